@@ -1,0 +1,1 @@
+"""From CAN frames to typed vehicle-state records and findings."""

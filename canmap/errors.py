@@ -1,0 +1,70 @@
+"""The failures that end a command, each one sentence: what, where, what to do.
+
+A bad value in a capture is data and becomes a finding; an unusable file, description or spec is a
+failure and raises one of these. Nothing else leaves the package.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+class CanmapError(Exception):
+    """Root of every failure that canmap reports; its text is shown to the user as it is."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One mistake in a text file.
+
+    Attributes:
+        file: The file as the user named it.
+        line: Line, from 1; 0 where the whole file is meant.
+        column: Column in characters, from 1; 0 where the whole line is meant.
+        text: One sentence: what is wrong and what to do.
+    """
+
+    file: str
+    line: int
+    column: int
+    text: str
+
+    def __str__(self) -> str:
+        """Return ``file:line:column: text`` without the parts that are 0."""
+        place = ":".join([self.file, *(str(n) for n in (self.line, self.column) if n)])
+        return f"{place}: {self.text}"
+
+
+class FaultyFileError(CanmapError, ValueError):
+    """A text file with mistakes in it, all of them reported together.
+
+    Attributes:
+        faults: Every mistake, in the order of the file.
+    """
+
+    def __init__(self, faults: tuple[Fault, ...]) -> None:
+        super().__init__(faults)
+        self.faults = faults
+
+    def __str__(self) -> str:
+        return "\n".join(str(fault) for fault in self.faults)
+
+
+class SpecError(FaultyFileError):
+    """A mapping spec that cannot be used."""
+
+
+class DescriptionError(FaultyFileError):
+    """A bus description (DBC) that cannot be used."""
+
+
+class CaptureError(CanmapError, OSError):
+    """A capture that cannot be read, or holds no frame."""
+
+
+class OutputError(CanmapError, OSError):
+    """A result that cannot be written where the user asked for it."""
+
+
+class UsageError(CanmapError, ValueError):
+    """A request that contradicts itself or names something that does not exist."""

@@ -1,0 +1,1 @@
+"""1. Captures and buses to chunks of frames."""

@@ -1,0 +1,1 @@
+"""3. Signal values to typed records."""

@@ -1,0 +1,1 @@
+"""2. Frames to raw signal values."""

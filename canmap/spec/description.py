@@ -1,0 +1,84 @@
+"""What an open bus description says, as plain data: messages and where their signals lie."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from fractions import Fraction
+
+
+@dataclass(frozen=True, slots=True)
+class DescribedSignal:
+    """One signal of a message.
+
+    Attributes:
+        name: Its name, unique in the message.
+        start_bit: Start bit as a DBC numbers it: the least significant bit of a little-endian signal,
+            the most significant of a big-endian one; bit k is bit k mod 8 of byte k div 8.
+        bits: Its length.
+        big_endian: Byte order.
+        signed: Two's complement.
+        is_float: IEEE 754 of 16, 32 or 64 bits; `signed` is then without effect.
+        factor: Physical value = raw * factor + offset, as written.
+        offset: See `factor`; in `unit`.
+        minimum: Smallest physical value promised, None where none is (an empty range promises nothing).
+        maximum: Largest physical value promised.
+        unit: As written, "" for none.
+        labels: Raw code to text.
+        selector: Name of the multiplexer signal that decides whether this one is present.
+        selected_by: Inclusive raw ranges of the selector for which it is.
+    """
+
+    name: str
+    start_bit: int
+    bits: int
+    big_endian: bool
+    signed: bool
+    is_float: bool
+    factor: Fraction
+    offset: Fraction
+    minimum: Fraction | None
+    maximum: Fraction | None
+    unit: str
+    labels: Mapping[int, str]
+    selector: str | None = None
+    selected_by: tuple[tuple[int, int], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class DescribedMessage:
+    """One message of a bus.
+
+    Attributes:
+        name: Its name, unique in the description.
+        can_id: Identifier without flag bits.
+        extended: 29-bit identifier.
+        length: Payload bytes.
+        sender: Node that sends it, None where the description does not say.
+        period_ns: Cycle time it promises, None for none.
+        signals: In the order of the description.
+    """
+
+    name: str
+    can_id: int
+    extended: bool
+    length: int
+    sender: str | None
+    period_ns: int | None
+    signals: tuple[DescribedSignal, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Description:
+    """All messages that a description file holds.
+
+    Attributes:
+        path: The file as the user or the spec named it.
+        messages: In the order of the file.
+    """
+
+    path: str
+    messages: tuple[DescribedMessage, ...]
