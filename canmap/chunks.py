@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import IntEnum
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -119,7 +120,7 @@ class FrameChunk:
         frame before which it stands, those at the very end with the last piece.
         """
         bounds = [0, *points, len(self)]
-        spans = list(zip(bounds[:-1], bounds[1:], strict=True))
+        spans = list(pairwise(bounds))
         return [self._piece(start, stop, final=i == len(spans) - 1) for i, (start, stop) in enumerate(spans)]
 
     def _piece(self, start: int, stop: int, *, final: bool) -> FrameChunk:
@@ -159,7 +160,7 @@ _DTYPES: dict[str, Any] = {
 
 def empty_chunk(channels: tuple[str, ...] = (), frames: int = 0, width: int = CLASSIC_WIDTH) -> FrameChunk:
     """Return a chunk of `frames` frames with every column zero."""
-    columns = {name: np.zeros(frames, dtype) for name, dtype in _DTYPES.items()}
+    columns: dict[str, Any] = {name: np.zeros(frames, dtype) for name, dtype in _DTYPES.items()}
     return FrameChunk(channels=channels, payload=np.zeros((frames, width), np.uint8), **columns)
 
 

@@ -186,9 +186,10 @@ class BrakeDemand(Record):
 CORE_TYPES: dict[str, type[Record]] = {
     kind.__name__: kind
     for kind in (
-        Steering, Drive, Brake, Wheels, Battery, Stop, Control, Motion, SteeringDemand, DriveDemand, BrakeDemand
+        *(Steering, Drive, Brake, Wheels, Battery, Stop, Control, Motion),
+        *(SteeringDemand, DriveDemand, BrakeDemand),
     )
-}  # fmt: skip
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from fractions import Fraction
 
-    from canmap.spec.description import Description, DescribedMessage
+    from canmap.spec.description import DescribedMessage, Description
     from canmap.vocabulary import FieldType, Record
 
 
