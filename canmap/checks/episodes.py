@@ -1,0 +1,197 @@
+"""Faulty samples to findings that last: opening, merging, closing, capping.
+
+Every check that judges the samples of a subject one by one (the frames of a message, the values of a
+signal) hands its faulty runs to an `Episodes`. Two runs that fewer than `GOOD_BETWEEN` good samples part
+are one episode; that is judged by the samples' ordinals, so it does not depend on how the stream is cut.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from numpy.typing import NDArray
+
+    from canmap.checks.finding import Finding
+
+GOOD_BETWEEN = 3
+LISTED = 20  # episodes listed for one kind and subject; the rest is one finding that counts them
+
+
+@dataclass(slots=True)
+class Episode:
+    """A fault of one subject while it lasts.
+
+    Attributes:
+        subject: Index of what it is about, as the check numbers it.
+        first: Ordinal of its first faulty sample.
+        last: Ordinal of its last faulty sample.
+        start_ns: Session clock at which it starts.
+        end_ns: Session clock of the first good sample after it, None while that has not come.
+        count: Faulty samples.
+        worst: The value furthest beyond its limit.
+        line: Line of the capture of the first faulty sample, 0 for none.
+        still: It had not ended when the stream did.
+        more: Episodes counted in this one because the list was full, 0 for an ordinary one.
+    """
+
+    subject: int
+    first: int
+    last: int
+    start_ns: int
+    end_ns: int | None
+    count: int
+    worst: float
+    line: int = 0
+    still: bool = False
+    more: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A finding that began; its text tells what is known by now."""
+
+    finding: Finding
+
+
+@dataclass(frozen=True, slots=True)
+class Closed:
+    """A finding that is over."""
+
+    finding: Finding
+
+
+Event = Opened | Closed
+
+
+class Episodes:
+    """The episodes of one kind of finding.
+
+    Args:
+        describe: Makes the finding of an episode.
+        worse: Returns the worse of two values of a subject; the larger by default.
+        parted_by: Good samples that end an episode.
+    """
+
+    def __init__(
+        self,
+        describe: Callable[[Episode], Finding],
+        worse: Callable[[int, float, float], float] = lambda _subject, a, b: max(a, b),
+        parted_by: int = GOOD_BETWEEN,
+    ) -> None:
+        self._parted_by = parted_by
+        self._describe = describe
+        self._worse = worse
+        self._open: dict[int, Episode] = {}
+        self._closed: dict[int, list[Episode]] = {}
+        self._overflow: dict[int, Episode] = {}
+        self._events: list[Event] = []
+        self._announced: set[int] = set()
+
+    @property
+    def open_subjects(self) -> list[int]:
+        """Subjects with an episode that may still grow."""
+        return list(self._open)
+
+    def announce(self, episode: Episode) -> None:
+        """Tell that an episode has begun whose first sample is still to come; it is added when that comes."""
+        if episode.subject in self._announced:
+            return
+        self._announced.add(episode.subject)
+        if not self._continues(episode):
+            self._events.append(Opened(self._describe(episode)))
+
+    def add(self, episode: Episode) -> None:
+        """Add a faulty run; runs of one subject come in their order."""
+        current = self._open.get(episode.subject)
+        if current is not None and self._continues(episode):
+            current.last, current.end_ns = episode.last, episode.end_ns
+            current.count += episode.count
+            current.worst = self._worse(episode.subject, current.worst, episode.worst)
+            current.still = episode.still
+        else:
+            if current is not None:
+                self._close(current)
+            self._open[episode.subject] = episode
+            if episode.subject not in self._announced and self._listed(episode.subject):
+                self._events.append(Opened(self._describe(episode)))
+        self._announced.discard(episode.subject)
+
+    def settle(self, subject: int, good_ns: int | None, ordinals: int) -> None:
+        """Tell an open subject that `ordinals` samples have come in all.
+
+        Args:
+            subject: The subject.
+            good_ns: Session clock of the first sample after its last faulty one, None if none came since.
+            ordinals: Samples so far.
+        """
+        episode = self._open[subject]
+        if episode.end_ns is None:
+            episode.end_ns = good_ns
+        if ordinals - episode.last - 1 >= self._parted_by:
+            self._close(self._open.pop(subject))
+
+    def mark_still(self, subject: int, end_ns: int) -> None:
+        """Tell an open subject that its fault was still going on when the stream ended at `end_ns`."""
+        self._open[subject].still = True
+        self._open[subject].end_ns = end_ns
+
+    def finish(self) -> None:
+        """Close what is open."""
+        for subject in list(self._open):
+            self._close(self._open.pop(subject))
+
+    def events(self) -> list[Event]:
+        """Return what opened and closed since the last call."""
+        events, self._events = self._events, []
+        return events
+
+    def findings(self) -> Iterator[Finding]:
+        """Yield the findings so far, the open ones included."""
+        for episodes in (*self._closed.values(), self._open.values(), self._overflow.values()):
+            for episode in episodes:
+                yield self._describe(episode)
+
+    def _continues(self, episode: Episode) -> bool:
+        current = self._open.get(episode.subject)
+        return current is not None and episode.first - current.last - 1 < self._parted_by
+
+    def _listed(self, subject: int) -> bool:
+        return len(self._closed.get(subject, ())) < LISTED
+
+    def _close(self, episode: Episode) -> None:
+        listed = self._closed.setdefault(episode.subject, [])
+        if len(listed) < LISTED:
+            listed.append(episode)
+            self._events.append(Closed(self._describe(episode)))
+            return
+        rest = self._overflow.get(episode.subject)
+        if rest is None:
+            self._overflow[episode.subject] = replace(episode, more=1)
+            return
+        rest.more += 1
+        rest.count += episode.count
+        rest.end_ns, rest.last, rest.still = episode.end_ns, episode.last, episode.still
+        rest.worst = self._worse(episode.subject, rest.worst, episode.worst)
+
+
+def faulty_runs(faulty: NDArray[np.bool_], reach: int = GOOD_BETWEEN) -> list[tuple[int, int, int]]:
+    """Return (first, last, count) of every faulty run in bool[n].
+
+    `first` and `last` are indices of faulty samples, `count` is how many are faulty from one to the other.
+    Two samples whose indices differ by `reach` or less are in one run.
+    """
+    places = np.flatnonzero(faulty)
+    if not len(places):
+        return []
+    breaks = np.flatnonzero(np.diff(places) > reach)
+    starts = np.concatenate(([0], breaks + 1))
+    stops = np.concatenate((breaks, [len(places) - 1]))
+    return list(
+        zip(places[starts].tolist(), places[stops].tolist(), (stops - starts + 1).tolist(), strict=True)
+    )

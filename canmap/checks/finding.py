@@ -1,0 +1,99 @@
+"""What a check reports: one finding for a fault that lasts, with its kind, its place and its evidence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Severity(StrEnum):
+    """How much a finding matters: an error fails the inspection."""
+
+    ERROR = "error"
+    WARNING = "warning"
+    NOTE = "note"
+
+
+class Kind(StrEnum):
+    """What is wrong."""
+
+    MISSING = "missing"
+    STALE = "stale"
+    RATE = "rate"
+    OUT_OF_RANGE = "out_of_range"
+    LENGTH = "length"
+    UNKNOWN_ID = "unknown_id"
+    TIME_ORDER = "time_order"
+    BAD_LINE = "bad_line"
+    SPEC = "spec"
+
+
+SEVERITY = {
+    Kind.MISSING: Severity.ERROR,  # a warning where it only came late
+    Kind.STALE: Severity.ERROR,  # a warning for a demand judged by half its watchdog
+    Kind.RATE: Severity.WARNING,
+    Kind.OUT_OF_RANGE: Severity.ERROR,
+    Kind.LENGTH: Severity.ERROR,
+    Kind.UNKNOWN_ID: Severity.NOTE,
+    Kind.TIME_ORDER: Severity.WARNING,
+    Kind.BAD_LINE: Severity.WARNING,
+    Kind.SPEC: Severity.NOTE,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """What a finding is about; what does not apply is None."""
+
+    bus: str | None = None
+    message: str | None = None
+    signal: str | None = None
+    record: str | None = None
+    field: str | None = None
+
+    def __str__(self) -> str:
+        """Return the shortest name that a reader of the spec knows it by."""
+        if self.record:
+            return f"{self.record}.{self.field}"
+        if self.signal:
+            return f"{self.message}.{self.signal}"
+        return self.message or self.bus or ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One fault, from its first to its last moment.
+
+    Attributes:
+        kind: What is wrong.
+        severity: How much it matters.
+        place: Where.
+        start_ns: Session clock at the last good frame or the first bad sample.
+        end_ns: Session clock at the first good one again, or where the capture stops covering it.
+        open: Still going at the end.
+        count: Faulty gaps, windows, samples, frames or lines in it.
+        value: Worst value, in the record's unit (a signal's own unit where no record maps it; s for times).
+        limit: What it should have kept to, in the same unit.
+        text: One plain sentence.
+        line: Line of the capture where it starts, where one line can be named.
+    """
+
+    kind: Kind
+    severity: Severity
+    place: Place
+    start_ns: int
+    end_ns: int
+    open: bool = False
+    count: int = 1
+    value: float | None = None
+    limit: float | None = None
+    text: str = ""
+    line: int | None = None
+
+    @property
+    def order(self) -> tuple[int, int, str, str, str]:
+        """Sort key: by start, then by kind and place, so that any cutting gives one order."""
+        return (self.start_ns, KIND_ORDER[self.kind], str(self.place.bus), str(self.place), self.text)
+
+
+KIND_ORDER = {kind: position for position, kind in enumerate(Kind)}

@@ -1,0 +1,175 @@
+"""Cyclic messages that come too often or too seldom.
+
+The frames of a message are counted in tumbling windows of the longer of 20 promised intervals and 1 s, from
+its first frame or from the end of its last silence. The mean period of a window is measured from its first
+frame to the first of the next, so that batches of stamps do not disturb it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.checks.episodes import Episode, Episodes
+from canmap.checks.finding import SEVERITY, Finding, Kind, Place
+from canmap.checks.silence import NEVER
+from canmap.checks.words import seconds
+from canmap.spec.model import Trigger
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from canmap.arrivals import Arrivals, Timeline
+    from canmap.checks.episodes import Event
+    from canmap.checks.view import View
+    from canmap.spec.model import MessageRule
+
+INTERVALS = 20
+SHORTEST_NS = 1_000_000_000
+TOLERATED = (1, 5)  # of the promised period, as a fraction
+
+
+@dataclass(frozen=True, slots=True)
+class Windows:
+    """Windows that a chunk closed, one entry each.
+
+    Attributes:
+        slot: intp[w].
+        number: int64[w], counted over all windows of the slot, cut ones included.
+        start_ns: int64[w], its first frame.
+        end_ns: int64[w], the first frame after it.
+        frames: int64[w], frames in it.
+    """
+
+    slot: NDArray[np.intp]
+    number: NDArray[np.int64]
+    start_ns: NDArray[np.int64]
+    end_ns: NDArray[np.int64]
+    frames: NDArray[np.int64]
+
+
+class Rate:
+    """Judges the mean period of every cyclic message.
+
+    Args:
+        rules: One rule a slot.
+    """
+
+    def __init__(self, rules: Sequence[MessageRule]) -> None:
+        self._rules = rules
+        cyclic = [rule.trigger is Trigger.CYCLIC and rule.period_ns is not None for rule in rules]
+        self._period_ns = np.array(
+            [(rule.period_ns or 0) if yes else 0 for rule, yes in zip(rules, cyclic, strict=True)], np.int64
+        )
+        self._silence_ns = np.array([rule.stale_after_ns or NEVER for rule in rules], np.int64)
+        length = np.maximum(INTERVALS * self._period_ns, SHORTEST_NS)
+        self._per_ns = np.where(cyclic, 1.0 / length, 0.0)  # windows per ns; 0: one window without end
+        slots = len(rules)
+        self._anchor_ns = np.zeros(slots, np.int64)  # where the grid of windows begins
+        self._window = np.zeros(slots, np.int64)  # which window of the grid is open
+        self._start_ns = np.zeros(slots, np.int64)  # its first frame, as clock and as ordinal
+        self._start_frame = np.zeros(slots, np.int64)
+        self._numbers = np.zeros(slots, np.int64)
+        self._episodes = Episodes(self._describe, self._worse, parted_by=1)  # neighbours merge
+        self._timeline: Timeline | None = None
+
+    def fold(self, view: View) -> list[Event]:
+        """Judge the windows that this chunk closes."""
+        self._timeline = view.timeline
+        if len(view.arrivals.clock):
+            self._judge(self._close_windows(view.arrivals))
+        return self._episodes.events()
+
+    def finish(self) -> list[Event]:
+        """Close the open findings; an unfinished window is not judged."""
+        timeline = self._timeline
+        for slot in self._episodes.open_subjects:
+            if timeline is not None and timeline.silence_ns[slot] <= self._silence_ns[slot]:
+                self._episodes.mark_still(slot, int(timeline.until_ns[slot]))
+        self._episodes.finish()
+        return self._episodes.events()
+
+    def findings(self) -> list[Finding]:
+        """Return all findings so far."""
+        return list(self._episodes.findings())
+
+    def _close_windows(self, arrivals: Arrivals) -> Windows:
+        slots, start, clock = arrivals.slots, arrivals.start, arrivals.clock
+        reset = arrivals.gap > arrivals.per_frame(self._silence_ns)
+        reset[start] |= (arrivals.seen == 0) | ~arrivals.measured
+        anchor = arrivals.per_frame(self._anchor_ns)
+        if reset.any():
+            # Each frame's grid begins at the newest reset before it in its slot, else where the state says.
+            place = np.maximum.accumulate(np.where(reset, np.arange(len(clock)), -1))
+            inside = place >= np.repeat(start, arrivals.count)
+            anchor = np.where(inside, clock[place], anchor)
+        window = ((clock - anchor) * arrivals.per_frame(self._per_ns)).astype(np.int64)
+        begins = np.empty(len(clock), np.bool_)
+        np.not_equal(window[1:], window[:-1], out=begins[1:])
+        begins[start] = window[start] != self._window[slots]
+        begins |= reset
+        last = start + arrivals.count - 1
+        self._anchor_ns[slots], self._window[slots] = anchor[last], window[last]
+        return self._between(arrivals, np.flatnonzero(begins), reset)
+
+    def _between(self, arrivals: Arrivals, begins: NDArray[np.intp], reset: NDArray[np.bool_]) -> Windows:
+        """The windows that end where another begins, unless a silence cut them short; keeps the open ones."""
+        place = np.searchsorted(arrivals.start, begins, side="right") - 1
+        slot = arrivals.slots[place]
+        clock = arrivals.clock[begins]
+        frame = arrivals.seen[place] + begins - arrivals.start[place]
+        first = np.ones(len(begins), np.bool_)
+        first[1:] = slot[1:] != slot[:-1]
+        start_ns, start_frame = np.empty_like(clock), np.empty_like(frame)
+        start_ns[1:], start_frame[1:] = clock[:-1], frame[:-1]
+        start_ns[first], start_frame[first] = self._start_ns[slot[first]], self._start_frame[slot[first]]
+        self._start_ns[slot], self._start_frame[slot] = clock, frame  # the last of each slot stays
+        ordinal = np.arange(len(begins)) - np.flatnonzero(first)[np.cumsum(first) - 1]
+        number = self._numbers[slot] + ordinal
+        self._numbers[slot] = number + 1
+        whole = ~reset[begins]
+        return Windows(
+            *(column[whole] for column in (slot, number, start_ns, clock, frame - start_frame))
+        )
+
+    def _judge(self, windows: Windows) -> None:
+        promised = windows.frames * self._period_ns[windows.slot]
+        apart = np.abs(windows.end_ns - windows.start_ns - promised)
+        off = (apart * TOLERATED[1] > promised * TOLERATED[0]) & (promised > 0)
+        for i in np.flatnonzero(off).tolist():
+            start_ns, end_ns = int(windows.start_ns[i]), int(windows.end_ns[i])
+            mean_ns = (end_ns - start_ns) / int(windows.frames[i])
+            number = int(windows.number[i])
+            self._episodes.add(Episode(int(windows.slot[i]), number, number, start_ns, end_ns, 1, mean_ns))
+        for slot in self._episodes.open_subjects:
+            self._episodes.settle(slot, None, int(self._numbers[slot]))
+
+    def _worse(self, slot: int, a: float, b: float) -> float:
+        period_ns = float(self._period_ns[slot])
+        return a if abs(a - period_ns) >= abs(b - period_ns) else b
+
+    def _describe(self, episode: Episode) -> Finding:
+        rule = self._rules[episode.subject]
+        name, period_ns = rule.message.name, int(self._period_ns[episode.subject])
+        if episode.more:
+            what = f"came at a wrong rate {episode.more} more times that are not listed"
+        elif episode.still and episode.first == 1:
+            what = f"comes every {seconds(episode.worst)} on average from the start"
+        else:
+            what = f"came every {seconds(episode.worst)} on average"
+        return Finding(
+            kind=Kind.RATE,
+            severity=SEVERITY[Kind.RATE],
+            place=Place(bus=rule.bus, message=name),
+            start_ns=episode.start_ns,
+            end_ns=episode.start_ns if episode.end_ns is None else episode.end_ns,
+            open=episode.still,
+            count=episode.count,
+            value=episode.worst / 1e9,
+            limit=period_ns / 1e9,
+            text=f"{name} {what} instead of every {seconds(period_ns)}.",
+        )

@@ -1,0 +1,24 @@
+"""Numbers in the sentences of findings: few digits, the unit that the reader of the spec thinks in."""
+
+from __future__ import annotations
+
+
+def number(value: float) -> str:
+    """Return the value with five significant digits at most, without an exponent where it can be helped."""
+    if value == int(value) and abs(value) < 1e15:
+        return str(int(value))
+    text = f"{value:.5g}"
+    return f"{value:.0f}" if "e+" in text and abs(value) < 1e15 else text
+
+
+def seconds(duration_ns: float) -> str:
+    """Return a duration in s, or in ms below one."""
+    if abs(duration_ns) < 1e9:
+        return f"{number(duration_ns / 1e6)} ms"
+    return f"{number(duration_ns / 1e9)} s"
+
+
+def times(count: int, noun: str) -> str:
+    """Return "1 silence", "3 silences"."""
+    plural = noun if count == 1 else f"{noun}es" if noun.endswith("s") else f"{noun}s"
+    return f"{count:,} {plural}"

@@ -1,0 +1,172 @@
+"""The pure half of the engine: what can be worked out from one chunk alone, in any thread.
+
+Parsed frames come in; slots, decoded samples, extremes, joins and the unknown identifiers go out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.chunks import FLAG_FD, FrameKind
+from canmap.signals.extract import extract
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from canmap.chunks import FrameChunk
+    from canmap.signals.extract import Samples
+    from canmap.signals.plan import DecodePlan
+
+HIGHEST = np.iinfo(np.int64).max
+LOWEST = np.iinfo(np.int64).min
+EXTENDED_BIT = 1 << 31
+FD_LENGTHS = np.array(sorted({*range(9), 12, 16, 20, 24, 32, 48, 64}))
+
+
+@dataclass(frozen=True, slots=True)
+class UnknownIds:
+    """Identifiers of a chunk that the description of their bus does not know.
+
+    Attributes:
+        keys: int64[k], bus << 32 | extended << 31 | identifier, ascending.
+        counts: int64[k], frames of each.
+        first: intp[k], index in the chunk of the first of each.
+        last: intp[k], index of the last.
+    """
+
+    keys: NDArray[np.int64]
+    counts: NDArray[np.int64]
+    first: NDArray[np.intp]
+    last: NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A chunk with everything that does not depend on what came before it.
+
+    Attributes:
+        chunk: The frames.
+        samples: Decoded raw values.
+        low: int64[columns], smallest raw value of each column in the chunk, HIGHEST where it has none.
+        high: int64[columns], largest, LOWEST where it has none.
+        wrong_length: bool[m] in slot order, payload shorter or longer than described; None where none is.
+        joins: For each (stamp slot, group), the newest sample of the group at each frame of the slot, as
+            an index into the group's samples; -1 where it came before the chunk. None: the sample itself.
+        unknown: Identifiers not described.
+        channel_counts: int64[channels], frames of each of the chunk's channels.
+        error_frames: How many of the frames are error frames.
+    """
+
+    chunk: FrameChunk
+    samples: Samples
+    low: NDArray[np.int64]
+    high: NDArray[np.int64]
+    wrong_length: NDArray[np.bool_] | None
+    joins: Mapping[tuple[int, int], NDArray[np.intp] | None]
+    unknown: UnknownIds
+    channel_counts: NDArray[np.int64]
+    error_frames: int
+
+
+class Preparer:
+    """Prepares chunks; holds only constants, so that any number of threads may share it.
+
+    Args:
+        plan: The decode plan.
+        channels: Channel of each bus, in the plan's order.
+        joins: The (stamp slot, group) pairs that records need.
+    """
+
+    def __init__(self, plan: DecodePlan, channels: Sequence[str], joins: Sequence[tuple[int, int]]) -> None:
+        self._plan = plan
+        self._bus_of = {channel: bus for bus, channel in enumerate(channels)}
+        self._joins = tuple(joins)
+        self._lengths = np.array([slot.length for slot in plan.slots], np.int64)
+
+    def __call__(self, chunk: FrameChunk) -> Prepared:
+        """Prepare one chunk."""
+        buses = np.array([self._bus_of.get(name, -1) for name in chunk.channels] or [-1], np.int16)
+        bus = buses[chunk.channel]
+        slot = self._plan.slots_of(bus, chunk.can_id, chunk.extended)
+        error_frames = 0
+        if chunk.kind.any():
+            slot = np.where(chunk.kind == FrameKind.DATA, slot, -1)
+            error_frames = int(np.count_nonzero(chunk.kind == FrameKind.ERROR))
+        samples = extract(self._plan, chunk.payload, chunk.length, slot)
+        low, high = self._extremes(samples)
+        return Prepared(
+            chunk=chunk,
+            samples=samples,
+            low=low,
+            high=high,
+            wrong_length=self._wrong_length(chunk, samples),
+            joins={pair: self._join(samples, *pair) for pair in self._joins},
+            unknown=_unknown_ids(chunk, bus, slot),
+            channel_counts=np.bincount(chunk.channel, minlength=len(chunk.channels)),
+            error_frames=error_frames,
+        )
+
+    def _extremes(self, samples: Samples) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Smallest and largest raw value of every column."""
+        columns = len(self._plan.columns)
+        low, high = np.full(columns, HIGHEST), np.full(columns, LOWEST)
+        present = np.flatnonzero(np.diff(samples.column_start))
+        if len(present):
+            starts = samples.column_start[present]
+            low[present] = np.minimum.reduceat(samples.raw, starts)
+            high[present] = np.maximum.reduceat(samples.raw, starts)
+        return low, high
+
+    def _wrong_length(self, chunk: FrameChunk, samples: Samples) -> NDArray[np.bool_] | None:
+        counts = np.diff(samples.slot_start)
+        described = np.repeat(self._lengths, counts)
+        length = chunk.length[samples.rows]
+        wrong = length != described
+        if not wrong.any():
+            return None
+        # An FD payload is padded to the next length that the format has (ISO 11898-1, DLC coding).
+        padded = FD_LENGTHS[np.searchsorted(FD_LENGTHS, described)]
+        wrong &= ~((chunk.flags[samples.rows] & FLAG_FD > 0) & (length == padded))
+        return wrong if wrong.any() else None
+
+    def _join(self, samples: Samples, slot: int, group: int) -> NDArray[np.intp] | None:
+        if group == self._plan.slots[slot].base_group:
+            return None
+        stamps = samples.rows[samples.slot_start[slot] : samples.slot_start[slot + 1]]
+        return np.searchsorted(samples.group_positions(group), stamps, side="right") - 1
+
+
+def _unknown_ids(chunk: FrameChunk, bus: NDArray[np.int16], slot: NDArray[np.intp]) -> UnknownIds:
+    """Identifiers of data frames on a described bus that have no slot."""
+    is_unknown = (slot < 0) & (bus >= 0)
+    if chunk.kind.any():
+        is_unknown &= chunk.kind == FrameKind.DATA
+    frames = np.flatnonzero(is_unknown)
+    can_id = chunk.can_id[frames]
+    if chunk.extended[frames].any():
+        keys = bus[frames].astype(np.int64) << 32 | chunk.extended[frames].astype(np.int64) << 31 | can_id
+        unique, first, counts = np.unique(keys, return_index=True, return_counts=True)
+        last = len(keys) - 1 - np.unique(keys[::-1], return_index=True)[1]
+        return UnknownIds(unique, counts, frames[first], frames[last])
+    return _counted_by_table(bus[frames], can_id, frames)
+
+
+def _counted_by_table(
+    bus: NDArray[np.int16], can_id: NDArray[np.uint32], frames: NDArray[np.intp]
+) -> UnknownIds:
+    """The same where all identifiers have 11 bits, without sorting: the usual case."""
+    keys = can_id.astype(np.intp)
+    if len(bus) and bus.max() > 0:
+        keys += bus.astype(np.intp) << 11
+    counts = np.bincount(keys)
+    present = np.flatnonzero(counts)
+    first, last = np.empty(len(counts), np.intp), np.empty(len(counts), np.intp)
+    last[keys] = frames  # of repeated indices the last assignment stays
+    first[keys[::-1]] = frames[::-1]
+    named = (present >> 11) << 32 | (present & 0x7FF)
+    return UnknownIds(named, counts[present], first[present], last[present])

@@ -1,0 +1,114 @@
+"""The session clock: stamps of the source in, a clock that never steps back out.
+
+All ages and silences are measured on it, so that a recorder whose clock was set while it ran does not
+make a signal stale. Steps are kept as `TimeStep` for the check that reports them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+HELD_BACK_NS = 50_000_000  # a stamp this much before the clock is jitter of the recorder: the clock holds
+LARGEST_GAP_NS = 3_600_000_000_000  # a stamp more than this after the clock is a step, not a silence
+STEPS_KEPT = 20  # the last of them takes in what follows
+
+
+@dataclass(slots=True)
+class TimeStep:
+    """A step of the source's clock.
+
+    Attributes:
+        start_ns: Session clock at the step.
+        end_ns: Session clock at which the stamps had caught up again, None while they have not.
+        step_ns: Its size, negative for back.
+        count: Steps merged into this one before the stamps had caught up.
+    """
+
+    start_ns: int
+    end_ns: int | None
+    step_ns: int
+    count: int = 1
+
+
+class SessionClock:
+    """Turns stamps into the session clock, chunk by chunk.
+
+    Attributes:
+        start_ns: The first stamp, None before it.
+        now_ns: The clock at the last frame.
+        stamp_ns: The stamp of the last frame.
+        steps: The steps so far; all but the last have an end.
+    """
+
+    def __init__(self) -> None:
+        self.start_ns: int | None = None
+        self.now_ns = 0
+        self.stamp_ns = 0
+        self.steps: list[TimeStep] = []
+        self._offset_ns = 0
+
+    def advance(self, t_ns: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return the clock int64[n] at each of the stamps int64[n], which follow those before."""
+        if not len(t_ns):
+            return t_ns
+        if self.start_ns is None:
+            self.start_ns = self.now_ns = int(t_ns[0])
+        clock = self._without_steps(t_ns)
+        if clock is None:
+            clock = self._with_steps(t_ns)
+        self.now_ns, self.stamp_ns = int(clock[-1]), int(t_ns[-1])
+        return clock
+
+    def at(self, stamp_ns: int) -> int:
+        """Return the clock for a stamp of the present run of stamps, between steps."""
+        clock_ns = stamp_ns + self._offset_ns
+        return max(clock_ns, self.now_ns) if stamp_ns >= self.stamp_ns else clock_ns
+
+    def _without_steps(self, t_ns: NDArray[np.int64]) -> NDArray[np.int64] | None:
+        """Clock of a chunk in which nothing steps and nothing catches up, else None."""
+        shifted = t_ns + self._offset_ns if self._offset_ns else t_ns
+        clock = np.empty(len(t_ns) + 1, np.int64)
+        clock[0] = self.now_ns
+        clock[1:] = shifted
+        np.maximum.accumulate(clock, out=clock)
+        ahead = shifted - clock[:-1]
+        if ahead.min() < -HELD_BACK_NS or ahead.max() > LARGEST_GAP_NS:
+            return None
+        if self._offset_ns and bool(self._caught_up(t_ns, clock[:-1]).any()):
+            return None
+        return clock[1:]
+
+    @staticmethod
+    def _caught_up(t_ns: NDArray[np.int64], clock: NDArray[np.int64]) -> NDArray[np.bool_]:
+        ahead = t_ns - clock
+        return (ahead >= -HELD_BACK_NS) & (ahead <= LARGEST_GAP_NS)
+
+    def _with_steps(self, t_ns: NDArray[np.int64]) -> NDArray[np.int64]:
+        """The same, frame by frame: only for the rare chunk in which a step begins or ends."""
+        clock = np.empty(len(t_ns), np.int64)
+        now, offset = self.now_ns, self._offset_ns
+        for i, stamp in enumerate(t_ns.tolist()):
+            if offset and -HELD_BACK_NS <= stamp - now <= LARGEST_GAP_NS:
+                offset = 0
+                self.steps[-1].end_ns = max(now, stamp)
+            ahead = stamp + offset - now
+            if ahead < -HELD_BACK_NS or ahead > LARGEST_GAP_NS:
+                self._note_step(now, stepping=bool(offset), step_ns=ahead)
+                offset = now - stamp
+            now = max(now, stamp + offset)
+            clock[i] = now
+        self._offset_ns = offset
+        return clock
+
+    def _note_step(self, now_ns: int, *, stepping: bool, step_ns: int) -> None:
+        if stepping or len(self.steps) == STEPS_KEPT:
+            self.steps[-1].count += 1
+            self.steps[-1].end_ns = None
+        else:
+            self.steps.append(TimeStep(now_ns, None, step_ns))
