@@ -135,10 +135,11 @@ class Preparer:
         return wrong if wrong.any() else None
 
     def _join(self, samples: Samples, slot: int, group: int) -> NDArray[np.intp] | None:
-        if group == self._plan.slots[slot].base_group:
+        if group == self._plan.slots[slot].groups.start:
             return None
         stamps = samples.rows[samples.slot_start[slot] : samples.slot_start[slot + 1]]
-        return np.searchsorted(samples.group_positions(group), stamps, side="right") - 1
+        positions = samples.positions(self._plan.groups[group].columns.start)
+        return np.searchsorted(positions, stamps, side="right") - 1
 
 
 def _unknown_ids(chunk: FrameChunk, bus: NDArray[np.int16], slot: NDArray[np.intp]) -> UnknownIds:

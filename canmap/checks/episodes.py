@@ -98,6 +98,10 @@ class Episodes:
         """Subjects with an episode that may still grow."""
         return list(self._open)
 
+    def is_faulty(self, subject: int) -> bool:
+        """Whether no good sample of an open subject has come since its last faulty one."""
+        return self._open[subject].end_ns is None
+
     def announce(self, episode: Episode) -> None:
         """Tell that an episode has begun whose first sample is still to come; it is added when that comes."""
         if episode.subject in self._announced:
@@ -121,6 +125,50 @@ class Episodes:
             if episode.subject not in self._announced and self._listed(episode.subject):
                 self._events.append(Opened(self._describe(episode)))
         self._announced.discard(episode.subject)
+
+    def judge(  # noqa: PLR0913  # what one stretch of samples is, all of it needed
+        self,
+        *,
+        subject: int,
+        seen: int,
+        faulty: NDArray[np.bool_],
+        good: NDArray[np.bool_],
+        clock: NDArray[np.int64],
+        worst: Callable[[int, int], float],
+        line: Callable[[int], int],
+    ) -> None:
+        """Add the faulty runs of the next samples of a subject, and settle it.
+
+        Args:
+            subject: The subject.
+            seen: Its samples before these.
+            faulty: bool[n], samples that are wrong.
+            good: bool[n], samples that are right; some may be neither.
+            clock: int64[n], session clock of each.
+            worst: Returns the worst value from one index to another, both included.
+            line: Returns the line of the capture of a sample.
+        """
+        good_places = np.flatnonzero(good)
+        if subject in self._open:
+            first_faulty = int(faulty.argmax()) if faulty.any() else len(faulty)
+            was_good = len(good_places) > 0 and int(good_places[0]) < first_faulty
+            self.settle(subject, int(clock[good_places[0]]) if was_good else None, seen + first_faulty)
+        for first, last, count in faulty_runs(faulty):
+            after = int(np.searchsorted(good_places, last))
+            self.add(
+                Episode(
+                    subject=subject,
+                    first=seen + first,
+                    last=seen + last,
+                    start_ns=int(clock[first]),
+                    end_ns=int(clock[good_places[after]]) if after < len(good_places) else None,
+                    count=count,
+                    worst=worst(first, last),
+                    line=line(first),
+                )
+            )
+        if subject in self._open:
+            self.settle(subject, None, seen + len(faulty))
 
     def settle(self, subject: int, good_ns: int | None, ordinals: int) -> None:
         """Tell an open subject that `ordinals` samples have come in all.

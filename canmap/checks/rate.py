@@ -132,9 +132,7 @@ class Rate:
         number = self._numbers[slot] + ordinal
         self._numbers[slot] = number + 1
         whole = ~reset[begins]
-        return Windows(
-            *(column[whole] for column in (slot, number, start_ns, clock, frame - start_frame))
-        )
+        return Windows(*(column[whole] for column in (slot, number, start_ns, clock, frame - start_frame)))
 
     def _judge(self, windows: Windows) -> None:
         promised = windows.frames * self._period_ns[windows.slot]

@@ -36,7 +36,9 @@ class Silence:
             [NEVER if rule.stale_after_ns is None else rule.stale_after_ns for rule in rules], np.int64
         )
         unpromised = [rule.trigger is Trigger.UNPROMISED for rule in rules]
-        self._expected = (self._limit_ns < NEVER) | (np.array(needed, np.bool_) & np.array(unpromised, np.bool_))
+        self._expected = (self._limit_ns < NEVER) | (
+            np.array(needed, np.bool_) & np.array(unpromised, np.bool_)
+        )
         self._stale = Episodes(self._describe_stale)
         self._missing = Episodes(self._describe_missing)
         self._timeline: Timeline | None = None
@@ -139,9 +141,7 @@ class Silence:
             text = f"{name} was silent for {seconds(episode.worst)}"
         else:
             from_start = ", from the start" if episode.first <= 1 and episode.still else ""
-            text = (
-                f"{name} was silent {times(episode.count, 'time')}{from_start}, the longest for {seconds(episode.worst)}"
-            )
+            text = f"{name} was silent {times(episode.count, 'time')}{from_start}, the longest for {seconds(episode.worst)}"
         return Finding(
             kind=Kind.STALE,
             severity=Severity.ERROR if rule.stale_is_error else Severity.WARNING,

@@ -44,6 +44,7 @@ class View:
         arrivals: The described frames by slot.
         timeline: Arrival state of every slot, this chunk included.
         session: The clock, this chunk included.
+        before_ns: The clock before this chunk.
     """
 
     prepared: Prepared
@@ -51,3 +52,4 @@ class View:
     arrivals: Arrivals
     timeline: Timeline
     session: SessionClock
+    before_ns: int

@@ -1,0 +1,185 @@
+"""Which values have limits, and the limits as they are compared: in raw counts wherever counts are exact."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from math import gcd, inf, lcm
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.checks.finding import Place
+from canmap.records.value import Quantity, scaling
+from canmap.signals.limits import raw_limits
+from canmap.signals.plan import ColumnKind
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from canmap.signals.extract import Samples
+    from canmap.signals.plan import Column, DecodePlan
+    from canmap.spec.model import FieldRule, Limits, RecordRule
+
+COUNT_BITS = 62  # a weighted sum of counts must stay within int64
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """A value with limits: a signal, or a record field made of one or several signals of a message.
+
+    Attributes:
+        place: What findings name.
+        columns: Its signals.
+        weights: Whole numbers by which the raw values are summed before they are compared, so that
+            finished value = sum * factor + offset exactly; None where the finished value itself is compared.
+        quantity: How the finished value is made where it is compared.
+        factor: See `weights`.
+        offset: See `weights`.
+        low: Smallest allowed: a count, or a finished value.
+        high: Largest.
+        stated: Smallest and largest finished value as written, for texts.
+        no_data: Raw codes of a single signal that are no value.
+        unit: Unit for texts.
+        to_unit: Finished value = value in `unit` * to_unit[0] + to_unit[1].
+    """
+
+    place: Place
+    columns: tuple[int, ...]
+    weights: tuple[int, ...] | None
+    quantity: Quantity
+    factor: Fraction
+    offset: Fraction
+    low: float
+    high: float
+    stated: tuple[float, float]
+    no_data: frozenset[int]
+    unit: str
+    to_unit: tuple[float, float]
+
+    @property
+    def simple(self) -> bool:
+        """Whether the extremes of one column decide."""
+        return self.weights == (1,)
+
+    def finished(self, compared: float) -> float:
+        """Return the finished value for a count, or for a value that is finished already."""
+        return compared if self.weights is None else float(self.factor * int(compared) + self.offset)
+
+    def compared(self, samples: Samples) -> tuple[NDArray[np.int64 | np.float64], NDArray[np.bool_]]:
+        """Return what is compared for every sample, and which samples are values that can be judged."""
+        raw = [samples.values(column) for column in self.columns]
+        judged = np.ones(len(raw[0]), np.bool_)
+        for column in self.columns:
+            if samples.valid is not None:
+                judged &= samples.valid[samples.column_start[column] : samples.column_start[column + 1]]
+        if self.no_data:
+            judged &= ~np.isin(raw[0], list(self.no_data))
+        if self.weights is None:
+            values = self.quantity.values(raw)
+            return values, judged & ~np.isnan(values)
+        if self.simple:
+            return raw[0], judged
+        return np.sum([weight * part for weight, part in zip(self.weights, raw, strict=True)], axis=0), judged
+
+
+def subjects(plan: DecodePlan, records: tuple[RecordRule, ...]) -> Iterator[Subject]:
+    """Yield everything that has limits.
+
+    The range of a field goes before the description's range of the signals that it is made of. A signal
+    without one keeps the description's, and is named with the field that it alone makes.
+    """
+    covered: set[int] = set()
+    named: dict[int, tuple[Place, FieldRule]] = {}
+    for record in records:
+        for rule in record.fields:
+            columns = tuple(plan.column_of[ref.bus, ref.message, ref.signal] for ref in rule.sources)
+            place = _place(plan.columns[columns[0]], plan, record.name, rule, alone=len(columns) == 1)
+            if rule.limits is not None:
+                covered.update(columns)
+                yield _of_field(plan, rule, rule.limits, place)
+            elif len(columns) == 1 and rule.codes is None and rule.table is None and not record.derived:
+                named.setdefault(columns[0], (place, rule))
+    for number, column in enumerate(plan.columns):
+        signal = column.signal
+        if number not in covered and (signal.minimum is not None or signal.maximum is not None):
+            subject = _of_signal(plan, number, named.get(number))
+            if subject is not None:
+                yield subject
+
+
+def _place(column: Column, plan: DecodePlan, record: str, rule: FieldRule, *, alone: bool) -> Place:
+    slot = plan.slots[column.slot]
+    return Place(
+        bus=slot.bus_name,
+        message=slot.message.name,
+        signal=column.signal.name if alone else None,
+        record=record,
+        field=rule.type.name,
+    )
+
+
+def _of_field(plan: DecodePlan, rule: FieldRule, limits: Limits, place: Place) -> Subject:
+    quantity = Quantity.of_rule(rule, plan)
+    signals = [plan.columns[column].signal for column in quantity.columns]
+    factors = [signal.factor for signal in signals]
+    step = _common_step(factors)
+    weights = tuple(int(factor / step) for factor in factors)
+    factor = rule.factor * step
+    offset = rule.factor * sum((signal.offset for signal in signals), Fraction(0)) + rule.offset
+    bits = max(
+        signal.bits + abs(weight).bit_length() for signal, weight in zip(signals, weights, strict=True)
+    )
+    stated = _bounds(limits.low, limits.high)
+    texts = (limits.unit, (float(limits.factor), float(limits.offset)))
+    exact = all(plan.columns[column].kind is ColumnKind.INTEGER for column in quantity.columns)
+    if exact and rule.table is None and bits + len(signals).bit_length() <= COUNT_BITS:
+        if len(signals) == 1:
+            weights, factor, bits, signed = (1,), rule.factor * factors[0], signals[0].bits, signals[0].signed
+        else:
+            bits, signed = COUNT_BITS, True
+        counts = raw_limits(limits.low, limits.high, factor, offset, bits, signed)
+        return Subject(
+            place, quantity.columns, weights, quantity, factor, offset, *counts, stated, rule.no_data, *texts
+        )
+    one, zero = Fraction(1), Fraction(0)
+    return Subject(place, quantity.columns, None, quantity, one, zero, *stated, stated, rule.no_data, *texts)
+
+
+def _of_signal(plan: DecodePlan, number: int, field: tuple[Place, FieldRule] | None) -> Subject | None:
+    """The description's range of one signal; None where the signal cannot leave it."""
+    column = plan.columns[number]
+    signal, slot = column.signal, plan.slots[column.slot]
+    own = scaling(plan, number)
+    if field is None:
+        place = Place(bus=slot.bus_name, message=slot.message.name, signal=signal.name)
+        factor, offset, no_data = Fraction(1), Fraction(0), frozenset[int]()
+    else:
+        place, rule = field
+        factor, offset, no_data = rule.factor, rule.offset, rule.no_data
+    quantity = Quantity((number,), (own,), float(factor), float(offset), None)
+    ends = [None if limit is None else limit * factor + offset for limit in (signal.minimum, signal.maximum)]
+    stated = _bounds(*(ends if factor > 0 else ends[::-1]))
+    texts = (signal.unit, (float(factor), float(offset)))
+    if column.kind is not ColumnKind.INTEGER or not signal.factor:
+        one, zero = Fraction(1), Fraction(0)
+        return Subject(place, (number,), None, quantity, one, zero, *stated, stated, no_data, *texts)
+    length = signal.bits, signal.signed
+    counts = raw_limits(signal.minimum, signal.maximum, signal.factor, signal.offset, *length)
+    if counts == raw_limits(None, None, Fraction(1), Fraction(0), *length):
+        return None
+    line = (factor * signal.factor, factor * signal.offset + offset)
+    return Subject(place, (number,), (1,), quantity, *line, *counts, stated, no_data, *texts)
+
+
+def _bounds(low: Fraction | None, high: Fraction | None) -> tuple[float, float]:
+    return -inf if low is None else float(low), inf if high is None else float(high)
+
+
+def _common_step(factors: list[Fraction]) -> Fraction:
+    """The largest fraction of which all factors are whole multiples."""
+    denominator = lcm(*(factor.denominator for factor in factors))
+    numerator = gcd(*(int(factor * denominator) for factor in factors))
+    return Fraction(numerator or 1, denominator)

@@ -1,0 +1,179 @@
+"""The one engine for file, replay and live: `prepare` is pure and may run in any thread, `fold` keeps all state.
+
+    FrameChunk -> prepare -> Prepared -> fold -> Step (records, what opened and closed)
+
+It opens no file and asks no clock. Any cutting of the same frames into chunks gives the same records, findings and
+summary, bit for bit.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from canmap.arrivals import Timeline
+from canmap.checks.finding import SEVERITY, Finding, Kind, Place
+from canmap.checks.intake import LengthCheck, LineCheck, StrangerCheck, TimeCheck
+from canmap.checks.limits import LimitCheck
+from canmap.checks.rate import Rate
+from canmap.checks.silence import Silence
+from canmap.checks.view import View
+from canmap.errors import UsageError
+from canmap.prepare import Prepared, Preparer
+from canmap.records.build import RecordBuilder
+from canmap.records.hold import Holder
+from canmap.session import SessionClock
+from canmap.signals.plan import DecodePlan
+from canmap.summary import PeriodSummary, RecordSummary
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from canmap.checks.episodes import Event
+    from canmap.checks.view import Check
+    from canmap.chunks import FrameChunk
+    from canmap.records.columns import RecordChunk
+    from canmap.spec.model import MessageRule, Spec
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """What one chunk led to.
+
+    Attributes:
+        records: The records that it stamped, one chunk a kind.
+        events: Findings that opened or closed.
+        now_ns: Session clock after it.
+    """
+
+    records: tuple[RecordChunk, ...]
+    events: tuple[Event, ...]
+    now_ns: int
+
+
+class Engine:
+    """Turns frames into records and findings.
+
+    Args:
+        spec: What the vehicle should say.
+
+    Attributes:
+        spec: The same.
+        session: The session clock.
+        timeline: Arrival state of every slot.
+        rules: The message rules, one a slot.
+        frames: Frames so far.
+        error_frames: Error frames among them.
+        channel_counts: Frames of each channel.
+        periods: Summary of the gaps of each slot.
+        record_summaries: Summary of each record, by name.
+        strangers: The check that knows the unknown identifiers.
+    """
+
+    def __init__(self, spec: Spec) -> None:
+        self.spec = spec
+        self.plan = DecodePlan.build([(name, bus.description) for name, bus in spec.buses.items()])
+        channels = [bus.channel for bus in spec.buses.values()]
+        self.rules = _rules_by_slot(spec, self.plan)
+        stale_after = {(rule.bus, rule.message.name): rule.stale_after_ns for rule in self.rules}
+        self._builders = tuple(
+            RecordBuilder(rule, self.plan, stale_after, spec.geometry) for rule in spec.records
+        )
+        needed = {column for builder in self._builders for column in builder.columns}
+        self._holder = Holder(needed, len(self.plan.columns))
+        joins = sorted({pair for builder in self._builders for pair in builder.joins})
+        self._prepare = Preparer(self.plan, channels, joins)
+        self.session = SessionClock()
+        self.timeline = Timeline(self.plan, channels)
+        mapped = {builder.slot for builder in self._builders} | {self.plan.columns[c].slot for c in needed}
+        self.strangers = StrangerCheck(tuple(spec.buses), channels)
+        self.lines = LineCheck()
+        self._checks: tuple[Check, ...] = (
+            Silence(self.rules, [slot in mapped for slot in range(len(self.rules))]),
+            Rate(self.rules),
+            LimitCheck(self.plan, spec.records),
+            LengthCheck(self.plan),
+            self.strangers,
+            TimeCheck(),
+            self.lines,
+        )
+        self.periods = PeriodSummary(len(self.plan.slots))
+        self.record_summaries = {rule.name: RecordSummary() for rule in spec.records}
+        self.frames = self.error_frames = 0
+        self.channel_counts: Counter[str] = Counter()
+
+    def require_records(self, names: Iterable[str]) -> None:
+        """Check that the spec makes every record of `names`.
+
+        Raises:
+            UsageError: It does not.
+        """
+        known = [rule.name for rule in self.spec.records]
+        for name in names:
+            if name not in known:
+                raise UsageError(f"{self.spec.path} makes no record {name}; it makes {', '.join(known)}.")
+
+    def prepare(self, chunk: FrameChunk) -> Prepared:
+        """Work out what can be worked out from the chunk alone; safe in any thread."""
+        return self._prepare(chunk)
+
+    def fold(self, prepared: Prepared) -> Step:
+        """Take in the next chunk; chunks come in order."""
+        chunk = prepared.chunk
+        before_ns = self.session.now_ns
+        clock = self.session.advance(chunk.t_ns)
+        before_ns = max(before_ns, self.session.start_ns or 0)
+        self.timeline.cover(chunk, self.session, before_ns)
+        arrivals = self.timeline.fold(prepared.samples, clock)
+        view = View(prepared, clock, arrivals, self.timeline, self.session, before_ns)
+        self._count(prepared)
+        self.periods.fold(arrivals)
+        records = self._build(view)
+        events = [event for check in self._checks for event in check.fold(view)]
+        return Step(records, tuple(events), self.session.now_ns)
+
+    def finish(self) -> Step:
+        """Judge the end of the stream; once."""
+        events = [event for check in self._checks for event in check.finish()]
+        return Step((), tuple(events), self.session.now_ns)
+
+    def findings(self) -> list[Finding]:
+        """Return all findings so far, by start."""
+        start_ns = self.session.start_ns or 0
+        found = [finding for check in self._checks for finding in check.findings()]
+        found += self._spec_notes(start_ns)
+        clamped = [
+            replace(f, start_ns=max(f.start_ns, start_ns), end_ns=max(f.end_ns, start_ns)) for f in found
+        ]
+        return sorted(clamped, key=lambda finding: finding.order)
+
+    def _build(self, view: View) -> tuple[RecordChunk, ...]:
+        built = [builder.build(view, self._holder) for builder in self._builders]
+        self._holder.carry(view)
+        records = tuple(chunk for chunk in built if chunk is not None)
+        for chunk in records:
+            self.record_summaries[chunk.name].fold(chunk)
+        return records
+
+    def _count(self, prepared: Prepared) -> None:
+        self.frames += len(prepared.chunk)
+        self.error_frames += prepared.error_frames
+        for name, count in zip(prepared.chunk.channels, prepared.channel_counts.tolist(), strict=True):
+            self.channel_counts[name] += count
+
+    def _spec_notes(self, start_ns: int) -> Iterable[Finding]:
+        for note in self.spec.notes:
+            yield Finding(
+                kind=Kind.SPEC,
+                severity=SEVERITY[Kind.SPEC],
+                place=Place(bus=note.bus, message=note.message),
+                start_ns=start_ns,
+                end_ns=start_ns,
+                text=note.text,
+            )
+
+
+def _rules_by_slot(spec: Spec, plan: DecodePlan) -> tuple[MessageRule, ...]:
+    rules = {(rule.bus, rule.message.name): rule for rule in spec.messages}
+    return tuple(rules[slot.bus_name, slot.message.name] for slot in plan.slots)

@@ -1,0 +1,200 @@
+"""Raw samples to records: one record for each frame that stamps it, every field with validity and age."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.records.columns import FieldColumn, RecordChunk
+from canmap.records.hold import NEVER_NS, Holder
+from canmap.records.motion import MotionBuilder
+from canmap.records.value import Choice, Quantity
+from canmap.spec.model import OutOfRange
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from canmap.checks.view import View
+    from canmap.records.hold import Held
+    from canmap.signals.plan import DecodePlan
+    from canmap.spec.model import FieldRule, Geometry, RecordRule
+
+
+LAST_BITS = 1e-9  # far below one count: a value on its limit is not outside because of its last bits
+LOWEST, HIGHEST = -np.finfo(np.float64).max / 2, np.finfo(np.float64).max / 2  # no limit
+
+
+@dataclass(frozen=True, slots=True)
+class Requirement:
+    """A condition on the newest raw value of a column.
+
+    Attributes:
+        column: The column.
+        accepts: Inclusive raw ranges; one of them must hold the value.
+        max_age_ns: Age from which on the condition does not hold, None for never.
+    """
+
+    column: int
+    accepts: tuple[tuple[int, int], ...]
+    max_age_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class FieldPlan:
+    """A field of a record, by column numbers."""
+
+    rule: FieldRule
+    value: Quantity | Choice
+    no_data: NDArray[np.int64]
+    requirements: tuple[Requirement, ...]
+    limits: tuple[float, float] | None
+
+
+class RecordBuilder:
+    """Builds the records of one rule.
+
+    Args:
+        rule: The rule.
+        plan: The decode plan.
+        stale_after_ns: (bus, message) to the silence after which a condition on it no longer holds.
+        geometry: For derived fields.
+    """
+
+    def __init__(
+        self,
+        rule: RecordRule,
+        plan: DecodePlan,
+        stale_after_ns: dict[tuple[str, str], int | None],
+        geometry: Geometry,
+    ) -> None:
+        self.rule = rule
+        self._plan = plan
+        self.slot = next(
+            number
+            for number, slot in enumerate(plan.slots)
+            if (slot.bus_name, slot.message.name) == (rule.bus, rule.stamp)
+        )
+        self._fields = tuple(_field_plan(field, plan, stale_after_ns) for field in rule.fields)
+        self._motion = MotionBuilder(geometry) if rule.derived else None
+
+    @property
+    def columns(self) -> set[int]:
+        """The columns that the record needs."""
+        return {
+            column
+            for field in self._fields
+            for column in (*field.value.columns, *(need.column for need in field.requirements))
+        }
+
+    @property
+    def joins(self) -> set[tuple[int, int]]:
+        """(slot, group) pairs whose newest samples the record needs."""
+        return {(self.slot, self._plan.columns[column].group) for column in self.columns}
+
+    def build(self, view: View, holder: Holder) -> RecordChunk | None:
+        """Return the records of a chunk, None if it has none."""
+        samples = view.prepared.samples
+        rows = samples.rows[samples.slot_start[self.slot] : samples.slot_start[self.slot + 1]]
+        if not len(rows):
+            return None
+        clock = view.clock[rows]
+        held = {
+            column: holder.at_records(view, self.slot, column, self._plan.columns[column].group)
+            for column in self.columns
+        }
+        columns = {field.rule.type.name: _field_column(field, held, clock) for field in self._fields}
+        if self._motion is not None:
+            columns = self._motion.derive(clock, columns)
+        return RecordChunk(self.rule.name, self.rule.type, clock, view.prepared.chunk.t_ns[rows], columns)
+
+
+def _field_plan(
+    rule: FieldRule, plan: DecodePlan, stale_after_ns: dict[tuple[str, str], int | None]
+) -> FieldPlan:
+    is_number = rule.type.kind is float
+    return FieldPlan(
+        rule=rule,
+        value=Quantity.of_rule(rule, plan) if is_number else Choice.of_rule(rule, plan),
+        no_data=np.array(sorted(rule.no_data), np.int64),
+        requirements=tuple(
+            Requirement(
+                plan.column_of[need.ref.bus, need.ref.message, need.ref.signal],
+                need.accepts,
+                stale_after_ns.get((need.ref.bus, need.ref.message)),
+            )
+            for need in rule.valid_when
+        ),
+        limits=_limits(rule, plan) if is_number else None,
+    )
+
+
+def _limits(rule: FieldRule, plan: DecodePlan) -> tuple[float, float] | None:
+    """The range of a field: the spec's, else what the description says of its only signal."""
+    low = high = None
+    if rule.limits is not None:
+        low, high = rule.limits.low, rule.limits.high
+    elif len(rule.sources) == 1 and rule.table is None:
+        ref = rule.sources[0]
+        signal = plan.columns[plan.column_of[ref.bus, ref.message, ref.signal]].signal
+        ends = [
+            None if end is None else end * rule.factor + rule.offset
+            for end in (signal.minimum, signal.maximum)
+        ]
+        low, high = ends if rule.factor > 0 else ends[::-1]
+    if low is None and high is None:
+        return None
+    return LOWEST if low is None else float(low), HIGHEST if high is None else float(high)
+
+
+def _field_column(field: FieldPlan, held: dict[int, Held], clock: NDArray[np.int64]) -> FieldColumn:
+    sources = [held[column] for column in field.value.columns]
+    oldest = sources[0].clock_ns if len(sources) == 1 else np.minimum.reduce([s.clock_ns for s in sources])
+    age_ns = np.where(oldest == NEVER_NS, -1, clock - oldest)
+    valid = sources[0].valid.copy()
+    for source in sources[1:]:
+        valid &= source.valid
+    if field.rule.max_age_ns is not None:
+        valid &= age_ns <= field.rule.max_age_ns
+    if len(field.no_data):
+        valid &= ~np.isin(sources[0].raw, field.no_data)
+    for need in field.requirements:
+        valid &= _holds(need, held[need.column], clock)
+    values, flagged = _values(field, sources, valid)
+    return FieldColumn(values, valid, age_ns, flagged)
+
+
+def _values(
+    field: FieldPlan, sources: Sequence[Held], valid: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64] | NDArray[np.int64], NDArray[np.bool_]]:
+    """Finished values and which of them are out of range; clears `valid` where there is no value."""
+    nothing = np.zeros(len(valid), np.bool_)
+    if isinstance(field.value, Choice):
+        codes, known = field.value.values(sources[0].raw)
+        if known is not None:
+            valid &= known
+        return codes, nothing
+    values = field.value.values([source.raw for source in sources])
+    valid &= np.isfinite(values)
+    if field.limits is None:
+        return values, nothing
+    low, high = field.limits
+    flagged = valid & ((values < low - LAST_BITS * abs(low)) | (values > high + LAST_BITS * abs(high)))
+    if field.rule.out_of_range is OutOfRange.MASK:
+        valid &= ~flagged
+    elif field.rule.out_of_range is OutOfRange.CLAMP:
+        values = np.clip(values, low, high)
+    return values, flagged
+
+
+def _holds(need: Requirement, held: Held, clock: NDArray[np.int64]) -> NDArray[np.bool_]:
+    accepted = np.zeros(len(clock), np.bool_)
+    for low, high in need.accepts:
+        accepted |= (held.raw >= low) & (held.raw <= high)
+    accepted &= held.valid
+    if need.max_age_ns is not None:
+        accepted &= clock - held.clock_ns <= need.max_age_ns
+    return accepted

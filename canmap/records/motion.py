@@ -1,0 +1,105 @@
+"""Derived: plane motion from speed and steering, by the kinematic bicycle and dead reckoning.
+
+Reference point is the centre of the rear axle: curvature = tan(road angle) / wheelbase, yaw rate =
+speed * curvature (R. Rajamani, Vehicle Dynamics and Control, 2nd ed., section 2.2, from memory, with the
+rear axle as reference). The pose is summed record by record with mean values, in strict order, so that no
+cutting of the stream changes a bit.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.records.columns import FieldColumn
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from canmap.spec.model import Geometry
+
+
+class MotionBuilder:
+    """Derives Motion records and carries the pose.
+
+    The pose starts at the first record whose inputs are valid. Once they were lost it is not known any
+    more and stays invalid.
+
+    Args:
+        geometry: Needs the wheelbase, and the steering ratio where the input is the steering wheel's angle.
+    """
+
+    def __init__(self, geometry: Geometry) -> None:
+        self._wheelbase = geometry.wheelbase or np.nan
+        self._ratio = geometry.steering_ratio or np.nan
+        self._clock_ns: int | None = None
+        self._speed = self._yaw_rate = 0.0
+        self._pose = np.zeros(3)  # x, y, heading
+        self._lost = False
+
+    def derive(self, clock: NDArray[np.int64], inputs: Mapping[str, FieldColumn]) -> dict[str, FieldColumn]:
+        """Return the fields of Motion from the inputs `speed` and `wheel_angle` or `road_angle`."""
+        speed = inputs["speed"]
+        if "road_angle" in inputs:
+            steering, road_angle = inputs["road_angle"], inputs["road_angle"].values
+        else:
+            steering, road_angle = inputs["wheel_angle"], inputs["wheel_angle"].values / self._ratio
+        valid = speed.valid & steering.valid
+        curvature = np.tan(road_angle) / self._wheelbase
+        yaw_rate = speed.values * curvature
+        age_ns = np.where(
+            (speed.age_ns < 0) | (steering.age_ns < 0), -1, np.maximum(speed.age_ns, steering.age_ns)
+        )
+        pose, known = self._reckon(
+            clock, np.where(valid, speed.values, 0.0), np.where(valid, yaw_rate, 0.0), valid
+        )
+        nothing = np.zeros(len(clock), np.bool_)
+
+        def column(values: NDArray[np.float64], where: NDArray[np.bool_]) -> FieldColumn:
+            return FieldColumn(values, where, age_ns, nothing)
+
+        return {
+            "speed": speed,
+            "yaw_rate": column(yaw_rate, valid),
+            "curvature": FieldColumn(curvature, steering.valid, steering.age_ns, nothing),
+            "x": column(pose[0], known),
+            "y": column(pose[1], known),
+            "heading": column(pose[2], known),
+        }
+
+    def _reckon(
+        self,
+        clock: NDArray[np.int64],
+        speed: NDArray[np.float64],
+        yaw_rate: NDArray[np.float64],
+        valid: NDArray[np.bool_],
+    ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        """Pose float64[3, n] at each record, and where it is known."""
+        if self._clock_ns is None:
+            if not valid.any():
+                return np.zeros((3, len(clock))), valid
+            first = int(valid.argmax())
+            self._clock_ns = int(clock[first])
+            self._speed, self._yaw_rate = float(speed[first]), float(yaw_rate[first])
+            pose, known = self._reckon(clock[first:], speed[first:], yaw_rate[first:], valid[first:])
+            return (
+                np.concatenate((np.zeros((3, first)), pose), axis=1),
+                np.concatenate((np.zeros(first, np.bool_), known)),
+            )
+        step_s = np.diff(clock, prepend=self._clock_ns) / 1e9
+        mean_speed = (speed + np.concatenate(([self._speed], speed[:-1]))) / 2
+        mean_rate = (yaw_rate + np.concatenate(([self._yaw_rate], yaw_rate[:-1]))) / 2
+        heading = np.add.accumulate(np.concatenate(([self._pose[2]], mean_rate * step_s)))
+        middle = (heading[1:] + heading[:-1]) / 2
+        x, y = (
+            np.add.accumulate(np.concatenate(([self._pose[axis]], mean_speed * turn(middle) * step_s)))
+            for axis, turn in ((0, np.cos), (1, np.sin))
+        )
+        pose = np.stack((x[1:], y[1:], heading[1:]))
+        known = np.logical_and.accumulate(valid) & (not self._lost)
+        self._clock_ns, self._pose = int(clock[-1]), pose[:, -1]
+        self._speed, self._yaw_rate, self._lost = float(speed[-1]), float(yaw_rate[-1]), not bool(known[-1])
+        return pose, known

@@ -1,0 +1,106 @@
+"""The only loop of the package: a source's pieces through the engine to whoever listens.
+
+Reading a file prepares chunks on a pool of threads while they are folded in order; a paced replay prepares and folds
+piece by piece. Nothing else knows which it is.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from concurrent.futures import ThreadPoolExecutor
+from itertools import islice
+from typing import TYPE_CHECKING, TypeVar
+
+from canmap.errors import CaptureError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+    from concurrent.futures import Future
+
+    from canmap.chunks import FrameChunk
+    from canmap.clock import Pace
+    from canmap.engine import Engine, Step
+    from canmap.frames.source import FrameSource, Piece
+    from canmap.prepare import Prepared
+
+T = TypeVar("T")
+
+WORKERS = 2  # numpy holds the interpreter's lock for little of the time; more bring nothing on two cores
+AHEAD = 6  # pieces in flight
+
+
+class Intake:
+    """Reads a source ahead on a pool of threads, from the moment it is made.
+
+    Parsing can so begin before the spec is loaded.
+
+    Args:
+        source: Where the pieces come from.
+    """
+
+    def __init__(self, source: FrameSource) -> None:
+        self.source = source
+        self._pool = ThreadPoolExecutor(WORKERS, thread_name_prefix="canmap")
+        self._pieces = source.pieces()
+        self._parsing = deque(self._pool.submit(piece) for piece in islice(self._pieces, AHEAD))
+
+    def chunks(self) -> Iterator[FrameChunk]:
+        """Yield the chunks in order."""
+        return self._results(self._parsing, lambda piece: piece())
+
+    def prepared(self, engine: Engine) -> Iterator[Prepared]:
+        """Yield the chunks in order, prepared by `engine`."""
+        parsed, self._parsing = self._parsing, deque()
+        waiting = deque(self._pool.submit(_prepare_parsed, engine, future) for future in parsed)
+        return self._results(waiting, lambda piece: engine.prepare(piece()))
+
+    def _results(self, waiting: deque[Future[T]], task: Callable[[Piece], T]) -> Iterator[T]:
+        """Yield the results of what waits, and of `task` done with every piece that is still to come."""
+        while waiting:
+            result = waiting.popleft().result()
+            waiting.extend(self._pool.submit(task, piece) for piece in islice(self._pieces, 1))
+            yield result
+
+    def close(self) -> None:
+        """Stop reading."""
+        self._pool.shutdown(wait=True, cancel_futures=True)
+        self.source.close()
+
+
+def _prepare_parsed(engine: Engine, parsed: Future[FrameChunk]) -> Prepared:
+    return engine.prepare(parsed.result())
+
+
+def run(
+    intake: Intake, engine: Engine, listen: Callable[[Step], None] | None = None, pace: Pace | None = None
+) -> None:
+    """Bring a whole source through the engine.
+
+    Args:
+        intake: The source, read ahead.
+        engine: A fresh engine.
+        listen: Gets what every chunk led to, and last what the end led to.
+        pace: Hands the frames on as they were recorded; without it they come as fast as they can be read.
+
+    Raises:
+        CaptureError: The source holds no frame, or cannot be read.
+    """
+    prepared: Iterable[Prepared]
+    if pace is None:
+        prepared = intake.prepared(engine)
+    else:
+        prepared = (engine.prepare(piece) for chunk in intake.chunks() for piece in pace.chunks(chunk))
+    tell = listen or (lambda _step: None)
+    for chunk in prepared:
+        tell(engine.fold(chunk))
+    if not engine.frames:
+        raise CaptureError(_no_frame(intake.source.captures, engine))
+    tell(engine.finish())
+
+
+def _no_frame(captures: tuple[str, ...], engine: Engine) -> str:
+    names = ", ".join(captures)
+    if not engine.lines.count:
+        return f"{names} holds no frame; give a capture that does, or a wider span of time."
+    first = next(iter(engine.lines.findings())).text
+    return f"{names} holds no frame: none of {engine.lines.count:,} lines can be read. {first}"

@@ -1,0 +1,143 @@
+"""What an inspection tells of messages and fields, gathered chunk by chunk in memory that does not grow.
+
+Sums are kept in integers and medians in fixed bins, so that no cutting of the stream changes a digit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from canmap.arrivals import Arrivals
+    from canmap.records.columns import FieldColumn, RecordChunk
+
+BINS_PER_OCTAVE = 64
+_MANTISSA_BITS = 52 - 6
+_FIRST_BIN = 1023 << 6  # of a gap of 1 ns
+BINS = 43 * BINS_PER_OCTAVE  # up to two hours
+
+
+@dataclass(frozen=True, slots=True)
+class Period:
+    """How far apart the frames of a message came, in ns; None where there are fewer than two."""
+
+    median_ns: float | None
+    p99_ns: float | None
+    longest_ns: int | None
+
+
+class PeriodSummary:
+    """Median, 99th percentile and maximum of the gaps of every slot.
+
+    Gaps are counted in bins of a 64th of an octave, with the sum of the gaps in each: a percentile is the
+    mean of the bin in which it falls, so that the period of a regular message comes out exactly.
+    """
+
+    def __init__(self, slots: int) -> None:
+        self._count = np.zeros(slots * BINS, np.int64)
+        self._sum_ns = np.zeros(slots * BINS, np.int64)
+        self._longest_ns = np.zeros(slots, np.int64)
+
+    def fold(self, arrivals: Arrivals) -> None:
+        """Count the gaps of a chunk."""
+        if not len(arrivals.gap):
+            return
+        gap = arrivals.gap
+        if not arrivals.measured.all():
+            gap = gap.copy()
+            gap[arrivals.start[~arrivals.measured]] = -1
+        self._longest_ns[arrivals.slots] = np.maximum(
+            self._longest_ns[arrivals.slots], np.maximum.reduceat(gap, arrivals.start)
+        )
+        place = np.maximum(gap, 1).astype(np.float64).view(np.int64)
+        place >>= _MANTISSA_BITS
+        place -= _FIRST_BIN
+        np.minimum(place, BINS - 1, out=place)
+        place += np.repeat(arrivals.slots * BINS, arrivals.count)
+        if not arrivals.measured.all():
+            counted = gap >= 0
+            gap, place = gap[counted], place[counted]
+        np.add.at(self._count, place, 1)
+        np.add.at(self._sum_ns, place, gap)
+
+    def period(self, slot: int) -> Period:
+        """Return what is known of a slot."""
+        part = slice(slot * BINS, (slot + 1) * BINS)
+        total = np.cumsum(self._count[part])
+        if not total[-1]:
+            return Period(None, None, None)
+
+        def percentile(share: float) -> float:
+            place = int(np.searchsorted(total, max(1.0, share * float(total[-1]))))
+            return float(self._sum_ns[part][place]) / float(self._count[part][place])
+
+        return Period(percentile(0.5), percentile(0.99), int(self._longest_ns[slot]))
+
+
+@dataclass(slots=True)
+class FieldSummary:
+    """Span of the valid values of one field.
+
+    The mean is kept as an exact sum of values rounded to 2^-40 of the record's unit.
+
+    Attributes:
+        valid: Records in which it is valid.
+        low: Smallest.
+        high: Largest.
+        last: Value in the last record, None where invalid there.
+        whole: Sum of whole parts.
+        fraction: Sum of the rest, in 2^-40.
+    """
+
+    valid: int = 0
+    low: float | None = None
+    high: float | None = None
+    last: float | None = None
+    whole: int = 0
+    fraction: int = 0
+
+    def fold(self, column: FieldColumn) -> None:
+        """Take in the values of a chunk."""
+        values: NDArray[np.float64] = column.values if column.valid.all() else column.values[column.valid]
+        self.last = column.values[-1].item() if column.valid[-1] else None
+        if not len(values):
+            return
+        self.valid += len(values)
+        low, high = values.min().item(), values.max().item()
+        self.low = low if self.low is None else min(self.low, low)
+        self.high = high if self.high is None else max(self.high, high)
+        if max(abs(low), abs(high)) >= _SUMMABLE:
+            small = np.abs(values) < _SUMMABLE
+            self.whole += sum(int(value) for value in values[~small].tolist())
+            values = values[small]
+        whole = np.rint(values)
+        self.whole += int(whole.astype(np.int64).sum())
+        self.fraction += int(np.rint((values - whole) * _FRACTIONS).astype(np.int64).sum())
+
+    @property
+    def mean(self) -> float | None:
+        """Mean of the valid values."""
+        return (self.whole + self.fraction / _FRACTIONS) / self.valid if self.valid else None
+
+
+_FRACTIONS = float(1 << 40)
+_SUMMABLE = float(1 << 40)
+
+
+@dataclass(slots=True)
+class RecordSummary:
+    """How many records of one kind came, and the span of their fields."""
+
+    count: int = 0
+    fields: dict[str, FieldSummary] = field(default_factory=dict)
+
+    def fold(self, chunk: RecordChunk) -> None:
+        """Take in the records of a chunk."""
+        self.count += len(chunk)
+        for name, column in chunk.columns.items():
+            self.fields.setdefault(name, FieldSummary()).fold(column)
