@@ -21,9 +21,9 @@ TICK_S = 0.02
 class Pace:
     """Hands frames on as fast as they were recorded, times a factor.
 
-    Every tick brings the frames that are due by then; a tick without any brings an empty chunk, so that silence shows
-    when it happens and not when the next frame comes. The schedule is kept against the monotonic clock from the first
-    frame on, so that lateness of one tick does not add up.
+    Every tick brings the frames that are due by then; a tick without any brings an empty chunk, so that
+    silence shows when it happens and not when the next frame comes. The schedule is kept against the
+    monotonic clock from the first frame on, so that lateness of one tick does not add up.
 
     Args:
         factor: Recorded seconds in a second of the wall, above 0.

@@ -1,18 +1,18 @@
-"""The one engine for file, replay and live: `prepare` is pure and may run in any thread, `fold` keeps all state.
+"""The one engine for file, replay and live: `prepare` is pure, `fold` keeps all state.
 
     FrameChunk -> prepare -> Prepared -> fold -> Step (records, what opened and closed)
 
-It opens no file and asks no clock. Any cutting of the same frames into chunks gives the same records, findings and
-summary, bit for bit.
+`prepare` may run in any thread, `fold` runs in order. The engine opens no file and asks no clock. Any
+cutting of the same frames into chunks gives the same records, findings and summary, bit for bit.
 """
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from canmap.arrivals import Timeline
+from canmap.checks.channels import ChannelCheck
 from canmap.checks.finding import SEVERITY, Finding, Kind, Place
 from canmap.checks.intake import LengthCheck, LineCheck, StrangerCheck, TimeCheck
 from canmap.checks.limits import LimitCheck
@@ -65,10 +65,11 @@ class Engine:
         rules: The message rules, one a slot.
         frames: Frames so far.
         error_frames: Error frames among them.
-        channel_counts: Frames of each channel.
+        channels: The check that knows the channels.
         periods: Summary of the gaps of each slot.
         record_summaries: Summary of each record, by name.
         strangers: The check that knows the unknown identifiers.
+        lines: The check that knows the bad lines.
     """
 
     def __init__(self, spec: Spec) -> None:
@@ -89,11 +90,13 @@ class Engine:
         mapped = {builder.slot for builder in self._builders} | {self.plan.columns[c].slot for c in needed}
         self.strangers = StrangerCheck(tuple(spec.buses), channels)
         self.lines = LineCheck()
+        self.channels = ChannelCheck(spec.buses.values())
         self._checks: tuple[Check, ...] = (
             Silence(self.rules, [slot in mapped for slot in range(len(self.rules))]),
             Rate(self.rules),
             LimitCheck(self.plan, spec.records),
             LengthCheck(self.plan),
+            self.channels,
             self.strangers,
             TimeCheck(),
             self.lines,
@@ -101,7 +104,6 @@ class Engine:
         self.periods = PeriodSummary(len(self.plan.slots))
         self.record_summaries = {rule.name: RecordSummary() for rule in spec.records}
         self.frames = self.error_frames = 0
-        self.channel_counts: Counter[str] = Counter()
 
     def require_records(self, names: Iterable[str]) -> None:
         """Check that the spec makes every record of `names`.
@@ -159,8 +161,6 @@ class Engine:
     def _count(self, prepared: Prepared) -> None:
         self.frames += len(prepared.chunk)
         self.error_frames += prepared.error_frames
-        for name, count in zip(prepared.chunk.channels, prepared.channel_counts.tolist(), strict=True):
-            self.channel_counts[name] += count
 
     def _spec_notes(self, start_ns: int) -> Iterable[Finding]:
         for note in self.spec.notes:

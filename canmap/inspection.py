@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
@@ -164,7 +165,7 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
             frames=engine.frames,
             start_ns=start_ns,
             duration_s=(session.now_ns - start_ns) / 1e9,
-            channels=dict(engine.channel_counts),
+            channels=dict(engine.channels.counts),
             bad_lines=engine.lines.count,
             error_frames=engine.error_frames,
         ),
@@ -239,4 +240,4 @@ def _ms(duration_ns: float | None) -> float | None:
 
 def _plain(value: float | None) -> float | None:
     """A number that JSON can hold, without a negative zero."""
-    return None if value is None or value != value or abs(value) == float("inf") else value + 0.0
+    return None if value is None or not math.isfinite(value) else value + 0.0

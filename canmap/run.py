@@ -1,7 +1,7 @@
 """The only loop of the package: a source's pieces through the engine to whoever listens.
 
-Reading a file prepares chunks on a pool of threads while they are folded in order; a paced replay prepares and folds
-piece by piece. Nothing else knows which it is.
+Reading a file prepares chunks on a pool of threads while they are folded in order; a paced replay prepares
+and folds piece by piece. Nothing else knows which it is.
 """
 
 from __future__ import annotations

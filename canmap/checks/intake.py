@@ -89,6 +89,7 @@ class LengthCheck:
         if episode.more:
             when = f" in {episode.more} more stretches that are not listed"
         what = "the signals that fit are used" if episode.worst < slot.length else "the rest is not used"
+        size = times(int(episode.worst), "byte")
         return Finding(
             kind=Kind.LENGTH,
             severity=SEVERITY[Kind.LENGTH],
@@ -99,9 +100,7 @@ class LengthCheck:
             count=episode.count,
             value=float(episode.worst),
             limit=float(slot.length),
-            text=(
-                f"{slot.message.name} {had} {times(int(episode.worst), 'byte')} instead of {slot.length}{when}; {what}."
-            ),
+            text=f"{slot.message.name} {had} {size} instead of {slot.length}{when}; {what}.",
             line=episode.line or None,
         )
 
@@ -172,7 +171,7 @@ class StrangerCheck:
         count, first_ns, last_ns = self._ids[key]
         bus = self._buses[key >> 32]
         name = identifier(key & 0x1FFF_FFFF, extended=bool(key >> 31 & 1))
-        text = f"The description of bus {bus} does not know identifier {name}, which came {times(count, 'time')}."
+        text = f"The description of bus {bus} does not know {name}, which came {times(count, 'time')}."
         return _note(Place(bus=bus), (first_ns, last_ns), count, text)
 
 

@@ -2,8 +2,8 @@
 
 Limits are turned into raw counts once, with fractions, and compared as integers: a value of 0.7 at factor 0.1
 is then exactly on a limit of 0.7. The smallest and largest raw value of a column in a chunk tell whether it
-needs a closer look; only then are its samples gone through. Floats, tables and 64-bit unsigned integers have no
-counts that fit and are compared as numbers.
+needs a closer look; only then are its samples gone through. Floats, tables and 64-bit unsigned integers
+have no counts that fit and are compared as numbers.
 """
 
 from __future__ import annotations
@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.checks.episodes import Episodes
-from canmap.checks.finding import SEVERITY, Finding, Kind, Place
-from canmap.checks.words import number
+from canmap.checks.finding import SEVERITY, Finding, Kind
 from canmap.checks.subjects import subjects
+from canmap.checks.words import number
 
 if TYPE_CHECKING:
     from canmap.arrivals import Timeline

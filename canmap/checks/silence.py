@@ -112,10 +112,7 @@ class Silence:
     def _describe_missing(self, episode: Episode) -> Finding:
         rule = self._rules[episode.subject]
         name, came = rule.message.name, episode.end_ns is not None and not episode.still
-        if came:
-            text = f"{name} came only after {seconds(episode.worst)}"
-        else:
-            text = f"{name} never came"
+        text = f"{name} came only after {seconds(episode.worst)}" if came else f"{name} never came"
         if rule.period_ns is not None:
             text += f"; it is promised every {seconds(rule.period_ns)}"
         return Finding(
@@ -140,8 +137,8 @@ class Silence:
         elif episode.count == 1:
             text = f"{name} was silent for {seconds(episode.worst)}"
         else:
-            from_start = ", from the start" if episode.first <= 1 and episode.still else ""
-            text = f"{name} was silent {times(episode.count, 'time')}{from_start}, the longest for {seconds(episode.worst)}"
+            from_start = " from the start" if episode.first <= 1 and episode.still else ""
+            text = f"{name} was silent {times(episode.count, 'time')}{from_start}, for up to {seconds(episode.worst)}"
         return Finding(
             kind=Kind.STALE,
             severity=Severity.ERROR if rule.stale_is_error else Severity.WARNING,

@@ -1,0 +1,78 @@
+"""Buses whose channel the capture does not have, and channels that no bus of the spec listens to."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING
+
+from canmap.checks.episodes import Closed
+from canmap.checks.finding import SEVERITY, Finding, Kind, Place
+from canmap.checks.words import times
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from canmap.checks.episodes import Event
+    from canmap.checks.view import View
+    from canmap.session import SessionClock
+    from canmap.spec.model import Bus
+
+
+class ChannelCheck:
+    """Compares the channels of the stream with those of the spec.
+
+    Args:
+        buses: The spec's buses.
+
+    Attributes:
+        counts: Frames of each channel so far.
+    """
+
+    def __init__(self, buses: Iterable[Bus]) -> None:
+        self._buses = tuple(buses)
+        self.counts: Counter[str] = Counter()
+        self._session: SessionClock | None = None
+
+    def fold(self, view: View) -> list[Event]:
+        """Count the frames of one chunk."""
+        self._session = view.session
+        prepared = view.prepared
+        for name, count in zip(prepared.chunk.channels, prepared.channel_counts.tolist(), strict=True):
+            if count:
+                self.counts[name] += count
+        return []
+
+    def finish(self) -> list[Event]:
+        """Return what is known only at the end: all of it."""
+        return [Closed(finding) for finding in self.findings()]
+
+    def findings(self) -> list[Finding]:
+        """Return an error for each bus without a channel, a note for each channel without a bus."""
+        there = ", ".join(sorted(self.counts)) or "none"
+        listened = {bus.channel for bus in self._buses}
+        found = []
+        for bus in self._buses:
+            if bus.channel not in self.counts:
+                text = (
+                    f"Bus {bus.name} listens to channel {bus.channel}, which the capture does not have; "
+                    f"it has {there}. Name the right one with --channel {bus.name}=CHANNEL."
+                )
+                found.append(self._finding(Kind.MISSING, Place(bus=bus.name), text, 0))
+        for name in sorted(self.counts.keys() - listened):
+            count = self.counts[name]
+            text = f"No bus of the spec listens to channel {name}, which has {times(count, 'frame')}."
+            found.append(self._finding(Kind.UNKNOWN_ID, Place(), text, count))
+        return found
+
+    def _finding(self, kind: Kind, place: Place, text: str, count: int) -> Finding:
+        session = self._session
+        return Finding(
+            kind=kind,
+            severity=SEVERITY[kind],
+            place=place,
+            start_ns=(session.start_ns or 0) if session else 0,
+            end_ns=session.now_ns if session else 0,
+            open=kind is Kind.MISSING,
+            count=count,
+            text=text,
+        )

@@ -1,0 +1,57 @@
+"""How far a command has read, with rate and time left, on standard error while that is a terminal."""
+
+from __future__ import annotations
+
+import sys
+import time
+from typing import TYPE_CHECKING, Self
+
+if TYPE_CHECKING:
+    from types import TracebackType
+
+    from canmap.engine import Engine, Step
+    from canmap.frames.source import FrameSource
+
+EVERY_S = 0.2
+FIRST_S = 0.5  # what is done sooner needs no progress
+
+
+class Progress:
+    """One line that is written over and taken away at the end.
+
+    Args:
+        source: What is read; tells how much of it there is.
+    """
+
+    def __init__(self, source: FrameSource) -> None:
+        self._source = source
+        self._active = sys.stderr.isatty()
+        self._began_s = self._next_s = 0.0
+        self._shown = False
+
+    def __enter__(self) -> Self:
+        self._began_s = time.monotonic()
+        self._next_s = self._began_s + FIRST_S
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._shown:
+            sys.stderr.write("\r\x1b[K")
+            sys.stderr.flush()
+
+    def step(self, engine: Engine, _step: Step) -> None:
+        """Show where the engine is, if it is time to."""
+        if not self._active or time.monotonic() < self._next_s:
+            return
+        now_s = time.monotonic()
+        self._next_s = now_s + EVERY_S
+        self._shown = True
+        taken_s = now_s - self._began_s
+        text = f"{engine.frames:,} frames, {engine.frames / taken_s / 1e6:.1f} M/s"
+        done, total = self._source.progress()
+        if total and 0 < done <= total:
+            text = f"{done / total:4.0%}  {text}, {taken_s * (total - done) / done:.0f} s left"
+        sys.stderr.write(f"\r{text}\x1b[K")
+        sys.stderr.flush()

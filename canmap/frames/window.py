@@ -1,0 +1,100 @@
+"""A span of a source: what came before it or after it is left out, bad lines included."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from canmap.chunks import FrameChunk
+    from canmap.frames.source import FrameSource, Piece
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A source cut to a half-open span of stamps, counted from its first frame.
+
+    Attributes:
+        source: The whole.
+        from_s: Begin of the span, in s.
+        to_s: End of it, excluded.
+    """
+
+    source: FrameSource
+    from_s: float
+    to_s: float
+
+    @classmethod
+    def of(cls, source: FrameSource, from_s: float, to_s: float) -> FrameSource:
+        """Return `source`, cut where the span leaves anything out."""
+        return source if from_s == 0 and math.isinf(to_s) else cls(source, from_s, to_s)
+
+    @property
+    def captures(self) -> tuple[str, ...]:
+        """Names as the user gave them."""
+        return self.source.captures
+
+    def pieces(self) -> Iterator[Piece]:
+        """Yield the pieces of the span; the first frame must be known before any can be cut."""
+        pieces = self.source.pieces()
+        for piece in pieces:
+            chunk = piece()
+            if len(chunk):
+                break
+        else:
+            return
+        first_ns = int(chunk.t_ns[0])
+        begin_ns = first_ns + round(self.from_s * 1e9)
+        end_ns = None if math.isinf(self.to_s) else first_ns + round(self.to_s * 1e9)
+        over = _Over()
+        yield _Cut(lambda: chunk, begin_ns, end_ns, over)
+        for piece in pieces:
+            if over.is_over:
+                return
+            yield _Cut(piece, begin_ns, end_ns, over)
+
+    def close(self) -> None:
+        """Close the whole."""
+        self.source.close()
+
+
+@dataclass(slots=True)
+class _Over:
+    """Whether a chunk has come that lies wholly after the span."""
+
+    is_over: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Cut:
+    """A piece, cut to a span when it is parsed."""
+
+    piece: Piece
+    begin_ns: int
+    end_ns: int | None
+    over: _Over
+
+    def __call__(self) -> FrameChunk:
+        chunk = self.piece()
+        inside = chunk.t_ns >= self.begin_ns
+        if self.end_ns is not None:
+            inside &= chunk.t_ns < self.end_ns
+            if len(chunk) and int(chunk.t_ns.min()) >= self.end_ns:
+                self.over.is_over = True
+        if inside.all():
+            return chunk
+        rows = np.flatnonzero(inside)
+        if not len(rows):
+            return replace(chunk.take(slice(0, 0)), coverage=chunk.coverage)
+        first, last = int(rows[0]), int(rows[-1])
+        bad = tuple(
+            replace(line, position=int(np.searchsorted(rows, line.position)))
+            for line in chunk.bad
+            if first <= line.position <= last + 1
+        )
+        return replace(chunk.take(rows), bad=bad, bad_count=len(bad), coverage=chunk.coverage)
