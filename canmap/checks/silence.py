@@ -138,7 +138,8 @@ class Silence:
             text = f"{name} was silent for {seconds(episode.worst)}"
         else:
             from_start = " from the start" if episode.first <= 1 and episode.still else ""
-            text = f"{name} was silent {times(episode.count, 'time')}{from_start}, for up to {seconds(episode.worst)}"
+            silences = times(episode.count, "time")
+            text = f"{name} was silent {silences}{from_start}, for up to {seconds(episode.worst)}"
         return Finding(
             kind=Kind.STALE,
             severity=Severity.ERROR if rule.stale_is_error else Severity.WARNING,
