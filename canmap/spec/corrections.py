@@ -1,0 +1,163 @@
+"""Corrections: where the maker's description is wrong, the spec says so, each with its reason."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, TypeVar
+
+from canmap.spec import grammar as g
+from canmap.spec.codes import raw_codes
+from canmap.spec.faults import listed
+from canmap.spec.marks import Scalar
+from canmap.spec.model import Note
+from canmap.spec.names import FoundMessage
+from canmap.spec.sections import mapping
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from canmap.spec.description import DescribedMessage, DescribedSignal, Description
+    from canmap.spec.marks import Node
+    from canmap.spec.names import FoundSignal
+    from canmap.spec.sections import Context, Key, Values
+
+T = TypeVar("T")
+
+
+def corrected(
+    node: Node | None, descriptions: Mapping[str, Description], context: Context
+) -> dict[str, Description]:
+    """Return the descriptions with the corrections of the spec applied.
+
+    Args:
+        node: The section ``correct``: ``Message.Signal`` or ``Message`` to what is right; None for none.
+        descriptions: By bus.
+        context: Takes faults; each correction becomes a note.
+    """
+    changed: dict[tuple[str, str], DescribedMessage] = {}
+    entries = mapping(node, context, "the list of corrections") if node is not None else None
+    for name, value in entries.pairs.values() if entries else ():
+        done = _correct(name, value, changed, context)
+        if done:
+            changed[done.bus, done.message.name] = done.message
+    return {
+        bus: replace(
+            description,
+            messages=tuple(changed.get((bus, message.name), message) for message in description.messages),
+        )
+        for bus, description in descriptions.items()
+    }
+
+
+def _correct(
+    name: Scalar, node: Node, changed: Mapping[tuple[str, str], DescribedMessage], context: Context
+) -> FoundMessage | None:
+    """Return the corrected message; ``a.b`` is a message of a bus where there is a bus `a`, else a signal."""
+    first, dot, _ = name.text.partition(".")
+    if not dot or (name.text.count(".") == 1 and first in context.names.buses):
+        found = context.names.message(name, context.faults)
+        values = g.CORRECT_MESSAGE(node, context)
+        if found is None or values is None:
+            return None
+        now = changed.get((found.bus, found.message.name), found.message)
+        right = _message(now, values)
+    else:
+        signal = context.names.signal(name, context.faults)
+        values = g.CORRECT_SIGNAL(node, context)
+        if signal is None or values is None:
+            return None
+        now = changed.get((signal.bus, signal.message.name), signal.message)
+        found = FoundMessage(signal.bus, now)
+        better = _signal(signal, values, context)
+        right = replace(now, signals=tuple(better if old.name == better.name else old for old in now.signals))
+    _tell(name, values, right != now, found, context)
+    for changed_signal in right.signals:
+        if changed_signal not in now.signals or right.length != now.length:
+            _check_place(changed_signal, right, values, context)
+    return FoundMessage(found.bus, right)
+
+
+def _tell(name: Scalar, values: Values, changes: bool, found: FoundMessage, context: Context) -> None:
+    keys = [key for key in values.nodes if key != g.REASON.name]
+    what = f"{name.text} (line {name.place.line})"
+    parts = listed(keys or ["nothing"], "and")
+    text = f"The description of {what} is corrected in {parts}: {values.get(g.REASON)}."
+    if not keys:
+        context.faults.add(values.place, f"The correction of {name.text} corrects nothing.")
+    elif not changes:
+        text = f"The correction of {what} changes nothing: the description says the same."
+    context.notes.append(Note(text, found.bus, found.message.name))
+
+
+def _message(message: DescribedMessage, values: Values) -> DescribedMessage:
+    return replace(
+        message,
+        period_ns=_limit(values, g.CORRECT_PERIOD, message.period_ns),
+        sender=_given(values, g.CORRECT_SENDER, message.sender),
+        length=_given(values, g.CORRECT_LENGTH, message.length),
+    )
+
+
+def _given(values: Values, key: Key[T], described: T) -> T:
+    written = values.get(key)
+    return described if written is None else written
+
+
+def _limit(values: Values, key: Key[T | str], described: T | None) -> T | None:
+    """Return what the spec writes, with None for its `none`."""
+    written = values.get(key)
+    return described if written is None else None if isinstance(written, str) else written
+
+
+def _signal(found: FoundSignal, values: Values, context: Context) -> DescribedSignal:
+    signal = found.signal
+    if values.get(g.FACTOR) == 0:
+        context.faults.add(values.place_of(g.FACTOR), "A factor is not zero.")
+    order = values.get(g.BYTE_ORDER)
+    right = replace(
+        signal,
+        start_bit=_given(values, g.START_BIT, signal.start_bit),
+        bits=_given(values, g.BITS, signal.bits),
+        big_endian=signal.big_endian if order is None else order == "big_endian",
+        signed=_given(values, g.SIGNED, signal.signed),
+        factor=_given(values, g.FACTOR, signal.factor) or signal.factor,
+        offset=_given(values, g.OFFSET, signal.offset),
+        minimum=_limit(values, g.MINIMUM, signal.minimum),
+        maximum=_limit(values, g.MAXIMUM, signal.maximum),
+        unit=_given(values, g.UNIT, signal.unit),
+    )
+    labels = values.get(g.LABELS)
+    return (
+        right
+        if labels is None
+        else replace(right, labels=_labels(labels, replace(found, signal=right), context))
+    )
+
+
+def _labels(node: Node, found: FoundSignal, context: Context) -> dict[int, str]:
+    """Read {raw code: label}."""
+    entries = mapping(node, context, "the list of labels")
+    labels: dict[int, str] = {}
+    plain = replace(found, signal=replace(found.signal, labels={}))
+    for code, label in entries.pairs.values() if entries else ():
+        for raw in raw_codes(code, plain, context) or ():
+            if isinstance(label, Scalar) and label.text:
+                labels[raw] = label.text
+            else:
+                context.faults.add(label.place, "Here stands a label.")
+    return labels
+
+
+def _check_place(
+    signal: DescribedSignal, message: DescribedMessage, values: Values, context: Context
+) -> None:
+    """See that the bits lie in the payload."""
+    start = signal.start_bit
+    if signal.big_endian:  # counted from the most significant bit of the first byte
+        start = 8 * (start // 8) + 7 - start % 8
+    if start + signal.bits > 8 * message.length:
+        place = values.place_of(g.BITS if values.has(g.BITS) else g.START_BIT)
+        text = f"{signal.name} then ends beyond the {message.length} bytes of {message.name}."
+        context.faults.add(place, text)
+    if signal.is_float and signal.bits not in {16, 32, 64}:
+        context.faults.add(values.place_of(g.BITS), "A floating point number has 16, 32 or 64 bits.")

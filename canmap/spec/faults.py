@@ -1,0 +1,89 @@
+"""Where something stands in a spec, and the collector of everything that is wrong with it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from canmap.errors import Fault, SpecError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+_MOST_FAULTS = 500  # a listing nobody reads; also bounds the time that a hostile file takes
+_MOST_SUGGESTIONS = 100
+_MOST_SHOWN = 60  # characters of a text that the user wrote
+_MOST_NAMES = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A position in a file; line and column count from 1, 0 means the whole file or line."""
+
+    file: str
+    line: int = 0
+    column: int = 0
+
+
+def shown(text: str) -> str:
+    """Return a text of the user in backticks, on one line and cut to a readable length."""
+    flat = " ".join(text.split())
+    return f"`{flat if len(flat) <= _MOST_SHOWN else flat[:_MOST_SHOWN] + '...'}`"
+
+
+def listed(names: Iterable[str], joint: str = "or") -> str:
+    """Return "a, b or c"."""
+    *head, last = list(names)
+    return f"{', '.join(head)} {joint} {last}" if head else last
+
+
+class Faults:
+    """Collects the mistakes of a spec and all files that it names, to report them together."""
+
+    def __init__(self) -> None:
+        self._faults: list[Fault] = []
+        self._seen: set[Fault] = set()
+        self._more = 0
+        self._suggestions = 0
+
+    def __len__(self) -> int:
+        return len(self._faults) + self._more
+
+    def add(self, place: Place, text: str) -> None:
+        """Note one mistake; `text` is a sentence with its full stop."""
+        self.extend((Fault(place.file, place.line, place.column, text),))
+
+    def extend(self, faults: Iterable[Fault]) -> None:
+        """Note mistakes that another reader found."""
+        for fault in faults:
+            if fault in self._seen:
+                continue
+            if len(self._faults) >= _MOST_FAULTS:
+                self._more += 1
+                continue
+            self._seen.add(fault)
+            self._faults.append(fault)
+
+    def hint(self, name: str, known: Iterable[str]) -> str:
+        """Return the end of a sentence: the nearest of the names that exist, else all of a few."""
+        names = list(dict.fromkeys(known))
+        self._suggestions += 1
+        if self._suggestions > _MOST_SUGGESTIONS or not names:
+            return "."
+        from difflib import get_close_matches  # noqa: PLC0415 - 10 ms that a good spec need not pay
+
+        by_folded = {candidate.casefold(): candidate for candidate in reversed(names)}
+        near = get_close_matches(name[:_MOST_SHOWN].casefold(), list(by_folded), 1, 0.6)
+        if near:
+            return f"; did you mean `{by_folded[near[0]]}`?"
+        return f"; it is one of {listed(names)}." if len(names) <= _MOST_NAMES else "."
+
+    def error(self) -> SpecError:
+        """Return the error that holds what was collected, by file and position."""
+        order = {
+            file: index for index, file in enumerate(dict.fromkeys(fault.file for fault in self._faults))
+        }
+        faults = sorted(self._faults, key=lambda fault: (order[fault.file], fault.line, fault.column))
+        if self._more:
+            faults.append(Fault(faults[0].file, 0, 0, f"There are {self._more} more mistakes."))
+        return SpecError(tuple(faults))

@@ -1,0 +1,105 @@
+"""A spec and the fragments that it includes, merged into one tree of nodes.
+
+In comes the path of a spec, out comes its top mapping without `include`. Fragments are merged in the
+order of the list, each over the ones before, and the including file over all of them: later and outer
+wins, leaf by leaf. A list is a leaf. Each node keeps the place of the file that it came from.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from canmap.spec.faults import shown
+from canmap.spec.marks import Entries, Items, Scalar, read_nodes
+
+if TYPE_CHECKING:
+    from canmap.spec.faults import Faults
+    from canmap.spec.marks import Node
+
+INCLUDE = "include"
+MOST_FRAGMENTS = 50  # in one spec, those of fragments too
+
+
+def read_with_fragments(path: str, faults: Faults) -> Entries | None:
+    """Read a spec and merge in what it includes.
+
+    Returns:
+        The merged mapping, or None where the spec itself cannot be used; `faults` then says why. A
+        fragment that cannot be used is a fault, and the rest is returned.
+    """
+    return _Includer(faults).read(path)
+
+
+class _Includer:
+    """Reads each file once, however often and from wherever it is included."""
+
+    def __init__(self, faults: Faults) -> None:
+        self._faults = faults
+        self._done: dict[Path, Entries | None] = {}
+        self._underway: list[Path] = []
+
+    def read(self, path: str) -> Entries | None:
+        resolved = Path(path).resolve() if "\0" not in path else Path(path)
+        self._underway.append(resolved)
+        own = read_nodes(path, self._faults)
+        merged = self._merged(path, own) if own else None
+        self._underway.pop()
+        self._done[resolved] = merged
+        return merged
+
+    def _merged(self, path: str, own: Entries) -> Entries:
+        listing = own.value(INCLUDE)
+        rest = Entries(own.place, {key: pair for key, pair in own.pairs.items() if key != INCLUDE})
+        if listing is None:
+            return rest
+        if not isinstance(listing, Items):
+            self._faults.add(listing.place, "`include` is a list of paths: write [limits.yaml].")
+            return rest
+        below = Entries(own.place, {})
+        seen: set[str] = set()
+        for item in listing.items:
+            fragment = self._fragment(path, item, seen)
+            if fragment is not None:
+                below = _over(below, fragment)
+        return _over(below, rest)
+
+    def _fragment(self, path: str, item: Node, seen: set[str]) -> Entries | None:
+        if not isinstance(item, Scalar) or not item.text:
+            self._faults.add(item.place, "`include` lists paths, and this is none.")
+            return None
+        named = str(Path(path).parent / item.text)
+        resolved = Path(named).resolve()
+        if resolved in self._underway:
+            self._faults.add(item.place, f"{shown(item.text)} includes itself, directly or through others.")
+        elif named in seen:
+            self._faults.add(item.place, f"{shown(item.text)} is included twice.")
+        elif resolved in self._done:
+            return self._done[resolved]
+        elif len(self._done) + len(self._underway) > MOST_FRAGMENTS:
+            self._faults.add(item.place, f"A spec has at most {MOST_FRAGMENTS} fragments.")
+        elif not _is_file(resolved):
+            self._faults.add(item.place, f"There is no file {shown(named)} to include.")
+        else:
+            seen.add(named)
+            return self.read(named)
+        return None
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except OSError:  # a name longer than the system allows
+        return False
+
+
+def _over(below: Entries, above: Entries) -> Entries:
+    """Lay `above` over `below`; mappings are merged, everything else is replaced."""
+    pairs = dict(below.pairs)
+    for key, (scalar, value) in above.pairs.items():
+        under = below.value(key)
+        if isinstance(value, Entries) and isinstance(under, Entries):
+            pairs[key] = (scalar, _over(under, value))
+        else:
+            pairs[key] = (scalar, value)
+    return Entries(above.place, pairs)

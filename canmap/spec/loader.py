@@ -1,0 +1,123 @@
+"""From the file of a mapping spec to the resolved `Spec`: the only door of this stage.
+
+Fragments are merged and descriptions loaded; `resolve` does the rest. All mistakes of the spec, its
+fragments and its descriptions are reported together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from canmap.errors import DescriptionError, UsageError
+from canmap.spec import grammar as g
+from canmap.spec.faults import Faults, Place, shown
+from canmap.spec.include import read_with_fragments
+from canmap.spec.names import Names
+from canmap.spec.resolve import part, resolve
+from canmap.spec.sections import Context
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping
+
+    from canmap.spec.description import Description
+    from canmap.spec.model import Spec
+    from canmap.spec.resolve import BusEntries
+
+_NOTHING: Mapping[str, str] = {}
+
+
+def load_spec(
+    path: str,
+    *,
+    channels: Mapping[str, str] | None = None,
+    descriptions: Mapping[str, str] | None = None,
+) -> Spec:
+    """Load a mapping spec and the bus descriptions that it names.
+
+    Args:
+        path: The YAML file.
+        channels: Bus name to channel, over what the spec says.
+        descriptions: Bus name to the path of its description, over what the spec says.
+
+    Raises:
+        SpecError: The spec, a fragment or a description has mistakes; it holds all of them.
+        UsageError: `channels` or `descriptions` names a bus that the spec lacks.
+    """
+    from canmap.spec.description import load_description  # noqa: PLC0415
+
+    return build_spec(path, load_description, channels=channels, descriptions=descriptions)
+
+
+def build_spec(
+    path: str,
+    describe: Callable[[str], Description],
+    *,
+    channels: Mapping[str, str] | None = None,
+    descriptions: Mapping[str, str] | None = None,
+) -> Spec:
+    """Load a mapping spec with any reader of descriptions; see `load_spec`.
+
+    Args:
+        path: The YAML file.
+        describe: Takes the path of a description; raises `DescriptionError` for a faulty one.
+        channels: As in `load_spec`.
+        descriptions: As in `load_spec`.
+
+    Raises:
+        SpecError: As in `load_spec`.
+        UsageError: As in `load_spec`.
+    """
+    channels, descriptions = channels or _NOTHING, descriptions or _NOTHING
+    faults = Faults()
+    root = read_with_fragments(path, faults)
+    if root is None:
+        raise faults.error()
+    context = Context(faults, [], Names((), {}))
+    buses = part(g.BUSES, root, context) or ()
+    if buses:
+        _check_bus_names((*channels, *descriptions), [entry.key for entry in buses], path, faults)
+    loaded = _load(buses, descriptions, describe, faults)
+    context = replace(context, names=Names((entry.key for entry in buses), loaded))
+    spec = resolve(path, root, loaded, channels, context)
+    if len(faults):
+        raise faults.error()
+    return spec
+
+
+def _check_bus_names(wanted: Iterable[str], known: list[str], path: str, faults: Faults) -> None:
+    for name in wanted:
+        if name not in known:
+            raise UsageError(f"The spec {path} has no bus {shown(name)}{faults.hint(name, known)}")
+
+
+def _load(
+    buses: BusEntries, paths: Mapping[str, str], describe: Callable[[str], Description], faults: Faults
+) -> dict[str, Description]:
+    """Load the description of each bus, from beside the file that names it, or from where the user said."""
+    loaded: dict[str, Description] = {}
+    for entry in buses:
+        named = entry.value.get(g.DESCRIPTION)
+        if entry.key not in paths and named is None:
+            continue
+        place = named.place if named else Place("")
+        if entry.key in paths:
+            path = paths[entry.key]
+        else:
+            path = str(Path(place.file).parent / (named.text if named else ""))
+            if not _is_file(path):
+                faults.add(place, f"There is no file {shown(path)}: the path is relative to this file.")
+                continue
+        try:
+            loaded[entry.key] = describe(path)
+        except DescriptionError as error:
+            faults.extend(error.faults)
+    return loaded
+
+
+def _is_file(path: str) -> bool:
+    try:
+        return Path(path).is_file()
+    except (OSError, ValueError):  # a name that the system cannot have
+        return False

@@ -1,0 +1,137 @@
+"""The names that the bus descriptions give: look up what a spec writes, and say what is nearest.
+
+A message is written ``Message`` or ``bus.Message``, a signal ``Message.Signal`` or ``bus.Message.Signal``;
+the bus may be left out where the message is on one bus only.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from canmap.spec.faults import listed, shown
+from canmap.spec.model import SignalRef
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from canmap.spec.description import DescribedMessage, DescribedSignal, Description
+    from canmap.spec.faults import Faults
+    from canmap.spec.marks import Scalar
+
+
+@dataclass(frozen=True, slots=True)
+class FoundMessage:
+    """A message that the spec names."""
+
+    bus: str
+    message: DescribedMessage
+
+
+@dataclass(frozen=True, slots=True)
+class FoundSignal:
+    """A signal that the spec names."""
+
+    bus: str
+    message: DescribedMessage
+    signal: DescribedSignal
+
+    @property
+    def ref(self) -> SignalRef:
+        """How the engine names it."""
+        return SignalRef(self.bus, self.message.name, self.signal.name)
+
+    @property
+    def text(self) -> str:
+        """How a sentence names it."""
+        return f"{self.message.name}.{self.signal.name}"
+
+    @property
+    def raw_range(self) -> tuple[int, int]:
+        """Its smallest and largest raw code."""
+        if self.signal.signed:
+            return -(1 << (self.signal.bits - 1)), (1 << (self.signal.bits - 1)) - 1
+        return 0, (1 << self.signal.bits) - 1
+
+
+class Names:
+    """All messages and signals of the vehicle's buses.
+
+    Attributes:
+        buses: Names of all buses of the spec.
+        complete: Whether the descriptions of all buses could be read.
+        nodes: Nodes that send: those of the descriptions, and those that the spec adds.
+    """
+
+    def __init__(self, buses: Iterable[str], descriptions: Mapping[str, Description]) -> None:
+        """Index the descriptions; a bus without one stands for any name (its fault is told elsewhere)."""
+        self.buses = tuple(buses)
+        self.complete = set(self.buses) <= set(descriptions)
+        self._found: dict[str, list[FoundMessage]] = {}
+        self._signals: dict[tuple[str, str], dict[str, DescribedSignal]] = {}
+        self._described = set(descriptions)
+        for bus, description in descriptions.items():
+            for message in description.messages:
+                self._found.setdefault(message.name, []).append(FoundMessage(bus, message))
+                self._signals[bus, message.name] = {signal.name: signal for signal in message.signals}
+        self.nodes = {
+            found.message.sender
+            for all_found in self._found.values()
+            for found in all_found
+            if found.message.sender
+        }
+
+    def message(self, scalar: Scalar, faults: Faults) -> FoundMessage | None:
+        """Find ``Message`` or ``bus.Message``; None where `faults` says why not."""
+        *bus, name = scalar.text.split(".")
+        if len(bus) > 1:
+            faults.add(scalar.place, f"{shown(scalar.text)} is no message: write Message or bus.Message.")
+            return None
+        return self._message(scalar, bus, name, faults)
+
+    def signal(
+        self, scalar: Scalar, faults: Faults, within: FoundMessage | None = None
+    ) -> FoundSignal | None:
+        """Find ``Message.Signal`` or ``bus.Message.Signal``, or the bare name of a signal of `within`."""
+        parts = scalar.text.split(".")
+        if len(parts) == 1 and within:
+            found: FoundMessage | None = within
+        elif len(parts) in {2, 3}:
+            found = self._message(scalar, parts[:-2], parts[-2], faults)
+        else:
+            faults.add(scalar.place, f"{shown(scalar.text)} is no signal: write Message.Signal.")
+            return None
+        if found is None:
+            return None
+        signals = self._signals[found.bus, found.message.name]
+        if parts[-1] not in signals:
+            hint = faults.hint(parts[-1], signals)
+            faults.add(scalar.place, f"{found.message.name} has no signal {shown(parts[-1])}{hint}")
+            return None
+        return FoundSignal(found.bus, found.message, signals[parts[-1]])
+
+    def has_message(self, name: str) -> bool:
+        """Tell whether any bus describes a message of that name."""
+        return name in self._found
+
+    def _message(self, scalar: Scalar, bus: list[str], name: str, faults: Faults) -> FoundMessage | None:
+        if bus and bus[0] not in self.buses:
+            faults.add(scalar.place, f"There is no bus {shown(bus[0])}{faults.hint(bus[0], self.buses)}")
+            return None
+        found = [one for one in self._found.get(name, ()) if not bus or one.bus == bus[0]]
+        if len(found) == 1:
+            return found[0]
+        if found:
+            ways = listed(f"{one.bus}.{name}" for one in found)
+            faults.add(scalar.place, f"{shown(name)} is on several buses: write {ways}.")
+        elif self.complete or (bus and bus[0] in self._described):
+            known = [
+                key
+                for key, every in self._found.items()
+                if not bus or any(one.bus == bus[0] for one in every)
+            ]
+            where = f" on bus {bus[0]}" if bus else ""
+            faults.add(
+                scalar.place, f"No description knows a message {shown(name)}{where}{faults.hint(name, known)}"
+            )
+        return None

@@ -1,0 +1,183 @@
+"""The records of a spec: which message stamps each, and a rule for each mapped field."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from canmap.spec.faults import shown
+from canmap.spec.fields import field_rule
+from canmap.spec.marks import Entries, Scalar
+from canmap.spec.model import FieldRule, RecordRule
+from canmap.spec.own_types import is_field_name
+from canmap.spec.sections import mapping, scalar
+from canmap.spec.shapes import message
+from canmap.vocabulary import CORE_TYPES, Drive, Motion, Record, Steering, field_types
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from canmap.spec.marks import Node
+    from canmap.spec.model import Geometry
+    from canmap.spec.sections import Context
+    from canmap.vocabulary import FieldType
+
+_TYPE = "type"
+_STAMP = "stamp"
+
+
+@dataclass(frozen=True, slots=True)
+class _Started:
+    """A record whose type is known and whose fields are not read yet."""
+
+    name: str
+    type: type[Record]
+    entries: Entries
+
+
+def record_rules(
+    node: Node | None,
+    types: Mapping[str, type[Record]],
+    holds: Mapping[tuple[str, str], int | None],
+    geometry: Geometry,
+    context: Context,
+) -> tuple[RecordRule, ...]:
+    """Build the rules of all records.
+
+    Args:
+        node: The section ``records``; None for none.
+        types: The record types that the spec declares.
+        holds: For each (bus, message), how long its values hold in ns, None for ever.
+        geometry: What `Motion` needs.
+        context: Takes faults and notes.
+    """
+    entries = mapping(node, context, "the list of records") if node is not None else None
+    started = [
+        record
+        for name, value in (entries.pairs.values() if entries else ())
+        if (record := _start(name, value, {**CORE_TYPES, **types}, context))
+    ]
+    context = replace(context, records={record.name: record.type for record in started})
+    rules: dict[str, RecordRule] = {}
+    for record in sorted(started, key=lambda record: record.type is Motion):  # Motion looks at the others
+        rule = _Fields(record, rules, holds, geometry, context).rule()
+        if rule is not None:
+            rules[record.name] = rule
+    return tuple(rules[record.name] for record in started if record.name in rules)
+
+
+def _start(name: Scalar, node: Node, types: Mapping[str, type[Record]], context: Context) -> _Started | None:
+    entries = mapping(node, context, "a record")
+    if not is_field_name(name.text):
+        context.faults.add(
+            name.place, f"{shown(name.text)} is no name for a record: write it like front_axle."
+        )
+    if entries is None:
+        return None
+    type_node = entries.value(_TYPE)
+    if type_node is None:
+        context.faults.add(name.place, f"The record {name.text} needs the key `type`.")
+        return None
+    wanted = scalar(type_node, context, "the type of a record")
+    if wanted is None:
+        return None
+    if wanted.text not in types:
+        hint = context.faults.hint(wanted.text, types)
+        context.faults.add(wanted.place, f"There is no record type {shown(wanted.text)}{hint}")
+        return None
+    return _Started(name.text, types[wanted.text], entries)
+
+
+class _Fields:
+    """Reads the fields of one record."""
+
+    def __init__(
+        self,
+        record: _Started,
+        others: Mapping[str, RecordRule],
+        holds: Mapping[tuple[str, str], int | None],
+        geometry: Geometry,
+        context: Context,
+    ) -> None:
+        self._record = record
+        self._others = others
+        self._holds = holds
+        self._geometry = geometry
+        self._context = replace(context, subject=record.name)
+        self._derived = record.type is Motion
+        self._types = _motion_inputs() if self._derived else field_types(record.type)
+
+    def rule(self) -> RecordRule | None:
+        """Return the record's rule, None where its stamp is faulty."""
+        record, faults = self._record, self._context.faults
+        pairs = {key: pair for key, pair in record.entries.pairs.items() if key not in {_TYPE, _STAMP}}
+        for key, (name, _) in pairs.items():
+            if key not in self._types:
+                hint = faults.hint(key, (*self._types, _STAMP))
+                faults.add(
+                    name.place, f"The record type {record.type.__name__} has no field {shown(key)}{hint}"
+                )
+        built = [self._field(self._types[key], *pairs[key]) for key in self._types if key in pairs]
+        if self._derived:
+            self._check_motion(set(pairs))
+        elif not pairs:
+            faults.add(record.entries.place, f"The record {record.name} maps no field.")
+        stamp = record.entries.value(_STAMP)
+        if stamp is None:
+            faults.add(record.entries.place, f"The record {record.name} needs the key `stamp`: a message.")
+            return None
+        found = message(stamp, self._context)
+        if found is None:
+            return None
+        fields = tuple(rule for rule in built if rule)
+        line = record.entries.place.line
+        return RecordRule(
+            record.name, record.type, found.bus, found.message.name, fields, self._derived, line
+        )
+
+    def _field(self, field: FieldType, name: Scalar, node: Node) -> FieldRule | None:
+        context = replace(self._context, subject=f"{self._record.name}.{field.name}")
+        if self._derived and isinstance(node, Scalar):
+            other, _, item = node.text.partition(".")
+            if other in context.records and not context.names.has_message(other):
+                return self._of_record(field, node, other, item)
+        if isinstance(node, Scalar) and not node.text:
+            context.faults.add(name.place, f"`{field.name}` has no value.")
+            return None
+        return field_rule(field, node, self._holds, context)
+
+    def _of_record(self, field: FieldType, node: Scalar, other: str, item: str) -> FieldRule | None:
+        """Take over the rule of another record's field."""
+        known = field_types(self._context.records[other])
+        mapped = (
+            {rule.type.name: rule for rule in self._others[other].fields} if other in self._others else {}
+        )
+        if item not in known:
+            hint = self._context.faults.hint(item, known)
+            self._context.faults.add(node.place, f"The record {other} has no field {shown(item)}{hint}")
+        elif known[item].unit != field.unit:
+            self._context.faults.add(node.place, f"{node.text} is no {field.name.replace('_', ' ')}.")
+        elif item in mapped:
+            return replace(mapped[item], type=field, line=node.place.line)
+        elif not len(self._context.faults):  # a faulty field is told where it stands
+            self._context.faults.add(node.place, f"The record {other} does not fill its field {item}.")
+        return None
+
+    def _check_motion(self, given: set[str]) -> None:
+        faults, place = self._context.faults, self._record.entries.place
+        angles = given & {"wheel_angle", "road_angle"}
+        if "speed" not in given or len(angles) != 1:
+            faults.add(place, "Motion is derived from `speed` and one of `wheel_angle` and `road_angle`.")
+        if self._geometry.wheelbase is None:
+            faults.add(place, "Motion needs the `wheelbase` under `geometry`.")
+        if angles == {"wheel_angle"} and self._geometry.steering_ratio is None:
+            faults.add(place, "Motion from a wheel angle needs the `steering_ratio` under `geometry`.")
+
+
+def _motion_inputs() -> dict[str, FieldType]:
+    steering = field_types(Steering)
+    return {
+        "speed": field_types(Drive)["speed"],
+        "wheel_angle": steering["wheel_angle"],
+        "road_angle": steering["road_angle"],
+    }

@@ -1,0 +1,114 @@
+"""From the merged nodes of a spec and its loaded descriptions to the `Spec` that the engine uses."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from canmap.spec import grammar as g
+from canmap.spec.corrections import corrected
+from canmap.spec.faults import listed
+from canmap.spec.marks import Entries, Scalar
+from canmap.spec.model import Bus, Geometry, Spec
+from canmap.spec.names import Names
+from canmap.spec.own_types import own_types
+from canmap.spec.promised import promises
+from canmap.spec.records import record_rules
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from canmap.spec.description import Description
+    from canmap.spec.marks import Node
+    from canmap.spec.sections import Context, Key, Values
+    from canmap.spec.shapes import Entry, T
+
+    BusEntries = tuple[Entry[str, Values], ...]
+
+
+def part(key: Key[T], root: Entries, context: Context) -> T | None:
+    """Read one section of the top mapping ahead of the others; its absence is told with them."""
+    node = _node(root, key.name)
+    return None if node is None else key.read(node, context)
+
+
+def _node(root: Entries, name: str) -> Node | None:
+    node = root.value(name)
+    return None if isinstance(node, Scalar) and not node.text else node
+
+
+def resolve(
+    path: str,
+    root: Entries,
+    descriptions: Mapping[str, Description],
+    channels: Mapping[str, str],
+    context: Context,
+) -> Spec:
+    """Resolve a spec; it can be used only if `context.faults` stays empty.
+
+    Args:
+        path: The file of the spec.
+        root: Its nodes, fragments merged.
+        descriptions: By bus; one that could not be loaded is missing, and its names are not doubted.
+        channels: Bus name to channel, over what the spec says.
+        context: Takes faults and notes; knows the names of `descriptions`.
+    """
+    descriptions = corrected(_node(root, "correct"), descriptions, context)
+    context = replace(context, names=Names(context.names.buses, descriptions))
+    top = g.SPEC(root, context)
+    buses = part(g.BUSES, root, replace(context, announce=False)) or ()
+    messages, demands, geometry = (
+        (top.get(g.MESSAGES) or (), top.get(g.DEMANDS) or (), _geometry(top.get(g.GEOMETRY)))
+        if top
+        else ((), (), Geometry())
+    )
+    promised = promises(descriptions, messages, demands, context)
+    types = own_types(part(g.RECORD_TYPES, root, context) or (), context)
+    records = record_rules(_node(root, "records"), types, promised.holds, geometry, context)
+    return Spec(
+        path=path,
+        vehicle=(top.get(g.VEHICLE) if top else None) or "",
+        geometry=geometry,
+        buses=_buses(buses, descriptions, channels, context),
+        messages=promised.rules,
+        records=records,
+        notes=tuple(context.notes),
+    )
+
+
+def _geometry(values: Values | None) -> Geometry:
+    if values is None:
+        return Geometry()
+    wheelbase, track, radius = (values.get(key) for key in (g.WHEELBASE, g.TRACK, g.ROLLING_RADIUS))
+    ratio = values.get(g.STEERING_RATIO)
+    return Geometry(
+        wheelbase=float(wheelbase.si) if wheelbase else None,
+        track=float(track.si) if track else None,
+        steering_ratio=float(ratio) if ratio else None,
+        rolling_radius=float(radius.si) if radius else None,
+    )
+
+
+def _buses(
+    entries: BusEntries,
+    descriptions: Mapping[str, Description],
+    channels: Mapping[str, str],
+    context: Context,
+) -> dict[str, Bus]:
+    """Return the buses by name; two on one channel could not be told apart."""
+    buses: dict[str, Bus] = {}
+    users: dict[str, str] = {}
+    for entry in entries:
+        written, rate = entry.value.get(g.CHANNEL), entry.value.get(g.BIT_RATE)
+        channel = channels.get(entry.key) or (written.text if written else entry.key)
+        if channel in users:
+            place = written.place if written else entry.place
+            both = listed((users[channel], entry.key), "and")
+            context.faults.add(place, f"The buses {both} are on one channel, {channel}.")
+        users[channel] = entry.key
+        if rate is not None and rate.si.denominator != 1:
+            context.faults.add(entry.value.place_of(g.BIT_RATE), "A bit rate is a whole number of bit/s.")
+        if entry.key in descriptions:
+            bit_rate = int(rate.si) if rate else None
+            buses[entry.key] = Bus(entry.key, channel, bit_rate, descriptions[entry.key])
+    return buses

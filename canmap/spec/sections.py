@@ -1,0 +1,157 @@
+"""Sections of a spec: mappings with known keys, read into typed values.
+
+A reader takes a node and the `Context` and returns the value, or None after it has noted what is wrong.
+A `Section` is the reader of a mapping with known keys; a `Key` names one, with its reader, and gives the
+typed value back out of the `Values` that the section returns.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Generic, TypeVar, cast
+
+from canmap.spec.faults import shown
+from canmap.spec.marks import Entries, Items, Node, Scalar
+from canmap.spec.model import Note
+
+if TYPE_CHECKING:
+    from canmap.spec.faults import Faults, Place
+    from canmap.spec.names import FoundMessage, Names
+    from canmap.vocabulary import Record
+
+T = TypeVar("T")
+T_co = TypeVar("T_co", covariant=True)
+
+
+@dataclass(frozen=True)
+class Context:
+    """What readers need besides the node.
+
+    Attributes:
+        faults: Takes what is wrong.
+        notes: Takes what the user should know.
+        names: Of the descriptions.
+        message: The message that the section is about, whose signals may be named alone.
+        subject: What a note says it is about, "" for none.
+        announce: Whether keys that are not judged yet get their note; off inside one that has it.
+        records: The records of the spec by name, with their types.
+    """
+
+    faults: Faults
+    notes: list[Note]
+    names: Names
+    message: FoundMessage | None = None
+    subject: str = ""
+    announce: bool = True
+    records: Mapping[str, type[Record]] = field(default_factory=dict)
+
+
+Reader = Callable[[Node, Context], T | None]
+
+
+@dataclass(frozen=True)
+class Key(Generic[T_co]):
+    """A key of a section.
+
+    Attributes:
+        name: As written.
+        read: Reader of its value.
+        required: Whether leaving it out is a fault.
+        judged: False while it is accepted only.
+    """
+
+    name: str
+    read: Callable[[Node, Context], T_co | None]
+    required: bool = False
+    judged: bool = True
+
+
+@dataclass(frozen=True)
+class Values:
+    """What a section held; get values by their `Key`."""
+
+    place: Place
+    read: dict[str, object]
+    nodes: dict[str, tuple[Scalar, Node]]
+
+    def get(self, key: Key[T]) -> T | None:
+        """Return the value, None where the key is not there or its value was faulty."""
+        return cast("T | None", self.read.get(key.name))
+
+    def has(self, key: Key[object]) -> bool:
+        """Tell whether the key stands there, with a faulty value too."""
+        return key.name in self.nodes
+
+    def place_of(self, key: Key[object]) -> Place:
+        """Return the place of the key's value, of the section where it is not there."""
+        return self.nodes[key.name][1].place if key.name in self.nodes else self.place
+
+
+@dataclass(frozen=True)
+class Section:
+    """Reader of a mapping with known keys.
+
+    Attributes:
+        what: For sentences, with its article: "a message".
+        keys: The keys, in the order in which they are read.
+    """
+
+    what: str
+    keys: tuple[Key[object], ...]
+
+    def __call__(self, node: Node, context: Context) -> Values | None:
+        """Read the mapping, note unknown and missing keys, and what is not judged yet."""
+        entries = mapping(node, context, self.what)
+        if entries is None:
+            return None
+        known = {key.name for key in self.keys}
+        for name, (scalar, _) in entries.pairs.items():
+            if name not in known:
+                text = f"{self.what.capitalize()} has no key {shown(name)}{context.faults.hint(name, known)}"
+                context.faults.add(scalar.place, text)
+        read = {key.name: self._read_key(key, entries, context) for key in self.keys}
+        return Values(
+            entries.place, read, {name: pair for name, pair in entries.pairs.items() if name in known}
+        )
+
+    def _read_key(self, key: Key[object], entries: Entries, context: Context) -> object:
+        pair = entries.pairs.get(key.name)
+        if pair is None:
+            if key.required:
+                context.faults.add(entries.place, f"{self.what.capitalize()} needs the key `{key.name}`.")
+            return None
+        scalar, node = pair
+        if not key.judged and context.announce:
+            of = f" of {context.subject}" if context.subject else ""
+            note(context, f"`{key.name}`{of} (line {scalar.place.line}) is accepted but not judged yet.")
+        if isinstance(node, Scalar) and not node.text and not node.quoted:
+            context.faults.add(scalar.place, f"`{key.name}` has no value.")
+            return None
+        return key.read(node, context if key.judged else replace(context, announce=False))
+
+
+def note(context: Context, text: str) -> None:
+    """Add a note about the message of the context."""
+    about = context.message
+    context.notes.append(Note(text, about.bus if about else None, about.message.name if about else None))
+
+
+def mapping(node: Node, context: Context, what: str) -> Entries | None:
+    """Read a mapping as it is."""
+    if isinstance(node, Entries):
+        return node
+    context.faults.add(node.place, f"{what.capitalize()} is a mapping of `key: value`, and this is none.")
+    return None
+
+
+def scalar(node: Node, context: Context, what: str) -> Scalar | None:
+    """Read a scalar as it is."""
+    if isinstance(node, Scalar) and (node.text or node.quoted):
+        return node
+    context.faults.add(node.place, f"Here stands {what}, not {_kind(node)}.")
+    return None
+
+
+def _kind(node: Node) -> str:
+    return "a list" if isinstance(node, Items) else "a mapping" if isinstance(node, Entries) else "nothing"

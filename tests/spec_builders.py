@@ -1,0 +1,111 @@
+"""Builders for tests of the mapping spec: a small description, and a spec from a few lines of YAML."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from canmap.spec.description import DescribedMessage, DescribedSignal, Description
+from canmap.spec.loader import build_spec
+
+if TYPE_CHECKING:
+    from canmap.spec.model import Spec
+
+VEHICLE = Path(__file__).parent / "data" / "utility_vehicle" / "vehicle.yaml"
+
+
+def described(path: str) -> Description:
+    """Read a DBC plainly through cantools, for tests of what comes after."""
+    import cantools
+
+    database = cantools.database.load_file(path, strict=True, sort_signals=None)
+    return Description(path, tuple(_message(message) for message in database.messages))
+
+
+def _message(message) -> DescribedMessage:
+    return DescribedMessage(
+        name=message.name,
+        can_id=message.frame_id,
+        extended=message.is_extended_frame,
+        length=message.length,
+        sender=message.senders[0] if message.senders else None,
+        period_ns=message.cycle_time * 1_000_000 if message.cycle_time else None,
+        signals=tuple(_signal(signal) for signal in message.signals),
+    )
+
+
+def _signal(signal) -> DescribedSignal:
+    limits = [None if end is None else Fraction(str(end)) for end in (signal.minimum, signal.maximum)]
+    return DescribedSignal(
+        name=signal.name,
+        start_bit=signal.start,
+        bits=signal.length,
+        big_endian=signal.byte_order == "big_endian",
+        signed=signal.is_signed,
+        is_float=signal.is_float,
+        factor=Fraction(str(signal.scale)),
+        offset=Fraction(str(signal.offset)),
+        minimum=limits[0],
+        maximum=limits[1],
+        unit=signal.unit or "",
+        labels={raw: str(label) for raw, label in (signal.choices or {}).items()},
+    )
+
+
+def signal(name: str, start_bit: int, bits: int, unit: str = "", **changes) -> DescribedSignal:
+    values = {
+        "big_endian": False,
+        "signed": False,
+        "is_float": False,
+        "factor": Fraction(1),
+        "offset": Fraction(0),
+        "minimum": None,
+        "maximum": None,
+        "labels": {},
+    }
+    return DescribedSignal(name=name, start_bit=start_bit, bits=bits, unit=unit, **{**values, **changes})
+
+
+def message(name: str, can_id: int, *signals: DescribedSignal, **changes) -> DescribedMessage:
+    values = {"extended": False, "length": 8, "sender": "SteerNode", "period_ns": 10_000_000}
+    return DescribedMessage(name=name, can_id=can_id, signals=signals, **{**values, **changes})
+
+
+KIT = Description(
+    "kit.dbc",
+    (
+        message(
+            "SteerFeedback",
+            0x101,
+            signal("Angle", 0, 16, "deg", signed=True, factor=Fraction(1, 10)),
+            signal("Fine", 16, 8, "deg", signed=True, factor=Fraction(1, 100)),
+            signal("Homed", 24, 1),
+            signal("State", 32, 3, labels={0: "Off", 1: "Standby", 2: "Ready", 3: "Active", 7: "SNA"}),
+            signal("Odd", 40, 8, "furlong"),
+            signal("Share", 48, 8),
+        ),
+        message(
+            "DriveFeedback",
+            0x102,
+            signal("Speed", 0, 16, "km/h", factor=Fraction(1, 20)),
+            signal("Float", 32, 32, "km/h", is_float=True),
+            period_ns=None,
+            sender=None,
+        ),
+    ),
+)
+
+HEAD = """\
+vehicle: Test cart
+buses:
+  drive: {description: kit.dbc}
+"""
+
+
+def spec_of(folder: Path, text: str, head: str = HEAD, description: Description = KIT, **options) -> Spec:
+    """Build the spec of `head` and `text`; the lines of `text` start behind the three of `HEAD`."""
+    path = folder / "spec.yaml"
+    path.write_text(head + text, encoding="utf-8")
+    (folder / "kit.dbc").touch()
+    return build_spec(str(path), lambda _: description, **options)
