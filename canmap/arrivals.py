@@ -6,7 +6,7 @@ This is the ground that the checks of silence and rate and the summary of period
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from canmap.session import SessionClock
     from canmap.signals.extract import Samples
     from canmap.signals.plan import DecodePlan
+
+Number = TypeVar("Number", np.int64, np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +45,7 @@ class Arrivals:
     measured: NDArray[np.bool_]
     seen: NDArray[np.int64]
 
-    def per_frame(self, values: NDArray[np.generic]) -> NDArray[np.generic]:
+    def per_frame(self, values: NDArray[Number]) -> NDArray[Number]:
         """Return the values [slots] of each slot, repeated for its frames: [m]."""
         return np.repeat(values[self.slots], self.count)
 

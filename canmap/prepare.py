@@ -142,7 +142,7 @@ class Preparer:
         return np.searchsorted(positions, stamps, side="right") - 1
 
 
-def _unknown_ids(chunk: FrameChunk, bus: NDArray[np.int16], slot: NDArray[np.intp]) -> UnknownIds:
+def _unknown_ids(chunk: FrameChunk, bus: NDArray[np.int16], slot: NDArray[np.int32]) -> UnknownIds:
     """Identifiers of data frames on a described bus that have no slot."""
     is_unknown = (slot < 0) & (bus >= 0)
     if chunk.kind.any():

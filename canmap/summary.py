@@ -103,7 +103,7 @@ class FieldSummary:
 
     def fold(self, column: FieldColumn) -> None:
         """Take in the values of a chunk."""
-        values: NDArray[np.float64] = column.values if column.valid.all() else column.values[column.valid]
+        values = column.values if column.valid.all() else column.values[column.valid]
         self.last = column.values[-1].item() if column.valid[-1] else None
         if not len(values):
             return

@@ -140,6 +140,5 @@ def _joined(parts: Sequence[FieldColumn]) -> FieldColumn:
 
 
 def _as_objects(column: FieldColumn, kind: FieldType) -> list[Any]:
-    convert = (lambda value: value) if kind.kind in (float, int) else kind.kind
     pairs = zip(column.values.tolist(), column.valid.tolist(), strict=True)
-    return [convert(value) if valid else None for value, valid in pairs]
+    return [kind.kind(value) if valid else None for value, valid in pairs]

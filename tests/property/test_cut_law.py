@@ -1,0 +1,118 @@
+"""The cut law: any cutting of the same frames into chunks gives the same records, findings and JSON."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from canmap.arrivals import Timeline
+from canmap.checks.episodes import Opened
+from canmap.checks.limits import LimitCheck
+from canmap.checks.rate import Rate
+from canmap.chunks import BadLine, FrameChunk
+from canmap.records.hold import Holder
+from canmap.records.motion import MotionBuilder
+from canmap.session import SessionClock
+from tests.streams import CART, MS, START_NS, VEHICLE, cuts, frames, inspected, spec_of, streams
+
+
+def told(chunks: list[FrameChunk], path: Path = CART) -> tuple[str, dict[str, list[bytes]]]:
+    """JSON and every column of every record, to the bit."""
+    spec = spec_of(path)
+    result, events = inspected(chunks, spec, [rule.name for rule in spec.records])
+    kept = {
+        name: [
+            records.clock_ns.tobytes(),
+            *(
+                part.tobytes()
+                for column in records.columns.values()
+                for part in (
+                    np.where(column.valid, column.values, 0), column.valid, column.age_ns, column.flagged
+                )
+            ),
+        ]
+        for name, records in result.records.items()
+    }  # fmt: skip
+    opened = sum(isinstance(event, Opened) for event in events)
+    assert opened <= len(events)
+    return json.dumps(result.to_json()), kept
+
+
+@given(st.data())
+def test_any_cutting_gives_the_same(data: st.DataObject) -> None:
+    path = data.draw(st.sampled_from([CART, VEHICLE]))
+    whole = data.draw(streams(path))
+    assert told(whole.split(data.draw(cuts(whole))), path) == told([whole], path)
+
+
+@given(st.data())
+def test_bad_lines_stay_where_they_stand(data: st.DataObject) -> None:
+    whole = data.draw(streams())
+    places = data.draw(st.lists(st.integers(0, len(whole)), max_size=30).map(sorted))
+    bad = tuple(BadLine(place, "a.log", 1 + i, "it is cut") for i, place in enumerate(places))
+    whole = replace(whole, bad=bad, bad_count=len(bad) + (3 if bad else 0))
+    assert told(whole.split(data.draw(cuts(whole)))) == told([whole])
+
+
+def eventful() -> FrameChunk:
+    """A drive in which every carry of the engine matters: a drop, a wrong rate, a wrong value, a step back."""
+    rows = []
+    for i in range(2000):
+        t_ns = START_NS + i * 10 * MS - (3000 * MS if 1500 <= i < 1600 else 0)
+        angle = (20000 if 700 <= i < 760 else i).to_bytes(2, "little") + bytes.fromhex("00B0000000FF")
+        if not 400 <= i < 450:
+            rows.append((t_ns, "can0", 0x101, angle[: 3 if 300 <= i < 310 else 8]))
+        if i % 2 == 0 and (i < 1000 or i % 4 == 0):
+            rows.append((t_ns + 100, "can0", 0x112, bytes.fromhex("0190010018030000")))
+    return frames(rows)
+
+
+def never(*_: object, **__: object) -> None:
+    return None
+
+
+CARRIES = {
+    "newest sample": (Holder, "carry", never),
+    "last arrival": (Timeline, "fold", None),
+    "session clock": (SessionClock, "advance", None),
+    "rate window": (Rate, "_close_windows", None),
+    "sample ordinals": (LimitCheck, "fold", None),
+    "pose": (MotionBuilder, "derive", None),
+}
+
+
+def forgetting(original, reset):  # noqa: ANN001, ANN201
+    def method(self, *args):  # noqa: ANN001, ANN002, ANN202
+        reset(self)
+        return original(self, *args)
+
+    return method
+
+
+def forget_steps(clock: SessionClock) -> None:
+    clock._offset_ns = 0
+
+
+RESETS = {
+    "last arrival": lambda timeline: timeline._real.fill(False),
+    "session clock": forget_steps,
+    "rate window": lambda rate: rate._anchor_ns.fill(0),
+    "sample ordinals": lambda check: check._samples_seen.fill(0),
+    "pose": lambda motion: motion._pose.fill(0.0),
+}
+
+
+@pytest.mark.parametrize("carry", CARRIES)
+def test_every_carry_is_needed(carry: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    whole = eventful()
+    pieces = whole.split([401, 705, 750, 1020, 1600, 1801, 2140, 2300])
+    assert told(pieces) == told([whole])
+    owner, name, method = CARRIES[carry]
+    monkeypatch.setattr(owner, name, method or forgetting(getattr(owner, name), RESETS[carry]))
+    assert told(pieces) != told([whole]), f"the {carry} could be forgotten between chunks unnoticed"
