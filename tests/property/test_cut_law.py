@@ -64,8 +64,8 @@ def eventful() -> FrameChunk:
     """A drive in which every carry of the engine matters: a drop, a wrong rate, a wrong value, a step back."""
     rows = []
     for i in range(2000):
-        t_ns = START_NS + i * 10 * MS - (3000 * MS if 1500 <= i < 1600 else 0)
-        angle = (20000 if 700 <= i < 760 else i).to_bytes(2, "little") + bytes.fromhex("00B0000000FF")
+        t_ns = START_NS + 123 * MS + i * 10 * MS - (3000 * MS if 1500 <= i < 1600 else 0)
+        angle = (20000 if 700 <= i < 760 or 900 <= i < 910 else i).to_bytes(2, "little") + bytes.fromhex("00B0000000FF")
         if not 400 <= i < 450:
             rows.append((t_ns, "can0", 0x101, angle[: 3 if 300 <= i < 310 else 8]))
         if i % 2 == 0 and (i < 1000 or i % 4 == 0):
