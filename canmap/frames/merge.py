@@ -1,0 +1,239 @@
+"""Frames: several captures to one session.
+
+In: sources, in the order of the user's arguments. Out: pieces whose frames are merged by the running maximum
+of each capture's stamps, ties by the order of the arguments, the order within a capture always kept; and
+what was covered when. Of each capture, a few parsed chunks are held.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
+from functools import partial
+from itertools import pairwise
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from canmap.chunks import BadLine, FrameChunk, join
+from canmap.errors import CaptureError
+from canmap.frames.coverage import CoverageBook
+from canmap.frames.textblock import MOST_BAD_LINES, MOST_CHANNELS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from canmap.frames.source import FrameSource, Piece
+
+PARSE_THREADS = 2
+PARSED_AHEAD = 2  # chunks of each capture that has begun
+ZERO_BASED_BELOW_NS = 100_000_000 * 1_000_000_000  # 1e8 s; as an absolute stamp that is March 1973
+
+
+class MergedCaptures:
+    """Several captures as one `FrameSource`."""
+
+    def __init__(self, sources: Sequence[FrameSource]) -> None:
+        self.captures = tuple(name for source in sources for name in source.captures)
+        self._sources = sources
+
+    def pieces(self) -> Iterator[Piece]:
+        """Yield the merged chunks, in order; only once.
+
+        Raises:
+            CaptureError: Captures that count from zero are mixed with absolute ones, or one is unusable.
+        """
+        with ThreadPoolExecutor(PARSE_THREADS, "merge") as pool:
+            inputs = [_Input(number, source, pool) for number, source in enumerate(self._sources)]
+            try:
+                for chunk in _Merge(inputs).chunks():
+                    yield partial(_same, chunk)
+            finally:
+                for one in inputs:
+                    one.cancel()
+                self.close()
+
+    def close(self) -> None:
+        """Let go of all captures."""
+        for source in self._sources:
+            source.close()
+
+
+def _same(chunk: FrameChunk) -> FrameChunk:
+    return chunk
+
+
+class _Part(NamedTuple):
+    """Frames of one capture, and the running maximum of its stamps at each, int64[n]."""
+
+    capture: int
+    frames: FrameChunk
+    key: NDArray[np.int64]
+
+
+class _Input:
+    """One capture: its next frames, parsed ahead.
+
+    Attributes:
+        number: Its place in the user's arguments.
+        name: Its name.
+        head: Frames not yet handed on, at least one; None at the end of the capture.
+        begun: Whether a frame was handed on.
+    """
+
+    def __init__(self, number: int, source: FrameSource, pool: ThreadPoolExecutor) -> None:
+        self.number = number
+        self.name = source.captures[0]
+        self.head: _Part | None = None
+        self.begun = False
+        self._newest = np.empty(0, np.int64)  # the running maximum so far, once there is one
+        self._pieces = source.pieces()
+        self._pool = pool
+        self._ahead: deque[Future[FrameChunk]] = deque()
+        self._submit(1)
+
+    def _submit(self, most: int) -> None:
+        while len(self._ahead) < most:
+            piece = next(self._pieces, None)
+            if piece is None:
+                return
+            self._ahead.append(self._pool.submit(piece))
+
+    def cancel(self) -> None:
+        """Drop what was parsed ahead."""
+        for future in self._ahead:
+            future.cancel()
+
+    def load(self) -> list[FrameChunk]:
+        """Make the next frames the head; return chunks passed on the way that hold bad lines only."""
+        frameless = []
+        self.head = None
+        while self.head is None:
+            self._submit(PARSED_AHEAD if self.begun else 1)
+            if not self._ahead:
+                break
+            chunk = self._ahead.popleft().result()
+            if len(chunk):
+                stamps = np.concatenate([self._newest, chunk.t_ns])
+                key = np.maximum.accumulate(stamps)[len(self._newest) :]
+                self._newest = key[-1:]
+                self.head = _Part(self.number, chunk, key)
+            elif chunk.bad_count:
+                frameless.append(chunk)
+        return frameless
+
+    def take_until(self, limit_ns: int, last: int) -> _Part | None:
+        """Hand on the frames up to `limit_ns`; those at it only if this capture is not after the `last`."""
+        if self.head is None:
+            return None
+        _, frames, key = self.head
+        count = int(np.searchsorted(key, limit_ns, side="right" if self.number <= last else "left"))
+        if count in {0, len(key)}:
+            part, self.head = (self.head, None) if count else (None, self.head)
+            return part
+        taken, left = frames.split([count])
+        self.head = _Part(self.number, left, key[count:])
+        return _Part(self.number, taken, key[:count])
+
+
+class _Merge:
+    """The merging of some inputs, with the book of what they cover."""
+
+    def __init__(self, inputs: list[_Input]) -> None:
+        self._inputs = inputs
+        self._book = CoverageBook()
+        self._newest_ns = 0
+
+    def chunks(self) -> Iterator[FrameChunk]:
+        """Yield merged chunks; one begins where a capture begins, and one where a capture has ended."""
+        for one in self._inputs:
+            yield from self._covered(one.load())
+        _check_same_clock(self._inputs)
+        while heads := [one.head for one in self._inputs if one.head is not None]:
+            # Up to here nothing earlier can follow: what this capture has next, it has after that.
+            limit_ns, last = min((int(head.key[-1]), head.capture) for head in heads)
+            taken = (one.take_until(limit_ns, last) for one in self._inputs)
+            yield from self._merged([part for part in taken if part is not None])
+            ended = self._inputs[last]
+            frameless = ended.load()
+            if ended.head is None:
+                self._book.end(last, limit_ns)
+            yield from self._covered(frameless)
+
+    def _covered(self, chunks: list[FrameChunk]) -> Iterator[FrameChunk]:
+        for chunk in chunks:
+            yield replace(chunk, coverage=self._book.coverage(self._newest_ns))
+
+    def _merged(self, parts: list[_Part]) -> Iterator[FrameChunk]:
+        key = np.concatenate([part.key for part in parts])
+        capture = np.repeat([part.capture for part in parts], [len(part.key) for part in parts])
+        order = np.argsort(key, kind="stable")
+        chunk = _interleaved(parts, order)
+        key, capture = key[order], capture[order]
+        starts = {one.number: int(np.argmax(capture == one.number)) for one in self._beginning(parts)}
+        bounds = [0, *sorted({start for start in starts.values() if start}), len(chunk)]
+        for piece, (start, stop) in zip(chunk.split(bounds[1:-1]), pairwise(bounds), strict=True):
+            for number, first in starts.items():
+                if first == start:
+                    self._book.begin(number, int(key[first]))
+            for number, channel in _seen(capture[start:stop], piece):
+                self._book.see(number, channel)
+            self._newest_ns = int(key[stop - 1])
+            yield replace(piece, coverage=self._book.coverage(self._newest_ns))
+
+    def _beginning(self, parts: list[_Part]) -> list[_Input]:
+        """Return the inputs whose first frames these are, and note that they have begun."""
+        beginning = [self._inputs[part.capture] for part in parts if not self._inputs[part.capture].begun]
+        for one in beginning:
+            one.begun = True
+        return beginning
+
+
+def _check_same_clock(inputs: list[_Input]) -> None:
+    """Refuse captures that count from zero beside absolute ones: their order cannot be known."""
+    zero_based: dict[bool, str] = {}
+    for one in inputs:
+        if one.head is not None:
+            zero_based.setdefault(int(one.head.key[-1]) < ZERO_BASED_BELOW_NS, one.name)
+    if len(zero_based) == 2:
+        raise CaptureError(
+            f"{zero_based[True]}: its stamps count from zero, but those of {zero_based[False]} are absolute; "
+            "read the two apart."
+        )
+
+
+def _interleaved(parts: list[_Part], order: NDArray[np.intp]) -> FrameChunk:
+    """Return the frames of the parts, put one after the other, in `order`; bad lines keep their place."""
+    if len(parts) == 1:
+        return parts[0].frames
+    if len({name for part in parts for name in part.frames.channels}) > MOST_CHANNELS:
+        names = ", ".join(sorted({part.frames.bad[0].capture for part in parts if part.frames.bad}))
+        raise CaptureError(
+            f"{names}: there are more than {MOST_CHANNELS} channels; check what the files hold."
+        )
+    place = np.empty_like(order)
+    place[order] = np.arange(len(order))
+    bad: list[BadLine] = []
+    before = 0
+    for part in parts:
+        count = len(part.key)
+        for line in part.frames.bad:
+            inside = line.position < count
+            position = int(place[before + line.position]) if inside else int(place[before + count - 1]) + 1
+            bad.append(replace(line, position=position))
+        before += count
+    bad.sort(key=lambda line: line.position)
+    return replace(
+        join(part.frames for part in parts).take(order),
+        bad=tuple(bad[:MOST_BAD_LINES]),
+        bad_count=sum(part.frames.bad_count for part in parts),
+    )
+
+
+def _seen(capture: NDArray[np.intp], chunk: FrameChunk) -> list[tuple[int, str]]:
+    """Return the pairs of capture and channel that occur."""
+    pairs = np.flatnonzero(np.bincount(capture * MOST_CHANNELS + chunk.channel))
+    return [(int(pair) // MOST_CHANNELS, chunk.channels[int(pair) % MOST_CHANNELS]) for pair in pairs]

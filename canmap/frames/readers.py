@@ -1,0 +1,166 @@
+"""Frames: from the names of captures to a source.
+
+In: paths, or `-` for standard input. Out: one `FrameSource`, several captures merged. What a file holds is
+told by its ending; how it is compressed, by its first bytes.
+"""
+
+from __future__ import annotations
+
+import bz2
+import gzip
+import lzma
+from io import BufferedIOBase, BufferedReader, RawIOBase
+from pathlib import Path, PurePath
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from canmap.errors import CaptureError, UsageError
+from canmap.frames.merge import MergedCaptures
+from canmap.frames.textlog import DAMAGE, TextLog
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from canmap.frames.source import FrameSource
+
+STANDARD_INPUT = "-"
+
+
+class Reader(NamedTuple):
+    """A capture format.
+
+    Attributes:
+        what: Its name, for messages.
+        open: Makes a source of a capture's name and its stream, already decompressed.
+        text: Whether it is text, which holds no zero bytes.
+    """
+
+    what: str
+    open: Callable[[str, BufferedIOBase], FrameSource]
+    text: bool
+
+
+READERS: dict[str, Reader] = {".log": Reader("SocketCAN text", TextLog, text=True)}
+
+
+class _Compression(NamedTuple):
+    ending: str
+    magic: bytes
+    open: Callable[[BufferedReader], BufferedIOBase]
+
+
+_COMPRESSIONS = (
+    _Compression(".gz", b"\x1f\x8b", lambda stream: gzip.GzipFile(fileobj=stream, mode="rb")),
+    _Compression(".bz2", b"BZh", bz2.BZ2File),
+    _Compression(".xz", b"\xfd7zXZ\x00", lzma.LZMAFile),
+)
+
+
+def open_captures(paths: Sequence[str]) -> FrameSource:
+    """Open captures, several of them as one session.
+
+    Args:
+        paths: Files as the user named them; `-` is standard input.
+
+    Raises:
+        CaptureError: A file does not exist, is a folder, is empty, may not be read, or is in no known format.
+        UsageError: No capture is named, or standard input twice.
+    """
+    if not paths:
+        raise UsageError("No capture is named; name at least one file, or - for standard input.")
+    if paths.count(STANDARD_INPUT) > 1:
+        raise UsageError("Standard input (-) is named twice, but can be read only once.")
+    sources: list[FrameSource] = []
+    try:
+        for path in paths:
+            sources.append(_open_capture(path))
+    except BaseException:
+        for source in sources:
+            source.close()
+        raise
+    return sources[0] if len(sources) == 1 else MergedCaptures(sources)
+
+
+def _open_capture(name: str) -> FrameSource:
+    stream = _open_stream(name)
+    try:
+        text, start = _decompressed(name, stream)
+        return _reader(name, start).open(name, text)
+    except BaseException:
+        stream.close()
+        raise
+
+
+def _open_stream(name: str) -> BufferedReader:
+    try:
+        if name == STANDARD_INPUT:
+            # Not sys.stdin.buffer: a thread that waits on that one when the program ends brings it down.
+            return open(0, "rb", closefd=False)
+        return Path(name).open("rb")
+    except FileNotFoundError:
+        raise CaptureError(f"{name}: there is no such file; check the path.") from None
+    except IsADirectoryError:
+        raise CaptureError(f"{name}: this is a folder; name the capture files in it.") from None
+    except PermissionError:
+        raise CaptureError(f"{name}: you may not read this file; change its permissions.") from None
+    except (OSError, ValueError) as error:
+        raise CaptureError(f"{name}: the file cannot be opened ({error}); check the path.") from None
+
+
+class _Content(RawIOBase):
+    """What a compressed stream holds; closes the stream with itself."""
+
+    def __init__(self, content: BufferedIOBase, stream: BufferedReader) -> None:
+        self._content = content
+        self._stream = stream
+
+    def readable(self) -> bool:
+        """It can be read."""
+        return True
+
+    def readinto(self, buffer: memoryview) -> int:  # type: ignore[override]
+        """Read what one step of decompression gives."""
+        return self._content.readinto1(buffer)
+
+    def close(self) -> None:
+        """Close the content and the stream."""
+        if not self.closed:
+            self._content.close()
+            self._stream.close()
+        super().close()
+
+
+def _decompressed(name: str, stream: BufferedReader) -> tuple[BufferedReader[Any], bytes]:
+    """Return the stream of the content, and the beginning of it."""
+    start = _peek(name, stream)
+    for compression in _COMPRESSIONS:
+        if start.startswith(compression.magic):
+            content = BufferedReader(_Content(compression.open(stream), stream))
+            return content, _peek(name, content)
+    return stream, start
+
+
+def _peek(name: str, stream: BufferedReader[Any]) -> bytes:
+    """Return some of the beginning, which stays to be read."""
+    try:
+        start = stream.peek()
+    except DAMAGE as error:
+        raise CaptureError(
+            f"{name}: the file is damaged from its beginning ({error}); copy it again."
+        ) from None
+    if not start:
+        raise CaptureError(f"{name}: the file is empty; check that the recorder wrote it.")
+    return start
+
+
+def _reader(name: str, start: bytes) -> Reader:
+    """Return the reader for a file of this name that begins like this."""
+    path = PurePath(name)
+    endings = {compression.ending for compression in _COMPRESSIONS}
+    ending = (path.with_suffix("") if path.suffix in endings else path).suffix.lower()
+    reader = READERS.get(ending, READERS[".log"])
+    if reader.text and b"\0" in start:
+        known = ", ".join(f"{ending} ({reader.what})" for ending, reader in READERS.items())
+        raise CaptureError(
+            f"{name}: this is not a text log, it holds binary data; the formats known are {known}."
+        )
+    return reader

@@ -1,0 +1,87 @@
+"""Frames: what a source of frames is, and reading ahead in a thread of its own.
+
+In: captures. Out: pieces of work in order, each of which returns one `FrameChunk` in whatever thread it is
+called. So the reading stays in order, and the parsing need not.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Callable, Iterator
+from typing import Generic, Protocol, TypeVar
+
+from canmap.chunks import FrameChunk
+
+Piece = Callable[[], FrameChunk]
+
+Item = TypeVar("Item")
+
+
+class FrameSource(Protocol):
+    """Where frames come from.
+
+    Attributes:
+        captures: Names of the captures, as the user gave them.
+    """
+
+    captures: tuple[str, ...]
+
+    def pieces(self) -> Iterator[Piece]:
+        """Yield the pieces in order, once; a piece is pure and may run in any thread.
+
+        Both this and a piece raise `CaptureError` when the capture cannot be used.
+        """
+        ...
+
+    def close(self) -> None:
+        """Let go of files and threads; more than once does no harm."""
+        ...
+
+
+class _End:
+    """Stands behind the last item, with what ended the items if that was a failure."""
+
+    def __init__(self, error: BaseException | None) -> None:
+        self.error = error
+
+
+class ReadAhead(Generic[Item]):
+    """Takes items from an iterator in a thread, up to `depth` ahead of the one who uses them."""
+
+    def __init__(self, items: Iterator[Item], depth: int) -> None:
+        self._items = items
+        self._queue: queue.Queue[Item | _End] = queue.Queue(depth)
+        self._stopped = threading.Event()
+        # A daemon, because it may be waiting for input that never comes when the program ends.
+        threading.Thread(target=self._run, name="read ahead", daemon=True).start()
+
+    def _run(self) -> None:
+        error: BaseException | None = None
+        try:
+            for item in self._items:
+                self._queue.put(item)
+                if self._stopped.is_set():
+                    break
+        except BaseException as failure:  # raised again where the items are used
+            error = failure
+        self._queue.put(_End(error))
+
+    def __iter__(self) -> Iterator[Item]:
+        while not self._stopped.is_set():
+            item = self._queue.get()
+            if isinstance(item, _End):
+                self._stopped.set()
+                if item.error is not None:
+                    raise item.error
+                return
+            yield item
+
+    def close(self) -> None:
+        """Stop taking items; the thread ends as soon as the iterator lets it."""
+        self._stopped.set()
+        while True:
+            try:
+                self._queue.get_nowait()
+            except queue.Empty:
+                return

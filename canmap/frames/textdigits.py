@@ -1,0 +1,172 @@
+"""Frames, SocketCAN text: columns of decimal and hexadecimal digits to numbers.
+
+In: lines of one form under each other, as bytes. Out: one integer per line, or payload bytes, and
+which lines hold something other than digits there. Eight characters are one 64-bit word, so that a
+few word operations do for eight digits what would else be eight look-ups; the decimal arithmetic
+adds neighbours pairwise (digits to pairs, pairs to fours, fours to eight). First character = lowest
+byte, so words are read as little endian whatever the machine.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+WORD = 8  # bytes in the longest load
+_ZEROS = 0x3030303030303030
+_ABOVE_NINE = 0x7676767676767676  # added to a digit 0..9 it leaves the top bit clear, to more it sets it
+_TOP_BITS = 0x8080808080808080
+_LOADS: dict[int, Any] = {size: np.dtype(f"<u{size}") for size in (1, 2, 4, 8)}
+_PAIR = np.dtype("<u2")
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """The beginnings of lines, one under the other.
+
+    Attributes:
+        data: uint8[count * stride + WORD]; the last word is slack for loads that run over the end.
+        count: Number of lines.
+        stride: Bytes from one line to the next.
+    """
+
+    data: NDArray[np.uint8]
+    count: int
+    stride: int
+
+    def load(self, offset: int, size: int = WORD) -> NDArray[Any]:
+        """Return a view of the `size` characters from `offset` on in each line, as one unsigned integer."""
+        return np.ndarray((self.count,), _LOADS[size], self.data, offset, (self.stride,))
+
+
+def gather(text: NDArray[np.uint8], starts: NDArray[np.intp], length: int) -> Rows:
+    """Copy `length` bytes or a little more from each of `starts` on out of `text`, which must have them."""
+    stride = -(-length // WORD) * WORD
+    every = np.ndarray((len(text) - stride + 1,), f"V{stride}", text, strides=(1,))
+    lines = np.empty(len(starts) + 1, every.dtype)
+    lines[:-1] = every[starts]
+    return Rows(lines.view(np.uint8), len(starts), stride)
+
+
+class _Decimal:
+    """The constants for reading a number of decimal digits, made once: NumPy scalars are slow to make."""
+
+    def __init__(self, digits: int) -> None:
+        self.size = 2 if digits <= 2 else 4 if digits <= 4 else 8
+        kind, bits = _LOADS[self.size].type, 8 * self.size
+        everything = (1 << bits) - 1
+        self.unused = kind(bits - 8 * digits)
+        self.zeros = kind(_ZEROS << int(self.unused) & everything)
+        self.above_nine = kind(_ABOVE_NINE & everything)
+        self.top_bits = kind(_TOP_BITS & everything)
+        # Each step makes one number of two neighbours: times ten (hundred, ten thousand) plus the next.
+        lanes = [lane for lane in (8, 16, 32) if lane < bits]
+        self.steps = [(kind((10 ** (n // 8) << n) + 1), kind(n), kind(_lanes(n, bits))) for n in lanes]
+
+
+def _lanes(width: int, bits: int) -> int:
+    """Return a mask of every other lane of `width` bits, the lowest included."""
+    return sum(((1 << width) - 1) << at for at in range(0, bits, 2 * width))
+
+
+_DECIMALS = {digits: _Decimal(digits) for digits in range(1, WORD + 1)}
+
+
+def decimal(rows: Rows, start: int, digits: int) -> tuple[NDArray[Any], NDArray[np.bool_] | None]:
+    """Read up to 8 decimal digits.
+
+    Returns:
+        Unsigned integers [count], and where something else than digits stood (None: nowhere).
+    """
+    plan = _DECIMALS[digits]
+    value = rows.load(start, plan.size) << plan.unused
+    value ^= plan.zeros
+    wrong = value + plan.above_nine
+    wrong |= value
+    wrong &= plan.top_bits
+    for factor, lane, mask in plan.steps:
+        value *= factor
+        value >>= lane
+        value &= mask
+    return value, wrong != 0 if wrong.any() else None
+
+
+_NUMBERS: dict[int, Any] = {2: np.dtype(">u2"), 4: np.dtype(">u4")}
+_SHORT_SHIFT = [np.uint32(8 * (4 - digits)) for digits in range(5)]
+_SHORT_ZEROS = [np.uint32(_ZEROS << 8 * (4 - digits) & 0xFFFFFFFF) for digits in range(5)]
+_ALL_ZEROS = np.uint64(_ZEROS)
+
+
+def hexadecimal_number(
+    rows: Rows, start: int, digits: int
+) -> tuple[NDArray[np.uint32], NDArray[np.bool_] | None]:
+    """Read up to 4, or 8, hexadecimal digits in either case.
+
+    Returns:
+        uint32[count], and where something else than digits stood (None: nowhere).
+    """
+    if digits <= 4:
+        text = rows.load(start, 4) << _SHORT_SHIFT[digits]
+        text ^= _SHORT_ZEROS[digits]
+    else:
+        text = rows.load(start) ^ _ALL_ZEROS
+    parts, wrong = _bytes_of_digits(text[:, np.newaxis].view(np.uint8))
+    return parts.view(_NUMBERS[parts.shape[1]]).reshape(-1).astype(np.uint32), wrong
+
+
+def hexadecimal_bytes(
+    rows: Rows, start: int, length: NDArray[np.uint8], most: int
+) -> tuple[NDArray[np.uint8], NDArray[np.bool_] | None]:
+    """Read pairs of hexadecimal digits in either case.
+
+    Args:
+        rows: The lines.
+        start: Place of the first digit.
+        length: uint8[count], number of pairs in each line, up to `most`.
+        most: A multiple of 4, up to 64.
+
+    Returns:
+        uint8[count, most], zero beyond `length`; and where something else than digits stood (None: nowhere).
+    """
+    words = np.empty((rows.count, most // 4), _LOADS[WORD])
+    for column in range(words.shape[1]):
+        np.bitwise_xor(rows.load(start + column * WORD), _ALL_ZEROS, out=words[:, column])
+    if (length != most).any():
+        words &= _PAIRS_USED[most][length]
+    return _bytes_of_digits(words.view(np.uint8))
+
+
+def _pairs_used(most: int) -> NDArray[np.uint64]:
+    """Return for each number of pairs up to `most` the mask of their characters, as words."""
+    used = np.arange(2 * most) < 2 * np.arange(most + 1)[:, np.newaxis]
+    return (used * np.uint8(0xFF)).view(_LOADS[WORD])
+
+
+_PAIRS_USED = {most: _pairs_used(most) for most in (8, 64)}
+
+
+def _bytes_of_digits(text: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.bool_] | None]:
+    """Turn uint8[n, 2 * m] hexadecimal characters, each less (xor) a 0, into uint8[n, m].
+
+    Less a 0, the digits are 0 to 9, capital letters from 0x71, small ones from 0x51.
+    """
+    flat = text.reshape(-1)
+    letter = flat | np.uint8(0x20)
+    letter -= np.uint8(0x71)
+    right = letter < 6
+    right |= flat < 10
+    value = np.right_shift(flat, 6, out=letter)  # 1 for a letter, 0 for a digit; A has 1 in its low bits
+    value *= np.uint8(9)
+    value += flat
+    value &= np.uint8(0x0F)
+    pairs = value.view(_PAIR)
+    joined = pairs << np.uint16(4)
+    pairs >>= np.uint16(8)
+    joined |= pairs
+    wrong: NDArray[np.bool_] | None = None if right.all() else ~right.reshape(text.shape).all(axis=1)
+    return joined.astype(np.uint8).reshape(len(text), -1), wrong

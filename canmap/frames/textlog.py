@@ -1,0 +1,152 @@
+"""Frames, SocketCAN text: a stream of bytes to blocks of whole lines to pieces.
+
+In: a binary stream, read in order and in a thread of its own, so that decompression runs beside parsing.
+Out: pieces, each of which parses one block. Memory holds a few blocks, whatever the length of the capture
+and of its lines.
+"""
+
+from __future__ import annotations
+
+import lzma
+import zlib
+from functools import partial
+from itertools import chain, repeat
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.errors import CaptureError
+from canmap.frames.source import Piece, ReadAhead
+from canmap.frames.textblock import LINE_FEED, SLACK, Block, parse_block
+from canmap.frames.textline import LONGEST_LINE
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+    from io import BufferedIOBase
+
+    from numpy.typing import NDArray
+
+    from canmap.chunks import FrameChunk
+
+KIB = 1024
+FIRST_SIZES = (256 * KIB, 256 * KIB, 1024 * KIB)  # small, so that the other stages start soon
+SIZE = 4096 * KIB
+READ_AHEAD = 3  # blocks
+
+# What a stream raises that is damaged or cut; OSError covers gzip and bzip2, and the disk itself.
+DAMAGE = (EOFError, OSError, zlib.error, lzma.LZMAError)
+
+
+class TextLog:
+    """A SocketCAN text log as a `FrameSource`.
+
+    Args:
+        name: Name of the capture, as the user gave it.
+        stream: Where its text is read from; closed at the end.
+        sizes: Bytes of each block; the last is used for the rest.
+        ahead: Blocks read before they are asked for.
+    """
+
+    def __init__(
+        self, name: str, stream: BufferedIOBase, sizes: Iterable[int] | None = None, ahead: int = READ_AHEAD
+    ) -> None:
+        self.captures = (name,)
+        self._stream = stream
+        self._sizes = chain(FIRST_SIZES, repeat(SIZE)) if sizes is None else sizes
+        self._ahead = ahead
+        self._blocks: ReadAhead[Block] | None = None
+
+    def pieces(self) -> Iterator[Piece]:
+        """Yield one piece per block, in order; only once."""
+        self._blocks = ReadAhead(
+            _closing(self._stream, blocks(self.captures[0], self._stream, self._sizes)), self._ahead
+        )
+        for block in self._blocks:
+            yield partial(_parse, block)
+
+    def close(self) -> None:
+        """Stop reading."""
+        if self._blocks is None:
+            self._stream.close()
+        else:
+            self._blocks.close()  # its thread closes the stream, which it may be reading from just now
+
+
+def _closing(stream: BufferedIOBase, items: Iterator[Block]) -> Iterator[Block]:
+    with stream:
+        yield from items
+
+
+def _parse(block: Block) -> FrameChunk:
+    chunk = parse_block(block)
+    if block.damage and block.first_line == 1 and not len(chunk):
+        raise CaptureError(
+            f"{block.capture}: {block.damage}, and no frame stands before that; copy it again."
+        )
+    return chunk
+
+
+def blocks(name: str, stream: BufferedIOBase, sizes: Iterable[int]) -> Iterator[Block]:
+    """Cut a stream into blocks of whole lines, of about `sizes` bytes each.
+
+    A line longer than LONGEST_LINE is shortened to one byte more than that, which is enough to refuse it.
+    """
+    first_line = 1
+    rest = np.empty(0, np.uint8)
+    skipping = False  # the end of a line whose beginning, in `rest`, is too long already
+    for size in sizes:
+        data = np.empty(len(rest) + size + SLACK, np.uint8)
+        data[: len(rest)] = rest
+        filled, ended, damage = _fill(stream, data[len(rest) : -SLACK])
+        if skipping:
+            filled, skipping = _without_line_end(data[len(rest) :], filled)
+        filled += len(rest)
+        whole = _after_last_line_feed(data[:filled])
+        cut = ended and not damage and whole < filled
+        if cut:
+            data[filled] = LINE_FEED
+            whole = filled = filled + 1
+        if whole or damage:
+            yield Block(name, data, whole, first_line, cut=cut, damage=damage)
+            first_line += int(np.count_nonzero(data[:whole] == LINE_FEED))
+        if ended:
+            return
+        rest = data[whole:filled].copy()
+        if len(rest) > LONGEST_LINE:
+            rest, skipping = rest[: LONGEST_LINE + 1], True
+
+
+def _fill(stream: BufferedIOBase, space: NDArray[np.uint8]) -> tuple[int, bool, str]:
+    """Read until `space` is full; return the bytes read, whether the stream ended, and its damage."""
+    filled = 0
+    try:
+        while filled < len(space):
+            count = stream.readinto1(space[filled:].data)
+            if not count:
+                return filled, True, ""
+            filled += count
+    except EOFError:
+        return filled, True, "the compressed data end before they should"
+    except DAMAGE as error:
+        return filled, True, f"the data cannot be read from here on ({error})"
+    return filled, False, ""
+
+
+def _without_line_end(data: NDArray[np.uint8], filled: int) -> tuple[int, bool]:
+    """Drop what stands before the first line feed of `data`; return what is left, and if there was none."""
+    line_feeds = np.flatnonzero(data[:filled] == LINE_FEED)
+    if not len(line_feeds):
+        return 0, True
+    start = int(line_feeds[0])
+    data[: filled - start] = data[start:filled].copy()
+    return filled - start, False
+
+
+def _after_last_line_feed(data: NDArray[np.uint8]) -> int:
+    """Return the length of the whole lines at the beginning of `data`."""
+    end = data[-LONGEST_LINE:]  # where it mostly is
+    for part in (end, data):
+        found = part.tobytes().rfind(b"\n")
+        if found >= 0:
+            return len(data) - len(part) + found + 1
+    return 0
