@@ -53,6 +53,8 @@ class Place:
 
     def __str__(self) -> str:
         """Return the shortest name that a reader of the spec knows it by."""
+        if self.record and self.signal:
+            return f"{self.record}.{self.field} ({self.message}.{self.signal})"
         if self.record:
             return f"{self.record}.{self.field}"
         if self.signal:
