@@ -11,8 +11,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from canmap.arrivals import Arrivals
     from canmap.records.columns import FieldColumn, RecordChunk
 

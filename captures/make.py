@@ -79,7 +79,12 @@ def values(message: str, t_ms: int, count: int) -> dict[str, float]:
             "LinkLost": 0,
             "SupplyOn": 1,
         },
-        "BatteryState": {"Charge": 81.5, "Voltage": 51.2 - speed / 20, "Current": speed * 4, "Temperature": 24},
+        "BatteryState": {
+            "Charge": 81.5,
+            "Voltage": 51.2 - speed / 20,
+            "Current": speed * 4,
+            "Temperature": 24,
+        },
     }
     return said[message]
 
@@ -96,7 +101,9 @@ def main() -> None:
             if message.name == "SteerFeedback" and DROP_MS[0] <= t_ms < DROP_MS[1]:
                 continue
             data = message.encode(values(message.name, t_ms, count), strict=False, scaling=True)
-            frames.append((t_ms * 1_000_000 + (phase_us + noise.randrange(200)) * 1000, message.frame_id, data))
+            frames.append(
+                (t_ms * 1_000_000 + (phase_us + noise.randrange(200)) * 1000, message.frame_id, data)
+            )
     lines = []
     for t_ns, can_id, data in sorted(frames):
         stamp_us = (START_NS + t_ns) // 1000

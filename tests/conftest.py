@@ -1,11 +1,27 @@
 """Settings that all tests share."""
 
 import os
+from pathlib import Path
 
+import pytest
 from hypothesis import HealthCheck, settings
 
 settings.register_profile(
-    "fast", max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large]
+    "fast",
+    max_examples=60,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )
 settings.register_profile("deep", parent=settings.get_profile("fast"), max_examples=2000)
 settings.load_profile("deep" if os.environ.get("CANMAP_DEEP") else "fast")
+
+
+@pytest.fixture(scope="session")
+def shared() -> Path:
+    """The folder of published check values, which does not come with the project."""
+    place = os.environ.get("CANMAP_SHARED")
+    if not place:
+        pytest.skip("CANMAP_SHARED does not name the folder of published check values")
+    if not Path(place).is_dir():
+        pytest.fail(f"CANMAP_SHARED names {place}, which is no folder")
+    return Path(place)

@@ -101,4 +101,6 @@ def streams(draw: st.DrawFn, spec_path: Path = CART) -> FrameChunk:
 
 def cuts(chunk: FrameChunk) -> st.SearchStrategy[list[int]]:
     """Places to cut a chunk: none, one, many, the same twice, before every frame."""
-    return st.lists(st.integers(0, len(chunk)), max_size=12).map(sorted) | st.just(list(range(len(chunk) + 1)))
+    return st.lists(st.integers(0, len(chunk)), max_size=12).map(sorted) | st.just(
+        list(range(len(chunk) + 1))
+    )

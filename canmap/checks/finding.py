@@ -95,7 +95,8 @@ class Finding:
     @property
     def order(self) -> tuple[int, int, str, str, str]:
         """Sort key: by start, then by kind and place, so that any cutting gives one order."""
-        return (self.start_ns, KIND_ORDER[self.kind], str(self.place.bus), str(self.place), self.text)
+        place = self.place
+        return (self.start_ns, KIND_ORDER[self.kind], place.bus or "", place.message or "", self.text)
 
 
 KIND_ORDER = {kind: position for position, kind in enumerate(Kind)}

@@ -160,7 +160,7 @@ def _show_findings(result: Inspection, out: Console) -> None:
     for finding in result.findings:
         groups[finding.severity].append(finding)
     for severity in Severity:
-        listed = [f for f in groups[severity] if f.kind is not Kind.UNKNOWN_ID]
+        listed = [f for f in groups[severity] if f.kind is not Kind.UNKNOWN_ID or f.place.bus is None]
         for finding in listed[:SHOWN]:
             show_finding(result, finding, out)
         if len(listed) > SHOWN:

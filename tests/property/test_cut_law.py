@@ -65,7 +65,9 @@ def eventful() -> FrameChunk:
     rows = []
     for i in range(2000):
         t_ns = START_NS + 123 * MS + i * 10 * MS - (3000 * MS if 1500 <= i < 1600 else 0)
-        angle = (20000 if 700 <= i < 760 or 900 <= i < 910 else i).to_bytes(2, "little") + bytes.fromhex("00B0000000FF")
+        angle = (20000 if 700 <= i < 760 or 900 <= i < 910 else i).to_bytes(2, "little") + bytes.fromhex(
+            "00B0000000FF"
+        )
         if not 400 <= i < 450:
             rows.append((t_ns, "can0", 0x101, angle[: 3 if 300 <= i < 310 else 8]))
         if i % 2 == 0 and (i < 1000 or i % 4 == 0):
@@ -87,8 +89,8 @@ CARRIES = {
 }
 
 
-def forgetting(original, reset):  # noqa: ANN001, ANN201
-    def method(self, *args):  # noqa: ANN001, ANN002, ANN202
+def forgetting(original, reset):
+    def method(self, *args):
         reset(self)
         return original(self, *args)
 

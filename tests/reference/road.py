@@ -1,0 +1,89 @@
+"""A recorded road drive, and faults put into it.
+
+Source: the open data set comma2k19 (MIT licence), H. Schafer et al., "A Commute in Data: The comma2k19
+Dataset", arXiv:1812.05752 (2018), the first 30 s of its example segment, as a SocketCAN text log.
+"""
+
+from __future__ import annotations
+
+import gzip
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import canmap
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from canmap.checks.finding import Finding
+    from canmap.inspection import Inspection
+
+SPEC = Path(__file__).parent.parent / "data" / "road" / "road.yaml"
+START_US = 1_700_000_000_000_000
+STEER, WHEELS, BODY = 0x025, 0x0AA, 0x0B4
+NAMES = {STEER: "SteerSensor", WHEELS: "WheelSpeeds", BODY: "BodySpeed"}
+PERIOD_S = {STEER: 0.012, WHEELS: 0.012, BODY: 0.024}
+BATCH_S = 0.03  # the recorder stamped in batches, up to this late
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of the recording: microseconds from its start, channel, identifier, payload digits."""
+
+    t_us: int
+    channel: str
+    can_id: int
+    data: str
+
+    def __str__(self) -> str:
+        stamp_us = START_US + self.t_us
+        stamp = f"{stamp_us // 1_000_000}.{stamp_us % 1_000_000:06d}"
+        return f"({stamp}) {self.channel} {self.can_id:03X}#{self.data}"
+
+
+def recording(shared: Path) -> list[Line]:
+    """The lines of the recording, in its order."""
+    lines = []
+    for text in gzip.open(shared / "road-drive" / "frames.log.gz", "rt", encoding="ascii"):
+        stamp, channel, frame = text.split()
+        second, micros = stamp[1:-1].split(".")
+        can_id, data = frame.split("#")
+        lines.append(Line(int(second) * 1_000_000 + int(micros) - START_US, channel, int(can_id, 16), data))
+    return lines
+
+
+def times_s(lines: list[Line], can_id: int) -> list[float]:
+    """When the frames of one identifier on can0 came, in s from the start."""
+    return [line.t_us / 1e6 for line in lines if line.can_id == can_id and line.channel == "can0"]
+
+
+def inspect_text(text: str, folder: Path) -> Inspection:
+    """Inspect a capture with this text."""
+    capture = folder / "damaged.log"
+    capture.write_text(text, encoding="latin-1")
+    return canmap.inspect(str(capture), canmap.load_spec(str(SPEC)))
+
+
+def inspect_lines(lines: list[Line], folder: Path) -> Inspection:
+    """Inspect a capture with these lines."""
+    return inspect_text("".join(f"{line}\n" for line in lines), folder)
+
+
+def serious(result: Inspection) -> list[Finding]:
+    """Findings that are errors or warnings."""
+    return [finding for finding in result.findings if finding.severity is not canmap.Severity.NOTE]
+
+
+def edited(lines: list[Line], change: Callable[[Line], Line | None]) -> list[Line]:
+    """The lines with `change` done to each; None takes a line out."""
+    return [line for line in map(change, lines) if line is not None]
+
+
+def command(*arguments: str) -> subprocess.CompletedProcess[str]:
+    """Run the installed command line in a process of its own."""
+    return subprocess.run(
+        [sys.executable, "-m", "canmap", *arguments], capture_output=True, text=True, timeout=60, check=False
+    )

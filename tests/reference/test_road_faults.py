@@ -1,0 +1,215 @@
+"""Faults put into a real recording: each is found as its kind, where and when it is, and nothing else."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import pytest
+
+from canmap.checks.finding import Kind, Severity
+from tests.reference.road import (
+    BATCH_S,
+    BODY,
+    NAMES,
+    PERIOD_S,
+    STEER,
+    WHEELS,
+    Line,
+    edited,
+    inspect_lines,
+    inspect_text,
+    recording,
+    serious,
+    times_s,
+)
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from canmap.checks.finding import Finding
+    from canmap.inspection import Inspection
+
+
+@pytest.fixture(scope="module")
+def lines(shared: Path) -> list[Line]:
+    return recording(shared)
+
+
+def only(result: Inspection, kind: Kind, message: str | None = None) -> Finding:
+    """The one serious finding, which must be of this kind and on this message."""
+    found = serious(result)
+    assert [(f.kind, f.place.message) for f in found] == [(kind, message)], [f.text for f in found]
+    return found[0]
+
+
+def span(result: Inspection, finding: Finding) -> tuple[float, float]:
+    return result.seconds(finding.start_ns), result.seconds(finding.end_ns)
+
+
+def without(lines: list[Line], can_ids: set[int], start_s: float, end_s: float) -> list[Line]:
+    def change(line: Line) -> Line | None:
+        gone = line.can_id in can_ids and line.channel == "can0" and start_s <= line.t_us / 1e6 < end_s
+        return None if gone else line
+
+    return edited(lines, change)
+
+
+@pytest.mark.parametrize("can_id", [STEER, WHEELS, BODY])
+def test_message_dropped_for_a_while(lines: list[Line], can_id: int, tmp_path: Path) -> None:
+    result = inspect_lines(without(lines, {can_id}, 10.0, 10.4), tmp_path)
+    finding = only(result, Kind.STALE, NAMES[can_id])
+    start_s, end_s = span(result, finding)
+    times = times_s(lines, can_id)
+    assert start_s == pytest.approx(max(t for t in times if t < 10.0), abs=1e-6)
+    assert end_s == pytest.approx(min(t for t in times if t >= 10.4), abs=1e-6)
+    assert not finding.open
+    assert finding.severity is Severity.ERROR
+
+
+def test_message_gone_from_12_s_on(lines: list[Line], tmp_path: Path) -> None:
+    result = inspect_lines(without(lines, {STEER}, 12.0, 99.0), tmp_path)
+    finding = only(result, Kind.STALE, "SteerSensor")
+    start_s, end_s = span(result, finding)
+    assert start_s == pytest.approx(max(t for t in times_s(lines, STEER) if t < 12.0), abs=1e-6)
+    assert end_s == pytest.approx(result.capture.duration_s, abs=1e-6)
+    assert finding.open
+
+
+def test_message_never_there(lines: list[Line], tmp_path: Path) -> None:
+    result = inspect_lines(without(lines, {STEER}, 0.0, 99.0), tmp_path)
+    finding = only(result, Kind.MISSING, "SteerSensor")
+    assert span(result, finding) == pytest.approx((0.0, result.capture.duration_s), abs=1e-6)
+    assert finding.severity is Severity.ERROR
+    assert finding.open
+
+
+def test_message_late_at_the_start(lines: list[Line], tmp_path: Path) -> None:
+    result = inspect_lines(without(lines, {WHEELS}, 0.0, 2.0), tmp_path)
+    finding = only(result, Kind.MISSING, "WheelSpeeds")
+    first_s = min(t for t in times_s(lines, WHEELS) if t >= 2.0)
+    assert span(result, finding) == pytest.approx((0.0, first_s), abs=1e-6)
+    assert finding.severity is Severity.WARNING
+
+
+def test_whole_bus_silent_for_a_second(lines: list[Line], tmp_path: Path) -> None:
+    quiet = [line for line in lines if not 10_000_000 <= line.t_us < 11_000_000]
+    result = inspect_lines(quiet, tmp_path)
+    found = serious(result)
+    assert {(f.kind, f.place.message) for f in found} == {(Kind.STALE, name) for name in NAMES.values()}
+    assert len(found) == 3
+    for finding in found:
+        assert span(result, finding) == pytest.approx((10.0, 11.0), abs=2 * BATCH_S)
+
+
+@pytest.mark.parametrize("can_id", [STEER, BODY])
+def test_half_rate(lines: list[Line], can_id: int, tmp_path: Path) -> None:
+    count = 0
+
+    def halve(line: Line) -> Line | None:
+        nonlocal count
+        if line.can_id != can_id or line.channel != "can0" or not 10.0 <= line.t_us / 1e6 < 20.0:
+            return line
+        count += 1
+        return line if count % 2 else None
+
+    result = inspect_lines(edited(lines, halve), tmp_path)
+    finding = only(result, Kind.RATE, NAMES[can_id])
+    start_s, end_s = span(result, finding)
+    window_s = max(1.0, 20 * PERIOD_S[can_id])
+    assert start_s == pytest.approx(10.0, abs=window_s)
+    assert end_s == pytest.approx(20.0, abs=window_s)
+    assert finding.value == pytest.approx(2 * PERIOD_S[can_id], rel=0.1)
+
+
+def test_half_rate_from_the_start(lines: list[Line], tmp_path: Path) -> None:
+    wheels = [line for line in lines if line.can_id == WHEELS and line.channel == "can0"]
+    dropped = set(map(id, wheels[1::2]))
+    result = inspect_lines([line for line in lines if id(line) not in dropped], tmp_path)
+    finding = only(result, Kind.RATE, "WheelSpeeds")
+    assert finding.open
+    assert span(result, finding) == pytest.approx((0.0, result.capture.duration_s), abs=1.0)
+    assert "from the start" in finding.text
+
+
+def coarse(angle_deg: float, data: str) -> str:
+    """The payload with AngleCoarse set: bits 3..0 of byte 0 and byte 1, 1.5 degrees a count."""
+    raw = round(angle_deg / 1.5) & 0xFFF
+    return f"{data[0]}{raw:03X}{data[4:]}"
+
+
+def test_720_degrees(lines: list[Line], tmp_path: Path) -> None:
+    def wind_up(line: Line) -> Line:
+        hit = line.can_id == STEER and line.channel == "can0" and 10.0 <= line.t_us / 1e6 < 10.5
+        return replace(line, data=coarse(720, line.data)) if hit else line
+
+    result = inspect_lines(edited(lines, wind_up), tmp_path)
+    finding = only(result, Kind.OUT_OF_RANGE, "SteerSensor")
+    times = times_s(lines, STEER)
+    first_s, next_s = min(t for t in times if t >= 10.0), min(t for t in times if t >= 10.5)
+    assert span(result, finding) == pytest.approx((first_s, next_s), abs=1e-6)
+    assert finding.value == pytest.approx(12.566, rel=2e-3)  # 720 degrees in rad, plus or minus AngleFine
+    assert finding.limit == pytest.approx(9.42478, rel=1e-5)  # 540 degrees
+    assert "540 deg" in finding.text
+
+
+def test_short_payloads(lines: list[Line], tmp_path: Path) -> None:
+    def shorten(line: Line) -> Line:
+        hit = line.can_id == WHEELS and line.channel == "can0" and 10.0 <= line.t_us / 1e6 < 10.5
+        return replace(line, data=line.data[:8]) if hit else line
+
+    result = inspect_lines(edited(lines, shorten), tmp_path)
+    finding = only(result, Kind.LENGTH, "WheelSpeeds")
+    times = times_s(lines, WHEELS)
+    first_s, next_s = min(t for t in times if t >= 10.0), min(t for t in times if t >= 10.5)
+    assert span(result, finding) == pytest.approx((first_s, next_s), abs=1e-6)
+    hit = finding.count
+    assert hit == sum(10.0 <= t < 10.5 for t in times)
+    wheels = result.record_summaries["wheels"]
+    assert wheels.fields["front_left"].valid == wheels.count  # bytes 2 and 3 are still there
+    assert wheels.fields["rear_left"].valid == wheels.count - hit
+
+
+def test_clock_stepped_back_by_3_s_for_a_second(lines: list[Line], tmp_path: Path) -> None:
+    def step(line: Line) -> Line:
+        return replace(line, t_us=line.t_us - 3_000_000) if 10_000_000 <= line.t_us < 11_000_000 else line
+
+    result = inspect_lines(edited(lines, step), tmp_path)
+    finding = only(result, Kind.TIME_ORDER)
+    assert span(result, finding) == pytest.approx((10.0, 11.0), abs=BATCH_S)
+    assert finding.value == pytest.approx(-3.0, abs=0.01)
+
+
+def test_garbage_lines(lines: list[Line], tmp_path: Path) -> None:
+    texts = [str(line) for line in lines]
+    at = [1_000, 20_000, 40_000]
+    garbage = ["%&/ not a frame", "(1700000010.0) can0", "\x00\x01\xff"]
+    for place, text in zip(reversed(at), reversed(garbage), strict=True):
+        texts.insert(place, text)
+    result = inspect_text("\n".join(texts) + "\n", tmp_path)
+    found = serious(result)
+    assert [f.kind for f in found] == [Kind.BAD_LINE] * 3
+    assert [f.line for f in found] == [place + 1 + i for i, place in enumerate(at)]
+    for finding, place in zip(found, at, strict=True):
+        assert result.seconds(finding.start_ns) == pytest.approx(lines[place - 1].t_us / 1e6, abs=BATCH_S)
+    assert result.capture.bad_lines == 3
+    assert result.capture.frames == len(lines)
+
+
+def test_last_line_cut(lines: list[Line], tmp_path: Path) -> None:
+    text = "\n".join(map(str, lines))
+    result = inspect_text(text[:-9], tmp_path)
+    finding = only(result, Kind.BAD_LINE)
+    assert finding.line == len(lines)
+    assert "end" in finding.text
+
+
+def test_other_channel_name(lines: list[Line], tmp_path: Path) -> None:
+    renamed = [replace(line, channel={"can0": "vcan7"}.get(line.channel, line.channel)) for line in lines]
+    result = inspect_lines(renamed, tmp_path)
+    found = serious(result)
+    assert {f.kind for f in found} == {Kind.MISSING}
+    assert [f.place.message for f in found] == [None, "BodySpeed", "SteerSensor", "WheelSpeeds"]
+    assert "can1, vcan7" in found[0].text
+    assert "--channel car=" in found[0].text
+    assert result.verdict == "fail"
