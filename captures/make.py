@@ -1,4 +1,4 @@
-"""Make the demo capture: the orchard cart drives a bend, loses its steering message, and has a pedal off its range.
+"""Make the demo capture: the orchard cart in a bend, its steering message lost, a pedal off its range.
 
 Run as `python captures/make.py`; the same bytes come out every time. The truth stands in steering_drop.yaml.
 """

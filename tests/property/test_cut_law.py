@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -20,6 +20,9 @@ from canmap.records.hold import Holder
 from canmap.records.motion import MotionBuilder
 from canmap.session import SessionClock
 from tests.streams import CART, MS, START_NS, VEHICLE, cuts, frames, inspected, spec_of, streams
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 def told(chunks: list[FrameChunk], path: Path = CART) -> tuple[str, dict[str, list[bytes]]]:
@@ -61,7 +64,7 @@ def test_bad_lines_stay_where_they_stand(data: st.DataObject) -> None:
 
 
 def eventful() -> FrameChunk:
-    """A drive in which every carry of the engine matters: a drop, a wrong rate, a wrong value, a step back."""
+    """A drive in which every carry of the engine matters: a drop, wrong rate and value, a step back."""
     rows = []
     for i in range(2000):
         t_ns = START_NS + 123 * MS + i * 10 * MS - (3000 * MS if 1500 <= i < 1600 else 0)

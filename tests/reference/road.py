@@ -47,7 +47,9 @@ class Line:
 def recording(shared: Path) -> list[Line]:
     """The lines of the recording, in its order."""
     lines = []
-    for text in gzip.open(shared / "road-drive" / "frames.log.gz", "rt", encoding="ascii"):
+    with gzip.open(shared / "road-drive" / "frames.log.gz", "rt", encoding="ascii") as file:
+        texts = file.readlines()
+    for text in texts:
         stamp, channel, frame = text.split()
         second, micros = stamp[1:-1].split(".")
         can_id, data = frame.split("#")
