@@ -74,24 +74,28 @@ class Episodes:
 
     Args:
         describe: Makes the finding of an episode.
-        worse: Returns the worse of two values of a subject; the larger by default.
+        excess: Returns how bad a value of a subject is; by default the value itself.
         parted_by: Good samples that end an episode.
     """
 
     def __init__(
         self,
         describe: Callable[[Episode], Finding],
-        worse: Callable[[int, float, float], float] = lambda _subject, a, b: max(a, b),
+        excess: Callable[[int, float], float] = lambda _subject, value: value,
         parted_by: int = GOOD_BETWEEN,
     ) -> None:
         self._parted_by = parted_by
         self._describe = describe
-        self._worse = worse
+        self._excess = excess
         self._open: dict[int, Episode] = {}
         self._closed: dict[int, list[Episode]] = {}
         self._overflow: dict[int, Episode] = {}
         self._events: list[Event] = []
         self._announced: set[int] = set()
+
+    def worse(self, subject: int, a: float, b: float) -> float:
+        """Return the worse of two values; of two equally bad ones the smaller, in whatever order they come."""
+        return min(a, b, key=lambda value: (-self._excess(subject, value), value))
 
     @property
     def open_subjects(self) -> list[int]:
@@ -116,7 +120,7 @@ class Episodes:
         if current is not None and self._continues(episode):
             current.last, current.end_ns = episode.last, episode.end_ns
             current.count += episode.count
-            current.worst = self._worse(episode.subject, current.worst, episode.worst)
+            current.worst = self.worse(episode.subject, current.worst, episode.worst)
             current.still = episode.still
         else:
             if current is not None:
@@ -225,7 +229,7 @@ class Episodes:
         rest.more += 1
         rest.count += episode.count
         rest.end_ns, rest.last, rest.still = episode.end_ns, episode.last, episode.still
-        rest.worst = self._worse(episode.subject, rest.worst, episode.worst)
+        rest.worst = self.worse(episode.subject, rest.worst, episode.worst)
 
 
 def faulty_runs(faulty: NDArray[np.bool_], reach: int = GOOD_BETWEEN) -> list[tuple[int, int, int]]:

@@ -32,7 +32,7 @@ class LengthCheck:
 
     def __init__(self, plan: DecodePlan) -> None:
         self._plan = plan
-        self._episodes = Episodes(self._describe, self._worse)
+        self._episodes = Episodes(self._describe, self._excess)
         self._timeline: Timeline | None = None
 
     def fold(self, view: View) -> list[Event]:
@@ -72,15 +72,14 @@ class LengthCheck:
             faulty=faulty,
             good=~faulty,
             clock=clock,
-            worst=lambda first, last: self._worse(
+            worst=lambda first, last: self._episodes.worse(
                 slot, *(int(f(length[first : last + 1][faulty[first : last + 1]])) for f in (np.min, np.max))
             ),
             line=lambda first: int(view.prepared.chunk.line[rows[first]]),
         )
 
-    def _worse(self, slot: int, a: float, b: float) -> float:
-        described = self._plan.slots[slot].length
-        return a if abs(a - described) >= abs(b - described) else b
+    def _excess(self, slot: int, length: float) -> float:
+        return abs(length - self._plan.slots[slot].length)
 
     def _describe(self, episode: Episode) -> Finding:
         slot = self._plan.slots[episode.subject]

@@ -43,7 +43,7 @@ class LimitCheck:
         self._high = np.array([self._subjects[i].high for i in simple], np.int64)
         self._closely = [i for i, subject in enumerate(self._subjects) if not subject.simple]
         self._samples_seen = np.zeros(len(plan.columns), np.int64)
-        self._episodes = Episodes(self._describe, self._worse)
+        self._episodes = Episodes(self._describe, self._excess)
         self._timeline: Timeline | None = None
 
     def fold(self, view: View) -> list[Event]:
@@ -84,7 +84,7 @@ class LimitCheck:
 
         def worst(first: int, last: int) -> float:
             inside = values[first : last + 1][faulty[first : last + 1]]
-            return self._worse(index, inside.min().item(), inside.max().item())
+            return self._episodes.worse(index, inside.min().item(), inside.max().item())
 
         self._episodes.judge(
             subject=index,
@@ -96,13 +96,9 @@ class LimitCheck:
             line=lambda first: int(view.prepared.chunk.line[positions[first]]),
         )
 
-    def _worse(self, index: int, a: float, b: float) -> float:
+    def _excess(self, index: int, value: float) -> float:
         subject = self._subjects[index]
-
-        def excess(value: float) -> float:
-            return max(subject.low - value, value - subject.high)
-
-        return a if excess(a) >= excess(b) else b
+        return max(subject.low - value, value - subject.high)
 
     def _describe(self, episode: Episode) -> Finding:
         subject = self._subjects[episode.subject]

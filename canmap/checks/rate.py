@@ -74,7 +74,7 @@ class Rate:
         self._start_ns = np.zeros(slots, np.int64)  # its first frame, as clock and as ordinal
         self._start_frame = np.zeros(slots, np.int64)
         self._numbers = np.zeros(slots, np.int64)
-        self._episodes = Episodes(self._describe, self._worse, parted_by=1)  # neighbours merge
+        self._episodes = Episodes(self._describe, self._excess, parted_by=1)  # neighbours merge
         self._timeline: Timeline | None = None
 
     def fold(self, view: View) -> list[Event]:
@@ -146,9 +146,8 @@ class Rate:
         for slot in self._episodes.open_subjects:
             self._episodes.settle(slot, None, int(self._numbers[slot]))
 
-    def _worse(self, slot: int, a: float, b: float) -> float:
-        period_ns = float(self._period_ns[slot])
-        return a if abs(a - period_ns) >= abs(b - period_ns) else b
+    def _excess(self, slot: int, mean_ns: float) -> float:
+        return abs(mean_ns - float(self._period_ns[slot]))
 
     def _describe(self, episode: Episode) -> Finding:
         rule = self._rules[episode.subject]
