@@ -181,8 +181,10 @@ def _selector_numbers(
     words = _word_pool(payload, frames, big_endian=reading.big_endian).reshape(-1, len(frames))
     raw = words[reading.row[selector]] << reading.left[selector]
     raw |= words[reading.next_row[selector]] >> reading.spill[selector]
-    raw = (raw.view(np.int64) >> reading.right[selector]).view(np.uint64) & reading.mask[selector]
-    return raw if plan.columns[selector].kind is ColumnKind.WIDE_UNSIGNED else raw.view(np.int64)
+    signed: NDArray[np.int64] = raw.view(np.int64)
+    signed >>= reading.right[selector]
+    raw &= reading.mask[selector]
+    return raw if plan.columns[selector].kind is ColumnKind.WIDE_UNSIGNED else signed
 
 
 def _read(

@@ -107,10 +107,8 @@ class DbcText:
         what = f"{found[0]!r} cannot stand here" if found else "the file ends too early"
         if found and found[0] == '"' and self._bare[found.start()] == '"':
             what = "the text that starts here has no closing quote"
-        keyword = None
-        for keyword in _STATEMENT.finditer(self._bare, 0, offset + 1):
-            pass
-        form = _FORMS.get(keyword[0]) if keyword else None
+        keywords = _STATEMENT.findall(self._bare, 0, offset + 1)
+        form = _FORMS.get(keywords[-1]) if keywords else None
         expected = f"expected {form}, or the next statement" if form else "expected a statement of a DBC file"
         line = self._line(offset)
         column = offset - self._line_starts[line - 1] + 1
@@ -155,7 +153,7 @@ class DbcText:
                     )
 
     def _labels(self) -> Iterator[Fault]:
-        """Yield what names a signal that does not exist, and IEEE numbers of a length that they cannot have."""
+        """Yield what names a signal that does not exist, and IEEE numbers of an impossible length."""
         bits = {
             (message.dbc_id, signal.name): signal.bits
             for message in self.messages
@@ -187,8 +185,8 @@ class DbcText:
             if min(spans, default=1) < 1 or sum(spans) > LARGEST_SELECTION:
                 yield self.fault(
                     self._line(found.start()),
-                    f"signal {found['signal']}: the multiplexer values {found['ranges'].strip()} run backwards or "
-                    f"are more than {LARGEST_SELECTION}; write the few that the selector takes.",
+                    f"signal {found['signal']}: the multiplexer values {found['ranges'].strip()} run "
+                    f"backwards or are more than {LARGEST_SELECTION}; write the few that the selector takes.",
                 )
 
 
