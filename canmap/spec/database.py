@@ -38,7 +38,7 @@ def read_database(path: str) -> Description:
     database = Database(strict=False, sort_signals=None)
     try:
         with _silence():
-            getattr(database, adder or "add_dbc_string")(dbc.sent() if dbc else text)
+            getattr(database, adder or "add_dbc_string")(dbc.parsable() if dbc else text)
         messages = [message for message in database.messages if not _unsent(message)]
         written = _written(dbc, messages)
         described = tuple(map(_message, messages, written))
@@ -72,6 +72,8 @@ def _read_text(path: str) -> str:
             column = error.start - (content.rfind(b"\n", 0, error.start) + 1) + 1
             what = f"byte 0x{content[error.start]:02X} is no text, neither UTF-8 nor Windows-1252"
             raise DescriptionError((Fault(path, line, column, f"{what}; save the file as UTF-8."),)) from None
+    if not text.strip():
+        raise DescriptionError((Fault(path, 0, 0, "the file is empty; give a bus description."),))
     if "\0" in text:
         raise DescriptionError((Fault(path, 0, 0, "this is not a text file; give a bus description."),))
     return text

@@ -86,14 +86,18 @@ class DbcText:
         """Return a fault of this file."""
         return Fault(self.path, line, column, text)
 
-    def sent(self) -> str:
-        """Return the text without what it says of signals that no message sends, lines unchanged."""
+    def parsable(self) -> str:
+        """Return the text for the parser, with every statement at its place.
+
+        What is said of signals that no message sends is left out, as the parser takes exception to it. An
+        empty statement is added: without one after it, the parser drops a last statement that is cut off.
+        """
         text = self.text
         for found in _LABELS.finditer(self._bare):
             if int(found[2]) in self._unsent_ids:
                 end = self._bare.find(";", found.start()) + 1
                 text = text[: found.start()] + re.sub(r"[^\n]", " ", text[found.start() : end]) + text[end:]
-        return text
+        return f"{text}\nBS_:\n"
 
     def faults(self) -> list[Fault]:
         """Return the mistakes that the text alone shows."""
@@ -101,8 +105,7 @@ class DbcText:
 
     def syntax(self, offset: int) -> Fault:
         """Return the fault of a text that stops being a DBC at `offset`."""
-        if not self.text.strip():
-            return self.fault(0, "the file is empty; give a bus description (DBC).")
+        offset = min(offset, len(self.text.rstrip()))
         found = re.compile(r"\w+|\S").search(self.text, offset)
         what = f"{found[0]!r} cannot stand here" if found else "the file ends too early"
         if found and found[0] == '"' and self._bare[found.start()] == '"':

@@ -8,17 +8,20 @@ from __future__ import annotations
 import os
 import random
 import warnings
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import cantools
 import pytest
-from tests.decoding import Frame, by_frame, compare, run
-from tests.fetch_sources import descriptions
 
 from canmap.errors import DescriptionError
 from canmap.signals.plan import DecodePlan
 from canmap.signals.reference import decode
 from canmap.spec.description import load_description
+from tests.decoding import Frame, by_frame, compare, run
+from tests.fetch_sources import descriptions
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 FOLDER = descriptions()
 FILES = sorted(FOLDER.glob("*.[dD][bB][cC]")) if FOLDER.is_dir() else []

@@ -10,12 +10,12 @@ import cantools
 import numpy as np
 from hypothesis import HealthCheck, event, given, settings
 from hypothesis import strategies as st
-from tests.decoding import Frame, by_frame, compare, run
-from tests.layouts import MessageSketch, descriptions
 
 from canmap.signals.plan import DecodePlan
 from canmap.signals.reference import decode
 from canmap.spec.description import Description, load_description
+from tests.decoding import Frame, by_frame, compare, run
+from tests.layouts import MessageSketch, descriptions
 
 if TYPE_CHECKING:
     from hypothesis.strategies import DataObject

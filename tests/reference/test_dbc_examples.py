@@ -12,11 +12,11 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
-from tests.decoding import by_frame, run
 
 from canmap.signals.plan import DecodePlan
 from canmap.signals.reference import bit_walk
 from canmap.spec.description import Description, load_description
+from tests.decoding import by_frame, run
 
 if TYPE_CHECKING:
     from pathlib import Path
