@@ -197,25 +197,26 @@ def _read(
     raw = np.empty(column_start[-1], np.uint64)
     pool = _word_pool(payload, frames, big_endian=reading.big_endian)
     used = np.flatnonzero(column_start[1:] > column_start[:-1])
-    bounds = column_start[np.append(used, -1)]
+    bounds = np.append(column_start.take(used), column_start[-1])
+    sizes = np.diff(bounds)
     # Where in the pool the samples of a column begin, less their place in `raw`.
     first = group_start.take(plan.column_group.take(used)) - bounds[:-1]
     for part, start, stop in _tiles(bounds):
         columns = used[part]
-        counts = np.diff(bounds[part.start : part.stop + 1])
+        counts = sizes[part]
         sample = np.arange(start, stop)
         tile = raw[start:stop]
-        source = np.repeat(first[part] + reading.row[columns] * len(frames), counts)
+        source = (first[part] + reading.row[columns] * len(frames)).repeat(counts)
         source += sample
         pool.take(source, out=tile, mode="clip")
-        tile <<= np.repeat(reading.left[columns], counts)
+        tile <<= reading.left[columns].repeat(counts)
         if reading.crosses[columns].any():
-            source = np.repeat(first[part] + reading.next_row[columns] * len(frames), counts)
+            source = (first[part] + reading.next_row[columns] * len(frames)).repeat(counts)
             source += sample
-            tile |= pool.take(source) >> np.repeat(reading.spill[columns], counts)
+            tile |= pool.take(source) >> reading.spill[columns].repeat(counts)
         signed = tile.view(np.int64)
-        signed >>= np.repeat(reading.right[columns], counts)
-        tile &= np.repeat(reading.mask[columns], counts)
+        signed >>= reading.right[columns].repeat(counts)
+        tile &= reading.mask[columns].repeat(counts)
     return raw
 
 
