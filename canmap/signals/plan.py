@@ -111,6 +111,7 @@ class Reading:
     Attributes:
         row: intp[columns], the word that holds the most significant bit. Little-endian words come first:
             with two of them in a payload, 0 and 1 are the little-endian, 2 and 3 the big-endian ones.
+        big_endian: Whether there are big-endian words at all.
         crosses: bool[columns], the signal goes on in `next_row`.
         left: uint64[columns], shift that brings the signal to the top of the word.
         next_row: intp[columns], the word that holds the rest of a signal that crosses into another.
@@ -167,13 +168,14 @@ class DecodePlan:
         groups: Sets of columns that are present together.
         columns: One per signal.
         column_of: (bus, message, signal) to column.
-        column_group: intp[columns].
+        column_group: intp[columns], the group of each.
         bytes_needed: uint16[columns], `Column.bytes_needed`.
         slot_bytes_needed: uint16[slots], shortest payload that holds every signal of the slot.
         base_group: intp[slots], the first group of each slot.
         switches: What decides between the multiplexed groups, each after that of its selector's group.
-        switch_slot: intp[switches].
+        switch_slot: intp[switches], the slot of each.
         readings: Payload width (8 or 64) to how columns are read.
+        index: Finds the slot of a frame.
     """
 
     buses: tuple[str, ...]
