@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-# The largest size that still moves the threshold of the GNU allocator (32 MiB), less a page for its header.
-_LARGEST_REUSED = (32 << 20) - 4096
+# The threshold of the GNU allocator moves for sizes up to 32 MiB, its own header included.
+_LARGEST_REUSED = 31 << 20
 
 
 def keep_freed_memory() -> None:

@@ -86,31 +86,32 @@ class DbcText:
         """Return a fault of this file."""
         return Fault(self.path, line, column, text)
 
-    def sent(self) -> str:
-        """Return the text without what it says of signals that no message sends, lines unchanged."""
+    def parsable(self) -> str:
+        """Return the text for the parser, with every statement at its place.
+
+        What is said of signals that no message sends is left out, as the parser takes exception to it. An
+        empty statement is added: without one after it, the parser drops a last statement that is cut off.
+        """
         text = self.text
         for found in _LABELS.finditer(self._bare):
             if int(found[2]) in self._unsent_ids:
                 end = self._bare.find(";", found.start()) + 1
                 text = text[: found.start()] + re.sub(r"[^\n]", " ", text[found.start() : end]) + text[end:]
-        return text
+        return f"{text}\nBS_:\n"
 
     def faults(self) -> list[Fault]:
         """Return the mistakes that the text alone shows."""
-        return [*self._identifiers(), *self._lengths(), *self._labels(), *self._selections()]
+        return [*self._identifiers(), *self._lengths(), *self._labels(), *self.endless_selections()]
 
     def syntax(self, offset: int) -> Fault:
         """Return the fault of a text that stops being a DBC at `offset`."""
-        if not self.text.strip():
-            return self.fault(0, "the file is empty; give a bus description (DBC).")
+        offset = min(offset, len(self.text.rstrip()))
         found = re.compile(r"\w+|\S").search(self.text, offset)
         what = f"{found[0]!r} cannot stand here" if found else "the file ends too early"
         if found and found[0] == '"' and self._bare[found.start()] == '"':
             what = "the text that starts here has no closing quote"
-        keyword = None
-        for keyword in _STATEMENT.finditer(self._bare, 0, offset + 1):
-            pass
-        form = _FORMS.get(keyword[0]) if keyword else None
+        keywords = _STATEMENT.findall(self._bare, 0, offset + 1)
+        form = _FORMS.get(keywords[-1]) if keywords else None
         expected = f"expected {form}, or the next statement" if form else "expected a statement of a DBC file"
         line = self._line(offset)
         column = offset - self._line_starts[line - 1] + 1
@@ -155,7 +156,7 @@ class DbcText:
                     )
 
     def _labels(self) -> Iterator[Fault]:
-        """Yield what names a signal that does not exist, and IEEE numbers of a length that they cannot have."""
+        """Yield what names a signal that does not exist, and IEEE numbers of an impossible length."""
         bits = {
             (message.dbc_id, signal.name): signal.bits
             for message in self.messages
@@ -181,14 +182,18 @@ class DbcText:
                     f"but {bits[dbc_id, name]} bits long; type 1 takes 32 bits, type 2 takes 64.",
                 )
 
+    def endless_selections(self) -> list[Fault]:
+        """Return the multiplexer ranges that must not reach the parser, which lists every value of them."""
+        return list(self._selections())
+
     def _selections(self) -> Iterator[Fault]:
         for found in _SELECTION.finditer(self._bare):
             spans = [int(last) - int(first) + 1 for first, last in _RANGE.findall(found["ranges"])]
             if min(spans, default=1) < 1 or sum(spans) > LARGEST_SELECTION:
                 yield self.fault(
                     self._line(found.start()),
-                    f"signal {found['signal']}: the multiplexer values {found['ranges'].strip()} run backwards or "
-                    f"are more than {LARGEST_SELECTION}; write the few that the selector takes.",
+                    f"signal {found['signal']}: the multiplexer values {found['ranges'].strip()} run "
+                    f"backwards or are more than {LARGEST_SELECTION}; write the few that the selector takes.",
                 )
 
 

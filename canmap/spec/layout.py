@@ -38,16 +38,20 @@ def _repeated_messages(
 ) -> Iterator[Fault]:
     """Yield the messages whose identifier or name another message has already."""
 
-    def text(first: int, second: int) -> str:
+    def fault(first: int, second: int, what: str, advice: str) -> Fault:
         one, other = messages[first], messages[second]
-        return f"message {other.name} (identifier 0x{other.can_id:X}) has the %s of message {one.name}{_at(written[first])}"
+        return Fault(
+            path,
+            _line(written[second]),
+            0,
+            f"message {other.name} (identifier 0x{other.can_id:X}) has the {what} of message {one.name}"
+            f"{_at(written[first])}; {advice} one of them.",
+        )
 
     for first, second in _repeats([(message.can_id, message.extended) for message in messages]):
-        yield Fault(
-            path, _line(written[second]), 0, f"{text(first, second) % 'identifier'}; remove one of them."
-        )
+        yield fault(first, second, "identifier", "remove")
     for first, second in _repeats([message.name for message in messages]):
-        yield Fault(path, _line(written[second]), 0, f"{text(first, second) % 'name'}; rename one of them.")
+        yield fault(first, second, "name", "rename")
 
 
 def _repeats(keys: Sequence[Hashable]) -> Iterator[tuple[int, int]]:
@@ -97,27 +101,29 @@ class _MessageChecker:
             return f"is a floating-point number of {signal.bits} bits; it takes 16, 32 or 64"
         if signal.start_bit < 0 or bytes_needed(signal) > self.message.length:
             return (
-                f"does not fit: it needs {bytes_needed(signal)} bytes and the message has {self.message.length}; "
-                f"correct its start bit, its length or its byte order"
+                f"does not fit: it needs {bytes_needed(signal)} bytes and the message has "
+                f"{self.message.length}; correct its start bit, its length or its byte order"
             )
         return None
 
     def _selection(self, index: int, signal: DescribedSignal) -> str | None:
         """Say what is wrong with the multiplexing of `signal`."""
-        marker = self.place.signals[index].marker if self.place else ""
         if signal.selector is None:
-            if marker[:1] == "m":
+            marker = self.place.signals[index].marker if self.place else ""
+            if marker.startswith("m"):
                 return f"is marked {marker}, but nothing says which signal selects it; mark that one M"
             return None
-        if signal.selector not in self.by_name:
-            return f"is selected by {signal.selector}, which the message does not have"
-        if self.by_name[signal.selector].is_float:
-            return f"is selected by {signal.selector}, which is a floating-point number"
-        if not signal.selected_by:
-            return f"is selected by {signal.selector}, but by no value of it"
-        if self._conditions(signal) is None:
-            return f"is selected by {signal.selector}, which it selects itself, in a circle"
-        return None
+        selector = self.by_name.get(signal.selector)
+        wrong = None
+        if selector is None:
+            wrong = "which the message does not have"
+        elif selector.is_float:
+            wrong = "which is a floating-point number"
+        elif not signal.selected_by:
+            wrong = "but by no value of it"
+        elif self._conditions(signal) is None:
+            wrong = "which it selects itself, in a circle"
+        return wrong and f"is selected by {signal.selector}, {wrong}"
 
     def _conditions(self, signal: DescribedSignal) -> dict[str, Ranges] | None:
         """Return selector to ranges in which `signal` is present; None for a circle."""
@@ -180,11 +186,9 @@ def _bits(signal: DescribedSignal) -> int:
 
 def _together(one: dict[str, Ranges], other: dict[str, Ranges]) -> bool:
     """Return whether a frame can fulfil both conditions."""
-    return all(
-        any(
-            low <= high_b and low_b <= high
-            for low, high in one[selector]
-            for low_b, high_b in other[selector]
-        )
-        for selector in one.keys() & other.keys()
-    )
+    return not any(disjoint(one[selector], other[selector]) for selector in one.keys() & other.keys())
+
+
+def disjoint(one: Ranges, other: Ranges) -> bool:
+    """Return whether two sets of inclusive ranges have no number in common."""
+    return all(high < low_2 or high_2 < low for low, high in one for low_2, high_2 in other)
