@@ -79,7 +79,7 @@ def _correct(
 
 def _tell(name: Scalar, values: Values, changes: bool, found: FoundMessage, context: Context) -> None:
     keys = [key for key in values.nodes if key != g.REASON.name]
-    what = f"{name.text} (line {name.place.line})"
+    what = f"{name.text} ({context.line(name.place)})"
     parts = listed(keys or ["nothing"], "and")
     text = f"The description of {what} is corrected in {parts}: {values.get(g.REASON)}."
     if not keys:

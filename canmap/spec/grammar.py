@@ -116,6 +116,7 @@ PERIOD = Key("period", time_ns)
 STALE_AFTER = Key("stale_after", time_ns)
 SENDER = Key("sender", _sender)
 TRIGGER = Key("trigger", word("what makes a message come", TRIGGERS))
+HEARTBEAT = Key("heartbeat", time_ns)
 ACTIVE_WHEN = Key("active_when", conditions, judged=False)
 MESSAGE = Section(
     "a message",
@@ -127,7 +128,7 @@ MESSAGE = Section(
         ACTIVE_WHEN,
         Key("start_up", time_ns, judged=False),
         Key("minimum_gap", time_ns, judged=False),
-        Key("heartbeat", time_ns, judged=False),
+        HEARTBEAT,
         Key("counter", COUNTER, judged=False),
         Key("checksum", CHECKSUM, judged=False),
         Key("relay_of", relay, judged=False),

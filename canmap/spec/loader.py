@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from canmap.errors import DescriptionError, UsageError
 from canmap.spec import grammar as g
-from canmap.spec.faults import Faults, Place, shown
+from canmap.spec.faults import Faults, shown
 from canmap.spec.include import read_with_fragments
 from canmap.spec.names import Names
 from canmap.spec.resolve import part, resolve
@@ -74,7 +74,7 @@ def build_spec(
     root = read_with_fragments(path, faults)
     if root is None:
         raise faults.error()
-    context = Context(faults, [], Names((), {}))
+    context = Context(faults, [], Names((), {}), file=path)
     buses = part(g.BUSES, root, context) or ()
     if buses:
         _check_bus_names((*channels, *descriptions), [entry.key for entry in buses], path, faults)
@@ -99,15 +99,16 @@ def _load(
     loaded: dict[str, Description] = {}
     for entry in buses:
         named = entry.value.get(g.DESCRIPTION)
-        if entry.key not in paths and named is None:
-            continue
-        place = named.place if named else Place("")
         if entry.key in paths:
             path = paths[entry.key]
+        elif named is None:
+            continue
         else:
-            path = str(Path(place.file).parent / (named.text if named else ""))
+            path = str(Path(named.place.file).parent / named.text)
             if not _is_file(path):
-                faults.add(place, f"There is no file {shown(path)}: the path is relative to this file.")
+                faults.add(
+                    named.place, f"There is no file {shown(named.text)}: the path is relative to this file."
+                )
                 continue
         try:
             loaded[entry.key] = describe(path)

@@ -35,6 +35,7 @@ class Context:
         message: The message that the section is about, whose signals may be named alone.
         subject: What a note says it is about, "" for none.
         announce: Whether keys that are not judged yet get their note; off inside one that has it.
+        file: The file of the spec; a note names another file beside the line.
         records: The records of the spec by name, with their types.
     """
 
@@ -44,7 +45,12 @@ class Context:
     message: FoundMessage | None = None
     subject: str = ""
     announce: bool = True
+    file: str = ""
     records: Mapping[str, type[Record]] = field(default_factory=dict)
+
+    def line(self, place: Place) -> str:
+        """Return how a note names a place: "line 14", with the file if it is a fragment."""
+        return f"line {place.line}" + (f" of {place.file}" if place.file != self.file else "")
 
 
 Reader = Callable[[Node, Context], T | None]
@@ -124,7 +130,7 @@ class Section:
         scalar, node = pair
         if not key.judged and context.announce:
             of = f" of {context.subject}" if context.subject else ""
-            note(context, f"`{key.name}`{of} (line {scalar.place.line}) is accepted but not judged yet.")
+            note(context, f"`{key.name}`{of} ({context.line(scalar.place)}) is accepted but not judged yet.")
         if isinstance(node, Scalar) and not node.text and not node.quoted:
             context.faults.add(scalar.place, f"`{key.name}` has no value.")
             return None
