@@ -163,9 +163,10 @@ OWN_STATES = Key("states", list_of(placed_text, "states", 2, 200))
 OWN_MEANING = Key("meaning", text)
 OWN_FIELD = Section("a field of a record type", (OWN_UNIT, OWN_KIND, OWN_STATES, OWN_MEANING))
 OWN_FIELDS = Key(
-    "fields", each("the list of fields", placed_text, lambda _, node, context: OWN_FIELD(node, context))
+    "fields",
+    each("the list of fields", placed_text, lambda _, node, context: OWN_FIELD(node, context)),
+    required=True,
 )
-
 
 OWN_TYPE = Section("a record type", (OWN_FIELDS,))
 RECORD_TYPES = Key(

@@ -159,7 +159,7 @@ class _Fields:
         context = replace(self._context, subject=f"{self._record.name}.{field.name}")
         if self._derived and isinstance(node, Scalar):
             other, _, item = node.text.partition(".")
-            if other in context.records and not context.names.has_message(other):
+            if "." not in item and other in context.records and not context.names.has_message(other):
                 return self._of_record(field, node, other, item)
         if isinstance(node, Scalar) and not node.text:
             context.faults.add(name.place, f"`{field.name}` has no value.")

@@ -37,7 +37,8 @@ SEVEN_DIGITS = [
     ("rpm", 1.047198e-01, "rad/s"),
     ("rev", 6.283185, "rad"),
 ]
-TEMPERATURES = [  # the two fixed points of the Celsius scale, and the defining relation of °F [NIST SP 811, B.8]
+# Ice and steam point of the Celsius scale, and the defining relation of °F [NIST SP 811, B.8].
+TEMPERATURES = [
     ("0 degC", "273.15"),
     ("100 °C", "373.15"),
     ("32 degF", "273.15"),

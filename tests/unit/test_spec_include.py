@@ -62,9 +62,18 @@ def test_two_ways_to_one_fragment_are_no_loop(tmp_path):
 
 
 REFUSED = {
-    "itself": ("include: [spec.yaml]\n", "spec.yaml:1:11: `spec.yaml` includes itself, directly or through others."),
-    "loop": ("include: [loop.yaml]\n", "loop.yaml:2:12: `spec.yaml` includes itself, directly or through others."),
-    "missing": ("a: 1\ninclude: [no.yaml]\n", "spec.yaml:2:11: There is no file `no.yaml`: the path is relative"),
+    "itself": (
+        "include: [spec.yaml]\n",
+        "spec.yaml:1:11: `spec.yaml` includes itself, directly or through others.",
+    ),
+    "loop": (
+        "include: [loop.yaml]\n",
+        "loop.yaml:2:12: `spec.yaml` includes itself, directly or through others.",
+    ),
+    "missing": (
+        "a: 1\ninclude: [no.yaml]\n",
+        "spec.yaml:2:11: There is no file `no.yaml`: the path is relative",
+    ),
     "twice": ("include: [a.yaml, a.yaml]\n", "spec.yaml:1:19: `a.yaml` is included twice."),
     "text": ("include: a.yaml\n", "spec.yaml:1:10: `include` is a list of paths: write [limits.yaml]."),
     "no path": ("include: [{a: 1}]\n", "spec.yaml:1:11: `include` lists paths, and this is none."),
@@ -77,7 +86,9 @@ REFUSED = {
 @pytest.mark.parametrize("name", REFUSED)
 def test_refused(name, tmp_path):
     text, sentence = REFUSED[name]
-    path = write(tmp_path, spec=text, loop="a: 1\ninclude: [ spec.yaml]\n", a="a: 1\n", bad="a: b: c\n", empty="")
+    path = write(
+        tmp_path, spec=text, loop="a: 1\ninclude: [ spec.yaml]\n", a="a: 1\n", bad="a: b: c\n", empty=""
+    )
     faults = Faults()
     read_with_fragments(path, faults)
     (fault,) = faults.error().faults
@@ -87,7 +98,9 @@ def test_refused(name, tmp_path):
 def test_at_most_fifty_fragments(tmp_path):
     names = [f"f{index}" for index in range(60)]
     path = write(
-        tmp_path, spec=f"include: [{', '.join(name + '.yaml' for name in names)}]\n", **dict.fromkeys(names, "a: 1\n")
+        tmp_path,
+        spec=f"include: [{', '.join(name + '.yaml' for name in names)}]\n",
+        **dict.fromkeys(names, "a: 1\n"),
     )
     faults = Faults()
     read_with_fragments(path, faults)

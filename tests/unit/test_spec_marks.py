@@ -22,23 +22,45 @@ REFUSED = {
     "tab": (b"a:\n\tb: 1\n", 2, 1, "A tab indents this line: use spaces."),
     "tab behind spaces": (b"a:\n  \tb: 1\n", 2, 3, "A tab indents this line: use spaces."),
     "double key": (b"a: 1\nb: 2\na: 3\n", 3, 1, "The key `a` stands here a second time; first on line 1."),
-    "double key inside": (b"a: {b: 1, b: 2}\n", 1, 11, "The key `b` stands here a second time; first on line 1."),
+    "double key inside": (
+        b"a: {b: 1, b: 2}\n",
+        1,
+        11,
+        "The key `b` stands here a second time; first on line 1.",
+    ),
     "anchor": (b"a: &x 1\n", 1, 4, "Anchors are not used in a spec"),
     "alias": (b"a: *x\n", 1, 4, "Aliases are not used in a spec"),
     "merge key": (b"a: &x {b: 1}\n", 1, 4, "Anchors are not used in a spec"),
-    "tag": (b"a: !!python/object/apply:os.system [ls]\n", 1, 4, "The tag `tag:yaml.org,2002:python/object/apply:os"),
+    "tag": (
+        b"a: !!python/object/apply:os.system [ls]\n",
+        1,
+        4,
+        "The tag `tag:yaml.org,2002:python/object/apply:os",
+    ),
     "own tag": (b"a: !quantity 10 ms\n", 1, 4, "The tag `!quantity` has no meaning in a spec"),
     "two documents": (b"a: 1\n---\nb: 2\n", 2, 1, "A second document starts here"),
     "list as key": (b"? [a]\n: 1\n", 1, 3, "A key is a plain text"),
     "Latin 1": ("unit: °C\n".encode("latin-1"), 1, 7, "This is not UTF-8 text"),
     "Latin 1 further down": ("é: 1\nb: ".encode() + b"\xb0C\n", 2, 4, "This is not UTF-8 text"),
     "NUL": (b"a: 1\nb: \0\n", 2, 4, "The character U+0000 has no place in a text file."),
-    "line separator": ("a: 1\u2028b: 2\n".encode(), 1, 5, "The character U+2028 has no place in a text file."),
+    "line separator": (
+        "a: 1\u2028b: 2\n".encode(),
+        1,
+        5,
+        "The character U+2028 has no place in a text file.",
+    ),
     "deep": (b"a: " + b"[" * 60 + b"]" * 60, 1, 53, "The nesting is deeper than 50 levels."),
     "open bracket": (b"a: [1, 2\nb: 3\n", 2, 2, "This is not valid YAML: a bracket that is not closed"),
     "open quote": (b"a: 'x\nb: 3\n", 3, 1, "This is not valid YAML: a quote that is not closed"),
     "two colons": (b"a: b: c\n", 1, 5, "This is not valid YAML: a colon in the wrong place"),
-    "dedent": (b"a:\n    b: 1\n  c: 2\n", 3, 3, "This is not valid YAML: an indentation that fits nothing above"),
+    "dedent": (
+        b"a:\n    b: 1\n  c: 2\n",
+        3,
+        3,
+        "This is not valid YAML: an indentation that fits nothing above",
+    ),
+    "many": (b"a: [" + b"x, " * 100_000 + b"]", 1, 299_999, "The file holds more than 100000 values"),
+    "tab on an empty line": (b"a:\n\t\n  b: 1\n", 2, 1, "A tab indents this line: use spaces."),
     "large": (b"#" * (4 * 1024 * 1024 + 1), 0, 0, "The file is larger than 4 MB, which no spec is."),
 }
 
@@ -83,7 +105,8 @@ def test_file_that_is_not_there(tmp_path):
 
 
 @pytest.mark.parametrize(
-    "written", ["off", "no", "yes", "on", "1:30", "010", "0x10", "1_000", "1e3", "~", "null", ".inf", "2026-01-01", "="]
+    "written",
+    ["off", "no", "yes", "on", "1:30", "010", "0x10", "1_000", "1e3", "~", "null", ".inf", "2026-01-01", "="],
 )
 def test_scalars_stay_as_written(written, tmp_path):
     path = tmp_path / "spec.yaml"

@@ -1,4 +1,4 @@
-"""The spec of a whole vehicle, resolved: numbers worked by hand from its files in ``data/utility_vehicle``."""
+"""The spec of a whole vehicle, resolved: numbers worked by hand from ``data/utility_vehicle``."""
 
 from __future__ import annotations
 
@@ -39,13 +39,21 @@ def test_vehicle_and_buses(spec):
 
 def test_every_described_message_has_its_rule(spec):
     rules = [(rule.bus, rule.message.name) for rule in spec.messages]
-    assert rules == [(bus.name, message.name) for bus in spec.buses.values() for message in bus.description.messages]
+    assert rules == [
+        (bus.name, message.name) for bus in spec.buses.values() for message in bus.description.messages
+    ]
 
 
 @pytest.mark.parametrize(
     ("bus", "name", "trigger", "period_ms", "stale_ms"),
     [
-        ("drive", "SteerFeedback", Trigger.CYCLIC, 10, 60),  # period of the DBC, the spec's word over the fragment's
+        (
+            "drive",
+            "SteerFeedback",
+            Trigger.CYCLIC,
+            10,
+            60,
+        ),  # period of the DBC, the spec's word over the fragment's
         ("drive", "DriveFeedback", Trigger.CYCLIC, 20, 100),  # three periods are 60 ms, the longer is 100 ms
         ("drive", "BrakeFeedback", Trigger.CYCLIC, 20, 100),
         ("drive", "SteerCommand", Trigger.UNPROMISED, None, None),  # only in some modes: not judged yet
@@ -123,7 +131,9 @@ def test_limit_becomes_an_exact_raw_count(fields):
 
 
 def test_open_and_lifted_limits(fields):
-    torque, pressure, rate = (fields[f"{name}"].limits for name in ("steering.torque", "brake.pressure", "steering.wheel_rate"))
+    torque, pressure, rate = (
+        fields[f"{name}"].limits for name in ("steering.torque", "brake.pressure", "steering.wheel_rate")
+    )
     assert (torque.low, torque.high) == (-20, None)
     assert (pressure.low, pressure.high) == (None, None)
     assert rate is None  # the description's
@@ -145,7 +155,11 @@ def test_table_for_each_side_is_one_table(fields):
         ("brake.parking", {0: 1, 1: 0}, set()),  # the bit says released
         ("stop.pressed", {0: 1, 1: 0}, set()),  # normally closed
         ("stop.link_lost", {0: 0, 1: 1, 2: 1}, {3}),
-        ("control.mode", {0: ControlMode.MANUAL, 1: ControlMode.REMOTE, 2: ControlMode.AUTONOMOUS, 3: 3}, {15}),
+        (
+            "control.mode",
+            {0: ControlMode.MANUAL, 1: ControlMode.REMOTE, 2: ControlMode.AUTONOMOUS, 3: 3},
+            {15},
+        ),
         ("control.reason", None, set()),
         ("steering_demand.enable", {0: 0, 1: 1}, set()),
         ("lift_arm.hitch", {0: 0, 1: 1, 2: 2}, set()),
@@ -167,7 +181,10 @@ def test_corrections_are_applied_and_noted(spec):
         "The description of drive.SteerFeedback.Rate (line 15) is corrected in factor, minimum and maximum: "
         "manual revision C, table 4." in texts
     )
-    assert "The correction of drive.DriveFeedback (line 18) changes nothing: the description says the same." in texts
+    assert (
+        "The correction of drive.DriveFeedback (line 18) changes nothing: the description says the same."
+        in texts
+    )
 
 
 def test_what_is_not_judged_yet_is_noted(spec):
@@ -183,14 +200,21 @@ def test_what_is_not_judged_yet_is_noted(spec):
 
 def test_field_whose_sign_is_elsewhere_stays_empty(spec, fields):
     assert "wheels.rear_left" not in fields
-    assert any("`sign` of wheels.rear_left (line 115) comes from DriveFeedback.Gear" in note.text for note in spec.notes)
+    assert any(
+        "`sign` of wheels.rear_left (line 115) comes from DriveFeedback.Gear" in note.text
+        for note in spec.notes
+    )
 
 
 def test_own_record_type(spec):
     record = next(record for record in spec.records if record.name == "lift_arm")
     types = field_types(record.type)
     assert issubclass(record.type, Record)
-    assert (types["height"].unit, types["height"].kind, types["height"].meaning) == ("m", float, "of the fork above the ground")
+    assert (types["height"].unit, types["height"].kind, types["height"].meaning) == (
+        "m",
+        float,
+        "of the fork above the ground",
+    )
     assert issubclass(types["hitch"].kind, IntEnum)
     assert [member.name for member in types["hitch"].kind] == ["OPEN", "CLOSING", "LOCKED"]
     assert (types["locked"].kind, types["passes"].kind) == (bool, int)
@@ -219,8 +243,9 @@ def test_motion_takes_over_the_fields_of_other_records(spec, fields):
     ],
 )
 def test_condition(condition, accepts, tmp_path):
-    text = "records:\n  s: {type: Steering, stamp: SteerFeedback, wheel_angle: {signal: SteerFeedback.Angle, valid_when: %s}}\n"
-    (rule,) = spec_of(tmp_path, text % condition).records[0].fields
+    field = f"{{signal: SteerFeedback.Angle, valid_when: {condition}}}"
+    text = f"records:\n  s: {{type: Steering, stamp: SteerFeedback, wheel_angle: {field}}}\n"
+    (rule,) = spec_of(tmp_path, text).records[0].fields
     assert rule.valid_when[0].accepts == accepts
 
 
@@ -228,7 +253,8 @@ def test_condition_on_a_falling_signal(tmp_path):
     """20 - 0.5 a count, below 10 deg: more than 20 counts."""
     falling = signal("Down", 0, 8, "deg", factor=Fraction(-1, 2), offset=Fraction(20))
     description = type(KIT)("kit.dbc", (message("M", 1, falling, signal("A", 8, 8, "deg")),))
-    text = "records:\n  s: {type: Steering, stamp: M, wheel_angle: {signal: M.A, valid_when: {M.Down: below 10 deg}}}\n"
+    field = "{signal: M.A, valid_when: {M.Down: below 10 deg}}"
+    text = f"records:\n  s: {{type: Steering, stamp: M, wheel_angle: {field}}}\n"
     (rule,) = spec_of(tmp_path, text, description=description).records[0].fields
     assert rule.valid_when[0].accepts == ((21, 255),)
 

@@ -35,7 +35,21 @@ def test_quantity(text, value, unit):
 
 @pytest.mark.parametrize(
     "text",
-    ["", "ms", "10 MS", "1:30", "ten ms", "10 ms 5", "1,5 m", "0x10 ms", "nan m", "inf m", "1e999 m", "--1 m", "1_0 m"],
+    [
+        "",
+        "ms",
+        "10 MS",
+        "1:30",
+        "ten ms",
+        "10 ms 5",
+        "1,5 m",
+        "0x10 ms",
+        "nan m",
+        "inf m",
+        "1e999 m",
+        "--1 m",
+        "1_0 m",
+    ],
 )
 def test_no_quantity(text):
     assert isinstance(parse_quantity(text), str)
@@ -47,7 +61,8 @@ def test_digits_of_other_scripts_are_no_numbers():
 
 
 @pytest.mark.parametrize(
-    ("text", "value"), [("0.5", Fraction(1, 2)), ("1/15.4", Fraction(5, 77)), ("-2", Fraction(-2)), ("1e3", 1000)]
+    ("text", "value"),
+    [("0.5", Fraction(1, 2)), ("1/15.4", Fraction(5, 77)), ("-2", Fraction(-2)), ("1e3", 1000)],
 )
 def test_number(text, value):
     assert parse_number(text) == value
