@@ -1,4 +1,8 @@
-"""What an open bus description says, as plain data: messages and where their signals lie."""
+"""0. What an open bus description says, as plain data: messages and where their signals lie.
+
+In comes the path of a description file, out goes a `Description`; how it is read is up to
+`canmap.spec.database`.
+"""
 
 from __future__ import annotations
 
@@ -82,3 +86,17 @@ class Description:
 
     path: str
     messages: tuple[DescribedMessage, ...]
+
+
+def load_description(path: str) -> Description:
+    """Read the bus description `path`: a DBC file, or by its ending .arxml, .kcd or .sym.
+
+    Text is UTF-8 where it reads as such, else Windows-1252.
+
+    Raises:
+        DescriptionError: It cannot be used; every mistake that was found, with file and line.
+    """
+    # The library that reads descriptions takes 0.1 s to import; commands that need none go without.
+    from canmap.spec.database import read_database  # noqa: PLC0415
+
+    return read_database(path)

@@ -1,0 +1,305 @@
+"""2. Payloads to raw values: every described signal of every frame of a chunk.
+
+In come the payloads of a chunk and the slot of each frame, out go `Samples`. Frames are sorted by slot
+once, the frames of each multiplexed group are listed after them, and then one flat pass over all
+columns reads the words, with the constants of each column repeated for its samples. The pass goes tile
+by tile so that its work space stays in the cache: that alone makes it three times as fast.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.signals.plan import ColumnKind
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from canmap.signals.plan import DecodePlan, Ranges
+
+TILE_SAMPLES = 16_384
+_RADIX_FRAMES = 32_768
+
+
+@dataclass(frozen=True)
+class Samples:
+    """The raw values of a chunk, column after column.
+
+    Attributes:
+        plan: What the columns are.
+        rows: intp[m], the frames that have a slot, ordered by slot, within a slot as they arrived.
+        slot_start: intp[slots + 1], bounds of each slot in `rows`.
+        raw: int64[samples], all samples of column 0, then of column 1, ...: two's complement; the bit
+            pattern of an unsigned integer of 64 bits; the bit pattern of an IEEE number, zero-extended.
+            0 where not valid.
+        column_start: intp[columns + 1], bounds of each column in `raw`.
+        valid: bool[samples], False where the payload is too short to hold the signal; None when all are.
+        frames: intp[k], `rows`, and after them the frames of each multiplexed group.
+        group_start: intp[groups], where the frames of each group begin in `frames`.
+        group_count: intp[groups], how many they are.
+    """
+
+    plan: DecodePlan
+    rows: NDArray[np.intp]
+    slot_start: NDArray[np.intp]
+    raw: NDArray[np.int64]
+    column_start: NDArray[np.intp]
+    valid: NDArray[np.bool_] | None
+    frames: NDArray[np.intp]
+    group_start: NDArray[np.intp]
+    group_count: NDArray[np.intp]
+
+    def positions(self, column: int) -> NDArray[np.intp]:
+        """Return intp[k]: the place in the chunk of each sample of `column`, ascending."""
+        group = self.plan.columns[column].group
+        start = self.group_start[group]
+        return self.frames[start : start + self.group_count[group]]
+
+    def values(self, column: int) -> NDArray[np.int64]:
+        """Return int64[k]: the raw values of `column`, as `raw` holds them."""
+        return self.raw[self.column_start[column] : self.column_start[column + 1]]
+
+    def physical(self, column: int) -> NDArray[np.float64]:
+        """Return float64[k]: raw * factor + offset of `column`, in the unit of its description."""
+        described = self.plan.columns[column]
+        numbers = as_float64(self.values(column), described.kind, described.signal.bits)
+        with np.errstate(invalid="ignore", over="ignore"):
+            return numbers * float(described.signal.factor) + float(described.signal.offset)
+
+
+def as_float64(raw: NDArray[np.int64], kind: ColumnKind, bits: int) -> NDArray[np.float64]:
+    """Return the numbers that the raw values of a column of `kind` and `bits` stand for, as a new array."""
+    if kind is ColumnKind.INTEGER:
+        return raw.astype(np.float64)
+    if kind is ColumnKind.WIDE_UNSIGNED:
+        return raw.view(np.uint64).astype(np.float64)
+    pattern = raw.astype(f"u{bits // 8}")
+    with np.errstate(invalid="ignore"):
+        return pattern.view(f"f{bits // 8}").astype(np.float64)
+
+
+def extract(
+    plan: DecodePlan,
+    payload: NDArray[np.uint8],
+    length: NDArray[np.uint8],
+    slot: NDArray[np.integer],
+) -> Samples:
+    """Read every described signal.
+
+    Args:
+        plan: What is described.
+        payload: uint8[n, 8 or 64], C-contiguous.
+        length: uint8[n], payload bytes of each frame.
+        slot: Integer[n], slot of each frame, -1 for none (`DecodePlan.slots_of`).
+    """
+    rows, slot_start = sort_by_slot(slot, len(plan.slots))
+    grouping = _Grouping(plan, rows, slot_start)
+    short_slots = _short_slots(plan, length.take(rows), slot_start)
+    for number in plan.multiplexed_slots:
+        grouping.select(number, payload, length if number in short_slots else None)
+    frames = np.concatenate([rows, *grouping.selected]) if grouping.selected else rows
+    column_start = np.zeros(len(plan.columns) + 1, np.intp)
+    np.cumsum(grouping.count.take(plan.column_group), out=column_start[1:])
+    samples = Samples(
+        plan=plan,
+        rows=rows,
+        slot_start=slot_start,
+        raw=_read(plan, payload, frames, grouping.start, column_start).view(np.int64),
+        column_start=column_start,
+        valid=None,
+        frames=frames,
+        group_start=grouping.start,
+        group_count=grouping.count,
+    )
+    if not short_slots:
+        return samples
+    return replace(samples, valid=_clear_short(samples, short_slots, length.take(frames)))
+
+
+class _Grouping:
+    """Which frames each group is present in.
+
+    Attributes:
+        start: intp[groups], where its frames begin in `rows` followed by `selected`.
+        count: intp[groups], how many they are.
+        selected: The frames of each multiplexed group that is present at all.
+    """
+
+    def __init__(self, plan: DecodePlan, rows: NDArray[np.intp], slot_start: NDArray[np.intp]) -> None:
+        self.plan = plan
+        self.rows = rows
+        self.start = np.zeros(len(plan.groups), np.intp)
+        self.count = np.zeros(len(plan.groups), np.intp)
+        self.start[plan.base_group] = slot_start[:-1]
+        self.count[plan.base_group] = np.diff(slot_start)
+        self.selected: list[NDArray[np.intp]] = []
+        self._end = len(rows)
+
+    def select(self, slot: int, payload: NDArray[np.uint8], length: NDArray[np.uint8] | None) -> None:
+        """Find the frames of the multiplexed groups of `slot`; `length` where some payloads are short."""
+        base, *multiplexed = self.plan.slots[slot].groups
+        first = self.start[base]
+        frames = {base: self.rows[first : first + self.count[base]]}
+        numbers: dict[int, NDArray[np.int64] | NDArray[np.uint64]] = {}
+        for number in multiplexed:
+            group = self.plan.groups[number]
+            if group.parent is None or group.selector is None or not len(frames[group.parent]):
+                frames[number] = self.rows[:0]
+                continue
+            among = frames[group.parent]
+            if group.selector not in numbers:
+                numbers[group.selector] = _selector_numbers(self.plan, group.selector, payload, among)
+            inside = _inside(numbers[group.selector], group.ranges)
+            if length is not None:
+                inside &= length.take(among) >= self.plan.columns[group.selector].bytes_needed
+            frames[number] = among[inside]
+            self._append(number, frames[number])
+
+    def _append(self, group: int, frames: NDArray[np.intp]) -> None:
+        self.start[group], self.count[group] = self._end, len(frames)
+        self._end += len(frames)
+        self.selected.append(frames)
+
+
+def _inside(numbers: NDArray[np.int64] | NDArray[np.uint64], ranges: Ranges) -> NDArray[np.bool_]:
+    """Return where `numbers` lie in any of the inclusive `ranges`."""
+    inside = np.zeros(len(numbers), np.bool_)
+    for low, high in ranges:
+        inside |= (numbers == low) if low == high else (numbers >= low) & (numbers <= high)
+    return inside
+
+
+def _selector_numbers(
+    plan: DecodePlan, selector: int, payload: NDArray[np.uint8], frames: NDArray[np.intp]
+) -> NDArray[np.int64] | NDArray[np.uint64]:
+    """Return what the column `selector` holds in `frames`, whether or not their payload is long enough."""
+    reading = plan.readings[payload.shape[1]]
+    words = _word_pool(payload, frames, big_endian=reading.big_endian).reshape(-1, len(frames))
+    raw = words[reading.row[selector]] << reading.left[selector]
+    raw |= words[reading.next_row[selector]] >> reading.spill[selector]
+    signed: NDArray[np.int64] = raw.view(np.int64)
+    signed >>= reading.right[selector]
+    raw &= reading.mask[selector]
+    return raw if plan.columns[selector].kind is ColumnKind.WIDE_UNSIGNED else signed
+
+
+def _read(
+    plan: DecodePlan,
+    payload: NDArray[np.uint8],
+    frames: NDArray[np.intp],
+    group_start: NDArray[np.intp],
+    column_start: NDArray[np.intp],
+) -> NDArray[np.uint64]:
+    """Return the raw values of all columns: uint64[samples]."""
+    reading = plan.readings[payload.shape[1]]
+    raw = np.empty(column_start[-1], np.uint64)
+    pool = _word_pool(payload, frames, big_endian=reading.big_endian)
+    tiles = _tiles(column_start)
+    sample = np.arange(max((stop - start for _, start, stop in tiles), default=0))
+    # Where in the pool the samples of a column begin, less their place in `raw`.
+    first = group_start.take(plan.column_group) - column_start[:-1]
+    rest = first + reading.next_row * len(frames)
+    first += reading.row * len(frames)
+    for columns, start, stop in tiles:
+        counts = np.diff(column_start[columns.start : columns.stop + 1])
+        tile = raw[start:stop]
+        source = np.repeat(first[columns] + start, counts)
+        source += sample[: stop - start]
+        pool.take(source, out=tile, mode="clip")
+        tile <<= np.repeat(reading.left[columns], counts)
+        if reading.crosses[columns].any():
+            source = np.repeat(rest[columns] + start, counts)
+            source += sample[: stop - start]
+            tile |= pool.take(source) >> np.repeat(reading.spill[columns], counts)
+        signed = tile.view(np.int64)
+        signed >>= np.repeat(reading.right[columns], counts)
+        tile &= np.repeat(reading.mask[columns], counts)
+    return raw
+
+
+def _tiles(column_start: NDArray[np.intp]) -> list[tuple[slice, int, int]]:
+    """Return slices of columns with about TILE_SAMPLES samples each, and the bounds of their samples."""
+    steps = np.arange(TILE_SAMPLES, column_start[-1], TILE_SAMPLES)
+    edges = [0, *np.unique(column_start.searchsorted(steps)).tolist(), len(column_start) - 1]
+    bounds = column_start[edges].tolist()
+    return [
+        (slice(*columns), start, stop)
+        for columns, (start, stop) in zip(pairwise(edges), pairwise(bounds), strict=True)
+        if start < stop
+    ]
+
+
+def _word_pool(
+    payload: NDArray[np.uint8], frames: NDArray[np.intp], *, big_endian: bool
+) -> NDArray[np.uint64]:
+    """Return the words of the payloads of `frames`, first all first words, then all second words, ...
+
+    After the little-endian words come the big-endian ones, where needed.
+    """
+    little = payload.view("<u8").take(frames, axis=0).T
+    pool = np.empty((2 if big_endian else 1, *little.shape), np.uint64)
+    pool[0] = little
+    pool[1:] = little.view(">u8")
+    return pool.ravel()
+
+
+def _short_slots(plan: DecodePlan, length: NDArray[np.uint8], slot_start: NDArray[np.intp]) -> set[int]:
+    """Return the slots with a frame that is too short for a signal; `length` in the order of slots."""
+    present = np.flatnonzero(slot_start[1:] > slot_start[:-1])
+    if not len(present):
+        return set()
+    shortest = np.minimum.reduceat(length, slot_start[present])
+    return set(present[shortest < plan.slot_bytes_needed[present]].tolist())
+
+
+def _clear_short(samples: Samples, short_slots: set[int], length: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Return which samples their payload is long enough for, and clear the others; `length` as `frames`."""
+    plan = samples.plan
+    valid = np.ones(len(samples.raw), np.bool_)
+    for slot in short_slots:
+        for group in plan.slots[slot].groups:
+            start = samples.group_start[group]
+            of_group = length[start : start + samples.group_count[group]]
+            for column in plan.groups[group].columns:
+                part = slice(samples.column_start[column], samples.column_start[column + 1])
+                valid[part] = of_group >= plan.columns[column].bytes_needed
+                samples.raw[part] *= valid[part]
+    return valid
+
+
+def sort_by_slot(slot: NDArray[np.integer], slots: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return the frames that have a slot, ordered by slot and arrival, and the bounds of each slot.
+
+    Args:
+        slot: Integer[n], slot of each frame, -1 for none.
+        slots: How many slots there are.
+
+    Returns:
+        intp[m] frames and intp[slots + 1] bounds.
+    """
+    rows = np.flatnonzero(slot >= 0)
+    known = slot if len(rows) == len(slot) else slot.take(rows)
+    bounds = np.zeros(slots + 1, np.intp)
+    np.cumsum(np.bincount(known, minlength=slots), out=bounds[1:])
+    return rows.take(_stable_order(known, slots)), bounds
+
+
+def _stable_order(slot: NDArray[np.integer], slots: int) -> NDArray[np.intp]:
+    """Return the stable order of `slot`, by the quickest way that measurement found.
+
+    A radix sort of one byte is the best as long as its work space stays in the cache; above that the
+    sort of slot and row packed into 32 bits, which is vectorised.
+    """
+    frames = len(slot)
+    if _RADIX_FRAMES < frames <= 1 << 16 and slots <= 1 << 16:
+        packed = slot.astype(np.uint32)
+        packed <<= 16
+        packed |= np.arange(frames, dtype=np.uint32)
+        packed.sort()
+        packed &= 0xFFFF
+        return packed.astype(np.intp)
+    return slot.astype(np.min_scalar_type(slots)).argsort(kind="stable")

@@ -1,0 +1,45 @@
+"""2. Physical limits to raw counts, exactly: what a signal may hold, in the integers that it holds."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from fractions import Fraction
+
+_INT64_MAX = (1 << 63) - 1
+
+
+def raw_limits(
+    low: Fraction | None, high: Fraction | None, factor: Fraction, offset: Fraction, bits: int, signed: bool
+) -> tuple[int, int]:
+    """Return the smallest and the largest raw count whose exact physical value lies in [low, high].
+
+    Counts that the signal cannot hold are left out, so a limit that promises no more than the length of
+    the signal does gives the whole range. The result is (1, 0), which holds nothing, where no count fits. A
+    float comparison would refuse raw 7 at factor 0.1 and limit 0.7; fractions do not.
+
+    Both fit an int64: for an unsigned signal of 64 bits, whose counts from 2**63 on have no place there, the
+    largest is 2**63 - 1.
+
+    Args:
+        low: Smallest physical value, None for no limit.
+        high: Largest physical value, None for no limit.
+        factor: Physical value = raw * factor + offset.
+        offset: See `factor`.
+        bits: Length of the signal, 1 to 64.
+        signed: Two's complement.
+    """
+    if factor < 0:
+        low, high = (None if high is None else -high), (None if low is None else -low)
+        factor, offset = -factor, -offset
+    raw_low, raw_high = (-(1 << bits - 1), (1 << bits - 1) - 1) if signed else (0, (1 << bits) - 1)
+    if factor == 0:
+        inside = (low is None or low <= offset) and (high is None or offset <= high)
+        return (raw_low, min(raw_high, _INT64_MAX)) if inside else (1, 0)
+    if low is not None:
+        raw_low = max(raw_low, math.ceil((low - offset) / factor))
+    if high is not None:
+        raw_high = min(raw_high, math.floor((high - offset) / factor))
+    return (raw_low, raw_high) if raw_low <= raw_high else (1, 0)

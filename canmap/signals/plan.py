@@ -1,0 +1,287 @@
+"""2. Descriptions to a flat decode plan, resolved once: nothing is looked up by name while frames flow.
+
+In come the bus descriptions, out goes the `DecodePlan` by which `extract` reads payloads.
+
+The arithmetic that it prepares: a payload is read as 64-bit words, little-endian and big-endian ones.
+Shifted left by the right count, a word (or a word and its neighbour, where a signal crosses from one
+into the other) has the signal in its topmost bits; shifted right by 64 - bits, arithmetically for a
+signed signal, it is the raw value.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH
+from canmap.signals.slots import SlotIndex
+from canmap.spec.layout import bytes_needed, first_bit
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from canmap.spec.description import DescribedMessage, DescribedSignal, Description
+
+WORD_BITS = 64  # a shift by as many leaves nothing of a word
+_ALL_ONES = (1 << WORD_BITS) - 1
+
+Ranges = tuple[tuple[int, int], ...]
+
+
+class ColumnKind(IntEnum):
+    """How the int64 raw values of a column are to be read."""
+
+    INTEGER = 0  # as they are
+    WIDE_UNSIGNED = 1  # bit pattern of an unsigned integer of 64 bits
+    FLOAT = 2  # bit pattern of an IEEE 754 number of 16, 32 or 64 bits
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """One message of one bus.
+
+    Attributes:
+        bus: Index of its bus.
+        bus_name: Name of its bus.
+        message: What the description says of it.
+        length: Payload bytes that it should have.
+        groups: Its groups, the base group first, each after its parent.
+    """
+
+    bus: int
+    bus_name: str
+    message: DescribedMessage
+    length: int
+    groups: range
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Columns of one slot that are present in the same frames.
+
+    Attributes:
+        slot: Its slot.
+        columns: Its columns.
+        parent: Group of the selector, None for the base group of a slot (present in every frame).
+        selector: Column of the selector, None for a base group.
+        ranges: Inclusive raw ranges of the selector for which the group is present.
+    """
+
+    slot: int
+    columns: range
+    parent: int | None
+    selector: int | None
+    ranges: Ranges
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One signal of one slot.
+
+    Attributes:
+        slot: Its slot.
+        group: Its group.
+        signal: What the description says of it.
+        kind: How its raw values are to be read.
+        bytes_needed: Shortest payload that holds it.
+    """
+
+    slot: int
+    group: int
+    signal: DescribedSignal
+    kind: ColumnKind
+    bytes_needed: int
+
+    @property
+    def sign_extended(self) -> bool:
+        """Whether its raw values are two's complement."""
+        return self.signal.signed and not self.signal.is_float
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """How all columns are read from payloads of one width: one element per column.
+
+    Attributes:
+        row: intp[columns], the word that holds the most significant bit. Little-endian words come first:
+            with two of them in a payload, 0 and 1 are the little-endian, 2 and 3 the big-endian ones.
+        crosses: bool[columns], the signal goes on in `next_row`.
+        left: uint64[columns], shift that brings the signal to the top of the word.
+        next_row: intp[columns], the word that holds the rest of a signal that crosses into another.
+        spill: uint64[columns], right shift of `next_row`; 64, which leaves nothing, where none is needed.
+        right: int64[columns], shift that brings the signal down again.
+        mask: uint64[columns], clears the copies of the top bit for a signal that is not signed.
+    """
+
+    row: NDArray[np.intp]
+    big_endian: bool
+    crosses: NDArray[np.bool_]
+    left: NDArray[np.uint64]
+    next_row: NDArray[np.intp]
+    spill: NDArray[np.uint64]
+    right: NDArray[np.int64]
+    mask: NDArray[np.uint64]
+
+
+@dataclass(frozen=True)
+class DecodePlan:
+    """How every described signal is read, by number.
+
+    Columns are in the order of slots, within a slot of groups, within a group of the description.
+
+    Attributes:
+        buses: Names of the buses; their order numbers them.
+        slots: One per bus, identifier and identifier length.
+        groups: Sets of columns that are present together.
+        columns: One per signal.
+        column_of: (bus, message, signal) to column.
+        column_group: intp[columns].
+        bytes_needed: uint16[columns], `Column.bytes_needed`.
+        slot_bytes_needed: uint16[slots], shortest payload that holds every signal of the slot.
+        base_group: intp[slots], the first group of each slot.
+        multiplexed_slots: Slots with more than their base group.
+        readings: Payload width (8 or 64) to how columns are read.
+    """
+
+    buses: tuple[str, ...]
+    slots: tuple[Slot, ...]
+    groups: tuple[Group, ...]
+    columns: tuple[Column, ...]
+    column_of: dict[tuple[str, str, str], int]
+    column_group: NDArray[np.intp]
+    bytes_needed: NDArray[np.uint16]
+    slot_bytes_needed: NDArray[np.uint16]
+    base_group: NDArray[np.intp]
+    multiplexed_slots: tuple[int, ...]
+    readings: dict[int, Reading]
+    index: SlotIndex
+
+    @classmethod
+    def build(cls, buses: Sequence[tuple[str, Description]]) -> DecodePlan:
+        """Return the plan for `buses`: the name of each and the description of what it carries."""
+        slots: list[Slot] = []
+        groups: list[Group] = []
+        columns: list[Column] = []
+        for bus, (bus_name, description) in enumerate(buses):
+            for message in description.messages:
+                first = len(groups)
+                _append_groups(len(slots), message, groups, columns)
+                slots.append(Slot(bus, bus_name, message, message.length, range(first, len(groups))))
+        bytes_needed = np.array([column.bytes_needed for column in columns], np.uint16)
+        slot_bytes_needed = np.zeros(len(slots), np.uint16)
+        np.maximum.at(slot_bytes_needed, [column.slot for column in columns], bytes_needed)
+        return cls(
+            buses=tuple(name for name, _ in buses),
+            slots=tuple(slots),
+            groups=tuple(groups),
+            columns=tuple(columns),
+            column_of={
+                (slots[column.slot].bus_name, slots[column.slot].message.name, column.signal.name): number
+                for number, column in enumerate(columns)
+            },
+            column_group=np.array([column.group for column in columns], np.intp),
+            bytes_needed=bytes_needed,
+            slot_bytes_needed=slot_bytes_needed,
+            base_group=np.array([slot.groups.start for slot in slots], np.intp),
+            multiplexed_slots=tuple(i for i, slot in enumerate(slots) if len(slot.groups) > 1),
+            readings={width: _reading(columns, width) for width in (CLASSIC_WIDTH, FD_WIDTH)},
+            index=SlotIndex([(slot.bus, slot.message.can_id, slot.message.extended) for slot in slots]),
+        )
+
+    def slots_of(
+        self, bus: NDArray[np.integer], can_id: NDArray[np.uint32], extended: NDArray[np.bool_]
+    ) -> NDArray[np.int32]:
+        """Return the slot of each frame, -1 where no description knows it.
+
+        Args:
+            bus: Integer[n], index of the bus, -1 for a channel that is no bus of the plan.
+            can_id: uint32[n], identifier without flag bits.
+            extended: bool[n], 29-bit identifier.
+
+        Returns:
+            int32[n].
+        """
+        return self.index.slots_of(bus, can_id, extended)
+
+
+def _append_groups(slot: int, message: DescribedMessage, groups: list[Group], columns: list[Column]) -> None:
+    """Append the groups and columns of `message`, breadth first: each group after its selector's."""
+    always = [signal for signal in message.signals if signal.selector is None]
+    pending: list[tuple[int | None, Ranges, list[DescribedSignal]]] = [(None, (), always)]
+    for selector, ranges, signals in pending:
+        number = len(groups)
+        first = len(columns)
+        columns += [Column(slot, number, signal, _kind(signal), bytes_needed(signal)) for signal in signals]
+        parent = None if selector is None else columns[selector].group
+        groups.append(Group(slot, range(first, len(columns)), parent, selector, ranges))
+        for column in range(first, len(columns)):
+            pending += _selected_by(column, columns[column].signal.name, message)
+
+
+def _selected_by(
+    column: int, name: str, message: DescribedMessage
+) -> Iterator[tuple[int, Ranges, list[DescribedSignal]]]:
+    """Yield the sets of signals that the selector `name` switches together."""
+    by_ranges: dict[Ranges, list[DescribedSignal]] = {}
+    for signal in message.signals:
+        if signal.selector == name:
+            by_ranges.setdefault(signal.selected_by, []).append(signal)
+    for ranges, signals in by_ranges.items():
+        yield column, ranges, signals
+
+
+def _kind(signal: DescribedSignal) -> ColumnKind:
+    if signal.is_float:
+        return ColumnKind.FLOAT
+    return ColumnKind.WIDE_UNSIGNED if signal.bits == WORD_BITS and not signal.signed else ColumnKind.INTEGER
+
+
+def _reading(columns: Sequence[Column], width: int) -> Reading:
+    """Return how `columns` are read from payloads of `width` bytes."""
+    places = [_place(column.signal, width) for column in columns]
+
+    def shifts(counts: list[int]) -> NDArray[np.uint64]:
+        return np.array(counts, np.uint64)
+
+    return Reading(
+        row=np.array([place.row for place in places], np.intp),
+        big_endian=any(column.signal.big_endian for column in columns),
+        crosses=np.array([place.spill < WORD_BITS for place in places], np.bool_),
+        left=shifts([place.left for place in places]),
+        next_row=np.array([place.next_row for place in places], np.intp),
+        spill=shifts([place.spill for place in places]),
+        right=shifts([WORD_BITS - column.signal.bits for column in columns]).view(np.int64),
+        mask=shifts(
+            [_ALL_ONES if column.sign_extended else (1 << column.signal.bits) - 1 for column in columns]
+        ),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """Where one signal lies: an element of a `Reading`."""
+
+    row: int
+    left: int
+    next_row: int
+    spill: int
+
+
+def _place(signal: DescribedSignal, width: int) -> _Place:
+    """Return how `signal` is read from payloads of `width` bytes; as 0 where it lies beyond them."""
+    if bytes_needed(signal) > width:
+        return _Place(row=0, left=WORD_BITS, next_row=0, spill=WORD_BITS)
+    first = first_bit(signal)
+    end = first + signal.bits
+    head, tail = first // WORD_BITS, (end - 1) // WORD_BITS
+    if signal.big_endian:
+        rows = width * 8 // WORD_BITS
+        row, next_row, left = rows + head, rows + tail, first % WORD_BITS
+    else:
+        row, next_row, left = tail, head, -end % WORD_BITS
+    return _Place(row, left, next_row, spill=WORD_BITS if head == tail else WORD_BITS - left)

@@ -1,0 +1,85 @@
+"""2. Bus and identifier of frames to the number of their message in a plan, whole columns at a time."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+_STANDARD_IDS = 1 << 11
+_HASH_BITS = 64
+
+
+class SlotIndex:
+    """Finds the slot of each frame.
+
+    11-bit identifiers index a table. For 29-bit ones a multiplicative hash without collisions is
+    searched once; the key found is compared, so that a stranger is never taken for a known message.
+    """
+
+    def __init__(self, keys: Sequence[tuple[int, int, bool]]) -> None:
+        """Index `keys`: bus, identifier and whether it is a 29-bit one; their order numbers the slots."""
+        buses = 1 + max((bus for bus, _, _ in keys), default=-1)
+        # Row 0 answers for bus -1.
+        self._standard = np.full((buses + 1) * _STANDARD_IDS, -1, np.int32)
+        extended = {}
+        for slot, (bus, can_id, is_extended) in enumerate(keys):
+            if is_extended:
+                extended[(bus + 1) << 32 | can_id] = slot
+            else:
+                self._standard[(bus + 1) * _STANDARD_IDS + can_id] = slot
+        self._extended_keys = np.array(list(extended) or [0], np.uint64)
+        self._extended_slots = np.array(list(extended.values()) or [-1], np.int32)
+        self._multiplier, self._shift, self._extended_table = _perfect_hash(self._extended_keys)
+
+    def slots_of(
+        self, bus: NDArray[np.integer], can_id: NDArray[np.uint32], extended: NDArray[np.bool_]
+    ) -> NDArray[np.int32]:
+        """Return int32[n], the slot of each frame, -1 for none; arguments as `DecodePlan.slots_of`."""
+        place = bus.astype(np.intp)
+        place += 1
+        place *= _STANDARD_IDS
+        place += can_id
+        # The identifier of a 29-bit frame may point beyond the table here: it is looked up below.
+        slot = self._standard.take(place, mode="clip")
+        beyond = can_id >= _STANDARD_IDS
+        beyond |= extended
+        rows = np.flatnonzero(beyond)
+        if len(rows):
+            slot[rows] = -1
+            rows = rows[extended[rows]]
+            slot[rows] = self._extended_slots_of(bus[rows], can_id[rows])
+        return slot
+
+    def _extended_slots_of(self, bus: NDArray[np.integer], can_id: NDArray[np.uint32]) -> NDArray[np.int32]:
+        key = bus.astype(np.int64)
+        key += 1
+        key <<= 32
+        key |= can_id
+        key_bits = key.view(np.uint64)
+        number = self._extended_table.take((key_bits * self._multiplier) >> self._shift)
+        slot = self._extended_slots.take(number)
+        slot[self._extended_keys.take(number) != key_bits] = -1
+        return slot
+
+
+def _perfect_hash(
+    keys: NDArray[np.uint64],
+) -> tuple[np.uint64, np.uint64, NDArray[np.intp]]:
+    """Return multiplier, shift and table such that `table[keys * multiplier >> shift]` numbers `keys`."""
+    random = np.random.default_rng(1)
+    bits = max(4, 2 * len(keys).bit_length() - 2)
+    while True:
+        for multiplier in random.integers(1, 1 << 63, 8, dtype=np.uint64) * np.uint64(2) + np.uint64(1):
+            shift = np.uint64(_HASH_BITS - bits)
+            places = (keys * multiplier) >> shift
+            if len(np.unique(places)) == len(keys):
+                table = np.zeros(1 << bits, np.intp)
+                table[places] = np.arange(len(keys))
+                return multiplier, shift, table
+        bits += 1

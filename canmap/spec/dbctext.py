@@ -1,0 +1,197 @@
+"""0. The text of a DBC: where its statements stand, and the mistakes that only the text shows.
+
+In comes the text, out go the lines of messages and signals, so that every complaint can name one, and
+the faults for which the library that reads the file gives up without a line.
+"""
+
+from __future__ import annotations
+
+import re
+from bisect import bisect_right
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from canmap.errors import Fault
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+EXTENDED_FLAG = 0x8000_0000
+# Many files carry one message for signals that no message sends; it is on no bus.
+UNSENT_MESSAGE, UNSENT_ID = "VECTOR__INDEPENDENT_SIG_MSG", 0xC000_0000
+
+LARGEST_SELECTION = 1 << 16
+_FLOAT_BITS = {"1": (16, 32), "2": (64,)}
+
+_STRING_OR_COMMENT = re.compile(r'"(?:\\"|[^"])*"|//[^\n]*')
+_LAYOUT = re.compile(
+    r"\bBO_\s+(?P<id>\d+)\s+(?P<message>\w+)\s*:"
+    r"|\bSG_\s+(?P<signal>\w+)(?:\s+(?P<marker>\w+))?\s*:\s*(?P<start>[-+]?\d+)\s*\|\s*(?P<bits>[-+]?\d+)"
+)
+_LABELS = re.compile(r"\b(VAL_|SIG_VALTYPE_)\s+(\d+)\s+(\w+)(?:\s*:\s*(\d+))?")
+_SELECTION = re.compile(r"\bSG_MUL_VAL_\s+\d+\s+(?P<signal>\w+)\s+\w+\s+(?P<ranges>[^;]*);")
+_RANGE = re.compile(r"(\d+)\s*-\s*(\d+)")
+_STATEMENT = re.compile(
+    r"\b(?:BO_TX_BU|BO|SG_MUL_VAL|SG|BU|BS|NS|VAL_TABLE|VAL|SIG_VALTYPE|CM|BA_DEF|BA)_(?!\w)"
+)
+_FORMS = {
+    "BO_": "BO_ identifier name: length sender",
+    "SG_": 'SG_ name : start|length@order sign (factor,offset) [minimum|maximum] "unit" receivers',
+    "BU_": "BU_: nodes",
+    "VAL_": 'VAL_ identifier signal code "text" ... ;',
+    "VAL_TABLE_": 'VAL_TABLE_ name code "text" ... ;',
+    "SIG_VALTYPE_": "SIG_VALTYPE_ identifier signal : 1 or 2 ;",
+    "SG_MUL_VAL_": "SG_MUL_VAL_ identifier signal selector first-last, ... ;",
+    "BO_TX_BU_": "BO_TX_BU_ identifier : nodes ;",
+    "CM_": 'CM_ SG_ identifier signal "text" ;',
+    "BA_": 'BA_ "attribute" object value ;',
+    "BA_DEF_": 'BA_DEF_ object "attribute" type values ;',
+}
+
+
+@dataclass(frozen=True, slots=True)
+class SignalLine:
+    """Where a signal is described: its short name, line, multiplexer marker ("" for none) and length."""
+
+    name: str
+    line: int
+    marker: str
+    bits: int
+
+
+@dataclass(frozen=True, slots=True)
+class MessageLine:
+    """Where a message is described: its identifier as written, short name, line and signals."""
+
+    dbc_id: int
+    name: str
+    line: int
+    signals: list[SignalLine]
+
+
+class DbcText:
+    """The text of a DBC and where its messages stand in it."""
+
+    def __init__(self, path: str, text: str) -> None:
+        self.path = path
+        self.text = text
+        self._line_starts = [0, *(found.end() for found in re.finditer("\n", text))]
+        # Same length, strings and comments blanked: statements can be searched without reading those.
+        self._bare = _STRING_OR_COMMENT.sub(_blank, text)
+        everything = list(self._layout())
+        self._unsent_ids = {m.dbc_id for m in everything if m.name == UNSENT_MESSAGE} | {UNSENT_ID}
+        self.messages = [m for m in everything if m.dbc_id not in self._unsent_ids]
+
+    def fault(self, line: int, text: str, column: int = 0) -> Fault:
+        """Return a fault of this file."""
+        return Fault(self.path, line, column, text)
+
+    def parsable(self) -> str:
+        """Return the text for the parser, with every statement at its place.
+
+        What is said of signals that no message sends is left out, as the parser takes exception to it. An
+        empty statement is added: without one after it, the parser drops a last statement that is cut off.
+        """
+        text = self.text
+        for found in _LABELS.finditer(self._bare):
+            if int(found[2]) in self._unsent_ids:
+                end = self._bare.find(";", found.start()) + 1
+                text = text[: found.start()] + re.sub(r"[^\n]", " ", text[found.start() : end]) + text[end:]
+        return f"{text}\nBS_:\n"
+
+    def faults(self) -> list[Fault]:
+        """Return the mistakes that the text alone shows."""
+        return [*self._identifiers(), *self._lengths(), *self._labels(), *self._selections()]
+
+    def syntax(self, offset: int) -> Fault:
+        """Return the fault of a text that stops being a DBC at `offset`."""
+        offset = min(offset, len(self.text.rstrip()))
+        found = re.compile(r"\w+|\S").search(self.text, offset)
+        what = f"{found[0]!r} cannot stand here" if found else "the file ends too early"
+        if found and found[0] == '"' and self._bare[found.start()] == '"':
+            what = "the text that starts here has no closing quote"
+        keywords = _STATEMENT.findall(self._bare, 0, offset + 1)
+        form = _FORMS.get(keywords[-1]) if keywords else None
+        expected = f"expected {form}, or the next statement" if form else "expected a statement of a DBC file"
+        line = self._line(offset)
+        column = offset - self._line_starts[line - 1] + 1
+        return self.fault(line, f"{what}; {expected}.", column)
+
+    def _layout(self) -> Iterator[MessageLine]:
+        message: MessageLine | None = None
+        for found in _LAYOUT.finditer(self._bare):
+            line = self._line(found.start())
+            if found["message"]:
+                if message:
+                    yield message
+                message = MessageLine(int(found["id"]), found["message"], line, [])
+            elif message:
+                signal = SignalLine(found["signal"], line, found["marker"] or "", int(found["bits"]))
+                message.signals.append(signal)
+        if message:
+            yield message
+
+    def _line(self, offset: int) -> int:
+        return bisect_right(self._line_starts, offset)
+
+    def _identifiers(self) -> Iterator[Fault]:
+        for message in self.messages:
+            extended = bool(message.dbc_id & EXTENDED_FLAG)
+            can_id = message.dbc_id & ~EXTENDED_FLAG
+            if can_id >> (29 if extended else 11):
+                advice = "" if extended else "; a 29-bit one is written with 0x80000000 added"
+                kind = "a 29-bit" if extended else "an 11-bit"
+                yield self.fault(
+                    message.line, f"message {message.name}: 0x{can_id:X} is not {kind} identifier{advice}."
+                )
+
+    def _lengths(self) -> Iterator[Fault]:
+        for message in self.messages:
+            for signal in message.signals:
+                if signal.bits < 1:
+                    yield self.fault(
+                        signal.line,
+                        f"message {message.name}: signal {signal.name} has a length of {signal.bits} bits; "
+                        f"give it at least 1.",
+                    )
+
+    def _labels(self) -> Iterator[Fault]:
+        """Yield what names a signal that does not exist, and IEEE numbers of an impossible length."""
+        bits = {
+            (message.dbc_id, signal.name): signal.bits
+            for message in self.messages
+            for signal in message.signals
+        }
+        for found in _LABELS.finditer(self._bare):
+            keyword, dbc_id, name, kind = found[1], int(found[2]), found[3], found[4]
+            line = self._line(found.start())
+            if dbc_id in self._unsent_ids:
+                continue
+            if (dbc_id, name) not in bits:
+                yield self.fault(
+                    line,
+                    f"{keyword} names signal {name} of message {dbc_id}, which does not exist; "
+                    f"correct the name or remove the line.",
+                )
+            elif keyword == "SIG_VALTYPE_" and bits[dbc_id, name] not in _FLOAT_BITS.get(
+                kind, (bits[dbc_id, name],)
+            ):
+                yield self.fault(
+                    line,
+                    f"signal {name} of message {dbc_id} is a floating-point number of type {kind}, "
+                    f"but {bits[dbc_id, name]} bits long; type 1 takes 32 bits, type 2 takes 64.",
+                )
+
+    def _selections(self) -> Iterator[Fault]:
+        for found in _SELECTION.finditer(self._bare):
+            spans = [int(last) - int(first) + 1 for first, last in _RANGE.findall(found["ranges"])]
+            if min(spans, default=1) < 1 or sum(spans) > LARGEST_SELECTION:
+                yield self.fault(
+                    self._line(found.start()),
+                    f"signal {found['signal']}: the multiplexer values {found['ranges'].strip()} run "
+                    f"backwards or are more than {LARGEST_SELECTION}; write the few that the selector takes.",
+                )
+
+
+def _blank(found: re.Match[str]) -> str:
+    return re.sub(r"[^\n]", " ", found[0])

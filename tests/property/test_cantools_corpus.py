@@ -1,0 +1,80 @@
+"""Every DBC in the source package of cantools: refused for the right reason, or decoded as cantools does.
+
+Fetch the files with `python tests/fetch_sources.py`.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import warnings
+from typing import TYPE_CHECKING
+
+import cantools
+import pytest
+
+from canmap.errors import DescriptionError
+from canmap.signals.plan import DecodePlan
+from canmap.signals.reference import decode
+from canmap.spec.description import load_description
+from tests.decoding import Frame, by_frame, compare, run
+from tests.fetch_sources import descriptions
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+FOLDER = descriptions()
+FILES = sorted(FOLDER.glob("*.[dD][bB][cC]")) if FOLDER.is_dir() else []
+
+# What is wrong with the files that cannot be used, and where: read off the files themselves.
+REFUSED = {
+    "bad_message_length.dbc": [":40: message Message1: signal Signal1 does not fit"],
+    "incorrect-sig_valtype.dbc": [
+        ":45: SIG_VALTYPE_ names signal signal2 of message 345, which does not exist"
+    ],
+    "incorrect-val.dbc": [":45: VAL_ names signal signal1 of message 99, which does not exist"],
+    "issue_199.dbc": [
+        ":45: message DriverDoorStatus: 0x10630000 is not an 11-bit identifier",
+        ":89: message CruiseButtons2: 0x10756000 is not an 11-bit identifier",
+    ],
+    "issue_199_extended.dbc": [
+        ":45: message DriverDoorStatus: 0x7FFFFFFF is not a 29-bit identifier",
+        ":48: message Chime: 0x10400000 is not an 11-bit identifier",
+    ],
+    "issue_63.dbc": [":40: message AFT1PSI2: signal MaxRes overlaps with signal HtrRes (line 39)"],
+}
+
+
+def test_the_files_are_there() -> None:
+    if not FILES:
+        if os.environ.get("CANMAP_SOURCES") == "1":
+            pytest.fail(f"no descriptions in {FOLDER}; run python tests/fetch_sources.py")
+        pytest.skip("the source package of cantools was not fetched (python tests/fetch_sources.py)")
+    assert REFUSED.keys() <= {path.name for path in FILES}
+    assert len(FILES) > 80
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.name)
+def test_a_description_is_decoded_as_cantools_does_or_refused_for_its_fault(path: Path) -> None:
+    if path.name in REFUSED:
+        with pytest.raises(DescriptionError) as caught:
+            load_description(str(path))
+        assert [text for text in REFUSED[path.name] if text not in str(caught.value)] == []
+        return
+    description = load_description(str(path))
+    plan = DecodePlan.build([("drive", description)])
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # not ours to judge
+        database = cantools.database.load_file(path)
+    chance = random.Random(path.name)
+    messages = [message for message in description.messages for _ in range(65)]
+    frames: list[Frame] = [
+        (message.can_id, message.extended, chance.randbytes(length % 65))
+        for length, message in enumerate(messages)
+    ]
+    result = by_frame(plan, run(plan, frames), len(frames))
+    theirs = {(message.frame_id, message.is_extended_frame): message for message in database.messages}
+    assert {(message.can_id, message.extended) for message in description.messages} == theirs.keys()
+    for message, (can_id, extended, payload), ours in zip(messages, frames, result, strict=True):
+        assert {name: raw for name, (raw, _) in ours.items()} == decode(message, payload)
+        compare(ours, theirs[can_id, extended], payload)

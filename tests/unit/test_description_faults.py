@@ -1,0 +1,225 @@
+"""What is wrong with a description is said with its line, all of it at once, and nothing else escapes."""
+
+from __future__ import annotations
+
+import logging
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from canmap.errors import CanmapError, DescriptionError, Fault
+from canmap.spec.description import load_description
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+HEAD = 'VERSION ""\nBU_: Steer Brake\n'  # two lines
+
+
+def faults(tmp_path: Path, body: str | bytes, name: str = "kit.dbc") -> list[Fault]:
+    path = tmp_path / name
+    path.write_bytes(body if isinstance(body, bytes) else (HEAD + body).encode())
+    with pytest.raises(DescriptionError) as caught:
+        load_description(str(path))
+    assert {fault.file for fault in caught.value.faults} == {str(path)}
+    return list(caught.value.faults)
+
+
+def signal(name: str, layout: str, marker: str = "") -> str:
+    return f' SG_ {name}{marker} : {layout} (1,0) [0|0] "" Brake\n'
+
+
+def test_no_such_file(tmp_path: Path) -> None:
+    with pytest.raises(DescriptionError, match=r"nowhere\.dbc: there is no such file") as caught:
+        load_description(str(tmp_path / "nowhere.dbc"))
+    assert isinstance(caught.value, CanmapError)
+
+
+def test_a_path_with_a_nul_is_no_file() -> None:
+    with pytest.raises(DescriptionError, match="there is no such file"):
+        load_description("kit\0.dbc")
+
+
+def test_a_folder(tmp_path: Path) -> None:
+    with pytest.raises(DescriptionError, match="this is a folder"):
+        load_description(str(tmp_path))
+
+
+def test_an_empty_file(tmp_path: Path) -> None:
+    (fault,) = faults(tmp_path, b" \n")
+    assert "is empty" in fault.text
+
+
+def test_bytes_that_are_no_text(tmp_path: Path) -> None:
+    (fault,) = faults(tmp_path, b'VERSION ""\nCM_ "\xb0\x81";')
+    assert (fault.line, fault.column) == (2, 7)
+    assert "0x81" in fault.text
+
+
+def test_a_binary_file(tmp_path: Path) -> None:
+    (fault,) = faults(tmp_path, 'VERSION ""'.encode("utf-16-le"))
+    assert "not a text file" in fault.text
+
+
+@pytest.mark.parametrize(
+    ("body", "line", "column", "words"),
+    [
+        # The colon is missing: the start bit stands where it should be.
+        ("BO_ 1 M: 8 Steer\n SG_ S 0|8@1+ (1,0) [0|0]", 4, 8, "'0' cannot stand here; expected SG_ name :"),
+        ('BO_ 1 M: 8 Steer\n SG_ S : 0|8@1+ (1,0) [0|0] "deg Brake\n', 4, 29, "has no closing quote"),
+        ("BO_ 1 M 8 Steer\n", 3, 9, "'8' cannot stand here; expected BO_ identifier name: length sender"),
+        ("BO_ 1 M: 8 Steer\nEND\n", 4, 1, "'END' cannot stand here"),
+        ('VAL_ 1 S 0 "a"\n', 3, 15, "the file ends too early; expected VAL_"),
+        ("BO_ 1 M: 8 Steer\n SG_ S : 0|8@1+ (1,0)", 4, 22, "the file ends too early; expected SG_"),
+        ("BO_ 1 M: 8", 3, 11, "the file ends too early; expected BO_"),
+        ('CM_ "SG_ : BO_ 1";\nBO_ one M: 8 Steer\n', 4, 5, "'one' cannot stand here; expected BO_"),
+    ],
+)  # fmt: skip
+def test_a_syntax_error_is_placed_and_says_what_was_expected(
+    tmp_path: Path, body: str, line: int, column: int, words: str
+) -> None:
+    (fault,) = faults(tmp_path, body)
+    assert words in fault.text
+    assert (fault.line, fault.column) == (line, column)
+
+
+@given(st.integers(0, 400))
+def test_a_file_that_is_cut_off_never_loses_a_signal_in_silence(
+    tmp_path_factory: pytest.TempPathFactory, cut: int
+) -> None:
+    text = HEAD + "BO_ 1 M: 8 Steer\n" + signal("A", "0|8@1+") + signal("B", "8|8@1+") + 'VAL_ 1 A 1 "on" ;\n'
+    path = tmp_path_factory.getbasetemp() / "cut.dbc"
+    path.write_text(text[:cut])
+    try:
+        messages = load_description(str(path)).messages
+    except DescriptionError:
+        return
+    assert sum(len(message.signals) for message in messages) == text[:cut].count("SG_")
+    assert len(messages) == text[:cut].count("BO_")
+
+
+def test_text_that_is_no_dbc_at_all(tmp_path: Path) -> None:
+    (fault,) = faults(tmp_path, b"identifier,data\n")
+    assert (fault.line, fault.column) == (1, 1)
+    assert "expected a statement of a DBC file" in fault.text
+
+
+def test_two_messages_with_one_identifier_or_one_name(tmp_path: Path) -> None:
+    found = faults(
+        tmp_path,
+        "BO_ 5 One: 8 Steer\nBO_ 2147483653 Extended: 8 Steer\nBO_ 6 Two: 8 Steer\n"
+        "BO_ 5 Three: 8 Brake\nBO_ 7 Two: 8 Brake\n",
+    )
+    assert [fault.line for fault in found] == [6, 7]
+    assert "message Three (identifier 0x5) has the identifier of message One (line 3)" in found[0].text
+    assert "message Two (identifier 0x7) has the name of message Two (line 5)" in found[1].text
+
+
+def test_two_signals_of_one_name(tmp_path: Path) -> None:
+    (fault,) = faults(tmp_path, "BO_ 5 M: 8 Steer\n" + signal("S", "0|8@1+") + signal("S", "8|8@1+"))
+    assert fault.line == 5
+    assert "message M: signal S has a name that another signal (line 4) has" in fault.text
+
+
+def test_overlaps_and_signals_outside_are_reported_together(tmp_path: Path) -> None:
+    found = faults(
+        tmp_path,
+        "BO_ 1 Good: 1 Steer\n" + signal("S", "0|8@1+")
+        + "BO_ 2 Overlap: 8 Steer\n" + signal("A", "0|12@1+") + signal("B", "15|8@0+")
+        + "BO_ 3 Outside: 2 Steer\n" + signal("C", "8|9@1+") + signal("D", "0|2@0-") + signal("E", "8|2@0-"),
+    )  # fmt: skip
+    assert [(fault.line, fault.text.split(";")[0]) for fault in found] == [
+        (7, "message Overlap: signal B overlaps with signal A (line 6)"),
+        (9, "message Outside: signal C does not fit: it needs 3 bytes and the message has 2"),
+        # From bit 0 a big-endian signal goes on at bit 15, which C holds; from bit 8 at bit 23.
+        (10, "message Outside: signal D overlaps with signal C (line 9)"),
+        (11, "message Outside: signal E does not fit: it needs 3 bytes and the message has 2"),
+        (11, "message Outside: signal E overlaps with signal C (line 9)"),
+    ]
+
+
+def test_disjoint_multiplexer_values_may_share_bits(tmp_path: Path) -> None:
+    def text(ranges: str) -> str:
+        return (
+            "BO_ 1 M: 8 Steer\n" + signal("Page", "0|8@1+", " M")
+            + signal("A", "8|8@1+", " m0") + signal("B", "8|8@1+", " m4")
+            + f"SG_MUL_VAL_ 1 A Page 0-3;\nSG_MUL_VAL_ 1 B Page {ranges};\n"
+        )  # fmt: skip
+
+    path = tmp_path / "good.dbc"
+    path.write_text(HEAD + text("4-9"))
+    assert len(load_description(str(path)).messages[0].signals) == 3
+    (fault,) = faults(tmp_path, text("3-9"))
+    assert fault.line == 6
+    assert "signal B overlaps with signal A (line 5)" in fault.text
+
+
+@pytest.mark.parametrize(
+    ("body", "line", "words"),
+    [
+        ("BO_ 2048 M: 8 Steer\n", 3, "0x800 is not an 11-bit identifier"),
+        ("BO_ 3758096384 M: 8 Steer\n", 3, "0x60000000 is not a 29-bit identifier"),
+        ("BO_ 1 M: 8 Steer\n" + signal("S", "0|0@1+"), 4, "signal S has a length of 0 bits"),
+        ("BO_ 1 M: 16 Steer\n" + signal("S", "0|65@1+"), 4, "signal S is 65 bits long"),
+        ("BO_ 1 M: 8 Steer\n" + signal("S", "-1|4@1+"), 4, "signal S does not fit"),
+        ("BO_ 1 M: 8 Steer\n" + signal("S", "0|16@1+") + "SIG_VALTYPE_ 1 S : 2;\n", 5, "type 2 takes 64"),
+        ("BO_ 1 M: 8 Steer\n" + signal("S", "0|8@1+") + "SIG_VALTYPE_ 1 S : 1;\n", 5, "type 1 takes 32"),
+        ('BO_ 1 M: 8 Steer\nVAL_ 1 Speed 0 "a" ;\n', 4, "VAL_ names signal Speed of message 1"),
+        ("BO_ 1 M: 8 Steer\n" + signal("S", "0|8@1+", " m0"), 4, "is marked m0, but nothing says which"),
+        (
+            "BO_ 1 M: 8 Steer\n" + signal("P", "0|32@1+", " M") + signal("S", "32|8@1+", " m0")
+            + "SG_MUL_VAL_ 1 S P 0-4294967295;\n", 6, "multiplexer values 0-4294967295",
+        ),
+        (
+            "BO_ 1 M: 8 Steer\n" + signal("P", "0|32@1+", " M") + signal("S", "32|8@1+", " m0")
+            + "SIG_VALTYPE_ 1 P : 1;\n", 5, "which is a floating-point number",
+        ),
+        (
+            "BO_ 1 M: 8 Steer\n" + signal("P", "0|8@1+", " m1M") + signal("Q", "8|8@1+", " m1M")
+            + "SG_MUL_VAL_ 1 P Q 1-1;\nSG_MUL_VAL_ 1 Q P 1-1;\n", 4, "in a circle",
+        ),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_decoded_is_refused_at_its_line(
+    tmp_path: Path, body: str, line: int, words: str
+) -> None:
+    found = faults(tmp_path, body)
+    assert any(fault.line == line and words in fault.text for fault in found), found
+
+
+def test_strings_and_comments_do_not_shift_or_make_lines(tmp_path: Path) -> None:
+    (fault,) = faults(
+        tmp_path,
+        'CM_ "two\nlines BO_ 9 X: 8 Y\n SG_ no : 0|8";\n// SG_ neither : 0|8\nBO_ 1 M: 1 Steer\n'
+        + signal("S", "0|9@1+"),
+    )
+    assert fault.line == 8
+
+
+def test_an_unreadable_xml_format_is_refused_with_its_line(tmp_path: Path) -> None:
+    (fault,) = faults(tmp_path, b"<NetworkDefinition>\n<Bus>\n</NetworkDefinition>", "kit.kcd")
+    assert fault.line == 3
+
+
+def test_nothing_is_logged(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.DEBUG)
+    assert faults(tmp_path, "BO_ 5 One: 8 Steer\nBO_ 5 One: 8 Steer\n")
+    assert caplog.records == []
+
+
+PIECES = [
+    "BO_ 1 M: 8 A\n", ' SG_ S : 0|8@1+ (1,0) [0|0] "" A\n', "SG_", "M", "m1", ":", "7|99@0-", '"', ";",
+    'VAL_ 1 S 1 "a";\n', "SG_MUL_VAL_ 1 S S 1-2;\n", 'BA_ "GenMsgCycleTime" BO_ 1 x;\n', "1e999", "\n", "é",
+]  # fmt: skip
+
+
+@given(st.lists(st.sampled_from(PIECES), max_size=12).map("".join))
+def test_any_text_is_read_or_refused(tmp_path_factory: pytest.TempPathFactory, text: str) -> None:
+    path = tmp_path_factory.getbasetemp() / "damaged.dbc"
+    path.write_text('VERSION ""\n' + text, "utf-8")
+    try:
+        load_description(str(path))
+    except DescriptionError as error:
+        assert all(fault.text.endswith(".") for fault in error.faults)  # noqa: PT017  # both ways are right
