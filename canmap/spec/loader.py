@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from canmap.errors import DescriptionError, UsageError
 from canmap.spec import grammar as g
+from canmap.spec.description import load_description
 from canmap.spec.faults import Faults, shown
 from canmap.spec.include import read_with_fragments
 from canmap.spec.names import Names
@@ -45,8 +46,6 @@ def load_spec(
         SpecError: The spec, a fragment or a description has mistakes; it holds all of them.
         UsageError: `channels` or `descriptions` names a bus that the spec lacks.
     """
-    from canmap.spec.description import load_description  # noqa: PLC0415
-
     return build_spec(path, load_description, channels=channels, descriptions=descriptions)
 
 

@@ -11,13 +11,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from canmap.errors import SpecError
+from canmap.spec.description import load_description
 from canmap.spec.loader import build_spec
 from canmap.spec.model import Spec
 from canmap.spec.units import UNITS, Quantity, parse_quantity
-from tests.spec_builders import VEHICLE, described
+from tests.spec_builders import VEHICLE
 
 TEXT = VEHICLE.read_text(encoding="utf-8")
-DESCRIPTIONS = {name: described(str(VEHICLE.parent / name)) for name in ("kit.dbc", "chassis.dbc")}
+DESCRIPTIONS = {name: load_description(str(VEHICLE.parent / name)) for name in ("kit.dbc", "chassis.dbc")}
 PIECES = (
     *(
         "\t",

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from canmap.spec import field_grammar, grammar, promises
-from canmap.spec.loader import build_spec
+from canmap.spec.loader import load_spec
 from canmap.spec.units import UNITS
-from tests.spec_builders import VEHICLE, described
+from tests.spec_builders import VEHICLE
 
 PAGE = (Path(__file__).parents[2] / "specs" / "README.md").read_text(encoding="utf-8")
 EXAMPLES = re.findall(r"```yaml\n(.*?)```", PAGE, re.DOTALL)
@@ -73,7 +73,7 @@ def test_example_loads(example, tmp_path):
     )
     path = tmp_path / "example.yaml"
     path.write_text(("" if example.startswith("vehicle:") else BUSES) + example, encoding="utf-8")
-    assert build_spec(str(path), described).vehicle == "Yard hauler"
+    assert load_spec(str(path)).vehicle == "Yard hauler"
 
 
 @pytest.mark.parametrize("title", SECTIONS)

@@ -8,10 +8,10 @@ from fractions import Fraction
 
 import pytest
 
-from canmap.spec.loader import build_spec
+from canmap.spec.loader import load_spec
 from canmap.spec.model import OutOfRange, SignalRef, Trigger
 from canmap.vocabulary import AxisState, ControlMode, Gear, Record, field_types
-from tests.spec_builders import KIT, VEHICLE, described, message, signal, spec_of
+from tests.spec_builders import KIT, VEHICLE, message, signal, spec_of
 
 PI = Fraction(math.pi)
 MS = 1_000_000
@@ -19,7 +19,7 @@ MS = 1_000_000
 
 @pytest.fixture(scope="module")
 def spec():
-    return build_spec(str(VEHICLE), described)
+    return load_spec(str(VEHICLE))
 
 
 @pytest.fixture(scope="module")
