@@ -193,7 +193,7 @@ SPEC = Section(
         Key("redundant", REDUNDANT, judged=False),
         Key("state_machines", STATE_MACHINES, judged=False),
         Key("overrides", OVERRIDES, judged=False),
-        Key("record_types", as_it_is),
+        RECORD_TYPES,
         RECORDS,
     ),
 )

@@ -223,6 +223,8 @@ class _Builder:
         if tag is not None:
             self._faults.add(place, f"The tag {shown(tag)} has no meaning in a spec: leave it out.")
         if isinstance(event, yaml.ScalarEvent):
+            if _UNWANTED.search(event.value):  # through an escape such as "\0"
+                self._faults.add(place, "This text holds a character that has no place in a text file.")
             self._place_node(Scalar(place, event.value, quoted=event.style is not None and event.style != ""))
             return True
         if len(self._open) >= DEEPEST_NESTING:

@@ -109,17 +109,18 @@ class Section:
     def __call__(self, node: Node, context: Context) -> Values | None:
         """Read the mapping, note unknown and missing keys, and what is not judged yet."""
         entries = mapping(node, context, self.what)
-        if entries is None:
-            return None
+        return None if entries is None else self.values(entries, context)
+
+    def values(self, entries: Entries, context: Context) -> Values:
+        """Read the entries; see `__call__`."""
         known = {key.name for key in self.keys}
         for name, (scalar, _) in entries.pairs.items():
             if name not in known:
                 text = f"{self.what.capitalize()} has no key {shown(name)}{context.faults.hint(name, known)}"
                 context.faults.add(scalar.place, text)
         read = {key.name: self._read_key(key, entries, context) for key in self.keys}
-        return Values(
-            entries.place, read, {name: pair for name, pair in entries.pairs.items() if name in known}
-        )
+        nodes = {name: pair for name, pair in entries.pairs.items() if name in known}
+        return Values(entries.place, read, nodes)
 
     def _read_key(self, key: Key[object], entries: Entries, context: Context) -> object:
         pair = entries.pairs.get(key.name)
@@ -155,7 +156,7 @@ def scalar(node: Node, context: Context, what: str) -> Scalar | None:
     """Read a scalar as it is."""
     if isinstance(node, Scalar) and (node.text or node.quoted):
         return node
-    context.faults.add(node.place, f"Here stands {what}, not {_kind(node)}.")
+    context.faults.add(node.place, f"Here belongs {what}, not {_kind(node)}.")
     return None
 
 

@@ -188,7 +188,7 @@ def list_of(read: Reader[T], what: str, least: int = 1, most: int = 1000) -> Rea
 
     def read_list(node: Node, context: Context) -> tuple[T, ...] | None:
         if not isinstance(node, Items):
-            context.faults.add(node.place, f"Here stands a list of {what}: write [..., ...].")
+            context.faults.add(node.place, f"Here belongs a list of {what}: write [..., ...].")
             return None
         if not least <= len(node.items) <= most:
             wanted = (

@@ -11,11 +11,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from canmap.errors import SpecError
-from canmap.spec.description import load_description
+from canmap.spec.description import Description, load_description
 from canmap.spec.loader import build_spec
 from canmap.spec.model import Spec
 from canmap.spec.units import UNITS, Quantity, parse_quantity
-from tests.spec_builders import VEHICLE
+from tests.spec_builders import VEHICLE, message, signal, spec_of
 
 TEXT = VEHICLE.read_text(encoding="utf-8")
 DESCRIPTIONS = {name: load_description(str(VEHICLE.parent / name)) for name in ("kit.dbc", "chassis.dbc")}
@@ -88,7 +88,7 @@ def folder(tmp_path_factory):
 
 
 bounded = settings(
-    deadline=None, max_examples=200, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    deadline=None, max_examples=100, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 
 
@@ -157,6 +157,38 @@ BUSES = "vehicle: x\nbuses: {drive: {description: kit.dbc}, chassis: {descriptio
 @bounded
 def test_any_shape(folder, sections):
     outcome(folder, (BUSES + "".join(f"{key}: {value}\n" for key, value in sections.items())).encode())
+
+
+factors = st.fractions(-10, 10, max_denominator=100).filter(bool)
+
+
+@given(
+    factors,
+    factors,
+    st.tuples(st.integers(1, 6), st.booleans()),
+    st.sampled_from(["above", "below"]),
+    factors,
+)
+@bounded
+def test_condition_is_the_comparison_of_every_raw_code(folder, factor, offset, width, side, limit):
+    bits, signed = width
+    compared = signal("S", 0, bits, "deg", factor=factor, offset=offset, signed=signed)
+    description = Description("kit.dbc", (message("M", 1, compared),))
+    limit = Fraction(f"{float(limit):.2f}")
+    field = f"{{signal: M.S, valid_when: {{M.S: {side} {float(limit)} deg}}}}"
+    raws = range(-(1 << bits >> 1), 1 << bits >> 1) if signed else range(1 << bits)
+    wanted = {
+        raw
+        for raw in raws
+        if (raw * factor + offset > limit if side == "above" else raw * factor + offset < limit)
+    }
+    text = f"records:\n  s: {{type: Steering, stamp: M, wheel_angle: {field}}}\n"
+    if not wanted:
+        with pytest.raises(SpecError, match="can never be"):
+            spec_of(folder, text, description=description)
+        return
+    ((low, high),) = spec_of(folder, text, description=description).records[0].fields[0].valid_when[0].accepts
+    assert set(range(low, high + 1)) == wanted
 
 
 @given(st.sampled_from(sorted(UNITS)), st.fractions())

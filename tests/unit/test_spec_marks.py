@@ -43,6 +43,7 @@ REFUSED = {
     "Latin 1": ("unit: °C\n".encode("latin-1"), 1, 7, "This is not UTF-8 text"),
     "Latin 1 further down": ("é: 1\nb: ".encode() + b"\xb0C\n", 2, 4, "This is not UTF-8 text"),
     "NUL": (b"a: 1\nb: \0\n", 2, 4, "The character U+0000 has no place in a text file."),
+    "escaped NUL": (b'a: "x\\0"\n', 1, 4, "This text holds a character that has no place in a text file."),
     "line separator": (
         "a: 1\u2028b: 2\n".encode(),
         1,

@@ -222,6 +222,23 @@ CASES = {
         "correct: {SteerFeedback.Angle: {bits: 010, reason: x}}\n",
         *(4, 39, "`010` is no whole number such as 12 or 0x0C."),
     ),
+    "code that is no whole number": (
+        "records:\n  c: {type: Control, stamp: DriveFeedback, reason: DriveFeedback.Speed}\n",
+        *(5, 52, "DriveFeedback.Speed gives no whole numbers, so no choice."),
+    ),
+    "list for a text": ("include: [{a: b}]\n", 4, 11, "`include` lists paths, and this is none."),
+    "text for a list": (
+        "redundant: {p: {signals: x}}\n",
+        4,
+        26,
+        "Here belongs a list of signals: write [..., ...].",
+    ),
+    "list for a quantity": (
+        "geometry: {track: [1 m]}\n",
+        4,
+        19,
+        "Here belongs a quantity such as 10 ms, not a list.",
+    ),
     # corrections
     "correction without reason": (
         "correct: {SteerFeedback.Angle: {factor: 2}}\n",
