@@ -155,7 +155,8 @@ def _quantity(
     line = _line(unit, values, context)
     table = values.get(g.TABLE)
     if table is None and line.dimension != wanted:
-        text = f"{shown(line.unit)} does not convert to {rule.type.unit}, the unit of {rule.type.name}."
+        unit_name = rule.type.unit if any(wanted) else "a plain number or a share in %"
+        text = f"{shown(line.unit)} does not convert to {unit_name}, the unit of {rule.type.name}."
         context.faults.add(values.place_of(g.FIELD_UNIT if values.has(g.FIELD_UNIT) else g.SIGNAL), text)
     _check_later(values, wanted, context)
     sign = values.get(g.SIGN)

@@ -210,7 +210,7 @@ def _node(node: Node, context: Context) -> str | None:
     if found is None:
         return None
     if context.names.complete and found.text not in context.names.nodes:
-        hint = context.faults.hint(found.text, context.names.nodes)
+        hint = context.faults.hint(found.text, sorted(context.names.nodes))
         context.faults.add(found.place, f"No message is sent by a node {shown(found.text)}{hint}")
     return found.text
 

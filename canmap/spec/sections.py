@@ -113,7 +113,7 @@ class Section:
 
     def values(self, entries: Entries, context: Context) -> Values:
         """Read the entries; see `__call__`."""
-        known = {key.name for key in self.keys}
+        known = [key.name for key in self.keys]
         for name, (scalar, _) in entries.pairs.items():
             if name not in known:
                 text = f"{self.what.capitalize()} has no key {shown(name)}{context.faults.hint(name, known)}"

@@ -5,9 +5,12 @@ from __future__ import annotations
 import time
 
 import pytest
+import yaml
 
+from canmap.spec import marks
 from canmap.spec.faults import Faults
 from canmap.spec.marks import Entries, Items, Scalar, read_nodes
+from tests.spec_builders import VEHICLE
 
 BOMB = "a: &a [x, x, x, x, x, x, x, x, x]\n" + "".join(
     f"{new}: &{new} [{', '.join('*' + old for _ in range(9))}]\n"
@@ -121,6 +124,13 @@ def test_scalars_stay_as_written(written, tmp_path):
     assert isinstance(listing, Items)
     assert value.text == written
     assert [(item.text, item.quoted) for item in listing.items] == [(written, False), (written, True)]
+
+
+def test_both_parsers_of_the_library_agree(monkeypatch):
+    """The one in C is used where it is there; the other must give the same nodes and places."""
+    fast = read_nodes(str(VEHICLE), Faults())
+    monkeypatch.setattr(marks, "_LOADER", yaml.SafeLoader)
+    assert read_nodes(str(VEHICLE), Faults()) == fast
 
 
 def test_places_count_characters(tmp_path):

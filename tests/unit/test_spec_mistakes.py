@@ -141,6 +141,10 @@ CASES = {
         RECORD + "torque: SteerFeedback.Angle\n",
         *(8, 13, "`deg` does not convert to N m, the unit of torque."),
     ),
+    "share in degrees": (
+        "records:\n  d: {type: Drive, stamp: DriveFeedback, throttle: SteerFeedback.Angle}\n",
+        *(5, 51, "`deg` does not convert to a plain number or a share in %, the unit of throttle."),
+    ),
     "description's unit not known": (
         RECORD + "torque: SteerFeedback.Odd\n",
         *(
@@ -239,6 +243,7 @@ CASES = {
         19,
         "Here belongs a quantity such as 10 ms, not a list.",
     ),
+    "empty text": ("  body: {description: kit.dbc, channel: ''}\n", 4, 41, "The text is empty."),
     # corrections
     "correction without reason": (
         "correct: {SteerFeedback.Angle: {factor: 2}}\n",
