@@ -19,7 +19,7 @@ from canmap.signals.plan import ColumnKind
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from canmap.signals.plan import DecodePlan, Ranges
+    from canmap.signals.plan import DecodePlan, Switch
 
 TILE_SAMPLES = 16_384
 _RADIX_FRAMES = 32_768
@@ -99,8 +99,9 @@ def extract(
     rows, slot_start = sort_by_slot(slot, len(plan.slots))
     grouping = _Grouping(plan, rows, slot_start)
     short_slots = _short_slots(plan, length.take(rows), slot_start)
-    for number in plan.multiplexed_slots:
-        grouping.select(number, payload, length if number in short_slots else None)
+    for number in np.flatnonzero(np.diff(slot_start).take(plan.switch_slot)):
+        is_short = plan.switch_slot[number] in short_slots
+        grouping.split(plan.switches[number], payload, length if is_short else None)
     frames = np.concatenate([rows, *grouping.selected]) if grouping.selected else rows
     column_start = np.zeros(len(plan.columns) + 1, np.intp)
     np.cumsum(grouping.count.take(plan.column_group), out=column_start[1:])
@@ -139,38 +140,28 @@ class _Grouping:
         self.selected: list[NDArray[np.intp]] = []
         self._end = len(rows)
 
-    def select(self, slot: int, payload: NDArray[np.uint8], length: NDArray[np.uint8] | None) -> None:
-        """Find the frames of the multiplexed groups of `slot`; `length` where some payloads are short."""
-        base, *multiplexed = self.plan.slots[slot].groups
-        first = self.start[base]
-        frames = {base: self.rows[first : first + self.count[base]]}
-        numbers: dict[int, NDArray[np.int64] | NDArray[np.uint64]] = {}
-        for number in multiplexed:
-            group = self.plan.groups[number]
-            if group.parent is None or group.selector is None or not len(frames[group.parent]):
-                frames[number] = self.rows[:0]
-                continue
-            among = frames[group.parent]
-            if group.selector not in numbers:
-                numbers[group.selector] = _selector_numbers(self.plan, group.selector, payload, among)
-            inside = _inside(numbers[group.selector], group.ranges)
-            if length is not None:
-                inside &= length.take(among) >= self.plan.columns[group.selector].bytes_needed
-            frames[number] = among[inside]
-            self._append(number, frames[number])
+    def split(self, switch: Switch, payload: NDArray[np.uint8], length: NDArray[np.uint8] | None) -> None:
+        """Find the frames of the groups of `switch`; `length` where some payloads are too short."""
+        selector = self.plan.columns[switch.selector]
+        among = self._frames(selector.group)
+        if not len(among):
+            return
+        choice = switch.choose(_selector_numbers(self.plan, switch.selector, payload, among))
+        if length is not None:
+            choice[length.take(among) < selector.bytes_needed] = len(switch.groups)
+        counts = np.bincount(choice, minlength=len(switch.groups) + 1)[:-1]
+        ends = np.cumsum(counts)
+        self.start[switch.groups] = self._end + ends - counts
+        self.count[switch.groups] = counts
+        self.selected.append(among.take(choice.argsort(kind="stable")[: ends[-1]]))
+        self._end += int(ends[-1])
 
-    def _append(self, group: int, frames: NDArray[np.intp]) -> None:
-        self.start[group], self.count[group] = self._end, len(frames)
-        self._end += len(frames)
-        self.selected.append(frames)
-
-
-def _inside(numbers: NDArray[np.int64] | NDArray[np.uint64], ranges: Ranges) -> NDArray[np.bool_]:
-    """Return where `numbers` lie in any of the inclusive `ranges`."""
-    inside = np.zeros(len(numbers), np.bool_)
-    for low, high in ranges:
-        inside |= (numbers == low) if low == high else (numbers >= low) & (numbers <= high)
-    return inside
+    def _frames(self, group: int) -> NDArray[np.intp]:
+        """Return the frames of `group`, whose own switch was split already."""
+        start, count = self.start[group], self.count[group]
+        if self.plan.groups[group].selector is None:
+            return self.rows[start : start + count]
+        return np.concatenate(self.selected)[start - len(self.rows) :][:count]
 
 
 def _selector_numbers(
@@ -178,9 +169,16 @@ def _selector_numbers(
 ) -> NDArray[np.int64] | NDArray[np.uint64]:
     """Return what the column `selector` holds in `frames`, whether or not their payload is long enough."""
     reading = plan.readings[payload.shape[1]]
-    words = _word_pool(payload, frames, big_endian=reading.big_endian).reshape(-1, len(frames))
-    raw = words[reading.row[selector]] << reading.left[selector]
-    raw |= words[reading.next_row[selector]] >> reading.spill[selector]
+
+    def word(row: int) -> NDArray[np.uint64]:
+        words = payload.shape[1] // 8
+        place = frames if words == 1 else frames * words + row % words
+        order = ">u8" if row >= words else "<u8"
+        return payload.ravel().view(order).take(place).astype(np.uint64, copy=False)
+
+    raw = word(int(reading.row[selector])) << reading.left[selector]
+    if reading.crosses[selector]:
+        raw |= word(int(reading.next_row[selector])) >> reading.spill[selector]
     signed: NDArray[np.int64] = raw.view(np.int64)
     signed >>= reading.right[selector]
     raw &= reading.mask[selector]
@@ -198,39 +196,38 @@ def _read(
     reading = plan.readings[payload.shape[1]]
     raw = np.empty(column_start[-1], np.uint64)
     pool = _word_pool(payload, frames, big_endian=reading.big_endian)
-    tiles = _tiles(column_start)
-    sample = np.arange(max((stop - start for _, start, stop in tiles), default=0))
+    used = np.flatnonzero(column_start[1:] > column_start[:-1])
+    bounds = np.append(column_start.take(used), column_start[-1])
+    sizes = np.diff(bounds)
     # Where in the pool the samples of a column begin, less their place in `raw`.
-    first = group_start.take(plan.column_group) - column_start[:-1]
-    rest = first + reading.next_row * len(frames)
-    first += reading.row * len(frames)
-    for columns, start, stop in tiles:
-        counts = np.diff(column_start[columns.start : columns.stop + 1])
+    first = group_start.take(plan.column_group.take(used)) - bounds[:-1]
+    for part, start, stop in _tiles(bounds):
+        columns = used[part]
+        counts = sizes[part]
+        sample = np.arange(start, stop)
         tile = raw[start:stop]
-        source = np.repeat(first[columns] + start, counts)
-        source += sample[: stop - start]
+        source = (first[part] + reading.row[columns] * len(frames)).repeat(counts)
+        source += sample
         pool.take(source, out=tile, mode="clip")
-        tile <<= np.repeat(reading.left[columns], counts)
+        tile <<= reading.left[columns].repeat(counts)
         if reading.crosses[columns].any():
-            source = np.repeat(rest[columns] + start, counts)
-            source += sample[: stop - start]
-            tile |= pool.take(source) >> np.repeat(reading.spill[columns], counts)
+            source = (first[part] + reading.next_row[columns] * len(frames)).repeat(counts)
+            source += sample
+            tile |= pool.take(source) >> reading.spill[columns].repeat(counts)
         signed = tile.view(np.int64)
-        signed >>= np.repeat(reading.right[columns], counts)
-        tile &= np.repeat(reading.mask[columns], counts)
+        signed >>= reading.right[columns].repeat(counts)
+        tile &= reading.mask[columns].repeat(counts)
     return raw
 
 
-def _tiles(column_start: NDArray[np.intp]) -> list[tuple[slice, int, int]]:
-    """Return slices of columns with about TILE_SAMPLES samples each, and the bounds of their samples."""
-    steps = np.arange(TILE_SAMPLES, column_start[-1], TILE_SAMPLES)
-    edges = [0, *np.unique(column_start.searchsorted(steps)).tolist(), len(column_start) - 1]
-    bounds = column_start[edges].tolist()
-    return [
-        (slice(*columns), start, stop)
-        for columns, (start, stop) in zip(pairwise(edges), pairwise(bounds), strict=True)
-        if start < stop
-    ]
+def _tiles(bounds: NDArray[np.intp]) -> list[tuple[slice, int, int]]:
+    """Return slices of columns with about TILE_SAMPLES samples each, and the bounds of their samples.
+
+    `bounds` are those of the samples of each column.
+    """
+    steps = np.arange(TILE_SAMPLES, bounds[-1], TILE_SAMPLES)
+    edges = sorted({0, *bounds.searchsorted(steps).tolist(), len(bounds) - 1})
+    return [(slice(low, high), int(bounds[low]), int(bounds[high])) for low, high in pairwise(edges)]
 
 
 def _word_pool(

@@ -35,9 +35,10 @@ def raw_limits(
         low, high = (None if high is None else -high), (None if low is None else -low)
         factor, offset = -factor, -offset
     raw_low, raw_high = (-(1 << bits - 1), (1 << bits - 1) - 1) if signed else (0, (1 << bits) - 1)
+    raw_high = min(raw_high, _INT64_MAX)
     if factor == 0:
         inside = (low is None or low <= offset) and (high is None or offset <= high)
-        return (raw_low, min(raw_high, _INT64_MAX)) if inside else (1, 0)
+        return (raw_low, raw_high) if inside else (1, 0)
     if low is not None:
         raw_low = max(raw_low, math.ceil((low - offset) / factor))
     if high is not None:

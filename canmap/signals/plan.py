@@ -18,7 +18,7 @@ import numpy as np
 
 from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH
 from canmap.signals.slots import SlotIndex
-from canmap.spec.layout import bytes_needed, first_bit
+from canmap.spec.layout import bytes_needed, disjoint, first_bit
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from canmap.spec.description import DescribedMessage, DescribedSignal, Description
 
 WORD_BITS = 64  # a shift by as many leaves nothing of a word
+_LONGEST_TABLE = 4096
 _ALL_ONES = (1 << WORD_BITS) - 1
 
 Ranges = tuple[tuple[int, int], ...]
@@ -110,6 +111,7 @@ class Reading:
     Attributes:
         row: intp[columns], the word that holds the most significant bit. Little-endian words come first:
             with two of them in a payload, 0 and 1 are the little-endian, 2 and 3 the big-endian ones.
+        big_endian: Whether there are big-endian words at all.
         crosses: bool[columns], the signal goes on in `next_row`.
         left: uint64[columns], shift that brings the signal to the top of the word.
         next_row: intp[columns], the word that holds the rest of a signal that crosses into another.
@@ -128,6 +130,32 @@ class Reading:
     mask: NDArray[np.uint64]
 
 
+@dataclass(frozen=True, slots=True)
+class Switch:
+    """Groups of one selector of which a frame has at most one.
+
+    Attributes:
+        selector: Column of the selector.
+        groups: intp[k], the groups.
+        edges: int64[e] (uint64 for a wide unsigned selector), ascending: where the choice changes.
+        choices: uint16[e + 1], index into `groups` from each edge on; k for none of them.
+        table: uint16[t], the choice for each number from 0 on, and for all beyond the last; None where the
+            selector is signed or the table would be long.
+    """
+
+    selector: int
+    groups: NDArray[np.intp]
+    edges: NDArray[np.int64] | NDArray[np.uint64]
+    choices: NDArray[np.uint16]
+    table: NDArray[np.uint16] | None
+
+    def choose(self, numbers: NDArray[np.int64] | NDArray[np.uint64]) -> NDArray[np.uint16]:
+        """Return the index of the group that each of the `numbers` of the selector selects; k for none."""
+        if self.table is not None:
+            return self.table.take(numbers.view(np.int64), mode="clip")
+        return self.choices.take(self.edges.searchsorted(numbers, "right"))
+
+
 @dataclass(frozen=True)
 class DecodePlan:
     """How every described signal is read, by number.
@@ -140,12 +168,14 @@ class DecodePlan:
         groups: Sets of columns that are present together.
         columns: One per signal.
         column_of: (bus, message, signal) to column.
-        column_group: intp[columns].
+        column_group: intp[columns], the group of each.
         bytes_needed: uint16[columns], `Column.bytes_needed`.
         slot_bytes_needed: uint16[slots], shortest payload that holds every signal of the slot.
         base_group: intp[slots], the first group of each slot.
-        multiplexed_slots: Slots with more than their base group.
+        switches: What decides between the multiplexed groups, each after that of its selector's group.
+        switch_slot: intp[switches], the slot of each.
         readings: Payload width (8 or 64) to how columns are read.
+        index: Finds the slot of a frame.
     """
 
     buses: tuple[str, ...]
@@ -157,7 +187,8 @@ class DecodePlan:
     bytes_needed: NDArray[np.uint16]
     slot_bytes_needed: NDArray[np.uint16]
     base_group: NDArray[np.intp]
-    multiplexed_slots: tuple[int, ...]
+    switches: tuple[Switch, ...]
+    switch_slot: NDArray[np.intp]
     readings: dict[int, Reading]
     index: SlotIndex
 
@@ -175,6 +206,7 @@ class DecodePlan:
         bytes_needed = np.array([column.bytes_needed for column in columns], np.uint16)
         slot_bytes_needed = np.zeros(len(slots), np.uint16)
         np.maximum.at(slot_bytes_needed, [column.slot for column in columns], bytes_needed)
+        switches = tuple(_switches(groups, columns))
         return cls(
             buses=tuple(name for name, _ in buses),
             slots=tuple(slots),
@@ -188,7 +220,8 @@ class DecodePlan:
             bytes_needed=bytes_needed,
             slot_bytes_needed=slot_bytes_needed,
             base_group=np.array([slot.groups.start for slot in slots], np.intp),
-            multiplexed_slots=tuple(i for i, slot in enumerate(slots) if len(slot.groups) > 1),
+            switches=switches,
+            switch_slot=np.array([columns[switch.selector].slot for switch in switches], np.intp),
             readings={width: _reading(columns, width) for width in (CLASSIC_WIDTH, FD_WIDTH)},
             index=SlotIndex([(slot.bus, slot.message.can_id, slot.message.extended) for slot in slots]),
         )
@@ -233,6 +266,42 @@ def _selected_by(
             by_ranges.setdefault(signal.selected_by, []).append(signal)
     for ranges, signals in by_ranges.items():
         yield column, ranges, signals
+
+
+def _switches(groups: Sequence[Group], columns: Sequence[Column]) -> Iterator[Switch]:
+    """Yield the switches of all groups: one per selector, or more where its groups overlap."""
+    by_selector: dict[int, list[int]] = {}
+    for number, group in enumerate(groups):
+        if group.selector is not None:
+            by_selector.setdefault(group.selector, []).append(number)
+    for selector, numbers in by_selector.items():
+        waiting = numbers
+        while waiting:
+            chosen: list[int] = []
+            for number in waiting:
+                if all(disjoint(groups[number].ranges, groups[other].ranges) for other in chosen):
+                    chosen.append(number)
+            yield _switch(columns[selector], selector, chosen, groups)
+            waiting = [number for number in waiting if number not in chosen]
+
+
+def _switch(column: Column, selector: int, chosen: list[int], groups: Sequence[Group]) -> Switch:
+    wide = column.kind is ColumnKind.WIDE_UNSIGNED
+    largest = int(np.iinfo(np.uint64 if wide else np.int64).max)
+    none = len(chosen)
+    changes = {}
+    for low, high, choice in sorted(
+        (low, high, choice) for choice, number in enumerate(chosen) for low, high in groups[number].ranges
+    ):
+        changes[low] = choice
+        changes[high + 1] = none
+    numbers = [number for number in sorted(changes) if number <= largest]
+    edges = np.array(numbers, np.uint64) if wide else np.array(numbers, np.int64)
+    choices = np.array([none, *(changes[number] for number in numbers)], np.uint16)
+    table = None
+    if not column.sign_extended and not wide and numbers[-1] < _LONGEST_TABLE:
+        table = choices.take(edges.searchsorted(np.arange(numbers[-1] + 1), "right"))
+    return Switch(selector, np.array(chosen, np.intp), edges, choices, table)
 
 
 def _kind(signal: DescribedSignal) -> ColumnKind:

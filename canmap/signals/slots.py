@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 _STANDARD_IDS = 1 << 11
+_ID_BITS = np.uint64(32)
 _HASH_BITS = 64
 
 
@@ -30,7 +31,7 @@ class SlotIndex:
         extended = {}
         for slot, (bus, can_id, is_extended) in enumerate(keys):
             if is_extended:
-                extended[(bus + 1) << 32 | can_id] = slot
+                extended[bus << int(_ID_BITS) | can_id] = slot
             else:
                 self._standard[(bus + 1) * _STANDARD_IDS + can_id] = slot
         self._extended_keys = np.array(list(extended) or [0], np.uint64)
@@ -41,30 +42,31 @@ class SlotIndex:
         self, bus: NDArray[np.integer], can_id: NDArray[np.uint32], extended: NDArray[np.bool_]
     ) -> NDArray[np.int32]:
         """Return int32[n], the slot of each frame, -1 for none; arguments as `DecodePlan.slots_of`."""
+        if extended.all():
+            return self._extended_slots_of(bus, can_id)
         place = bus.astype(np.intp)
         place += 1
         place *= _STANDARD_IDS
         place += can_id
-        # The identifier of a 29-bit frame may point beyond the table here: it is looked up below.
+        # What is beyond the table lands on a wrong place of it here, and is put right below.
         slot = self._standard.take(place, mode="clip")
         beyond = can_id >= _STANDARD_IDS
         beyond |= extended
-        rows = np.flatnonzero(beyond)
-        if len(rows):
-            slot[rows] = -1
-            rows = rows[extended[rows]]
-            slot[rows] = self._extended_slots_of(bus[rows], can_id[rows])
+        if beyond.any():
+            slot[beyond] = -1
+            rows = np.flatnonzero(extended)
+            slot[rows] = self._extended_slots_of(bus.take(rows), can_id.take(rows))
         return slot
 
     def _extended_slots_of(self, bus: NDArray[np.integer], can_id: NDArray[np.uint32]) -> NDArray[np.int32]:
-        key = bus.astype(np.int64)
-        key += 1
-        key <<= 32
+        key = bus.astype(np.uint64)  # -1 becomes a number that no key has
+        key <<= _ID_BITS
         key |= can_id
-        key_bits = key.view(np.uint64)
-        number = self._extended_table.take((key_bits * self._multiplier) >> self._shift)
+        place = key * self._multiplier
+        place >>= self._shift
+        number = self._extended_table.take(place.view(np.intp))
         slot = self._extended_slots.take(number)
-        slot[self._extended_keys.take(number) != key_bits] = -1
+        slot[self._extended_keys.take(number) != key] = -1
         return slot
 
 

@@ -35,6 +35,8 @@ def read_database(path: str) -> Description:
     text = _read_text(path)
     adder = _ADDERS.get(Path(path).suffix.lower())
     dbc = None if adder else DbcText(path, text)
+    if dbc and dbc.endless_selections():
+        raise DescriptionError(_in_order(dbc.faults()))
     database = Database(strict=False, sort_signals=None)
     try:
         with _silence():
@@ -46,8 +48,12 @@ def read_database(path: str) -> Description:
         raise DescriptionError(_load_faults(path, dbc, error)) from None
     faults = [*(dbc.faults() if dbc else ()), *layout_faults(path, described, written)]
     if faults:
-        raise DescriptionError(tuple(sorted(faults, key=lambda fault: (fault.line, fault.column))))
+        raise DescriptionError(_in_order(faults))
     return Description(path, described)
+
+
+def _in_order(faults: Iterable[Fault]) -> tuple[Fault, ...]:
+    return tuple(sorted(faults, key=lambda fault: (fault.line, fault.column)))
 
 
 def _read_text(path: str) -> str:
@@ -105,7 +111,7 @@ def _load_faults(path: str, dbc: DbcText | None, error: Exception) -> tuple[Faul
         return (Fault(path, position[0], position[1] + 1, f"the file cannot be read as XML: {error}."),)
     reason = " ".join(str(error).split()).rstrip(".")
     unknown = Fault(path, 0, 0, f"the description cannot be used: {type(error).__name__}: {reason}.")
-    return (dbc and tuple(dbc.faults())) or (unknown,)
+    return (dbc and _in_order(dbc.faults())) or (unknown,)
 
 
 def _written(dbc: DbcText | None, messages: Sequence[Message]) -> Sequence[MessageLine | None]:

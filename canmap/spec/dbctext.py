@@ -101,7 +101,7 @@ class DbcText:
 
     def faults(self) -> list[Fault]:
         """Return the mistakes that the text alone shows."""
-        return [*self._identifiers(), *self._lengths(), *self._labels(), *self._selections()]
+        return [*self._identifiers(), *self._lengths(), *self._labels(), *self.endless_selections()]
 
     def syntax(self, offset: int) -> Fault:
         """Return the fault of a text that stops being a DBC at `offset`."""
@@ -181,6 +181,10 @@ class DbcText:
                     f"signal {name} of message {dbc_id} is a floating-point number of type {kind}, "
                     f"but {bits[dbc_id, name]} bits long; type 1 takes 32 bits, type 2 takes 64.",
                 )
+
+    def endless_selections(self) -> list[Fault]:
+        """Return the multiplexer ranges that must not reach the parser, which lists every value of them."""
+        return list(self._selections())
 
     def _selections(self) -> Iterator[Fault]:
         for found in _SELECTION.finditer(self._bare):

@@ -186,11 +186,9 @@ def _bits(signal: DescribedSignal) -> int:
 
 def _together(one: dict[str, Ranges], other: dict[str, Ranges]) -> bool:
     """Return whether a frame can fulfil both conditions."""
-    return all(
-        any(
-            low <= high_b and low_b <= high
-            for low, high in one[selector]
-            for low_b, high_b in other[selector]
-        )
-        for selector in one.keys() & other.keys()
-    )
+    return not any(disjoint(one[selector], other[selector]) for selector in one.keys() & other.keys())
+
+
+def disjoint(one: Ranges, other: Ranges) -> bool:
+    """Return whether two sets of inclusive ranges have no number in common."""
+    return all(high < low_2 or high_2 < low for low, high in one for low_2, high_2 in other)

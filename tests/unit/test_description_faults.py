@@ -170,7 +170,7 @@ def test_disjoint_multiplexer_values_may_share_bits(tmp_path: Path) -> None:
         ("BO_ 1 M: 8 Steer\n" + signal("S", "0|8@1+", " m0"), 4, "is marked m0, but nothing says which"),
         (
             "BO_ 1 M: 8 Steer\n" + signal("P", "0|32@1+", " M") + signal("S", "32|8@1+", " m0")
-            + "SG_MUL_VAL_ 1 S P 0-4294967295;\n", 6, "multiplexer values 0-4294967295",
+            + "SG_MUL_VAL_ 1 S P 0-400000000;\n", 6, "multiplexer values 0-400000000",
         ),
         (
             "BO_ 1 M: 8 Steer\n" + signal("P", "0|32@1+", " M") + signal("S", "32|8@1+", " m0")
