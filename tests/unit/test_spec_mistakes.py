@@ -143,7 +143,7 @@ CASES = {
     ),
     "share in degrees": (
         "records:\n  d: {type: Drive, stamp: DriveFeedback, throttle: SteerFeedback.Angle}\n",
-        *(5, 51, "`deg` does not convert to a plain number or a share in %, the unit of throttle."),
+        *(5, 52, "`deg` does not convert to a plain number or a share in %, the unit of throttle."),
     ),
     "description's unit not known": (
         RECORD + "torque: SteerFeedback.Odd\n",
