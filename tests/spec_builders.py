@@ -15,44 +15,6 @@ if TYPE_CHECKING:
 VEHICLE = Path(__file__).parent / "data" / "utility_vehicle" / "vehicle.yaml"
 
 
-def described(path: str) -> Description:
-    """Read a DBC plainly through cantools, for tests of what comes after."""
-    import cantools
-
-    database = cantools.database.load_file(path, strict=True, sort_signals=None)
-    return Description(path, tuple(_message(message) for message in database.messages))
-
-
-def _message(message) -> DescribedMessage:
-    return DescribedMessage(
-        name=message.name,
-        can_id=message.frame_id,
-        extended=message.is_extended_frame,
-        length=message.length,
-        sender=message.senders[0] if message.senders else None,
-        period_ns=message.cycle_time * 1_000_000 if message.cycle_time else None,
-        signals=tuple(_signal(signal) for signal in message.signals),
-    )
-
-
-def _signal(signal) -> DescribedSignal:
-    limits = [None if end is None else Fraction(str(end)) for end in (signal.minimum, signal.maximum)]
-    return DescribedSignal(
-        name=signal.name,
-        start_bit=signal.start,
-        bits=signal.length,
-        big_endian=signal.byte_order == "big_endian",
-        signed=signal.is_signed,
-        is_float=signal.is_float,
-        factor=Fraction(str(signal.scale)),
-        offset=Fraction(str(signal.offset)),
-        minimum=limits[0],
-        maximum=limits[1],
-        unit=signal.unit or "",
-        labels={raw: str(label) for raw, label in (signal.choices or {}).items()},
-    )
-
-
 def signal(name: str, start_bit: int, bits: int, unit: str = "", **changes) -> DescribedSignal:
     values = {
         "big_endian": False,

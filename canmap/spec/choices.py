@@ -30,10 +30,9 @@ def choice_codes(
         context.faults.add(
             values.place_of(g.NORMALLY_CLOSED), f"{field.name} is no yes or no to be turned round."
         )
-    if source.signal.is_float:
-        context.faults.add(
-            values.place_of(g.SIGNAL), f"{source.text} is a floating point number and no choice."
-        )
+    whole = source.signal.factor.denominator == source.signal.offset.denominator == 1
+    if source.signal.is_float or (field.kind is int and labels is None and not whole):
+        context.faults.add(values.place_of(g.SIGNAL), f"{source.text} gives no whole numbers, so no choice.")
         return None
     if labels is not None:
         codes = _written(labels, source, members, context)
@@ -92,14 +91,14 @@ def _value(node: Node, members: dict[str, int] | None, context: Context) -> int 
 
 
 def _described(field: FieldType, source: FoundSignal, no_data: frozenset[int]) -> dict[int, int] | None:
-    """Take the two codes of one bit, or the labels of the description where all are the field's words."""
-    if field.kind is bool and source.signal.bits == 1:
-        return {0: 0, 1: 1} if not source.signal.signed else {0: 0, -1: 1}
+    """Take the labels of the description where all are the field's words, else the codes of one bit."""
     words = _live_words(source, no_data)
     members = _members(field.kind) or {}
-    if not words or not set(words.values()) <= set(members):
-        return None
-    return {raw: members[word] for raw, word in words.items()}
+    if words and set(words.values()) <= set(members):
+        return {raw: members[word] for raw, word in words.items()}
+    if field.kind is bool and source.signal.bits == 1:
+        return {0: 0, sum(source.raw_range): 1}  # a signed bit is 0 or -1
+    return None
 
 
 def _live_words(source: FoundSignal, no_data: frozenset[int]) -> dict[int, str]:

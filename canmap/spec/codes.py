@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from canmap.spec.names import FoundSignal
     from canmap.spec.sections import Context
 
-_SWITCH = {"no": 0, "false": 0, "yes": 1, "true": 1}
+_SWITCH = {"no": False, "false": False, "yes": True, "true": True}
 
 
 def raw_codes(code: Scalar, found: FoundSignal, context: Context) -> tuple[int, ...] | None:
@@ -38,7 +38,7 @@ def raw_codes(code: Scalar, found: FoundSignal, context: Context) -> tuple[int, 
     if labelled:
         return labelled
     if found.signal.bits == 1 and code.text in _SWITCH:
-        return (_SWITCH[code.text],)
+        return (sum(found.raw_range) if _SWITCH[code.text] else 0,)  # a signed bit is 0 or -1
     labels = found.signal.labels.values()
     hint = context.faults.hint(code.text, labels) if labels else ", nor any other: write a raw code."
     context.faults.add(code.place, f"{found.text} has no label {shown(code.text)}{hint}")

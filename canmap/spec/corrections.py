@@ -79,7 +79,7 @@ def _correct(
 
 def _tell(name: Scalar, values: Values, changes: bool, found: FoundMessage, context: Context) -> None:
     keys = [key for key in values.nodes if key != g.REASON.name]
-    what = f"{name.text} (line {name.place.line})"
+    what = f"{name.text} ({context.line(name.place)})"
     parts = listed(keys or ["nothing"], "and")
     text = f"The description of {what} is corrected in {parts}: {values.get(g.REASON)}."
     if not keys:
@@ -127,11 +127,9 @@ def _signal(found: FoundSignal, values: Values, context: Context) -> DescribedSi
         unit=_given(values, g.UNIT, signal.unit),
     )
     labels = values.get(g.LABELS)
-    return (
-        right
-        if labels is None
-        else replace(right, labels=_labels(labels, replace(found, signal=right), context))
-    )
+    if labels is None:
+        return right
+    return replace(right, labels=_labels(labels, replace(found, signal=right), context))
 
 
 def _labels(node: Node, found: FoundSignal, context: Context) -> dict[int, str]:
@@ -144,7 +142,7 @@ def _labels(node: Node, found: FoundSignal, context: Context) -> dict[int, str]:
             if isinstance(label, Scalar) and label.text:
                 labels[raw] = label.text
             else:
-                context.faults.add(label.place, "Here stands a label.")
+                context.faults.add(label.place, "Here belongs a label.")
     return labels
 
 

@@ -50,13 +50,13 @@ class Sides:
 
 _SIGN_SIGNAL = Key("signal", signal, required=True)
 _SIGN_NEGATIVE: Key[Node] = Key("negative", as_it_is, required=True)
-_SIGN_FROM = Section("a sign", (_SIGN_SIGNAL, _SIGN_NEGATIVE))
+SIGN_FROM = Section("a sign", (_SIGN_SIGNAL, _SIGN_NEGATIVE))
 
 
 def _sign(node: Node, context: Context) -> int | SignOf | None:
     """Read 1, -1, or the signal that the sign comes from and its codes for negative."""
     if isinstance(node, Entries):
-        values = _SIGN_FROM(node, context)
+        values = SIGN_FROM(node, context)
         found = values.get(_SIGN_SIGNAL) if values else None
         negative = values.get(_SIGN_NEGATIVE) if values else None
         codes = code_list(negative, found, context) if negative and found else None
@@ -90,14 +90,14 @@ def _offset(node: Node, context: Context) -> Quantity | None:
 _POINTS = list_of(list_of(any_quantity, "values, in and out", 2, 2), "points", 2)
 _LEFT = Key("left", _POINTS, required=True)
 _RIGHT = Key("right", _POINTS, required=True)
-_SIDES = Section("a table", (_LEFT, _RIGHT))
+SIDES = Section("a table", (_LEFT, _RIGHT))
 
 
 def _table(node: Node, context: Context) -> Points | Sides | None:
     """Read [[in, out], ...], or one such list for each side."""
     if not isinstance(node, Entries):
         return _POINTS(node, context)
-    values = _SIDES(node, context)
+    values = SIDES(node, context)
     left, right = (values.get(_LEFT), values.get(_RIGHT)) if values else (None, None)
     return Sides(left, right) if left and right else None
 

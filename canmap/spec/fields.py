@@ -84,7 +84,10 @@ def field_rule(
         full = _quantity(rule, values, sources, context)
     else:
         _refuse(values, g.ONLY_QUANTITY, f"{field.name} is a choice", context)
-        full = replace(rule, codes=choice_codes(field, values, first, rule.no_data, context))
+        told = len(context.faults) > before  # a faulty `no_data` leaves labels over that mean nothing here
+        full = (
+            None if told else replace(rule, codes=choice_codes(field, values, first, rule.no_data, context))
+        )
     return full if len(context.faults) == before else None
 
 
@@ -152,13 +155,14 @@ def _quantity(
     line = _line(unit, values, context)
     table = values.get(g.TABLE)
     if table is None and line.dimension != wanted:
-        text = f"{shown(line.unit)} does not convert to {rule.type.unit}, the unit of {rule.type.name}."
+        unit_name = rule.type.unit if any(wanted) else "a plain number or a share in %"
+        text = f"{shown(line.unit)} does not convert to {unit_name}, the unit of {rule.type.name}."
         context.faults.add(values.place_of(g.FIELD_UNIT if values.has(g.FIELD_UNIT) else g.SIGNAL), text)
     _check_later(values, wanted, context)
     sign = values.get(g.SIGN)
     if isinstance(sign, g.SignOf):
         place = values.place_of(g.SIGN)
-        where = f"`sign` of {context.subject} (line {place.line})"
+        where = f"`sign` of {context.subject} ({context.line(place)})"
         note(
             context, f"{where} comes from {sign.signal.text}, which is not built yet: the field stays empty."
         )

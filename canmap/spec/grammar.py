@@ -116,6 +116,7 @@ PERIOD = Key("period", time_ns)
 STALE_AFTER = Key("stale_after", time_ns)
 SENDER = Key("sender", _sender)
 TRIGGER = Key("trigger", word("what makes a message come", TRIGGERS))
+HEARTBEAT = Key("heartbeat", time_ns)
 ACTIVE_WHEN = Key("active_when", conditions, judged=False)
 MESSAGE = Section(
     "a message",
@@ -127,7 +128,7 @@ MESSAGE = Section(
         ACTIVE_WHEN,
         Key("start_up", time_ns, judged=False),
         Key("minimum_gap", time_ns, judged=False),
-        Key("heartbeat", time_ns, judged=False),
+        HEARTBEAT,
         Key("counter", COUNTER, judged=False),
         Key("checksum", CHECKSUM, judged=False),
         Key("relay_of", relay, judged=False),
@@ -162,9 +163,10 @@ OWN_STATES = Key("states", list_of(placed_text, "states", 2, 200))
 OWN_MEANING = Key("meaning", text)
 OWN_FIELD = Section("a field of a record type", (OWN_UNIT, OWN_KIND, OWN_STATES, OWN_MEANING))
 OWN_FIELDS = Key(
-    "fields", each("the list of fields", placed_text, lambda _, node, context: OWN_FIELD(node, context))
+    "fields",
+    each("the list of fields", placed_text, lambda _, node, context: OWN_FIELD(node, context)),
+    required=True,
 )
-
 
 OWN_TYPE = Section("a record type", (OWN_FIELDS,))
 RECORD_TYPES = Key(
@@ -191,7 +193,7 @@ SPEC = Section(
         Key("redundant", REDUNDANT, judged=False),
         Key("state_machines", STATE_MACHINES, judged=False),
         Key("overrides", OVERRIDES, judged=False),
-        Key("record_types", as_it_is),
+        RECORD_TYPES,
         RECORDS,
     ),
 )

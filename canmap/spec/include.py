@@ -79,7 +79,9 @@ class _Includer:
         elif len(self._done) + len(self._underway) > MOST_FRAGMENTS:
             self._faults.add(item.place, f"A spec has at most {MOST_FRAGMENTS} fragments.")
         elif not _is_file(resolved):
-            self._faults.add(item.place, f"There is no file {shown(named)} to include.")
+            self._faults.add(
+                item.place, f"There is no file {shown(item.text)}: the path is relative to this file."
+            )
         else:
             seen.add(named)
             return self.read(named)

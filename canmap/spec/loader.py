@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 
 from canmap.errors import DescriptionError, UsageError
 from canmap.spec import grammar as g
-from canmap.spec.faults import Faults, Place, shown
+from canmap.spec.description import load_description
+from canmap.spec.faults import Faults, shown
 from canmap.spec.include import read_with_fragments
 from canmap.spec.names import Names
 from canmap.spec.resolve import part, resolve
@@ -45,8 +46,6 @@ def load_spec(
         SpecError: The spec, a fragment or a description has mistakes; it holds all of them.
         UsageError: `channels` or `descriptions` names a bus that the spec lacks.
     """
-    from canmap.spec.description import load_description  # noqa: PLC0415
-
     return build_spec(path, load_description, channels=channels, descriptions=descriptions)
 
 
@@ -74,7 +73,7 @@ def build_spec(
     root = read_with_fragments(path, faults)
     if root is None:
         raise faults.error()
-    context = Context(faults, [], Names((), {}))
+    context = Context(faults, [], Names((), {}), file=path)
     buses = part(g.BUSES, root, context) or ()
     if buses:
         _check_bus_names((*channels, *descriptions), [entry.key for entry in buses], path, faults)
@@ -99,15 +98,16 @@ def _load(
     loaded: dict[str, Description] = {}
     for entry in buses:
         named = entry.value.get(g.DESCRIPTION)
-        if entry.key not in paths and named is None:
-            continue
-        place = named.place if named else Place("")
         if entry.key in paths:
             path = paths[entry.key]
+        elif named is None:
+            continue
         else:
-            path = str(Path(place.file).parent / (named.text if named else ""))
+            path = str(Path(named.place.file).parent / named.text)
             if not _is_file(path):
-                faults.add(place, f"There is no file {shown(path)}: the path is relative to this file.")
+                faults.add(
+                    named.place, f"There is no file {shown(named.text)}: the path is relative to this file."
+                )
                 continue
         try:
             loaded[entry.key] = describe(path)

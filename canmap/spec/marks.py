@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 LARGEST_FILE = 4 * 1024 * 1024  # bytes
 DEEPEST_NESTING = 50
+MOST_NODES = 100_000  # bounds the time that a hostile file takes
 
 _LOADER: type[yaml.SafeLoader] | type[yaml.CSafeLoader] = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 _UNWANTED = re.compile(
@@ -108,7 +109,7 @@ def read_nodes(path: str, faults: Faults) -> Entries | None:
             if not builder.take(event):
                 break
     except yaml.MarkedYAMLError as error:
-        faults.add(*_syntax_fault(path, error))
+        faults.add(*_syntax_fault(path, text, error))
         return None
     return _top(path, builder.root, faults, before)
 
@@ -159,8 +160,11 @@ def _place_of(path: str, mark: yaml.Mark | _LibYamlMark | None) -> Place:
     return Place(path, mark.line + 1, mark.column + 1) if mark else Place(path)
 
 
-def _syntax_fault(path: str, error: yaml.MarkedYAMLError) -> tuple[Place, str]:
+def _syntax_fault(path: str, text: str, error: yaml.MarkedYAMLError) -> tuple[Place, str]:
     problem = error.problem or "it cannot be read"
+    mark = error.problem_mark
+    if mark and text[mark.index : mark.index + 1] == "\t":
+        return _place_of(path, mark), "A tab indents this line: use spaces."
     said = f"{error.context or ''} {problem}"
     advice = next((advice for part, advice in _ADVICE if part in said), problem)
     return _place_of(path, error.problem_mark or error.context_mark), f"This is not valid YAML: {advice}."
@@ -186,6 +190,7 @@ class _Builder:
         self._faults = faults
         self._open: list[_Open] = []
         self._documents = 0
+        self._nodes = 0
 
     def take(self, event: yaml.Event) -> bool:
         """Take one event; return False where reading on makes no sense."""
@@ -208,12 +213,18 @@ class _Builder:
         return True
 
     def _take_node(self, event: yaml.NodeEvent, place: Place) -> bool:
+        self._nodes += 1
+        if self._nodes > MOST_NODES:
+            self._faults.add(place, f"The file holds more than {MOST_NODES} values, which no spec does.")
+            return False
         if event.anchor is not None:
             self._faults.add(place, "Anchors are not used in a spec: write the value out.")
         tag: str | None = getattr(event, "tag", None)
         if tag is not None:
             self._faults.add(place, f"The tag {shown(tag)} has no meaning in a spec: leave it out.")
         if isinstance(event, yaml.ScalarEvent):
+            if _UNWANTED.search(event.value):  # through an escape such as "\0"
+                self._faults.add(place, "This text holds a character that has no place in a text file.")
             self._place_node(Scalar(place, event.value, quoted=event.style is not None and event.style != ""))
             return True
         if len(self._open) >= DEEPEST_NESTING:

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from canmap.spec import grammar as g
+from canmap.spec.faults import Place
 from canmap.spec.model import MessageRule, Note, Trigger
+from canmap.spec.names import FoundMessage
+from canmap.spec.sections import Values
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from canmap.spec.description import DescribedMessage, Description
-    from canmap.spec.names import FoundMessage
-    from canmap.spec.sections import Context, Values
+    from canmap.spec.sections import Context
     from canmap.spec.shapes import Entry
 
 SHORTEST_STALE_NS = 100_000_000
@@ -53,61 +55,68 @@ def promises(
     for bus, description in descriptions.items():
         for message in description.messages:
             name = (bus, message.name)
-            rule, hold = _rule(bus, message, spoken.get(name), watchdogs.get(name), context)
-            rules.append(rule)
-            holds[name] = hold
+            rule = _rule(FoundMessage(bus, message), spoken.get(name), watchdogs.get(name), context)
+            holds[name] = rule.stale_after_ns
+            rules.append(_judged(rule, spoken.get(name), context))
     return Promises(tuple(rules), holds)
 
 
 def _rule(
-    bus: str,
-    message: DescribedMessage,
-    entry: Entry[FoundMessage, Values] | None,
-    watchdog_ns: int | None,
-    context: Context,
-) -> tuple[MessageRule, int | None]:
-    said = entry.value if entry else None
+    found: FoundMessage, entry: Entry[FoundMessage, Values] | None, watchdog_ns: int | None, context: Context
+) -> MessageRule:
+    """Return what is promised of a message, as if all of it could be judged."""
+    message = found.message
+    said = entry.value if entry else Values(Place(context.file), {}, {})
     trigger, period_ns = _trigger(message, said, context)
-    stale_ns, is_error = said.get(g.STALE_AFTER) if said else None, True
+    expected_ns = period_ns or said.get(g.HEARTBEAT)
+    stale_ns, is_error = said.get(g.STALE_AFTER), True
     if stale_ns is None and watchdog_ns is not None:
-        stale_ns, is_error = watchdog_ns // 2, False
-    elif stale_ns is None and period_ns is not None:
-        stale_ns = max(STALE_PERIODS * period_ns, SHORTEST_STALE_NS)
-    if stale_ns is not None and period_ns is not None and stale_ns <= period_ns:
-        place = said.place_of(g.STALE_AFTER) if said else None
-        if place is not None and said and said.has(g.STALE_AFTER):
-            context.faults.add(
-                place, f"{message.name} would be stale before its next frame: its period is longer."
-            )
-    hold_ns = stale_ns
-    line = entry.place.line if entry else 0
-    if said and said.has(g.ACTIVE_WHEN):
-        where = f"`active_when` of {message.name} (line {line})"
+        stale_ns, is_error = max(watchdog_ns // 2, 1), False
+    elif stale_ns is None and expected_ns is not None:
+        stale_ns = max(STALE_PERIODS * expected_ns, SHORTEST_STALE_NS)
+    if said.has(g.STALE_AFTER) and stale_ns and expected_ns and stale_ns <= expected_ns:
+        text = f"{message.name} would be stale before its next frame: its period is longer."
+        context.faults.add(said.place_of(g.STALE_AFTER), text)
+    return MessageRule(
+        bus=found.bus,
+        message=message,
+        trigger=trigger,
+        period_ns=period_ns,
+        stale_after_ns=stale_ns,
+        stale_is_error=is_error,
+        sender=said.get(g.SENDER) or message.sender,
+        line=entry.place.line if entry else 0,
+    )
+
+
+def _judged(rule: MessageRule, entry: Entry[FoundMessage, Values] | None, context: Context) -> MessageRule:
+    """Take back what cannot be judged, with a note."""
+    name = rule.message.name
+    if entry and entry.value.has(g.ACTIVE_WHEN):
+        where = f"`active_when` of {name} ({context.line(entry.value.place_of(g.ACTIVE_WHEN))})"
         text = f"As {where} is not judged yet, neither is its silence or rate."
-        context.notes.append(Note(text, bus, message.name))
-        trigger, period_ns, stale_ns = Trigger.UNPROMISED, None, None
-    elif trigger is Trigger.UNPROMISED:
-        where = f" (line {line})" if line else ""
-        text = f"Nothing says when {message.name}{where} is sent: its silence and rate are not judged."
-        context.notes.append(Note(text, bus, message.name))
-    sender = (said.get(g.SENDER) if said else None) or message.sender
-    return MessageRule(bus, message, trigger, period_ns, stale_ns, is_error, sender, line), hold_ns
+        context.notes.append(Note(text, rule.bus, name))
+        return replace(rule, trigger=Trigger.UNPROMISED, period_ns=None, stale_after_ns=None)
+    if rule.trigger is Trigger.UNPROMISED:
+        where = f" ({context.line(entry.place)})" if entry else ""
+        what = "rate is" if rule.stale_after_ns else "silence and rate are"
+        text = f"Nothing says when {name}{where} is sent: its {what} not judged."
+        context.notes.append(Note(text, rule.bus, name))
+    return rule
 
 
-def _trigger(message: DescribedMessage, said: Values | None, context: Context) -> tuple[Trigger, int | None]:
+def _trigger(message: DescribedMessage, said: Values, context: Context) -> tuple[Trigger, int | None]:
     """Return what makes a message come, and the period of a cyclic one."""
-    word = said.get(g.TRIGGER) if said else None
-    period_ns = said.get(g.PERIOD) if said else None
-    if word is None:
+    word, period_ns = said.get(g.TRIGGER), said.get(g.PERIOD)
+    if word in {None, Trigger.CYCLIC}:
+        if said.has(g.HEARTBEAT):
+            text = "A `heartbeat` needs a `trigger` that is not cyclic; a cyclic message has a `period`."
+            context.faults.add(said.place_of(g.HEARTBEAT), text)
         period_ns = period_ns or message.period_ns
-        return (Trigger.CYCLIC if period_ns else Trigger.UNPROMISED), period_ns
-    trigger = Trigger(word)
-    if trigger is Trigger.CYCLIC:
-        period_ns = period_ns or message.period_ns
-        if period_ns is None and said and not said.has(g.PERIOD):
+        if word and period_ns is None and not said.has(g.PERIOD):
             context.faults.add(said.place, f"{message.name} is cyclic, but nothing tells its `period`.")
-        return trigger, period_ns
-    if said and said.has(g.PERIOD):
+        return (Trigger.CYCLIC if word or period_ns else Trigger.UNPROMISED), period_ns
+    if said.has(g.PERIOD):
         text = f"{message.name} is sent {word}, so it has no `period`: leave it out, or write `heartbeat`."
         context.faults.add(said.place_of(g.PERIOD), text)
-    return trigger, None
+    return Trigger(word or Trigger.UNPROMISED), None

@@ -78,7 +78,7 @@ def relay(node: Node, context: Context) -> FoundMessage | Values | None:
 
 # --- faults ------------------------------------------------------------------------------------------
 
-_FAULT = Section(
+FAULT = Section(
     "a fault",
     (
         Key("text", text, required=True),
@@ -95,11 +95,11 @@ def _signal_faults(found: FoundSignal, node: Node, context: Context) -> bool | N
     if entries is None:
         return None
     if not entries.pairs or any(as_integer(key) is None for key in entries.pairs):
-        return _FAULT(node, context) is not None
+        return FAULT(node, context) is not None
     bit = integer(0, found.signal.bits - 1)
     for number_node, fault_node in entries.pairs.values():
         bit(number_node, context)
-        _FAULT(fault_node, context)
+        FAULT(fault_node, context)
     return True
 
 
@@ -109,11 +109,11 @@ FAULTS = each("the list of faults", signal, _signal_faults)
 
 _FROM: Key[Node] = Key("from", as_it_is, required=True)
 _TO: Key[Node] = Key("to", as_it_is, required=True)
-_TRANSITION = Section(
+TRANSITION = Section(
     "a transition",
     (_FROM, _TO, Key("within", time_ns), Key("at_least_after", time_ns), Key("when", conditions)),
 )
-_ENABLE = Section(
+ENABLE = Section(
     "an enable",
     (
         Key("signal", signal, required=True),
@@ -123,14 +123,14 @@ _ENABLE = Section(
     ),
 )
 _STATE_SIGNAL = Key("signal", signal, required=True)
-_TRANSITIONS = Key("transitions", list_of(_TRANSITION, "transitions"))
+_TRANSITIONS = Key("transitions", list_of(TRANSITION, "transitions"))
 _LONGEST: Key[Node] = Key("longest", as_it_is)
-_MACHINE = Section("a state machine", (_STATE_SIGNAL, _TRANSITIONS, _LONGEST, Key("enable", _ENABLE)))
+MACHINE = Section("a state machine", (_STATE_SIGNAL, _TRANSITIONS, _LONGEST, Key("enable", ENABLE)))
 
 
 def _machine(node: Node, context: Context) -> Values | None:
     """Read a state machine; its states are labels or raw codes of its signal."""
-    values = _MACHINE(node, context)
+    values = MACHINE(node, context)
     found = values.get(_STATE_SIGNAL) if values else None
     if values is None or found is None:
         return None
@@ -153,7 +153,7 @@ STATE_MACHINES = named("the list of state machines", _machine)
 
 _PAIR = Key("signals", list_of(signal, "signals", 2, 2), required=True)
 _TOLERANCE = Key("tolerance", any_quantity)
-_REDUNDANT = Section(
+REDUNDANT_PAIR = Section(
     "a redundant pair",
     (
         _PAIR,
@@ -167,7 +167,7 @@ _REDUNDANT = Section(
 
 def _redundant(node: Node, context: Context) -> Values | None:
     """Read a redundant pair; the tolerance is a share of the range, or in the signals' unit."""
-    values = _REDUNDANT(node, context)
+    values = REDUNDANT_PAIR(node, context)
     pair, tolerance = (values.get(_PAIR), values.get(_TOLERANCE)) if values else (None, None)
     if values and pair and tolerance and tolerance.unit.dimension != UNITS["%"].dimension:
         _fits_signal(tolerance, pair[0], values, _TOLERANCE, context)
@@ -178,7 +178,7 @@ REDUNDANT = named("the list of redundant pairs", _redundant)
 
 _OVERRIDE_SIGNAL = Key("signal", signal, required=True)
 _THRESHOLD = Key("threshold", any_quantity, required=True)
-_OVERRIDE = Section(
+OVERRIDE = Section(
     "an override",
     (_OVERRIDE_SIGNAL, _THRESHOLD, Key("longer_than", time_ns), Key("latched", yes_no), Key("reset", text)),
 )
@@ -186,7 +186,7 @@ _OVERRIDE = Section(
 
 def _override(node: Node, context: Context) -> Values | None:
     """Read what counts as the driver's override."""
-    values = _OVERRIDE(node, context)
+    values = OVERRIDE(node, context)
     found, threshold = (values.get(_OVERRIDE_SIGNAL), values.get(_THRESHOLD)) if values else (None, None)
     if values and found and threshold:
         _fits_signal(threshold, found, values, _THRESHOLD, context)
@@ -210,7 +210,7 @@ def _node(node: Node, context: Context) -> str | None:
     if found is None:
         return None
     if context.names.complete and found.text not in context.names.nodes:
-        hint = context.faults.hint(found.text, context.names.nodes)
+        hint = context.faults.hint(found.text, sorted(context.names.nodes))
         context.faults.add(found.place, f"No message is sent by a node {shown(found.text)}{hint}")
     return found.text
 
@@ -257,12 +257,12 @@ def _speed_point(node: Node, context: Context) -> tuple[Quantity, ...] | None:
 
 SPEED_POINTS = Key("points", list_of(_speed_point, "points", 2), required=True)
 _SPEED = Key("speed", record_field, required=True)
-_RANGE_BY_SPEED = Section("a range by speed", (_SPEED, SPEED_POINTS))
+RANGE_BY_SPEED = Section("a range by speed", (_SPEED, SPEED_POINTS))
 
 
 def range_by_speed(node: Node, context: Context) -> Values | None:
     """Read a limit that falls or grows with the vehicle's speed."""
-    values = _RANGE_BY_SPEED(node, context)
+    values = RANGE_BY_SPEED(node, context)
     found = values.get(_SPEED) if values else None
     if values and found and found[1].unit != "m/s":
         text = f"The field {found[0]}.{found[1].name} is no speed."

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from canmap.spec.faults import shown
 from canmap.spec.fields import field_rule
 from canmap.spec.marks import Entries, Scalar
-from canmap.spec.model import FieldRule, RecordRule
+from canmap.spec.model import FieldRule, Note, RecordRule
 from canmap.spec.own_types import is_field_name
 from canmap.spec.sections import mapping, scalar
 from canmap.spec.shapes import message
@@ -63,7 +63,27 @@ def record_rules(
         rule = _Fields(record, rules, holds, geometry, context).rule()
         if rule is not None:
             rules[record.name] = rule
-    return tuple(rules[record.name] for record in started if record.name in rules)
+    finished = tuple(rules[record.name] for record in started if record.name in rules)
+    _note_ageless(finished, holds, context)
+    return finished
+
+
+def _note_ageless(
+    rules: tuple[RecordRule, ...], holds: Mapping[tuple[str, str], int | None], context: Context
+) -> None:
+    """Tell which messages feed records without any promise of when they come again."""
+    feeding = {
+        (field.sources[0].bus, field.sources[0].message): None
+        for rule in rules
+        for field in rule.fields
+        if field.max_age_ns is None
+    }
+    for bus, name in feeding:
+        if holds[bus, name] is None:
+            text = (
+                f"Nothing says when {name} comes again, so records hold its values for ever: write `max_age`,"
+            )
+            context.notes.append(Note(f"{text} or its `period` or `heartbeat`.", bus, name))
 
 
 def _start(name: Scalar, node: Node, types: Mapping[str, type[Record]], context: Context) -> _Started | None:
@@ -139,7 +159,7 @@ class _Fields:
         context = replace(self._context, subject=f"{self._record.name}.{field.name}")
         if self._derived and isinstance(node, Scalar):
             other, _, item = node.text.partition(".")
-            if other in context.records and not context.names.has_message(other):
+            if "." not in item and other in context.records and not context.names.has_message(other):
                 return self._of_record(field, node, other, item)
         if isinstance(node, Scalar) and not node.text:
             context.faults.add(name.place, f"`{field.name}` has no value.")

@@ -55,19 +55,15 @@ def resolve(
     """
     descriptions = corrected(_node(root, "correct"), descriptions, context)
     context = replace(context, names=Names(context.names.buses, descriptions))
-    top = g.SPEC(root, context)
+    top = g.SPEC.values(root, context)
     buses = part(g.BUSES, root, replace(context, announce=False)) or ()
-    messages, demands, geometry = (
-        (top.get(g.MESSAGES) or (), top.get(g.DEMANDS) or (), _geometry(top.get(g.GEOMETRY)))
-        if top
-        else ((), (), Geometry())
-    )
-    promised = promises(descriptions, messages, demands, context)
-    types = own_types(part(g.RECORD_TYPES, root, context) or (), context)
-    records = record_rules(_node(root, "records"), types, promised.holds, geometry, context)
+    geometry = _geometry(top.get(g.GEOMETRY))
+    promised = promises(descriptions, top.get(g.MESSAGES) or (), top.get(g.DEMANDS) or (), context)
+    types = own_types(top.get(g.RECORD_TYPES) or (), context)
+    records = record_rules(top.get(g.RECORDS), types, promised.holds, geometry, context)
     return Spec(
         path=path,
-        vehicle=(top.get(g.VEHICLE) if top else None) or "",
+        vehicle=top.get(g.VEHICLE) or "",
         geometry=geometry,
         buses=_buses(buses, descriptions, channels, context),
         messages=promised.rules,

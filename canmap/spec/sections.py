@@ -35,6 +35,7 @@ class Context:
         message: The message that the section is about, whose signals may be named alone.
         subject: What a note says it is about, "" for none.
         announce: Whether keys that are not judged yet get their note; off inside one that has it.
+        file: The file of the spec; a note names another file beside the line.
         records: The records of the spec by name, with their types.
     """
 
@@ -44,7 +45,12 @@ class Context:
     message: FoundMessage | None = None
     subject: str = ""
     announce: bool = True
+    file: str = ""
     records: Mapping[str, type[Record]] = field(default_factory=dict)
+
+    def line(self, place: Place) -> str:
+        """Return how a note names a place: "line 14", with the file if it is a fragment."""
+        return f"line {place.line}" + (f" of {place.file}" if place.file != self.file else "")
 
 
 Reader = Callable[[Node, Context], T | None]
@@ -103,17 +109,18 @@ class Section:
     def __call__(self, node: Node, context: Context) -> Values | None:
         """Read the mapping, note unknown and missing keys, and what is not judged yet."""
         entries = mapping(node, context, self.what)
-        if entries is None:
-            return None
-        known = {key.name for key in self.keys}
+        return None if entries is None else self.values(entries, context)
+
+    def values(self, entries: Entries, context: Context) -> Values:
+        """Read the entries; see `__call__`."""
+        known = [key.name for key in self.keys]
         for name, (scalar, _) in entries.pairs.items():
             if name not in known:
                 text = f"{self.what.capitalize()} has no key {shown(name)}{context.faults.hint(name, known)}"
                 context.faults.add(scalar.place, text)
         read = {key.name: self._read_key(key, entries, context) for key in self.keys}
-        return Values(
-            entries.place, read, {name: pair for name, pair in entries.pairs.items() if name in known}
-        )
+        nodes = {name: pair for name, pair in entries.pairs.items() if name in known}
+        return Values(entries.place, read, nodes)
 
     def _read_key(self, key: Key[object], entries: Entries, context: Context) -> object:
         pair = entries.pairs.get(key.name)
@@ -124,7 +131,7 @@ class Section:
         scalar, node = pair
         if not key.judged and context.announce:
             of = f" of {context.subject}" if context.subject else ""
-            note(context, f"`{key.name}`{of} (line {scalar.place.line}) is accepted but not judged yet.")
+            note(context, f"`{key.name}`{of} ({context.line(scalar.place)}) is accepted but not judged yet.")
         if isinstance(node, Scalar) and not node.text and not node.quoted:
             context.faults.add(scalar.place, f"`{key.name}` has no value.")
             return None
@@ -149,7 +156,7 @@ def scalar(node: Node, context: Context, what: str) -> Scalar | None:
     """Read a scalar as it is."""
     if isinstance(node, Scalar) and (node.text or node.quoted):
         return node
-    context.faults.add(node.place, f"Here stands {what}, not {_kind(node)}.")
+    context.faults.add(node.place, f"Here belongs {what}, not {_kind(node)}.")
     return None
 
 

@@ -33,16 +33,17 @@ _YES_NO = {"yes": True, "true": True, "no": False, "false": False}
 
 def text(node: Node, context: Context) -> str | None:
     """Read a text, not empty."""
-    found = scalar(node, context, "a text")
-    if found is not None and not found.text.strip():
-        context.faults.add(found.place, "The text is empty.")
-        return None
+    found = placed_text(node, context)
     return found.text if found else None
 
 
 def placed_text(node: Node, context: Context) -> Scalar | None:
-    """Read a text and keep its place, for what can be checked only later."""
-    return scalar(node, context, "a text")
+    """Read a text, not empty, and keep its place for what can be checked only later."""
+    found = scalar(node, context, "a text")
+    if found is not None and not found.text.strip():
+        context.faults.add(found.place, "The text is empty.")
+        return None
+    return found
 
 
 def yes_no(node: Node, context: Context) -> bool | None:
@@ -136,7 +137,7 @@ def fits(value: Quantity, dimension: tuple[int, ...], place: Place, context: Con
     """Tell whether a quantity has that dimension; note a fault where it has not."""
     if value.unit.dimension == dimension:
         return True
-    wanted = si_name(dimension)
+    wanted = si_name(dimension) if any(dimension) else "a plain number or a share in %"
     if value.unit.name == "1":
         context.faults.add(place, f"The number has no unit: write one that converts to {wanted}.")
     else:
@@ -188,7 +189,7 @@ def list_of(read: Reader[T], what: str, least: int = 1, most: int = 1000) -> Rea
 
     def read_list(node: Node, context: Context) -> tuple[T, ...] | None:
         if not isinstance(node, Items):
-            context.faults.add(node.place, f"Here stands a list of {what}: write [..., ...].")
+            context.faults.add(node.place, f"Here belongs a list of {what}: write [..., ...].")
             return None
         if not least <= len(node.items) <= most:
             wanted = (

@@ -293,7 +293,8 @@ UNITS: dict[str, Unit] = _build()
 SI_UNITS: dict[Dimension, str] = {dimension: si_name for dimension, si_name, _ in _TABLE}
 
 _QUANTITY = re.compile(
-    r"([+-]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][+-]?\d{1,2})?)(?:\s*(\S.*))?", re.ASCII
+    r"([+-]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][+-]?\d{1,2})?)(?:(?:\s+(?=1/)|\s*(?![\d:.,/+-]))(\S.*))?",
+    re.ASCII,
 )
 
 

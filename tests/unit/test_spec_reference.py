@@ -1,0 +1,94 @@
+"""The reference of the spec in ``specs/README.md``: its examples load, its tables are the grammar's."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+
+from canmap.spec import field_grammar, grammar, promises
+from canmap.spec.loader import load_spec
+from canmap.spec.units import UNITS
+from tests.spec_builders import VEHICLE
+
+PAGE = (Path(__file__).parents[2] / "specs" / "README.md").read_text(encoding="utf-8")
+EXAMPLES = re.findall(r"```yaml\n(.*?)```", PAGE, re.DOTALL)
+BUSES = "vehicle: Yard hauler\nbuses: {drive: {description: kit.dbc}, chassis: {description: chassis.dbc}}\n"
+SECTIONS = {
+    "A spec": grammar.SPEC,
+    "What a spec was verified on": promises.VERIFIED_ON,
+    "The geometry": grammar.GEOMETRY.read,
+    "A bus": grammar.BUS,
+    "A correction of a signal": grammar.CORRECT_SIGNAL,
+    "A correction of a message": grammar.CORRECT_MESSAGE,
+    "A message": grammar.MESSAGE,
+    "A counter": promises.COUNTER,
+    "A checksum": promises.CHECKSUM,
+    "A relay": promises.RELAY,
+    "A demand": grammar.DEMAND,
+    "A fault": promises.FAULT,
+    "A redundant pair": promises.REDUNDANT_PAIR,
+    "A state machine": promises.MACHINE,
+    "A transition": promises.TRANSITION,
+    "An enable": promises.ENABLE,
+    "An override": promises.OVERRIDE,
+    "A field": field_grammar.FIELD,
+    "A sign": field_grammar.SIGN_FROM,
+    "A table": field_grammar.SIDES,
+    "A range by speed": promises.RANGE_BY_SPEED,
+    "A record type": grammar.OWN_TYPE,
+    "A field of a record type": grammar.OWN_FIELD,
+}
+# Sections that are not judged as a whole say so in each row; in the grammar their parent does.
+WHOLE = {name for name, section in SECTIONS.items() if any(section is one for one in vars(promises).values())}
+WHOLE |= {"A sign"}
+
+
+def rows(title):
+    """Return key -> (default, judged) of the table under a heading."""
+    body = PAGE.split(f"\n## {title}\n", 1)[1].split("\n## ", 1)[0]
+    cells = [
+        [cell.strip() for cell in line.strip("|").split("|")]
+        for line in body.splitlines()
+        if line.startswith("| `")
+    ]
+    return {row[0].strip("`"): (row[2], row[3]) for row in cells}
+
+
+def test_there_are_examples():
+    assert len(EXAMPLES) >= 10
+
+
+@pytest.mark.parametrize("example", EXAMPLES, ids=lambda text: text.split(":", 1)[0])
+def test_example_loads(example, tmp_path):
+    for path in VEHICLE.parent.rglob("*"):
+        if path.is_file():
+            target = tmp_path / path.relative_to(VEHICLE.parent)
+            target.parent.mkdir(exist_ok=True)
+            shutil.copy(path, target)
+    (tmp_path / "shared" / "limits.yaml").write_text(
+        "messages: {drive.SteerFeedback: {stale_after: 80 ms}}\n"
+    )
+    path = tmp_path / "example.yaml"
+    path.write_text(("" if example.startswith("vehicle:") else BUSES) + example, encoding="utf-8")
+    assert load_spec(str(path)).vehicle == "Yard hauler"
+
+
+@pytest.mark.parametrize("title", SECTIONS)
+def test_table_is_the_grammars(title):
+    table = rows(title)
+    assert set(table) == {key.name for key in SECTIONS[title].keys}
+    for key in SECTIONS[title].keys:
+        default, judged = table[key.name]
+        assert (default == "required") == key.required, key.name
+        assert judged.startswith("yes" if key.judged and title not in WHOLE else "not yet"), key.name
+
+
+def test_all_units_are_listed():
+    body = PAGE.split("\nUnits:\n", 1)[1].split("\n## ", 1)[0]
+    listed = set(
+        re.findall(r"`([^`]+)`", "".join(line for line in body.splitlines() if line.startswith("| ")))
+    )
+    assert listed == set(UNITS) - {"\u2126", "\u03bcs"}  # look like Ω and µs, and are read as those
