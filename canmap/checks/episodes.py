@@ -29,7 +29,7 @@ class Episode:
 
     Attributes:
         subject: Index of what it is about, as the check numbers it.
-        first: Ordinal of its first faulty sample.
+        first: Ordinal of its first faulty sample; ordinals count from anywhere, but on while it is open.
         last: Ordinal of its last faulty sample.
         start_ns: Session clock at which it starts.
         end_ns: Session clock of the first good sample after it, None while that has not come.
@@ -37,6 +37,7 @@ class Episode:
         worst: The value furthest beyond its limit.
         line: Line of the capture of the first faulty sample, 0 for none.
         still: It had not ended when the stream did.
+        from_start: No sample of the subject came before it.
         more: Episodes counted in this one because the list was full, 0 for an ordinary one.
     """
 
@@ -49,6 +50,7 @@ class Episode:
     worst: float
     line: int = 0
     still: bool = False
+    from_start: bool = False
     more: int = 0
 
 
@@ -92,9 +94,10 @@ class Episodes:
         self._overflow: dict[int, Episode] = {}
         self._events: list[Event] = []
         self._announced: set[int] = set()
+        self._judged: dict[int, int] = {}  # samples counted so far, for open subjects
 
     def worse(self, subject: int, a: float, b: float) -> float:
-        """Return the worse of two values; of two equally bad ones the smaller, in whatever order they come."""
+        """Return the worse of two values; of two equally bad ones the smaller, in whatever order."""
         return min(a, b, key=lambda value: (-self._excess(subject, value), value))
 
     @property
@@ -143,36 +146,43 @@ class Episodes:
     ) -> None:
         """Add the faulty runs of the next samples of a subject, and settle it.
 
+        Samples that are neither wrong nor right do not count.
+
         Args:
             subject: The subject.
-            seen: Its samples before these.
+            seen: Its samples before these, of whatever kind.
             faulty: bool[n], samples that are wrong.
-            good: bool[n], samples that are right; some may be neither.
+            good: bool[n], samples that are right.
             clock: int64[n], session clock of each.
-            worst: Returns the worst value from one index to another, both included.
+            worst: Returns the worst value from one sample to another, both included.
             line: Returns the line of the capture of a sample.
         """
-        good_places = np.flatnonzero(good)
+        judged = np.flatnonzero(faulty | good)
+        wrong = faulty[judged]
+        right = np.flatnonzero(~wrong)
+        before = self._judged.pop(subject, 0) if subject in self._open else 0
         if subject in self._open:
-            first_faulty = int(faulty.argmax()) if faulty.any() else len(faulty)
-            was_good = len(good_places) > 0 and int(good_places[0]) < first_faulty
-            self.settle(subject, int(clock[good_places[0]]) if was_good else None, seen + first_faulty)
-        for first, last, count in faulty_runs(faulty):
-            after = int(np.searchsorted(good_places, last))
+            first_wrong = int(wrong.argmax()) if wrong.any() else len(wrong)
+            self.settle(subject, int(clock[judged[0]]) if first_wrong else None, before + first_wrong)
+        for first, last, count in faulty_runs(wrong):
+            after = int(np.searchsorted(right, last))
             self.add(
                 Episode(
                     subject=subject,
-                    first=seen + first,
-                    last=seen + last,
-                    start_ns=int(clock[first]),
-                    end_ns=int(clock[good_places[after]]) if after < len(good_places) else None,
+                    first=before + first,
+                    last=before + last,
+                    start_ns=int(clock[judged[first]]),
+                    end_ns=int(clock[judged[right[after]]]) if after < len(right) else None,
                     count=count,
-                    worst=worst(first, last),
-                    line=line(first),
+                    worst=worst(int(judged[first]), int(judged[last])),
+                    line=line(int(judged[first])),
+                    from_start=seen == 0 and int(judged[first]) == 0,
                 )
             )
         if subject in self._open:
-            self.settle(subject, None, seen + len(faulty))
+            self.settle(subject, None, before + len(judged))
+        if subject in self._open:
+            self._judged[subject] = before + len(judged)
 
     def settle(self, subject: int, good_ns: int | None, ordinals: int) -> None:
         """Tell an open subject that `ordinals` samples have come in all.

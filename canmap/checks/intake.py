@@ -83,8 +83,8 @@ class LengthCheck:
 
     def _describe(self, episode: Episode) -> Finding:
         slot = self._plan.slots[episode.subject]
-        had = "has" if episode.first == 0 and episode.still else "had"
-        when = " from the start" if episode.first == 0 and episode.still else ""
+        always = episode.from_start and episode.still
+        had, when = ("has", " from the start") if always else ("had", "")
         if episode.more:
             when = f" in {episode.more} more stretches that are not listed"
         what = "the signals that fit are used" if episode.worst < slot.length else "the rest is not used"

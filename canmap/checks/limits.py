@@ -111,7 +111,7 @@ class LimitCheck:
         when = ""
         if episode.more:
             when = f" in {episode.more} more stretches that are not listed"
-        elif episode.first == 0 and episode.still:
+        elif episode.from_start and episode.still:
             when = " from the start"
         return Finding(
             kind=Kind.OUT_OF_RANGE,

@@ -142,7 +142,12 @@ class Rate:
             start_ns, end_ns = int(windows.start_ns[i]), int(windows.end_ns[i])
             mean_ns = (end_ns - start_ns) / int(windows.frames[i])
             number = int(windows.number[i])
-            self._episodes.add(Episode(int(windows.slot[i]), number, number, start_ns, end_ns, 1, mean_ns))
+            self._episodes.add(
+                Episode(
+                    *(int(windows.slot[i]), number, number, start_ns, end_ns, 1, mean_ns),
+                    from_start=number == 1,
+                )
+            )
         for slot in self._episodes.open_subjects:
             self._episodes.settle(slot, None, int(self._numbers[slot]))
 
@@ -154,7 +159,7 @@ class Rate:
         name, period_ns = rule.message.name, int(self._period_ns[episode.subject])
         if episode.more:
             what = f"came at a wrong rate {episode.more} more times that are not listed"
-        elif episode.still and episode.first == 1:
+        elif episode.still and episode.from_start:
             what = f"comes every {seconds(episode.worst)} on average from the start"
         else:
             what = f"came every {seconds(episode.worst)} on average"

@@ -97,6 +97,7 @@ class Silence:
                     end_ns=int(clock[last]),
                     count=count,
                     worst=int(gap[first : last + 1].max()),
+                    from_start=seen + first <= 1,
                 )
             )
 
@@ -137,7 +138,7 @@ class Silence:
         elif episode.count == 1:
             text = f"{name} was silent for {seconds(episode.worst)}"
         else:
-            from_start = " from the start" if episode.first <= 1 and episode.still else ""
+            from_start = " from the start" if episode.from_start and episode.still else ""
             silences = times(episode.count, "time")
             text = f"{name} was silent {silences}{from_start}, for up to {seconds(episode.worst)}"
         return Finding(

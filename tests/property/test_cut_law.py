@@ -108,7 +108,7 @@ RESETS = {
     "last arrival": lambda timeline: timeline._real.fill(False),
     "session clock": forget_steps,
     "rate window": lambda rate: rate._anchor_ns.fill(0),
-    "sample ordinals": lambda check: check._samples_seen.fill(0),
+    "sample ordinals": lambda check: check._episodes._judged.clear(),
     "pose": lambda motion: motion._pose.fill(0.0),
 }
 
