@@ -168,5 +168,7 @@ def _bytes_of_digits(text: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArra
     joined = pairs << np.uint16(4)
     pairs >>= np.uint16(8)
     joined |= pairs
-    wrong: NDArray[np.bool_] | None = None if right.all() else ~right.reshape(text.shape).all(axis=1)
-    return joined.astype(np.uint8).reshape(len(text), -1), wrong
+    parts = joined.astype(np.uint8).reshape(len(text), -1)
+    if right.all():
+        return parts, None
+    return parts, np.asarray(~right.reshape(text.shape).all(axis=1))

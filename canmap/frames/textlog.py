@@ -50,7 +50,7 @@ class TextLog:
     def __init__(
         self, name: str, stream: BufferedIOBase, sizes: Iterable[int] | None = None, ahead: int = READ_AHEAD
     ) -> None:
-        self.captures = (name,)
+        self.captures: tuple[str, ...] = (name,)
         self._stream = stream
         self._sizes = chain(FIRST_SIZES, repeat(SIZE)) if sizes is None else sizes
         self._ahead = ahead
