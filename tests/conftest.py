@@ -7,7 +7,7 @@ import pytest
 from hypothesis import settings
 
 settings.register_profile("fast", deadline=None, max_examples=60, derandomize=True)
-settings.register_profile("deep", deadline=None, max_examples=3000)
+settings.register_profile("deep", deadline=None, max_examples=1000)
 settings.load_profile("deep" if os.environ.get("CANMAP_DEEP") == "1" else "fast")
 
 

@@ -21,7 +21,7 @@ from canmap.frames.textblock import LINE_FEED, SLACK, Block, parse_block
 from canmap.frames.textline import LONGEST_LINE
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Generator, Iterable, Iterator
     from io import BufferedIOBase
 
     from numpy.typing import NDArray
@@ -43,12 +43,12 @@ class TextLog:
     Args:
         name: Name of the capture, as the user gave it.
         stream: Where its text is read from; closed at the end.
-        sizes: Bytes of each block; the last is used for the rest.
         ahead: Blocks read before they are asked for.
+        sizes: Bytes of each block, without end.
     """
 
     def __init__(
-        self, name: str, stream: BufferedIOBase, sizes: Iterable[int] | None = None, ahead: int = READ_AHEAD
+        self, name: str, stream: BufferedIOBase, ahead: int = READ_AHEAD, sizes: Iterable[int] | None = None
     ) -> None:
         self.captures: tuple[str, ...] = (name,)
         self._stream = stream
@@ -72,7 +72,7 @@ class TextLog:
             self._blocks.close()  # its thread closes the stream, which it may be reading from just now
 
 
-def _closing(stream: BufferedIOBase, items: Iterator[Block]) -> Iterator[Block]:
+def _closing(stream: BufferedIOBase, items: Iterator[Block]) -> Generator[Block, None, None]:
     with stream:
         yield from items
 

@@ -36,29 +36,29 @@ def test_stamp_is_exact(stamp: bytes, t_ns: int) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "can_id", "extended", "kind", "flags", "length", "payload"),
+    ("text", "fields"),
     [
-        (b"7ff#", 0x7FF, False, FrameKind.DATA, 0, 0, b""),
-        (b"7FF#aB", 0x7FF, False, FrameKind.DATA, 0, 1, b"\xab"),
-        (b"000007FF#01", 0x7FF, True, FrameKind.DATA, 0, 1, b"\x01"),
-        (b"1FFFFFFF#0102030405060708", 0x1FFFFFFF, True, FrameKind.DATA, 0, 8, b"\1\2\3\4\5\6\7\x08"),
-        (b"123#11.22.33", 0x123, False, FrameKind.DATA, 0, 3, b"\x11\x22\x33"),
-        (b"123#11.2233", 0x123, False, FrameKind.DATA, 0, 3, b"\x11\x22\x33"),
-        (b"123#1122334455667788_F", 0x123, False, FrameKind.DATA, 0, 8, b"\x11\x22\x33\x44\x55\x66\x77\x88"),
-        (b"123#R", 0x123, False, FrameKind.REMOTE, 0, 0, b""),
-        (b"123#r4", 0x123, False, FrameKind.REMOTE, 0, 4, b""),
-        (b"123##0", 0x123, False, FrameKind.DATA, FLAG_FD, 0, b""),
-        (b"123##1aa", 0x123, False, FrameKind.DATA, FLAG_FD | FLAG_BIT_RATE_SWITCH, 1, b"\xaa"),
-        (b"123##2aa", 0x123, False, FrameKind.DATA, FLAG_FD | FLAG_ERROR_PASSIVE, 1, b"\xaa"),
-        (b"123##4" + b"5A" * 12, 0x123, False, FrameKind.DATA, FLAG_FD, 12, b"Z" * 12),
-        (b"20000004#0001000000000000", 0x4, False, FrameKind.ERROR, 0, 8, b"\0\1\0\0\0\0\0\0"),
+        (b"7ff#", (0x7FF, False, FrameKind.DATA, 0, 0, b"")),
+        (b"7FF#aB", (0x7FF, False, FrameKind.DATA, 0, 1, b"\xab")),
+        (b"000007FF#01", (0x7FF, True, FrameKind.DATA, 0, 1, b"\x01")),
+        (b"1FFFFFFF#0102030405060708", (0x1FFFFFFF, True, FrameKind.DATA, 0, 8, b"\1\2\3\4\5\6\7\x08")),
+        (b"123#11.22.33", (0x123, False, FrameKind.DATA, 0, 3, b"\x11\x22\x33")),
+        (b"123#11.2233", (0x123, False, FrameKind.DATA, 0, 3, b"\x11\x22\x33")),
+        (
+            b"123#1122334455667788_F",
+            (0x123, False, FrameKind.DATA, 0, 8, b"\x11\x22\x33\x44\x55\x66\x77\x88"),
+        ),
+        (b"123#R", (0x123, False, FrameKind.REMOTE, 0, 0, b"")),
+        (b"123#r4", (0x123, False, FrameKind.REMOTE, 0, 4, b"")),
+        (b"123##0", (0x123, False, FrameKind.DATA, FLAG_FD, 0, b"")),
+        (b"123##1aa", (0x123, False, FrameKind.DATA, FLAG_FD | FLAG_BIT_RATE_SWITCH, 1, b"\xaa")),
+        (b"123##2aa", (0x123, False, FrameKind.DATA, FLAG_FD | FLAG_ERROR_PASSIVE, 1, b"\xaa")),
+        (b"123##4" + b"5A" * 12, (0x123, False, FrameKind.DATA, FLAG_FD, 12, b"Z" * 12)),
+        (b"20000004#0001000000000000", (0x4, False, FrameKind.ERROR, 0, 8, b"\0\1\0\0\0\0\0\0")),
     ],
 )
-def test_frame_part(
-    text: bytes, can_id: int, extended: bool, kind: FrameKind, flags: int, length: int, payload: bytes
-) -> None:
-    expected = TextFrame(1_500_000_000, "can0", can_id, extended, kind, flags, length, payload)
-    assert frame_of(b"(1.5) can0 " + text) == expected
+def test_frame_part(text: bytes, fields: tuple[int, bool, FrameKind, int, int, bytes]) -> None:
+    assert frame_of(b"(1.5) can0 " + text) == TextFrame(1_500_000_000, "can0", *fields)
 
 
 @pytest.mark.parametrize(
