@@ -21,6 +21,7 @@ class Shape:
     channels: tuple[str, ...]
     extended: float
     fd: float
+    fd_flags: str
     lower: bool
     direction: bool
     end: str
@@ -33,6 +34,7 @@ def shape(rng: random.Random) -> Shape:
         channels=rng.choice([("can0",), ("can0", "can1", "vcan7"), ("a", "kanal-ö"), ("slcan0.42", "x")]),
         extended=rng.choice([0.0, 0.3, 1.0]),
         fd=rng.choice([0.0, 0.0, 0.5, 1.0]),
+        fd_flags=rng.choice("0123F"),
         lower=rng.random() < 0.3,
         direction=rng.random() < 0.3,
         end=rng.choice(["", "", "\r", " ", "\t\r"]),
@@ -51,14 +53,11 @@ def good_line(rng: random.Random, form: Shape) -> bytes:
             ["00", "35", "07"]
         )
     long = rng.random() < form.extended
-    identifier = (
-        f"{rng.choice([rng.randrange(1 << 29), 0x12, 0x18FEF100]):08X}"
-        if long
-        else f"{rng.randrange(2048):03X}"
-    )
+    bits = rng.choice([29, 29, 30, 32])  # beyond 29 bits: error frames, and some that are none
+    identifier = f"{rng.randrange(1 << bits):08X}" if long else f"{rng.randrange(2048):03X}"
     roll = rng.random()
     if roll < form.fd:
-        frame = f"{identifier}##{rng.randrange(16):X}{rng.randbytes(rng.choice(FD_LENGTHS)).hex()}"
+        frame = f"{identifier}##{form.fd_flags}{rng.randbytes(rng.choice([8, *FD_LENGTHS])).hex()}"
     elif roll > 0.97:
         frame = f"{identifier}#{rng.choice(['R', 'r', 'R0', 'R8'])}"
     elif roll > 0.94:
