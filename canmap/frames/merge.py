@@ -171,6 +171,7 @@ class _Merge:
         key = np.concatenate([part.key for part in parts])
         capture = np.repeat([part.capture for part in parts], [len(part.key) for part in parts])
         order = np.argsort(key, kind="stable")
+        self._check_channels(parts)
         chunk = _interleaved(parts, order)
         key, capture = key[order], capture[order]
         starts = {one.number: int(np.argmax(capture == one.number)) for one in self._beginning(parts)}
@@ -183,6 +184,11 @@ class _Merge:
                 self._book.see(number, channel)
             self._newest_ns = int(key[stop - 1])
             yield replace(piece, coverage=self._book.coverage(self._newest_ns))
+
+    def _check_channels(self, parts: list[_Part]) -> None:
+        if len({channel for part in parts for channel in part.frames.channels}) > MOST_CHANNELS:
+            names = ", ".join(self._inputs[part.capture].name for part in parts)
+            raise CaptureError(f"{names}: they hold more than {MOST_CHANNELS} channels; read them apart.")
 
     def _beginning(self, parts: list[_Part]) -> list[_Input]:
         """Return the inputs whose first frames these are, and note that they have begun."""
@@ -209,11 +215,6 @@ def _interleaved(parts: list[_Part], order: NDArray[np.intp]) -> FrameChunk:
     """Return the frames of the parts, put one after the other, in `order`; bad lines keep their place."""
     if len(parts) == 1:
         return parts[0].frames
-    if len({name for part in parts for name in part.frames.channels}) > MOST_CHANNELS:
-        names = ", ".join(sorted({part.frames.bad[0].capture for part in parts if part.frames.bad}))
-        raise CaptureError(
-            f"{names}: there are more than {MOST_CHANNELS} channels; check what the files hold."
-        )
     place = np.empty_like(order)
     place[order] = np.arange(len(order))
     bad: list[BadLine] = []

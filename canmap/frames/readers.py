@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from canmap.errors import CaptureError, UsageError
 from canmap.frames.merge import MergedCaptures
-from canmap.frames.textlog import DAMAGE, TextLog
+from canmap.frames.textlog import DAMAGE, READ_AHEAD, TextLog
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -30,12 +30,13 @@ class Reader(NamedTuple):
 
     Attributes:
         what: Its name, for messages.
-        open: Makes a source of a capture's name and its stream, already decompressed.
+        open: Makes a source of a capture's name, its stream, already decompressed, and the number of
+            pieces to read ahead.
         text: Whether it is text, which holds no zero bytes.
     """
 
     what: str
-    open: Callable[[str, BufferedIOBase], FrameSource]
+    open: Callable[[str, BufferedIOBase, int], FrameSource]
     text: bool
 
 
@@ -69,10 +70,11 @@ def open_captures(paths: Sequence[str]) -> FrameSource:
         raise UsageError("No capture is named; name at least one file, or - for standard input.")
     if paths.count(STANDARD_INPUT) > 1:
         raise UsageError("Standard input (-) is named twice, but can be read only once.")
+    ahead = READ_AHEAD if len(paths) == 1 else 1  # many captures may be open at once
     sources: list[FrameSource] = []
     try:
         for path in paths:
-            sources.append(_open_capture(path))
+            sources.append(_open_capture(path, ahead))
     except BaseException:
         for source in sources:
             source.close()
@@ -80,11 +82,11 @@ def open_captures(paths: Sequence[str]) -> FrameSource:
     return sources[0] if len(sources) == 1 else MergedCaptures(sources)
 
 
-def _open_capture(name: str) -> FrameSource:
+def _open_capture(name: str, ahead: int) -> FrameSource:
     stream = _open_stream(name)
     try:
         text, start = _decompressed(name, stream)
-        return _reader(name, start).open(name, text)
+        return _reader(name, start).open(name, text, ahead)
     except BaseException:
         stream.close()
         raise

@@ -6,9 +6,10 @@ called. So the reading stays in order, and the parsing need not.
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from typing import Generic, Protocol, TypeVar
 
 from canmap.chunks import FrameChunk
@@ -47,9 +48,9 @@ class _End:
 
 
 class ReadAhead(Generic[Item]):
-    """Takes items from an iterator in a thread, up to `depth` ahead of the one who uses them."""
+    """Takes items from a generator in a thread, up to `depth` (at least 1) ahead of the one who uses them."""
 
-    def __init__(self, items: Iterator[Item], depth: int) -> None:
+    def __init__(self, items: Generator[Item, None, None], depth: int) -> None:
         self._items = items
         self._queue: queue.Queue[Item | _End] = queue.Queue(depth)
         self._stopped = threading.Event()
@@ -62,9 +63,11 @@ class ReadAhead(Generic[Item]):
             for item in self._items:
                 self._queue.put(item)
                 if self._stopped.is_set():
-                    break
+                    return
         except BaseException as failure:  # raised again where the items are used
             error = failure
+        finally:
+            self._items.close()
         self._queue.put(_End(error))
 
     def __iter__(self) -> Iterator[Item]:
@@ -78,10 +81,8 @@ class ReadAhead(Generic[Item]):
             yield item
 
     def close(self) -> None:
-        """Stop taking items; the thread ends as soon as the iterator lets it."""
+        """Stop taking items; the thread ends as soon as the generator lets it."""
         self._stopped.set()
-        while True:
-            try:
+        with contextlib.suppress(queue.Empty):
+            while True:  # so that the thread, if it waits for room, comes to see that it is to stop
                 self._queue.get_nowait()
-            except queue.Empty:
-                return

@@ -115,12 +115,13 @@ class _Lines:
         return self.text[self.starts[index] : self.ends[index]].tobytes()
 
     def _template(self, lines: NDArray[np.intp]) -> Template | None:
-        """Return the template that the first good one of a few of the lines makes."""
+        """Return the template that the first suitable one of a few of the lines makes."""
         for index in lines[:: max(1, len(lines) // TEMPLATE_TRIALS)]:
             line = self._line(index)
             frame = parse_line(line)
-            if isinstance(frame, TextFrame):
-                return template_of(line, frame)
+            template = template_of(line, frame) if isinstance(frame, TextFrame) else None
+            if template is not None:
+                return template
         return None
 
     def _store(

@@ -115,7 +115,7 @@ def hexadecimal_number(
         text ^= _SHORT_ZEROS[digits]
     else:
         text = rows.load(start) ^ _ALL_ZEROS
-    parts, wrong = _bytes_of_digits(text[:, np.newaxis].view(np.uint8))
+    parts, wrong = _bytes_of_digits(text[:, np.newaxis])
     return parts.view(_NUMBERS[parts.shape[1]]).reshape(-1).astype(np.uint32), wrong
 
 
@@ -128,7 +128,7 @@ def hexadecimal_bytes(
         rows: The lines.
         start: Place of the first digit.
         length: uint8[count], number of pairs in each line, up to `most`.
-        most: A multiple of 4, up to 64.
+        most: 8 or 64.
 
     Returns:
         uint8[count, most], zero beyond `length`; and where something else than digits stood (None: nowhere).
@@ -137,8 +137,8 @@ def hexadecimal_bytes(
     for column in range(words.shape[1]):
         np.bitwise_xor(rows.load(start + column * WORD), _ALL_ZEROS, out=words[:, column])
     if (length != most).any():
-        words &= _PAIRS_USED[most][length]
-    return _bytes_of_digits(words.view(np.uint8))
+        words &= _PAIRS_USED[most].take(length, axis=0)
+    return _bytes_of_digits(words)
 
 
 def _pairs_used(most: int) -> NDArray[np.uint64]:
@@ -150,23 +150,29 @@ def _pairs_used(most: int) -> NDArray[np.uint64]:
 _PAIRS_USED = {most: _pairs_used(most) for most in (8, 64)}
 
 
-def _bytes_of_digits(text: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.bool_] | None]:
-    """Turn uint8[n, 2 * m] hexadecimal characters, each less (xor) a 0, into uint8[n, m].
+def _bytes_of_digits(words: NDArray[Any]) -> tuple[NDArray[np.uint8], NDArray[np.bool_] | None]:
+    """Turn words of hexadecimal characters into bytes.
 
-    Less a 0, the digits are 0 to 9, capital letters from 0x71, small ones from 0x51.
+    Args:
+        words: Unsigned integers [n, m] of s characters each, less (xor) a 0: so the digits are 0 to 9,
+            capital letters from 0x71, small ones from 0x51.
+
+    Returns:
+        uint8[n, m * s / 2], and the rows with other characters (None: no row).
     """
-    flat = text.reshape(-1)
-    letter = flat | np.uint8(0x20)
+    text = words.reshape(-1).view(np.uint8)
+    letter = text | np.uint8(0x20)
     letter -= np.uint8(0x71)
     right = letter < 6
-    right |= flat < 10
-    value = np.right_shift(flat, 6, out=letter)  # 1 for a letter, 0 for a digit; A has 1 in its low bits
-    value *= np.uint8(9)
-    value += flat
+    value = np.multiply(right.view(np.uint8), np.uint8(9), out=letter)  # A has 1 in its low bits, not 10
+    right |= text < 10
+    value += text
     value &= np.uint8(0x0F)
-    pairs = value.view(_PAIR)
-    joined = pairs << np.uint16(4)
-    pairs >>= np.uint16(8)
-    joined |= pairs
-    wrong: NDArray[np.bool_] | None = None if right.all() else ~right.reshape(text.shape).all(axis=1)
-    return joined.astype(np.uint8).reshape(len(text), -1), wrong
+    joined = value.view(words.dtype)  # shifts of whole words are the faster ones
+    low = joined >> words.dtype.type(8)
+    joined <<= words.dtype.type(4)
+    joined |= low
+    parts = joined.view(_PAIR).astype(np.uint8).reshape(len(words), -1)
+    if right.all():
+        return parts, None
+    return parts, np.asarray(~right.reshape(len(words), -1).all(axis=1))

@@ -21,7 +21,7 @@ from canmap.frames.textblock import LINE_FEED, SLACK, Block, parse_block
 from canmap.frames.textline import LONGEST_LINE
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Generator, Iterable, Iterator
     from io import BufferedIOBase
 
     from numpy.typing import NDArray
@@ -43,14 +43,14 @@ class TextLog:
     Args:
         name: Name of the capture, as the user gave it.
         stream: Where its text is read from; closed at the end.
-        sizes: Bytes of each block; the last is used for the rest.
         ahead: Blocks read before they are asked for.
+        sizes: Bytes of each block, without end.
     """
 
     def __init__(
-        self, name: str, stream: BufferedIOBase, sizes: Iterable[int] | None = None, ahead: int = READ_AHEAD
+        self, name: str, stream: BufferedIOBase, ahead: int = READ_AHEAD, sizes: Iterable[int] | None = None
     ) -> None:
-        self.captures = (name,)
+        self.captures: tuple[str, ...] = (name,)
         self._stream = stream
         self._sizes = chain(FIRST_SIZES, repeat(SIZE)) if sizes is None else sizes
         self._ahead = ahead
@@ -72,7 +72,7 @@ class TextLog:
             self._blocks.close()  # its thread closes the stream, which it may be reading from just now
 
 
-def _closing(stream: BufferedIOBase, items: Iterator[Block]) -> Iterator[Block]:
+def _closing(stream: BufferedIOBase, items: Iterator[Block]) -> Generator[Block, None, None]:
     with stream:
         yield from items
 
@@ -89,17 +89,15 @@ def _parse(block: Block) -> FrameChunk:
 def blocks(name: str, stream: BufferedIOBase, sizes: Iterable[int]) -> Iterator[Block]:
     """Cut a stream into blocks of whole lines, of about `sizes` bytes each.
 
-    A line longer than LONGEST_LINE is shortened to one byte more than that, which is enough to refuse it.
+    Of the beginning of a line, LONGEST_LINE bytes and one more are kept until its end comes: enough to refuse
+    a longer one.
     """
     first_line = 1
     rest = np.empty(0, np.uint8)
-    skipping = False  # the end of a line whose beginning, in `rest`, is too long already
     for size in sizes:
         data = np.empty(len(rest) + size + SLACK, np.uint8)
         data[: len(rest)] = rest
         filled, ended, damage = _fill(stream, data[len(rest) : -SLACK])
-        if skipping:
-            filled, skipping = _without_line_end(data[len(rest) :], filled)
         filled += len(rest)
         whole = _after_last_line_feed(data[:filled])
         cut = ended and not damage and whole < filled
@@ -111,9 +109,7 @@ def blocks(name: str, stream: BufferedIOBase, sizes: Iterable[int]) -> Iterator[
             first_line += int(np.count_nonzero(data[:whole] == LINE_FEED))
         if ended:
             return
-        rest = data[whole:filled].copy()
-        if len(rest) > LONGEST_LINE:
-            rest, skipping = rest[: LONGEST_LINE + 1], True
+        rest = data[whole:filled][: LONGEST_LINE + 1].copy()
 
 
 def _fill(stream: BufferedIOBase, space: NDArray[np.uint8]) -> tuple[int, bool, str]:
@@ -130,16 +126,6 @@ def _fill(stream: BufferedIOBase, space: NDArray[np.uint8]) -> tuple[int, bool, 
     except DAMAGE as error:
         return filled, True, f"the data cannot be read from here on ({error})"
     return filled, False, ""
-
-
-def _without_line_end(data: NDArray[np.uint8], filled: int) -> tuple[int, bool]:
-    """Drop what stands before the first line feed of `data`; return what is left, and if there was none."""
-    line_feeds = np.flatnonzero(data[:filled] == LINE_FEED)
-    if not len(line_feeds):
-        return 0, True
-    start = int(line_feeds[0])
-    data[: filled - start] = data[start:filled].copy()
-    return filled - start, False
 
 
 def _after_last_line_feed(data: NDArray[np.uint8]) -> int:

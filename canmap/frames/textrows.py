@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -64,8 +64,7 @@ class Form:
         pieces: The other digits of the stamp, each piece with the nanoseconds that its last digit counts.
         channel, identifier: Places of other parts that differ between lines.
         payload: Place of the first payload digit.
-        windows: What must be the same before the payload: words of the line from a place on, a mask, the
-            value under it.
+        windows: What must be the same before the payload.
         tail: What must follow the payload.
         fd: Whether it is the form of FD frames.
     """
@@ -87,17 +86,30 @@ class Form:
         self.longest = self.payload + 2 * self.most_bytes + len(tail)
 
 
-def _windows(fixed: bytes) -> list[tuple[int, np.uint64, np.uint64]]:
-    """Cover the bytes of `fixed` that are not 0 with as few words as do."""
+class Window(NamedTuple):
+    """Some neighbouring characters of a line as an unsigned integer; `mask` None takes all its bits."""
+
+    start: int
+    size: int
+    mask: Any
+    value: Any
+
+
+def _windows(fixed: bytes) -> list[Window]:
+    """Cover the bytes of `fixed` that are not 0 with few and small windows."""
     windows = []
     start = 0
     while start < len(fixed):
+        part = fixed[start : start + WORD].rstrip(b"\0")
         if not fixed[start]:
             start += 1
             continue
-        part = fixed[start : start + WORD]
-        mask = bytes(0xFF if byte else 0 for byte in part)
-        windows.append((start, _as_word(mask), _as_word(part)))
+        size = 1 << (len(part) - 1).bit_length()
+        mask = bytes(0xFF if byte else 0 for byte in part).ljust(size, b"\0")
+        kind = np.dtype(f"u{size}").type
+        whole = 0 not in mask
+        value = kind(int.from_bytes(part, "little"))
+        windows.append(Window(start, size, None if whole else kind(int.from_bytes(mask, "little")), value))
         start += WORD
     return windows
 
@@ -188,12 +200,10 @@ def _strike(right: NDArray[np.bool_], wrong: NDArray[np.bool_] | None) -> None:
 
 
 def _same_before_payload(rows: Rows, form: Form) -> NDArray[np.bool_]:
-    difference = np.zeros(rows.count, np.uint64)
-    for start, mask, value in form.windows:
-        word = rows.load(start) & mask
-        word ^= value
-        difference |= word
-    same: NDArray[np.bool_] = difference == 0
+    same = np.ones(rows.count, np.bool_)
+    for start, size, mask, value in form.windows:
+        word = rows.load(start, size)
+        same &= word == value if mask is None else word & mask == value
     return same
 
 
@@ -238,37 +248,35 @@ def _channels(rows: Rows, form: Form, right: NDArray[np.bool_]) -> tuple[NDArray
             right &= ~same
             continue
         if names:
-            number[same] = len(names)
+            number += same.view(np.uint8) * np.uint8(len(names))
         names.append(name)
     return number, names
 
 
 def _stamps(rows: Rows, template: Template, right: NDArray[np.bool_]) -> NDArray[np.int64]:
-    t_ns = _heads(rows, template, right)
+    t_ns = np.zeros(rows.count, np.uint64)
     for (start, stop), unit_ns in template.form.pieces:
         value, wrong = decimal(rows, start, stop - start)
         _strike(right, wrong)
-        part = value.astype(np.int64)
-        if unit_ns > 1:
-            part *= unit_ns
-        t_ns += part
-    return t_ns
+        t_ns += np.multiply(value, unit_ns, dtype=np.uint64)
+    t_ns += _heads(rows, template, right)
+    return t_ns.view(np.int64)
 
 
-def _heads(rows: Rows, template: Template, right: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """Return the nanoseconds that the leading digits of the seconds stand for."""
+def _heads(rows: Rows, template: Template, right: NDArray[np.bool_]) -> NDArray[np.uint64] | np.uint64:
+    """Return the nanoseconds that the leading digits of the seconds stand for, one value if they agree."""
     span, unit_ns = template.form.head, template.form.head_unit_ns
     if not span.size:
-        return np.zeros(rows.count, np.int64)
+        return np.uint64(0)
     text = template.line[span.start : span.stop]
     words = rows.load(span.start) & _USED[span.size]
     if int(text) < _LATEST_HEAD and (words == _as_word(text)).all():
-        return np.full(rows.count, int(text) * unit_ns)
+        return np.uint64(int(text) * unit_ns)
     value, wrong = decimal(rows, span.start, span.size)
     _strike(right, wrong)
     right &= value < _LATEST_HEAD
-    value_ns: NDArray[np.int64] = value.astype(np.int64) * unit_ns
-    return value_ns
+    t_ns: NDArray[np.uint64] = np.multiply(value, unit_ns, dtype=np.uint64)
+    return t_ns
 
 
 def _identifiers(
