@@ -62,7 +62,8 @@ class Coverage:
     Attributes:
         channel: Channel name.
         since_ns: Stamp from which on the channel is covered without a break.
-        until_ns: Stamp up to which nothing earlier will follow.
+        until_ns: Stamp up to which nothing earlier will follow; a source whose stamps stepped back counts it
+            on from its newest stamp.
     """
 
     channel: str

@@ -12,6 +12,7 @@ from itertools import islice
 from typing import TYPE_CHECKING, TypeVar
 
 from canmap.errors import CaptureError
+from canmap.memory import keep_freed_memory
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -39,6 +40,7 @@ class Intake:
     """
 
     def __init__(self, source: FrameSource) -> None:
+        keep_freed_memory()
         self.source = source
         self._pool = ThreadPoolExecutor(WORKERS, thread_name_prefix="canmap")
         self._pieces = source.pieces()

@@ -42,14 +42,14 @@ class SessionClock:
     Attributes:
         start_ns: The first stamp, None before it.
         now_ns: The clock at the last frame.
-        stamp_ns: The stamp of the last frame.
+        high_ns: The newest stamp, as written.
         steps: The steps so far; all but the last have an end.
     """
 
     def __init__(self) -> None:
         self.start_ns: int | None = None
         self.now_ns = 0
-        self.stamp_ns = 0
+        self.high_ns = 0
         self.steps: list[TimeStep] = []
         self._offset_ns = 0
 
@@ -58,17 +58,18 @@ class SessionClock:
         if not len(t_ns):
             return t_ns
         if self.start_ns is None:
-            self.start_ns = self.now_ns = int(t_ns[0])
+            self.start_ns = self.now_ns = self.high_ns = int(t_ns[0])
         clock = self._without_steps(t_ns)
         if clock is None:
             clock = self._with_steps(t_ns)
-        self.now_ns, self.stamp_ns = int(clock[-1]), int(t_ns[-1])
+        self.now_ns, self.high_ns = int(clock[-1]), max(self.high_ns, int(t_ns.max()))
         return clock
 
     def at(self, stamp_ns: int) -> int:
-        """Return the clock for a stamp of the present run of stamps, between steps."""
-        clock_ns = stamp_ns + self._offset_ns
-        return max(clock_ns, self.now_ns) if stamp_ns >= self.stamp_ns else clock_ns
+        """Return the clock for a stamp that a source promises, counted on from its newest stamp."""
+        if stamp_ns >= self.high_ns:
+            return self.now_ns + stamp_ns - self.high_ns
+        return min(stamp_ns + self._offset_ns, self.now_ns)
 
     def _without_steps(self, t_ns: NDArray[np.int64]) -> NDArray[np.int64] | None:
         """Clock of a chunk in which nothing steps and nothing catches up, else None."""

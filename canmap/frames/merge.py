@@ -40,6 +40,12 @@ class MergedCaptures:
         self.captures = tuple(name for source in sources for name in source.captures)
         self._sources = sources
 
+    def progress(self) -> tuple[int, int | None]:
+        """Return how much of all captures has been read."""
+        parts = [source.progress() for source in self._sources]
+        totals = [total for _, total in parts if total is not None]
+        return sum(done for done, _ in parts), sum(totals) if len(totals) == len(parts) else None
+
     def pieces(self) -> Iterator[Piece]:
         """Yield the merged chunks, in order; only once.
 

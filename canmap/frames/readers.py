@@ -9,6 +9,8 @@ from __future__ import annotations
 import bz2
 import gzip
 import lzma
+import os
+import stat
 from io import BufferedIOBase, BufferedReader, RawIOBase
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -20,7 +22,7 @@ from canmap.frames.textlog import DAMAGE, READ_AHEAD, TextLog
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from canmap.frames.source import FrameSource
+    from canmap.frames.source import FrameSource, Progress
 
 STANDARD_INPUT = "-"
 
@@ -30,13 +32,13 @@ class Reader(NamedTuple):
 
     Attributes:
         what: Its name, for messages.
-        open: Makes a source of a capture's name, its stream, already decompressed, and the number of
-            pieces to read ahead.
+        open: Makes a source of a capture's name, its stream, already decompressed, the number of pieces to
+            read ahead, and what tells how much of the file has been read.
         text: Whether it is text, which holds no zero bytes.
     """
 
     what: str
-    open: Callable[[str, BufferedIOBase, int], FrameSource]
+    open: Callable[[str, BufferedIOBase, int, Progress], FrameSource]
     text: bool
 
 
@@ -86,7 +88,7 @@ def _open_capture(name: str, ahead: int) -> FrameSource:
     stream = _open_stream(name)
     try:
         text, start = _decompressed(name, stream)
-        return _reader(name, start).open(name, text, ahead)
+        return _reader(name, start).open(name, text, ahead, _progress(stream))
     except BaseException:
         stream.close()
         raise
@@ -106,6 +108,18 @@ def _open_stream(name: str) -> BufferedReader:
         raise CaptureError(f"{name}: you may not read this file; change its permissions.") from None
     except (OSError, ValueError) as error:
         raise CaptureError(f"{name}: the file cannot be opened ({error}); check the path.") from None
+
+
+def _progress(stream: BufferedReader) -> Progress:
+    """Return what tells how much of the file has been read."""
+    status = os.fstat(stream.fileno())
+    if not stat.S_ISREG(status.st_mode):
+        return lambda: (0, None)
+
+    def tell() -> tuple[int, int | None]:
+        return status.st_size if stream.closed else stream.tell(), status.st_size
+
+    return tell
 
 
 class _Content(RawIOBase):

@@ -19,14 +19,20 @@ Piece = Callable[[], FrameChunk]
 Item = TypeVar("Item")
 
 
+Progress = Callable[[], tuple[int, int | None]]  # bytes read so far, and how many there are if that is known
+
+
 class FrameSource(Protocol):
-    """Where frames come from.
+    """Where frames come from."""
 
-    Attributes:
-        captures: Names of the captures, as the user gave them.
-    """
+    @property
+    def captures(self) -> tuple[str, ...]:
+        """Names of the captures, as the user gave them."""
+        ...
 
-    captures: tuple[str, ...]
+    def progress(self) -> tuple[int, int | None]:
+        """Return the bytes read so far and how many there are, None where that cannot be known."""
+        ...
 
     def pieces(self) -> Iterator[Piece]:
         """Yield the pieces in order, once; a piece is pure and may run in any thread.

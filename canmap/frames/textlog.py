@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.errors import CaptureError
-from canmap.frames.source import Piece, ReadAhead
+from canmap.frames.source import Piece, Progress, ReadAhead
 from canmap.frames.textblock import LINE_FEED, SLACK, Block, parse_block
 from canmap.frames.textline import LONGEST_LINE
 
@@ -44,12 +44,19 @@ class TextLog:
         name: Name of the capture, as the user gave it.
         stream: Where its text is read from; closed at the end.
         ahead: Blocks read before they are asked for.
+        progress: Tells how much of the file has been read.
         sizes: Bytes of each block, without end.
     """
 
     def __init__(
-        self, name: str, stream: BufferedIOBase, ahead: int = READ_AHEAD, sizes: Iterable[int] | None = None
+        self,
+        name: str,
+        stream: BufferedIOBase,
+        ahead: int = READ_AHEAD,
+        progress: Progress = lambda: (0, None),
+        sizes: Iterable[int] | None = None,
     ) -> None:
+        self.progress = progress
         self.captures: tuple[str, ...] = (name,)
         self._stream = stream
         self._sizes = chain(FIRST_SIZES, repeat(SIZE)) if sizes is None else sizes

@@ -39,6 +39,10 @@ class Window:
         """Names as the user gave them."""
         return self.source.captures
 
+    def progress(self) -> tuple[int, int | None]:
+        """Return how much of the whole has been read."""
+        return self.source.progress()
+
     def pieces(self) -> Iterator[Piece]:
         """Yield the pieces of the span; the first frame must be known before any can be cut."""
         pieces = self.source.pieces()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -74,13 +75,14 @@ def _perfect_hash(
     keys: NDArray[np.uint64],
 ) -> tuple[np.uint64, np.uint64, NDArray[np.intp]]:
     """Return multiplier, shift and table such that `table[keys * multiplier >> shift]` numbers `keys`."""
-    random = np.random.default_rng(1)
+    numbers = random.Random(1)  # any odd number may serve; numpy's own generator is slow to import
     bits = max(4, 2 * len(keys).bit_length() - 2)
     while True:
-        for multiplier in random.integers(1, 1 << 63, 8, dtype=np.uint64) * np.uint64(2) + np.uint64(1):
-            shift = np.uint64(_HASH_BITS - bits)
+        shift = np.uint64(_HASH_BITS - bits)
+        for _ in range(8):
+            multiplier = np.uint64(numbers.getrandbits(_HASH_BITS) | 1)
             places = (keys * multiplier) >> shift
-            if len(np.unique(places)) == len(keys):
+            if len(set(places.tolist())) == len(keys):
                 table = np.zeros(1 << bits, np.intp)
                 table[places] = np.arange(len(keys))
                 return multiplier, shift, table

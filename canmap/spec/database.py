@@ -8,17 +8,27 @@ from __future__ import annotations
 
 import logging
 import math
+import sys
 from contextlib import contextmanager
 from fractions import Fraction
 from pathlib import Path
+from types import ModuleType
 from typing import TYPE_CHECKING
-
-from cantools.database.can import Database
 
 from canmap.errors import DescriptionError, Fault
 from canmap.spec.dbctext import UNSENT_ID, UNSENT_MESSAGE, DbcText, MessageLine
 from canmap.spec.description import DescribedMessage, DescribedSignal, Description
 from canmap.spec.layout import layout_faults
+
+# The library's testing aids bring in python-can with all its bus drivers, which takes as long as everything
+# else here together. An empty module holds their place while the library is imported for the first time.
+_AIDS = "cantools.tester"
+_unused = None if "cantools" in sys.modules else sys.modules.setdefault(_AIDS, ModuleType(_AIDS))
+from cantools.database.can import Database  # noqa: E402
+
+if _unused is not None:
+    sys.modules.pop(_AIDS)
+    vars(sys.modules["cantools"]).pop("tester", None)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
