@@ -1,8 +1,8 @@
 """Frames, SocketCAN text: one block of whole lines to a chunk, most of it by column.
 
-In: a few MiB of text, with the number of its first line. Out: a `FrameChunk` in line order. Lines of
-equal length are put under each other; the first good one is the template for the others (`textrows`),
-what differs from it gets another template, and what is left, rare or damaged goes to `textline`.
+In: a few MiB of text, with the number of its first line. Out: a `FrameChunk` in line order. A good line is
+the template for all others of its form (`textrows`); what differs from it gets another template, and what is
+rare, damaged or left over goes to `textline`.
 """
 
 from __future__ import annotations
@@ -24,7 +24,8 @@ MOST_BAD_LINES = 100  # listed per chunk; all are counted
 MOST_TEMPLATES = 64  # per block
 MOST_CHANNELS = 256  # what one byte can number
 FEWEST_ROWS = 12  # fewer lines are read sooner one by one
-ROWS_AT_ONCE = 16384
+# Fewer rows stay in the processor's cache; more let two threads get less in each other's way.
+ROWS_AT_ONCE = 32768
 TEMPLATE_TRIALS = 8  # lines tried until one is good enough to be a template
 LINE_FEED = 10
 
@@ -50,12 +51,6 @@ class Block:
     damage: str = ""
 
 
-def _slice_if_whole(lines: NDArray[np.intp]) -> slice | NDArray[np.intp]:
-    """Return the ascending `lines` as a slice, which is read and written sooner, if none is left out."""
-    first, last = int(lines[0]), int(lines[-1])
-    return slice(first, last + 1) if last - first + 1 == len(lines) else lines
-
-
 def parse_block(block: Block) -> FrameChunk:
     """Return the frames of a block in line order, and its bad lines."""
     lines = _Lines(block)
@@ -75,6 +70,8 @@ class _Lines:
     """The lines of a block, and columns with one row for each, filled in any order.
 
     Attributes:
+        starts, ends: int64[n], where each line begins, and its line feed.
+        lengths: uint8[n], TOO_LONG where longer.
         read: bool[n], lines that are frames.
         bad: Index and reason of the first lines that cannot be read; `bad_count` counts all.
     """
@@ -218,3 +215,9 @@ class _Lines:
             ),
             bad_count=bad_count,
         )
+
+
+def _slice_if_whole(lines: NDArray[np.intp]) -> slice | NDArray[np.intp]:
+    """Return the ascending `lines` as a slice, which is read and written sooner, if none is left out."""
+    first, last = int(lines[0]), int(lines[-1])
+    return slice(first, last + 1) if last - first + 1 == len(lines) else lines

@@ -211,7 +211,7 @@ def _lengths(lengths: NDArray[np.uint8], form: Form, right: NDArray[np.bool_]) -
     """Return the payload bytes of each line, 0 where the line's length fits none."""
     digits = lengths - np.uint8(form.payload + len(form.tail))  # a line too short for the form wraps round
     length = digits >> np.uint8(1)
-    legal = _LEGAL_FD[length] if form.fd else length <= CLASSIC_WIDTH
+    legal = _LEGAL_FD.take(length) if form.fd else length <= CLASSIC_WIDTH
     legal &= digits & np.uint8(1) == 0
     if not legal.all():
         right &= legal

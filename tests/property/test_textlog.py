@@ -83,6 +83,23 @@ def test_one_changed_byte_anywhere_is_seen_as_the_line_reader_sees_it() -> None:
             assert_same(b"\n".join([*good, *changed[start : start + 64], *good]), [len(text)])
 
 
+@pytest.mark.parametrize(
+    ("good", "odd"),
+    [
+        (b"(1.5) can0 123#1122334455667788", b"(1.5) can0 923#1122334455667788"),
+        (b"(1.5) can0 12345678#11", b"(1.5) can0 32345678#11"),
+        (b"(1.5) can0 12345678#1122334455667788", b"(1.5) can0 32345678#1122334455667788"),
+        (b"(1.5) can0 12345678##11122334455667788", b"(1.5) can0 32345678##11122334455667788"),
+        (b"(1.5) can0 123##1" + b"11" * 12, b"(1.5) can0 123##1" + b"11" * 13),
+        (b"(1.5) can0 123#11 R", b"(1.5) can0 123#11 X"),
+        (b"(1.5) can0 123#11", "(1.5) ca\u00a00 123#11".encode()),
+        (b"(9223372035.000000) can0 123#11", b"(9223372036.000000) can0 123#11"),
+    ],
+)
+def test_odd_lines_among_good_ones(good: bytes, odd: bytes) -> None:
+    assert_same(b"\n".join([good] * 20 + [odd] * 20 + [good]), [1 << 20])
+
+
 @pytest.mark.parametrize("length", [LONGEST_LINE - 40, LONGEST_LINE, LONGEST_LINE + 1, 3 * LONGEST_LINE])
 @pytest.mark.parametrize("size", [1000, LONGEST_LINE, 1 << 20])
 @pytest.mark.parametrize("end", [b"", b"\n", b"\n(2.5) can0 123#11\n"])
