@@ -1,0 +1,118 @@
+"""Benchmark for developers: what parse, prepare and fold cost a frame, and what starting costs.
+
+python tests/bench/stages.py --frames 2000000
+
+The stages run one after the other on one thread, and its time on the processor is counted, so that other
+work on the machine disturbs little; reading the file is done by another thread and not counted. Starting
+is measured in fresh processes. Of several runs, the fastest is shown.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from compare import environment
+from traffic import write_log
+from vehicle import describe
+
+from canmap.engine import Engine
+from canmap.frames.readers import open_captures
+from canmap.spec.loader import load_spec
+
+STAGES = ("parse", "prepare", "fold")
+STEPS = {
+    "interpreter": "",
+    "command line": "import canmap.cli.main, canmap.cli.inspect",
+    "reader": "import canmap.frames.readers, canmap.frames.window, canmap.run",
+    "engine": "import canmap.api, canmap.engine",
+    "spec grammar": "import canmap.spec.loader",
+    "descriptions": "import canmap.spec.database",
+    "load the spec": "spec = canmap.spec.loader.load_spec(path)",
+    "make the engine": "canmap.engine.Engine(spec)",
+    "screen": "import canmap.cli.progress, canmap.cli.render, rich.table, rich.progress",
+}
+SCRIPT = """
+import json, sys, time
+path, steps = sys.argv[1], json.loads(sys.argv[2])
+spent = {}
+for name, code in steps.items():
+    began = time.process_time_ns()
+    exec(code)
+    spent[name] = time.process_time_ns() - began + (began if not spent else 0)
+print(json.dumps(spent))
+"""
+
+
+def stage_times(capture: Path, spec_path: Path) -> dict[str, float]:
+    """Nanoseconds a frame of each stage, and the chunks and their fold in microseconds."""
+    engine = Engine(load_spec(str(spec_path)))
+    source = open_captures([str(capture)])
+    spent = dict.fromkeys(STAGES, 0)
+    chunks = 0
+    for piece in source.pieces():
+        times = [time.thread_time_ns()]
+        chunk = piece()
+        times.append(time.thread_time_ns())
+        prepared = engine.prepare(chunk)
+        times.append(time.thread_time_ns())
+        engine.fold(prepared)
+        times.append(time.thread_time_ns())
+        chunks += 1
+        for stage, began, ended in zip(STAGES, times[:-1], times[1:], strict=True):
+            spent[stage] += ended - began
+    engine.finish()
+    source.close()
+    per_frame = {stage: total / engine.frames for stage, total in spent.items()}
+    return {**per_frame, "chunks": chunks, "fold_chunk_us": spent["fold"] / chunks / 1000}
+
+
+def start_times(spec_path: Path, folder: Path) -> dict[str, float]:
+    """Milliseconds on the processor of each step of starting, in a fresh process."""
+    command = [sys.executable, "-c", SCRIPT, str(spec_path), json.dumps(STEPS)]
+    done = subprocess.run(command, env=environment(folder), check=True, capture_output=True)
+    spent = json.loads(done.stdout)
+    return {name: nanoseconds / 1e6 for name, nanoseconds in spent.items()}
+
+
+def main() -> None:
+    """Measure both cases and print two tables."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    parser.add_argument("--frames", type=int, default=2_000_000)
+    parser.add_argument("--runs", type=int, default=3)
+    parser.add_argument("--folder", type=Path, help="where the capture is for the time")
+    options = parser.parse_args()
+    stages, starts = {}, {}
+    with tempfile.TemporaryDirectory(prefix="canmap-bench-", dir=options.folder) as name:
+        folder = Path(name)
+        capture = folder / "traffic.log"
+        write_log(capture, options.frames, faults=True)
+        for case in ("sparse", "dense"):
+            spec, _ = describe(case, folder)
+            runs = [stage_times(capture, spec) for _ in range(options.runs)]
+            stages[case] = min(runs, key=lambda run: sum(run[stage] for stage in STAGES))
+            starts[case] = min((start_times(spec, folder) for _ in range(options.runs + 2)), key=_total)
+    print("| case | parse ns | prepare ns | fold ns | sum ns a frame | chunks | fold us a chunk |")
+    print("|---|---|---|---|---|---|---|")
+    for case, run in stages.items():
+        per_frame = [run[stage] for stage in STAGES]
+        cells = [f"{value:.1f}" for value in (*per_frame, sum(per_frame))]
+        cells += [str(run["chunks"]), f"{run['fold_chunk_us']:.0f}"]
+        print(f"| {case} | {' | '.join(cells)} |")
+    print("\n| starting, ms | " + " | ".join(starts) + " |\n|---|" + "---|" * len(starts))
+    for step in STEPS:
+        print(f"| {step} | " + " | ".join(f"{run[step]:.1f}" for run in starts.values()) + " |")
+    print("| sum | " + " | ".join(f"{_total(run):.1f}" for run in starts.values()) + " |")
+
+
+def _total(run: dict[str, float]) -> float:
+    return sum(run.values())
+
+
+if __name__ == "__main__":
+    main()

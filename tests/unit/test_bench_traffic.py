@@ -1,0 +1,112 @@
+"""The benchmark's traffic is clean where it should be, and the plain loop and canmap count the same in it."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from math import pi
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+import canmap
+
+if TYPE_CHECKING:
+    from canmap.inspection import Inspection
+
+BENCH = Path(__file__).parent.parent / "bench"
+FRAMES = 20_000
+CASES = ("sparse", "dense")
+
+# Fields that are stamped by the message of their signal, with what the loop's value is multiplied by:
+# 1 km/h = 1/3.6 m/s, 1/min = 2 pi / 60 rad/s; the column turns the other way.
+FIELDS = (
+    ("column", "wheel_angle", "SteerFeedback.Angle", -pi / 180),
+    ("drive", "speed", "DriveFeedback.Speed", 1 / 3.6),
+    ("drive", "motor_speed", "DriveFeedback.MotorSpeed", 2 * pi / 60),
+    ("drive", "throttle", "DriveFeedback.Throttle", 0.01),
+    ("ride", "rear_right", "WheelSpeeds.RearRight", 1 / 3.6),
+)
+
+
+def script(*arguments: str | Path) -> dict[str, Any]:
+    """What a script of the benchmark prints."""
+    command = [sys.executable, *map(str, arguments)]
+    result: dict[str, Any] = json.loads(subprocess.run(command, check=True, capture_output=True).stdout)
+    return result
+
+
+@pytest.fixture(scope="module")
+def clean(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """Traffic without a fault."""
+    folder = tmp_path_factory.mktemp("clean")
+    return script(BENCH / "traffic.py", "--frames", str(FRAMES), "--folder", folder)
+
+
+@pytest.fixture(scope="module")
+def faulty(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """Traffic with the known faults."""
+    folder = tmp_path_factory.mktemp("faulty")
+    return script(BENCH / "traffic.py", "--frames", str(FRAMES), "--folder", folder, "--faults")
+
+
+def inspected(traffic: dict[str, Any], case: str) -> Inspection:
+    """What canmap says of traffic."""
+    return canmap.inspect(traffic["capture"], canmap.load_spec(traffic["cases"][case]["spec"]))
+
+
+def looped(traffic: dict[str, Any], case: str) -> dict[str, Any]:
+    """What the plain loop says of traffic."""
+    return script(BENCH / "plain_loop.py", traffic["capture"], *traffic["cases"][case]["descriptions"])
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_clean_traffic_has_neither_errors_nor_warnings(clean: dict[str, Any], case: str) -> None:
+    result = inspected(clean, case)
+    assert [finding.text for finding in result.findings if finding.severity is not canmap.Severity.NOTE] == []
+    assert result.capture.frames == FRAMES
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_the_plain_loop_and_canmap_count_the_same(faulty: dict[str, Any], case: str) -> None:
+    result, loop = inspected(faulty, case), looped(faulty, case)
+    assert result.capture.frames == loop["frames"] == FRAMES
+    assert {message.name: message.count for message in result.messages} == loop["messages"]
+    serious = [finding for finding in result.findings if finding.severity is not canmap.Severity.NOTE]
+    counted = {
+        kind: sum(finding.count for finding in serious if finding.kind is kind)
+        for kind in {finding.kind for finding in serious}
+    }
+    truth = faulty["truth"]
+    assert counted == {
+        canmap.Kind.OUT_OF_RANGE: truth["out_of_range"],
+        canmap.Kind.STALE: truth["silences"],
+    }
+    assert {name: loop[name] for name in truth} == truth
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_the_plain_loop_and_canmap_see_the_same_extremes(faulty: dict[str, Any], case: str) -> None:
+    # cantools is the second implementation: another decoder, other arithmetic, hence the tolerance.
+    records, loop = inspected(faulty, case).to_json()["records"], looped(faulty, case)["extremes"]
+    for record, name, signal, factor in FIELDS:
+        field = records[record]["fields"][name]
+        low, high = sorted(value * factor for value in loop[signal])
+        assert [field["min"], field["max"]] == pytest.approx([low, high], rel=1e-12), name
+
+
+def test_an_eighth_of_the_frames_is_described_in_the_sparse_case(clean: dict[str, Any]) -> None:
+    described = sum(message.count for message in inspected(clean, "sparse").messages)
+    assert described / FRAMES == pytest.approx(1 / 8, rel=0.01)
+    assert all(message.count for message in inspected(clean, "dense").messages)
+
+
+def test_stamps_rise_over_the_end_of_a_block(tmp_path: Path) -> None:
+    frames = 180_000  # a block has 179,200
+    made = script(BENCH / "traffic.py", "--frames", str(frames), "--folder", tmp_path)
+    stamps = [line[1:18] for line in Path(made["capture"]).read_text(encoding="ascii").splitlines()]
+    assert len(stamps) == frames
+    assert stamps == sorted(stamps)
+    assert inspected(made, "dense").verdict == "pass"
