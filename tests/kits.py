@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.checks.finding import Kind
 from canmap.spec.loader import load_spec
 from tests.streams import MS, START_NS
 
@@ -12,7 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from pathlib import Path
 
-    from canmap.checks.finding import Finding
+    from canmap.checks.finding import Finding, Kind
     from canmap.inspection import Inspection
     from canmap.spec.model import Spec
 

@@ -81,9 +81,7 @@ def test_a_sender_that_begins_late_while_it_is_listened_to_is_missing(spec: Spec
 
 def test_what_no_recorder_covered_counts_for_no_silence_no_rate_and_no_period(spec: Spec) -> None:
     # Nobody listened to can1 from 0.99 s to 3.00 s; it was there before and is there after.
-    first = covered(
-        every_10_ms(0, 1000, "can0") + every_10_ms(0, 1000, "can1"), can0=(0, 990), can1=(0, 990)
-    )
+    first = covered(every_10_ms(0, 1000, "can0") + every_10_ms(0, 1000, "can1"), can0=(0, 990), can1=(0, 990))
     between = covered(every_10_ms(1000, 3000, "can0"), can0=(0, 2990), can1=(0, 990))
     second = covered(
         every_10_ms(3000, 4500, "can0") + every_10_ms(3000, 4500, "can1"),
@@ -105,9 +103,7 @@ def test_a_single_capture_covers_each_channel_to_its_newest_stamp(spec: Spec) ->
 
 def test_a_growing_promise_alone_makes_a_silence(spec: Spec) -> None:
     # A silent bus sends empty chunks: the finding opens as soon as 100 ms are promised to hold nothing.
-    begin = covered(
-        every_10_ms(0, 100, "can0") + every_10_ms(0, 100, "can1"), can0=(0, 90), can1=(0, 90)
-    )
+    begin = covered(every_10_ms(0, 100, "can0") + every_10_ms(0, 100, "can1"), can0=(0, 90), can1=(0, 90))
     chunks = [begin, *(covered([], can0=(0, t), can1=(0, t)) for t in (150, 190, 191, 400))]
     result, events = inspected(chunks, spec)
     opened = [type(event).__name__ for event in events if event.finding.kind is Kind.STALE]

@@ -59,8 +59,16 @@ def test_long_payloads(spec: Spec) -> None:
     ("described", "came", "right"),
     # CAN FD has payloads of 0-8, 12, 16, 20, 24, 32, 48 and 64 bytes (ISO 11898-1, DLC coding): a message
     # of 10 bytes comes in 12, one of 33 in 48.
-    [(10, 12, True), (10, 10, True), (10, 16, False), (33, 48, True), (33, 64, False), (12, 12, True), (7, 8, False)],
-)  # fmt: skip
+    [
+        (10, 12, True),
+        (10, 10, True),
+        (10, 16, False),
+        (33, 48, True),
+        (33, 64, False),
+        (12, 12, True),
+        (7, 8, False),
+    ],
+)
 def test_fd_payloads_are_padded(tmp_path: Path, described: int, came: int, right: bool) -> None:
     spec = spec_of(tmp_path, TICK.replace("Tick: 8", f"Tick: {described}"))
     result, _ = inspected([of_lengths(came, flags=FLAG_FD)], spec)
@@ -178,7 +186,8 @@ def test_steps_of_the_clock_are_findings(spec: Spec) -> None:
     assert span_ms(result, finding) == (950, 1100)
     assert finding.value == pytest.approx(-2.95)
     assert finding.text == (
-        "The stamps stepped back by 2.95 s, until they had caught up; the session clock went on from where it was."
+        "The stamps stepped back by 2.95 s, until they had caught up; "
+        "the session clock went on from where it was."
     )
 
 

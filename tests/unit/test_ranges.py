@@ -21,7 +21,9 @@ if TYPE_CHECKING:
     from canmap.spec.model import Spec
 
 
-def judged(spec: Spec, payloads: Iterable[bytes], keep: Iterable[str] = ()) -> tuple[Inspection, list[Finding]]:
+def judged(
+    spec: Spec, payloads: Iterable[bytes], keep: Iterable[str] = ()
+) -> tuple[Inspection, list[Finding]]:
     """One frame every 10 ms with these payloads."""
     result, _ = inspected([frames(row(10 * i, data=data) for i, data in enumerate(payloads))], spec, keep)
     return result, of_kind(result, Kind.OUT_OF_RANGE)
@@ -70,7 +72,10 @@ def test_a_negative_factor_swaps_the_limits(tmp_path: Path, raw: int, inside: bo
 SUM = tick('Coarse : 0|16@1- (1.5,0) [-600|600] "deg"', 'Fine : 16|8@1- (0.1,0) [-2|2] "deg"')
 ANGLE = """\
 records:
-  steering: {type: Steering, stamp: Tick, wheel_angle: {sum: [Tick.Coarse, Tick.Fine], range: [-540 deg, 540 deg]}}
+  steering:
+    type: Steering
+    stamp: Tick
+    wheel_angle: {sum: [Tick.Coarse, Tick.Fine], range: [-540 deg, 540 deg]}
 """
 
 
@@ -143,9 +148,7 @@ def test_a_table_is_judged_by_what_comes_out(tmp_path: Path) -> None:
 
 
 def test_floats_are_compared_as_numbers(tmp_path: Path) -> None:
-    spec = spec_of(
-        tmp_path, tick('V : 0|32@1- (1,0) [-1.5|1.5] "V"'), end="SIG_VALTYPE_ 256 V : 1;\n"
-    )
+    spec = spec_of(tmp_path, tick('V : 0|32@1- (1,0) [-1.5|1.5] "V"'), end="SIG_VALTYPE_ 256 V : 1;\n")
     values = [1.5, -1.5, 1.5000001, math.nan, 0.0]
     result, (finding,) = judged(spec, [struct.pack("<fxxxx", value) for value in values])
     assert span_ms(result, finding) == (20, 40)  # not a number is no value: it ends nothing

@@ -83,20 +83,26 @@ def test_a_condition_must_hold_in_the_newest_value(tmp_path: Path) -> None:
 def test_a_condition_on_another_message_needs_that_message(tmp_path: Path) -> None:
     text = drive("speed: {signal: Stamp.Speed, valid_when: {Other.Ready: yes}}")
     spec = spec_of(tmp_path, TWO, text, periods_ms={512: 10})  # stale after 100 ms
-    kept = records_of(spec, [stamp(0, 36), pedal(10, 0, ready=1), stamp(20, 36), stamp(110, 36), stamp(111, 36)])
+    kept = records_of(
+        spec, [stamp(0, 36), pedal(10, 0, ready=1), stamp(20, 36), stamp(110, 36), stamp(111, 36)]
+    )
     # Not come yet; there; 100 ms old; too old to be trusted.
     assert [r.speed is not None for r in kept] == [False, True, True, False]
 
 
 def test_a_code_for_no_data_is_no_value(tmp_path: Path) -> None:
-    spec = spec_of(tmp_path, TWO, drive("throttle: {signal: Other.Pedal, no_data: [0xFE, 0xFF], max_age: none}"))
+    spec = spec_of(
+        tmp_path, TWO, drive("throttle: {signal: Other.Pedal, no_data: [0xFE, 0xFF], max_age: none}")
+    )
     kept = records_of(spec, [pedal(0, 50), stamp(1), pedal(2, 0xFF), stamp(3), pedal(4, 0xFE), stamp(5)])
     # The last good value is not published again: what the kit says now is that it does not know.
     assert [r.throttle for r in kept] == [0.5, None, None]
 
 
 def test_a_payload_too_short_is_no_value(tmp_path: Path) -> None:
-    spec = spec_of(tmp_path, TWO, drive("speed: Stamp.Speed\n    state: {signal: Stamp.State, labels: {3: active}}"))
+    spec = spec_of(
+        tmp_path, TWO, drive("speed: Stamp.Speed\n    state: {signal: Stamp.State, labels: {3: active}}")
+    )
     whole = struct.pack("<HBBBxxx", 36, 0, 3, 0)
     kept = records_of(spec, [row(10 * n, STAMP, whole[:n]) for n in (8, 4, 3, 2, 1, 0)])
     # Speed needs 2 bytes, State 4.

@@ -96,7 +96,9 @@ def test_a_wrong_promise_says_from_the_start(spec: Spec) -> None:
     # Every 120 ms and never otherwise: the spec is wrong, not the vehicle.
     result = ticks(range(0, 1201, 120), spec, tock_to_ms=1320)
     (finding,) = of_kind(result, Kind.STALE)
-    assert finding.text == "Tick was silent 11 times from the start, for up to 120 ms; it is stale after 100 ms."
+    assert (
+        finding.text == "Tick was silent 11 times from the start, for up to 120 ms; it is stale after 100 ms."
+    )
     assert finding.open
 
 
