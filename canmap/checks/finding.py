@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from math import inf
 
 
 class Severity(StrEnum):
@@ -93,10 +94,10 @@ class Finding:
     line: int | None = None
 
     @property
-    def order(self) -> tuple[int, int, str, str, str]:
-        """Sort key: by start, then by kind and place, so that any cutting gives one order."""
-        place = self.place
-        return (self.start_ns, KIND_ORDER[self.kind], place.bus or "", place.message or "", self.text)
+    def order(self) -> tuple[int, int, str, str, float, str]:
+        """Sort key: by start, then by kind, place and line, so that any cutting gives one order."""
+        place, line = self.place, inf if self.line is None else self.line
+        return (self.start_ns, KIND_ORDER[self.kind], place.bus or "", place.message or "", line, self.text)
 
 
 KIND_ORDER = {kind: position for position, kind in enumerate(Kind)}

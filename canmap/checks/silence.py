@@ -113,7 +113,10 @@ class Silence:
     def _describe_missing(self, episode: Episode) -> Finding:
         rule = self._rules[episode.subject]
         name, came = rule.message.name, episode.end_ns is not None and not episode.still
-        text = f"{name} came only after {seconds(episode.worst)}" if came else f"{name} never came"
+        if came:
+            text = f"{name} came only after {seconds(episode.worst)}"
+        else:
+            text = f"{name} never came" if episode.still else f"{name} has not come"
         if rule.period_ns is not None:
             text += f"; it is promised every {seconds(rule.period_ns)}"
         return Finding(
@@ -133,7 +136,9 @@ class Silence:
         name, limit_ns = rule.message.name, int(self._limit_ns[episode.subject])
         if episode.more:
             text = f"{name} fell silent in {times(episode.more, 'more place')} that are not listed"
-        elif episode.end_ns is None or (episode.still and episode.count == 1):
+        elif episode.end_ns is None:
+            text = f"{name} fell silent"
+        elif episode.still and episode.count == 1:
             text = f"{name} fell silent and did not come back"
         elif episode.count == 1:
             text = f"{name} was silent for {seconds(episode.worst)}"

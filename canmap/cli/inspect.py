@@ -53,7 +53,7 @@ def inspect_command(
         from canmap.spec.loader import load_spec
 
         loaded = load_spec(spec, channels=channels, descriptions=descriptions)
-        with Progress(intake.source) as progress:
+        with Progress() as progress:
             result = inspect_intake(intake, loaded, listen=progress.step)
         if json_path != "-":
             from canmap.cli.render import show

@@ -9,8 +9,7 @@ import sys
 import typer
 
 from canmap import __version__
-from canmap.cli.inspect import inspect_command
-from canmap.cli.replay import replay_command
+from canmap.cli import inspect, replay
 from canmap.errors import CanmapError
 
 FAILED = 2  # the command could not do its work
@@ -28,8 +27,8 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
-app.command("inspect")(inspect_command)
-app.command("replay")(replay_command)
+app.command("inspect", epilog=inspect.EPILOG)(inspect.inspect_command)
+app.command("replay", epilog=replay.EPILOG)(replay.replay_command)
 
 
 def _show_version(wanted: bool) -> None:
@@ -53,8 +52,8 @@ def main() -> None:
         status = app(standalone_mode=False)
         sys.stdout.flush()
     except BrokenPipeError:
-        # Whoever read our output has gone; what is still buffered has nowhere to go.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        # Whoever read our output has gone.
+        _drop_output()
         status = PIPE_CLOSED
     except KeyboardInterrupt:
         print("interrupted", file=sys.stderr)
@@ -63,14 +62,32 @@ def main() -> None:
         for line in str(error).splitlines():
             print(f"canmap: {line}", file=sys.stderr)
         status = FAILED
+    except OSError as error:
+        status = _unwritten_status(error)
     except Exception as error:
         status = _usage_status(error)
     raise SystemExit(status or 0)
+
+
+def _drop_output() -> None:
+    """Let what is still buffered for standard output go nowhere, so that nothing complains at the end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _unwritten_status(error: OSError) -> int:
+    """Show that standard output cannot be written; a failure with a file is a fault of ours and passes."""
+    if error.filename is not None:
+        raise error
+    _drop_output()
+    print(f"canmap: the output cannot be written: {(error.strerror or str(error)).lower()}.", file=sys.stderr)
+    return FAILED
 
 
 def _usage_status(error: Exception) -> int:
     """Show a mistake in the arguments in one line; any other exception is a fault of ours and passes."""
     if not hasattr(error, "format_message"):
         raise error
-    print(f"canmap: {error.format_message()} See 'canmap --help'.", file=sys.stderr)
+    message = error.format_message().rstrip(".")
+    if message:  # without any arguments the help was shown already
+        print(f"canmap: {message}. See 'canmap --help'.", file=sys.stderr)
     return FAILED

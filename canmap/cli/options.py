@@ -12,10 +12,12 @@ from canmap.errors import UsageError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+LONGEST_S = 1e9  # thirty years: longer than any recording, and short enough for stamps in ns
+
 Captures = Annotated[
     list[str],
     typer.Argument(
-        metavar="CAPTURE...",
+        metavar="CAPTURE",
         help="SocketCAN text logs of one session (.gz, .bz2 and .xz too); - is standard input.",
         show_default=False,
     ),
@@ -76,7 +78,10 @@ def span(from_s: float | None, to_s: float | None) -> tuple[float, float]:
     Raises:
         UsageError: It is empty or not a time.
     """
+    for option, value in (("--from", from_s), ("--to", to_s)):
+        if value is not None and not 0 <= value <= LONGEST_S:
+            raise UsageError(f"{option} {value:g} is no time; give seconds from the first frame.")
     begin, end = from_s or 0.0, math.inf if to_s is None else to_s
-    if math.isnan(begin) or math.isnan(end) or begin < 0 or end <= begin:
+    if end <= begin:
         raise UsageError(f"--from {begin:g} and --to {end:g} leave no time between them.")
     return begin, end

@@ -1,4 +1,4 @@
-"""How far a command has read, with rate and time left, on standard error while that is a terminal."""
+"""How far a command has read, and how fast, on standard error while that is a terminal."""
 
 from __future__ import annotations
 
@@ -10,21 +10,15 @@ if TYPE_CHECKING:
     from types import TracebackType
 
     from canmap.engine import Engine, Step
-    from canmap.frames.source import FrameSource
 
 EVERY_S = 0.2
 FIRST_S = 0.5  # what is done sooner needs no progress
 
 
 class Progress:
-    """One line that is written over and taken away at the end.
+    """One line that is written over and taken away at the end."""
 
-    Args:
-        source: What is read; tells how much of it there is.
-    """
-
-    def __init__(self, source: FrameSource) -> None:
-        self._source = source
+    def __init__(self) -> None:
         self._active = sys.stderr.isatty()
         self._began_s = self._next_s = 0.0
         self._shown = False
@@ -49,9 +43,8 @@ class Progress:
         self._next_s = now_s + EVERY_S
         self._shown = True
         taken_s = now_s - self._began_s
-        text = f"{engine.frames:,} frames, {engine.frames / taken_s / 1e6:.1f} M/s"
-        done, total = self._source.progress()
-        if total and 0 < done <= total:
-            text = f"{done / total:4.0%}  {text}, {taken_s * (total - done) / done:.0f} s left"
+        recorded_s = (engine.session.now_ns - (engine.session.start_ns or 0)) / 1e9
+        text = f"{engine.frames:,} frames, {recorded_s:,.0f} s of recording"
+        text += f", {engine.frames / taken_s / 1e6:.1f} million frames a second"
         sys.stderr.write(f"\r{text}\x1b[K")
         sys.stderr.flush()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections import defaultdict
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from rich.console import Console
 from rich.padding import Padding
@@ -19,15 +19,17 @@ from canmap.inspection import last_value
 from canmap.vocabulary import field_types
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from canmap.checks.finding import Finding
     from canmap.inspection import Inspection, MessageSummary
+    from canmap.summary import RecordSummary
 
 STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "dim"}
 SHOWN = 40  # findings of one severity that are shown; JSON has all
 PIPE_WIDTH = 120
-NARROW = 80
+# Terminal width from which on a column is shown; the others always are.
+COLUMNS = {"promised": 60, "min": 70, "max": 70, "99 %": 80, "mean": 80, "sender": 80}
 
 
 def console() -> Console:
@@ -66,12 +68,25 @@ def _show_capture(result: Inspection, out: Console) -> None:
     out.print(Text(text))
 
 
-def _table(columns: Sequence[tuple[str, bool]]) -> Table:
-    """A table without lines; each column has a title and says whether it holds numbers."""
+def _show_table(out: Console, heading: str, left: Sequence[str], rows: Iterable[Mapping[str, str]]) -> None:
+    """Print rows by column title, without lines; on a narrow screen some columns are left out.
+
+    Args:
+        out: The console.
+        heading: Stands above the table.
+        left: Columns that do not hold numbers.
+        rows: Cells by title, the same titles in each row.
+    """
+    listed = list(rows)
+    titles = [title for title in listed[0] if out.width >= COLUMNS.get(title, 0)]
     table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 2, 0, 0))
-    for title, is_number in columns:
-        table.add_column(title, justify="right" if is_number else "left", no_wrap=is_number, overflow="fold")
-    return table
+    for title in titles:
+        justify: Literal["left", "right"] = "left" if title in left else "right"
+        table.add_column(title, justify=justify, no_wrap=title != titles[0], overflow="fold")
+    for row in listed:
+        table.add_row(*(row[title] for title in titles))
+    out.print(Text(heading, style="bold"))
+    out.print(Padding(table, (0, 0, 0, 2), expand=False))
 
 
 def _show_messages(result: Inspection, out: Console) -> None:
@@ -79,25 +94,24 @@ def _show_messages(result: Inspection, out: Console) -> None:
     silent = [message for message in result.messages if not message.count]
     out.print()
     several = len({message.bus for message in result.messages}) > 1
-    narrow = out.width < NARROW
-    columns = [("message", False), ("frames", True), ("promised", True), ("median", True)]
-    columns += [] if narrow else [("99 %", True)]
-    columns += [("longest", True)]
-    columns += [] if narrow else [("sender", False)]
-    table = _table(columns)
-    for message in came:
-        period = message.period
-        name = f"{message.bus} {message.name}" if several else message.name
-        cells = [name, f"{message.count:,}", _ms(message.nominal_ns), _ms(period.median_ns)]
-        cells += [] if narrow else [_ms(period.p99_ns)]
-        cells += [_ms(period.longest_ns)]
-        cells += [] if narrow else [message.sender or ""]
-        table.add_row(*cells)
     if came:
-        out.print(Text("Messages, with the time between their frames in ms", style="bold"))
-        out.print(Padding(table, (0, 0, 0, 2)))
+        rows = (_message_row(message, several=several) for message in came)
+        _show_table(out, "Messages, with the time between their frames in ms", ("message", "sender"), rows)
     if silent:
         out.print(Text(f"Described, but not in the capture: {_names(silent)}", style="dim"))
+
+
+def _message_row(message: MessageSummary, *, several: bool) -> dict[str, str]:
+    period = message.period
+    return {
+        "message": f"{message.bus} {message.name}" if several else message.name,
+        "frames": f"{message.count:,}",
+        "promised": _ms(message.nominal_ns),
+        "median": _ms(period.median_ns),
+        "99 %": _ms(period.p99_ns),
+        "longest": _ms(period.longest_ns),
+        "sender": message.sender or "",
+    }
 
 
 def _names(messages: Iterable[MessageSummary], most: int = 12) -> str:
@@ -113,26 +127,25 @@ def _ms(duration_ns: float | None) -> str:
 def _show_records(result: Inspection, out: Console) -> None:
     if not result.record_summaries:
         return
-    narrow = out.width < NARROW
-    columns = [("record", False), ("unit", False), ("min", True), ("max", True)]
-    columns += [] if narrow else [("mean", True)]
-    columns += [("last", True), ("valid", True)]
-    table = _table(columns)
-    for name, summary in result.record_summaries.items():
-        types = field_types(result.record_types[name])
-        if not summary.count:
-            table.add_row(name, "", *[""] * (len(columns) - 3), "none came")
-        for field, span in summary.fields.items():
-            is_number = types[field].kind is float
-            last = last_value(types[field], span)
-            cells = [f"{name}.{field}", types[field].unit]
-            cells += [_value(span.low if is_number else None), _value(span.high if is_number else None)]
-            cells += [] if narrow else [_value(span.mean if is_number else None)]
-            cells += [_value(last), _share(span.valid, summary.count)]
-            table.add_row(*cells)
+    rows = [
+        row
+        for name, summary in result.record_summaries.items()
+        for row in _record_rows(name, summary, result.record_types[name])
+    ]
     out.print()
-    out.print(Text("Records, in SI units", style="bold"))
-    out.print(Padding(table, (0, 0, 0, 2)))
+    _show_table(out, "Records, in SI units", ("record", "unit"), rows)
+
+
+def _record_rows(name: str, summary: RecordSummary, record_type: type) -> Iterable[dict[str, str]]:
+    titles = ("record", "unit", "min", "max", "mean", "last", "valid")
+    types = field_types(record_type)
+    if not summary.count:
+        yield dict.fromkeys(titles, "") | {"record": name, "valid": "none came"}
+    for field, span in summary.fields.items():
+        numbers = (span.low, span.high, span.mean) if types[field].kind is float else (None, None, None)
+        cells = [f"{name}.{field}", types[field].unit, *map(_value, numbers)]
+        cells += [_value(last_value(types[field], span)), _share(span.valid, summary.count)]
+        yield dict(zip(titles, cells, strict=True))
 
 
 def _value(value: float | str | None) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import os
 import stat
 import sys
@@ -14,6 +15,8 @@ from canmap.errors import OutputError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    from _typeshed import ReadableBuffer
 
 
 @contextlib.contextmanager
@@ -30,27 +33,55 @@ def whole_text_file(path: str) -> Iterator[IO[str]]:
     if path == "-":
         yield sys.stdout
         return
+    if not path:
+        raise OutputError("The name of the file to write is empty; name a file, or - for standard output.")
     target = Path(path)
+    beside: Path | None = None
     try:
-        if target.exists() and not stat.S_ISREG(target.stat().st_mode):
-            with target.open("w", encoding="utf-8") as direct:
-                yield direct
-            return
-        if target.exists() and not os.access(target, os.W_OK):
-            raise OutputError(f"{path} cannot be written: it is read-only.")
-        handle, beside = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.resolve().parent)
+        with _failures_named(path):
+            if target.exists() and not stat.S_ISREG(target.stat().st_mode):
+                raw = _NamedFile(path, path)
+            elif target.exists() and not os.access(target, os.W_OK):
+                raise OutputError(f"{path} cannot be written: it is read-only.")
+            else:
+                handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.resolve().parent)
+                beside, raw = Path(name), _NamedFile(handle, path)
+        with io.TextIOWrapper(io.BufferedWriter(raw), encoding="utf-8") as file:
+            yield file
+        if beside is not None:
+            with _failures_named(path):
+                beside.chmod(_ordinary_mode(target))
+                beside.replace(target.resolve())
+    except BaseException:
+        if beside is not None:
+            beside.unlink(missing_ok=True)
+        raise
+
+
+class _NamedFile(io.FileIO):
+    """A file for writing whose failures name it as the user did, whoever writes at that moment."""
+
+    def __init__(self, file: str | int, path: str) -> None:
+        super().__init__(file, "w")
+        self._path = path
+
+    def write(self, data: ReadableBuffer) -> int:
+        """Write some or all of the bytes."""
+        with _failures_named(self._path):
+            return super().write(data)
+
+
+@contextlib.contextmanager
+def _failures_named(path: str) -> Iterator[None]:
+    """Turn what the system says of `path` into one sentence."""
+    try:
+        yield
+    except (OutputError, BrokenPipeError):
+        raise
     except IsADirectoryError as error:
         raise OutputError(f"{path} is a folder; name a file in it.") from error
     except OSError as error:
         raise OutputError(f"{path} cannot be written: {(error.strerror or str(error)).lower()}.") from error
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            yield file
-        Path(beside).chmod(_ordinary_mode(target))
-        Path(beside).replace(target.resolve())
-    except BaseException:
-        Path(beside).unlink(missing_ok=True)
-        raise
 
 
 def _ordinary_mode(target: Path) -> int:

@@ -1,0 +1,111 @@
+"""Arrivals and coverage: silence counts only where a recorder listened."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import pytest
+
+from canmap.checks.finding import Kind, Severity
+from canmap.chunks import Coverage
+from tests.kits import TICK, of_kind, row, serious, span_ms, spec_of, told
+from tests.streams import MS, START_NS, frames, inspected
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from canmap.chunks import FrameChunk
+    from canmap.spec.model import Spec
+
+CHANNELS = ("can0", "can1")
+TWO = """\
+vehicle: Test cart
+buses:
+  front: {description: kit.dbc, channel: can0}
+  rear: {description: kit.dbc, channel: can1}
+"""
+
+
+@pytest.fixture
+def spec(tmp_path: Path) -> Spec:
+    """Two buses with one message each: every 10 ms, stale after 100 ms."""
+    return spec_of(tmp_path, TICK, periods_ms={256: 10}, head=TWO)
+
+
+def covered(rows: list, **spans_ms: tuple[float, float]) -> FrameChunk:
+    """A chunk whose channels were listened to for the spans."""
+    spans = tuple(
+        Coverage(name, START_NS + round(since * MS), START_NS + round(until * MS))
+        for name, (since, until) in spans_ms.items()
+    )
+    return replace(frames(sorted(rows), CHANNELS), coverage=spans)
+
+
+def every_10_ms(begin: int, end: int, channel: str) -> list:
+    return [row(t, channel=channel) for t in range(begin, end, 10)]
+
+
+def test_a_recorder_that_stops_makes_nothing_stale(spec: Spec) -> None:
+    rows = every_10_ms(0, 5000, "can0") + every_10_ms(0, 1000, "can1")
+    result, _ = inspected([covered(rows, can0=(0, 4990), can1=(0, 990))], spec)
+    assert told(serious(result)) == []
+
+
+def test_a_sender_that_stops_while_it_is_listened_to_is_stale(spec: Spec) -> None:
+    rows = every_10_ms(0, 5000, "can0") + every_10_ms(0, 1000, "can1")
+    result, _ = inspected([covered(rows, can0=(0, 4990), can1=(0, 4990))], spec)
+    (finding,) = serious(result)
+    assert (finding.kind, finding.place.bus, finding.open) == (Kind.STALE, "rear", True)
+    assert span_ms(result, finding) == (990, 4990)  # from its last frame to the end of what is covered
+
+
+def test_a_recorder_that_joins_later_makes_nothing_missing(spec: Spec) -> None:
+    rows = every_10_ms(0, 3000, "can0")
+    early = covered([r for r in rows if r[0] < START_NS + 2000 * MS], can0=(0, 1990))
+    late = covered(
+        [r for r in rows if r[0] >= START_NS + 2000 * MS] + every_10_ms(2050, 3000, "can1"),
+        can0=(0, 2990), can1=(2000, 2990),
+    )  # fmt: skip
+    result, _ = inspected([early, late], spec)
+    assert told(serious(result)) == []
+
+
+def test_a_sender_that_begins_late_while_it_is_listened_to_is_missing(spec: Spec) -> None:
+    rows = every_10_ms(0, 3000, "can0") + every_10_ms(2050, 3000, "can1")
+    result, _ = inspected([covered(rows, can0=(0, 2990), can1=(0, 2990))], spec)
+    (finding,) = serious(result)
+    assert (finding.kind, finding.severity) == (Kind.MISSING, Severity.WARNING)
+    assert span_ms(result, finding) == (0, 2050)
+
+
+def test_what_no_recorder_covered_counts_for_no_silence_no_rate_and_no_period(spec: Spec) -> None:
+    # Nobody listened to can1 from 0.99 s to 3.00 s; it was there before and is there after.
+    first = covered(every_10_ms(0, 1000, "can0") + every_10_ms(0, 1000, "can1"), can0=(0, 990), can1=(0, 990))
+    between = covered(every_10_ms(1000, 3000, "can0"), can0=(0, 2990), can1=(0, 990))
+    second = covered(
+        every_10_ms(3000, 4500, "can0") + every_10_ms(3000, 4500, "can1"),
+        can0=(0, 4490), can1=(3000, 4490),
+    )  # fmt: skip
+    result, _ = inspected([first, between, second], spec)
+    assert told(serious(result)) == []
+    rear = next(message for message in result.messages if message.bus == "rear")
+    assert rear.count == 250
+    assert rear.period.longest_ns == 10 * MS
+
+
+def test_a_single_capture_covers_each_channel_to_its_newest_stamp(spec: Spec) -> None:
+    rows = every_10_ms(0, 1000, "can0") + every_10_ms(0, 500, "can1")
+    result, _ = inspected([frames(sorted(rows), CHANNELS)], spec)
+    (finding,) = of_kind(result, Kind.STALE)
+    assert span_ms(result, finding) == (490, 990)
+
+
+def test_a_growing_promise_alone_makes_a_silence(spec: Spec) -> None:
+    # A silent bus sends empty chunks: the finding opens as soon as 100 ms are promised to hold nothing.
+    begin = covered(every_10_ms(0, 100, "can0") + every_10_ms(0, 100, "can1"), can0=(0, 90), can1=(0, 90))
+    chunks = [begin, *(covered([], can0=(0, t), can1=(0, t)) for t in (150, 190, 191, 400))]
+    result, events = inspected(chunks, spec)
+    opened = [type(event).__name__ for event in events if event.finding.kind is Kind.STALE]
+    assert opened == ["Opened", "Opened", "Closed", "Closed"]
+    assert [span_ms(result, f) for f in of_kind(result, Kind.STALE)] == [(90, 400)] * 2

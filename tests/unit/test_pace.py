@@ -1,0 +1,137 @@
+"""Frames handed on as fast as they were recorded, against a clock that the test moves."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from canmap.chunks import Coverage, FrameChunk, empty_chunk, join
+from canmap.clock import TICK_S, Pace
+from tests.kits import row
+from tests.streams import MS, START_NS, frames
+
+
+class Wall:
+    """A clock that moves only by being slept on, or by the work that the test says was done."""
+
+    def __init__(self) -> None:
+        self.now_s = 100.0
+        self.slept: list[float] = []
+
+    def now(self) -> float:
+        return self.now_s
+
+    def sleep(self, duration_s: float) -> None:
+        assert duration_s > 0
+        self.slept.append(duration_s)
+        self.now_s += duration_s
+
+
+def played(
+    times_ms: list[float], factor: float = 1.0, work_s: float = 0.0
+) -> tuple[list[tuple[float, FrameChunk]], Pace, Wall]:
+    """What came when, in s since the first frame."""
+    wall = Wall()
+    pace = Pace(factor, wall.now, wall.sleep)
+    came = []
+    for piece in pace.chunks(frames(row(t) for t in times_ms)):
+        came.append((wall.now_s - 100.0, piece))
+        wall.now_s += work_s
+    return came, pace, wall
+
+
+def frame_times(came: list[tuple[float, FrameChunk]]) -> list[float]:
+    return [at_s for at_s, piece in came for _ in range(len(piece))]
+
+
+@pytest.mark.parametrize("factor", [1.0, 10.0, 0.5])
+def test_frames_come_when_they_are_due(factor: float) -> None:
+    times = [0, 5, 5, 12, 100, 101, 350]
+    came, pace, _ = played(times, factor)
+    # Never early, and late by no more than the shortest wait, which is a tenth of a tick.
+    for at_s, t_ms in zip(frame_times(came), times, strict=True):
+        assert t_ms / 1e3 / factor - 1e-6 <= at_s <= t_ms / 1e3 / factor + TICK_S / 10 + 1e-6
+    assert pace.worst_late_s <= TICK_S / 10 + 1e-6
+
+
+def test_nothing_is_lost_added_or_put_in_another_order() -> None:
+    times = [0.0, 5, 4, 5, 60, 59, 200]
+    came, _, _ = played(times)
+    assert join(piece for _, piece in came).t_ns.tolist() == [START_NS + round(t * MS) for t in times]
+
+
+def test_silence_shows_as_empty_chunks_that_promise_more_and_more() -> None:
+    came, _, _ = played([0, 500])
+    empty = [(at_s, piece) for at_s, piece in came if not len(piece)]
+    assert len(empty) >= 0.5 / TICK_S - 1
+    for at_s, piece in empty:
+        assert piece.coverage == (
+            Coverage("can0", START_NS, min(START_NS + int(at_s * 1e9), START_NS + 500 * MS)),
+        )
+    until = [piece.coverage[0].until_ns for _, piece in came if piece.coverage]
+    assert until == sorted(until)
+
+
+def test_no_sleep_is_longer_than_a_tick() -> None:
+    _, _, wall = played([0, 500, 501])
+    assert max(wall.slept) <= TICK_S
+
+
+def test_lateness_does_not_add_up() -> None:
+    # Each piece takes 3 ms of work; 100 frames are 10 ms apart. The last is as late as the first, and a
+    # clock that waited 10 ms after each would be 300 ms behind by then.
+    came, pace, _ = played([10.0 * i for i in range(100)], work_s=0.003)
+    late = [at_s - i / 100 for i, at_s in enumerate(frame_times(came))]
+    assert max(late) < 0.01
+    assert pace.worst_late_s == pytest.approx(max(late), abs=1e-6)
+
+
+def test_too_much_work_is_told_as_lateness() -> None:
+    # 10 frames 10 ms apart with 50 ms of work for each piece: what is due meanwhile comes in one piece,
+    # after a pause of 2 ms. The frame due at 10 comes at 52, that due at 60 at 104.
+    came, pace, _ = played([10.0 * i for i in range(10)], work_s=0.05)
+    assert [len(piece) for _, piece in came if len(piece)] == [1, 5, 4]
+    assert pace.worst_late_s == pytest.approx(0.044, abs=1e-6)
+
+
+def test_a_step_back_does_not_hurry_and_does_not_stop() -> None:
+    # Due is the running maximum: the frames stamped 3 s earlier come with the frame before them.
+    times = [0.0, 10, -2990, -2980, 20]
+    came, _, _ = played(times)
+    assert frame_times(came) == pytest.approx([0, 0.01, 0.01, 0.01, 0.02], abs=TICK_S / 10 + 1e-6)
+
+
+def test_the_schedule_goes_on_over_several_chunks() -> None:
+    wall = Wall()
+    pace = Pace(1.0, wall.now, wall.sleep)
+    came = []
+    for times in ([0, 10], [], [20, 100], [90, 130]):
+        for piece in pace.chunks(frames(row(t) for t in times)):
+            came += [wall.now_s - 100.0] * len(piece)
+    assert came == pytest.approx([0, 0.01, 0.02, 0.1, 0.1, 0.13], abs=TICK_S / 10 + 1e-6)
+
+
+def test_what_the_source_says_it_covers_is_kept() -> None:
+    spans = (Coverage("can0", START_NS, START_NS + 10 * MS), Coverage("can1", START_NS, START_NS + 4 * MS))
+    chunk = replace(frames([row(0), row(10)]), coverage=spans)
+    wall = Wall()
+    pieces = list(Pace(1.0, wall.now, wall.sleep).chunks(chunk))
+    assert pieces[-1].coverage == spans
+
+
+def test_bad_lines_of_an_empty_chunk_pass() -> None:
+    chunk = replace(empty_chunk(("can0",)), bad_count=3)
+    assert [piece.bad_count for piece in Pace(1.0).chunks(chunk)] == [3]
+
+
+def test_the_real_clock() -> None:
+    pace = Pace(10.0)
+    began_s = time.monotonic()
+    pieces = list(pace.chunks(frames(row(t) for t in np.arange(0, 1001, 10))))
+    taken_s = time.monotonic() - began_s
+    assert sum(map(len, pieces)) == 101
+    assert 0.1 <= taken_s < 0.3
+    assert pace.worst_late_s < 0.1

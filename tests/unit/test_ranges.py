@@ -1,0 +1,189 @@
+"""Values outside the limits of the spec or of the description, compared in raw counts."""
+
+from __future__ import annotations
+
+import math
+import struct
+from typing import TYPE_CHECKING
+
+import pytest
+
+from canmap.checks.finding import Kind, Severity
+from tests.kits import of_kind, row, span_ms, spec_of, told
+from tests.streams import frames, inspected
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from pathlib import Path
+
+    from canmap.checks.finding import Finding
+    from canmap.inspection import Inspection
+    from canmap.spec.model import Spec
+
+
+def judged(
+    spec: Spec, payloads: Iterable[bytes], keep: Iterable[str] = ()
+) -> tuple[Inspection, list[Finding]]:
+    """One frame every 10 ms with these payloads."""
+    result, _ = inspected([frames(row(10 * i, data=data) for i, data in enumerate(payloads))], spec, keep)
+    return result, of_kind(result, Kind.OUT_OF_RANGE)
+
+
+def tick(*signals: str) -> str:
+    return "BO_ 256 Tick: 8 Node\n" + "".join(f" SG_ {signal} Other\n" for signal in signals)
+
+
+def little(*values: int, size: int = 2) -> bytes:
+    return b"".join(value.to_bytes(size, "little", signed=value < 0) for value in values).ljust(8, b"\0")
+
+
+VOLTS = "records:\n  battery: {{type: Battery, stamp: Tick, voltage: {{signal: Tick.V, {}}}}}\n"
+
+
+def test_a_value_on_its_limit_is_inside_whatever_floats_say(tmp_path: Path) -> None:
+    # 7 * 0.1 is 0.7000000000000001 as a float, and 0.7 exactly as counts.
+    spec = spec_of(tmp_path, tick('V : 0|16@1+ (0.1,0) [0|0.7] "V"'))
+    assert judged(spec, [little(7)])[1] == []
+    _, (finding,) = judged(spec, [little(7), little(8), little(7)])
+    assert (finding.value, finding.limit) == (pytest.approx(0.8), pytest.approx(0.7))
+    assert finding.text == "Tick.V was 0.8 V, above its limit of 0.7 V."
+    assert finding.severity is Severity.ERROR
+    assert finding.line == 2
+
+
+def test_the_span_is_from_the_first_bad_sample_to_the_first_good_one(tmp_path: Path) -> None:
+    spec = spec_of(tmp_path, tick('V : 0|16@1+ (1,0) [0|100] "V"'))
+    result, (finding,) = judged(spec, [little(v) for v in (50, 101, 300, 200, 100, 100, 100)])
+    assert span_ms(result, finding) == (10, 40)
+    assert (finding.count, finding.value) == (3, 300)
+
+
+@pytest.mark.parametrize(("raw", "inside"), [(0, True), (70, True), (-70, True), (71, False), (-71, False)])
+def test_a_negative_factor_swaps_the_limits(tmp_path: Path, raw: int, inside: bool) -> None:
+    # -7 to 7 V at -0.1 V a count is -70 to 70 counts.
+    spec = spec_of(tmp_path, tick('V : 0|16@1- (-0.1,0) [-7|7] "V"'))
+    found = judged(spec, [little(raw)])[1]
+    assert (found == []) == inside
+    for finding in found:
+        assert finding.value == pytest.approx(-0.1 * raw)
+        assert finding.limit == (-7 if raw > 0 else 7)
+
+
+SUM = tick('Coarse : 0|16@1- (1.5,0) [-600|600] "deg"', 'Fine : 16|8@1- (0.1,0) [-2|2] "deg"')
+ANGLE = """\
+records:
+  steering:
+    type: Steering
+    stamp: Tick
+    wheel_angle: {sum: [Tick.Coarse, Tick.Fine], range: [-540 deg, 540 deg]}
+"""
+
+
+@pytest.mark.parametrize(
+    ("coarse", "fine", "inside"),
+    [
+        (360, 0, True),  # 360 * 1.5 = 540
+        (359, 15, True),  # 538.5 + 1.5 = 540
+        (359, 16, False),  # 540.1
+        (-359, -15, True),
+        (-360, -1, False),  # -540.1
+    ],
+)
+def test_a_sum_is_compared_on_the_common_step_of_its_scales(
+    tmp_path: Path, coarse: int, fine: int, inside: bool
+) -> None:
+    found = judged(spec_of(tmp_path, SUM, ANGLE), [struct.pack("<hbxxxxx", coarse, fine)])[1]
+    assert (found == []) == inside
+    for finding in found:
+        assert (finding.place.record, finding.place.field) == ("steering", "wheel_angle")
+        assert abs(finding.value or 0) == pytest.approx(math.radians(540.1), rel=1e-12)
+        assert abs(finding.limit or 0) == pytest.approx(3 * math.pi, rel=1e-12)
+        assert "540.1 deg" in finding.text
+        assert "540 deg" in finding.text
+
+
+def test_the_range_of_the_spec_goes_before_that_of_the_description(tmp_path: Path) -> None:
+    description = tick('V : 0|16@1+ (1,0) [0|100] "V"')
+    wide = spec_of(tmp_path, description, VOLTS.format("range: [0 V, 200 V]"))
+    assert judged(wide, [little(150)])[1] == []
+    narrow = spec_of(tmp_path, description, VOLTS.format("range: [0 V, 48 V]"))
+    _, (finding,) = judged(narrow, [little(60)])
+    assert finding.text == "battery.voltage (Tick.V) was 60 V, above its limit of 48 V from the start."
+    no_range = spec_of(tmp_path, description, VOLTS.format("range: none"))
+    assert judged(no_range, [little(60000)])[1] == []
+
+
+def test_a_range_of_the_description_is_named_with_the_field_it_makes(tmp_path: Path) -> None:
+    spec = spec_of(tmp_path, tick('V : 0|16@1+ (1,0) [0|100] "mV"'), VOLTS.format("sign: -1"))
+    _, (finding,) = judged(spec, [little(0), little(150)])
+    assert (finding.place.record, finding.place.signal) == ("battery", "V")
+    assert (finding.value, finding.limit) == pytest.approx((-0.15, -0.1))  # in the record's unit and sign
+    # In words the kit's manual uses: what the signal says, in its own unit.
+    assert "150 mV" in finding.text
+    assert "100 mV" in finding.text
+
+
+def test_an_empty_range_promises_nothing(tmp_path: Path) -> None:
+    spec = spec_of(tmp_path, tick('V : 0|16@1+ (1,0) [0|0] "V"', 'W : 16|16@1- (1,0) [0.0|0.0] "V"'))
+    assert judged(spec, [little(60000, -3)])[1] == []
+
+
+def test_codes_that_are_no_data_are_looked_at_first(tmp_path: Path) -> None:
+    spec = spec_of(tmp_path, tick('V : 0|16@1+ (1,0) [0|100] "V"'), VOLTS.format("no_data: 0xFFFF"))
+    assert judged(spec, [little(0xFFFF)])[1] == []
+    # They neither end a fault nor part it: 200, no data, no data, no data, 300 is one finding of two samples.
+    nothing = little(0xFFFF)
+    result, (finding,) = judged(spec, [little(200), nothing, little(300), nothing, little(50)])
+    assert finding.count == 2
+    assert span_ms(result, finding) == (0, 40)
+
+
+def test_a_table_is_judged_by_what_comes_out(tmp_path: Path) -> None:
+    # 0 to 10 V in is 0 to 100 V out, held beyond the ends.
+    table = "table: [[0 V, 0 V], [10 V, 100 V]], range: [0 V, 50 V]"
+    spec = spec_of(tmp_path, tick('V : 0|16@1+ (1,0) [0|0] "V"'), VOLTS.format(table))
+    assert judged(spec, [little(5)])[1] == []
+    _, (finding,) = judged(spec, [little(6)])
+    assert finding.value == pytest.approx(60)
+
+
+def test_floats_are_compared_as_numbers(tmp_path: Path) -> None:
+    spec = spec_of(tmp_path, tick('V : 0|32@1- (1,0) [-1.5|1.5] "V"'), end="SIG_VALTYPE_ 256 V : 1;\n")
+    values = [1.5, -1.5, 1.5000001, math.nan, 0.0]
+    result, (finding,) = judged(spec, [struct.pack("<fxxxx", value) for value in values])
+    assert span_ms(result, finding) == (20, 40)  # not a number is no value: it ends nothing
+    assert finding.count == 1
+
+
+def test_unsigned_integers_of_64_bits(tmp_path: Path) -> None:
+    # 2**63 does not fit int64; it must neither wrap to a negative number nor pass.
+    spec = spec_of(tmp_path, tick('V : 0|64@1+ (1,0) [0|1000] "V"'))
+    _, (finding,) = judged(spec, [little(1000, size=8), little(1 << 63, size=8)])
+    assert finding.value == pytest.approx(2.0**63)
+    assert (finding.count, finding.start_ns < finding.end_ns or finding.open) == (1, True)
+
+
+def test_what_the_payload_does_not_hold_is_not_judged(tmp_path: Path) -> None:
+    spec = spec_of(tmp_path, tick('V : 0|16@1+ (1,0) [5|100] "V"'))
+    assert told(judged(spec, [little(50), b"\x07", b"", little(50)])[1]) == []
+
+
+@pytest.mark.parametrize(
+    ("policy", "values", "valid", "flagged"),
+    [
+        ("keep", [40.0, 60.0, 45.0], [True, True, True], [False, True, False]),
+        ("mask", [40.0, None, 45.0], [True, False, True], [False, True, False]),
+        ("clamp", [40.0, 48.0, 45.0], [True, True, True], [False, True, False]),
+    ],
+)
+def test_what_a_record_does_with_it(
+    tmp_path: Path, policy: str, values: list[float | None], valid: list[bool], flagged: list[bool]
+) -> None:
+    text = VOLTS.format(f"range: [0 V, 48 V], out_of_range: {policy}")
+    spec = spec_of(tmp_path, tick('V : 0|16@1+ (1,0) [0|0] "V"'), text)
+    result, found = judged(spec, [little(v) for v in (40, 60, 45)], ["battery"])
+    assert len(found) == 1  # it is found whatever the record does
+    voltage = result.records["battery"].voltage
+    assert [row.voltage for row in result.records["battery"]] == values
+    assert voltage.valid.tolist() == valid
+    assert voltage.flagged.tolist() == flagged

@@ -1,0 +1,100 @@
+"""Cyclic messages that come too often or too seldom: windows, tolerance, silences, merging."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from canmap.checks.finding import Kind, Severity
+from tests.kits import TICK, of_kind, row, serious, span_ms, spec_of, told
+from tests.streams import frames, inspected
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from pathlib import Path
+
+    from canmap.checks.finding import Finding
+    from canmap.inspection import Inspection
+
+
+def ticks(folder: Path, times_ms: Iterable[float], period_ms: int = 10) -> tuple[Inspection, list[Finding]]:
+    spec = spec_of(folder, TICK, periods_ms={256: period_ms})
+    result, _ = inspected([frames(row(t) for t in times_ms)], spec)
+    return result, of_kind(result, Kind.RATE)
+
+
+def every(step_ms: float, begin_ms: float, end_ms: float) -> list[float]:
+    count = round((end_ms - begin_ms) / step_ms)
+    return [begin_ms + i * step_ms for i in range(count)]
+
+
+@pytest.mark.parametrize(
+    ("step_ms", "wrong"),
+    [(12.0, False), (12.1, True), (8.0, False), (7.9, True), (10.0, False)],  # 20 % of 10 ms is 2 ms
+)
+def test_twenty_percent_both_sides(tmp_path: Path, step_ms: float, wrong: bool) -> None:
+    result, found = ticks(tmp_path, every(step_ms, 0, 5000))
+    assert len(found) == wrong, told(found)
+    if wrong:
+        (finding,) = found
+        assert finding.severity is Severity.WARNING
+        assert finding.value == pytest.approx(step_ms / 1e3)
+        assert finding.limit == pytest.approx(0.01)
+        assert "from the start" in finding.text
+        assert finding.open
+        assert result.verdict == "pass"
+
+
+def test_an_unfinished_window_is_not_judged(tmp_path: Path) -> None:
+    # The window is the longer of 20 * 10 ms and 1 s. The frame at 1000 ms would be the first of the next.
+    assert ticks(tmp_path, every(20, 0, 1000))[1] == []
+    assert len(ticks(tmp_path, every(20, 0, 1020))[1]) == 1
+
+
+def test_the_window_of_a_slow_message_is_twenty_intervals(tmp_path: Path) -> None:
+    # 20 * 100 ms = 2 s
+    assert ticks(tmp_path, every(50, 0, 2000), period_ms=100)[1] == []
+    assert len(ticks(tmp_path, every(50, 0, 2050), period_ms=100)[1]) == 1
+
+
+def test_windows_are_counted_from_the_first_frame_and_neighbours_merge(tmp_path: Path) -> None:
+    # First frame at 500: windows 500-1500, 1500-2500, ... The rate is halved in the second, third and fifth.
+    times = [
+        *every(10, 500, 1500), *every(20, 1500, 3500), *every(10, 3500, 4500), *every(20, 4500, 5500),
+        *every(10, 5500, 7000),
+    ]  # fmt: skip
+    result, found = ticks(tmp_path, [0, *times])
+    # The frame at 0 begins a grid, and the gap after it (500 ms, stale) begins the one that counts.
+    assert [span_ms(result, f) for f in found] == [(1500, 3500), (4500, 5500)]
+    assert [f.count for f in found] == [2, 1]
+    assert [f.value for f in found] == pytest.approx([0.02, 0.02])
+    assert not any(f.open for f in found)
+
+
+def test_a_silence_cuts_the_window_short(tmp_path: Path) -> None:
+    # 90 frames, 500 ms of silence, 90 frames. Without the cut the first window would have 90 frames to
+    # 1390 ms: 15.4 ms each, which is off by more than 20 %.
+    result, found = ticks(tmp_path, [*every(10, 0, 900), *every(10, 1390, 2290)])
+    assert told(found) == []
+    assert [f.kind for f in serious(result)] == [Kind.STALE]
+
+
+def test_batches_of_stamps_do_not_disturb_it(tmp_path: Path) -> None:
+    # A recorder that stamps three frames at once every 30 ms: the mean is still 10 ms.
+    times = [30 * (i // 3) for i in range(600)]
+    assert told(ticks(tmp_path, times)[1]) == []
+
+
+def test_a_finding_is_over_when_the_rate_is_right_again(tmp_path: Path) -> None:
+    result, found = ticks(tmp_path, [*every(5, 0, 2000), *every(10, 2000, 5000)])
+    (finding,) = found
+    assert span_ms(result, finding) == (0, 2000)
+    assert not finding.open
+    assert finding.text == "Tick came every 5 ms on average instead of every 10 ms."
+
+
+def test_a_message_without_a_period_has_no_rate(tmp_path: Path) -> None:
+    spec = spec_of(tmp_path, TICK)
+    result, _ = inspected([frames(row(t) for t in every(3, 0, 5000))], spec)
+    assert serious(result) == []

@@ -1,0 +1,104 @@
+"""What is summed up: periods in bins, exact means, spans of fields."""
+
+from __future__ import annotations
+
+import json
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from canmap.records.columns import FieldColumn
+from canmap.summary import FieldSummary
+from tests.kits import TICK, row, spec_of
+from tests.streams import MS, frames, inspected
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from canmap.summary import Period
+
+
+def period(folder: Path, times_ms: list[float]) -> Period:
+    result, _ = inspected([frames(row(t) for t in times_ms)], spec_of(folder, TICK))
+    return result.messages[0].period
+
+
+def summed(*parts: list[float | None]) -> FieldSummary:
+    summary = FieldSummary()
+    for part in parts:
+        values = np.array([np.nan if value is None else value for value in part])
+        nothing = np.zeros(len(values), bool)
+        summary.fold(FieldColumn(values, ~np.isnan(values), np.zeros(len(values), np.int64), nothing))
+    return summary
+
+
+def test_a_regular_message_has_its_period_exactly(tmp_path: Path) -> None:
+    said = period(tmp_path, [7.3 * i for i in range(50)])
+    assert said.median_ns == said.p99_ns == said.longest_ns == 7.3 * MS
+
+
+def test_median_and_99th_percentile(tmp_path: Path) -> None:
+    # 200 gaps: 197 of 10 ms, 2 of 50 ms, 1 of 80 ms. The 100th in order is 10, the 198th (99 %) is 50.
+    gaps = [10.0] * 197 + [50.0] * 2 + [80.0]
+    said = period(tmp_path, np.cumsum([0, *gaps]).tolist())
+    assert said.median_ns == pytest.approx(10 * MS, rel=1e-12)
+    assert said.p99_ns == pytest.approx(50 * MS, rel=1e-12)
+    assert said.longest_ns == 80 * MS
+
+
+def test_a_percentile_is_within_a_64th_of_an_octave(tmp_path: Path) -> None:
+    gaps = np.random.default_rng(1).uniform(5, 40, 4000)
+    said = period(tmp_path, np.cumsum([0, *gaps]).tolist())
+    assert said.median_ns == pytest.approx(float(np.median(gaps)) * MS, rel=2 ** (1 / 64) - 1)
+    assert said.p99_ns == pytest.approx(float(np.percentile(gaps, 99)) * MS, rel=2 ** (1 / 64) - 1)
+
+
+@pytest.mark.parametrize("times_ms", [[], [5.0]])
+def test_fewer_than_two_frames_have_no_period(tmp_path: Path, times_ms: list[float]) -> None:
+    said = period(tmp_path, times_ms)
+    assert (said.median_ns, said.p99_ns, said.longest_ns) == (None, None, None)
+
+
+def test_frames_of_one_stamp(tmp_path: Path) -> None:
+    assert period(tmp_path, [3.0, 3.0, 3.0]).longest_ns == 0
+
+
+def test_the_mean_is_that_of_exact_arithmetic() -> None:
+    # One large and many small values: floats at 2**39 are 2**-13 apart, so a running sum loses each 2**-15,
+    # and with them 2**16 * 2**-15 = 2.
+    values = [float(1 << 39), *[2.0**-15] * (1 << 16)]
+    exact = sum(map(Fraction, values), Fraction(0)) / len(values)
+    assert summed(values).mean == float(exact)
+    assert sum(values) / len(values) != float(exact)  # the check that cannot be passed by a plain sum
+
+
+def test_the_mean_does_not_depend_on_the_cut() -> None:
+    values: list[float | None] = np.random.default_rng(2).normal(0, 1e6, 1000).tolist()
+    whole = summed(values)
+    for cut in (1, 333, 999):
+        assert summed(values[:cut], values[cut:]) == whole
+    exact = sum(map(Fraction, values), Fraction(0)) / 1000  # type: ignore[arg-type]
+    assert whole.mean == pytest.approx(float(exact), abs=2.0**-40)
+
+
+def test_values_beyond_two_to_the_40th() -> None:
+    values = [2.0**63, -(2.0**63), 3.0, 2.0**41 + 1]
+    assert summed(values).mean == (3.0 + 2.0**41 + 1) / 4
+
+
+def test_only_valid_values_count() -> None:
+    summary = summed([None, 2.0, 4.0, None], [None])
+    assert (summary.valid, summary.low, summary.high, summary.mean, summary.last) == (2, 2.0, 4.0, 3.0, None)
+    assert summed([None]).mean is None
+    assert summed([1.0, None], [5.0]).last == 5.0
+
+
+def test_no_negative_zero_is_told(tmp_path: Path) -> None:
+    current = "{signal: Tick.Value, unit: A, sign: -1}"
+    text = f"records:\n  battery: {{type: Battery, stamp: Tick, current: {current}}}\n"
+    result, _ = inspected([frames([row(0), row(10)])], spec_of(tmp_path, TICK, text))
+    said = result.to_json()["records"]["battery"]["fields"]["current"]
+    assert "-0.0" not in json.dumps(said)
+    assert (said["min"], said["max"], said["mean"], said["last"]) == (0, 0, 0, 0)
