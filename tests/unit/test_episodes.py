@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pytest
 
 from canmap.checks.episodes import Closed, Episode, Episodes, Opened, faulty_runs
 from canmap.checks.finding import Finding, Kind, Place, Severity
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 
 def described(episode: Episode) -> Finding:
@@ -142,9 +137,10 @@ def test_twenty_are_listed_and_the_rest_is_counted() -> None:
     assert len(closed) == 21  # twenty of one subject, one of the other
 
 
-@pytest.mark.parametrize(("worse", "worst"), [(max, 7.0), (min, 5.0)])
-def test_the_worst_of_merged_runs_is_kept(worse: Callable[[float, float], float], worst: float) -> None:
-    episodes = Episodes(described, lambda _subject, a, b: worse(a, b))
+@pytest.mark.parametrize(("excess", "worst"), [(1, 7.0), (-1, 5.0), (0, 5.0)])
+def test_the_worst_of_merged_runs_is_kept(excess: int, worst: float) -> None:
+    """Of equally bad ones, the smallest."""
+    episodes = Episodes(described, lambda _subject, value: excess * value)
     for ordinal in (5, 6, 7):
         episodes.add(episode(0, ordinal))
     assert [(f.value, f.count) for f in episodes.findings()] == [(worst, 3)]
