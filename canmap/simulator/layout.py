@@ -1,0 +1,180 @@
+"""Simulator: values to the payload that a described message carries, with its counter and checksum, and back.
+
+The layout comes from the bus description, so that kit and description cannot drift apart; where a fault wants
+them to, `misread` makes the layout that a wrong description would not expect.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, NamedTuple
+
+from canmap.errors import UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from fractions import Fraction
+
+    from canmap.spec.description import DescribedMessage, DescribedSignal
+
+CRC8_J1850 = 0x1D  # polynomial of E2E profile 1
+COUNTER_VALUES = 15  # 0 to 14; 15 is never sent (E2E profile 1)
+COUNTER, CHECKSUM = "Counter", "Checksum"
+
+
+def _crc8_table(polynomial: int) -> bytes:
+    table = []
+    for value in range(256):
+        for _ in range(8):
+            value = (value << 1) ^ (polynomial if value & 0x80 else 0)  # noqa: PLW2901
+        table.append(value & 0xFF)
+    return bytes(table)
+
+
+_TABLE = _crc8_table(CRC8_J1850)
+
+
+def profile1_checksum(payload: bytes, checksum_byte: int, data_id: int) -> int:
+    """Return the checksum of E2E profile 1, its data identifier taken low byte, then high byte.
+
+    CRC-8 of polynomial 0x1D, start 0, no final inversion, over the data identifier and then all bytes of
+    `payload` but the one at `checksum_byte` [AUTOSAR E2E protocol specification, profile 1].
+    """
+    value = _TABLE[_TABLE[data_id & 0xFF] ^ (data_id >> 8)]
+    for index, byte in enumerate(payload):
+        if index != checksum_byte:
+            value = _TABLE[value ^ byte]
+    return value
+
+
+class _Place(NamedTuple):
+    """A signal in the payload, read as one number in its own byte order."""
+
+    name: str
+    shift: int
+    mask: int
+    signed: bool
+    big_endian: bool
+    factor: float
+    offset: float
+    page: int | None
+
+
+class Layout:
+    """How one message is packed.
+
+    Attributes:
+        message: As described.
+        data_id: Of its checksum, None where it carries none.
+    """
+
+    def __init__(self, message: DescribedMessage, data_id: int | None = None) -> None:
+        self.message, self.data_id = message, data_id
+        self._length = message.length
+        places = [_place(signal, message.length) for signal in message.signals]
+        self._places = [place for place in places if place.name not in {COUNTER, CHECKSUM}]
+        self._named = {place.name: place for place in places}
+        self._selector = next((signal.selector for signal in message.signals if signal.selector), None)
+        self._counter = self._named.get(COUNTER)
+        self._checksum_byte = self._named[CHECKSUM].shift // 8 if data_id is not None else -1
+
+    def pack(self, values: Mapping[str, float], count: int = 0, broken: int = 0) -> bytes:
+        """Return the payload.
+
+        Args:
+            values: Signal to physical value, or to the code of one without a unit; what is not named is 0.
+                A value that the signal's bits cannot hold is cut to the nearest that they can.
+            count: Number of the frame, from which the counter comes.
+            broken: Is mixed into the checksum; anything but 0 makes it wrong.
+        """
+        little = big = 0
+        page = None if self._selector is None else int(values[self._selector])
+        for name, shift, mask, signed, big_endian, factor, offset, only_on in self._places:
+            if only_on is not None and only_on != page:
+                continue
+            raw = round((values.get(name, 0.0) - offset) / factor)
+            least, most = (-(mask >> 1) - 1, mask >> 1) if signed else (0, mask)
+            raw = (least if raw < least else most if raw > most else raw) & mask
+            if big_endian:
+                big |= raw << shift
+            else:
+                little |= raw << shift
+        if self._counter is not None:
+            little |= (count % COUNTER_VALUES) << self._counter.shift
+        if big:
+            little |= int.from_bytes(big.to_bytes(self._length, "big"), "little")
+        payload = little.to_bytes(self._length, "little")
+        if self.data_id is None:
+            return payload
+        checksum = profile1_checksum(payload, self._checksum_byte, self.data_id) ^ broken
+        return (little | checksum << 8 * self._checksum_byte).to_bytes(self._length, "little")
+
+    def read(self, payload: bytes, name: str) -> float:
+        """Return the physical value of a signal."""
+        _, shift, mask, signed, big_endian, factor, offset, _ = self._named[name]
+        raw = (int.from_bytes(payload, "big" if big_endian else "little") >> shift) & mask
+        if signed and raw > mask >> 1:
+            raw -= mask + 1
+        return raw * factor + offset
+
+    def checks(self, payload: bytes) -> bool:
+        """Tell whether the checksum is right; True where there is none."""
+        if self.data_id is None:
+            return True
+        wanted = profile1_checksum(payload, self._checksum_byte, self.data_id)
+        return payload[self._checksum_byte] == wanted
+
+
+def _place(signal: DescribedSignal, length: int) -> _Place:
+    shift = signal.start_bit
+    if signal.big_endian:
+        # The most significant bit is bit `start % 8` of its byte; count from the end of the payload.
+        shift = 8 * (length - 1 - signal.start_bit // 8) + signal.start_bit % 8 - signal.bits + 1
+    return _Place(
+        signal.name,
+        shift,
+        (1 << signal.bits) - 1,
+        signal.signed,
+        signal.big_endian,
+        float(signal.factor),
+        float(signal.offset),
+        signal.selected_by[0][0] if signal.selected_by else None,
+    )
+
+
+def misread(layout: Layout, name: str, *, factor: Fraction | None = None, swap: bool = False) -> Layout:
+    """Return the layout of a kit that sends signal `name` otherwise than its description says.
+
+    Args:
+        layout: As described.
+        name: The signal.
+        factor: What its true factor and offset are, times the described ones; -1 turns the sign.
+        swap: Its bytes come in the other order; it must fill whole bytes.
+
+    Raises:
+        UsageError: The message has no such signal, or its bytes cannot be swapped.
+    """
+    message = layout.message
+    signals = {signal.name: signal for signal in message.signals}
+    where = f"{message.name}.{name}"
+    if name not in signals:
+        raise UsageError(f"There is no signal {where}; {message.name} has {', '.join(signals)}.")
+    signal = signals[name]
+    if factor is not None:
+        signal = replace(signal, factor=signal.factor * factor, offset=signal.offset * factor)
+    if swap:
+        place = _place(signal, message.length)
+        if place.shift % 8 or signal.bits % 8 or signal.bits == 8:
+            raise UsageError(f"The bytes of {where} cannot be swapped: it does not fill two or more of them.")
+        signal = replace(
+            signal, start_bit=_swapped_start(signal, place.shift, message.length), big_endian=not signal.big_endian
+        )
+    changed = tuple(signal if each.name == name else each for each in message.signals)
+    return Layout(replace(message, signals=changed), layout.data_id)
+
+
+def _swapped_start(signal: DescribedSignal, shift: int, length: int) -> int:
+    """Return the start bit of the signal in the same bytes and the other order."""
+    if signal.big_endian:
+        return 8 * (length - (shift + signal.bits) // 8)
+    return shift + 7
