@@ -8,12 +8,13 @@ R. Davis and others, Real-Time Systems 35 (2007) 239, equations (1) to (3), for 
 from __future__ import annotations
 
 from functools import lru_cache
+from struct import Struct
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.chunks import FLAG_BIT_RATE_SWITCH, FLAG_ERROR_PASSIVE, FLAG_FD, FrameKind
-from canmap.simulator.frame import FD_LENGTHS, Frame
+from canmap.chunks import FD_WIDTH, FLAG_BIT_RATE_SWITCH, FLAG_ERROR_PASSIVE, FLAG_FD, FrameKind
+from canmap.simulator.frame import FD_LENGTHS, Frame, checked
 from canmap.simulator.wire import (
     CRC15,
     CRC17,
@@ -37,7 +38,7 @@ STUFF_COUNT = 4
 START_STATE = RUN  # a run of one recessive bit, which the start of frame, dominant, ends
 # What `_head` needs besides identifier and length, as one number: the flags on the wire and two more.
 _FLAGS = FLAG_FD | FLAG_BIT_RATE_SWITCH | FLAG_ERROR_PASSIVE
-_EXTENDED, _REMOTE = 0x40, 0x80
+_EXTENDED, _REMOTE = 1 << 6, 1 << 7
 
 
 class WireLength(NamedTuple):
@@ -63,30 +64,42 @@ def _after_bit(state: int, bit: int) -> tuple[int, int]:
     return bit * RUN + run - 1, int(stuffed)
 
 
-def _after_bits(state: int, bits: str) -> tuple[int, int]:
-    count = 0
-    for bit in bits:
-        state, more = _after_bit(state, int(bit))
-        count += more
-    return state, count
+def _joined(first: NDArray[np.uint8], second: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return the table that takes the bits of `first` and then those of `second` in one step."""
+    after: NDArray[np.uint8] = second[first & _STATE] + (first & ~_STATE)[..., np.newaxis]
+    return after.reshape(len(first), -1)
 
 
-def _step_table(width: int) -> NDArray[np.uint16]:
-    """Return uint16[10 << width]: stuff bits that `width` bits bring, and the state after (low byte)."""
-    table = [
-        new | count << 8
-        for state in range(2 * RUN)
-        for value in range(1 << width)
-        for new, count in [_after_bits(state, f"{value:0{width}b}")]
-    ]
-    return np.array(table, np.uint16)
+def _crc_table_16() -> NDArray[np.uint16]:
+    word = np.arange(1 << 16, dtype=np.uint16)
+    check = CRC_8[word >> 8]
+    after: NDArray[np.uint16] = (check << 8 & 0x7FFF) ^ CRC_8[check >> 7 ^ word & 0xFF]
+    return after
 
 
-STEP_8 = _step_table(8)
-STEP_7 = _step_table(7)
-CRC_TABLE = np.array([crc(f"{byte:08b}", *CRC15) for byte in range(256)], np.uint16)
-# The same as Python integers: a list is quicker than an array, one element at a time.
-_STEP_8, _STEP_7, _CRC = STEP_8.tolist(), STEP_7.tolist(), CRC_TABLE.tolist()
+# Step tables, uint8[10 states, 1 << bits]: the state after those bits, and in the upper half of the byte how
+# many stuff bits they brought.
+_STATE = np.uint8(0x0F)
+STEP_1 = np.array(
+    [
+        [state | stuffed << 4 for bit in (0, 1) for state, stuffed in [_after_bit(s, bit)]]
+        for s in range(2 * RUN)
+    ],
+    np.uint8,
+)
+STEP_2 = _joined(STEP_1, STEP_1)
+STEP_4 = _joined(STEP_2, STEP_2)
+STEP_8 = _joined(STEP_4, STEP_4)
+STEP_16 = _joined(STEP_8, STEP_8)
+# Stuff bits of a classic check sum, uint8[10, 1 << 15]; one may be due after the very last bit.
+_STEP_15 = _joined(_joined(STEP_8, STEP_4), _joined(STEP_2, STEP_1))
+CHECK_STUFF = (_STEP_15 >> 4) + ((_STEP_15 & _STATE) % RUN == RUN - 1).astype(np.uint8)
+CRC_8 = np.array([crc(f"{byte:08b}", *CRC15) for byte in range(256)], np.uint16)
+CRC_16 = _crc_table_16()
+# The same for one frame at a time, where bytes and lists are quicker than arrays.
+_STEP_8, _STEP_16, _CHECK_STUFF = (table.tobytes() for table in (STEP_8, STEP_16, CHECK_STUFF))
+_CRC_8, _CRC_16 = CRC_8.tolist(), CRC_16.tolist()
+_WORDS = [Struct(f">{length // 2}H{length % 2}B").unpack for length in range(FD_WIDTH + 1)]
 
 
 class _Header(NamedTuple):
@@ -103,32 +116,38 @@ def _head(can_id: int, marks: int, length: int) -> _Header:
     """Walk the header of a frame with `length` payload bytes (a remote frame: the length it asks for)."""
     remote = bool(marks & _REMOTE)
     payload, requested = (b"", length) if remote else (bytes(length), 0)
-    frame = Frame(can_id, payload, bool(marks & _EXTENDED), remote, requested, marks & _FLAGS)
+    frame = checked(Frame(can_id, payload, bool(marks & _EXTENDED), remote, requested, marks & _FLAGS))
     bits, split = header(frame), arbitration_length(frame)
-    state, before = _after_bits(START_STATE, bits[:split])
-    state, after = _after_bits(state, bits[split:])
-    return _Header(state, before, before + after, crc(bits, *CRC15))
+    state, stuff, arbitration_stuff = START_STATE, 0, 0
+    for place, bit in enumerate(bits):
+        if place == split:
+            arbitration_stuff = stuff
+        state, stuffed = _after_bit(state, int(bit))
+        stuff += stuffed
+    return _Header(state, arbitration_stuff, stuff, crc(bits, *CRC15))
 
 
 def wire_length(frame: Frame) -> WireLength:
     """Return the exact bits of one frame."""
     can_id, payload, extended, remote, requested, flags = frame
-    head = _head(
-        can_id, flags | extended * _EXTENDED | remote * _REMOTE, requested if remote else len(payload)
+    length = len(payload)
+    state, arbitration_stuff, stuff, check = _head(
+        can_id, flags | extended << 6 | remote << 7, requested if remote else length
     )
-    state, _, stuff, check = head
-    for byte in payload:
-        step = _STEP_8[state << 8 | byte]
-        state = step & 0xFF
-        stuff += step >> 8
-        check = (check << 8 & 0x7FFF) ^ _CRC[check >> 7 ^ byte]
+    words = _WORDS[length](payload)
+    for word in words[: length >> 1]:
+        step = _STEP_16[state << 16 | word]
+        state = step & 0x0F
+        stuff += step >> 4
+        check = _CRC_16[check << 1 ^ word]
+    if length & 1:
+        step = _STEP_8[state << 8 | words[-1]]
+        state = step & 0x0F
+        stuff += step >> 4
+        check = (check << 8 & 0x7FFF) ^ _CRC_8[check >> 7 ^ words[-1]]
     if flags & FLAG_FD:
-        return _fd_length(frame, stuff, head.arbitration_stuff)
-    step = _STEP_8[state << 8 | check >> 7]
-    stuff += step >> 8
-    step = _STEP_7[(step & 0xFF) << 7 | check & 0x7F]
-    stuff += (step >> 8) + ((step & 0xFF) % RUN == RUN - 1)  # one may be due after the very last bit
-    return WireLength(unstuffed_bits(len(payload), extended=extended) + stuff)
+        return _fd_length(frame, stuff, arbitration_stuff)
+    return WireLength(_UNSTUFFED_CLASSIC[extended][length] + stuff + _CHECK_STUFF[state << 15 | check])
 
 
 def _fd_length(frame: Frame, stuff: int, arbitration_stuff: int) -> WireLength:
@@ -178,13 +197,13 @@ def wire_lengths(frames: FrameChunk) -> tuple[NDArray[np.int64], NDArray[np.int6
     for place in range(int(payload_length.max(initial=0))):
         more = payload_length > place
         byte = frames.payload[:, place].astype(np.int64)
-        step = STEP_8[state << 8 | byte].astype(np.int64)
-        state = np.where(more, step & 0xFF, state)
-        stuff = stuff + np.where(more, step >> 8, 0)
-        check = np.where(more, (check << 8 & 0x7FFF) ^ CRC_TABLE[(check >> 7 & 0xFF) ^ byte], check)
+        step = STEP_8[state, byte].astype(np.int64)
+        state = np.where(more, step & 0x0F, state)
+        stuff = stuff + np.where(more, step >> 4, 0)
+        check = np.where(more, (check << 8 & 0x7FFF) ^ CRC_8[check >> 7 ^ byte], check)
     fd = frames.flags & FLAG_FD != 0
     total = (
-        _unstuffed(payload_length, frames.extended, fd) + stuff + np.where(fd, 0, _check_stuff(state, check))
+        _unstuffed(payload_length, frames.extended, fd) + stuff + np.where(fd, 0, CHECK_STUFF[state, check])
     )
     switched = fd & (frames.flags & FLAG_BIT_RATE_SWITCH != 0)
     nominal = np.where(frames.extended, _fd_nominal(True), _fd_nominal(False)) + arbitration_stuff
@@ -199,13 +218,6 @@ def _heads(frames: FrameChunk, remote: NDArray[np.bool_]) -> tuple[NDArray[np.in
     kinds, head_of = np.unique(key, return_inverse=True)
     rows = [_head(kind & 0x1FFFFFFF, kind >> 29 & 0x7FF, kind >> 40) for kind in kinds.tolist()]
     return np.array(rows, np.int64).reshape(-1, 4), head_of
-
-
-def _check_stuff(state: NDArray[np.int64], check: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return the stuff bits that a classic check sum brings after the wire was in `state`."""
-    first = STEP_8[state << 8 | check >> 7].astype(np.int64)
-    last = STEP_7[(first & 0xFF) << 7 | check & 0x7F].astype(np.int64)
-    return (first >> 8) + (last >> 8) + ((last & 0xFF) % RUN == RUN - 1)
 
 
 def _unstuffed(
@@ -224,3 +236,4 @@ _UNSTUFFED = np.array(
     ],
     np.int64,
 )
+_UNSTUFFED_CLASSIC = _UNSTUFFED[0].tolist()
