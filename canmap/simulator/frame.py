@@ -47,7 +47,9 @@ def checked(frame: Frame) -> Frame:
         )
     allowed = FD_LENGTHS if frame.flags & FLAG_FD else FD_LENGTHS[:9]
     if len(frame.payload) not in allowed or not 0 <= frame.requested <= 8:
-        raise UsageError(f"{where}: it cannot have {len(frame.payload)} payload bytes; take one of {allowed}.")
+        raise UsageError(
+            f"{where}: {len(frame.payload)} payload bytes are not possible; take one of {allowed}."
+        )
     if frame.remote and (frame.flags & FLAG_FD or frame.payload):
         raise UsageError(f"{where}: a remote frame is classic and carries no payload; drop one of the two.")
     return frame

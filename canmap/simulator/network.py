@@ -103,6 +103,7 @@ class Outcome(IntEnum):
     NODE_OFF = 4  # the node had no supply, or lost it
     BUS_OFF = 5  # the node was bus-off, or became so
     UNSENT = 6  # still waiting when the simulation ended
+    SHARED = 7  # sent at the same bits as an equal frame of another node: one frame on the bus, that node's
 
 
 class Transmission(NamedTuple):
@@ -116,9 +117,9 @@ class Transmission(NamedTuple):
         node: The sender.
         frame: The frame.
         queued_ns: When it was released.
-        attempts: How often it was begun, this time included.
+        attempts: How often it was begun, this time included; 0: never.
         outcome: What became of it.
-        start_ns: Start of frame; `t_ns` where nothing was begun.
+        start_ns: Start of frame of this attempt; `t_ns` where nothing was begun.
         error: DESTROYED: what the error was.
     """
 
@@ -137,8 +138,7 @@ class ErrorKind(IntEnum):
 
     BIT = 0  # the sender saw another level than it sent
     STUFF = 1  # six equal bits
-    CRC = 2  # the check sum was wrong at every receiver
-    ACKNOWLEDGE = 3  # nobody acknowledged
+    ACKNOWLEDGE = 2  # nobody acknowledged
 
 
 class BusError(NamedTuple):

@@ -32,7 +32,7 @@ class Delay:
 
 @dataclass(frozen=True, slots=True)
 class Stall:
-    """The host does not read: what came meanwhile is stamped in a burst at its end, what does not fit is lost."""
+    """The host does not read: what came meanwhile is stamped in a burst at its end."""
 
     start_ns: int
     stop_ns: int

@@ -33,6 +33,7 @@ MAY_IMPORT: dict[str, set[str] | None] = {
     "checks": {*COMMON, "arrivals", "prepare", "records", "session", "signals"},
     "records": {*COMMON, "checks", "prepare", "signals"},
     "outputs": {*COMMON, "checks", "records"},
+    "simulator": COMMON,
     "summary": {*COMMON, "arrivals", "records"},
     "engine": None,
     "inspection": None,

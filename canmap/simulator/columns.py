@@ -1,0 +1,111 @@
+"""Simulator: frames, one by one, to columns, and columns to the lines of a SocketCAN text log."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.chunks import (
+    CLASSIC_WIDTH,
+    FD_WIDTH,
+    FLAG_BIT_RATE_SWITCH,
+    FLAG_ERROR_PASSIVE,
+    FLAG_FD,
+    FrameChunk,
+    FrameKind,
+    empty_chunk,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from canmap.simulator.frame import Frame
+
+ERROR_FLAG = 0x20000000  # of the identifier word; the text log writes it, `FrameChunk.can_id` leaves it out
+US_PER_S = 1_000_000
+
+
+def as_chunk(
+    frames: Sequence[Frame],
+    t_ns: Sequence[int] | None = None,
+    channel: str = "can0",
+    errors: Sequence[int] = (),
+    first_line: int = 1,
+) -> FrameChunk:
+    """Return `frames` as one chunk.
+
+    Args:
+        frames: Frames in arrival order.
+        t_ns: Their stamps; None: all 0.
+        channel: Name of their channel.
+        errors: Positions of the error frames among them: the identifier is their class bits.
+        first_line: Line number of the first.
+    """
+    if not frames:
+        return empty_chunk((channel,))
+    can_id, payload, extended, remote, requested, flags = zip(*frames, strict=True)
+    width = FD_WIDTH if any(len(data) > CLASSIC_WIDTH for data in payload) else CLASSIC_WIDTH
+    padded = b"".join([data.ljust(width, b"\0") for data in payload])
+    kind = np.where(np.array(remote, np.bool_), FrameKind.REMOTE, FrameKind.DATA).astype(np.uint8)
+    kind[list(errors)] = FrameKind.ERROR
+    length = np.array([len(data) for data in payload], np.uint8) + np.array(requested, np.uint8)
+    n = len(frames)
+    return replace(
+        empty_chunk((channel,), n),
+        t_ns=np.zeros(n, np.int64) if t_ns is None else np.array(t_ns, np.int64),
+        can_id=np.array(can_id, np.uint32),
+        extended=np.array(extended, np.bool_),
+        kind=kind,
+        flags=np.array(flags, np.uint8),
+        length=length.astype(np.uint8),
+        payload=np.frombuffer(padded, np.uint8).reshape(n, width),
+        line=np.arange(first_line, first_line + n, dtype=np.int64),
+    )
+
+
+def text_lines(chunk: FrameChunk) -> bytes:
+    """Return `chunk` as lines of a SocketCAN text log; stamps are cut to whole microseconds."""
+    digits = chunk.payload.tobytes().hex().upper()
+    span = 2 * chunk.payload.shape[1]
+    names = chunk.channels
+    columns = zip(
+        (chunk.t_ns // 1000).tolist(),
+        chunk.channel.tolist(),
+        chunk.can_id.tolist(),
+        chunk.extended.tolist(),
+        chunk.kind.tolist(),
+        chunk.flags.tolist(),
+        chunk.length.tolist(),
+        strict=True,
+    )
+    lines = []
+    start = 0
+    for t_us, channel, can_id, extended, kind, flags, length in columns:
+        data = "" if kind == FrameKind.REMOTE else digits[start : start + 2 * length]
+        start += span
+        if kind == FrameKind.DATA and not flags & FLAG_FD:
+            frame = f"{can_id:08X}#{data}" if extended else f"{can_id:03X}#{data}"
+        else:
+            frame = _rarer(can_id, 8 if extended else 3, kind, flags) + (data or _requested(kind, length))
+        lines.append(f"({t_us // US_PER_S}.{t_us % US_PER_S:06d}) {names[channel]} {frame}\n")
+    return "".join(lines).encode("ascii")
+
+
+def _rarer(can_id: int, digits: int, kind: int, flags: int) -> str:
+    """Return what stands before the data of an error frame, a remote frame or an FD frame."""
+    if kind == FrameKind.ERROR:
+        return f"{can_id | ERROR_FLAG:08X}#"
+    if kind == FrameKind.REMOTE:
+        return f"{can_id:0{digits}X}#R"
+    return f"{can_id:0{digits}X}##{_wire_flags(flags):X}"
+
+
+def _requested(kind: int, length: int) -> str:
+    return str(length) if kind == FrameKind.REMOTE and length else ""
+
+
+def _wire_flags(flags: int) -> int:
+    """Return the flags digit of an FD frame: bit 0 bit rate switch, bit 1 error passive."""
+    return bool(flags & FLAG_BIT_RATE_SWITCH) | bool(flags & FLAG_ERROR_PASSIVE) << 1
