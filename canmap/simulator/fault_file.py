@@ -61,7 +61,8 @@ class Case:
         """Return what the truth file says of it; seconds from the capture's first frame, at `first_ns`."""
         span, effect = self.span(duration_ns), self.effect(duration_ns)
         told: dict[str, Any] = {"kind": self.kind, "cause": effect.cause}
-        told["start_s"] = round((span.start_ns - first_ns) / 1e9, 6)
+        whole = FAULT_KINDS[self.kind].whole
+        told["start_s"] = 0.0 if whole else round((span.start_ns - first_ns) / 1e9, 6)
         to_the_end = span.stop_ns >= duration_ns
         told["end_s"] = None if to_the_end else round((span.stop_ns - first_ns) / 1e9, 6)
         for name in ("bus", "node", "message", "signal"):
@@ -95,9 +96,12 @@ def read_fault(node: Node, context: Context) -> Case | None:
         else:
             KIND.read(said, context)
         return None
-    values = Section(f"a fault of kind {kind}", (KIND, AT, FOR, *keys)).values(entries, context)
-    start_ns = values.get(AT)
-    if len(context.faults) > before or start_ns is None:
+    timed = () if FAULT_KINDS[kind].whole else (AT, FOR)
+    values = Section(f"a fault of kind {kind}", (KIND, *timed, *keys)).values(entries, context)
+    if len(context.faults) > before:
+        return None
+    start_ns = values.get(AT) if timed else 0
+    if start_ns is None:
         return None
     case = Case(kind, start_ns, values.get(FOR), values)
     complaint = FAULT_KINDS[kind].complaint

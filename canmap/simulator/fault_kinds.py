@@ -191,11 +191,13 @@ class FaultKind(NamedTuple):
         effect: Makes what it does from its parameters and its span.
         keys: Its parameters beside `at` and `for`.
         complaint: Says what is wrong with parameters that are readable, None for nothing.
+        whole: It lasts from the first frame to the last, so it takes neither `at` nor `for`.
     """
 
     effect: Callable[[Values, Span], Effect]
     keys: tuple[Key[object], ...] = ()
     complaint: Callable[[Values], str | None] | None = None
+    whole: bool = False
 
 
 FAULT_KINDS: dict[str, FaultKind] = {
@@ -222,7 +224,7 @@ FAULT_KINDS: dict[str, FaultKind] = {
     "babbling_node": FaultKind(babbling_node, (IDENTIFIER, GAP)),
     "wiring": FaultKind(wiring, (f.SHARE, NODE), _too_much),
     "two_senders": FaultKind(f.two_senders, (f.MESSAGE,), _off_drive),
-    "wrong_scale": FaultKind(wrong_scale, (SIGNAL, FACTOR), _zero_factor),
-    "wrong_sign": FaultKind(wrong_sign, (SIGNAL,), _from_start),
-    "wrong_byte_order": FaultKind(wrong_byte_order, (SIGNAL,), _not_swappable),
+    "wrong_scale": FaultKind(wrong_scale, (SIGNAL, FACTOR), _zero_factor, whole=True),
+    "wrong_sign": FaultKind(wrong_sign, (SIGNAL,), _from_start, whole=True),
+    "wrong_byte_order": FaultKind(wrong_byte_order, (SIGNAL,), _not_swappable, whole=True),
 }
