@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,11 +17,14 @@ from canmap.chunks import (
     FrameKind,
     empty_chunk,
 )
+from canmap.simulator.frame import Frame
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canmap.simulator.frame import Frame
+    from numpy.typing import NDArray
+
+    from canmap.simulator.network import Release, Transmission
 
 ERROR_FLAG = 0x20000000  # of the identifier word; the text log writes it, `FrameChunk.can_id` leaves it out
 US_PER_S = 1_000_000
@@ -63,6 +66,91 @@ def as_chunk(
         payload=np.frombuffer(padded, np.uint8).reshape(n, width),
         line=np.arange(first_line, first_line + n, dtype=np.int64),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Traffic:
+    """Releases as columns.
+
+    Attributes:
+        frames: What is released; `t_ns` is when.
+        node: int64[n], index of the node.
+    """
+
+    frames: FrameChunk
+    node: NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """Transmissions as columns; the attributes are those of `Transmission`.
+
+    Attributes:
+        frames: The frames; `t_ns` is the end of each.
+        node: int64[n].
+        queued_ns: int64[n].
+        attempts: int64[n].
+        outcome: int64[n], an `Outcome`.
+        start_ns: int64[n].
+        error: int64[n, 4], kind, bit, transmit and receive count of a `BusError`; -1 where there is none.
+    """
+
+    frames: FrameChunk
+    node: NDArray[np.int64]
+    queued_ns: NDArray[np.int64]
+    attempts: NDArray[np.int64]
+    outcome: NDArray[np.int64]
+    start_ns: NDArray[np.int64]
+    error: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return len(self.node)
+
+    def take(self, rows: slice | NDArray[np.intp] | NDArray[np.bool_]) -> Sent:
+        """Return the transmissions at `rows`."""
+        columns = {field.name: getattr(self, field.name)[rows] for field in fields(self)[1:]}
+        return Sent(self.frames.take(rows), **columns)
+
+
+def traffic_of(releases: Sequence[Release], channel: str = "can0") -> Traffic:
+    """Return `releases` as columns."""
+    frames = as_chunk([r.frame for r in releases], [r.t_ns for r in releases], channel)
+    return Traffic(frames, np.array([r.node for r in releases], np.int64))
+
+
+def columns_of(transmissions: Sequence[Transmission], channel: str = "can0") -> Sent:
+    """Return `transmissions` as columns."""
+    if not transmissions:
+        none = np.zeros(0, np.int64)
+        return Sent(empty_chunk((channel,)), none, none, none, none, none, np.zeros((0, 4), np.int64))
+    t_ns, node, frames, queued_ns, attempts, outcome, start_ns, error = zip(*transmissions, strict=True)
+    errors = np.full((len(transmissions), 4), -1, np.int64)
+    for row in [row for row, what in enumerate(error) if what is not None]:
+        errors[row] = error[row]
+    columns = (np.array(column, np.int64) for column in (node, queued_ns, attempts, outcome, start_ns))
+    return Sent(as_chunk(frames, t_ns, channel), *columns, errors)
+
+
+def frames_of(chunk: FrameChunk) -> list[Frame]:
+    """Return the frames of `chunk`, one by one."""
+    width, data = chunk.payload.shape[1], chunk.payload.tobytes()
+    remote = chunk.kind == FrameKind.REMOTE
+    ends = np.arange(len(chunk)) * width + np.where(remote, 0, chunk.length)
+    flags = chunk.flags & (FLAG_FD | FLAG_BIT_RATE_SWITCH | FLAG_ERROR_PASSIVE)
+    return [
+        Frame(can_id, data[width * row : end], extended, is_remote, requested, flag)
+        for row, (can_id, end, extended, is_remote, requested, flag) in enumerate(
+            zip(
+                chunk.can_id.tolist(),
+                ends.tolist(),
+                chunk.extended.tolist(),
+                remote.tolist(),
+                np.where(remote, chunk.length, 0).tolist(),
+                flags.tolist(),
+                strict=True,
+            )
+        )
+    ]
 
 
 def text_lines(chunk: FrameChunk) -> bytes:

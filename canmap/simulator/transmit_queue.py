@@ -1,6 +1,6 @@
 """Simulator: a node's waiting frames, and which of them compete for the bus.
 
-In: entries, as a node releases them. Out: entries in the heap that all nodes of a bus share, whose least wins.
+In: entries, as a node releases them. Out: entries in the heap that the nodes share; the least of them wins.
 """
 
 from __future__ import annotations
