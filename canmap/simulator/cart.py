@@ -85,6 +85,11 @@ class Cart:
         self._on_wheel, self._on_pedal = Override(OVERRIDE_TORQUE), Override(OVERRIDE_PEDAL)
 
     @property
+    def measured_angle(self) -> float:
+        """What the sensor of the steering wheel says, rad."""
+        return self.wheel_angle + self.sensors.angle_offset
+
+    @property
     def reason(self) -> Reason:
         """Why the kit is in its mode: the first axis that has something to say."""
         if not self.chain.loop_closed:

@@ -15,7 +15,8 @@ from canmap.simulator.layout import Layout, misread
 from canmap.simulator.network import Babble, WireFault
 from canmap.simulator.recorder import ClockStep, Loss, Stall
 from canmap.simulator.script import TORQUE, si
-from canmap.simulator.world import DATA_IDS, DRIVE_NODES, RELAYED, RELAYED_AS
+from canmap.simulator.wires import RELAYED
+from canmap.simulator.world import DATA_IDS, DEMANDS, DRIVE_NODES, RELAYED_AS, SEEN
 from canmap.spec.sections import Key
 from canmap.spec.shapes import integer, number, quantity, signal, time_ns, word
 
@@ -121,6 +122,7 @@ def _told_wrongly(values: Values, cause: str, change: Callable[[Layout, str], La
     def prepare(plan: Plan) -> None:
         layout = plan.layouts.get(name) or Layout(found.message, DATA_IDS.get(name))
         plan.layouts[name] = change(layout, found.signal.name)
+        plan.live |= name in DEMANDS or name == SEEN
 
     return Effect(
         f"{found.text}: {cause}", found.bus, found.message.sender, name, found.text, prepare=prepare

@@ -10,10 +10,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple, cast
 
+from canmap.simulator.messages import no_values
 from canmap.simulator.nodes import Sender, Timing
 from canmap.simulator.people import AXES
 from canmap.simulator.script import TORQUE, si
-from canmap.simulator.world import AXIS_OF, DEMANDS, KIT_NODES, RELAYED_AS, World
+from canmap.simulator.world import AXIS_OF, DEMANDS, KIT_NODES, RELAYED_AS, SEEN, World
 from canmap.spec.sections import Key
 from canmap.spec.shapes import message, quantity, time_ns, word
 
@@ -104,7 +105,12 @@ def _at_sender(values: Values, cause: str, change: Callable[[Trouble, bool], Non
     def end(world: World) -> None:
         change(world.senders[name].trouble, False)
 
-    return Effect(cause, found.bus, found.message.sender, name, begin=begin, end=end)
+    def prepare(plan: Plan) -> None:
+        plan.live |= name in DEMANDS or name == SEEN
+
+    return Effect(
+        cause, found.bus, found.message.sender, name, begin=begin, end=end, prepare=prepare
+    )
 
 
 def message_stopped(values: Values, _: Span) -> Effect:
@@ -332,17 +338,20 @@ def two_senders(values: Values, _: Span) -> Effect:
     def begin(world: World) -> None:
         stranger, own = world.units["Stranger"], world.senders[name]
         stranger.senders = (_twin(own, own.layout, stranger.index),)
-        world.timers.power(stranger, True, world.t_ns)
+        stranger.power(True, world.t_ns)
 
     def end(world: World) -> None:
-        world.timers.power(world.units["Stranger"], False, world.t_ns)
+        world.units["Stranger"].power(False, world.t_ns)
+
+    def prepare(plan: Plan) -> None:
+        plan.live = True
 
     cause = f"A node that does not belong there sends {name} too, beside {found.message.sender}."
-    return Effect(cause, found.bus, "Stranger", name, begin=begin, end=end)
+    return Effect(cause, found.bus, "Stranger", name, begin=begin, end=end, prepare=prepare)
 
 
 def _twin(own: Sender, layout: Layout, node: int) -> Sender:
     """Return a sender of the same message, half a period apart, that tells nothing but zeros."""
-    twin = Sender(layout, node, Timing(own.timing.period_ns), lambda *_: {})
+    twin = Sender(layout, node, Timing(own.timing.period_ns), no_values)
     twin.phase_ns = (own.phase_ns + own.timing.period_ns // 2) % own.timing.period_ns
     return twin

@@ -85,6 +85,7 @@ class Axis:
         gear: The gear of the newest valid demand, of the drive axis.
         fault: A fault of its own, which stays until it is reset.
         allowed: Whether the preconditions of an enable hold.
+        restarts: How often it got its supply.
         events: Changes that are not told yet.
     """
 
@@ -100,6 +101,7 @@ class Axis:
         self._valid_ns = 0
         self._counter: int | None = None
         self._enabled = False
+        self.restarts = 0
 
     @property
     def active(self) -> bool:
@@ -114,6 +116,7 @@ class Axis:
     def power(self, on: bool, t_ns: int) -> None:
         """Switch its supply."""
         self._powered_ns = t_ns if on else None
+        self.restarts += on
         self._counter, self._enabled = None, False
         self.state, self.reason = AxisState.OFF, Reason.STARTING
 
@@ -125,11 +128,16 @@ class Axis:
         if refused is not None:
             self._refuse(refused)
             return
-        self._valid_ns = t_ns
-        self.demand = self._layout.read(payload, self.rule.signal)
+        layout = self._layout
         if self._has_gear:
-            self.gear = self._layout.read(payload, "Gear")
-        enable = self._layout.read(payload, "Enable") > 0.5
+            self.gear = layout.read(payload, "Gear")
+        self.obey(layout.read(payload, self.rule.signal), layout.read(payload, "Enable") > 0.5, t_ns)
+
+    def obey(self, demand: float, enable: bool, t_ns: int) -> None:
+        """Take a valid demand."""
+        if self._powered_ns is None:
+            return
+        self._valid_ns, self.demand = t_ns, demand
         edge = enable and not self._enabled
         self._enabled = enable
         if edge and self.state is AxisState.READY:

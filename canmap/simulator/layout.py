@@ -9,41 +9,47 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
+import numpy as np
+
 from canmap.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from fractions import Fraction
 
+    from numpy.typing import NDArray
+
     from canmap.spec.description import DescribedMessage, DescribedSignal
+
+Column = "NDArray[np.float64] | float"
 
 CRC8_J1850 = 0x1D  # polynomial of E2E profile 1
 COUNTER_VALUES = 15  # 0 to 14; 15 is never sent (E2E profile 1)
 COUNTER, CHECKSUM = "Counter", "Checksum"
 
 
-def _crc8_table(polynomial: int) -> bytes:
+def _crc8_table(polynomial: int) -> NDArray[np.uint8]:
     table = []
     for value in range(256):
         for _ in range(8):
             value = (value << 1) ^ (polynomial if value & 0x80 else 0)  # noqa: PLW2901
         table.append(value & 0xFF)
-    return bytes(table)
+    return np.array(table, np.uint8)
 
 
 _TABLE = _crc8_table(CRC8_J1850)
 
 
-def profile1_checksum(payload: bytes, checksum_byte: int, data_id: int) -> int:
-    """Return the checksum of E2E profile 1, its data identifier taken low byte, then high byte.
+def profile1_checksums(payload: NDArray[np.uint8], checksum_byte: int, data_id: int) -> NDArray[np.uint8]:
+    """Return the checksums of E2E profile 1, the data identifier taken low byte, then high byte; uint8[n].
 
     CRC-8 of polynomial 0x1D, start 0, no final inversion, over the data identifier and then all bytes of
-    `payload` but the one at `checksum_byte` [AUTOSAR E2E protocol specification, profile 1].
+    `payload`, uint8[n, length], but the one at `checksum_byte` [AUTOSAR E2E protocol specification, profile 1].
     """
-    value = _TABLE[_TABLE[data_id & 0xFF] ^ (data_id >> 8)]
-    for index, byte in enumerate(payload):
+    value = np.full(len(payload), _TABLE[_TABLE[data_id & 0xFF] ^ (data_id >> 8)], np.uint8)
+    for index in range(payload.shape[1]):
         if index != checksum_byte:
-            value = _TABLE[value ^ byte]
+            value = _TABLE[value ^ payload[:, index]]
     return value
 
 
@@ -58,6 +64,12 @@ class _Place(NamedTuple):
     factor: float
     offset: float
     page: int | None
+
+    def raw(self, values: Column) -> NDArray[np.uint64]:
+        """Return the bits of values, cut to what they can hold."""
+        least, most = (-(self.mask >> 1) - 1, self.mask >> 1) if self.signed else (0, self.mask)
+        raw = np.rint((np.asarray(values, np.float64) - self.offset) / self.factor)
+        return np.clip(raw, least, most).astype(np.int64).astype(np.uint64) & np.uint64(self.mask)
 
 
 class Layout:
@@ -78,36 +90,38 @@ class Layout:
         self._counter = self._named.get(COUNTER)
         self._checksum_byte = self._named[CHECKSUM].shift // 8 if data_id is not None else -1
 
-    def pack(self, values: Mapping[str, float], count: int = 0, broken: int = 0) -> bytes:
-        """Return the payload.
+    def pack(
+        self, values: Mapping[str, Column], counts: NDArray[np.int64], broken: int = 0
+    ) -> NDArray[np.uint8]:
+        """Return the payloads of frames, uint8[n, length].
 
         Args:
-            values: Signal to physical value, or to the code of one without a unit; what is not named is 0.
-                A value that the signal's bits cannot hold is cut to the nearest that they can.
-            count: Number of the frame, from which the counter comes.
+            values: Signal to physical values, float64[n] or one for all; to codes where it has no unit. What is
+                not named is 0; a value that the signal's bits cannot hold is cut to the nearest that they can.
+            counts: int64[n], number of each frame, from which the counter comes.
             broken: Is mixed into the checksum; anything but 0 makes it wrong.
         """
-        little = big = 0
-        page = None if self._selector is None else int(values[self._selector])
-        for name, shift, mask, signed, big_endian, factor, offset, only_on in self._places:
-            if only_on is not None and only_on != page:
+        little, big = np.zeros(len(counts), np.uint64), np.zeros(len(counts), np.uint64)
+        page = None if self._selector is None else np.asarray(values[self._selector])
+        for place in self._places:
+            if place.name not in values:
                 continue
-            raw = round((values.get(name, 0.0) - offset) / factor)
-            least, most = (-(mask >> 1) - 1, mask >> 1) if signed else (0, mask)
-            raw = (least if raw < least else most if raw > most else raw) & mask
-            if big_endian:
-                big |= raw << shift
-            else:
-                little |= raw << shift
+            raw = place.raw(values[place.name])
+            if place.page is not None:
+                raw = np.where(page == place.page, raw, np.uint64(0))
+            target = big if place.big_endian else little
+            target |= raw << np.uint64(place.shift)
         if self._counter is not None:
-            little |= (count % COUNTER_VALUES) << self._counter.shift
-        if big:
-            little |= int.from_bytes(big.to_bytes(self._length, "big"), "little")
-        payload = little.to_bytes(self._length, "little")
-        if self.data_id is None:
-            return payload
-        checksum = profile1_checksum(payload, self._checksum_byte, self.data_id) ^ broken
-        return (little | checksum << 8 * self._checksum_byte).to_bytes(self._length, "little")
+            little |= (counts % COUNTER_VALUES).astype(np.uint64) << np.uint64(self._counter.shift)
+        unused = np.uint64(8 * (8 - self._length))
+        little |= (big << unused).byteswap()
+        payload = little.astype("<u8").view(np.uint8).reshape(-1, 8)[:, : self._length].copy()
+        if self.data_id is not None:
+            payload[:, self._checksum_byte] = self._checksums(payload) ^ broken
+        return payload
+
+    def _checksums(self, payload: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        return profile1_checksums(payload, self._checksum_byte, self.data_id or 0)
 
     def read(self, payload: bytes, name: str) -> float:
         """Return the physical value of a signal."""
@@ -117,12 +131,19 @@ class Layout:
             raw -= mask + 1
         return raw * factor + offset
 
+    def rounded(self, name: str, value: float) -> float:
+        """Return the physical value that is read where `value` was packed."""
+        place = self._named[name]
+        least, most = (-(place.mask >> 1) - 1, place.mask >> 1) if place.signed else (0, place.mask)
+        raw = round((value - place.offset) / place.factor)
+        return (least if raw < least else most if raw > most else raw) * place.factor + place.offset
+
     def checks(self, payload: bytes) -> bool:
         """Tell whether the checksum is right; True where there is none."""
         if self.data_id is None:
             return True
-        wanted = profile1_checksum(payload, self._checksum_byte, self.data_id)
-        return payload[self._checksum_byte] == wanted
+        whole = np.frombuffer(payload, np.uint8).reshape(1, -1)
+        return bool(payload[self._checksum_byte] == self._checksums(whole)[0])
 
 
 def _place(signal: DescribedSignal, length: int) -> _Place:

@@ -1,29 +1,34 @@
 """Simulator: nodes and their timers: when which message is handed to a node's controller, and with what in it.
 
-In: the cart's state at the moment of a timer. Out: releases for the bus. Each node has a clock of its own, off by
-some millionths; each message a phase and a little jitter. What goes wrong in a sender goes wrong here.
+In: the states that the cart went through. Out: releases for the bus, as columns. Each node has a clock of its own,
+off by some millionths; each message a phase and a little jitter. What goes wrong in a sender goes wrong here.
+When a timer runs out depends on the seed and its number alone, so a span may be cut anywhere.
 """
 
 from __future__ import annotations
 
-import heapq
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
-from canmap.simulator.frame import Frame
-from canmap.simulator.network import Release
+import numpy as np
+
+from canmap.simulator.noise import even, even_ns
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
-    from random import Random
+    from collections.abc import Callable
 
-    from canmap.simulator.cart import Cart
+    from numpy.typing import NDArray
+
+    from canmap.simulator.kit import Event
     from canmap.simulator.layout import Layout
     from canmap.simulator.messages import Values
+    from canmap.simulator.states import States
 
 MS = 1_000_000
+WIDTH = 8  # payload bytes of a classic frame
 JITTER_NS = 150_000
 CLOCK_SPREAD = 30e-6  # of a quartz, common practice
+LARGEST_PHASE_NS = 40 * MS
 BOOT_ID = 0x7A0  # plus the number of the node; no description speaks of it
 WAKE_NS = 12 * MS  # from supply to the boot message
 FIRST_NS = 20 * MS  # and to the first timers
@@ -56,7 +61,7 @@ class Trouble:
         stopped: The task that fills the message does not run.
         lost: Share of the frames that get lost between task and controller.
         delay_ns: Frames reach the controller that much later.
-        frozen: The values stay as they were, while counter and checksum go on; None: they do not.
+        frozen: The values stay as they were, while counter and checksum go on.
         stuck_counter: The counter stays at this, None: it counts.
         broken: Is mixed into the checksum.
         enable: The enable bit is this, None: what the computer wants.
@@ -71,6 +76,45 @@ class Trouble:
     enable: bool | None = None
 
 
+class Batch(NamedTuple):
+    """Frames that one or more nodes hand to their controllers.
+
+    Attributes:
+        t_ns: int64[n], when.
+        node: int64[n], index of the node.
+        can_id: int64[n].
+        length: int64[n], payload bytes.
+        payload: uint8[n, 8].
+    """
+
+    t_ns: NDArray[np.int64]
+    node: NDArray[np.int64]
+    can_id: NDArray[np.int64]
+    length: NDArray[np.int64]
+    payload: NDArray[np.uint8]
+
+    def take(self, rows: NDArray[np.intp] | NDArray[np.bool_]) -> Batch:
+        """Return the frames at `rows`."""
+        return Batch(*(column[rows] for column in self))
+
+
+def batch(t_ns: NDArray[np.int64], node: int, can_id: int, payload: NDArray[np.uint8]) -> Batch:
+    """Return frames of one message, whose payloads are uint8[n, length]."""
+    n, length = payload.shape
+    wide = np.zeros((n, WIDTH), np.uint8)
+    wide[:, :length] = payload
+    return Batch(t_ns, np.full(n, node), np.full(n, can_id), np.full(n, length), wide)
+
+
+def ordered(batches: list[Batch]) -> Batch:
+    """Return all frames by time; of the same time, in the order of the list."""
+    if not batches:
+        none = np.zeros(0, np.int64)
+        return Batch(none, none, none, none, np.zeros((0, WIDTH), np.uint8))
+    whole = Batch(*(np.concatenate(columns) for columns in zip(*batches, strict=True)))
+    return whole.take(np.argsort(whole.t_ns, kind="stable"))
+
+
 class Sender:
     """Sends one message.
 
@@ -80,66 +124,108 @@ class Sender:
         layout: How it is packed.
         timing: When it is sent.
         trouble: What is wrong with it.
+        unit: Name of its node.
         count: Frames so far, since its node started.
     """
 
     def __init__(
-        self, layout: Layout, node: int, timing: Timing, tell: Callable[[Cart, Random, int], Values] | None
+        self, layout: Layout, node: int, timing: Timing, tell: Callable[[States, NDArray[np.int64]], Values]
     ) -> None:
         self.name, self.node, self.layout, self.timing = layout.message.name, node, layout, timing
-        self.trouble, self.count = Trouble(), 0
+        self.trouble, self.count, self.unit = Trouble(), 0, layout.message.sender or ""
         self.phase_ns = 0
         self._tell = tell
-        self._can_id = layout.message.can_id
+        self._seed, self._starts, self._ticks, self._first_ns, self._clock = 0, 0, 0, 0, 1.0
         self._frozen: Values | None = None
-        self._last: Values | None = None
+        self._last: tuple[float, ...] | None = None
         self._last_ns = 0
 
-    def start(self) -> None:
-        """Begin to count anew, as after a restart."""
-        self.count, self._last, self._frozen = 0, None, None
+    def start(self, first_ns: int, clock: float, seed: int) -> None:
+        """Begin to count anew, as after a restart of its node."""
+        self.count, self._ticks, self._last, self._frozen = 0, 0, None, None
+        self._first_ns, self._clock, self._seed = first_ns + self.phase_ns, clock, seed
+        self._starts += 1
 
-    def release(self, t_ns: int, cart: Cart, noise: Random) -> Release | None:
-        """Return what the timer makes of the cart's state, None where nothing is sent."""
-        trouble, timing = self.trouble, self.timing
-        if trouble.stopped:
+    def due(self, until_ns: int) -> NDArray[np.int64]:
+        """Return when its timer runs out next, before `until_ns`; `run` takes the times out."""
+        period = self.timing.period_ns * self._clock
+        most = max(0, int((until_ns - self._first_ns) / period) + 1 - self._ticks)
+        numbers = self._ticks + np.arange(most)
+        jitter = even_ns(self._seed, f"timer {self.name} {self._starts}", numbers, JITTER_NS)
+        times = self._first_ns + np.rint(numbers * period).astype(np.int64) + jitter
+        return times[times < until_ns]
+
+    def run(self, times: NDArray[np.int64], states: States, events: list[Event]) -> Batch | None:
+        """Return what the next timers, which ran out at `times`, make of the states then.
+
+        Args:
+            times: int64[n], as `due` gave them.
+            states: At those times.
+            events: Of the kit, waiting to be told; those that are told are taken out.
+        """
+        self._ticks += len(times)
+        trouble = self.trouble
+        if trouble.stopped or not len(times):
             return None
-        if self._tell is None:
-            values = self._event(cart)
-            if values is None:
+        if self.timing.events:
+            return self._events(times, events)
+        numbers = self.count + np.arange(len(times))
+        values = self._tell(states, numbers)
+        if self.timing.on_change:
+            rows = self._changed(values, times)
+            if not rows:
                 return None
-        else:
-            values = self._tell(cart, noise, self.count)
-        if timing.on_change and not self._changed(values, t_ns):
-            return None
+            values = {name: np.broadcast_to(column, times.shape)[rows] for name, column in values.items()}
+            times, numbers = times[rows], self.count + np.arange(len(rows))
         if trouble.frozen:
-            self._frozen = values = self._frozen or values
+            self._frozen = values = self._frozen or {
+                name: float(np.ravel(column)[0]) for name, column in values.items()
+            }
         else:
             self._frozen = None
         if trouble.enable is not None:
-            values["Enable"] = trouble.enable
-        count = self.count if trouble.stuck_counter is None else trouble.stuck_counter
-        payload = self.layout.pack(values, count, trouble.broken)
-        self.count += 1
-        if trouble.lost and noise.random() < trouble.lost:
-            return None
-        return Release(t_ns + trouble.delay_ns, self.node, Frame(self._can_id, payload))
+            values["Enable"] = float(trouble.enable)
+        return self._packed(times, values, numbers)
 
-    def _changed(self, values: Values, t_ns: int) -> bool:
-        """Tell whether a message that is sent on change is due."""
-        waited = t_ns - self._last_ns
-        if self._last is not None and waited < self.timing.gap_ns:
-            return False
-        if values == self._last and waited < self.timing.heartbeat_ns:
-            return False
-        self._last, self._last_ns = values, t_ns
-        return True
+    def _packed(self, times: NDArray[np.int64], values: Values, numbers: NDArray[np.int64]) -> Batch:
+        trouble = self.trouble
+        self.count += len(numbers)
+        counters = numbers if trouble.stuck_counter is None else np.full_like(numbers, trouble.stuck_counter)
+        payload = self.layout.pack(values, counters, trouble.broken)
+        whole = batch(times + trouble.delay_ns, self.node, self.layout.message.can_id, payload)
+        if trouble.lost:
+            purpose = f"loss of {self.name} {self._starts}"
+            whole = whole.take(even(self._seed, purpose, numbers) >= trouble.lost)
+        return whole
 
-    def _event(self, cart: Cart) -> Values | None:
-        if not cart.events:
+    def _changed(self, values: Values, times: NDArray[np.int64]) -> list[int]:
+        """Return at which of the times a message that is sent on change is sent."""
+        timing, rows = self.timing, []
+        columns = [np.broadcast_to(column, times.shape).tolist() for column in values.values()]
+        for row, (t_ns, *told) in enumerate(zip(times.tolist(), *columns, strict=True)):
+            waited, said = t_ns - self._last_ns, tuple(told)
+            if self._last is not None:
+                if waited < timing.gap_ns or (said == self._last and waited < timing.heartbeat_ns):
+                    continue
+            self._last, self._last_ns = said, t_ns
+            rows.append(row)
+        return rows
+
+    def _events(self, times: NDArray[np.int64], events: list[Event]) -> Batch | None:
+        """Tell one event a timer, each once it has happened."""
+        told: list[tuple[int, Event]] = []
+        for t_ns in times.tolist() if events else ():
+            if events and events[0].t_ns <= t_ns:
+                told.append((t_ns, events.pop(0)))
+        if not told:
             return None
-        event = cart.events.pop(0)
-        return {"Code": event.reason, "Axis": event.axis, "Number": self.count + 1}
+        numbers = self.count + np.arange(len(told))
+        values: Values = {
+            "Code": np.array([event.reason for _, event in told], np.float64),
+            "Axis": np.array([event.axis for _, event in told], np.float64),
+            "Number": numbers + 1.0,
+        }
+        return self._packed(np.array([t_ns for t_ns, _ in told]), values, numbers)
 
 
 class Unit:
@@ -148,69 +234,42 @@ class Unit:
     Attributes:
         name: As the description names it.
         index: On its bus.
-        number: In its boot message.
+        number: In its boot message, None: it sends none.
         senders: Its messages.
         on: It has its supply and runs.
         starts: How often it was started.
+        clock: Its seconds, as the nominal timer periods count them, per true second.
     """
 
-    def __init__(self, name: str, index: int, number: int, senders: tuple[Sender, ...]) -> None:
+    def __init__(self, name: str, index: int, number: int | None, senders: tuple[Sender, ...], seed: int) -> None:
         self.name, self.index, self.number, self.senders = name, index, number, senders
-        self.on, self.starts = False, 0
-        self.clock = 1.0
+        self.on, self.starts, self._seed = False, 0, seed
+        zero = np.zeros(1, np.int64)
+        self.clock = 1.0 + CLOCK_SPREAD * (2.0 * float(even(seed, f"clock {name}", zero)[0]) - 1.0)
+        for sender in senders:
+            largest = min(sender.timing.period_ns, LARGEST_PHASE_NS) - 1
+            sender.phase_ns = int(even_ns(seed, f"phase {sender.name}", zero, largest)[0])
+        self._boot: list[Batch] = []
 
-
-class Timers:
-    """The timers of all nodes of one bus, in the order in which they run out."""
-
-    def __init__(self, units: Mapping[str, Unit], noise: Random) -> None:
-        self.units = units
-        self._noise = noise
-        self._heap: list[tuple[int, int, Unit, Sender, int, int]] = []
-        self._number = 0
-        self._early: list[Release] = []  # made, but not to be handed over yet
-        for unit in units.values():
-            unit.clock = 1.0 + noise.uniform(-CLOCK_SPREAD, CLOCK_SPREAD)
-            for sender in unit.senders:
-                sender.phase_ns = noise.randrange(min(sender.timing.period_ns, 40 * MS))
-
-    def power(self, unit: Unit, on: bool, t_ns: int) -> None:
-        """Switch the supply of a node: on, it sends its boot message and starts its timers."""
-        if on is unit.on:
+    def power(self, on: bool, t_ns: int) -> None:
+        """Switch its supply: on, it sends its boot message and starts its timers."""
+        if on is self.on:
             return
-        unit.on = on
-        unit.starts += 1
+        self.on = on
+        self._boot.clear()
         if not on:
-            self._early = [release for release in self._early if release.node != unit.index]
             return
-        boot = Frame(BOOT_ID + unit.number, b"BOOT" + bytes((unit.number, min(unit.starts // 2 + 1, 255))))
-        self._early.append(Release(t_ns + WAKE_NS + self._noise.randrange(MS), unit.index, boot))
-        for sender in unit.senders:
-            sender.start()
-            self._set(t_ns + FIRST_NS + sender.phase_ns, unit, sender)
+        self.starts += 1
+        for sender in self.senders:
+            sender.start(t_ns + FIRST_NS, self.clock, self._seed)
+        if self.number is not None:
+            late_ns = int(even_ns(self._seed, f"boot {self.name}", np.array([self.starts]), MS)[0])
+            said = np.frombuffer(b"BOOT" + bytes((self.number, min(self.starts, 255))), np.uint8)
+            t = np.array([t_ns + WAKE_NS + late_ns])
+            self._boot.append(batch(t, self.index, BOOT_ID + self.number, said.reshape(1, -1)))
 
-    def _set(self, nominal_ns: int, unit: Unit, sender: Sender) -> None:
-        due = nominal_ns + int(self._noise.random() * JITTER_NS)
-        self._number += 1
-        heapq.heappush(self._heap, (due, self._number, unit, sender, nominal_ns, unit.starts))
-
-    def run(self, until_ns: int, cart: Cart) -> list[Release]:
-        """Return what is handed over before `until_ns`."""
-        heap, noise = self._heap, self._noise
-        done: list[Release] = []
-        while heap and heap[0][0] < until_ns:
-            due, _, unit, sender, nominal, starts = heapq.heappop(heap)
-            if starts != unit.starts:
-                continue
-            release = sender.release(due, cart, noise)
-            self._set(nominal + round(sender.timing.period_ns * unit.clock), unit, sender)
-            if release is None:
-                continue
-            if release.t_ns < until_ns:
-                done.append(release)
-            else:
-                self._early.append(release)
-        if self._early:
-            done += [release for release in self._early if release.t_ns < until_ns]
-            self._early = [release for release in self._early if release.t_ns >= until_ns]
-        return done
+    def boot(self, until_ns: int) -> list[Batch]:
+        """Return and forget the boot message, if it is due before `until_ns`."""
+        due = [one for one in self._boot if one.t_ns[0] < until_ns]
+        self._boot = [one for one in self._boot if one.t_ns[0] >= until_ns]
+        return due

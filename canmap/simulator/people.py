@@ -93,11 +93,6 @@ class Computer:
         """Take the speed that the bus tells."""
         self._seen_speed, self._seen_ns = speed, t_ns
 
-    def see_angle(self, angle: float) -> None:
-        """Start from the measured wheel angle, so that taking over moves nothing."""
-        if "steering" not in self.enabled:
-            self.asked_angle = self.angle = angle
-
     def step(self, t_ns: int, seconds: float) -> None:
         """Work out what to ask for."""
         largest = self.angle_rate * seconds

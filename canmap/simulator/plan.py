@@ -32,6 +32,7 @@ class Plan:
         recorder: What goes wrong in the recorder, on both channels alike.
         layouts: Messages that the kit packs otherwise than described, by name.
         cuts: Times at which the two channels of the capture must not be sorted across.
+        live: What the kit or the computer receives is disturbed, so the bus must run with the vehicle.
     """
 
     actions: list[tuple[int, Callable[[World], None]]] = field(default_factory=list)
@@ -40,6 +41,7 @@ class Plan:
     recorder: list[RecorderFault] = field(default_factory=list)
     layouts: dict[str, Layout] = field(default_factory=dict)
     cuts: list[int] = field(default_factory=list)
+    live: bool = False
 
     def at(self, t_ns: int, action: Callable[[World], None]) -> None:
         """Do something at a time."""

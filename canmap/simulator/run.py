@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING
 from canmap.errors import CaptureError, OutputError
 from canmap.outputs.files import whole_text_file
 from canmap.simulator.nodes import MS
-from canmap.simulator.recorder import text_lines
+from canmap.simulator.columns import text_lines
 from canmap.simulator.truth import truth, truth_text
-from canmap.simulator.world import World
+from canmap.simulator.wires import recorded, recorded_live
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -68,7 +68,7 @@ def simulate_to_file(scenario: Scenario, capture: str) -> Outcome:
     with contextlib.ExitStack() as stack:
         told_to = stack.enter_context(whole_text_file(beside))
         log = stack.enter_context(whole_text_file(capture))
-        for chunk in World(scenario.setup).slices():
+        for chunk in recorded(scenario.setup):
             if len(chunk):
                 first_ns = int(chunk.t_ns[0]) if first_ns is None else first_ns
                 frames += len(chunk)
@@ -81,4 +81,4 @@ def simulate_to_file(scenario: Scenario, capture: str) -> Outcome:
 
 def live_chunks(scenario: Scenario) -> Iterator[FrameChunk]:
     """Run a scenario once; yield what is recorded in short slices, each before its time has come."""
-    return World(scenario.setup).slices(LIVE_SLICE_NS)
+    return recorded_live(scenario.setup, LIVE_SLICE_NS)

@@ -152,7 +152,11 @@ def _release_parking(world: World, _: Values) -> None:
 
 
 def _enable(world: World, values: Values) -> None:
-    world.cart.computer.enabled |= set(values.get(AXIS_LIST) or AXES)
+    """Set the enable bits; start from the measured wheel angle, so that taking over moves nothing."""
+    computer = world.cart.computer
+    if "steering" not in computer.enabled:
+        computer.asked_angle = computer.angle = world.cart.measured_angle
+    computer.enabled |= set(values.get(AXIS_LIST) or AXES)
 
 
 def _hand_back(world: World, values: Values) -> None:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import yaml
 
-from canmap.simulator.world import EPOCH_NS
+from canmap.simulator.wires import EPOCH_NS
 
 if TYPE_CHECKING:
     from canmap.simulator.scenario import Scenario

@@ -11,6 +11,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+Column = "NDArray[np.float64]"
 
 GRAVITY = 9.80665  # m/s^2, standard
 AIR_DENSITY = 1.2  # kg/m^3, near 20 °C at sea level
@@ -113,18 +121,33 @@ class Vehicle:
         self.y += seconds * middle * math.sin(direction)
         self.heading += turn
 
-    def front_angles(self) -> tuple[float, float]:
-        """Return the angles of the left and right front wheel, rad, by the Ackermann condition."""
-        slope = math.tan(self.road_angle)
-        half, base = 0.5 * self.parameters.track * slope, self.parameters.wheelbase
-        return math.atan2(slope * base, base - half), math.atan2(slope * base, base + half)
 
-    def wheel_speeds(self) -> tuple[float, float, float, float]:
-        """Return the rim speeds front left, front right, rear left, rear right, m/s."""
-        difference = 0.5 * self.parameters.track * self.yaw_rate
-        rear_left, rear_right = self.speed - difference, self.speed + difference
-        left, right = self.front_angles()
-        return rear_left / math.cos(left), rear_right / math.cos(right), rear_left, rear_right
+def front_angles(road_angle: Column, parameters: VehicleParameters) -> tuple[Column, Column]:
+    """Return the angles of the left and the right front wheel, rad, by the Ackermann condition.
+
+    Args:
+        road_angle: Of the bicycle's front wheel, rad, positive to the left; float64[n].
+        parameters: The vehicle's measures.
+    """
+    slope = np.tan(road_angle)
+    half, base = 0.5 * parameters.track * slope, parameters.wheelbase
+    return np.arctan2(slope * base, base - half), np.arctan2(slope * base, base + half)
+
+
+def wheel_speeds(
+    speed: Column, road_angle: Column, parameters: VehicleParameters
+) -> tuple[Column, Column, Column, Column]:
+    """Return the rim speeds front left, front right, rear left, rear right, m/s, float64[n] each.
+
+    Args:
+        speed: Of the centre of the rear axle, m/s, positive forward; float64[n].
+        road_angle: Of the bicycle's front wheel, rad, positive to the left; float64[n].
+        parameters: The vehicle's measures.
+    """
+    difference = speed * np.tan(road_angle) * (0.5 * parameters.track / parameters.wheelbase)
+    rear_left, rear_right = speed - difference, speed + difference
+    left, right = front_angles(road_angle, parameters)
+    return rear_left / np.cos(left), rear_right / np.cos(right), rear_left, rear_right
 
 
 @dataclass(slots=True)
@@ -164,8 +187,3 @@ class Battery:
         self.current = self.idle_current + (rest - math.sqrt(root)) / (2.0 * self.resistance)
         self.voltage = rest - self.resistance * self.current
         self.charge = max(0.0, self.charge - self.current * seconds / self.capacity)
-
-
-def quantised(value: float, step: float) -> float:
-    """Return the nearest multiple of `step`, as a sensor of that resolution tells it."""
-    return step * round(value / step)

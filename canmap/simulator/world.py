@@ -1,40 +1,31 @@
 """Simulator: cart, nodes, two buses, gateway and recorder, run step by step into a stream of frames.
 
-In: a plan, a seed. Out: chunks of frames as a recorder of both buses stamps them. The drive bus runs with the
-vehicle, because the kit acts on what it receives; nothing of the chassis bus comes back, so it follows in
-slices.
+In: a plan, a seed. Out: chunks of frames as a recorder of both buses stamps them. `World` moves the vehicle and
+runs the nodes' timers; what becomes of their frames on the buses is up to `wires`.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from random import Random
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.chunks import join
-from canmap.simulator.bus import Bus
 from canmap.simulator.cart import Cart
-from canmap.simulator.gateway import Gateway, Relay, Route
 from canmap.simulator.layout import Layout
-from canmap.simulator.messages import TELL
-from canmap.simulator.network import BusConfig, Node, Outcome, Queue
-from canmap.simulator.nodes import MS, Sender, Timers, Timing, Unit
-from canmap.simulator.plan import Plan
-from canmap.simulator.recorder import Recorder, Recording
+from canmap.simulator.messages import TELL, no_values
+from canmap.simulator.nodes import MS, Sender, Timing, Unit, ordered
+from canmap.simulator.states import States, state_of, table_of
 from canmap.simulator.vehicle import VehicleParameters
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from canmap.chunks import FrameChunk
-    from canmap.simulator.network import Transmission
+    from canmap.simulator.nodes import Batch
+    from canmap.simulator.plan import Plan
     from canmap.spec.description import Description
 
 STEP_NS = 5 * MS
-SLICE_NS = 250 * MS
-EPOCH_NS = 1_760_000_000 * 1_000_000_000
 KIT_NODES = ("SteerNode", "BrakeNode", "DriveNode")  # fed by the relay of the e-stop chain
 DRIVE_NODES = (*KIT_NODES, "VehicleNode", "Supervisor", "Computer", "Stranger")
 CHASSIS_NODES = ("Gateway", "BodyNode")
@@ -50,11 +41,14 @@ DATA_IDS = {
     "KitState": 0x0130,
 }
 DEMANDS = {"SteerCommand": "steering", "BrakeCommand": "brake", "DriveCommand": "drive"}
-RELAYED, RELAYED_AS, RELAYED_EVERY, RELAY_DELAY_NS = "SteerFeedback", "ChassisSteering", 4, 2 * MS
+SEEN = "DriveFeedback"  # what the computer acts on
+RELAYED_AS = "ChassisSteering"
 SPECIAL_TIMING = {
     "OperatorPanel": Timing(20 * MS, on_change=True, heartbeat_ns=1000 * MS, gap_ns=50 * MS),
     "KitEvent": Timing(10 * MS, events=True),
 }
+LONGEST_SPAN_NS = 10_000 * MS
+KMH = 3.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,147 +77,132 @@ class Setup:
 
 
 class World:
-    """A run.
+    """Vehicle and nodes in motion.
 
     Attributes:
+        setup: What is run.
         cart: The vehicle.
         units: Nodes of both buses by name.
         senders: Messages by name.
+        layouts: The drive bus's messages as described, by name.
         t_ns: Simulated time.
     """
 
     def __init__(self, setup: Setup) -> None:
-        self._setup, plan = setup, setup.plan
-        self._noise = Random(setup.seed)
-        layouts = {each.name: Layout(each, DATA_IDS.get(each.name)) for each in setup.kit.messages}
-        self.layouts = layouts
-        self.cart = Cart(setup.parameters, layouts, setup.step_ns / 1e9)
-        sent = {**layouts, **plan.layouts}
-        drive = _units(setup.kit, sent, DRIVE_NODES)
-        chassis = _units(setup.chassis, {each.name: Layout(each) for each in setup.chassis.messages}, CHASSIS_NODES)
-        self.units = drive | chassis
+        self.setup = setup
+        self.layouts = {each.name: Layout(each, DATA_IDS.get(each.name)) for each in setup.kit.messages}
+        sent = self.layouts | {each.name: Layout(each) for each in setup.chassis.messages} | setup.plan.layouts
+        self.cart = Cart(setup.parameters, self.layouts, setup.step_ns / 1e9)
+        self.drive_units = _units(setup.kit, sent, DRIVE_NODES, setup.seed)
+        self.chassis_units = _units(setup.chassis, sent, CHASSIS_NODES, setup.seed)
+        self.units = self.drive_units | self.chassis_units
         self.senders = {sender.name: sender for unit in self.units.values() for sender in unit.senders}
-        self.timers = Timers(drive, self._noise)
-        self._body_timers = Timers(chassis, self._noise)
         self.t_ns = 0
-        self._actions = sorted(plan.actions, key=lambda action: action[0])
-        self._bus = Bus(_config("drive", 500_000, DRIVE_NODES), plan.disturbances["drive"], setup.seed)
-        self._chassis = Bus(
-            _config("chassis", 250_000, CHASSIS_NODES), plan.disturbances["chassis"], setup.seed + 1
-        )
-        self._relay = Relay(self._gateway(), setup.seed)
-        self._recordings = [self._recording(channel, i) for i, channel in enumerate(("can0", "can1"))]
-        self._handlers = self._receivers()
-        self._kit_supply = False
-        self._body_ns = 0
-
-    def _gateway(self) -> Gateway:
-        named = {each.name: each.can_id for each in (*self._setup.kit.messages, *self._setup.chassis.messages)}
-        route = Route(named[RELAYED], every=RELAYED_EVERY, relayed_id=named[RELAYED_AS])
-        losses = tuple(self._setup.plan.gateway_losses)
-        return Gateway(CHASSIS_NODES.index("Gateway"), (route,), RELAY_DELAY_NS, MS // 2, losses)
-
-    def _recording(self, channel: str, number: int) -> Recording:
-        setup = self._setup
-        recorder = Recorder(
-            channel,
-            EPOCH_NS,
-            batch_ns=setup.batch_ns,
-            latency_ns=50_000,
-            jitter_ns=20_000,
-            faults=tuple(setup.plan.recorder),
-        )
-        return Recording(recorder, setup.seed + number)
-
-    def _receivers(self) -> dict[int, Callable[[Transmission], None]]:
-        """Who does something with which identifier."""
-        handlers: dict[int, Callable[[Transmission], None]] = {}
-        for name, axis_name in DEMANDS.items():
-            axis = self.cart.axes[axis_name]
-            handlers[self.layouts[name].message.can_id] = lambda sent, axis=axis: axis.receive(
-                sent.frame.payload, sent.t_ns
-            )
-        for name, see in (("DriveFeedback", self._see_speed), ("SteerFeedback", self._see_angle)):
-            handlers[self.layouts[name].message.can_id] = see
-        return handlers
-
-    def _see_speed(self, sent: Transmission) -> None:
-        speed = self.layouts["DriveFeedback"].read(sent.frame.payload, "Speed")
-        self.cart.computer.see_speed(speed / 3.6, sent.t_ns)
-
-    def _see_angle(self, sent: Transmission) -> None:
-        angle = self.layouts["SteerFeedback"].read(sent.frame.payload, "Angle")
-        self.cart.computer.see_angle(-np.deg2rad(angle).item())
+        self._actions = sorted(setup.plan.actions, key=lambda action: action[0])
+        self._rows: list[tuple[float, ...]] = []
+        self._stepped = False  # the state at `t_ns` is there already
 
     def switch(self, on: bool) -> None:
         """Turn the main switch: it feeds all nodes, those of the kit through the relay of the e-stop chain."""
         self.cart.chain.switch(on)
-        for name in ("VehicleNode", "Supervisor", "Computer"):
-            self.timers.power(self.units[name], on, self.t_ns)
-        for name in CHASSIS_NODES:
-            self._body_timers.power(self.units[name], on, self.t_ns)
+        for name in ("VehicleNode", "Supervisor", "Computer", *CHASSIS_NODES):
+            self.units[name].power(on, self.t_ns)
 
     def power_node(self, name: str, on: bool) -> None:
         """Switch the supply of one node, and of the axis that it moves."""
         unit = self.units[name]
         if unit.on is not on:
-            self.timers.power(unit, on, self.t_ns)
+            unit.power(on, self.t_ns)
             if name in AXIS_OF:
                 self.cart.axes[AXIS_OF[name]].power(on, self.t_ns)
 
-    def slices(self, slice_ns: int = SLICE_NS) -> Iterator[FrameChunk]:
-        """Run to the end, yielding what was recorded slice by slice, in arrival order."""
-        setup = self._setup
-        ends = {*range(slice_ns, setup.duration_ns, slice_ns), setup.duration_ns}
-        ends |= {cut for cut in setup.plan.cuts if 0 < cut < setup.duration_ns}
-        for end_ns in sorted(ends):
-            sent = self._run(end_ns)
-            yield self._recorded(sent, self._run_chassis(sent, end_ns))
-        yield _merged([recording.finish() for recording in self._recordings])
+    def spans(self, longest_ns: int, hand_over: HandOver) -> Iterator[int]:
+        """Run to the end; yield how far, whenever something may change in what the nodes send.
 
-    def _run(self, end_ns: int) -> list[Transmission]:
-        """Run vehicle and drive bus up to `end_ns`."""
-        step_ns, cart, timers, bus, handlers = (
-            self._setup.step_ns,
-            self.cart,
-            self.timers,
-            self._bus,
-            self._handlers,
-        )
-        everything: list[Transmission] = []
-        while self.t_ns < end_ns:
-            t_ns = self.t_ns
-            while self._actions and self._actions[0][0] <= t_ns:
+        Args:
+            longest_ns: At least that often.
+            hand_over: Lets demands reach the kit, and feedback the computer.
+        """
+        while self.t_ns < self.setup.duration_ns:
+            while self._actions and self._actions[0][0] <= self.t_ns:
                 self._actions.pop(0)[1](self)
-            cart.step(t_ns)
-            if cart.chain.supply is not self._kit_supply:
-                self._kit_supply = cart.chain.supply
-                for name in KIT_NODES:
-                    self.power_node(name, self._kit_supply)
-            until_ns = t_ns + step_ns
-            releases = timers.run(until_ns, cart)
-            if releases:
-                bus.submit(releases)
-            for sent in bus.advance(until_ns):
-                everything.append(sent)
-                handler = handlers.get(sent.frame.can_id)
-                if handler is not None and sent.outcome is Outcome.SENT:
-                    handler(sent)
-            self.t_ns = until_ns
-        return everything
+            end_ns = min(self.t_ns + longest_ns, self.setup.duration_ns)
+            if self._actions:
+                end_ns = min(end_ns, self._actions[0][0])
+            self._span(end_ns, hand_over)
+            yield self.t_ns
 
-    def _run_chassis(self, sent: list[Transmission], end_ns: int) -> list[Transmission]:
-        """Run the chassis bus up to `end_ns`, with what the gateway passes on."""
-        relayed = self._relay.take(sent) if self.units["Gateway"].on else []
-        self._chassis.submit([*relayed, *self._body_timers.run(end_ns, self.cart)])
-        return self._chassis.advance(end_ns)
+    def _span(self, end_ns: int, hand_over: HandOver) -> None:
+        """Move on until `end_ns` is reached or the kit's supply comes or goes."""
+        cart, rows, step_ns = self.cart, self._rows, self.setup.step_ns
+        hand_over.plan(self.t_ns, end_ns)
+        t_ns, supply = self.t_ns, cart.chain.supply
+        while t_ns < end_ns:
+            if not self._stepped:
+                cart.step(t_ns)
+                rows.append(state_of(cart))
+                if cart.chain.supply is not supply:
+                    self._stepped = True
+                    break
+            self._stepped = False
+            t_ns += step_ns
+            hand_over.reach(t_ns, rows)
+        hand_over.close(self.t_ns, t_ns, rows)
+        self._rows = rows[-1:] if self._stepped else []
+        self.t_ns = t_ns
+        if self._stepped:
+            for name in KIT_NODES:
+                self.power_node(name, cart.chain.supply)
 
-    def _recorded(self, *sent: list[Transmission]) -> FrameChunk:
-        return _merged([recording.take(each) for recording, each in zip(self._recordings, sent, strict=True)])
+    def states(self, rows: list[tuple[float, ...]]) -> States:
+        """Return some states as columns."""
+        return States(table_of(rows), self.setup.seed, self.setup.parameters)
+
+    def sent(
+        self, units: dict[str, Unit], start_ns: int, until_ns: int, rows: list[tuple[float, ...]]
+    ) -> list[Batch]:
+        """Return what nodes hand over in a span, from the states after each of its steps."""
+        batches: list[Batch] = []
+        if not rows:
+            return batches
+        states = self.states(rows)
+        for unit in units.values():
+            if not unit.on:
+                continue
+            batches += unit.boot(until_ns)
+            for sender in unit.senders:
+                times = sender.due(until_ns)
+                steps = np.clip((times - start_ns) // self.setup.step_ns, 0, len(rows) - 1)
+                found = sender.run(times, states.at(steps), self.cart.events)
+                if found is not None:
+                    batches.append(found)
+        return batches
 
 
-def _units(description: Description, layouts: dict[str, Layout], names: tuple[str, ...]) -> dict[str, Unit]:
+class HandOver:
+    """Takes what the nodes of the drive bus send, and lets it reach who acts on it; see `wires`."""
+
+    def __init__(self, world: World) -> None:
+        self.world = world
+
+    def plan(self, start_ns: int, end_ns: int) -> None:
+        """Prepare for a span that ends at `end_ns` or before."""
+        raise NotImplementedError
+
+    def reach(self, t_ns: int, rows: list[tuple[float, ...]]) -> None:
+        """Let happen what happens before `t_ns`; the newest of `rows` is the state of the last step."""
+        raise NotImplementedError
+
+    def close(self, start_ns: int, end_ns: int, rows: list[tuple[float, ...]]) -> None:
+        """End the span, at `end_ns`."""
+        raise NotImplementedError
+
+
+def _units(
+    description: Description, layouts: dict[str, Layout], names: tuple[str, ...], seed: int
+) -> dict[str, Unit]:
     """Make the nodes of a bus, with the messages that the description says they send."""
+    first = len(DRIVE_NODES) if names is CHASSIS_NODES else 0
     units = {}
     for index, name in enumerate(names):
         senders = tuple(
@@ -231,23 +210,10 @@ def _units(description: Description, layouts: dict[str, Layout], names: tuple[st
                 layouts[each.name],
                 index,
                 SPECIAL_TIMING.get(each.name) or Timing(each.period_ns or 0),
-                TELL.get(each.name),
+                TELL.get(each.name, no_values),
             )
             for each in description.messages
             if each.sender == name and each.name != RELAYED_AS
         )
-        units[name] = Unit(name, index, index + (len(DRIVE_NODES) if names is CHASSIS_NODES else 0), senders)
+        units[name] = Unit(name, index, None if name == "Stranger" else first + index, senders, seed)
     return units
-
-
-def _config(name: str, bit_rate: int, nodes: tuple[str, ...]) -> BusConfig:
-    return BusConfig(name, bit_rate, tuple(Node(each, Queue.PRIORITY, mailboxes=3, replaces=True) for each in nodes))
-
-
-def _merged(chunks: list[FrameChunk]) -> FrameChunk:
-    """Put the channels' frames together by their stamps, none before another of its own channel."""
-    if sum(len(chunk) > 0 for chunk in chunks) < 2:
-        return next((chunk for chunk in chunks if len(chunk)), chunks[0])
-    both = join(chunks)
-    keys = np.concatenate([np.maximum.accumulate(chunk.t_ns) for chunk in chunks])
-    return both.take(np.argsort(keys, kind="stable"))
