@@ -43,6 +43,16 @@ class Fate(NamedTuple):
     seen: bool = True
 
 
+class Flight(NamedTuple):
+    """What is on the bus: until when, who began it and when, and how it ends if not well."""
+
+    end_ns: int
+    start_ns: int
+    entry: Entry
+    endings: tuple[Ending, ...] | None
+    seen: bool
+
+
 class Hazards:
     """What can go wrong with an attempt on one bus."""
 

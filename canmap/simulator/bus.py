@@ -13,10 +13,10 @@ from functools import partial
 from heapq import heapify, heappop, heappush
 from operator import itemgetter
 from random import Random
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from canmap.errors import UsageError
-from canmap.simulator.attempt import Ending, Hazards
+from canmap.simulator.attempt import Ending, Flight, Hazards
 from canmap.simulator.confinement import SEQUENCE_BITS, Confinement
 from canmap.simulator.frame import arbitration_key
 from canmap.simulator.frame_bits import INTERMISSION, wire_length
@@ -51,16 +51,6 @@ _entry: Callable[[tuple[object, ...]], Entry] = partial(tuple.__new__, Entry)
 _transmission: Callable[[tuple[object, ...]], Transmission] = partial(tuple.__new__, Transmission)
 
 
-class _Flight(NamedTuple):
-    """What is on the bus: until when, who began it and when, and how it ends if not well."""
-
-    end_ns: int
-    start_ns: int
-    entry: Entry
-    endings: tuple[Ending, ...] | None
-    seen: bool
-
-
 class Bus:
     """One bus, step by step: for a kit that reacts to what it receives.
 
@@ -87,7 +77,7 @@ class Bus:
         self._next = 0  # the first of them not taken in
         self._order = 0  # of events at the same time
         self._serial = 0  # of the newest entry
-        self._flight: _Flight | None = None
+        self._flight: Flight | None = None
         self._free_ns = 0  # from here on a frame may start
         self._recessive_ns = 0  # since when the bus is recessive, while nothing is sent
         self._attempts: dict[int, int] = {}  # of entries that were destroyed, by serial
@@ -106,6 +96,11 @@ class Bus:
     def calm(self) -> bool:
         """Whether nothing waits or is being sent, and every node is error active with counters 0."""
         return self._flight is None and not self._competing and self._confinement.calm
+
+    @property
+    def free_ns(self) -> int:
+        """From when on a frame may start, if none is being sent."""
+        return self._free_ns
 
     def submit(self, releases: Iterable[Release]) -> None:
         """Add releases, in any order, none earlier than the last `advance`.
@@ -264,11 +259,11 @@ class Bus:
         if fate is not None:
             if any(ending.entry is rival for ending in fate.endings):
                 heappop(competing)
-            self._flight = _Flight(now_ns + fate.span_ns, now_ns, entry, fate.endings, fate.seen)
+            self._flight = Flight(now_ns + fate.span_ns, now_ns, entry, fate.endings, fate.seen)
             return
         nominal, data = wire_length(frame)
         end_ns = now_ns + nominal * self._bit_ns + data * self._data_bit_ns
-        self._flight = _Flight(end_ns, now_ns, entry, None, True)
+        self._flight = Flight(end_ns, now_ns, entry, None, True)
 
     def _winner(self, now_ns: int) -> Entry | None:
         """Take out the entry that wins the arbitration; None where nobody may start."""
@@ -284,7 +279,7 @@ class Bus:
             heapify(competing)
         return winner
 
-    def _land(self, flight: _Flight) -> None:
+    def _land(self, flight: Flight) -> None:
         """End what is on the bus."""
         end_ns, start_ns, entry, endings, seen = flight
         self._flight = None

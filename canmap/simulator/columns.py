@@ -127,8 +127,15 @@ def columns_of(transmissions: Sequence[Transmission], channel: str = "can0") -> 
     errors = np.full((len(transmissions), 4), -1, np.int64)
     for row in [row for row, what in enumerate(error) if what is not None]:
         errors[row] = error[row]
-    columns = (np.array(column, np.int64) for column in (node, queued_ns, attempts, outcome, start_ns))
-    return Sent(as_chunk(frames, t_ns, channel), *columns, errors)
+    return Sent(
+        as_chunk(frames, t_ns, channel),
+        node=np.array(node, np.int64),
+        queued_ns=np.array(queued_ns, np.int64),
+        attempts=np.array(attempts, np.int64),
+        outcome=np.array(outcome, np.int64),
+        start_ns=np.array(start_ns, np.int64),
+        error=errors,
+    )
 
 
 def frames_of(chunk: FrameChunk) -> list[Frame]:
