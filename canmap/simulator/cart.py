@@ -31,6 +31,7 @@ OVERRIDE_TORQUE = 4.0  # N m at the steering wheel
 OVERRIDE_PEDAL = 10.0  # % of the brake pedal
 STOP_EFFORT = 35.0  # % with which the kit stops when a demand is lost
 PARKING_FORCE = 2500.0  # N
+QUIET = {Reason.NONE, Reason.OTHER_AXIS, Reason.NO_EDGE}  # of less interest than the other reasons
 STANDSTILL = 0.05  # m/s
 
 
@@ -71,6 +72,7 @@ class Cart:
         self.drive = Axis(DRIVE, layouts["DriveCommand"])
         self.brake = Axis(BRAKE, layouts["BrakeCommand"])
         self.axes = {"steering": self.steering, "drive": self.drive, "brake": self.brake}
+        self._each = tuple(self.axes.values())
         self.steering_motor = Actuator(STEERING_MOTOR, seconds)
         self.hands = Actuator(DRIVERS_HANDS, seconds)
         self.brake_motor = Actuator(BRAKE_MOTOR, seconds)
@@ -94,10 +96,10 @@ class Cart:
         """Why the kit is in its mode: the first axis that has something to say."""
         if not self.chain.loop_closed:
             return Reason.STOP_LOOP_OPEN
-        told = [axis.reason for axis in self.axes.values()]
-        return next(
-            (reason for reason in told if reason not in {Reason.NONE, Reason.OTHER_AXIS, Reason.NO_EDGE}), told[0]
-        )
+        for axis in self._each:
+            if axis.reason not in QUIET:
+                return axis.reason
+        return self.steering.reason
 
     def step(self, t_ns: int) -> None:
         """Let one step pass."""
@@ -114,25 +116,33 @@ class Cart:
         self._move()
 
     def _judge_axes(self, t_ns: int) -> None:
-        self.steering.allowed = self.drive.allowed = self.brake.allowed = self.chain.loop_closed
+        steering, drive, brake = self._each
+        steering.allowed = drive.allowed = brake.allowed = self.chain.loop_closed
         self.torque = self.driver.torque + self.sensors.torque_offset
-        overridden = self._on_wheel.step(self.torque, t_ns) and self.steering.active
+        overridden = self._on_wheel.step(self.torque, t_ns) and steering.state is AxisState.ACTIVE
         if self._on_pedal.step(self.driver.brake, t_ns) or overridden:
-            for axis in self.axes.values():
+            for axis in self._each:
                 axis.override(t_ns)
-        states = []
-        for axis in self.axes.values():
+        for axis in self._each:
             axis.step(t_ns)
-            states.append(axis.state)
             if axis.events:
                 self.events += axis.events
                 axis.events.clear()
-        if self.steering.lost or self.drive.lost or self.brake.lost or AxisState.FAULTED in states:
+        self._judge_mode(t_ns)
+
+    def _judge_mode(self, t_ns: int) -> None:
+        """Say who drives; where one axis is not there any more, the others let go too."""
+        steering, drive, brake = self._each
+        states = (steering.state, drive.state, brake.state)
+        if steering.lost or drive.lost or brake.lost or AxisState.FAULTED in states:
             self.mode = ControlMode.FAULT
-            self.steering.let_go(t_ns)
-            self.drive.let_go(t_ns)
+            steering.let_go(t_ns)
+            drive.let_go(t_ns)
         elif AxisState.ACTIVE in states:
             self.mode = ControlMode.AUTONOMOUS
+            if min(states) < AxisState.READY:
+                for axis in self._each:
+                    axis.let_go(t_ns)
         else:
             self.mode = ControlMode.MANUAL
 

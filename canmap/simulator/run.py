@@ -63,6 +63,9 @@ def simulate_to_file(scenario: Scenario, capture: str) -> Outcome:
         CaptureError: Nothing was recorded; no file is left.
     """
     beside = truth_path(capture)
+    for read in (scenario.path, scenario.faults_path):
+        if read is not None and Path(read).resolve() == Path(beside).resolve():
+            raise OutputError(f"The truth of {capture} would take the place of {read}: choose another name.")
     first_ns: int | None = None
     frames = 0
     with contextlib.ExitStack() as stack:

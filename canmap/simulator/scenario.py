@@ -15,7 +15,8 @@ from canmap.simulator.fault_file import read_fault
 from canmap.simulator.plan import Plan
 from canmap.simulator.script import moment_ns, script_line
 from canmap.simulator.vehicle import VehicleParameters
-from canmap.simulator.world import DEMANDS, RELAYED_AS, Setup
+from canmap.simulator.wires import RELAYED
+from canmap.simulator.world import DEMANDS, RELAYED_AS, SEEN, Setup
 from canmap.spec.faults import Faults
 from canmap.spec.loader import load_spec
 from canmap.spec.marks import read_nodes
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     from canmap.spec.sections import Values
 
 LARGEST_SEED = 2**32 - 1
-NEEDED = ("SteerFeedback", "DriveFeedback", RELAYED_AS, *DEMANDS)
+NEEDED = (RELAYED, RELAYED_AS, SEEN, *DEMANDS)
 
 NAME = Key("scenario", text, required=True)
 SPEC = Key("spec", placed_text, required=True)
@@ -62,6 +63,7 @@ class Scenario:
 
     Attributes:
         path: The file.
+        faults_path: The file of faults, None for none.
         name: As the file says.
         spec: The vehicle's mapping spec.
         seed: Of everything random.
@@ -71,6 +73,7 @@ class Scenario:
     """
 
     path: str
+    faults_path: str | None
     name: str
     spec: Spec
     seed: int
@@ -103,7 +106,8 @@ def load_scenario(path: str, faults_path: str | None = None, seed: int | None = 
         cases = _faults(faults_path, spec, faults)
     if len(faults) or values is None or spec is None:
         raise FaultyFileError(faults.error().faults)
-    return _put_together(path, values, spec, cases, seed)
+    scenario = _put_together(path, values, spec, cases, seed)
+    return replace(scenario, faults_path=faults_path)
 
 
 def _spec(values: Values, path: str, faults: Faults) -> Spec | None:
@@ -152,7 +156,7 @@ def _put_together(
     _plan_script(values, lines, plan, duration_ns)
     for case in cases:
         case.plan(plan, duration_ns)
-    return Scenario(path, values.get(NAME) or "", spec, seed, lines, cases, setup)
+    return Scenario(path, None, values.get(NAME) or "", spec, seed, lines, cases, setup)
 
 
 def _plan_script(values: Values, lines: tuple[Line, ...], plan: Plan, duration_ns: int) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -50,19 +50,30 @@ class States:
         parameters: The vehicle's measures.
     """
 
-    def __init__(self, table: NDArray[np.float64], seed: int, parameters: VehicleParameters) -> None:
-        self._table, self.seed, self.parameters = table, seed, parameters
+    def __init__(
+        self,
+        table: NDArray[np.float64],
+        seed: int,
+        parameters: VehicleParameters,
+        rows: NDArray[np.int64] | None = None,
+    ) -> None:
+        self._table, self._rows = table, rows
+        self.seed, self.parameters = seed, parameters
+
+    def __len__(self) -> int:
+        return self._table.shape[1] if self._rows is None else len(self._rows)
 
     def __getattr__(self, name: str) -> NDArray[np.float64]:
         """Return the column of that name."""
         try:
-            return self._table[_PLACES[name]]
+            column = self._table[_PLACES[name]]
         except KeyError:
             raise AttributeError(name) from None
+        return column if self._rows is None else column[self._rows]
 
-    def at(self, rows: NDArray[Any]) -> States:
+    def at(self, rows: NDArray[np.int64]) -> States:
         """Return the states of those steps."""
-        return States(self._table[:, rows], self.seed, self.parameters)
+        return States(self._table, self.seed, self.parameters, rows)
 
 
 def table_of(rows: list[tuple[float, ...]]) -> NDArray[np.float64]:

@@ -131,9 +131,11 @@ class _Ahead(HandOver):
             self._next += 1
 
     def close(self, start_ns: int, end_ns: int, rows: Rows) -> None:
-        world = self.world
-        self.drive += world.sent(world.drive_units, start_ns, end_ns, rows)
-        self.chassis += world.sent(world.chassis_units, start_ns, end_ns, rows)
+        if rows:
+            world = self.world
+            states = world.states(rows)
+            self.drive += world.sent(world.drive_units, start_ns, end_ns, states)
+            self.chassis += world.sent(world.chassis_units, start_ns, end_ns, states)
 
 
 def _obeyed(world: World, name: str) -> Callable[[int], None]:
@@ -215,8 +217,9 @@ class _Beside(HandOver):
                 handler(sent)
 
     def close(self, start_ns: int, end_ns: int, rows: Rows) -> None:
-        world = self.world
-        self.chassis += world.sent(world.chassis_units, start_ns, end_ns, rows)
+        if rows:
+            world = self.world
+            self.chassis += world.sent(world.chassis_units, start_ns, end_ns, world.states(rows))
 
 
 def _received(axis: Axis, sent: Transmission) -> None:

@@ -159,20 +159,18 @@ class World:
         return States(table_of(rows), self.setup.seed, self.setup.parameters)
 
     def sent(
-        self, units: dict[str, Unit], start_ns: int, until_ns: int, rows: list[tuple[float, ...]]
+        self, units: dict[str, Unit], start_ns: int, until_ns: int, states: States
     ) -> list[Batch]:
         """Return what nodes hand over in a span, from the states after each of its steps."""
         batches: list[Batch] = []
-        if not rows:
-            return batches
-        states = self.states(rows)
+        last = len(states) - 1
         for unit in units.values():
             if not unit.on:
                 continue
             batches += unit.boot(until_ns)
             for sender in unit.senders:
                 times = sender.due(until_ns)
-                steps = np.clip((times - start_ns) // self.setup.step_ns, 0, len(rows) - 1)
+                steps = np.clip((times - start_ns) // self.setup.step_ns, 0, last)
                 found = sender.run(times, states.at(steps), self.cart.events)
                 if found is not None:
                     batches.append(found)
