@@ -1,8 +1,8 @@
 """Arbitration and queueing against published response and completion times.
 
 response_time_examples.json tells for each example where its figures come from, and which are reached; its
-README tells of the two conventions, with and without the 3-bit intermission of the own frame. Frames are chosen
-so that they take exactly the bits that the examples give to theirs, whatever the payload.
+README tells of the two conventions, with and without the 3-bit intermission of the own frame. Frames are
+chosen so that they take exactly the bits that the examples give to theirs, whatever the payload.
 """
 
 from __future__ import annotations
@@ -73,7 +73,7 @@ def responses(
 def critical(bit_rate: int, messages: list[Message], priority: int, until_ns: int) -> int:
     """Return the response of a message released with all above it, 1 ns after the longest below it has begun.
 
-    The analysis lets the others come again one bit before their period is over (`tau_bit` of the definitions).
+    The analysis lets the others come again one bit before their period is over: `tau_bit`.
     """
     bit_ns = 10**9 // bit_rate
     config = BusConfig("drive", bit_rate, tuple(Node(f"node {m.priority}") for m in messages))
