@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from canmap.chunks import COLUMNS
 from canmap.simulator.bus import Bus
 from canmap.simulator.frame import Frame
+from canmap.simulator.frame_bits import wire_length
 from canmap.simulator.network import (
     Babble,
     BusConfig,
@@ -108,3 +109,21 @@ def same(one: Sent, other: Sent) -> bool:
     ours += [getattr(one.frames, name) for name in COLUMNS if name != "line"]
     theirs += [getattr(other.frames, name) for name in COLUMNS if name != "line"]
     return all(np.array_equal(a, b) for a, b in zip(ours, theirs, strict=True))
+
+
+def frame_of(priority: int, bits: int) -> Frame:
+    """Return a data frame of exactly `bits` bits without the intermission, its identifier by `priority`.
+
+    No frame reaches the bound on the stuff bits of its payload length, so longer ones are tried, too, and
+    extended frames.
+    """
+    chance = random.Random(priority << 10 | bits)
+    for _ in range(20_000):
+        payload = bytes(chance.choice([0, 0xFF, 0x3C, chance.randrange(256)]) for _ in range(8))
+        upper = priority << 4 | chance.randrange(16)
+        for extended in (False, True):
+            for length in range(9):
+                frame = Frame(upper << 18 if extended else upper, payload[:length], extended)
+                if wire_length(frame).nominal == bits:
+                    return frame
+    raise LookupError(f"no frame with {bits} bits")
