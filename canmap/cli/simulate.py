@@ -17,9 +17,9 @@ Examples:
 
   canmap simulate drive.yaml --live
 
-The truth of what was wrong stands beside the capture, in drop.yaml for drop.log. Same files and seed, same bytes.
---live sends at true pace on the channels can0 and can1 of python-can's virtual interface, which reaches the
-programs of this process only; nothing is ever sent on hardware.
+The truth of what was wrong stands beside the capture, in drop.yaml for drop.log. Same files and seed, same
+bytes. --live sends at true pace on the channels can0 and can1 of python-can's virtual interface, which reaches
+the programs of this process only; nothing is ever sent on hardware.
 """
 
 

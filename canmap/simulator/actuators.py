@@ -43,7 +43,17 @@ class Actuator:
         speed: Its rate, per s.
     """
 
-    __slots__ = ("_from_error", "_from_speed", "_high", "_low", "_queue", "_rate", "_seconds", "speed", "value")
+    __slots__ = (
+        "_from_error",
+        "_from_speed",
+        "_high",
+        "_low",
+        "_queue",
+        "_rate",
+        "_seconds",
+        "speed",
+        "value",
+    )
 
     def __init__(self, response: Response, seconds: float, value: float = 0.0) -> None:
         if not 0.0 < response.damping < 1.0:

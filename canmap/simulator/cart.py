@@ -1,4 +1,4 @@
-"""Simulator: the orchard cart as a whole: vehicle, actuators, kit, driver and computer, one step after another.
+"""Simulator: the orchard cart as a whole: vehicle, actuators, kit, driver and computer, step by step.
 
 In: what driver, operator and computer want, and demands from the bus. Out: the state that the messages tell.
 Signs inside are those of the records (left and forward positive); the messages turn them round where the kit
@@ -61,9 +61,7 @@ class Cart:
         seconds: Length of a step.
     """
 
-    def __init__(
-        self, parameters: VehicleParameters, layouts: Mapping[str, Layout], seconds: float
-    ) -> None:
+    def __init__(self, parameters: VehicleParameters, layouts: Mapping[str, Layout], seconds: float) -> None:
         self.parameters, self.seconds = parameters, seconds
         self.vehicle, self.battery = Vehicle(parameters), Battery()
         self.driver, self.computer = Driver(), Computer()

@@ -73,7 +73,9 @@ class Case:
             name: node.text for name, (_, node) in self.values.nodes.items() if isinstance(node, Scalar)
         }
         told["parameters"] = {
-            name: said for name, said in parameters.items() if name not in {"kind", "at", "for", "message", "signal"}
+            name: said
+            for name, said in parameters.items()
+            if name not in {"kind", "at", "for", "message", "signal"}
         }
         return told
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from fractions import Fraction
 from typing import TYPE_CHECKING, NamedTuple, cast
 
@@ -21,6 +20,8 @@ from canmap.spec.sections import Key
 from canmap.spec.shapes import integer, number, quantity, signal, time_ns, word
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from canmap.simulator.plan import Plan
     from canmap.spec.names import FoundSignal
     from canmap.spec.sections import Values
@@ -75,7 +76,9 @@ def host_stall(values: Values, span: Span) -> Effect:
         plan.recorder.append(Stall(span.start_ns, span.stop_ns, buffer))
         plan.cuts.append(span.stop_ns)
 
-    return Effect("The recording computer stalled; its frames came in a burst afterwards.", None, prepare=prepare)
+    return Effect(
+        "The recording computer stalled; its frames came in a burst afterwards.", None, prepare=prepare
+    )
 
 
 def clock_step(values: Values, span: Span) -> Effect:

@@ -1,12 +1,11 @@
 """Simulator: what a fault is, and the faults of senders, demands, axes, sensors and supply.
 
-Each function takes a fault's parameters and span, and returns what it does to the world and what is true of it.
-`fault_kinds` lists them, with those of bus, recorder and description.
+Each function takes a fault's parameters and span, and returns what it does to the world and what is true of
+it. `fault_kinds` lists them, with those of bus, recorder and description.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple, cast
 
@@ -19,6 +18,8 @@ from canmap.spec.sections import Key
 from canmap.spec.shapes import message, quantity, time_ns, word
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from canmap.simulator.layout import Layout
     from canmap.simulator.nodes import Trouble
     from canmap.simulator.plan import Plan
@@ -36,7 +37,9 @@ OFFSET = Key("offset", quantity("rad"), required=True)
 LEVEL = Key("level", quantity("1"), required=True)
 SHARE = Key("share", quantity("1", positive=True), required=True)
 KIT_MESSAGES = ("SteerFeedback", "SteerDiagnostics", "BrakeFeedback", "DriveFeedback", "PedalState")
-DIP_NS = 400_000_000  # the supply sags for so long before a node restarts; its diagnostics tell it every 300 ms
+DIP_NS = (
+    400_000_000  # the supply sags for so long before a node restarts; its diagnostics tell it every 300 ms
+)
 
 
 class Span(NamedTuple):
@@ -108,9 +111,7 @@ def _at_sender(values: Values, cause: str, change: Callable[[Trouble, bool], Non
     def prepare(plan: Plan) -> None:
         plan.live |= name in DEMANDS or name == SEEN
 
-    return Effect(
-        cause, found.bus, found.message.sender, name, begin=begin, end=end, prepare=prepare
-    )
+    return Effect(cause, found.bus, found.message.sender, name, begin=begin, end=end, prepare=prepare)
 
 
 def message_stopped(values: Values, _: Span) -> Effect:
@@ -130,7 +131,9 @@ def frozen_value(values: Values, _: Span) -> Effect:
         trouble.frozen = on
 
     found = named(values).message
-    return _at_sender(values, f"{found.sender} sends old values in {found.name}; its counter goes on.", change)
+    return _at_sender(
+        values, f"{found.sender} sends old values in {found.name}; its counter goes on.", change
+    )
 
 
 def demand_late(values: Values, _: Span) -> Effect:
@@ -235,7 +238,9 @@ def stop_pressed(values: Values, _: Span) -> Effect:
         chain = world.cart.chain
         chain.pressed, chain.radio_pressed = (chain.pressed, on) if radio else (on, chain.radio_pressed)
 
-    cause = f"The {'radio' if radio else 'vehicle'}'s e-stop button was pressed; the relay cut the kit's supply."
+    cause = (
+        f"The {'radio' if radio else 'vehicle'}'s e-stop button was pressed; the relay cut the kit's supply."
+    )
     signal = "OperatorPanel.RadioStop" if radio else "OperatorPanel.StopButton"
     return Effect(
         cause,
@@ -255,7 +260,9 @@ def link_lost(_values: Values, _span: Span) -> Effect:
     def end(world: World) -> None:
         world.cart.chain.link = True
 
-    cause = "The radio link to the e-stop button was lost; half a second later the relay cut the kit's supply."
+    cause = (
+        "The radio link to the e-stop button was lost; half a second later the relay cut the kit's supply."
+    )
     return Effect(cause, signal="KitState.LinkLost", messages=KIT_MESSAGES, begin=begin, end=end)
 
 
@@ -299,7 +306,9 @@ def kit_fault(values: Values, _: Span) -> Effect:
     def end(world: World) -> None:
         world.cart.axes[name].reset(world.t_ns)
 
-    return Effect(f"{node} has an internal fault, latched.", None, node, told, f"{told}.State", (), begin, end)
+    return Effect(
+        f"{node} has an internal fault, latched.", None, node, told, f"{told}.State", (), begin, end
+    )
 
 
 def sensor_offset(values: Values, _: Span) -> Effect:
@@ -312,7 +321,9 @@ def sensor_offset(values: Values, _: Span) -> Effect:
     def end(world: World) -> None:
         world.cart.sensors.angle_offset = 0.0
 
-    cause = f"The angle sensor of the steering wheel reads {offset * 57.29577951:.4g} deg too far to the left."
+    cause = (
+        f"The angle sensor of the steering wheel reads {offset * 57.29577951:.4g} deg too far to the left."
+    )
     return Effect(cause, None, "SteerNode", "SteerFeedback", "SteerFeedback.Angle", begin=begin, end=end)
 
 

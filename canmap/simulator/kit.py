@@ -1,9 +1,9 @@
 """Simulator: demands, buttons and the driver's hands to what the kit's axes do and say.
 
 Each axis (steering, drive, brake) runs the same state machine: off without supply, standby while it starts,
-ready, active after a rising edge of the enable bit in valid demands, overridden by the driver, faulted. A demand
-is valid if checksum, counter and range are right. 120 ms without a valid one, and the axis lets go; the kit then
-brakes to a stop. How kits do this is common practice, the figures are our own.
+ready, active after a rising edge of the enable bit in valid demands, overridden by the driver, faulted. A
+demand is valid if checksum, counter and range are right. 120 ms without a valid one, and the axis lets go;
+the kit then brakes to a stop. How kits do this is common practice, the figures are our own.
 """
 
 from __future__ import annotations
@@ -141,7 +141,9 @@ class Axis:
         edge = enable and not self._enabled
         self._enabled = enable
         if edge and self.state is AxisState.READY:
-            self._change(AxisState.ACTIVE, Reason.NONE, t_ns) if self.allowed else self._refuse(Reason.NOT_ALLOWED)
+            self._change(AxisState.ACTIVE, Reason.NONE, t_ns) if self.allowed else self._refuse(
+                Reason.NOT_ALLOWED
+            )
         elif not enable and self.state in {AxisState.ACTIVE, AxisState.OVERRIDDEN}:
             self._change(AxisState.READY, Reason.NONE, t_ns)
         elif not enable and self.state is AxisState.READY:

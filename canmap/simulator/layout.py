@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from canmap.spec.description import DescribedMessage, DescribedSignal
 
-Column = "NDArray[np.float64] | float"
+    Column = NDArray[np.float64] | NDArray[np.int64] | NDArray[np.bool_] | float
 
 CRC8_J1850 = 0x1D  # polynomial of E2E profile 1
 COUNTER_VALUES = 15  # 0 to 14; 15 is never sent (E2E profile 1)
@@ -44,7 +44,7 @@ def profile1_checksums(payload: NDArray[np.uint8], checksum_byte: int, data_id: 
     """Return the checksums of E2E profile 1, the data identifier taken low byte, then high byte; uint8[n].
 
     CRC-8 of polynomial 0x1D, start 0, no final inversion, over the data identifier and then all bytes of
-    `payload`, uint8[n, length], but the one at `checksum_byte` [AUTOSAR E2E protocol specification, profile 1].
+    `payload`, uint8[n, length], but the one at `checksum_byte` [AUTOSAR E2E protocol, profile 1].
     """
     value = np.full(len(payload), _TABLE[_TABLE[data_id & 0xFF] ^ (data_id >> 8)], np.uint8)
     for index in range(payload.shape[1]):
@@ -96,13 +96,13 @@ class Layout:
         """Return the payloads of frames, uint8[n, length].
 
         Args:
-            values: Signal to physical values, float64[n] or one for all; to codes where it has no unit. What is
-                not named is 0; a value that the signal's bits cannot hold is cut to the nearest that they can.
+            values: Signal to physical values, float64[n] or one for all; to codes where it has no unit.
+                What is not named is 0; what the bits cannot hold is cut to the nearest that they can.
             counts: int64[n], number of each frame, from which the counter comes.
             broken: Is mixed into the checksum; anything but 0 makes it wrong.
         """
         little, big = np.zeros(len(counts), np.uint64), np.zeros(len(counts), np.uint64)
-        page = None if self._selector is None else np.asarray(values[self._selector])
+        page = np.asarray(0.0 if self._selector is None else values[self._selector], np.float64)
         for place in self._places:
             if place.name not in values:
                 continue
@@ -188,7 +188,9 @@ def misread(layout: Layout, name: str, *, factor: Fraction | None = None, swap: 
         if place.shift % 8 or signal.bits % 8 or signal.bits == 8:
             raise UsageError(f"The bytes of {where} cannot be swapped: it does not fill two or more of them.")
         signal = replace(
-            signal, start_bit=_swapped_start(signal, place.shift, message.length), big_endian=not signal.big_endian
+            signal,
+            start_bit=_swapped_start(signal, place.shift, message.length),
+            big_endian=not signal.big_endian,
         )
     changed = tuple(signal if each.name == name else each for each in message.signals)
     return Layout(replace(message, signals=changed), layout.data_id)

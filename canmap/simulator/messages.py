@@ -1,8 +1,8 @@
 """Simulator: the states that the cart went through to the values that each message tells, as columns.
 
-One function a message; it takes the states at the moments of sending and the numbers of the frames, and returns
-signals in the description's units. Sensors are a little noisy and tell what their resolution allows. The kit
-counts angles positive to the right.
+One function a message; it takes the states at the moments of sending and the numbers of the frames, and
+returns signals in the description's units. Sensors are a little noisy and tell what their resolution allows.
+The kit counts angles positive to the right.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from canmap.simulator.layout import Column
     from canmap.simulator.states import States
 
-Values = dict[str, "Column"]
+    Values = dict[str, Column]
 
 ANGLE_NOISE = 0.03  # deg
 TORQUE_NOISE = 0.03  # N m

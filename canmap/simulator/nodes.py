@@ -1,8 +1,8 @@
-"""Simulator: nodes and their timers: when which message is handed to a node's controller, and with what in it.
+"""Simulator: nodes and their timers: which message is handed to a controller, when, with what in it.
 
-In: the states that the cart went through. Out: releases for the bus, as columns. Each node has a clock of its own,
-off by some millionths; each message a phase and a little jitter. What goes wrong in a sender goes wrong here.
-When a timer runs out depends on the seed and its number alone, so a span may be cut anywhere.
+In: the states that the cart went through. Out: releases for the bus, as columns. Each node has a clock of its
+own, off by some millionths; each message a phase and a little jitter. What goes wrong in a sender goes wrong
+here. When a timer runs out depends on the seed and its number alone, so a span may be cut anywhere.
 """
 
 from __future__ import annotations
@@ -95,7 +95,8 @@ class Batch(NamedTuple):
 
     def take(self, rows: NDArray[np.intp] | NDArray[np.bool_]) -> Batch:
         """Return the frames at `rows`."""
-        return Batch(*(column[rows] for column in self))
+        t_ns, node, can_id, length, payload = self
+        return Batch(t_ns[rows], node[rows], can_id[rows], length[rows], payload[rows])
 
 
 def batch(t_ns: NDArray[np.int64], node: int, can_id: int, payload: NDArray[np.uint8]) -> Batch:
@@ -152,7 +153,7 @@ class Sender:
         most = max(0, int((until_ns - self._first_ns) / period) + 1 - self._ticks)
         numbers = self._ticks + np.arange(most)
         jitter = even_ns(self._seed, f"timer {self.name} {self._starts}", numbers, JITTER_NS)
-        times = self._first_ns + np.rint(numbers * period).astype(np.int64) + jitter
+        times: NDArray[np.int64] = self._first_ns + np.rint(numbers * period).astype(np.int64) + jitter
         return times[times < until_ns]
 
     def run(self, times: NDArray[np.int64], states: States, events: list[Event]) -> Batch | None:
@@ -204,9 +205,9 @@ class Sender:
         columns = [np.broadcast_to(column, times.shape).tolist() for column in values.values()]
         for row, (t_ns, *told) in enumerate(zip(times.tolist(), *columns, strict=True)):
             waited, said = t_ns - self._last_ns, tuple(told)
-            if self._last is not None:
-                if waited < timing.gap_ns or (said == self._last and waited < timing.heartbeat_ns):
-                    continue
+            least_ns = timing.heartbeat_ns if said == self._last else timing.gap_ns
+            if self._last is not None and waited < least_ns:
+                continue
             self._last, self._last_ns = said, t_ns
             rows.append(row)
         return rows
@@ -223,7 +224,7 @@ class Sender:
         values: Values = {
             "Code": np.array([event.reason for _, event in told], np.float64),
             "Axis": np.array([event.axis for _, event in told], np.float64),
-            "Number": numbers + 1.0,
+            "Number": numbers + 1,
         }
         return self._packed(np.array([t_ns for t_ns, _ in told]), values, numbers)
 
@@ -241,7 +242,9 @@ class Unit:
         clock: Its seconds, as the nominal timer periods count them, per true second.
     """
 
-    def __init__(self, name: str, index: int, number: int | None, senders: tuple[Sender, ...], seed: int) -> None:
+    def __init__(
+        self, name: str, index: int, number: int | None, senders: tuple[Sender, ...], seed: int
+    ) -> None:
         self.name, self.index, self.number, self.senders = name, index, number, senders
         self.on, self.starts, self._seed = False, 0, seed
         zero = np.zeros(1, np.int64)

@@ -11,6 +11,9 @@ from dataclasses import dataclass, field
 
 AXES = ("steering", "drive", "brake")
 COMFORT = 1.2  # m/s^2, how fast the computer changes the speed that it asks for
+CRUISE_THROTTLE = 8.0  # %, about what rolling takes
+FORCE_SHARE = 41.0  # % of throttle for 1 m/s^2
+STANDSTILL_BRAKE = 30.0  # %
 STALE_NS = 300_000_000  # the computer asks for no throttle without a fresh speed
 
 
@@ -97,24 +100,26 @@ class Computer:
         """Work out what to ask for."""
         largest = self.angle_rate * seconds
         self.asked_angle += clipped(self.angle - self.asked_angle, -largest, largest)
-        self.asked_speed += clipped(self.speed - self.asked_speed, -COMFORT * seconds, COMFORT * seconds)
+        change = clipped(self.speed - self.asked_speed, -COMFORT * seconds, COMFORT * seconds)
+        self.asked_speed += change
         self.throttle, self.brake = 0.0, 0.0
         if "drive" not in self.enabled:
             self.asked_speed, self._sum = self._seen_speed, 0.0
         elif t_ns - self._seen_ns < STALE_NS:
-            self._regulate(seconds)
+            self._regulate(change / seconds, seconds)
         if self.effort is not None:
             self.throttle, self.brake = 0.0, self.effort
 
-    def _regulate(self, seconds: float) -> None:
+    def _regulate(self, acceleration: float, seconds: float) -> None:
+        """Set throttle or brake for the speed that is asked for now, which changes by `acceleration`."""
         sense = -1.0 if self.gear == 1.0 else 1.0
         asked = sense * self.asked_speed
         short = asked - sense * self._seen_speed
         if asked < 0.1 and sense * self.speed < 0.1:
-            self._sum, self.brake = 0.0, 30.0
+            self._sum, self.brake = 0.0, STANDSTILL_BRAKE
             return
-        self._sum = clipped(self._sum + 10.0 * short * seconds, -15.0, 25.0)
-        wanted = 8.0 + 40.0 * short + self._sum
+        self._sum = clipped(self._sum + 4.0 * short * seconds, -5.0, 10.0)
+        wanted = CRUISE_THROTTLE + FORCE_SHARE * sense * acceleration + 25.0 * short + self._sum
         self.throttle = clipped(wanted, 0.0, 80.0)
-        if wanted < -8.0:
-            self.brake = clipped(-0.6 * (wanted + 8.0), 0.0, 60.0)
+        if wanted < 0.0:
+            self.brake = clipped(-0.4 * wanted, 0.0, 60.0)

@@ -1,7 +1,7 @@
 """Simulator: a scenario file and a file of faults to what is run, every mistake reported with its place.
 
-A scenario names the mapping spec of the vehicle, whose bus descriptions say how its messages are laid out, and
-holds the script. What the kit on the bus is made of stands in `world`.
+A scenario names the mapping spec of the vehicle, whose bus descriptions say how its messages are laid out,
+and holds the script. What the kit on the bus is made of stands in `world`.
 """
 
 from __future__ import annotations

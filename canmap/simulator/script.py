@@ -1,12 +1,12 @@
 """Simulator: the lines of a script to what operator, driver and computer do, and when.
 
-A line says when, who and what: ``{at: 3 s, computer: drive, speed: 10 km/h}``. `DEEDS` is the whole vocabulary.
+A line says when, who and what: ``{at: 3 s, computer: drive, speed: 10 km/h}``. `DEEDS` is the whole
+vocabulary.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple, cast
 
@@ -18,6 +18,8 @@ from canmap.spec.shapes import list_of, quantity, word
 from canmap.vocabulary import Gear
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from canmap.simulator.plan import Plan
     from canmap.simulator.world import World
     from canmap.spec.marks import Node

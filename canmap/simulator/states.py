@@ -66,7 +66,7 @@ class States:
     def __getattr__(self, name: str) -> NDArray[np.float64]:
         """Return the column of that name."""
         try:
-            column = self._table[_PLACES[name]]
+            column: NDArray[np.float64] = self._table[_PLACES[name]]
         except KeyError:
             raise AttributeError(name) from None
         return column if self._rows is None else column[self._rows]

@@ -18,7 +18,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-Column = "NDArray[np.float64]"
+    Column = NDArray[np.float64]
 
 GRAVITY = 9.80665  # m/s^2, standard
 AIR_DENSITY = 1.2  # kg/m^3, near 20 °C at sea level

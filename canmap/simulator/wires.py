@@ -1,10 +1,10 @@
 """Simulator: what the nodes send to what is recorded: both buses, the gateway, the recorder.
 
 Two ways, with the same result but for a step of the vehicle by which a demand may reach the kit earlier or
-later. `recorded` moves the vehicle first, every demand reaching the kit in the step in which it is sent, and then
-asks the buses for the whole run at once: fast. `recorded_live` runs the drive bus with the vehicle, so that the
-kit acts on what it really receives: needed where the bus, or a demand, is disturbed, and where frames are wanted
-while time goes on. Nothing of the chassis bus comes back to the vehicle.
+later. `recorded` moves the vehicle first, every demand reaching the kit in the step in which it is sent, and
+then asks the buses for the whole run at once: fast. `recorded_live` runs the drive bus with the vehicle, so
+that the kit acts on what it really receives: needed where the bus, or a demand, is disturbed, and where
+frames are wanted while time goes on. Nothing of the chassis bus comes back to the vehicle.
 """
 
 from __future__ import annotations
@@ -139,7 +139,7 @@ class _Ahead(HandOver):
 
 
 def _obeyed(world: World, name: str) -> Callable[[int], None]:
-    """Return what lets the kit take the demand that the computer sends now, rounded as its frame rounds it."""
+    """Return what lets the kit take the demand that the computer sends now, rounded as its frame does."""
     layout, axis, computer = world.layouts[name], world.cart.axes[DEMANDS[name]], world.cart.computer
     signal, which = axis.rule.signal, DEMANDS[name]
 

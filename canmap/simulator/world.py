@@ -1,12 +1,12 @@
 """Simulator: cart, nodes, two buses, gateway and recorder, run step by step into a stream of frames.
 
-In: a plan, a seed. Out: chunks of frames as a recorder of both buses stamps them. `World` moves the vehicle and
-runs the nodes' timers; what becomes of their frames on the buses is up to `wires`.
+In: a plan, a seed. Out: chunks of frames as a recorder of both buses stamps them. `World` moves the vehicle
+and runs the nodes' timers; what becomes of their frames on the buses is up to `wires`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,12 +14,12 @@ import numpy as np
 from canmap.simulator.cart import Cart
 from canmap.simulator.layout import Layout
 from canmap.simulator.messages import TELL, no_values
-from canmap.simulator.nodes import MS, Sender, Timing, Unit, ordered
+from canmap.simulator.nodes import MS, Sender, Timing, Unit
 from canmap.simulator.states import States, state_of, table_of
 from canmap.simulator.vehicle import VehicleParameters
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Iterator
 
     from canmap.simulator.nodes import Batch
     from canmap.simulator.plan import Plan
@@ -71,7 +71,7 @@ class Setup:
     plan: Plan
     duration_ns: int
     seed: int = 0
-    parameters: VehicleParameters = VehicleParameters()
+    parameters: VehicleParameters = field(default_factory=VehicleParameters)
     batch_ns: int = 0
     step_ns: int = STEP_NS
 
@@ -91,7 +91,9 @@ class World:
     def __init__(self, setup: Setup) -> None:
         self.setup = setup
         self.layouts = {each.name: Layout(each, DATA_IDS.get(each.name)) for each in setup.kit.messages}
-        sent = self.layouts | {each.name: Layout(each) for each in setup.chassis.messages} | setup.plan.layouts
+        sent = (
+            self.layouts | {each.name: Layout(each) for each in setup.chassis.messages} | setup.plan.layouts
+        )
         self.cart = Cart(setup.parameters, self.layouts, setup.step_ns / 1e9)
         self.drive_units = _units(setup.kit, sent, DRIVE_NODES, setup.seed)
         self.chassis_units = _units(setup.chassis, sent, CHASSIS_NODES, setup.seed)
@@ -103,7 +105,7 @@ class World:
         self._stepped = False  # the state at `t_ns` is there already
 
     def switch(self, on: bool) -> None:
-        """Turn the main switch: it feeds all nodes, those of the kit through the relay of the e-stop chain."""
+        """Turn the main switch, which feeds all nodes; those of the kit through the stop chain's relay."""
         self.cart.chain.switch(on)
         for name in ("VehicleNode", "Supervisor", "Computer", *CHASSIS_NODES):
             self.units[name].power(on, self.t_ns)
@@ -158,9 +160,7 @@ class World:
         """Return some states as columns."""
         return States(table_of(rows), self.setup.seed, self.setup.parameters)
 
-    def sent(
-        self, units: dict[str, Unit], start_ns: int, until_ns: int, states: States
-    ) -> list[Batch]:
+    def sent(self, units: dict[str, Unit], start_ns: int, until_ns: int, states: States) -> list[Batch]:
         """Return what nodes hand over in a span, from the states after each of its steps."""
         batches: list[Batch] = []
         last = len(states) - 1
