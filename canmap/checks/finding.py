@@ -52,16 +52,6 @@ class Place:
     record: str | None = None
     field: str | None = None
 
-    def __str__(self) -> str:
-        """Return the shortest name that a reader of the spec knows it by."""
-        if self.record and self.signal:
-            return f"{self.record}.{self.field} ({self.message}.{self.signal})"
-        if self.record:
-            return f"{self.record}.{self.field}"
-        if self.signal:
-            return f"{self.message}.{self.signal}"
-        return self.message or self.bus or ""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
