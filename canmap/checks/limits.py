@@ -114,6 +114,7 @@ class LimitCheck:
             when = f" in {episode.more} more stretches that are not listed"
         elif episode.from_start and episode.still:
             when = " from the start"
+        limit_text = f"{number(bound)}{unit}{when}"
         return Finding(
             kind=Kind.OUT_OF_RANGE,
             severity=SEVERITY[Kind.OUT_OF_RANGE],
@@ -124,6 +125,6 @@ class LimitCheck:
             count=episode.count,
             value=value,
             limit=limit,
-            text=f"{subject.name} was {number(shown)}{unit}, {side} its limit of {number(bound)}{unit}{when}.",
+            text=f"{subject.name} was {number(shown)}{unit}, {side} its limit of {limit_text}.",
             line=episode.line,
         )
