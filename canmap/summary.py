@@ -81,15 +81,15 @@ class PeriodSummary:
 class FieldSummary:
     """Span of the valid values of one field.
 
-    The mean is kept as an exact sum of values rounded to 2^-40 of the record's unit.
+    The mean is kept as an exact sum of values rounded to 2^-36 of the record's unit.
 
     Attributes:
         valid: Records in which it is valid.
-        low: Smallest.
-        high: Largest.
+        low: Smallest; None for a choice.
+        high: Largest; None for a choice.
         last: Value in the last record, None where invalid there.
         whole: Sum of whole parts.
-        fraction: Sum of the rest, in 2^-40.
+        fraction: Sum of the rest, in 2^-36.
     """
 
     valid: int = 0
@@ -101,21 +101,25 @@ class FieldSummary:
 
     def fold(self, column: FieldColumn) -> None:
         """Take in the values of a chunk."""
-        values = column.values if column.valid.all() else column.values[column.valid]
         self.last = column.values[-1].item() if column.valid[-1] else None
-        if not len(values):
+        valid = int(np.count_nonzero(column.valid))
+        self.valid += valid
+        if not valid or column.values.dtype != np.float64:
             return
-        self.valid += len(values)
-        low, high = values.min().item(), values.max().item()
+        values = column.values if valid == len(column.values) else column.values[column.valid]
+        low, high = float(values.min()), float(values.max())
         self.low = low if self.low is None else min(self.low, low)
         self.high = high if self.high is None else max(self.high, high)
         if max(abs(low), abs(high)) >= _SUMMABLE:
             small = np.abs(values) < _SUMMABLE
             self.whole += sum(int(value) for value in values[~small].tolist())
             values = values[small]
-        whole = np.rint(values)
-        self.whole += int(whole.astype(np.int64).sum())
-        self.fraction += int(np.rint((values - whole) * _FRACTIONS).astype(np.int64).sum())
+        # Sums of whole numbers below 2^53 are exact, in whatever order numpy takes them.
+        for start in range(0, len(values), _SUMMED_AT_ONCE):
+            part = values[start : start + _SUMMED_AT_ONCE]
+            whole = np.rint(part)
+            self.whole += int(whole.sum())
+            self.fraction += int(np.rint((part - whole) * _FRACTIONS).sum())
 
     @property
     def mean(self) -> float | None:
@@ -123,8 +127,9 @@ class FieldSummary:
         return (self.whole + self.fraction / _FRACTIONS) / self.valid if self.valid else None
 
 
-_FRACTIONS = float(1 << 40)
-_SUMMABLE = float(1 << 40)
+_FRACTIONS = float(1 << 36)
+_SUMMABLE = float(1 << 36)
+_SUMMED_AT_ONCE = 1 << 16
 
 
 @dataclass(slots=True)
