@@ -102,7 +102,9 @@ class Timeline:
         slots = self._slots_on(span.channel)
         known = self._spans.get(span.channel)
         if known is None or known[0] != span.since_ns:
-            since_ns = max(session.at(span.since_ns), session.start_ns or 0)
+            since_ns = session.start_ns or 0
+            if span.since_ns > since_ns:  # the clock knows stamps of its present run only, and the first one
+                since_ns = max(session.at(span.since_ns), since_ns)
             if known is not None:
                 since_ns = max(since_ns, before_ns)  # a recorder that joins does so where its chunk begins
                 self._real[slots] = False
@@ -114,6 +116,14 @@ class Timeline:
     def _slots_on(self, channel: str) -> NDArray[np.bool_]:
         buses = [number for number, name in enumerate(self._channels) if name == channel]
         return np.isin(self._bus, buses)
+
+    def close(self, session: SessionClock) -> None:
+        """Take a channel that no recorder has as silent from the first frame to the last.
+
+        So a message of it is missing however the frames come: from one capture, from several, or paced.
+        """
+        for channel in set(self._channels) - self._spans.keys() if self._spans else ():
+            self.until_ns[self._slots_on(channel)] = session.now_ns
 
     def fold(self, samples: Samples, clock: NDArray[np.int64]) -> Arrivals:
         """Take in the described frames of a chunk and return their arrivals."""

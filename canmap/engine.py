@@ -137,6 +137,7 @@ class Engine:
 
     def finish(self) -> Step:
         """Judge the end of the stream; once."""
+        self.timeline.close(self.session)
         events = [event for check in self._checks for event in check.finish()]
         return Step((), tuple(events), self.session.now_ns)
 

@@ -25,7 +25,7 @@ MAY_IMPORT: dict[str, set[str] | None] = {
     "chunks": set(),
     "spec": {"errors", "vocabulary"},
     "session": set(),
-    "clock": {"chunks"},
+    "clock": {"chunks", "session"},
     "frames": COMMON - {"spec"},
     "signals": COMMON,
     "prepare": {*COMMON, "signals"},
