@@ -49,7 +49,7 @@ _SHARED = (
         "from_s",
         metavar="S",
         type=float,
-        help="Leave out what came before S seconds from the first frame.",
+        help="Leave out what came before S seconds; times then count from there.",
     ),
     click.option(
         "--to",
