@@ -1,13 +1,20 @@
-"""What goes wrong for a user: one clear sentence of what, where and what to do, and status 2."""
+"""What goes wrong for a user: one clear sentence of what, where and what to do, and status 2.
+
+Most commands run in the process of the tests, from their arguments to their exit status, because there are
+many of them; one of each kind runs in a process of its own.
+"""
 
 from __future__ import annotations
 
 import random
 import shutil
-from typing import TYPE_CHECKING
+import subprocess
+import sys
+from typing import TYPE_CHECKING, Protocol
 
 import pytest
 
+from canmap.cli.main import main
 from tests.e2e.shell import CART, DEMO, ROOT, canmap, demo_lines
 
 if TYPE_CHECKING:
@@ -18,9 +25,31 @@ STEERING = "records:\n  steering:\n    type: Steering\n    stamp: SteerFeedback\
 KIT = ROOT / "specs" / "orchard_cart" / "kit.dbc"
 
 
-def refused(folder: Path, *arguments: str, lines: int = 1) -> str:
-    """Run a command that must fail with that many lines on standard error and nothing on standard output."""
-    done = canmap(*arguments, cwd=folder)
+class Command(Protocol):
+    """Runs the command line with some arguments."""
+
+    def __call__(self, *arguments: str) -> subprocess.CompletedProcess[str]:
+        """Return what became of it."""
+
+
+@pytest.fixture
+def command(folder: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> Command:
+    """The command line in this process, in the folder of the broken files."""
+    monkeypatch.chdir(folder)
+
+    def run(*arguments: str) -> subprocess.CompletedProcess[str]:
+        monkeypatch.setattr(sys, "argv", ["canmap", *arguments])
+        with pytest.raises(SystemExit) as end:
+            main()
+        said = capfd.readouterr()
+        assert isinstance(end.value.code, int)
+        return subprocess.CompletedProcess(arguments, end.value.code, said.out, said.err)
+
+    return run
+
+
+def refused(done: subprocess.CompletedProcess[str], lines: int = 1) -> str:
+    """The sentences of a command that must have failed and shown nothing else."""
     said = done.stderr.splitlines()
     assert done.returncode == 2, done.stderr
     assert done.stdout == ""
@@ -60,21 +89,20 @@ def make_captures(folder: Path) -> None:
         (["torn.log.gz"], "torn.log.gz: the file is damaged from its beginning"),
         (["demo.log", "none.log"], "none.log: there is no such file"),
         (["-", "-"], "Standard input (-) is named twice"),
-        (["-"], "-: the file is empty"),
     ],
 )
-def test_captures(folder: Path, captures: list[str], sentence: str) -> None:
+def test_captures(folder: Path, command: Command, captures: list[str], sentence: str) -> None:
     make_captures(folder)
-    assert sentence in refused(folder, "inspect", *captures, "--spec", "cart.yaml")
+    assert sentence in refused(command("inspect", *captures, "--spec", "cart.yaml"))
 
 
-def test_several_mistakes_of_a_spec_are_told_together(folder: Path) -> None:
+def test_several_mistakes_of_a_spec_are_told_together(folder: Path, command: Command) -> None:
     fields = (
         "    wheel_angle: SteerFeedback.Angel\n"
         "    torque: {signal: SteerFeedback.Torque, range: [0 km/h, 5 Nm]}\n"
     )
     (folder / "spec.yaml").write_text(HEAD + STEERING + fields)
-    said = refused(folder, "inspect", "demo.log", "--spec", "spec.yaml", lines=2).splitlines()
+    said = refused(command("inspect", "demo.log", "--spec", "spec.yaml"), lines=2).splitlines()
     assert said[0] == "spec.yaml:8:18: SteerFeedback has no signal `Angel`; did you mean `Angle`?"
     assert said[1].startswith("spec.yaml:9:51: ")
 
@@ -111,22 +139,22 @@ SPECS = {
 
 
 @pytest.mark.parametrize("mistake", SPECS)
-def test_specs(folder: Path, mistake: str) -> None:
+def test_specs(folder: Path, command: Command, mistake: str) -> None:
     text, sentence = SPECS[mistake]
     (folder / "spec.yaml").write_text(HEAD + text)
-    done = canmap("inspect", "demo.log", "--spec", "spec.yaml", cwd=folder)
+    done = command("inspect", "demo.log", "--spec", "spec.yaml")
     assert (done.returncode, done.stdout) == (2, "")
     assert sentence in done.stderr
     assert done.stderr.startswith("canmap: spec.yaml:")
     assert len(done.stderr.splitlines()) == 1
 
 
-def test_a_bomb_of_aliases_does_no_harm(folder: Path) -> None:
+def test_a_bomb_of_aliases_does_no_harm(folder: Path, command: Command) -> None:
     text = ["a: &a [x, x, x, x, x, x, x, x, x, x]"]
     for name, inner in zip("bcdefghij", "abcdefghi", strict=True):
         text.append(f"{name}: &{name} [{', '.join([f'*{inner}'] * 10)}]")
     (folder / "spec.yaml").write_text("\n".join(text) + "\n")
-    done = canmap("inspect", "demo.log", "--spec", "spec.yaml", cwd=folder)  # ten thousand million x
+    done = command("inspect", "demo.log", "--spec", "spec.yaml")  # ten thousand million x
     assert done.returncode == 2
     assert "Aliases are not used in a spec: write the value out." in done.stderr
 
@@ -140,9 +168,9 @@ def test_a_bomb_of_aliases_does_no_harm(folder: Path) -> None:
         ("empty.yaml", "empty.yaml: "),
     ],
 )
-def test_specs_that_are_none(folder: Path, spec: str, sentence: str) -> None:
+def test_specs_that_are_none(folder: Path, command: Command, spec: str, sentence: str) -> None:
     (folder / "empty.yaml").touch()
-    assert refused(folder, "inspect", "demo.log", "--spec", spec).startswith(sentence)
+    assert refused(command("inspect", "demo.log", "--spec", spec)).startswith(sentence)
 
 
 DESCRIPTIONS = {
@@ -161,20 +189,20 @@ DESCRIPTIONS = {
 
 
 @pytest.mark.parametrize("mistake", DESCRIPTIONS)
-def test_descriptions(folder: Path, mistake: str) -> None:
+def test_descriptions(folder: Path, command: Command, mistake: str) -> None:
     before, after, sentence = DESCRIPTIONS[mistake]
     text = KIT.read_text(encoding="utf-8")
     assert before in text
     (folder / "broken.dbc").write_text(text.replace(before, after), encoding="utf-8")
-    said = refused(folder, "inspect", "demo.log", "--spec", "cart.yaml", "--description", "drive=broken.dbc")
+    said = refused(command("inspect", "demo.log", "--spec", "cart.yaml", "--description", "drive=broken.dbc"))
     assert sentence in said
 
 
-def test_a_description_that_is_not_there(folder: Path) -> None:
-    said = refused(folder, "inspect", "demo.log", "--spec", "cart.yaml", "--description", "drive=no.dbc")
+def test_a_description_that_is_not_there(folder: Path, command: Command) -> None:
+    said = refused(command("inspect", "demo.log", "--spec", "cart.yaml", "--description", "drive=no.dbc"))
     assert said.startswith("no.dbc: there is no such file")
     (folder / "spec.yaml").write_text(HEAD.replace("kit.dbc", "no.dbc"))
-    said = refused(folder, "inspect", "demo.log", "--spec", "spec.yaml")
+    said = refused(command("inspect", "demo.log", "--spec", "spec.yaml"))
     assert said.startswith("spec.yaml:3:24: There is no file `no.dbc`")
 
 
@@ -196,8 +224,8 @@ OPTIONS = [
 
 
 @pytest.mark.parametrize(("options", "sentence"), OPTIONS, ids=[" ".join(options) for options, _ in OPTIONS])
-def test_options(folder: Path, options: list[str], sentence: str) -> None:
-    done = canmap("inspect", "demo.log", "--spec", "cart.yaml", *options, cwd=folder)
+def test_options(command: Command, options: list[str], sentence: str) -> None:
+    done = command("inspect", "demo.log", "--spec", "cart.yaml", *options)
     assert done.returncode == 2
     assert sentence in done.stderr
     assert len(done.stderr.splitlines()) == 1
@@ -216,8 +244,8 @@ REPLAY_OPTIONS = [
 @pytest.mark.parametrize(
     ("options", "sentence"), REPLAY_OPTIONS, ids=[" ".join(o) for o, _ in REPLAY_OPTIONS]
 )
-def test_replay_options(folder: Path, options: list[str], sentence: str) -> None:
-    assert sentence in refused(folder, "replay", "demo.log", "--spec", "cart.yaml", *options)
+def test_replay_options(command: Command, options: list[str], sentence: str) -> None:
+    assert sentence in refused(command("replay", "demo.log", "--spec", "cart.yaml", *options))
 
 
 @pytest.mark.parametrize(
@@ -228,27 +256,52 @@ def test_replay_options(folder: Path, options: list[str], sentence: str) -> None
         (["inspect", "--spec", "cart.yaml"], "Missing argument 'CAPTURE"),
     ],
 )
-def test_arguments(folder: Path, arguments: list[str], sentence: str) -> None:
-    assert sentence in refused(folder, *arguments)
+def test_arguments(command: Command, arguments: list[str], sentence: str) -> None:
+    assert sentence in refused(command(*arguments))
 
 
-def test_damage_within_a_capture_is_a_finding_and_the_rest_is_used(folder: Path) -> None:
+def test_damage_within_a_capture_is_a_finding_and_the_rest_is_used(folder: Path, command: Command) -> None:
     lines = demo_lines()[:1500]
     lines[700] = "(1760000002.1) what is this\n"
     (folder / "damaged.log").write_text("".join(lines)[:-20], encoding="ascii")
-    done = canmap("inspect", "damaged.log", "--spec", "cart.yaml", cwd=folder)
+    done = command("inspect", "damaged.log", "--spec", "cart.yaml")
     assert done.returncode == 0
     assert "2 bad lines" in done.stdout
     assert "Line 701 of damaged.log cannot be read" in done.stdout
     assert "Line 1500 of damaged.log cannot be read" in done.stdout
 
 
-def test_nothing_is_written_when_the_work_fails(folder: Path) -> None:
+def test_nothing_is_written_when_the_work_fails(folder: Path, command: Command) -> None:
     before = sorted(path.name for path in folder.iterdir())
-    refused(folder, "inspect", "demo.log", "--spec", "none.yaml", "--json", "out.json")
+    refused(command("inspect", "demo.log", "--spec", "none.yaml", "--json", "out.json"))
     assert sorted(path.name for path in folder.iterdir()) == before
 
 
 def test_the_spec_of_the_demo_is_found_from_anywhere(tmp_path: Path) -> None:
     done = canmap("inspect", ROOT / DEMO, "--spec", ROOT / CART, cwd=tmp_path)
     assert (done.returncode, done.stderr) == (1, "")
+
+
+OF_THEIR_OWN = {
+    "no capture": (["inspect", "none.log", "--spec", "cart.yaml"], "none.log: there is no such file"),
+    "nothing on standard input": (["inspect", "-", "--spec", "cart.yaml"], "-: the file is empty"),
+    "no spec": (["replay", "demo.log", "--spec", "none.yaml"], "none.yaml: "),
+    "no description": (
+        ["inspect", "demo.log", "--spec", "cart.yaml", "--description", "drive=no.dbc"],
+        "no.dbc: there is no such file",
+    ),
+    "an option": (["replay", "demo.log", "--spec", "cart.yaml", "--pace", "0"], "--pace 0 is neither"),
+    "no room": (
+        ["inspect", "demo.log", "--spec", "cart.yaml", "--json", "/dev/full"],
+        "/dev/full cannot be written: no space left on device.",
+    ),
+}
+
+
+@pytest.mark.parametrize("mistake", OF_THEIR_OWN)
+def test_in_a_process_of_its_own(folder: Path, mistake: str) -> None:
+    arguments, sentence = OF_THEIR_OWN[mistake]
+    done = canmap(*arguments, cwd=folder)
+    assert done.returncode == 2
+    assert done.stderr.startswith(f"canmap: {sentence}")
+    assert len(done.stderr.splitlines()) == 1
