@@ -32,10 +32,18 @@ PIPE_WIDTH = 120
 COLUMNS = {"promised": 60, "min": 70, "max": 70, "99 %": 80, "mean": 80, "sender": 80}
 
 
+class _Screen(Console):
+    """A console that leaves it to the program what to do when its reader has gone."""
+
+    def on_broken_pipe(self) -> None:
+        """Pass it on."""
+        raise BrokenPipeError
+
+
 def console() -> Console:
     """Return the console for standard output: as wide as it is, or wide enough for a pipe."""
     width = None if sys.stdout.isatty() or "COLUMNS" in os.environ else PIPE_WIDTH
-    return Console(width=width, highlight=False)
+    return _Screen(width=width, highlight=False)
 
 
 def show(result: Inspection, out: Console | None = None) -> None:
