@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from typing import Protocol
 
 ROOT = Path(__file__).parent.parent.parent
 GOLDEN = Path(__file__).parent / "golden"
@@ -14,14 +15,21 @@ DEMO = "captures/steering_drop.log"
 CART = "specs/orchard_cart/cart.yaml"
 COMMAND = [sys.executable, "-m", "canmap"]
 LONGEST_S = 30
+SCREEN = {"COLUMNS": "100", "NO_COLOR": "1", "TZ": "UTC"}
+
+
+class Command(Protocol):
+    """Runs the command line with some arguments."""
+
+    def __call__(self, *arguments: object) -> subprocess.CompletedProcess[str]:
+        """Return what became of it."""
 
 
 def environment(**changes: str) -> dict[str, str]:
     """What a process gets to see of ours, and nothing else."""
     kept = {name: os.environ[name] for name in ("PATH", "HOME", "SYSTEMROOT") if name in os.environ}
     return {
-        **kept, "PYTHONPATH": str(ROOT), "TZ": "UTC", "COLUMNS": "100", "NO_COLOR": "1", "LC_ALL": "C.UTF-8",
-        **changes,
+        **kept, **SCREEN, "PYTHONPATH": str(ROOT), "LC_ALL": "C.UTF-8", **changes,
     }  # fmt: skip
 
 

@@ -8,44 +8,21 @@ from __future__ import annotations
 
 import random
 import shutil
-import subprocess
-import sys
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.cli.main import main
 from tests.e2e.shell import CART, DEMO, ROOT, canmap, demo_lines
 
 if TYPE_CHECKING:
+    import subprocess
     from pathlib import Path
+
+    from tests.e2e.shell import Command
 
 HEAD = "vehicle: Cart\nbuses:\n  drive: {description: kit.dbc, channel: can0}\n"
 STEERING = "records:\n  steering:\n    type: Steering\n    stamp: SteerFeedback\n"
 KIT = ROOT / "specs" / "orchard_cart" / "kit.dbc"
-
-
-class Command(Protocol):
-    """Runs the command line with some arguments."""
-
-    def __call__(self, *arguments: str) -> subprocess.CompletedProcess[str]:
-        """Return what became of it."""
-
-
-@pytest.fixture
-def command(folder: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> Command:
-    """The command line in this process, in the folder of the broken files."""
-    monkeypatch.chdir(folder)
-
-    def run(*arguments: str) -> subprocess.CompletedProcess[str]:
-        monkeypatch.setattr(sys, "argv", ["canmap", *arguments])
-        with pytest.raises(SystemExit) as end:
-            main()
-        said = capfd.readouterr()
-        assert isinstance(end.value.code, int)
-        return subprocess.CompletedProcess(arguments, end.value.code, said.out, said.err)
-
-    return run
 
 
 def refused(done: subprocess.CompletedProcess[str], lines: int = 1) -> str:
@@ -59,11 +36,12 @@ def refused(done: subprocess.CompletedProcess[str], lines: int = 1) -> str:
 
 
 @pytest.fixture
-def folder(tmp_path: Path) -> Path:
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder with the demo capture, the cart's description, and broken captures beside them."""
     shutil.copy(ROOT / DEMO, tmp_path / "demo.log")
     shutil.copy(KIT, tmp_path / "kit.dbc")
     (tmp_path / "cart.yaml").write_text(HEAD + STEERING + "    wheel_angle: SteerFeedback.Angle\n")
+    monkeypatch.chdir(tmp_path)
     return tmp_path
 
 
@@ -224,7 +202,7 @@ OPTIONS = [
 
 
 @pytest.mark.parametrize(("options", "sentence"), OPTIONS, ids=[" ".join(options) for options, _ in OPTIONS])
-def test_options(command: Command, options: list[str], sentence: str) -> None:
+def test_options(folder: Path, command: Command, options: list[str], sentence: str) -> None:
     done = command("inspect", "demo.log", "--spec", "cart.yaml", *options)
     assert done.returncode == 2
     assert sentence in done.stderr
@@ -244,7 +222,7 @@ REPLAY_OPTIONS = [
 @pytest.mark.parametrize(
     ("options", "sentence"), REPLAY_OPTIONS, ids=[" ".join(o) for o, _ in REPLAY_OPTIONS]
 )
-def test_replay_options(command: Command, options: list[str], sentence: str) -> None:
+def test_replay_options(folder: Path, command: Command, options: list[str], sentence: str) -> None:
     assert sentence in refused(command("replay", "demo.log", "--spec", "cart.yaml", *options))
 
 
@@ -256,7 +234,7 @@ def test_replay_options(command: Command, options: list[str], sentence: str) -> 
         (["inspect", "--spec", "cart.yaml"], "Missing argument 'CAPTURE"),
     ],
 )
-def test_arguments(command: Command, arguments: list[str], sentence: str) -> None:
+def test_arguments(folder: Path, command: Command, arguments: list[str], sentence: str) -> None:
     assert sentence in refused(command(*arguments))
 
 

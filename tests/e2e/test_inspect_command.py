@@ -18,6 +18,14 @@ from tests.e2e.shell import CART, DEMO, ROOT, canmap, check_golden, demo_lines
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from tests.e2e.shell import Command
+
+
+@pytest.fixture(autouse=True)
+def top(monkeypatch: pytest.MonkeyPatch) -> None:
+    """At the top of the repository."""
+    monkeypatch.chdir(ROOT)
+
 
 @pytest.fixture(scope="module")
 def demo() -> dict[str, Any]:
@@ -53,25 +61,28 @@ def test_the_screen() -> None:
     check_golden("inspect.txt", done.stdout)
 
 
-def test_json_to_a_file_is_json_on_standard_output(demo: dict[str, Any], tmp_path: Path) -> None:
+def test_json_to_a_file_is_json_on_standard_output(
+    demo: dict[str, Any], tmp_path: Path, command: Command
+) -> None:
     place = tmp_path / "out.json"
-    done = canmap("inspect", DEMO, "--spec", CART, "--json", place)
+    done = command("inspect", DEMO, "--spec", CART, "--json", place)
     assert json.loads(place.read_text(encoding="utf-8")) == demo
     assert "FAIL" in done.stdout  # the screen is shown as well
     assert [path.name for path in tmp_path.iterdir()] == ["out.json"]
 
 
-def test_a_capture_without_a_fault_passes(tmp_path: Path) -> None:
+def test_a_capture_without_a_fault_passes(tmp_path: Path, command: Command) -> None:
     good = tmp_path / "good.log"
     good.write_text("".join(demo_lines()[:1500]), encoding="ascii")  # before the drop
-    done = canmap("inspect", good, "--spec", CART)
+    done = command("inspect", good, "--spec", CART)
     assert (done.returncode, done.stderr) == (0, "")
     assert done.stdout.splitlines()[-1].startswith("PASS: 0 errors, 0 warnings")
 
 
-@pytest.mark.parametrize("columns", [40, 72])
-def test_no_screen_is_too_narrow(columns: int) -> None:
-    done = canmap("inspect", DEMO, "--spec", CART, COLUMNS=str(columns))
+@pytest.mark.parametrize("columns", [40, 72, 200])
+def test_no_screen_is_too_narrow(columns: int, command: Command, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    done = command("inspect", DEMO, "--spec", CART)
     assert done.returncode == 1
     lines = done.stdout.splitlines()
     findings = lines.index(next(line for line in lines if line.startswith("Findings")))
@@ -83,7 +94,7 @@ def test_no_screen_is_too_narrow(columns: int) -> None:
 
 
 def test_colour_only_where_it_is_wanted() -> None:
-    assert "\x1b[" not in canmap("inspect", DEMO, "--spec", CART).stdout
+    # The golden screen has none.
     assert "\x1b[" in canmap("inspect", DEMO, "--spec", CART, NO_COLOR="", FORCE_COLOR="1").stdout
 
 
@@ -99,50 +110,50 @@ def test_standard_input(demo: dict[str, Any]) -> None:
 
 
 @pytest.mark.parametrize(("ending", "pack"), [("gz", gzip), ("bz2", bz2), ("xz", lzma)])
-def test_compressed(demo: dict[str, Any], tmp_path: Path, ending: str, pack: Any) -> None:
+def test_compressed(demo: dict[str, Any], tmp_path: Path, ending: str, pack: Any, command: Command) -> None:
     packed = tmp_path / f"drop.log.{ending}"
     packed.write_bytes(pack.compress((ROOT / DEMO).read_bytes()))
-    done = canmap("inspect", packed, "--spec", CART, "--json", "-")
+    done = command("inspect", packed, "--spec", CART, "--json", "-")
     assert same_but_files(done.stdout, demo, [str(packed)])
 
 
-def test_several_captures_are_one_session(demo: dict[str, Any], tmp_path: Path) -> None:
+def test_several_captures_are_one_session(demo: dict[str, Any], tmp_path: Path, command: Command) -> None:
     first, second = tmp_path / "first.log", tmp_path / "second.log"
     first.write_text("".join(demo_lines()[:2000]), encoding="ascii")
     second.write_text("".join(demo_lines()[2000:]), encoding="ascii")
-    done = canmap("inspect", first, second, "--spec", CART, "--json", "-")
+    done = command("inspect", first, second, "--spec", CART, "--json", "-")
     said = json.loads(done.stdout)
     assert said["capture"]["frames"] == demo["capture"]["frames"]
     assert said["capture"]["files"] == [str(first), str(second)]
     assert [f["kind"] for f in said["findings"] if f["severity"] == "error"] == ["stale", "out_of_range"]
 
 
-def test_another_channel(demo: dict[str, Any], tmp_path: Path) -> None:
+def test_another_channel(demo: dict[str, Any], tmp_path: Path, command: Command) -> None:
     renamed = tmp_path / "vcan.log"
     renamed.write_text("".join(demo_lines()).replace(" can0 ", " vcan3 "), encoding="ascii")
-    done = canmap("inspect", renamed, "--spec", CART, "--channel", "drive=vcan3", "--json", "-")
+    done = command("inspect", renamed, "--spec", CART, "--channel", "drive=vcan3", "--json", "-")
     said = json.loads(done.stdout)
     assert said["capture"]["channels"] == {"vcan3": 4339}
     assert said["findings"] == demo["findings"]
-    done = canmap("inspect", renamed, "--spec", CART)
+    done = command("inspect", renamed, "--spec", CART)
     assert done.returncode == 1
     assert "Bus drive listens to channel can0, which the capture does not have; it has vcan3." in done.stdout
     assert "--channel drive=CHANNEL" in done.stdout
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "cp1252"])
-def test_degrees_celsius_in_any_encoding(tmp_path: Path, encoding: str) -> None:
+def test_degrees_celsius_in_any_encoding(tmp_path: Path, encoding: str, command: Command) -> None:
     description = (ROOT / "specs" / "orchard_cart" / "kit.dbc").read_text(encoding="utf-8")
     assert "°C" in description
     kit = tmp_path / "kit.dbc"
     kit.write_text(description, encoding=encoding)
-    done = canmap("inspect", DEMO, "--spec", CART, "--description", f"drive={kit}", "--json", "-")
+    done = command("inspect", DEMO, "--spec", CART, "--description", f"drive={kit}", "--json", "-")
     temperature = json.loads(done.stdout)["records"]["battery"]["fields"]["temperature"]
     assert (temperature["unit"], temperature["last"]) == ("K", 297.15)  # 24 °C
 
 
-def test_a_span(demo: dict[str, Any]) -> None:
-    done = canmap("inspect", DEMO, "--spec", CART, "--from", "6", "--to", "7.5", "--json", "-")
+def test_a_span(demo: dict[str, Any], command: Command) -> None:
+    done = command("inspect", DEMO, "--spec", CART, "--from", "6", "--to", "7.5", "--json", "-")
     said = json.loads(done.stdout)
     assert done.returncode == 0  # both faults lie outside
     assert said["capture"]["duration_s"] == pytest.approx(1.5, abs=0.02)
@@ -154,11 +165,11 @@ def test_version() -> None:
     assert (done.returncode, done.stdout) == (0, "canmap 0.1.0\n")
 
 
-@pytest.mark.parametrize("command", ["inspect", "replay"])
-def test_help_has_examples_and_the_exit_status(command: str) -> None:
-    done = canmap(command, "--help")
+@pytest.mark.parametrize("name", ["inspect", "replay"])
+def test_help_has_examples_and_the_exit_status(name: str, command: Command) -> None:
+    done = command(name, "--help")
     assert done.returncode == 0
-    assert f"canmap {command} drive.log --spec cart.yaml" in done.stdout
+    assert f"canmap {name} drive.log --spec cart.yaml" in done.stdout
     assert "Exit status" in done.stdout
 
 
@@ -181,8 +192,8 @@ def test_help_needs_none_of_the_heavy_libraries() -> None:
         assert re.search(rf"\|\s+{library}$", done.stderr, re.MULTILINE) is None, library
 
 
-def test_without_arguments_the_help_is_shown() -> None:
-    done = canmap()
+def test_without_arguments_the_help_is_shown(command: Command) -> None:
+    done = command()
     assert "inspect" in done.stdout
     assert done.stderr == ""
     assert done.returncode == 2

@@ -6,13 +6,23 @@ import json
 import re
 import subprocess
 import time
+from typing import TYPE_CHECKING
 
 import pytest
 
 from tests.e2e.shell import CART, COMMAND, DEMO, ROOT, canmap, check_golden, environment
 
+if TYPE_CHECKING:
+    from tests.e2e.shell import Command
+
 SPAN = ("--from", "4.8", "--to", "5.6")
 LINE = re.compile(r"^ *(\d+\.\d{3}) s  (\S+)")
+
+
+@pytest.fixture(autouse=True)
+def top(monkeypatch: pytest.MonkeyPatch) -> None:
+    """At the top of the repository."""
+    monkeypatch.chdir(ROOT)
 
 
 def times_of(text: str) -> list[float]:
@@ -26,8 +36,8 @@ def test_the_screen() -> None:
 
 
 @pytest.mark.parametrize("pace", ["flat", "10", "1"])
-def test_lines_come_in_order_and_say_what_an_inspection_says(pace: str) -> None:
-    done = canmap("replay", DEMO, "--spec", CART, "--pace", pace, *SPAN, "--every", "0.05")
+def test_lines_come_in_order_and_say_what_an_inspection_says(pace: str, command: Command) -> None:
+    done = command("replay", DEMO, "--spec", CART, "--pace", pace, *SPAN, "--every", "0.05")
     times = times_of(done.stdout)
     assert len(times) > 50
     assert times == sorted(times)
@@ -43,15 +53,15 @@ def test_lines_come_in_order_and_say_what_an_inspection_says(pace: str) -> None:
         assert int(late[1]) < 100
 
 
-def test_the_json_is_that_of_an_inspection() -> None:
-    replayed = canmap("replay", DEMO, "--spec", CART, "--pace", "8", *SPAN, "--json", "-")
-    inspected = canmap("inspect", DEMO, "--spec", CART, *SPAN, "--json", "-")
+def test_the_json_is_that_of_an_inspection(command: Command) -> None:
+    replayed = command("replay", DEMO, "--spec", CART, "--pace", "8", *SPAN, "--json", "-")
+    inspected = command("inspect", DEMO, "--spec", CART, *SPAN, "--json", "-")
     assert json.loads(replayed.stdout) == json.loads(inspected.stdout)
     assert replayed.returncode == inspected.returncode == 1
 
 
-def test_a_span_without_an_error_passes() -> None:
-    done = canmap("replay", DEMO, "--spec", CART, "--pace", "flat", "--from", "6", "--to", "7")
+def test_a_span_without_an_error_passes(command: Command) -> None:
+    done = command("replay", DEMO, "--spec", CART, "--pace", "flat", "--from", "6", "--to", "7")
     assert done.returncode == 0
     assert done.stdout.splitlines()[-1].startswith("PASS: 0 errors")
 
@@ -73,8 +83,8 @@ def test_lines_come_at_their_time() -> None:
     assert shown[-1][1] - first_t > 1.8
 
 
-def test_one_record_every_so_often() -> None:
-    done = canmap(
+def test_one_record_every_so_often(command: Command) -> None:
+    done = command(
         "replay", DEMO, "--spec", CART, "--pace", "flat", "--record", "steering", "--record", "battery",
         "--every", "2",
     )  # fmt: skip
@@ -85,14 +95,14 @@ def test_one_record_every_so_often() -> None:
     assert re.search(r"steering  wheel_angle \S+ rad  wheel_rate \S+ rad/s", done.stdout)
 
 
-def test_no_record_leaves_the_findings() -> None:
-    done = canmap("replay", DEMO, "--spec", CART, "--pace", "flat", "--record", "none")
+def test_no_record_leaves_the_findings(command: Command) -> None:
+    done = command("replay", DEMO, "--spec", CART, "--pace", "flat", "--record", "none")
     names = [match[2] for line in done.stdout.splitlines() if (match := LINE.match(line))]
     assert set(names) == {"begins", "over"}
     assert names.count("over") == 3  # two errors and the note of the unknown identifier
 
 
-def test_every_record() -> None:
-    done = canmap("replay", DEMO, "--spec", CART, "--pace", "flat", "--record", "battery", "--every", "0")
+def test_every_record(command: Command) -> None:
+    done = command("replay", DEMO, "--spec", CART, "--pace", "flat", "--record", "battery", "--every", "0")
     names = [match[2] for line in done.stdout.splitlines() if (match := LINE.match(line))]
     assert names.count("battery") == 60
