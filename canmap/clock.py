@@ -46,7 +46,7 @@ class Pace:
         self._now, self._sleep = now, sleep
         self._began_s = 0.0
         self._session = SessionClock()
-        self._last = (0, 0)  # stamp and session clock of the last frame that was handed on
+        self._last = (0, 0)  # newest stamp that was handed on, and the session clock of the last frame
         self._channels: dict[str, int] = {}
         self.worst_late_s = 0.0
 
@@ -75,7 +75,7 @@ class Pace:
             if count:
                 late_s = (until_ns - int(due_ns[done - count])) / 1e9 / self._factor
                 self.worst_late_s = max(self.worst_late_s, late_s)
-                self._last = (int(piece.t_ns[-1]), int(due_ns[done - 1]))
+                self._last = (max(self._last[0], int(piece.t_ns.max())), int(due_ns[done - 1]))
             yield self._covered(piece, chunk.coverage, min(until_ns, self._session.now_ns))
             if len(rest):
                 self._wait(int(due_ns[done]))

@@ -36,13 +36,11 @@ def main() -> None:
     try:
         status = app(prog_name="canmap", standalone_mode=False)
         sys.stdout.flush()
-        if status == INTERRUPTED:  # what the library makes of Ctrl-C; older ones raise Abort
-            raise KeyboardInterrupt
     except BrokenPipeError:
         # Whoever read our output has gone.
         _drop_output()
         status = PIPE_CLOSED
-    except (KeyboardInterrupt, typer.Abort):
+    except (KeyboardInterrupt, click.Abort):
         print("interrupted", file=sys.stderr)
         status = INTERRUPTED
     except CanmapError as error:

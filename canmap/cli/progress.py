@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import time
 from typing import TYPE_CHECKING, Self
@@ -58,5 +59,6 @@ class Progress:
         done, total = self._source.progress() if self._source else (0, None)
         if total and 0 < done <= total:
             text = f"{done / total:4.0%}  {text}, {taken_s * (total - done) / done:.0f} s left"
-        sys.stderr.write(f"\r{text}\x1b[K")
+        width = os.get_terminal_size(sys.stderr.fileno()).columns
+        sys.stderr.write(f"\r{text[: width - 1]}\x1b[K")
         sys.stderr.flush()

@@ -111,7 +111,7 @@ SPECS = {
     "loop": ("include: [spec.yaml]\n", "spec.yaml:4:11: `spec.yaml` includes itself"),
     "missing fragment": (
         "include: [nothing.yaml]\n",
-        "spec.yaml:4:11: There is no file `nothing.yaml` to include.",
+        "spec.yaml:4:11: There is no file `nothing.yaml`: the path is relative to this file.",
     ),
 }
 
@@ -193,7 +193,7 @@ OPTIONS = [
     (["--from", "soon"], "--from"),
     (["--channel", "drive"], "--channel drive is not of the form BUS=VALUE."),
     (["--channel", "front=can1"], "has no bus `front`; it is one of drive."),
-    (["--bogus"], "No such option: --bogus. See 'canmap --help'."),
+    (["--bogus"], "No such option '--bogus'. See 'canmap --help'."),
     (["--json", ""], "The name of the file to write is empty"),
     (["--json", "."], ". is a folder; name a file in it."),
     (["--json", "missing/out.json"], "missing/out.json cannot be written: no such file or directory."),
