@@ -26,6 +26,7 @@ class Kind(StrEnum):
     UNKNOWN_ID = "unknown_id"
     TIME_ORDER = "time_order"
     BAD_LINE = "bad_line"
+    TRUNCATED = "truncated"
     SPEC = "spec"
 
 
@@ -38,6 +39,7 @@ SEVERITY = {
     Kind.UNKNOWN_ID: Severity.NOTE,
     Kind.TIME_ORDER: Severity.WARNING,
     Kind.BAD_LINE: Severity.WARNING,
+    Kind.TRUNCATED: Severity.WARNING,  # what is there is good; what is not cannot be blamed on the vehicle
     Kind.SPEC: Severity.NOTE,
 }
 
