@@ -58,7 +58,9 @@ def test_any_cutting_gives_the_same(data: st.DataObject) -> None:
 def test_bad_lines_stay_where_they_stand(data: st.DataObject) -> None:
     whole = data.draw(streams())
     places = data.draw(st.lists(st.integers(0, len(whole)), max_size=30).map(sorted))
-    bad = tuple(BadLine(place, "a.log", 1 + i, "it is cut") for i, place in enumerate(places))
+    bad = tuple(
+        BadLine(place, "a.log", 1 + i, "it is cut", truncated=i % 4 == 3) for i, place in enumerate(places)
+    )
     whole = replace(whole, bad=bad, bad_count=len(bad) + (3 if bad else 0))
     assert told(whole.split(data.draw(cuts(whole)))) == told([whole])
 
