@@ -18,6 +18,7 @@ from canmap.checks.intake import LengthCheck, LineCheck, StrangerCheck, TimeChec
 from canmap.checks.limits import LimitCheck
 from canmap.checks.rate import Rate
 from canmap.checks.silence import Silence
+from canmap.checks.spacing import Spacing
 from canmap.checks.view import View
 from canmap.errors import UsageError
 from canmap.prepare import Prepared, Preparer
@@ -61,12 +62,12 @@ class Engine:
     Attributes:
         spec: The same.
         session: The session clock.
-        timeline: Arrival state of every slot.
-        rules: The message rules, one a slot.
+        timeline: Arrival state of every stream.
+        rules: The message rules, one a stream: those of the slots, then those of multiplexer values.
         frames: Frames so far.
         error_frames: Error frames among them.
         channels: The check that knows the channels.
-        periods: Summary of the gaps of each slot.
+        periods: Summary of the gaps of each stream.
         record_summaries: Summary of each record, by name.
         strangers: The check that knows the unknown identifiers.
         lines: The check that knows the bad lines.
@@ -76,8 +77,8 @@ class Engine:
         self.spec = spec
         self.plan = DecodePlan.build([(name, bus.description) for name, bus in spec.buses.items()])
         channels = [bus.channel for bus in spec.buses.values()]
-        self.rules = _rules_by_slot(spec, self.plan)
-        stale_after = {(rule.bus, rule.message.name): rule.stale_after_ns for rule in self.rules}
+        self.rules = (*_rules_by_slot(spec, self.plan), *spec.selections)
+        stale_after = {(rule.bus, rule.message.name): rule.stale_after_ns for rule in spec.messages}
         self._builders = tuple(
             RecordBuilder(rule, self.plan, stale_after, spec.geometry) for rule in spec.records
         )
@@ -86,14 +87,15 @@ class Engine:
         joins = sorted({pair for builder in self._builders for pair in builder.joins})
         self._prepare = Preparer(self.plan, channels, joins)
         self.session = SessionClock()
-        self.timeline = Timeline(self.plan, channels)
+        self.timeline = Timeline(self.plan, self.rules, channels)
         mapped = {builder.slot for builder in self._builders} | {self.plan.columns[c].slot for c in needed}
         self.strangers = StrangerCheck(tuple(spec.buses), channels)
         self.lines = LineCheck()
         self.channels = ChannelCheck(spec.buses.values())
         self._checks: tuple[Check, ...] = (
-            Silence(self.rules, [slot in mapped for slot in range(len(self.rules))]),
+            Silence(self.rules, [stream in mapped for stream in range(len(self.rules))]),
             Rate(self.rules),
+            Spacing(self.rules),
             LimitCheck(self.plan, spec.records),
             LengthCheck(self.plan),
             self.channels,
@@ -101,7 +103,7 @@ class Engine:
             TimeCheck(),
             self.lines,
         )
-        self.periods = PeriodSummary(len(self.plan.slots))
+        self.periods = PeriodSummary(len(self.rules))
         self.record_summaries = {rule.name: RecordSummary() for rule in spec.records}
         self.frames = self.error_frames = 0
 

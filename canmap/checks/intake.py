@@ -40,8 +40,8 @@ class LengthCheck:
         self._timeline = view.timeline
         wrong = view.prepared.wrong_length
         arrivals = view.arrivals
-        for place, slot in enumerate(arrivals.slots.tolist()):
-            if wrong is None and not self._episodes.open_subjects:
+        for place, slot in enumerate(arrivals.streams.tolist()):
+            if slot >= len(self._plan.slots) or (wrong is None and not self._episodes.open_subjects):
                 break
             begin = int(arrivals.start[place])
             stop = begin + int(arrivals.count[place])

@@ -69,6 +69,7 @@ def resolve(
         messages=promised.rules,
         records=records,
         notes=tuple(context.notes),
+        selections=promised.selections,
     )
 
 

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from canmap.activity import ALWAYS_NS, Activity
 from canmap.arrivals import Timeline
 from canmap.checks.episodes import Opened
 from canmap.checks.limits import LimitCheck
@@ -80,6 +81,21 @@ def eventful() -> FrameChunk:
     return frames(rows)
 
 
+def modal() -> FrameChunk:
+    """The vehicle with a message that is awaited in one mode only: silent in it, and when it ends."""
+    rows = []
+    for i in range(600):
+        t_ns = START_NS + i * 10 * MS
+        if i % 10 == 0:
+            mode = 2 if 100 <= i < 200 or 300 <= i < 450 else 1
+            rows.append((t_ns, "can0", 0x130, bytes([mode, 0, 0, 0])))
+        if (i < 150 or 320 <= i < 400) and i % 2 == 0:
+            rows.append((t_ns + 100, "can0", 0x102, bytes(8)))
+        if 20 < i < 300 and i % 7 == 0:
+            rows.append((t_ns + 200, "can0", 0x140, bytes([0, 0, 2 if i % 2 else 0, 0])))
+    return frames(rows, ("can0", "can1"))
+
+
 def never(*_: object, **__: object) -> None:
     return None
 
@@ -91,7 +107,11 @@ CARRIES = {
     "rate window": (Rate, "_close_windows", None),
     "sample ordinals": (LimitCheck, "fold", None),
     "pose": (MotionBuilder, "derive", None),
+    "what is awaited": (Activity, "fold", None),
+    "awaited since": (Activity, "fold", None),
+    "conditions": (Activity, "fold", None),
 }
+MODAL = {"what is awaited", "awaited since", "conditions"}
 
 
 def forgetting(original, reset):
@@ -112,14 +132,20 @@ RESETS = {
     "rate window": lambda rate: rate._anchor_ns.fill(0),
     "sample ordinals": lambda check: check._episodes._judged.clear(),
     "pose": lambda motion: motion._pose.fill(0.0),
+    "what is awaited": lambda activity: activity.awaited.fill(False),
+    "awaited since": lambda activity: activity.since_ns.fill(ALWAYS_NS),
+    "conditions": lambda activity: [holds.fill(False) for holds in activity._holds.values()],
 }
 
 
 @pytest.mark.parametrize("carry", CARRIES)
 def test_every_carry_is_needed(carry: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    whole = eventful()
-    pieces = whole.split([401, 705, 750, 1090, 1600, 1801, 2140, 2300])
-    assert told(pieces) == told([whole])
+    whole, path = (modal(), VEHICLE) if carry in MODAL else (eventful(), CART)
+    points = range(3, len(whole), 3) if carry in MODAL else [401, 705, 750, 1090, 1600, 1801, 2140, 2300]
+    pieces = whole.split(points)
+    assert told(pieces, path) == told([whole], path)
     owner, name, method = CARRIES[carry]
     monkeypatch.setattr(owner, name, method or forgetting(getattr(owner, name), RESETS[carry]))
-    assert told(pieces) != told([whole]), f"the {carry} could be forgotten between chunks unnoticed"
+    assert told(pieces, path) != told([whole], path), (
+        f"the {carry} could be forgotten between chunks unnoticed"
+    )
