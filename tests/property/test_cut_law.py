@@ -89,6 +89,8 @@ def modal() -> FrameChunk:
         if i % 10 == 0:
             mode = 2 if 100 <= i < 200 or 300 <= i < 450 else 1
             rows.append((t_ns, "can0", 0x130, bytes([mode, 0, 0, 0])))
+        if i % 15 == 4:
+            rows.append((t_ns + 50, "can0", 0x111, bytes([0, 0, 0, 0, 3, 0, 0, 0])))
         if (i < 150 or 320 <= i < 400) and i % 2 == 0:
             rows.append((t_ns + 100, "can0", 0x102, bytes(8)))
         if 20 < i < 300 and i % 7 == 0:
