@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from canmap.arrivals import Timeline
+from canmap.checks.bus import DuplicateCheck
 from canmap.checks.channels import ChannelCheck
 from canmap.checks.finding import SEVERITY, Finding, Kind, Place
 from canmap.checks.intake import LengthCheck, LineCheck, StrangerCheck, TimeCheck
@@ -26,6 +27,7 @@ from canmap.records.build import RecordBuilder
 from canmap.records.hold import Holder
 from canmap.session import SessionClock
 from canmap.signals.plan import DecodePlan
+from canmap.signals.repeats import BitRates
 from canmap.summary import PeriodSummary, RecordSummary
 
 if TYPE_CHECKING:
@@ -85,7 +87,13 @@ class Engine:
         needed = {column for builder in self._builders for column in builder.columns}
         self._holder = Holder(needed, len(self.plan.columns))
         joins = sorted({pair for builder in self._builders for pair in builder.joins})
-        self._prepare = Preparer(self.plan, channels, joins)
+        rates = {
+            bus.channel: BitRates(bus.bit_rate_bps, bus.data_bit_rate_bps)
+            for bus in spec.buses.values()
+            if bus.bit_rate_bps is not None
+        }
+        self._prepare = Preparer(self.plan, channels, joins, rates)
+        self._duplicates = DuplicateCheck({bus.channel: bus.name for bus in spec.buses.values()}, rates)
         self.session = SessionClock()
         self.timeline = Timeline(self.plan, self.rules, channels)
         mapped = {builder.slot for builder in self._builders} | {self.plan.columns[c].slot for c in needed}
@@ -102,6 +110,7 @@ class Engine:
             self.strangers,
             TimeCheck(),
             self.lines,
+            self._duplicates,
         )
         self.periods = PeriodSummary(len(self.rules))
         self.record_summaries = {rule.name: RecordSummary() for rule in spec.records}
@@ -124,6 +133,9 @@ class Engine:
 
     def fold(self, prepared: Prepared) -> Step:
         """Take in the next chunk; chunks come in order."""
+        repeated = self._duplicates.repeats_of_last(prepared)
+        if repeated is not None:
+            prepared = self._prepare(prepared.chunk, repeated)
         chunk = prepared.chunk
         before_ns = self.session.now_ns
         clock = self.session.advance(chunk.t_ns)

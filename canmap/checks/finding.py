@@ -27,6 +27,7 @@ class Kind(StrEnum):
     TIME_ORDER = "time_order"
     BAD_LINE = "bad_line"
     TRUNCATED = "truncated"
+    DUPLICATE = "duplicate"
     SPEC = "spec"
 
 
@@ -40,6 +41,7 @@ SEVERITY = {
     Kind.TIME_ORDER: Severity.WARNING,
     Kind.BAD_LINE: Severity.WARNING,
     Kind.TRUNCATED: Severity.WARNING,  # what is there is good; what is not cannot be blamed on the vehicle
+    Kind.DUPLICATE: Severity.WARNING,  # of the recorder; what the messages say is not touched by it
     Kind.SPEC: Severity.NOTE,
 }
 

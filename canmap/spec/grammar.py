@@ -76,7 +76,7 @@ GEOMETRY = Key("geometry", Section("the geometry", (WHEELBASE, TRACK, STEERING_R
 DESCRIPTION = Key("description", placed_text, required=True)
 CHANNEL = Key("channel", placed_text)
 BIT_RATE = Key("bit_rate", quantity("bit/s", positive=True))
-DATA_BIT_RATE = Key("data_bit_rate", quantity("bit/s", positive=True), judged=False)
+DATA_BIT_RATE = Key("data_bit_rate", quantity("bit/s", positive=True))
 BUS = Section("a bus", (DESCRIPTION, CHANNEL, BIT_RATE, DATA_BIT_RATE))
 BUSES = Key("buses", named("the list of buses", BUS), required=True)
 

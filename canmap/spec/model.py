@@ -77,12 +77,14 @@ class Bus:
         channel: Channel of the capture or interface that carries it.
         bit_rate_bps: Nominal bit rate, None where not told.
         description: Its messages, corrections applied.
+        data_bit_rate_bps: Bit rate of the fast phase of FD frames, None where not told.
     """
 
     name: str
     channel: str
     bit_rate_bps: int | None
     description: Description
+    data_bit_rate_bps: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

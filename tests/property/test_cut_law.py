@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from canmap.activity import ALWAYS_NS, Activity
 from canmap.arrivals import Timeline
+from canmap.checks.bus import DuplicateCheck
 from canmap.checks.episodes import Opened
 from canmap.checks.limits import LimitCheck
 from canmap.checks.rate import Rate
@@ -76,6 +77,8 @@ def eventful() -> FrameChunk:
         )
         if not 400 <= i < 450:
             rows.append((t_ns, "can0", 0x101, angle[: 3 if 300 <= i < 310 else 8]))
+        if 800 <= i < 830:
+            rows.append((t_ns + 50, "can0", 0x101, angle))
         if i % 2 == 0 and (i < 1000 or i % 4 == 0):
             rows.append((t_ns + 100, "can0", 0x112, bytes.fromhex("0190010018030000")))
     return frames(rows)
@@ -112,6 +115,7 @@ CARRIES = {
     "what is awaited": (Activity, "fold", None),
     "awaited since": (Activity, "fold", None),
     "conditions": (Activity, "fold", None),
+    "last frame": (DuplicateCheck, "repeats_of_last", None),
 }
 MODAL = {"what is awaited", "awaited since", "conditions"}
 
@@ -136,6 +140,7 @@ RESETS = {
     "pose": lambda motion: motion._pose.fill(0.0),
     "what is awaited": lambda activity: activity.awaited.fill(False),
     "awaited since": lambda activity: activity.since_ns.fill(ALWAYS_NS),
+    "last frame": lambda check: check._last.clear(),
     "conditions": lambda activity: [holds.fill(False) for holds in activity._holds.values()],
 }
 
@@ -143,7 +148,9 @@ RESETS = {
 @pytest.mark.parametrize("carry", CARRIES)
 def test_every_carry_is_needed(carry: str, monkeypatch: pytest.MonkeyPatch) -> None:
     whole, path = (modal(), VEHICLE) if carry in MODAL else (eventful(), CART)
-    points = range(3, len(whole), 3) if carry in MODAL else [401, 705, 750, 1090, 1600, 1801, 2140, 2300]
+    points = (
+        range(3, len(whole), 3) if carry in MODAL else [401, 705, 750, 1090, 1164, 1600, 1801, 2140, 2300]
+    )
     pieces = whole.split(points)
     assert told(pieces, path) == told([whole], path)
     owner, name, method = CARRIES[carry]
