@@ -180,7 +180,7 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
                 nominal_ns=rule.period_ns,
                 period=engine.periods.period(slot),
             )
-            for slot, rule in enumerate(engine.rules)
+            for slot, rule in enumerate(engine.rules[: len(engine.plan.slots)])
         ),
         unknown_ids=tuple(engine.strangers.counts),
         record_summaries=engine.record_summaries,

@@ -30,42 +30,43 @@ class Period:
 
 
 class PeriodSummary:
-    """Median, 99th percentile and maximum of the gaps of every slot.
+    """Median, 99th percentile and maximum of the gaps of every stream.
 
     Gaps are counted in bins of a 64th of an octave, with the sum of the gaps in each: a percentile is the
     mean of the bin in which it falls, so that the period of a regular message comes out exactly.
     """
 
-    def __init__(self, slots: int) -> None:
-        self._count = np.zeros(slots * BINS, np.int64)
-        self._sum_ns = np.zeros(slots * BINS, np.int64)
-        self._longest_ns = np.zeros(slots, np.int64)
+    def __init__(self, streams: int) -> None:
+        self._count = np.zeros(streams * BINS, np.int64)
+        self._sum_ns = np.zeros(streams * BINS, np.int64)
+        self._longest_ns = np.zeros(streams, np.int64)
 
     def fold(self, arrivals: Arrivals) -> None:
         """Count the gaps of a chunk."""
         if not len(arrivals.gap):
             return
         gap = arrivals.gap
-        if not arrivals.measured.all():
+        unmeasured = arrivals.unmeasured()
+        if unmeasured is not None:
             gap = gap.copy()
-            gap[arrivals.start[~arrivals.measured]] = -1
-        self._longest_ns[arrivals.slots] = np.maximum(
-            self._longest_ns[arrivals.slots], np.maximum.reduceat(gap, arrivals.start)
+            gap[unmeasured] = -1
+        self._longest_ns[arrivals.streams] = np.maximum(
+            self._longest_ns[arrivals.streams], np.maximum.reduceat(gap, arrivals.start)
         )
         place = np.maximum(gap, 1).astype(np.float64).view(np.int64)
         place >>= _MANTISSA_BITS
         place -= _FIRST_BIN
         np.minimum(place, BINS - 1, out=place)
-        place += np.repeat(arrivals.slots * BINS, arrivals.count)
-        if not arrivals.measured.all():
+        place += np.repeat(arrivals.streams * BINS, arrivals.count)
+        if unmeasured is not None:
             counted = gap >= 0
             gap, place = gap[counted], place[counted]
         np.add.at(self._count, place, 1)
         np.add.at(self._sum_ns, place, gap)
 
-    def period(self, slot: int) -> Period:
-        """Return what is known of a slot."""
-        part = slice(slot * BINS, (slot + 1) * BINS)
+    def period(self, stream: int) -> Period:
+        """Return what is known of a stream."""
+        part = slice(stream * BINS, (stream + 1) * BINS)
         total = np.cumsum(self._count[part])
         if not total[-1]:
             return Period(None, None, None)
@@ -74,7 +75,7 @@ class PeriodSummary:
             place = int(np.searchsorted(total, max(1.0, share * float(total[-1]))))
             return float(self._sum_ns[part][place]) / float(self._count[part][place])
 
-        return Period(percentile(0.5), percentile(0.99), int(self._longest_ns[slot]))
+        return Period(percentile(0.5), percentile(0.99), int(self._longest_ns[stream]))
 
 
 @dataclass(slots=True)

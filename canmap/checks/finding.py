@@ -26,6 +26,8 @@ class Kind(StrEnum):
     UNKNOWN_ID = "unknown_id"
     TIME_ORDER = "time_order"
     BAD_LINE = "bad_line"
+    TRUNCATED = "truncated"
+    DUPLICATE = "duplicate"
     SPEC = "spec"
 
 
@@ -38,6 +40,8 @@ SEVERITY = {
     Kind.UNKNOWN_ID: Severity.NOTE,
     Kind.TIME_ORDER: Severity.WARNING,
     Kind.BAD_LINE: Severity.WARNING,
+    Kind.TRUNCATED: Severity.WARNING,  # what is there is good; what is not cannot be blamed on the vehicle
+    Kind.DUPLICATE: Severity.WARNING,  # of the recorder; what the messages say is not touched by it
     Kind.SPEC: Severity.NOTE,
 }
 
