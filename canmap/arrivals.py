@@ -176,7 +176,7 @@ class Timeline:
         So a message of it is missing however the frames come: from one capture, from several, or paced.
         """
         for channel in set(self._channels) - self._spans.keys() if self._spans else ():
-            self.until_ns[self._slots_on(channel)] = session.now_ns
+            self.until_ns[self._streams_on(channel)] = session.now_ns
 
     def fold(self, samples: Samples, clock: NDArray[np.int64]) -> Arrivals:
         """Take in the described frames of a chunk and return their arrivals."""
