@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from canmap.arrivals import Timeline
 from canmap.checks.bus import DuplicateCheck
 from canmap.checks.channels import ChannelCheck
+from canmap.checks.errorframes import ErrorFrames
 from canmap.checks.finding import SEVERITY, Finding, Kind, Place
 from canmap.checks.intake import LengthCheck, LineCheck, StrangerCheck, TimeCheck
 from canmap.checks.limits import LimitCheck
@@ -93,7 +94,8 @@ class Engine:
             if bus.bit_rate_bps is not None
         }
         self._prepare = Preparer(self.plan, channels, joins, rates)
-        self._duplicates = DuplicateCheck({bus.channel: bus.name for bus in spec.buses.values()}, rates)
+        names = {bus.channel: bus.name for bus in spec.buses.values()}
+        self._duplicates = DuplicateCheck(names, rates)
         self.session = SessionClock()
         self.timeline = Timeline(self.plan, self.rules, channels)
         mapped = {builder.slot for builder in self._builders} | {self.plan.columns[c].slot for c in needed}
@@ -111,6 +113,7 @@ class Engine:
             TimeCheck(),
             self.lines,
             self._duplicates,
+            ErrorFrames(names),
         )
         self.periods = PeriodSummary(len(self.rules))
         self.record_summaries = {rule.name: RecordSummary() for rule in spec.records}

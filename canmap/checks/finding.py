@@ -28,6 +28,7 @@ class Kind(StrEnum):
     BAD_LINE = "bad_line"
     TRUNCATED = "truncated"
     DUPLICATE = "duplicate"
+    BUS_ERROR = "bus_error"
     SPEC = "spec"
 
 
@@ -42,6 +43,7 @@ SEVERITY = {
     Kind.BAD_LINE: Severity.WARNING,
     Kind.TRUNCATED: Severity.WARNING,  # what is there is good; what is not cannot be blamed on the vehicle
     Kind.DUPLICATE: Severity.WARNING,  # of the recorder; what the messages say is not touched by it
+    Kind.BUS_ERROR: Severity.WARNING,  # an error where the bus was off, a note for what is no fault
     Kind.SPEC: Severity.NOTE,
 }
 

@@ -71,8 +71,9 @@ def _show_capture(result: Inspection, out: Console) -> None:
     text = f"{times(capture.frames, 'frame')} in {number(round(capture.duration_s, 3))} s"
     text += f" from {start}" if start else ""
     text += f"; by channel: {channels}"
-    for count, noun in ((capture.bad_lines, "bad line"), (capture.error_frames, "error frame")):
-        text += f"; {times(count, noun)}" if count else ""
+    text += f"; {times(capture.bad_lines, 'bad line')}" if capture.bad_lines else ""
+    errors = capture.error_frames
+    text += f"; {times(errors, 'error frame')}" if errors else "; error frames not recorded"
     out.print(Text(text))
 
 
