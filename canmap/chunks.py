@@ -67,11 +67,13 @@ class Coverage:
         since_ns: Stamp from which on the channel is covered without a break.
         until_ns: Stamp up to which nothing earlier will follow; a source whose stamps stepped back counts it
             on from its newest stamp.
+        recorders: How many listen to it now.
     """
 
     channel: str
     since_ns: int
     until_ns: int
+    recorders: int = 1
 
 
 @dataclass(frozen=True, slots=True)
