@@ -122,7 +122,7 @@ def test_merge(found: list[list[tuple[int, str]]], sizes: list[int]) -> None:
         bounds.add(count)
         if count:
             spans = [replace(span, recorders=1) for span in chunk.coverage]
-                assert sorted(spans, key=lambda one: one.channel) == plain_coverage(rows, count)
+            assert sorted(spans, key=lambda one: one.channel) == plain_coverage(rows, count)
     assert firsts <= bounds
     assert lasts <= bounds
 
