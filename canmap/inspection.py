@@ -36,7 +36,8 @@ class Capture:
         duration_s: Session time from the first to the last frame.
         channels: Frames of each channel.
         bad_lines: Lines that could not be read.
-        error_frames: Error frames among the frames.
+        error_frames: Error frames among the frames; None where there are none, as most recorders keep none
+            and nothing tells a bus without errors from a recorder without error frames.
     """
 
     files: tuple[str, ...]
@@ -45,7 +46,7 @@ class Capture:
     duration_s: float
     channels: Mapping[str, int]
     bad_lines: int
-    error_frames: int
+    error_frames: int | None
 
     def at(self, session_ns: int) -> str | None:
         """Return a session clock as ISO 8601 in UTC; None where stamps are not absolute."""
@@ -167,7 +168,7 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
             duration_s=(session.now_ns - start_ns) / 1e9,
             channels=dict(engine.channels.counts),
             bad_lines=engine.lines.count,
-            error_frames=engine.error_frames,
+            error_frames=engine.error_frames or None,
         ),
         messages=tuple(
             MessageSummary(
@@ -180,7 +181,7 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
                 nominal_ns=rule.period_ns,
                 period=engine.periods.period(slot),
             )
-            for slot, rule in enumerate(engine.rules)
+            for slot, rule in enumerate(engine.rules[: len(engine.plan.slots)])
         ),
         unknown_ids=tuple(engine.strangers.counts),
         record_summaries=engine.record_summaries,

@@ -12,6 +12,7 @@ import numpy as np
 
 from canmap.chunks import FLAG_FD, FrameKind
 from canmap.signals.extract import extract
+from canmap.signals.repeats import repeats
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from canmap.chunks import FrameChunk
     from canmap.signals.extract import Samples
     from canmap.signals.plan import DecodePlan
+    from canmap.signals.repeats import BitRates, Repeats
 
 HIGHEST = np.iinfo(np.int64).max
 LOWEST = np.iinfo(np.int64).min
@@ -60,6 +62,7 @@ class Prepared:
         unknown: Identifiers not described.
         channel_counts: int64[channels], frames of each of the chunk's channels.
         error_frames: How many of the frames are error frames.
+        repeats: Frames that came twice; they are in no samples and no counts of identifiers.
     """
 
     chunk: FrameChunk
@@ -71,6 +74,7 @@ class Prepared:
     unknown: UnknownIds
     channel_counts: NDArray[np.int64]
     error_frames: int
+    repeats: Repeats
 
 
 class Preparer:
@@ -80,16 +84,25 @@ class Preparer:
         plan: The decode plan.
         channels: Channel of each bus, in the plan's order.
         joins: The (stamp slot, group) pairs that records need.
+        rates: Bit rates by channel, where they are known.
     """
 
-    def __init__(self, plan: DecodePlan, channels: Sequence[str], joins: Sequence[tuple[int, int]]) -> None:
+    def __init__(
+        self,
+        plan: DecodePlan,
+        channels: Sequence[str],
+        joins: Sequence[tuple[int, int]],
+        rates: Mapping[str, BitRates],
+    ) -> None:
         self._plan = plan
+        self._rates = rates
         self._bus_of = {channel: bus for bus, channel in enumerate(channels)}
         self._joins = tuple(joins)
         self._lengths = np.array([slot.length for slot in plan.slots], np.int64)
 
-    def __call__(self, chunk: FrameChunk) -> Prepared:
-        """Prepare one chunk."""
+    def __call__(self, chunk: FrameChunk, repeated: Repeats | None = None) -> Prepared:
+        """Prepare one chunk; `repeated` are its repeated frames where the chunk alone does not tell."""
+        repeated = repeats(chunk, self._rates) if repeated is None else repeated
         buses = np.array([self._bus_of.get(name, -1) for name in chunk.channels] or [-1], np.int16)
         bus = buses[chunk.channel]
         slot = self._plan.slots_of(bus, chunk.can_id, chunk.extended)
@@ -97,6 +110,9 @@ class Preparer:
         if chunk.kind.any():
             slot = np.where(chunk.kind == FrameKind.DATA, slot, -1)
             error_frames = int(np.count_nonzero(chunk.kind == FrameKind.ERROR))
+        if len(repeated.rows):
+            slot[repeated.rows] = -1
+            bus[repeated.rows] = -1
         samples = extract(self._plan, chunk.payload, chunk.length, slot)
         low, high = self._extremes(samples)
         return Prepared(
@@ -109,6 +125,7 @@ class Preparer:
             unknown=_unknown_ids(chunk, bus, slot),
             channel_counts=np.bincount(chunk.channel, minlength=len(chunk.channels)),
             error_frames=error_frames,
+            repeats=repeated,
         )
 
     def _extremes(self, samples: Samples) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

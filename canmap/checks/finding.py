@@ -26,6 +26,9 @@ class Kind(StrEnum):
     UNKNOWN_ID = "unknown_id"
     TIME_ORDER = "time_order"
     BAD_LINE = "bad_line"
+    TRUNCATED = "truncated"
+    DUPLICATE = "duplicate"
+    BUS_ERROR = "bus_error"
     SPEC = "spec"
 
 
@@ -38,6 +41,9 @@ SEVERITY = {
     Kind.UNKNOWN_ID: Severity.NOTE,
     Kind.TIME_ORDER: Severity.WARNING,
     Kind.BAD_LINE: Severity.WARNING,
+    Kind.TRUNCATED: Severity.WARNING,  # what is there is good; what is not cannot be blamed on the vehicle
+    Kind.DUPLICATE: Severity.WARNING,  # of the recorder; what the messages say is not touched by it
+    Kind.BUS_ERROR: Severity.WARNING,  # an error where the bus was off, a note for what is no fault
     Kind.SPEC: Severity.NOTE,
 }
 
@@ -51,16 +57,6 @@ class Place:
     signal: str | None = None
     record: str | None = None
     field: str | None = None
-
-    def __str__(self) -> str:
-        """Return the shortest name that a reader of the spec knows it by."""
-        if self.record and self.signal:
-            return f"{self.record}.{self.field} ({self.message}.{self.signal})"
-        if self.record:
-            return f"{self.record}.{self.field}"
-        if self.signal:
-            return f"{self.message}.{self.signal}"
-        return self.message or self.bus or ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -31,7 +31,8 @@ class Subject:
     """A value with limits: a signal, or a record field made of one or several signals of a message.
 
     Attributes:
-        place: What findings name.
+        place: What findings are about.
+        name: What their sentences are about: whoever's limit it is.
         columns: Its signals.
         weights: Whole numbers by which the raw values are summed before they are compared, so that
             finished value = sum * factor + offset exactly; None where the finished value itself is compared.
@@ -47,6 +48,7 @@ class Subject:
     """
 
     place: Place
+    name: str
     columns: tuple[int, ...]
     weights: tuple[int, ...] | None
     quantity: Quantity
@@ -133,6 +135,7 @@ def _of_field(plan: DecodePlan, rule: FieldRule, limits: Limits, place: Place) -
         signal.bits + abs(weight).bit_length() for signal, weight in zip(signals, weights, strict=True)
     )
     stated = _bounds(limits.low, limits.high)
+    name = f"{place.record}.{place.field}" + (f" ({place.message}.{place.signal})" if place.signal else "")
     texts = (limits.unit, (float(limits.factor), float(limits.offset)))
     exact = all(plan.columns[column].kind is ColumnKind.INTEGER for column in quantity.columns)
     if exact and rule.table is None and bits + len(signals).bit_length() <= COUNT_BITS:
@@ -142,10 +145,22 @@ def _of_field(plan: DecodePlan, rule: FieldRule, limits: Limits, place: Place) -
             bits, signed = COUNT_BITS, True
         counts = raw_limits(limits.low, limits.high, factor, offset, bits, signed)
         return Subject(
-            place, quantity.columns, weights, quantity, factor, offset, *counts, stated, rule.no_data, *texts
+            place,
+            name,
+            quantity.columns,
+            weights,
+            quantity,
+            factor,
+            offset,
+            *counts,
+            stated,
+            rule.no_data,
+            *texts,
         )
     one, zero = Fraction(1), Fraction(0)
-    return Subject(place, quantity.columns, None, quantity, one, zero, *stated, stated, rule.no_data, *texts)
+    return Subject(
+        place, name, quantity.columns, None, quantity, one, zero, *stated, stated, rule.no_data, *texts
+    )
 
 
 def _of_signal(plan: DecodePlan, number: int, field: tuple[Place, FieldRule] | None) -> Subject | None:
@@ -162,16 +177,17 @@ def _of_signal(plan: DecodePlan, number: int, field: tuple[Place, FieldRule] | N
     quantity = Quantity((number,), (own,), float(factor), float(offset), None)
     ends = [None if limit is None else limit * factor + offset for limit in (signal.minimum, signal.maximum)]
     stated = _bounds(*(ends if factor > 0 else ends[::-1]))
+    name = f"{place.message}.{place.signal}" + (f" ({place.record}.{place.field})" if place.record else "")
     texts = (signal.unit, (float(factor), float(offset)))
     if column.kind is not ColumnKind.INTEGER or not signal.factor:
         one, zero = Fraction(1), Fraction(0)
-        return Subject(place, (number,), None, quantity, one, zero, *stated, stated, no_data, *texts)
+        return Subject(place, name, (number,), None, quantity, one, zero, *stated, stated, no_data, *texts)
     length = signal.bits, signal.signed
     counts = raw_limits(signal.minimum, signal.maximum, signal.factor, signal.offset, *length)
     if counts == raw_limits(None, None, Fraction(1), Fraction(0), *length):
         return None
     line = (factor * signal.factor, factor * signal.offset + offset)
-    return Subject(place, (number,), (1,), quantity, *line, *counts, stated, no_data, *texts)
+    return Subject(place, name, (number,), (1,), quantity, *line, *counts, stated, no_data, *texts)
 
 
 def _bounds(low: Fraction | None, high: Fraction | None) -> tuple[float, float]:

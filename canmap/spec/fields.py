@@ -113,6 +113,9 @@ def _sources(values: Values, context: Context) -> tuple[FoundSignal, ...]:
         if (other.bus, other.message.name) != (first.bus, first.message.name):
             text = f"A sum takes signals of one message: {first.text} and {other.text} would tear."
             context.faults.add(place, text)
+        elif _frames_of(other) != _frames_of(first):
+            text = f"A sum takes signals of the same frames: {first.text} and {other.text} come apart."
+            context.faults.add(place, text)
         elif not _same_unit(first.signal.unit, other.signal.unit):
             units = f"{shown(first.signal.unit)} and {shown(other.signal.unit)}"
             context.faults.add(
@@ -121,6 +124,11 @@ def _sources(values: Values, context: Context) -> tuple[FoundSignal, ...]:
     if len({source.ref for source in summed}) < len(summed):
         context.faults.add(place, "A sum takes each signal once.")
     return summed
+
+
+def _frames_of(source: FoundSignal) -> tuple[str | None, tuple[tuple[int, int], ...]]:
+    """In which frames of its message a signal is present."""
+    return source.signal.selector, source.signal.selected_by
 
 
 def _same_unit(one: str, other: str) -> bool:

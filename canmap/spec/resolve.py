@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from canmap.spec.marks import Node
     from canmap.spec.sections import Context, Key, Values
     from canmap.spec.shapes import Entry, T
+    from canmap.spec.units import Quantity
 
     BusEntries = tuple[Entry[str, Values], ...]
 
@@ -69,6 +70,7 @@ def resolve(
         messages=promised.rules,
         records=records,
         notes=tuple(context.notes),
+        selections=promised.selections,
     )
 
 
@@ -95,16 +97,22 @@ def _buses(
     buses: dict[str, Bus] = {}
     users: dict[str, str] = {}
     for entry in entries:
-        written, rate = entry.value.get(g.CHANNEL), entry.value.get(g.BIT_RATE)
+        written = entry.value.get(g.CHANNEL)
         channel = channels.get(entry.key) or (written.text if written else entry.key)
         if channel in users:
             place = written.place if written else entry.place
             both = listed((users[channel], entry.key), "and")
             context.faults.add(place, f"The buses {both} are on one channel, {channel}.")
         users[channel] = entry.key
-        if rate is not None and rate.si.denominator != 1:
-            context.faults.add(entry.value.place_of(g.BIT_RATE), "A bit rate is a whole number of bit/s.")
+        bit_rate, data_bit_rate = (_bit_rate(key, entry, context) for key in (g.BIT_RATE, g.DATA_BIT_RATE))
         if entry.key in descriptions:
-            bit_rate = int(rate.si) if rate else None
-            buses[entry.key] = Bus(entry.key, channel, bit_rate, descriptions[entry.key])
+            buses[entry.key] = Bus(entry.key, channel, bit_rate, descriptions[entry.key], data_bit_rate)
     return buses
+
+
+def _bit_rate(key: Key[Quantity], entry: Entry[str, Values], context: Context) -> int | None:
+    rate = entry.value.get(key)
+    if rate is not None and rate.si.denominator != 1:
+        context.faults.add(entry.value.place_of(key), "A bit rate is a whole number of bit/s.")
+        return None
+    return int(rate.si) if rate else None
