@@ -1,4 +1,4 @@
-"""Simulator: frames, one by one, to columns, and columns to the lines of a SocketCAN text log."""
+"""Simulator: frames, releases and transmissions, one by one, to columns and back."""
 
 from __future__ import annotations
 
@@ -25,9 +25,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.simulator.network import Release, Transmission
-
-ERROR_FLAG = 0x20000000  # of the identifier word; the text log writes it, `FrameChunk.can_id` leaves it out
-US_PER_S = 1_000_000
 
 
 def as_chunk(
@@ -92,7 +89,7 @@ class Sent:
         attempts: int64[n].
         outcome: int64[n], an `Outcome`.
         start_ns: int64[n].
-        error: int64[n, 4], kind, bit, transmit and receive count of a `BusError`; -1 where there is none.
+        error: int16[n, 4], kind, bit, transmit and receive count of a `BusError`; -1 where there is none.
     """
 
     frames: FrameChunk
@@ -101,7 +98,7 @@ class Sent:
     attempts: NDArray[np.int64]
     outcome: NDArray[np.int64]
     start_ns: NDArray[np.int64]
-    error: NDArray[np.int64]
+    error: NDArray[np.int16]
 
     def __len__(self) -> int:
         return len(self.node)
@@ -122,9 +119,9 @@ def columns_of(transmissions: Sequence[Transmission], channel: str = "can0") -> 
     """Return `transmissions` as columns."""
     if not transmissions:
         none = np.zeros(0, np.int64)
-        return Sent(empty_chunk((channel,)), none, none, none, none, none, np.zeros((0, 4), np.int64))
+        return Sent(empty_chunk((channel,)), none, none, none, none, none, np.zeros((0, 4), np.int16))
     t_ns, node, frames, queued_ns, attempts, outcome, start_ns, error = zip(*transmissions, strict=True)
-    errors = np.full((len(transmissions), 4), -1, np.int64)
+    errors = np.full((len(transmissions), 4), -1, np.int16)
     for row in [row for row, what in enumerate(error) if what is not None]:
         errors[row] = error[row]
     return Sent(
@@ -158,49 +155,3 @@ def frames_of(chunk: FrameChunk) -> list[Frame]:
             )
         )
     ]
-
-
-def text_lines(chunk: FrameChunk) -> bytes:
-    """Return `chunk` as lines of a SocketCAN text log; stamps are cut to whole microseconds."""
-    digits = chunk.payload.tobytes().hex().upper()
-    span = 2 * chunk.payload.shape[1]
-    names = chunk.channels
-    columns = zip(
-        (chunk.t_ns // 1000).tolist(),
-        chunk.channel.tolist(),
-        chunk.can_id.tolist(),
-        chunk.extended.tolist(),
-        chunk.kind.tolist(),
-        chunk.flags.tolist(),
-        chunk.length.tolist(),
-        strict=True,
-    )
-    lines = []
-    start = 0
-    for t_us, channel, can_id, extended, kind, flags, length in columns:
-        data = "" if kind == FrameKind.REMOTE else digits[start : start + 2 * length]
-        start += span
-        if kind == FrameKind.DATA and not flags & FLAG_FD:
-            frame = f"{can_id:08X}#{data}" if extended else f"{can_id:03X}#{data}"
-        else:
-            frame = _rarer(can_id, 8 if extended else 3, kind, flags) + (data or _requested(kind, length))
-        lines.append(f"({t_us // US_PER_S}.{t_us % US_PER_S:06d}) {names[channel]} {frame}\n")
-    return "".join(lines).encode("ascii")
-
-
-def _rarer(can_id: int, digits: int, kind: int, flags: int) -> str:
-    """Return what stands before the data of an error frame, a remote frame or an FD frame."""
-    if kind == FrameKind.ERROR:
-        return f"{can_id | ERROR_FLAG:08X}#"
-    if kind == FrameKind.REMOTE:
-        return f"{can_id:0{digits}X}#R"
-    return f"{can_id:0{digits}X}##{_wire_flags(flags):X}"
-
-
-def _requested(kind: int, length: int) -> str:
-    return str(length) if kind == FrameKind.REMOTE and length else ""
-
-
-def _wire_flags(flags: int) -> int:
-    """Return the flags digit of an FD frame: bit 0 bit rate switch, bit 1 error passive."""
-    return bool(flags & FLAG_BIT_RATE_SWITCH) | bool(flags & FLAG_ERROR_PASSIVE) << 1

@@ -122,7 +122,8 @@ class Recording:
         line = self._lines + 1 + np.arange(len(sent))
         self._lines += len(sent)
         frames = error_frames(sent)
-        return replace(frames, t_ns=stamps, line=line, channels=(self._recorder.channel,))
+        channel = np.zeros(len(sent), np.uint8)
+        return replace(frames, t_ns=stamps, line=line, channels=(self._recorder.channel,), channel=channel)
 
     def _kept(self, t_ns: NDArray[np.int64], numbers: NDArray[np.int64]) -> NDArray[np.bool_]:
         kept = np.ones(len(t_ns), np.bool_)
@@ -163,6 +164,7 @@ class Recording:
             self._held[place] += int(held.sum())
             if fault.buffer is not None:
                 read &= ~(held & (order >= fault.buffer))
+                order = np.minimum(order, max(fault.buffer - 1, 0))
             seen_ns = np.where(held, fault.stop_ns + order * BURST_NS, seen_ns)
         return self._in_order("read", seen_ns), read
 

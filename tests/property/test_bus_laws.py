@@ -8,7 +8,7 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.simulator.batch import transmit
+from canmap.simulator.batch import BatchBus, joined, transmit
 from canmap.simulator.bus import Bus, simulate_bus
 from canmap.simulator.columns import as_chunk, columns_of, traffic_of
 from canmap.simulator.frame import Frame, arbitration_key
@@ -121,6 +121,21 @@ def test_columns_and_single_steps_agree(data: st.DataObject, config: BusConfig, 
     assert same(sent, columns_of(single))
     assert changes == bus.changes
     assert list(simulate_bus(config, released, disturbances, seed, until_ns)) == single
+
+
+@given(st.data(), networks, st.integers(0, 99))
+def test_pieces_of_columns_agree_with_the_whole(data: st.DataObject, config: BusConfig, seed: int) -> None:
+    released = data.draw(releases(config, twins=data.draw(st.booleans())))
+    disturbances = data.draw(troubles(config))
+    until_ns = data.draw(st.sampled_from([None, 200 * MS, 30 * MS]))
+    whole, changes = transmit(config, traffic_of(released), disturbances, seed, until_ns)
+    bus = BatchBus(config, disturbances, seed, until_ns)
+    cuts = sorted(data.draw(st.lists(st.integers(0, len(released)), max_size=6)))
+    pieces = [
+        bus.take(traffic_of(released[start:stop])) for start, stop in pairwise([0, *cuts, len(released)])
+    ]
+    assert same(joined([*pieces, bus.finish()]), whole)
+    assert bus.changes == changes
 
 
 @given(st.data(), plain_networks)
