@@ -50,7 +50,7 @@ class BatchBus:
         self._bus = Bus(config, self._disturbances, seed)
         self._until_ns = until_ns
         self._newest_ns = 0
-        self._waiting: list[Traffic] = []
+        self._waiting = [traffic_of([], config.name)]
         self._calm = True  # `Bus` has nothing to go on with
 
     @property
@@ -90,7 +90,6 @@ class BatchBus:
         """Return the rest; what still waits at the end of the simulation is UNSENT."""
         until_ns = self._newest_ns + LAST_WAIT_NS if self._until_ns is None else self._until_ns
         periods = busy_periods(self._config, _together(self._waiting), until_ns)
-        self._waiting = []
         sent = self._send(periods, len(periods), final=True)
         return joined([sent, self._columns(self._bus.finish())])
 
@@ -194,8 +193,6 @@ def _in_order_of_release(periods: BusyPeriods, start: int, stop: int) -> NDArray
 
 
 def _together(pieces: list[Traffic]) -> Traffic:
-    if not pieces:
-        return traffic_of([])
     return Traffic(join(piece.frames for piece in pieces), np.concatenate([piece.node for piece in pieces]))
 
 
