@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 
 from canmap.errors import CaptureError, OutputError
 from canmap.outputs.files import whole_text_file
-from canmap.simulator.columns import text_lines
 from canmap.simulator.nodes import MS
+from canmap.simulator.textlog import text_lines
 from canmap.simulator.truth import truth, truth_text
 from canmap.simulator.wires import recorded, recorded_live
 

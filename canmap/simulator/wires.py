@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.chunks import empty_chunk, join
-from canmap.simulator.batch import transmit
+from canmap.simulator.batch import BatchBus, joined
 from canmap.simulator.bus import Bus
 from canmap.simulator.columns import Sent, Traffic, columns_of, frames_of
 from canmap.simulator.frame import Frame
@@ -52,7 +52,6 @@ RELAYED, RELAYED_EVERY, RELAY_DELAY_NS = "SteerFeedback", 4, 2 * MS
 CHANNELS = ("can0", "can1")
 NEVER_NS = 1 << 62
 LIVE_SPAN_NS = 250 * MS
-PIECE = 100_000  # frames handed on at once
 Rows = list[tuple[float, ...]]
 
 
@@ -64,22 +63,47 @@ def recorded(setup: Setup) -> Iterator[FrameChunk]:
         return
     world = World(setup)
     ahead = _Ahead(world)
+    drive_bus = BatchBus(_config("drive"), (), setup.seed, setup.duration_ns)
+    chassis_bus = BatchBus(_config("chassis"), (), setup.seed + 1, setup.duration_ns)
+    relay, together = Relay(_gateway(world), setup.seed), _Together(setup)
+    chassis = ordered([])
     for _ in world.spans(LONGEST_SPAN_NS, ahead):
-        pass
-    drive = _traffic(ahead.drive)
-    sent, _ = transmit(_config("drive"), drive, (), setup.seed, setup.duration_ns)
-    relayed = Relay(_gateway(world), setup.seed).take(_relayable(sent, world))
-    chassis = _traffic([*ahead.chassis, *_batches(relayed)])
-    passed, _ = transmit(_config("chassis"), chassis, (), setup.seed + 1, setup.duration_ns)
-    recordings = _recordings(setup)
-    for start_ns, stop_ns in pairwise([0, *sorted(plan.cuts), NEVER_NS]):
-        takes = [
-            recording.take(_between(each, start_ns, stop_ns))
-            for recording, each in zip(recordings, (sent, passed), strict=True)
-        ]
-        whole = merged(takes)
-        for start in range(0, len(whole), PIECE):
-            yield whole.take(slice(start, start + PIECE))
+        sent = drive_bus.take(_traffic(ahead.taken("drive")))
+        chassis = ordered([chassis, *ahead.taken("chassis"), *_batches(relay.take(_relayable(sent, world)))])
+        settled = chassis.t_ns < sent.frames.t_ns.max(
+            initial=0
+        )  # the gateway releases nothing earlier any more
+        passed = chassis_bus.take(_traffic([chassis.take(settled)]))
+        chassis = chassis.take(~settled)
+        yield from together.recorded([sent, passed])
+    sent = drive_bus.finish()
+    chassis = ordered([chassis, *_batches(relay.take(_relayable(sent, world)))])
+    passed = joined([chassis_bus.take(_traffic([chassis])), chassis_bus.finish()])
+    yield from together.recorded([sent, passed], final=True)
+
+
+class _Together:
+    """Records both buses, and hands on their frames in the order in which the recorder gets them."""
+
+    def __init__(self, setup: Setup) -> None:
+        self._recordings = _recordings(setup)
+        self._cuts = sorted(setup.plan.cuts)
+        self._waiting = [columns_of([]), columns_of([])]
+        self._until_ns = 0
+
+    def recorded(self, sent: list[Sent], *, final: bool = False) -> Iterator[FrameChunk]:
+        """Take what was sent next on each bus; yield what no bus can add to any more."""
+        self._waiting = [joined([before, new]) for before, new in zip(self._waiting, sent, strict=True)]
+        newest = [int(each.frames.t_ns.max(initial=0)) for each in self._waiting]
+        settled_ns = NEVER_NS if final else max(self._until_ns, min(newest))
+        edges = [cut for cut in self._cuts if self._until_ns < cut < settled_ns]
+        for start_ns, stop_ns in pairwise([self._until_ns, *edges, settled_ns]):
+            spans = [_between(each, start_ns, stop_ns) for each in self._waiting]
+            yield merged(
+                [recording.take(each) for recording, each in zip(self._recordings, spans, strict=True)]
+            )
+        self._waiting = [_between(each, settled_ns, NEVER_NS) for each in self._waiting]
+        self._until_ns = settled_ns
 
 
 def recorded_live(setup: Setup, span_ns: int) -> Iterator[FrameChunk]:
@@ -108,8 +132,7 @@ class _Ahead(HandOver):
 
     def __init__(self, world: World) -> None:
         super().__init__(world)
-        self.drive: list[Batch] = []
-        self.chassis: list[Batch] = []
+        self._sent: dict[str, list[Batch]] = {"drive": [], "chassis": []}
         self._schedule: list[tuple[int, Callable[[int], None]]] = []
         self._next = 0
 
@@ -134,8 +157,13 @@ class _Ahead(HandOver):
         if rows:
             world = self.world
             states = world.states(rows)
-            self.drive += world.sent(world.drive_units, start_ns, end_ns, states)
-            self.chassis += world.sent(world.chassis_units, start_ns, end_ns, states)
+            self._sent["drive"] += world.sent(world.drive_units, start_ns, end_ns, states)
+            self._sent["chassis"] += world.sent(world.chassis_units, start_ns, end_ns, states)
+
+    def taken(self, bus: str) -> list[Batch]:
+        """Return and forget what was sent on a bus."""
+        sent, self._sent[bus] = self._sent[bus], []
+        return sent
 
 
 def _obeyed(world: World, name: str) -> Callable[[int], None]:
@@ -264,7 +292,7 @@ def _traffic(batches: list[Batch]) -> Traffic:
     whole = ordered(batches)
     n = len(whole.t_ns)
     frames = replace(
-        empty_chunk((CHANNELS[0],), n),
+        empty_chunk(("",), n),
         t_ns=whole.t_ns,
         can_id=whole.can_id.astype(np.uint32),
         length=whole.length.astype(np.uint8),
