@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from canmap.simulator.plan import Plan
     from canmap.spec.description import Description
 
-STEP_NS = 5 * MS
+STEP_NS = 10 * MS
 KIT_NODES = ("SteerNode", "BrakeNode", "DriveNode")  # fed by the relay of the e-stop chain
 DRIVE_NODES = (*KIT_NODES, "VehicleNode", "Supervisor", "Computer", "Stranger")
 CHASSIS_NODES = ("Gateway", "BodyNode")
