@@ -75,6 +75,7 @@ class Bus:
         self._events: list[tuple[int, int, Callable[[int], None]]] = []  # a heap: time, order, what to do
         self._releases: list[Release] = []
         self._next = 0  # the first of them not taken in
+        self._next_ns = NEVER  # and when it is released
         self._order = 0  # of events at the same time
         self._serial = 0  # of the newest entry
         self._flight: Flight | None = None
@@ -124,6 +125,7 @@ class Bus:
             )
         self._releases = sorted(self._releases[self._next :] + new, key=itemgetter(0))
         self._next = 0
+        self._next_ns = self._releases[0].t_ns
 
     def advance(self, until_ns: int) -> list[Transmission]:
         """Return what ended before `until_ns` and was not returned yet, ordered by `t_ns`."""
@@ -132,10 +134,13 @@ class Bus:
             if flight is not None:
                 if flight.end_ns >= until_ns:
                     break
-                self._admit(flight.end_ns - 1)
+                if self._next_ns < flight.end_ns or self._events or not self._confinement.calm:
+                    self._admit(flight.end_ns - 1)
                 self._land(flight)
                 continue
-            now_ns = max(self._free_ns, self._ready_ns())
+            now_ns = self._free_ns
+            if not self._competing or self._suspended:
+                now_ns = max(now_ns, self._ready_ns())
             if now_ns >= until_ns:
                 break
             self._admit(now_ns)
@@ -179,14 +184,14 @@ class Bus:
         if self._competing and self._suspended:
             ready_ns = min(self._suspended.get(entry.node, 0) for entry in self._competing)
         if ready_ns > self._free_ns:
-            if self._next < len(self._releases):
-                ready_ns = min(ready_ns, self._releases[self._next].t_ns)
-            ready_ns = min(ready_ns, self._event_ns())
+            ready_ns = min(ready_ns, self._next_ns, self._event_ns())
         return ready_ns
 
     def _event_ns(self) -> int:
         """Return when the next event happens; the end of a recovery is one while the bus is idle."""
         event_ns = self._events[0][0] if self._events else NEVER
+        if self._confinement.calm:
+            return event_ns
         needed = self._confinement.sequences_needed()
         if needed is None or self._flight is not None:
             return event_ns
@@ -204,12 +209,15 @@ class Bus:
         self._admit_releases(limit_ns)
 
     def _admit_releases(self, limit_ns: int) -> None:
+        if self._next_ns > limit_ns:
+            return
         releases, place, stop = self._releases, self._next, len(self._releases)
         while place < stop and releases[place][0] <= limit_ns:
             t_ns, node, frame = releases[place]
             place += 1
             self._enqueue(t_ns, node, frame)
         self._next = place
+        self._next_ns = releases[place][0] if place < stop else NEVER
 
     def _enqueue(self, t_ns: int, node: int, frame: Frame) -> None:
         self._serial = serial = self._serial + 1
@@ -223,16 +231,8 @@ class Bus:
         elif self._plain[node]:
             heappush(self._competing, entry)
         else:
-            self._queue_up(t_ns, entry, self._queues[node])
-
-    def _queue_up(self, t_ns: int, entry: Entry, queue: TransmitQueue) -> None:
-        older = queue.older(entry)
-        if older is not None:
-            self._give_up(t_ns, older, Outcome.REPLACED)
-        if queue.full():
-            self._give_up(t_ns, entry, Outcome.QUEUE_FULL)
-        else:
-            queue.add(entry)
+            for lost, outcome in self._queues[node].put(entry):
+                self._give_up(t_ns, lost, outcome)
 
     def _give_up(self, t_ns: int, entry: Entry, outcome: Outcome) -> None:
         _, serial, node, queued_ns, frame = entry
@@ -285,16 +285,15 @@ class Bus:
         self._flight = None
         self._free_ns = end_ns + INTERMISSION * self._bit_ns
         self._recessive_ns = end_ns - RECESSIVE_END * self._bit_ns
-        for ending in endings or ():
-            if ending.outcome is Outcome.DESTROYED:
-                continue
-            self._sent(end_ns, start_ns, ending.entry, ending.outcome)
         if endings is None:
             self._sent(end_ns, start_ns, entry, Outcome.SENT)
-        else:
-            destroyed = tuple(ending for ending in endings if ending.outcome is Outcome.DESTROYED)
-            if destroyed:
-                self._destroyed(end_ns, start_ns, destroyed, seen=seen)
+            return
+        for ending in endings:
+            if ending.outcome is not Outcome.DESTROYED:
+                self._sent(end_ns, start_ns, ending.entry, ending.outcome)
+        destroyed = tuple(ending for ending in endings if ending.outcome is Outcome.DESTROYED)
+        if destroyed:
+            self._destroyed(end_ns, start_ns, destroyed, seen=seen)
 
     def _sent(self, end_ns: int, start_ns: int, entry: Entry, outcome: Outcome) -> None:
         _, serial, node, queued_ns, frame = entry
