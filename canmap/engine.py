@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from canmap.arrivals import Timeline
 from canmap.checks.bus import DuplicateCheck
 from canmap.checks.channels import ChannelCheck
+from canmap.checks.codes import CodeCheck
 from canmap.checks.errorframes import ErrorFrames
 from canmap.checks.finding import SEVERITY, Finding, Kind, Place
 from canmap.checks.intake import LengthCheck, LineCheck, StrangerCheck, TimeCheck
@@ -107,6 +108,7 @@ class Engine:
             Rate(self.rules),
             Spacing(self.rules),
             LimitCheck(self.plan, spec.records),
+            CodeCheck(self.plan, spec.records),
             LengthCheck(self.plan),
             self.channels,
             self.strangers,

@@ -22,6 +22,8 @@ class Kind(StrEnum):
     STALE = "stale"
     RATE = "rate"
     OUT_OF_RANGE = "out_of_range"
+    NOT_AVAILABLE = "not_available"
+    UNDEFINED_VALUE = "undefined_value"
     LENGTH = "length"
     UNKNOWN_ID = "unknown_id"
     TIME_ORDER = "time_order"
@@ -37,6 +39,10 @@ SEVERITY = {
     Kind.STALE: Severity.ERROR,  # a warning for a demand judged by half its watchdog
     Kind.RATE: Severity.WARNING,
     Kind.OUT_OF_RANGE: Severity.ERROR,
+    # The sender says openly that it has no value: no fault of the bus or the mapping, but a field that a
+    # record needs is empty, which a note would hide.
+    Kind.NOT_AVAILABLE: Severity.WARNING,
+    Kind.UNDEFINED_VALUE: Severity.ERROR,  # description, mapping and firmware do not fit together
     Kind.LENGTH: Severity.ERROR,
     Kind.UNKNOWN_ID: Severity.NOTE,
     Kind.TIME_ORDER: Severity.WARNING,

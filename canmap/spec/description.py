@@ -15,6 +15,21 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
+class NoData:
+    """Raw codes, from one to another inclusive, that say that there is no value, and why.
+
+    Attributes:
+        low: The first.
+        high: The last.
+        text: What they say: "not available", "error"; "" where nothing tells.
+    """
+
+    low: int
+    high: int
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class DescribedSignal:
     """One signal of a message.
 
@@ -34,6 +49,7 @@ class DescribedSignal:
         labels: Raw code to text.
         selector: Name of the multiplexer signal that decides whether this one is present.
         selected_by: Inclusive raw ranges of the selector for which it is.
+        no_data: Raw codes that are no value, where the rules of its bus say so.
     """
 
     name: str
@@ -50,6 +66,7 @@ class DescribedSignal:
     labels: Mapping[int, str]
     selector: str | None = None
     selected_by: tuple[tuple[int, int], ...] = ()
+    no_data: tuple[NoData, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
