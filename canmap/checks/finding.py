@@ -31,6 +31,7 @@ class Kind(StrEnum):
     TRUNCATED = "truncated"
     DUPLICATE = "duplicate"
     BUS_ERROR = "bus_error"
+    TWO_SENDERS = "two_senders"
     SPEC = "spec"
 
 
@@ -50,6 +51,7 @@ SEVERITY = {
     Kind.TRUNCATED: Severity.WARNING,  # what is there is good; what is not cannot be blamed on the vehicle
     Kind.DUPLICATE: Severity.WARNING,  # of the recorder; what the messages say is not touched by it
     Kind.BUS_ERROR: Severity.WARNING,  # an error where the bus was off, a note for what is no fault
+    Kind.TWO_SENDERS: Severity.WARNING,
     Kind.SPEC: Severity.NOTE,
 }
 

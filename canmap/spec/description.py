@@ -70,6 +70,24 @@ class DescribedSignal:
 
 
 @dataclass(frozen=True, slots=True)
+class ParameterGroup:
+    """What a message is known by on a bus that matches by parameter group.
+
+    Attributes:
+        number: Parameter group number, 18 bits.
+        source: Address that it comes from, None for any.
+    """
+
+    number: int
+    source: int | None
+
+    def __str__(self) -> str:
+        """Return "0F004 from any source", "0F004 from source 0B"."""
+        source = "any source" if self.source is None else f"source {self.source:02X}"
+        return f"{self.number:05X} from {source}"
+
+
+@dataclass(frozen=True, slots=True)
 class DescribedMessage:
     """One message of a bus.
 
@@ -81,6 +99,7 @@ class DescribedMessage:
         sender: Node that sends it, None where the description does not say.
         period_ns: Cycle time it promises, None for none.
         signals: In the order of the description.
+        group: Its parameter group where its bus matches by that, else None.
     """
 
     name: str
@@ -90,6 +109,7 @@ class DescribedMessage:
     sender: str | None
     period_ns: int | None
     signals: tuple[DescribedSignal, ...]
+    group: ParameterGroup | None = None
 
 
 @dataclass(frozen=True, slots=True)
