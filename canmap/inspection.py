@@ -36,7 +36,8 @@ class Capture:
         duration_s: Session time from the first to the last frame.
         channels: Frames of each channel.
         bad_lines: Lines that could not be read.
-        error_frames: Error frames among the frames.
+        error_frames: Error frames among the frames; None where there are none, as most recorders keep none
+            and nothing tells a bus without errors from a recorder without error frames.
     """
 
     files: tuple[str, ...]
@@ -45,7 +46,7 @@ class Capture:
     duration_s: float
     channels: Mapping[str, int]
     bad_lines: int
-    error_frames: int
+    error_frames: int | None
 
     def at(self, session_ns: int) -> str | None:
         """Return a session clock as ISO 8601 in UTC; None where stamps are not absolute."""
@@ -58,7 +59,20 @@ class Capture:
 
 @dataclass(frozen=True, slots=True)
 class MessageSummary:
-    """How one described message came."""
+    """How one described message came.
+
+    Attributes:
+        bus: Its bus.
+        name: Its name.
+        can_id: Its identifier, as described.
+        extended: It has 29 bits.
+        sender: Node that sends it, None where nothing tells.
+        count: Frames.
+        nominal_ns: Promised period, None for none.
+        period: How far apart its frames came.
+        addresses: (source, destination, frames) where it is known by its parameter group; the destination is
+            None where the group has none.
+    """
 
     bus: str
     name: str
@@ -68,6 +82,7 @@ class MessageSummary:
     count: int
     nominal_ns: int | None
     period: Period
+    addresses: tuple[tuple[int, int | None, int], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -167,7 +182,7 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
             duration_s=(session.now_ns - start_ns) / 1e9,
             channels=dict(engine.channels.counts),
             bad_lines=engine.lines.count,
-            error_frames=engine.error_frames,
+            error_frames=engine.error_frames or None,
         ),
         messages=tuple(
             MessageSummary(
@@ -179,8 +194,9 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
                 count=int(engine.timeline.seen[slot]),
                 nominal_ns=rule.period_ns,
                 period=engine.periods.period(slot),
+                addresses=engine.addresses.of_slot(slot),
             )
-            for slot, rule in enumerate(engine.rules)
+            for slot, rule in enumerate(engine.rules[: len(engine.plan.slots)])
         ),
         unknown_ids=tuple(engine.strangers.counts),
         record_summaries=engine.record_summaries,
@@ -192,6 +208,10 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
 
 def _message_json(message: MessageSummary) -> dict[str, Any]:
     period = message.period
+    addresses = [
+        {"source": f"{source:02X}", "destination": None if to is None else f"{to:02X}", "count": count}
+        for source, to, count in message.addresses
+    ]
     return {
         "bus": message.bus,
         "name": message.name,
@@ -204,6 +224,7 @@ def _message_json(message: MessageSummary) -> dict[str, Any]:
             "p99": _ms(period.p99_ns),
             "max": _ms(period.longest_ns),
         },
+        **({"addresses": addresses} if addresses else {}),
     }
 
 

@@ -96,7 +96,16 @@ def streams(draw: st.DrawFn, spec_path: Path = CART) -> FrameChunk:
         chunk.length[i] = length
         chunk.payload[i, :length] = random.integers(0, 256, length) & random.choice([255, 15, 0])
         chunk.line[i] = i + 1
+        if i and random.random() < 0.1:
+            _repeat(chunk, i, int(random.choice([0, 20_000, 150_000, 400_000])))
     return chunk
+
+
+def _repeat(chunk: FrameChunk, i: int, later_ns: int) -> None:
+    """Record frame i - 1 a second time, as frame i, shifting what follows."""
+    for column in (chunk.channel, chunk.can_id, chunk.extended, chunk.kind, chunk.length, chunk.payload):
+        column[i] = column[i - 1]
+    chunk.t_ns[i:] += chunk.t_ns[i - 1] + later_ns - chunk.t_ns[i]
 
 
 def cuts(chunk: FrameChunk) -> st.SearchStrategy[list[int]]:

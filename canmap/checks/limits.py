@@ -104,15 +104,17 @@ class LimitCheck:
         subject = self._subjects[episode.subject]
         value = subject.finished(episode.worst)
         low, high = subject.stated
-        limit, side = (low, "below") if low - value > value - high else (high, "above")
+        limit = low if low - value > value - high else high
         factor, offset = subject.to_unit
+        shown, bound = ((finished - offset) / factor for finished in (value, limit))
+        side = "below" if shown < bound else "above"
         unit = f" {subject.unit}" if subject.unit else ""
-        value_text, limit_text = (number((v - offset) / factor) for v in (value, limit))
         when = ""
         if episode.more:
             when = f" in {episode.more} more stretches that are not listed"
         elif episode.from_start and episode.still:
             when = " from the start"
+        limit_text = f"{number(bound)}{unit}{when}"
         return Finding(
             kind=Kind.OUT_OF_RANGE,
             severity=SEVERITY[Kind.OUT_OF_RANGE],
@@ -123,6 +125,6 @@ class LimitCheck:
             count=episode.count,
             value=value,
             limit=limit,
-            text=f"{subject.place} was {value_text}{unit}, {side} its limit of {limit_text}{unit}{when}.",
+            text=f"{subject.name} was {number(shown)}{unit}, {side} its limit of {limit_text}.",
             line=episode.line,
         )

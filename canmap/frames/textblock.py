@@ -24,8 +24,7 @@ MOST_BAD_LINES = 100  # listed per chunk; all are counted
 MOST_TEMPLATES = 64  # per block
 MOST_CHANNELS = 256  # what one byte can number
 FEWEST_ROWS = 12  # fewer lines are read sooner one by one
-# Fewer rows stay in the processor's cache; more let two threads get less in each other's way.
-ROWS_AT_ONCE = 32768
+ROWS_AT_ONCE = 32_000  # fewer stay in the processor's cache; with more, two threads meet less often
 TEMPLATE_TRIALS = 8  # lines tried until one is good enough to be a template
 LINE_FEED = 10
 

@@ -9,6 +9,7 @@ byte, so words are read as little endian whatever the machine.
 
 from __future__ import annotations
 
+import threading
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -30,7 +31,7 @@ class Rows:
     """The beginnings of lines, one under the other.
 
     Attributes:
-        data: uint8[count * stride + WORD]; the last word is slack for loads that run over the end.
+        data: uint8[count * stride].
         count: Number of lines.
         stride: Bytes from one line to the next.
     """
@@ -48,9 +49,22 @@ def gather(text: NDArray[np.uint8], starts: NDArray[np.intp], length: int) -> Ro
     """Copy `length` bytes or a little more from each of `starts` on out of `text`, which must have them."""
     stride = -(-length // WORD) * WORD
     every = np.ndarray((len(text) - stride + 1,), f"V{stride}", text, strides=(1,))
-    lines = np.empty(len(starts) + 1, every.dtype)
-    lines[:-1] = every[starts]
-    return Rows(lines.view(np.uint8), len(starts), stride)
+    return Rows(every[starts].view(np.uint8), len(starts), stride)
+
+
+_memory = threading.local()
+
+
+def _scratch(name: str, size: int) -> NDArray[np.uint8]:
+    """Return uint8[size] of any content: the same memory whenever this thread asks by this name.
+
+    Larger arrays are costly to get anew each time, because the system hands their memory out page by page.
+    """
+    held: NDArray[np.uint8] | None = getattr(_memory, name, None)
+    if held is None or len(held) < size:
+        held = np.empty(size, np.uint8)
+        setattr(_memory, name, held)
+    return held[:size]
 
 
 class _Decimal:
@@ -133,11 +147,12 @@ def hexadecimal_bytes(
     Returns:
         uint8[count, most], zero beyond `length`; and where something else than digits stood (None: nowhere).
     """
-    words = np.empty((rows.count, most // 4), _LOADS[WORD])
+    words = _scratch("words", rows.count * most * 2).view(_LOADS[WORD]).reshape(rows.count, most // 4)
     for column in range(words.shape[1]):
         np.bitwise_xor(rows.load(start + column * WORD), _ALL_ZEROS, out=words[:, column])
     if (length != most).any():
-        words &= _PAIRS_USED[most].take(length, axis=0)
+        used = _scratch("used", rows.count * most * 2).view(_LOADS[WORD]).reshape(words.shape)
+        words &= _PAIRS_USED[most].take(length, axis=0, out=used, mode="clip")
     return _bytes_of_digits(words)
 
 
@@ -161,15 +176,15 @@ def _bytes_of_digits(words: NDArray[Any]) -> tuple[NDArray[np.uint8], NDArray[np
         uint8[n, m * s / 2], and the rows with other characters (None: no row).
     """
     text = words.reshape(-1).view(np.uint8)
-    letter = text | np.uint8(0x20)
+    letter = np.bitwise_or(text, np.uint8(0x20), out=_scratch("letter", len(text)))
     letter -= np.uint8(0x71)
-    right = letter < 6
+    right = np.less(letter, 6, out=_scratch("right", len(text)).view(np.bool_))
     value = np.multiply(right.view(np.uint8), np.uint8(9), out=letter)  # A has 1 in its low bits, not 10
-    right |= text < 10
+    right |= np.less(text, 10, out=_scratch("used", len(text)).view(np.bool_))
     value += text
     value &= np.uint8(0x0F)
     joined = value.view(words.dtype)  # shifts of whole words are the faster ones
-    low = joined >> words.dtype.type(8)
+    low = np.right_shift(joined, words.dtype.type(8), out=_scratch("used", len(text)).view(words.dtype))
     joined <<= words.dtype.type(4)
     joined |= low
     parts = joined.view(_PAIR).astype(np.uint8).reshape(len(words), -1)

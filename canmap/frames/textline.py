@@ -77,9 +77,9 @@ def parse_line(line: bytes) -> TextFrame | str | None:
         The frame; or the reason why it cannot be read, as the end of a sentence; or None for a line
         that holds nothing (blank, or a comment that starts with `#`).
 
-    >>> parse_line(b"(1.5) can0 123#0A")
-    TextFrame(t_ns=1500000000, channel='can0', can_id=291, extended=False, kind=<FrameKind.DATA: 0>, \
-flags=0, length=1, payload=b'\n')
+    >>> frame = parse_line(b"(1.5) can0 123#AB")
+    >>> (frame.t_ns, frame.channel, hex(frame.can_id), frame.payload)
+    (1500000000, 'can0', '0x123', b'\xab')
     >>> parse_line(b"(1.5) can0 123#0")
     'the payload has an odd number of digits'
     """

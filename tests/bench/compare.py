@@ -149,10 +149,11 @@ def canmap_counts(result: dict[str, Any]) -> dict[str, int]:
 def extended(small: Run, large: Run, frames: tuple[int, int, int]) -> Run:
     """The run for the last of `frames` on the line through those for the first two."""
     share = (frames[2] - frames[0]) / (frames[1] - frames[0])
-    times = (
-        few + (many - few) * share for few, many in ((small.wall_s, large.wall_s), (small.cpu_s, large.cpu_s))
+    return Run(
+        small.wall_s + (large.wall_s - small.wall_s) * share,
+        small.cpu_s + (large.cpu_s - small.cpu_s) * share,
+        large.peak_mb,
     )
-    return Run(*times, large.peak_mb)
 
 
 def compare(options: argparse.Namespace, folder: Path) -> list[Row]:

@@ -13,12 +13,14 @@ import json
 import math
 import sys
 from collections import defaultdict
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import can
 import cantools
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from cantools.database.can import Message, Signal
 
 SHORTEST_STALE_S = 0.1
@@ -43,7 +45,7 @@ class MessageState:
 
     def __init__(self, message: Message) -> None:
         self.name = message.name
-        self.decode = message.decode
+        self.decode: Callable[..., Any] = message.decode
         period_ms = message.cycle_time
         self.stale_after_s = (
             max(STALE_PERIODS * period_ms / 1000, SHORTEST_STALE_S) if period_ms else math.inf

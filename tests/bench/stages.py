@@ -30,6 +30,7 @@ STEPS = {
     "interpreter": "",
     "command line": "import canmap.cli.main, canmap.cli.inspect",
     "reader": "import canmap.frames.readers, canmap.frames.window, canmap.run",
+    "arguments": "parse_arguments()",
     "engine": "import canmap.api, canmap.engine",
     "spec grammar": "import canmap.spec.loader",
     "descriptions": "import canmap.spec.database",
@@ -40,6 +41,11 @@ STEPS = {
 SCRIPT = """
 import json, sys, time
 path, steps = sys.argv[1], json.loads(sys.argv[2])
+def parse_arguments():
+    try:  # ends where the capture is opened
+        canmap.cli.main.app(["inspect", "no such capture", "--spec", path], standalone_mode=False)
+    except canmap.CaptureError:
+        pass
 spent = {}
 for name, code in steps.items():
     began = time.process_time_ns()

@@ -50,7 +50,11 @@ class Frames:
 def make_block() -> Frames:
     """The frames of a block without a fault, as they arrive."""
     parts = [_frames_of(index, message) for index, message in enumerate(MESSAGES)]
-    frames = Frames(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
+    frames = Frames(
+        np.concatenate([part.t_us for part in parts]),
+        np.concatenate([part.message for part in parts]),
+        np.concatenate([part.payload for part in parts]),
+    )
     frames = frames.at(np.argsort(frames.t_us, kind="stable"))
     on_drive = np.array([message.channel == DRIVE for message in MESSAGES])[frames.message]
     for on_bus in (on_drive, ~on_drive):
@@ -60,8 +64,8 @@ def make_block() -> Frames:
     return frames.at(np.argsort(frames.t_us, kind="stable"))
 
 
-def _frames_of(index: int, message: Message) -> tuple[NDArray[np.int64], ...]:
-    """Stamps, message index and payload of all frames of one message."""
+def _frames_of(index: int, message: Message) -> Frames:
+    """All frames of one message."""
     random = np.random.default_rng(message.can_id)
     count = BLOCK_S * 1000 // message.period_ms
     phase_us = random.integers(0, 1000 * message.period_ms - QUIET_US)
@@ -69,16 +73,17 @@ def _frames_of(index: int, message: Message) -> tuple[NDArray[np.int64], ...]:
     payload = np.zeros((count, 8), np.uint8)
     for signal in message.signals:
         put(payload, signal, _raw_values(signal, t_us / 1e6, random))
-    return t_us, np.full(count, index), payload
+    return Frames(t_us, np.full(count, index), payload)
 
 
 def _raw_values(signal: Signal, t_s: NDArray[np.float64], random: np.random.Generator) -> NDArray[np.int64]:
     """Raw values of a signal: a counter, a state that is held for seconds, or noise on two slow waves."""
     if signal.name == "Counter":
-        return np.arange(len(t_s)) % (signal.high + 1)
+        return np.arange(len(t_s), dtype=np.int64) % (signal.high + 1)
     if signal.bits <= 3:
         held_s = BLOCK_S / random.integers(8, 33)
-        return signal.low + (t_s / held_s).astype(np.int64) % (signal.high - signal.low + 1)
+        steps = (t_s / held_s).astype(np.int64)
+        return signal.low + steps % (signal.high - signal.low + 1)
     waves, turns = random.integers(SLOWEST, FASTEST, 2) * 2 * np.pi / BLOCK_S, random.random(2) * 2 * np.pi
     shape = 0.7 * np.sin(waves[0] * t_s + turns[0]) + 0.2 * np.sin(waves[1] * t_s + turns[1])
     middle, half = (signal.low + signal.high) / 2, (signal.high - signal.low) / 2
@@ -117,8 +122,6 @@ def put_faults(frames: Frames) -> Frames:
 class Text:
     """The lines of a block: ``(1700000000.001245) can0 101#0000ACAF00000000``."""
 
-    STAMP = 10  # digits of the seconds, from the second character on
-
     def __init__(self, frames: Frames) -> None:
         count = len(frames.t_us)
         seconds, micros = np.divmod(frames.t_us, 1_000_000)
@@ -140,7 +143,7 @@ class Text:
 
     def after(self, start_s: int, count: int) -> bytes:
         """The first `count` lines, for a block that starts at `start_s`."""
-        self._lines[:, 1:11] = _digits(start_s + self._seconds, self.STAMP)
+        self._lines[:, 1:11] = _digits(start_s + self._seconds, 10)
         return self._lines[:count][self._kept[:count]].tobytes()
 
 

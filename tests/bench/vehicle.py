@@ -190,7 +190,7 @@ def describe(case: str, folder: Path) -> tuple[Path, list[Path]]:
     place.mkdir()
     for spec in HERE.glob("*.yaml"):
         shutil.copy(spec, place)
-    described = {"drive.dbc": KIT}
+    described: dict[str, tuple[Message, ...]] = {"drive.dbc": KIT}
     if case == "dense":
         on_channel = {"drive.dbc": DRIVE, "body.dbc": BODY}
         described = {

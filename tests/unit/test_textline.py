@@ -1,5 +1,7 @@
 """One line of SocketCAN text: what it says, and why it cannot be read."""
 
+import doctest
+
 import pytest
 
 from canmap.chunks import (
@@ -10,6 +12,7 @@ from canmap.chunks import (
     FLAG_SENT,
     FrameKind,
 )
+from canmap.frames import textline
 from canmap.frames.textline import LONGEST_LINE, TextFrame, parse_line
 
 
@@ -125,3 +128,9 @@ def test_reason(line: bytes, reason: str) -> None:
     found = parse_line(line)
     assert isinstance(found, str)
     assert reason in found
+
+
+def test_documented_examples() -> None:
+    result = doctest.testmod(textline)
+    assert result.attempted > 0
+    assert result.failed == 0
