@@ -60,6 +60,9 @@ class Bus:
         config: The bus.
         disturbances: What goes wrong and when.
         seed: Of everything random.
+
+    Raises:
+        UsageError: A disturbance names a node that the bus has not.
     """
 
     def __init__(self, config: BusConfig, disturbances: Iterable[Disturbance] = (), seed: int = 0) -> None:
@@ -117,12 +120,7 @@ class Bus:
                 f"bus {self._config.name}: a release at {new[0].t_ns} ns comes after the bus was simulated"
                 f" to {self._until_ns} ns; submit it earlier."
             )
-        nodes = {release[1] for release in new}
-        if min(nodes) < 0 or max(nodes) >= len(self._queues):
-            raise UsageError(
-                f"bus {self._config.name}: it has nodes 0 to {len(self._queues) - 1}, and a release names"
-                f" {max(nodes)}; add the node."
-            )
+        self._config.check_nodes({release[1] for release in new}, "a release")
         self._releases = sorted(self._releases[self._next :] + new, key=itemgetter(0))
         self._next = 0
         self._next_ns = self._releases[0].t_ns
@@ -151,8 +149,7 @@ class Bus:
         return out
 
     def finish(self) -> list[Transmission]:
-        """Return what is still waiting, as UNSENT, at the time of the last `advance`."""
-        self._admit(self._until_ns)
+        """Return what still waits, as UNSENT, at the time of the last `advance`; nothing released later."""
         waiting = [self._flight.entry] if self._flight else []
         if self._flight and self._flight.endings:
             waiting = [ending.entry for ending in self._flight.endings]
@@ -168,6 +165,7 @@ class Bus:
 
     def _plan(self, disturbances: tuple[Disturbance, ...]) -> None:
         for what in disturbances:
+            self._config.check_nodes(() if what.node is None else (what.node,), "a disturbance")
             if isinstance(what, SupplyLoss):
                 self._at(what.start_ns, partial(self._switch, node=what.node, on=False))
                 self._at(what.stop_ns, partial(self._switch, node=what.node, on=True))
@@ -250,9 +248,9 @@ class Bus:
             return
         _, _, node, _, frame = entry
         competing, fate = self._competing, None
-        rival = (
-            competing[0] if competing and competing[0][0] == entry[0] and competing[0][2] != node else None
-        )
+        rival = competing[0] if competing and competing[0][0] == entry[0] else None
+        if rival and (rival.node == node or rival.node in self._suspended):
+            rival = None
         if rival or self._wire_faults or not self._confinement.calm or self._confinement.alone:
             self._count_recessive(now_ns)
             fate = self._hazards.fate(now_ns, entry, rival)

@@ -8,7 +8,9 @@ import pytest
 
 from canmap.chunks import FLAG_FD
 from canmap.errors import UsageError
+from canmap.simulator.batch import BatchBus, transmit
 from canmap.simulator.bus import Bus, simulate_bus
+from canmap.simulator.columns import traffic_of
 from canmap.simulator.frame import Frame
 from canmap.simulator.frame_bits import wire_length
 from canmap.simulator.network import (
@@ -151,6 +153,14 @@ def test_the_bus_refuses_what_it_cannot_carry() -> None:
         bus.submit([Release(0, 0, HIGH)])
     with pytest.raises(UsageError, match="nodes 0 to 0, and a release names 1"):
         bus.submit([Release(MS, 1, HIGH)])
+    with pytest.raises(UsageError, match="nodes 0 to 0, and a disturbance names 3"):
+        Bus(bus_of(Node("a")), [SupplyLoss(0, 1, 3)])
+    with pytest.raises(UsageError, match="nodes 0 to 0, and a release names 2"):
+        transmit(bus_of(Node("a")), traffic_of([Release(0, 2, HIGH)]))
+    batch = BatchBus(bus_of(Node("a")))
+    batch.take(traffic_of([Release(MS, 0, HIGH)]))
+    with pytest.raises(UsageError, match="a release at 5 ns comes after one at 1000000 ns"):
+        batch.take(traffic_of([Release(5, 0, HIGH)]))
     for frame, reason in (
         (Frame(0x800), "needs more than 11 bits"),
         (Frame(0x1, bytes(9)), "9 payload bytes are not possible"),
