@@ -162,7 +162,8 @@ class Timeline:
                 since_ns = max(since_ns, before_ns)  # a recorder that joins does so where its chunk begins
                 self._real[streams] = False
             self.since_ns[streams] = self.last_ns[streams] = since_ns
-        if known is None or known[1] != span.until_ns:
+        # A promise up to the newest stamp grows with the clock, while stamps are behind after a step too.
+        if known is None or known[1] != span.until_ns or span.until_ns >= session.high_ns:
             self.until_ns[streams] = np.maximum(self.until_ns[streams], session.at(span.until_ns))
         self._spans[span.channel] = (span.since_ns, span.until_ns)
 

@@ -12,8 +12,10 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from canmap.arrivals import Timeline
+from canmap.checks.addresses import AddressCheck
 from canmap.checks.bus import DuplicateCheck
 from canmap.checks.channels import ChannelCheck
+from canmap.checks.codes import CodeCheck
 from canmap.checks.errorframes import ErrorFrames
 from canmap.checks.finding import SEVERITY, Finding, Kind, Place
 from canmap.checks.intake import LengthCheck, LineCheck, StrangerCheck, TimeCheck
@@ -72,6 +74,7 @@ class Engine:
         channels: The check that knows the channels.
         periods: Summary of the gaps of each stream.
         record_summaries: Summary of each record, by name.
+        addresses: The check that knows from where to where messages of parameter groups came.
         strangers: The check that knows the unknown identifiers.
         lines: The check that knows the bad lines.
     """
@@ -101,12 +104,14 @@ class Engine:
         mapped = {builder.slot for builder in self._builders} | {self.plan.columns[c].slot for c in needed}
         self.strangers = StrangerCheck(tuple(spec.buses), channels)
         self.lines = LineCheck()
+        self.addresses = AddressCheck(self.plan)
         self.channels = ChannelCheck(spec.buses.values())
         self._checks: tuple[Check, ...] = (
             Silence(self.rules, [stream in mapped for stream in range(len(self.rules))]),
             Rate(self.rules),
             Spacing(self.rules),
             LimitCheck(self.plan, spec.records),
+            CodeCheck(self.plan, spec.records),
             LengthCheck(self.plan),
             self.channels,
             self.strangers,
@@ -114,6 +119,7 @@ class Engine:
             self.lines,
             self._duplicates,
             ErrorFrames(names),
+            self.addresses,
         )
         self.periods = PeriodSummary(len(self.rules))
         self.record_summaries = {rule.name: RecordSummary() for rule in spec.records}

@@ -59,7 +59,20 @@ class Capture:
 
 @dataclass(frozen=True, slots=True)
 class MessageSummary:
-    """How one described message came."""
+    """How one described message came.
+
+    Attributes:
+        bus: Its bus.
+        name: Its name.
+        can_id: Its identifier, as described.
+        extended: It has 29 bits.
+        sender: Node that sends it, None where nothing tells.
+        count: Frames.
+        nominal_ns: Promised period, None for none.
+        period: How far apart its frames came.
+        addresses: (source, destination, frames) where it is known by its parameter group; the destination is
+            None where the group has none.
+    """
 
     bus: str
     name: str
@@ -69,6 +82,7 @@ class MessageSummary:
     count: int
     nominal_ns: int | None
     period: Period
+    addresses: tuple[tuple[int, int | None, int], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -180,6 +194,7 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
                 count=int(engine.timeline.seen[slot]),
                 nominal_ns=rule.period_ns,
                 period=engine.periods.period(slot),
+                addresses=engine.addresses.of_slot(slot),
             )
             for slot, rule in enumerate(engine.rules[: len(engine.plan.slots)])
         ),
@@ -193,6 +208,10 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
 
 def _message_json(message: MessageSummary) -> dict[str, Any]:
     period = message.period
+    addresses = [
+        {"source": f"{source:02X}", "destination": None if to is None else f"{to:02X}", "count": count}
+        for source, to, count in message.addresses
+    ]
     return {
         "bus": message.bus,
         "name": message.name,
@@ -205,6 +224,7 @@ def _message_json(message: MessageSummary) -> dict[str, Any]:
             "p99": _ms(period.p99_ns),
             "max": _ms(period.longest_ns),
         },
+        **({"addresses": addresses} if addresses else {}),
     }
 
 

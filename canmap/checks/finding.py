@@ -22,6 +22,8 @@ class Kind(StrEnum):
     STALE = "stale"
     RATE = "rate"
     OUT_OF_RANGE = "out_of_range"
+    NOT_AVAILABLE = "not_available"
+    UNDEFINED_VALUE = "undefined_value"
     LENGTH = "length"
     UNKNOWN_ID = "unknown_id"
     TIME_ORDER = "time_order"
@@ -29,6 +31,7 @@ class Kind(StrEnum):
     TRUNCATED = "truncated"
     DUPLICATE = "duplicate"
     BUS_ERROR = "bus_error"
+    TWO_SENDERS = "two_senders"
     SPEC = "spec"
 
 
@@ -37,6 +40,10 @@ SEVERITY = {
     Kind.STALE: Severity.ERROR,  # a warning for a demand judged by half its watchdog
     Kind.RATE: Severity.WARNING,
     Kind.OUT_OF_RANGE: Severity.ERROR,
+    # The sender says openly that it has no value: no fault of the bus or the mapping, but a field that a
+    # record needs is empty, which a note would hide.
+    Kind.NOT_AVAILABLE: Severity.WARNING,
+    Kind.UNDEFINED_VALUE: Severity.ERROR,  # description, mapping and firmware do not fit together
     Kind.LENGTH: Severity.ERROR,
     Kind.UNKNOWN_ID: Severity.NOTE,
     Kind.TIME_ORDER: Severity.WARNING,
@@ -44,6 +51,7 @@ SEVERITY = {
     Kind.TRUNCATED: Severity.WARNING,  # what is there is good; what is not cannot be blamed on the vehicle
     Kind.DUPLICATE: Severity.WARNING,  # of the recorder; what the messages say is not touched by it
     Kind.BUS_ERROR: Severity.WARNING,  # an error where the bus was off, a note for what is no fault
+    Kind.TWO_SENDERS: Severity.WARNING,
     Kind.SPEC: Severity.NOTE,
 }
 

@@ -11,6 +11,7 @@ from canmap.records.columns import FieldColumn, RecordChunk
 from canmap.records.hold import NEVER_NS, Holder
 from canmap.records.motion import MotionBuilder
 from canmap.records.value import Choice, Quantity
+from canmap.signals.extract import no_data
 from canmap.spec.model import OutOfRange
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 
     from canmap.checks.view import View
     from canmap.records.hold import Held
-    from canmap.signals.plan import DecodePlan
+    from canmap.signals.plan import ColumnKind, DecodePlan
     from canmap.spec.model import FieldRule, Geometry, RecordRule
 
 
@@ -49,7 +50,7 @@ class FieldPlan:
 
     rule: FieldRule
     value: Quantity | Choice
-    no_data: NDArray[np.int64]
+    kind: ColumnKind
     requirements: tuple[Requirement, ...]
     limits: tuple[float, float] | None
 
@@ -135,10 +136,11 @@ def _field_plan(
     rule: FieldRule, plan: DecodePlan, stale_after_ns: dict[tuple[str, str], int | None]
 ) -> FieldPlan:
     is_number = rule.type.kind is float
+    first = rule.sources[0]
     return FieldPlan(
         rule=rule,
         value=Quantity.of_rule(rule, plan) if is_number else Choice.of_rule(rule, plan),
-        no_data=np.array(sorted(rule.no_data), np.int64),
+        kind=plan.columns[plan.column_of[first.bus, first.message, first.signal]].kind,
         requirements=tuple(
             Requirement(
                 plan.column_of[need.ref.bus, need.ref.message, need.ref.signal],
@@ -183,8 +185,8 @@ def _field_column(
         age_ns = np.where(oldest == NEVER_NS, -1, clock - oldest)
         if field.rule.max_age_ns is not None:
             doubts.append(age_ns <= field.rule.max_age_ns)
-    if len(field.no_data):
-        doubts.append(~np.isin(sources[0].raw, field.no_data))
+    if field.rule.no_data:
+        doubts.append(~no_data(sources[0].raw, field.kind, field.rule.no_data))
     doubts += [_holds(need, held[need.column], clock) for need in field.requirements]
     values, flagged = _values(field, sources, doubts, shared)
     return FieldColumn(values, np.logical_and.reduce(doubts) if doubts else shared.always, age_ns, flagged)

@@ -60,6 +60,9 @@ class Bus:
         config: The bus.
         disturbances: What goes wrong and when.
         seed: Of everything random.
+
+    Raises:
+        UsageError: A disturbance names a node that the bus has not.
     """
 
     def __init__(self, config: BusConfig, disturbances: Iterable[Disturbance] = (), seed: int = 0) -> None:
@@ -75,6 +78,7 @@ class Bus:
         self._events: list[tuple[int, int, Callable[[int], None]]] = []  # a heap: time, order, what to do
         self._releases: list[Release] = []
         self._next = 0  # the first of them not taken in
+        self._next_ns = NEVER  # and when it is released
         self._order = 0  # of events at the same time
         self._serial = 0  # of the newest entry
         self._flight: Flight | None = None
@@ -116,14 +120,10 @@ class Bus:
                 f"bus {self._config.name}: a release at {new[0].t_ns} ns comes after the bus was simulated"
                 f" to {self._until_ns} ns; submit it earlier."
             )
-        nodes = {release[1] for release in new}
-        if min(nodes) < 0 or max(nodes) >= len(self._queues):
-            raise UsageError(
-                f"bus {self._config.name}: it has nodes 0 to {len(self._queues) - 1}, and a release names"
-                f" {max(nodes)}; add the node."
-            )
+        self._config.check_nodes({release[1] for release in new}, "a release")
         self._releases = sorted(self._releases[self._next :] + new, key=itemgetter(0))
         self._next = 0
+        self._next_ns = self._releases[0].t_ns
 
     def advance(self, until_ns: int) -> list[Transmission]:
         """Return what ended before `until_ns` and was not returned yet, ordered by `t_ns`."""
@@ -132,10 +132,13 @@ class Bus:
             if flight is not None:
                 if flight.end_ns >= until_ns:
                     break
-                self._admit(flight.end_ns - 1)
+                if self._next_ns < flight.end_ns or self._events or not self._confinement.calm:
+                    self._admit(flight.end_ns - 1)
                 self._land(flight)
                 continue
-            now_ns = max(self._free_ns, self._ready_ns())
+            now_ns = self._free_ns
+            if not self._competing or self._suspended:
+                now_ns = max(now_ns, self._ready_ns())
             if now_ns >= until_ns:
                 break
             self._admit(now_ns)
@@ -146,8 +149,7 @@ class Bus:
         return out
 
     def finish(self) -> list[Transmission]:
-        """Return what is still waiting, as UNSENT, at the time of the last `advance`."""
-        self._admit(self._until_ns)
+        """Return what still waits, as UNSENT, at the time of the last `advance`; nothing released later."""
         waiting = [self._flight.entry] if self._flight else []
         if self._flight and self._flight.endings:
             waiting = [ending.entry for ending in self._flight.endings]
@@ -163,6 +165,7 @@ class Bus:
 
     def _plan(self, disturbances: tuple[Disturbance, ...]) -> None:
         for what in disturbances:
+            self._config.check_nodes(() if what.node is None else (what.node,), "a disturbance")
             if isinstance(what, SupplyLoss):
                 self._at(what.start_ns, partial(self._switch, node=what.node, on=False))
                 self._at(what.stop_ns, partial(self._switch, node=what.node, on=True))
@@ -179,14 +182,14 @@ class Bus:
         if self._competing and self._suspended:
             ready_ns = min(self._suspended.get(entry.node, 0) for entry in self._competing)
         if ready_ns > self._free_ns:
-            if self._next < len(self._releases):
-                ready_ns = min(ready_ns, self._releases[self._next].t_ns)
-            ready_ns = min(ready_ns, self._event_ns())
+            ready_ns = min(ready_ns, self._next_ns, self._event_ns())
         return ready_ns
 
     def _event_ns(self) -> int:
         """Return when the next event happens; the end of a recovery is one while the bus is idle."""
         event_ns = self._events[0][0] if self._events else NEVER
+        if self._confinement.calm:
+            return event_ns
         needed = self._confinement.sequences_needed()
         if needed is None or self._flight is not None:
             return event_ns
@@ -204,12 +207,15 @@ class Bus:
         self._admit_releases(limit_ns)
 
     def _admit_releases(self, limit_ns: int) -> None:
+        if self._next_ns > limit_ns:
+            return
         releases, place, stop = self._releases, self._next, len(self._releases)
         while place < stop and releases[place][0] <= limit_ns:
             t_ns, node, frame = releases[place]
             place += 1
             self._enqueue(t_ns, node, frame)
         self._next = place
+        self._next_ns = releases[place][0] if place < stop else NEVER
 
     def _enqueue(self, t_ns: int, node: int, frame: Frame) -> None:
         self._serial = serial = self._serial + 1
@@ -223,16 +229,8 @@ class Bus:
         elif self._plain[node]:
             heappush(self._competing, entry)
         else:
-            self._queue_up(t_ns, entry, self._queues[node])
-
-    def _queue_up(self, t_ns: int, entry: Entry, queue: TransmitQueue) -> None:
-        older = queue.older(entry)
-        if older is not None:
-            self._give_up(t_ns, older, Outcome.REPLACED)
-        if queue.full():
-            self._give_up(t_ns, entry, Outcome.QUEUE_FULL)
-        else:
-            queue.add(entry)
+            for lost, outcome in self._queues[node].put(entry):
+                self._give_up(t_ns, lost, outcome)
 
     def _give_up(self, t_ns: int, entry: Entry, outcome: Outcome) -> None:
         _, serial, node, queued_ns, frame = entry
@@ -250,9 +248,9 @@ class Bus:
             return
         _, _, node, _, frame = entry
         competing, fate = self._competing, None
-        rival = (
-            competing[0] if competing and competing[0][0] == entry[0] and competing[0][2] != node else None
-        )
+        rival = competing[0] if competing and competing[0][0] == entry[0] else None
+        if rival and (rival.node == node or rival.node in self._suspended):
+            rival = None
         if rival or self._wire_faults or not self._confinement.calm or self._confinement.alone:
             self._count_recessive(now_ns)
             fate = self._hazards.fate(now_ns, entry, rival)
@@ -285,16 +283,15 @@ class Bus:
         self._flight = None
         self._free_ns = end_ns + INTERMISSION * self._bit_ns
         self._recessive_ns = end_ns - RECESSIVE_END * self._bit_ns
-        for ending in endings or ():
-            if ending.outcome is Outcome.DESTROYED:
-                continue
-            self._sent(end_ns, start_ns, ending.entry, ending.outcome)
         if endings is None:
             self._sent(end_ns, start_ns, entry, Outcome.SENT)
-        else:
-            destroyed = tuple(ending for ending in endings if ending.outcome is Outcome.DESTROYED)
-            if destroyed:
-                self._destroyed(end_ns, start_ns, destroyed, seen=seen)
+            return
+        for ending in endings:
+            if ending.outcome is not Outcome.DESTROYED:
+                self._sent(end_ns, start_ns, ending.entry, ending.outcome)
+        destroyed = tuple(ending for ending in endings if ending.outcome is Outcome.DESTROYED)
+        if destroyed:
+            self._destroyed(end_ns, start_ns, destroyed, seen=seen)
 
     def _sent(self, end_ns: int, start_ns: int, entry: Entry, outcome: Outcome) -> None:
         _, serial, node, queued_ns, frame = entry

@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.chunks import FrameKind
-from canmap.errors import UsageError
 from canmap.simulator.frame_bits import INTERMISSION, wire_lengths
 
 if TYPE_CHECKING:
@@ -105,11 +104,7 @@ def _ordered(
 ) -> tuple[NDArray[np.intp], NDArray[np.int64], NDArray[np.intp]]:
     """Return the rows of `traffic` by time, then by arbitration, their arbitration keys and serials."""
     frames, node = traffic.frames, traffic.node
-    if len(node) and not 0 <= node.min() <= node.max() < len(config.nodes):
-        raise UsageError(
-            f"bus {config.name}: it has nodes 0 to {len(config.nodes) - 1}, and a release names {node.max()};"
-            " add the node."
-        )
+    config.check_nodes(np.unique(node).tolist(), "a release")
     can_id, remote = frames.can_id.astype(np.int64), frames.kind == FrameKind.REMOTE
     extended = (can_id >> 18) << 21 | 0b11 << 19 | (can_id & 0x3FFFF) << 1 | remote
     key = np.where(frames.extended, extended, can_id << 21 | remote.astype(np.int64) << 20)

@@ -18,13 +18,14 @@ from canmap.chunks import (
     empty_chunk,
 )
 from canmap.simulator.frame import Frame
+from canmap.simulator.network import BusError, ErrorKind, Outcome, Transmission
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from canmap.simulator.network import Release, Transmission
+    from canmap.simulator.network import Release
 
 
 def as_chunk(
@@ -133,6 +134,26 @@ def columns_of(transmissions: Sequence[Transmission], channel: str = "can0") -> 
         start_ns=np.array(start_ns, np.int64),
         error=errors,
     )
+
+
+def transmissions_of(sent: Sent) -> list[Transmission]:
+    """Return `sent` one by one."""
+    errors = [
+        BusError(ErrorKind(kind), bit, transmit_count, receive_count) if kind >= 0 else None
+        for kind, bit, transmit_count, receive_count in sent.error.tolist()
+    ]
+    columns = zip(
+        sent.frames.t_ns.tolist(),
+        sent.node.tolist(),
+        frames_of(sent.frames),
+        sent.queued_ns.tolist(),
+        sent.attempts.tolist(),
+        map(Outcome, sent.outcome.tolist()),
+        sent.start_ns.tolist(),
+        errors,
+        strict=True,
+    )
+    return [Transmission(*one) for one in columns]
 
 
 def frames_of(chunk: FrameChunk) -> list[Frame]:

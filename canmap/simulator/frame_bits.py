@@ -7,7 +7,7 @@ R. Davis and others, Real-Time Systems 35 (2007) 239, equations (1) to (3), for 
 
 from __future__ import annotations
 
-from functools import lru_cache
+from functools import lru_cache, partial
 from struct import Struct
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -27,6 +27,8 @@ from canmap.simulator.wire import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from canmap.chunks import FrameChunk
@@ -99,7 +101,11 @@ CRC_16 = _crc_table_16()
 # The same for one frame at a time, where bytes and lists are quicker than arrays.
 _STEP_8, _STEP_16, _CHECK_STUFF = (table.tobytes() for table in (STEP_8, STEP_16, CHECK_STUFF))
 _CRC_8, _CRC_16 = CRC_8.tolist(), CRC_16.tolist()
-_WORDS = [Struct(f">{length // 2}H{length % 2}B").unpack for length in range(FD_WIDTH + 1)]
+_WORDS = [Struct(f">{length // 2}H{length % 2}x").unpack for length in range(FD_WIDTH + 1)]
+
+
+# Without the keyword handling of a NamedTuple, which costs as much as half of the table look-ups.
+_wire_length: Callable[[tuple[int, int]], WireLength] = partial(tuple.__new__, WireLength)
 
 
 class _Header(NamedTuple):
@@ -134,20 +140,21 @@ def wire_length(frame: Frame) -> WireLength:
     state, arbitration_stuff, stuff, check = _head(
         can_id, flags | extended << 6 | remote << 7, requested if remote else length
     )
-    words = _WORDS[length](payload)
-    for word in words[: length >> 1]:
+    for word in _WORDS[length](payload):
         step = _STEP_16[state << 16 | word]
         state = step & 0x0F
         stuff += step >> 4
         check = _CRC_16[check << 1 ^ word]
     if length & 1:
-        step = _STEP_8[state << 8 | words[-1]]
+        last = payload[-1]
+        step = _STEP_8[state << 8 | last]
         state = step & 0x0F
         stuff += step >> 4
-        check = (check << 8 & 0x7FFF) ^ _CRC_8[check >> 7 ^ words[-1]]
+        check = (check << 8 & 0x7FFF) ^ _CRC_8[check >> 7 ^ last]
     if flags & FLAG_FD:
         return _fd_length(frame, stuff, arbitration_stuff)
-    return WireLength(_UNSTUFFED_CLASSIC[extended][length] + stuff + _CHECK_STUFF[state << 15 | check])
+    bits = _UNSTUFFED_CLASSIC[extended][length] + stuff + _CHECK_STUFF[state << 15 | check]
+    return _wire_length((bits, 0))
 
 
 def _fd_length(frame: Frame, stuff: int, arbitration_stuff: int) -> WireLength:

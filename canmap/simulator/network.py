@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, NamedTuple
 from canmap.errors import UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from canmap.simulator.frame import Frame
 
 
@@ -67,6 +69,15 @@ class BusConfig:
     def __post_init__(self) -> None:
         if self.bit_rate <= 0 or (self.data_bit_rate is not None and self.data_bit_rate <= 0):
             raise UsageError(f"bus {self.name}: a bit rate must be positive; state it in bit/s.")
+
+    def check_nodes(self, nodes: Iterable[int], what: str) -> None:
+        """Raise `UsageError` if `what` names a node that the bus has not."""
+        for node in nodes:
+            if not 0 <= node < len(self.nodes):
+                raise UsageError(
+                    f"bus {self.name}: it has nodes 0 to {len(self.nodes) - 1}, and {what} names {node};"
+                    " add the node."
+                )
 
     @property
     def bit_ns(self) -> int:

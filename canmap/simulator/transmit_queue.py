@@ -8,7 +8,7 @@ from __future__ import annotations
 from heapq import heapify, heappop, heappush
 from typing import TYPE_CHECKING, NamedTuple
 
-from canmap.simulator.network import Queue
+from canmap.simulator.network import Outcome, Queue
 
 if TYPE_CHECKING:
     from canmap.simulator.frame import Frame
@@ -54,36 +54,36 @@ class TransmitQueue:
         node = self._node
         return node.mailboxes is None and node.capacity is None and not node.replaces
 
-    def full(self) -> bool:
-        """Return whether no room is left."""
+    def put(self, entry: Entry) -> list[tuple[Entry, Outcome]]:
+        """Let `entry` compete, or wait behind those that do; return what is lost by that, and why."""
+        lost = [(older, Outcome.REPLACED) for older in self._replaced(entry)]
         capacity = self._node.capacity
-        return capacity is not None and self._loaded + len(self._behind) >= capacity
-
-    def older(self, entry: Entry) -> Entry | None:
-        """Take out and return the waiting entry that `entry` replaces, if the node does that."""
-        if not self._node.replaces:
-            return None
-        for place, (_, waiting) in enumerate(self._behind):
-            if waiting.key == entry.key:
-                del self._behind[place]
-                heapify(self._behind)
-                return waiting
-        for place, waiting in enumerate(self._competing):
-            if waiting.key == entry.key and waiting.node == entry.node:
-                del self._competing[place]
-                heapify(self._competing)
-                self._loaded -= 1
-                return waiting
-        return None
-
-    def add(self, entry: Entry) -> None:
-        """Let `entry` compete, or wait behind those that do."""
+        if capacity is not None and self._loaded + len(self._behind) >= capacity:
+            return [*lost, (entry, Outcome.QUEUE_FULL)]
         if self._mailboxes is None or self._loaded < self._mailboxes:
             self._loaded += 1
             heappush(self._competing, entry)
         else:
             place = entry.key if self._node.queue is Queue.PRIORITY else entry.serial
             heappush(self._behind, (place, entry))
+        return lost
+
+    def _replaced(self, entry: Entry) -> list[Entry]:
+        """Take out and return the waiting entry that `entry` replaces, if the node does that."""
+        if not self._node.replaces:
+            return []
+        for place, (_, waiting) in enumerate(self._behind):
+            if waiting.key == entry.key:
+                del self._behind[place]
+                heapify(self._behind)
+                return [waiting]
+        for place, waiting in enumerate(self._competing):
+            if waiting.key == entry.key and waiting.node == entry.node:
+                del self._competing[place]
+                heapify(self._competing)
+                self._loaded -= 1
+                return [waiting]
+        return []
 
     def release_mailbox(self) -> None:
         """Free the mailbox of an entry that has left the heap for good, and load the next into it."""

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from canmap.spec import field_grammar as g
 from canmap.spec.choices import choice_codes
-from canmap.spec.codes import code_list
+from canmap.spec.codes import no_data_codes
 from canmap.spec.faults import shown
 from canmap.spec.marks import Entries, Scalar
 from canmap.spec.model import FieldRule, Limits, OutOfRange
@@ -25,6 +25,7 @@ from canmap.spec.units import UNITS, Quantity, Unit, find_unit
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from canmap.spec.description import NoData
     from canmap.spec.marks import Node
     from canmap.spec.names import FoundSignal
     from canmap.spec.sections import Context, Key, Values
@@ -136,16 +137,20 @@ def _same_unit(one: str, other: str) -> bool:
     return one == other or (first is not None and second is not None and first.same_as(second))
 
 
-def _no_data(values: Values, sources: tuple[FoundSignal, ...], context: Context) -> frozenset[int]:
+def _no_data(values: Values, sources: tuple[FoundSignal, ...], context: Context) -> tuple[NoData, ...]:
+    """Return the codes that are no value: the spec's, else those that the rules of the bus give."""
     node = values.get(g.NO_DATA)
     if node is None:
-        return frozenset()
-    codes = [set(code_list(node, source, context) or ()) for source in sources]
-    if any(other != codes[0] for other in codes):
+        return sources[0].signal.no_data if len(sources) == 1 else ()
+    if isinstance(node, Scalar) and node.text == NONE:
+        return ()
+    codes = [no_data_codes(node, source, context) or () for source in sources]
+    spans = [[(span.low, span.high) for span in one] for one in codes]
+    if any(other != spans[0] for other in spans):
         context.faults.add(
             node.place, "This label has another code in each signal of the sum: write raw codes."
         )
-    return frozenset(codes[0])
+    return codes[0]
 
 
 def _max_age(values: Values, default: int | None) -> int | None:

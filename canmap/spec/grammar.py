@@ -77,7 +77,9 @@ DESCRIPTION = Key("description", placed_text, required=True)
 CHANNEL = Key("channel", placed_text)
 BIT_RATE = Key("bit_rate", quantity("bit/s", positive=True))
 DATA_BIT_RATE = Key("data_bit_rate", quantity("bit/s", positive=True))
-BUS = Section("a bus", (DESCRIPTION, CHANNEL, BIT_RATE, DATA_BIT_RATE))
+PARAMETER_GROUP = "parameter_group"
+MATCH = Key("match", word("what messages are known by", ("identifier", PARAMETER_GROUP)))
+BUS = Section("a bus", (DESCRIPTION, CHANNEL, BIT_RATE, DATA_BIT_RATE, MATCH))
 BUSES = Key("buses", named("the list of buses", BUS), required=True)
 
 # --- where the description is wrong ------------------------------------------------------------------
@@ -120,6 +122,7 @@ TRIGGERS = tuple(trigger.value for trigger in Trigger if trigger is not Trigger.
 PERIOD = Key("period", time_ns)
 STALE_AFTER = Key("stale_after", time_ns)
 SENDER = Key("sender", _sender)
+SOURCE = Key("source", integer(0, 0xFD))
 TRIGGER = Key("trigger", word("what makes a message come", TRIGGERS))
 HEARTBEAT = Key("heartbeat", time_ns)
 ACTIVE_WHEN = Key("active_when", conditions)
@@ -150,6 +153,7 @@ MESSAGE = Section(
         PERIOD,
         STALE_AFTER,
         SENDER,
+        SOURCE,
         TRIGGER,
         ACTIVE_WHEN,
         START_UP,

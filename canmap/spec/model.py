@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from fractions import Fraction
 
-    from canmap.spec.description import DescribedMessage, Description
+    from canmap.spec.description import DescribedMessage, Description, NoData
     from canmap.vocabulary import FieldType, Record
 
 
@@ -174,7 +174,7 @@ class FieldRule:
         offset: In the record's unit.
         table: Breakpoints (in, out) in the record's unit, ascending; None for none. Outside, the ends hold.
         codes: Raw value to the field's value (bool, int or enum member as int), for a choice; else None.
-        no_data: Raw codes of the source that mean "no data" or "error".
+        no_data: Raw codes of the source that mean "no data" or "error", ascending.
         limits: Allowed range of the finished value, None for the description's.
         out_of_range: What the record does with a value outside.
         valid_when: All must hold for the value to be valid.
@@ -189,7 +189,7 @@ class FieldRule:
     offset: Fraction
     table: tuple[tuple[float, float], ...] | None
     codes: Mapping[int, int] | None
-    no_data: frozenset[int]
+    no_data: tuple[NoData, ...]
     limits: Limits | None
     out_of_range: OutOfRange
     valid_when: tuple[Condition, ...]

@@ -82,6 +82,11 @@ def _rule(
     if said.has(g.STALE_AFTER) and stale_ns and expected_ns and stale_ns <= expected_ns:
         text = f"{message.name} would be stale before its next frame: its period is longer."
         context.faults.add(said.place_of(g.STALE_AFTER), text)
+    if said.has(g.SOURCE) and message.group is None:
+        text = (
+            f"A `source` needs 29 bits and a bus with `match: parameter_group`, which {message.name} lacks."
+        )
+        context.faults.add(said.place_of(g.SOURCE), text)
     gap_ns = said.get(g.MINIMUM_GAP)
     if gap_ns and period_ns and gap_ns > period_ns:
         text = f"The `minimum_gap` of {message.name} is longer than its period."

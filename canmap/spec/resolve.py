@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canmap.spec import grammar as g
 from canmap.spec.corrections import corrected
-from canmap.spec.faults import listed
+from canmap.spec.faults import Faults, listed
+from canmap.spec.groups import buses_by_group, grouped
 from canmap.spec.marks import Entries, Scalar
 from canmap.spec.model import Bus, Geometry, Spec
 from canmap.spec.names import Names
@@ -56,8 +58,12 @@ def resolve(
     """
     descriptions = corrected(_node(root, "correct"), descriptions, context)
     context = replace(context, names=Names(context.names.buses, descriptions))
-    top = g.SPEC.values(root, context)
     buses = part(g.BUSES, root, replace(context, announce=False)) or ()
+    if buses_by_group(buses):
+        said = part(g.MESSAGES, root, _unheard(context)) or ()
+        descriptions = grouped(descriptions, buses, said, context)
+        context = replace(context, names=Names(context.names.buses, descriptions))
+    top = g.SPEC.values(root, context)
     geometry = _geometry(top.get(g.GEOMETRY))
     promised = promises(descriptions, top.get(g.MESSAGES) or (), top.get(g.DEMANDS) or (), context)
     types = own_types(top.get(g.RECORD_TYPES) or (), context)
@@ -72,6 +78,11 @@ def resolve(
         notes=tuple(context.notes),
         selections=promised.selections,
     )
+
+
+def _unheard(context: Context) -> Context:
+    """A context for reading ahead: what is wrong is told when the section is read for good."""
+    return replace(context, faults=Faults(), notes=[], names=copy(context.names))
 
 
 def _geometry(values: Values | None) -> Geometry:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from canmap.simulator.batch import BatchBus, joined, transmit
 from canmap.simulator.bus import Bus, simulate_bus
-from canmap.simulator.columns import as_chunk, columns_of, traffic_of
+from canmap.simulator.columns import as_chunk, columns_of, traffic_of, transmissions_of
 from canmap.simulator.frame import Frame, arbitration_key
 from canmap.simulator.frame_bits import (
     INTERMISSION,
@@ -119,6 +119,7 @@ def test_columns_and_single_steps_agree(data: st.DataObject, config: BusConfig, 
     single, bus = run(config, [r for r in released if r.t_ns < until_ns], disturbances, seed, until_ns)
     sent, changes = transmit(config, traffic_of(released), disturbances, seed, until_ns)
     assert same(sent, columns_of(single))
+    assert transmissions_of(sent) == single
     assert changes == bus.changes
     assert list(simulate_bus(config, released, disturbances, seed, until_ns)) == single
 

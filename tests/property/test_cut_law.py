@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from canmap.activity import ALWAYS_NS, Activity
 from canmap.arrivals import Timeline
 from canmap.checks.bus import DuplicateCheck
+from canmap.checks.codes import CodeCheck
 from canmap.checks.episodes import Opened
 from canmap.checks.limits import LimitCheck
 from canmap.checks.rate import Rate
@@ -80,7 +81,8 @@ def eventful() -> FrameChunk:
         if 800 <= i < 830:
             rows.append((t_ns + 50, "can0", 0x101, angle))
         if i % 2 == 0 and (i < 1000 or i % 4 == 0):
-            rows.append((t_ns + 100, "can0", 0x112, bytes.fromhex("0190010018030000")))
+            gear = 5 if 1000 <= i < 1200 and i % 16 == 0 else 3
+            rows.append((t_ns + 100, "can0", 0x112, bytes([1, 0x90, 1, 0, 0x18 | gear, 3, 0, 0])))
     return frames(rows)
 
 
@@ -115,6 +117,7 @@ CARRIES = {
     "what is awaited": (Activity, "fold", None),
     "awaited since": (Activity, "fold", None),
     "conditions": (Activity, "fold", None),
+    "code ordinals": (CodeCheck, "fold", None),
     "last frame": (DuplicateCheck, "repeats_of_last", None),
 }
 MODAL = {"what is awaited", "awaited since", "conditions"}
@@ -140,6 +143,7 @@ RESETS = {
     "pose": lambda motion: motion._pose.fill(0.0),
     "what is awaited": lambda activity: activity.awaited.fill(False),
     "awaited since": lambda activity: activity.since_ns.fill(ALWAYS_NS),
+    "code ordinals": lambda check: check._undefined._judged.clear(),
     "last frame": lambda check: check._last.clear(),
     "conditions": lambda activity: [holds.fill(False) for holds in activity._holds.values()],
 }

@@ -15,7 +15,7 @@ from canmap.frames.readers import open_captures
 from canmap.frames.window import Window
 from canmap.run import Intake
 from tests import kits
-from tests.streams import CART, ROOT, VEHICLE, cuts, inspected, spec_of, streams
+from tests.streams import CART, ROOT, VEHICLE, cuts, frames, inspected, spec_of, streams
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -66,6 +66,16 @@ def test_any_pace_gives_the_same(data: st.DataObject) -> None:
     assert json.dumps(replayed.to_json()) == json.dumps(flat.to_json())
     for name, records in flat.records.items():
         assert list(replayed.records[name]) == list(records)
+
+
+def test_a_step_back_shortly_before_the_end() -> None:
+    # The newest stamp is the first one to the end, and the clock still goes on by 0.3 ms.
+    payloads = ((0, "0" * 16), (-51_000, "0" * 16), (-50_700, "63E02294B8D88660"))
+    whole = frames(kits.row(t_us / 1000, 0x101, bytes.fromhex(data)) for t_us, data in payloads)
+    wall = Wall([0.0, 1e-6])
+    flat, _ = inspected([whole])
+    replayed, _ = inspected(paced([whole], Pace(0.1, wall.now, wall.sleep)))
+    assert json.dumps(replayed.to_json()) == json.dumps(flat.to_json())
 
 
 @pytest.mark.parametrize("channel", ["can0", "can7"])

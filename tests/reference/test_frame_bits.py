@@ -22,7 +22,9 @@ from canmap.simulator.frame_bits import (
     wire_lengths,
     worst_case_bits,
 )
+from canmap.simulator.network import BusConfig, Node, Release
 from canmap.simulator.wire import CRC15, CRC17, CRC21, body, crc, wire_bits
+from tests.buses import run
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -89,6 +91,17 @@ def test_fd_frames_have_the_bits_of_the_worked_examples(shared: Path) -> None:
         assert abs(whole - length.nominal - length.data) <= 1
         time_us = (length.nominal + INTERMISSION) * 2 + length.data / 2
         assert time_us == float(row["time_us_500k_2M"])
+
+
+def test_fd_frames_take_the_time_of_the_worked_examples(shared: Path) -> None:
+    for rates, column in (
+        ((500_000, 2_000_000), "time_us_500k_2M"),
+        ((1_000_000, 1_000_000), "time_us_1M_1M"),
+    ):
+        config = BusConfig("drive", rates[0], (Node("a"),), data_bit_rate=rates[1])
+        for row in rows(shared, "canfd_frame_exact_examples.csv"):
+            [sent] = run(config, [Release(5, 0, switching(row))])[0]
+            assert (sent.t_ns - 5 + INTERMISSION * config.bit_ns) / 1000 == float(row[column]), row
 
 
 def test_bounds_of_classic_frames(shared: Path) -> None:

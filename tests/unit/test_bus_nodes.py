@@ -8,7 +8,9 @@ import pytest
 
 from canmap.chunks import FLAG_FD
 from canmap.errors import UsageError
+from canmap.simulator.batch import BatchBus, transmit
 from canmap.simulator.bus import Bus, simulate_bus
+from canmap.simulator.columns import traffic_of
 from canmap.simulator.frame import Frame
 from canmap.simulator.frame_bits import wire_length
 from canmap.simulator.network import (
@@ -151,6 +153,14 @@ def test_the_bus_refuses_what_it_cannot_carry() -> None:
         bus.submit([Release(0, 0, HIGH)])
     with pytest.raises(UsageError, match="nodes 0 to 0, and a release names 1"):
         bus.submit([Release(MS, 1, HIGH)])
+    with pytest.raises(UsageError, match="nodes 0 to 0, and a disturbance names 3"):
+        Bus(bus_of(Node("a")), [SupplyLoss(0, 1, 3)])
+    with pytest.raises(UsageError, match="nodes 0 to 0, and a release names 2"):
+        transmit(bus_of(Node("a")), traffic_of([Release(0, 2, HIGH)]))
+    batch = BatchBus(bus_of(Node("a")))
+    batch.take(traffic_of([Release(MS, 0, HIGH)]))
+    with pytest.raises(UsageError, match="a release at 5 ns comes after one at 1000000 ns"):
+        batch.take(traffic_of([Release(5, 0, HIGH)]))
     for frame, reason in (
         (Frame(0x800), "needs more than 11 bits"),
         (Frame(0x1, bytes(9)), "9 payload bytes are not possible"),
@@ -160,3 +170,26 @@ def test_the_bus_refuses_what_it_cannot_carry() -> None:
             list(simulate_bus(bus_of(Node("a")), [Release(0, 0, frame)]))
     with pytest.raises(UsageError, match="a bit rate must be positive"):
         BusConfig("drive", 0, ())
+
+
+def test_data_beat_remote_and_standard_beats_extended() -> None:
+    """Of one upper identifier: RTR, then IDE decide (ISO 11898-1, from memory)."""
+    config = bus_of(*[Node(str(n)) for n in range(4)])
+    frames = [
+        Frame(0x123),
+        Frame(0x123, remote=True),
+        Frame(0x123 << 18, extended=True),
+        Frame(0x123 << 18, extended=True, remote=True),
+    ]
+    released = [Release(0, node, frames[node]) for node in (3, 1, 0, 2)]
+    assert [one.node for one in run(config, released)[0]] == [0, 1, 2, 3]
+    assert transmit(config, traffic_of(released))[0].node.tolist() == [0, 1, 2, 3]
+
+
+def test_a_frame_released_as_the_bus_gets_free_takes_part() -> None:
+    config = bus_of(Node("a"), Node("b"))
+    free_ns = (wire_length(MIDDLE).nominal + 3) * BIT_NS
+    for late_ns, order_sent in ((0, [0x200, 0x10, 0x700]), (1, [0x200, 0x700, 0x10])):
+        released = [Release(0, 0, MIDDLE), Release(1, 0, LOW), Release(free_ns + late_ns, 1, HIGH)]
+        assert [one.frame.can_id for one in run(config, released)[0]] == order_sent
+        assert transmit(config, traffic_of(released))[0].frames.can_id.tolist() == order_sent
