@@ -130,3 +130,14 @@ def run(scenario: Scenario, *, live: bool = False) -> Run:
     chunk = join([piece for piece in pieces if len(piece)])
     told = truth(scenario, "run.log", EPOCH_NS, len(chunk))
     return Run(chunk, yaml.safe_load(yaml.safe_dump(told)))
+
+
+def is_protected(payload: bytes, checksum_byte: int, data_id: int) -> bool:
+    """Whether the checksum is that of E2E profile 1, bit by bit as its specification has it."""
+    value = 0
+    rest = payload[:checksum_byte] + payload[checksum_byte + 1 :]
+    for byte in (data_id & 0xFF, data_id >> 8, *rest):
+        value ^= byte
+        for _ in range(8):
+            value = (value << 1 ^ (0x1D if value & 0x80 else 0)) & 0xFF
+    return value == payload[checksum_byte]
