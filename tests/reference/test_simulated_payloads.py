@@ -109,7 +109,7 @@ def test_a_kit_that_sends_otherwise_than_described() -> None:
     scaled = misread(described, "MotorSpeed", factor=Fraction(12))
     payload = scaled.pack({"MotorSpeed": np.array([1200.0])}, np.arange(1))[0].tobytes()
     assert described.read(payload, "MotorSpeed") == 100
-    with pytest.raises(UsageError, match="There is no signal DriveFeedback.Velocity"):
+    with pytest.raises(UsageError, match=r"There is no signal DriveFeedback\.Velocity"):
         misread(described, "Velocity", swap=True)
     with pytest.raises(UsageError, match="cannot be swapped"):
         misread(described, "Gear", swap=True)

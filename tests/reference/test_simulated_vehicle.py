@@ -1,9 +1,9 @@
 """The simulated vehicle and its actuators against published kinematics and textbook closed forms.
 
 Authorities: the rows of kinematics_examples.csv, which name their sources one by one; the closed form of a
-coast-down under rolling resistance and air drag, a separable equation (from memory, any text on road loads: with
-a = rolling, b = drag over mass, ``speed(t) = sqrt(a/b) tan(atan(speed(0) sqrt(b/a)) - t sqrt(a b))``); SciPy's
-`signal.step` for the second-order system, and its textbook overshoot, peak time and settling.
+coast-down under rolling resistance and air drag, a separable equation (from memory, any text on road loads:
+with a = rolling, b = drag over mass, ``speed(t) = sqrt(a/b) tan(atan(speed(0) sqrt(b/a)) - t sqrt(a b))``);
+SciPy's `signal.step` for the second-order system, and its textbook overshoot and peak time.
 """
 
 from __future__ import annotations
@@ -71,8 +71,8 @@ def test_it_drives_the_published_circles(shared: Path) -> None:
 def test_its_path_is_the_circle(shared: Path) -> None:
     for name, inputs, radius_m, _ in rows(shared, "bike_R"):
         vehicle = driven(inputs, 1.0)
-        # The centre lies the radius to the left of the start. A step of 10 ms at 5 m/s is a chord of 0.05 m, and
-        # midpoint steps leave a circle by less than its sagitta.
+        # The centre lies the radius to the left of the start. A step of 10 ms at 5 m/s is a chord of
+        # 0.05 m, and midpoint steps leave a circle by less than its sagitta.
         distance_m = math.hypot(vehicle.x, vehicle.y - radius_m)
         assert distance_m == pytest.approx(abs(radius_m), abs=0.05**2 / abs(radius_m)), name
 
