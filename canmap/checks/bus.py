@@ -34,7 +34,7 @@ class DuplicateCheck:
         self._buses = buses
         self._rates = rates
         self._channels = tuple(rates)
-        self._last: dict[str, FrameChunk] = {}
+        self._last: dict[str, tuple[FrameChunk, int]] = {}  # the newest frame: in which chunk, and where
         self._episodes = Episodes(self._describe, lambda _channel, gap_ns: -abs(gap_ns))
 
     def repeats_of_last(self, prepared: Prepared) -> Repeats | None:
@@ -43,11 +43,11 @@ class DuplicateCheck:
         rows: list[int] = []
         gaps: list[int] = []
         for channel, (first, last) in prepared.repeats.ends.items():
-            before, self._last[channel] = self._last.get(channel), chunk.take(slice(last, last + 1))
-            if before is None or before.can_id[0] != chunk.can_id[first]:
+            before, self._last[channel] = self._last.get(channel), (chunk, last)
+            if before is None or before[0].can_id[before[1]] != chunk.can_id[first]:
                 continue
-            pair = join([before, chunk.take(slice(first, first + 1))])
-            found = repeats(pair.take(np.array([0, 1])), self._rates)
+            pair = [whole.take(slice(row, row + 1)) for whole, row in (before, (chunk, first))]
+            found = repeats(join(pair), self._rates)
             if len(found.rows):
                 rows.append(first)
                 gaps.append(int(found.gap_ns[0]))

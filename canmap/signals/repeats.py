@@ -87,10 +87,10 @@ def _repeated(
     """Repeated frames among `rows`, the frames of one channel; None for all frames."""
     can_id = chunk.can_id if rows is None else chunk.can_id[rows]
     place = np.flatnonzero(can_id[1:] == can_id[:-1])
+    if not len(place):
+        return place, place
     earlier, later = (place, place + 1) if rows is None else (rows[place], rows[place + 1])
     gap_ns = chunk.t_ns[later] - chunk.t_ns[earlier]
-    if not len(later):
-        return later, gap_ns
     same = (chunk.kind[later] == chunk.kind[earlier]) & (chunk.kind[later] != FrameKind.ERROR)
     same &= chunk.extended[later] == chunk.extended[earlier]
     same &= chunk.length[later] == chunk.length[earlier]
