@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.checks.episodes import Episodes
-from canmap.checks.finding import SEVERITY, Finding, Kind, Place
+from canmap.checks.finding import Finding, Kind, Place
 from canmap.checks.words import seconds, times
 from canmap.chunks import join
 from canmap.signals.repeats import repeats
@@ -103,17 +103,12 @@ class DuplicateCheck:
         what = "A frame" if episode.count == 1 and not where else times(episode.count, "frame")
         apart = seconds(abs(episode.worst))
         closest = f"{apart} after the first time" if episode.count == 1 else f"as little as {apart} apart"
-        return Finding(
-            kind=Kind.DUPLICATE,
-            severity=SEVERITY[Kind.DUPLICATE],
-            place=Place(bus=self._buses[channel]),
-            start_ns=episode.start_ns,
-            end_ns=episode.start_ns if episode.end_ns is None else episode.end_ns,
-            count=episode.count,
+        return episode.finding(
+            Kind.DUPLICATE,
+            Place(bus=self._buses[channel]),
             value=episode.worst / 1e9,
             text=(
                 f"{what} of channel {channel} came twice{where}, {closest}, "
                 "sooner than the bus can send it again; the second is left out."
             ),
-            line=episode.line or None,
         )

@@ -91,7 +91,7 @@ def test_a_real_replay_of_a_real_capture(channel: str) -> None:
     replayed = inspect_intake(Intake(Window(open_captures([str(DEMO)]), *span)), spec, pace=pace)
     assert json.dumps(replayed.to_json()) == json.dumps(flat.to_json())
     assert replayed.verdict == "fail"
-    assert pace.worst_late_s < 0.1
+    assert pace.worst_late_s < 0.5
 
 
 def written(path: Path, channel: str, times_ms: Iterable[int]) -> str:
