@@ -217,9 +217,7 @@ def test_other_channel_name(lines: list[Line], tmp_path: Path) -> None:
 
 def test_frames_recorded_twice(lines: list[Line], tmp_path: Path) -> None:
     """Every frame of both channels from 5 to 6 s twice; the summary stays what it was."""
-    doubled = [
-        copy for line in lines for copy in [line] * (2 if 5.0 <= line.t_us / 1e6 < 6.0 else 1)
-    ]
+    doubled = [copy for line in lines for copy in [line] * (2 if 5.0 <= line.t_us / 1e6 < 6.0 else 1)]
     result = inspect_lines(doubled, tmp_path)
     finding = only(result, Kind.DUPLICATE)
     twice = [line for line in lines if 5.0 <= line.t_us / 1e6 < 6.0 and line.channel == "can0"]
