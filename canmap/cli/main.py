@@ -9,7 +9,7 @@ import sys
 import typer
 
 from canmap import __version__
-from canmap.cli import inspect, replay
+from canmap.cli import formats, inspect, replay
 from canmap.errors import CanmapError
 
 FAILED = 2  # the command could not do its work
@@ -29,6 +29,7 @@ app = typer.Typer(
 )
 app.command("inspect", epilog=inspect.EPILOG)(inspect.inspect_command)
 app.command("replay", epilog=replay.EPILOG)(replay.replay_command)
+app.command("formats")(formats.formats_command)
 
 
 def _show_version(wanted: bool) -> None:

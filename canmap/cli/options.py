@@ -18,7 +18,7 @@ Captures = Annotated[
     list[str],
     typer.Argument(
         metavar="CAPTURE",
-        help="SocketCAN text logs of one session (.gz, .bz2 and .xz too); - is standard input.",
+        help="Captures of one session, in any format of canmap formats; - is standard input.",
         show_default=False,
     ),
 ]
