@@ -45,7 +45,7 @@ def formats_command() -> int:
     for one in FORMATS:
         out.print(Text(f"{one.ending:9} {one.name}: {one.note}"), soft_wrap=True)
     out.print(
-        "\nEach is read compressed too (.gz, .bz2, .xz). From standard input (-) come .log and the binary ones.",
+        "\nEach is read compressed too (.gz, .bz2, .xz). Standard input (-) may be .log or a binary one.",
         soft_wrap=True,
     )
     return 0

@@ -23,6 +23,7 @@ from canmap.chunks import (
 )
 from canmap.frames.batches import NS, Row, UnreadableError, checked
 from canmap.frames.linewise import decimal_ns, hex_bytes, read_lines, whole_number
+from canmap.frames.usual import Usual
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -49,6 +50,12 @@ _HEADER = re.compile(
     re.IGNORECASE,
 )
 _DIRECTIONS = {"Rx": FLAG_RECEIVED, "Tx": FLAG_SENT, "rx": FLAG_RECEIVED, "tx": FLAG_SENT}
+_CLASSIC = re.compile(
+    r"^ *(?P<whole>[0-9]{1,10})\.(?P<part>[0-9]{1,9}) +(?P<channel>[0-9]{1,5}) +(?P<id>[0-9A-Fa-f]{1,8})"
+    r"(?P<mark>x?) +(?P<way>[RT])x +d (?P<length>[0-9A-Fa-f])"
+    r"(?: (?P<data>[0-9A-Fa-f]{2}(?: [0-9A-Fa-f]{2}){0,7}))?(?: +Length.*| *)\r?$",
+    re.MULTILINE,
+)
 _IDENTIFIER = re.compile(r"[0-9A-Fa-f]{1,10}[xX]?")
 
 
@@ -67,6 +74,14 @@ class AscLines:
         self._event_ns = 0  # the stamp before, where stamps are relative
         self._block_open = False
         self._identifier = lru_cache(4096)(partial(_identifier, base=16))
+
+    def state(self) -> tuple[int, int, bool]:
+        """The start, the base of numbers, and whether stamps are relative."""
+        return self._start_ns, self._base, self._relative
+
+    def usual(self) -> Usual | None:
+        """A classic data frame with hexadecimal numbers."""
+        return Usual(_CLASSIC, self._start_ns) if self._base == 16 and not self._relative else None
 
     def missing_end(self) -> str:
         """A trigger block that was begun must be ended."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import struct
 import zlib
+from array import array
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -188,7 +189,7 @@ class _Objects:
 
     def _walk(self, data: bytes) -> tuple[Places, int]:
         """Find the objects that are whole; return where the frames are, and where the rest begins."""
-        found: Places = {kind: [] for kind in KINDS}
+        found: Places = {kind: array("q") for kind in KINDS}
         position, size_of_data = 0, len(data)
         unpack = OBJECT_HEADER.unpack_from
         while position + OBJECT_HEADER.size <= size_of_data:
@@ -210,7 +211,7 @@ class _Objects:
                 break
             self._number += 1
             if kind in found:
-                found[kind].append((position, version, size, self._number))
+                found[kind].extend((position, version, size, self._number))
             position += size
         return found, position
 

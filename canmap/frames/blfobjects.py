@@ -25,6 +25,7 @@ from canmap.frames.gather import LENGTH_OF_CODE, payload_within, records_at, sif
 from canmap.frames.textline import EXTENDED_LIMIT
 
 if TYPE_CHECKING:
+    from array import array
     from collections.abc import Callable
 
     from numpy.typing import NDArray
@@ -64,9 +65,9 @@ _FD_64 = np.dtype(
 _FD_64_DATA_AT = 40
 
 
-# An object in a buffer: its first byte, its header's version, its size in bytes, its number in the capture.
-Place = tuple[int, int, int, int]
-Places = dict[int, list[Place]]  # by the kind of object
+# Of the objects in a buffer, by their kind, four numbers each: its first byte, the version of its header, its
+# size in bytes, its number in the capture.
+Places = dict[int, "array[int]"]
 
 
 class _Columns(NamedTuple):
@@ -93,9 +94,9 @@ def chunk_of(
 
 
 def _part(
-    data: bytes, kind: int, places: list[Place], start_ns: int, bad: list[tuple[int, str]]
+    data: bytes, kind: int, places: array[int], start_ns: int, bad: list[tuple[int, str]]
 ) -> FrameChunk:
-    table = np.array(places, np.int64)
+    table = np.frombuffer(places, np.int64).reshape(-1, 4)
     layout, columns_of, least = KINDS[kind]
     body = np.where(table[:, 1] == 1, _BODY_AT[1], _BODY_AT[2])
     fits = (table[:, 2] >= body + least) & (table[:, 1] >= 1) & (table[:, 1] <= 2)

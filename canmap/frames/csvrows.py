@@ -6,21 +6,42 @@ In: lines. Out: rows. Neither keeps a channel, a direction or the FD flags: more
 from __future__ import annotations
 
 import binascii
+import re
 from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING
 
 from canmap.chunks import FLAG_FD, FrameKind
 from canmap.frames.batches import NS, UNNAMED_CHANNEL, Row, UnreadableError, checked
 from canmap.frames.linewise import decimal_ns, read_lines, whole_number
+from canmap.frames.usual import Usual
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
     from io import BufferedIOBase
 
     from canmap.chunks import FrameChunk
 
 HEADER = "timestamp,arbitration_id,extended,remote,error,dlc,data"
 _YES_NO = {"0": False, "1": True}
+
+
+def _payloads(texts: Sequence[str]) -> list[bytes] | None:
+    """Return what texts in base 64 stand for; None if one is not in base 64."""
+    try:
+        return [binascii.a2b_base64(text, strict_mode=True) if text else b"" for text in texts]
+    except ValueError:
+        return None
+
+
+_USUAL = Usual(
+    re.compile(
+        r"^(?P<whole>[0-9]{1,10})\.(?P<part>[0-9]{1,20}),0x(?P<id>[0-9a-f]{1,8}),(?P<mark>[01]),0,0,"
+        r"(?P<length>[0-8]),(?P<data>[0-9A-Za-z+/=]*)\r?$",
+        re.MULTILINE,
+    ),
+    start_ns=0,
+    payload=_payloads,
+)
 
 
 def read_csv(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
@@ -30,6 +51,13 @@ def read_csv(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
 
 class CsvLines:
     """The grammar: a header line, then seven columns."""
+
+    def state(self) -> None:
+        """There is no header that changes anything."""
+
+    def usual(self) -> Usual:
+        """A classic data frame."""
+        return _USUAL
 
     def missing_end(self) -> str:
         """Nothing marks the end."""

@@ -1,25 +1,32 @@
-"""Frames, text formats that are read line by line: a stream to lines to chunks.
+"""Frames, text formats other than SocketCAN's: a stream to lines to chunks.
 
-In: a binary stream and the grammar of a format. Out: chunks. A line that cannot be read is a `BadLine` and
-the next one is read; memory does not grow with the length of a line.
+In: a binary stream and the grammar of a format. Out: chunks. Lines of the grammar's usual form are taken to
+columns together; any other is read alone, and one that cannot be read is a `BadLine`. The text is taken as
+Latin-1, because frames are ASCII alone. Memory does not grow with the length of a line.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
+from itertools import repeat
 from typing import TYPE_CHECKING, Protocol
 
-from canmap.chunks import CUT_SHORT
-from canmap.frames.batches import NS, ROWS, Batch, Row, UnreadableError
+import numpy as np
+
+from canmap.chunks import CUT_SHORT, BadLine, FrameChunk, join
+from canmap.frames.batches import NS, Batch, Row, UnreadableError
+from canmap.frames.textblock import MOST_BAD_LINES, Block
 from canmap.frames.textline import LONGEST_LINE
-from canmap.frames.textlog import DAMAGE
+from canmap.frames.textlog import blocks
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Hashable, Iterator
     from io import BufferedIOBase
 
-    from canmap.chunks import FrameChunk
+    from canmap.frames.usual import Usual
 
-LINE_FEED = b"\n"
+SIZE = 512 * 1024  # bytes of text that become one chunk
+LINES_AT_ONCE = 256
 
 
 class LineGrammar(Protocol):
@@ -33,47 +40,116 @@ class LineGrammar(Protocol):
         """
         ...
 
+    def state(self) -> Hashable:
+        """Return what the header said so far; while it is the same, so is `usual`."""
+        ...
+
+    def usual(self) -> Usual | None:
+        """Return the form that most lines have, and what it means; None if there is none to rely on."""
+        ...
+
     def missing_end(self) -> str:
         """Return what should have stood at the end of the capture and did not; empty if all is there."""
         ...
 
 
 def read_lines(name: str, stream: BufferedIOBase, grammar: LineGrammar) -> Iterator[FrameChunk]:
-    """Yield the chunks of a text capture. The text is taken as Latin-1, because frames are ASCII alone."""
-    batch = Batch(name)
-    number, line = 0, LINE_FEED
-    read_line, read = stream.readline, grammar.read
-    while True:
-        try:
-            line = read_line(LONGEST_LINE)
-            if not line:
-                break
-            number += 1
-            row = read(line.decode("latin-1"))
-            if row is not None:
-                batch.add(row, number)
-        except UnreadableError as reason:
-            cut = not line.endswith(LINE_FEED) and len(line) < LONGEST_LINE
-            batch.add_bad(number, f"{CUT_SHORT}, in the middle of a line: {reason}" if cut else str(reason))
-        except DAMAGE as damage:
-            batch.add_bad(number + 1, f"the data cannot be read from here on ({damage})")
-            break
-        if len(line) >= LONGEST_LINE and not line.endswith(LINE_FEED):
-            _pass_line(stream)
-        if len(batch) >= ROWS:
-            yield batch.chunk()
+    """Yield the chunks of a text capture."""
+    number = 0
+    for block in blocks(name, stream, repeat(SIZE)):
+        lines = _Lines(name, block, grammar)
+        yield lines.chunk()
+        number = block.first_line + lines.count
+        if block.damage:
+            return
     if missing := grammar.missing_end():
-        batch.add_bad(number + 1, f"{CUT_SHORT}: {missing}")
-    yield batch.chunk()
+        batch = Batch(name)
+        batch.add_bad(number, f"{CUT_SHORT}: {missing}")
+        yield batch.chunk()
 
 
-def _pass_line(stream: BufferedIOBase) -> None:
-    """Read to the end of a line that is too long."""
-    try:
-        while (more := stream.readline(LONGEST_LINE)) and not more.endswith(LINE_FEED):
-            pass
-    except DAMAGE:
-        return  # the next line meets it again and tells it
+class _Lines:
+    """The lines of one block, on their way into a chunk."""
+
+    def __init__(self, name: str, block: Block, grammar: LineGrammar) -> None:
+        self._name = name
+        self._block = block
+        self._grammar = grammar
+        self._lines = block.data[: block.size].tobytes().decode("latin-1").split("\n")[:-1]
+        self.count = len(self._lines)
+        self._parts: list[FrameChunk] = []
+        self._alone = Batch(name)  # what is read line by line
+
+    def chunk(self) -> FrameChunk:
+        """Return the frames and the bad lines of the block, in order."""
+        self._read_all()
+        if self._block.damage:
+            self._alone.add_bad(self._block.first_line + self.count, self._block.damage)
+        alone = self._alone.chunk()
+        if not self._parts:
+            return alone
+        chunk = join([alone, *self._parts])
+        if len(alone) or len(self._parts) > 1:
+            chunk = chunk.take(np.argsort(chunk.line, kind="stable"))
+        return _with_bad_lines(chunk, alone)
+
+    def _read_all(self) -> None:
+        """Read some lines after the other: all at once if all have the usual form, else each for itself."""
+        grammar = self._grammar
+        state, usual = grammar.state(), grammar.usual()
+        found: list[tuple[str, ...]] = []
+        numbers: list[int] = []
+        for first in range(0, self.count, LINES_AT_ONCE):
+            some = self._lines[first : first + LINES_AT_ONCE]
+            if usual and len(whole := usual.form.findall("\n".join(some))) == len(some):
+                found += whole
+                numbers += range(first, first + len(some))
+                continue
+            for number, line in enumerate(some, first):
+                told = usual.form.fullmatch(line) if usual else None
+                if told is not None:
+                    found.append(told.groups(""))
+                    numbers.append(number)
+                    continue
+                self._read_alone(number, line)
+                if grammar.state() != state:
+                    self._take(usual, found, numbers)
+                    found, numbers = [], []
+                    state, usual = grammar.state(), grammar.usual()
+        self._take(usual, found, numbers)
+
+    def _read_alone(self, number: int, line: str) -> None:
+        at = self._block.first_line + number
+        try:
+            if len(line) > LONGEST_LINE:
+                raise UnreadableError(f"the line is longer than {LONGEST_LINE // 1024} KiB")
+            row = self._grammar.read(line)
+            if row is not None:
+                self._alone.add(row, at)
+        except UnreadableError as reason:
+            cut = self._block.cut and number == self.count - 1
+            self._alone.add_bad(at, f"{CUT_SHORT}, in the middle of a line: {reason}" if cut else str(reason))
+
+    def _take(self, usual: Usual | None, found: list[tuple[str, ...]], numbers: list[int]) -> None:
+        """Turn lines of the usual form to columns; those that turn out to be odd are read alone."""
+        if usual is None or not found:
+            return
+        chunk, odd = usual.columns(found, np.array(numbers, np.int64) + self._block.first_line)
+        if odd.any():
+            for place in np.flatnonzero(odd):
+                self._read_alone(numbers[place], self._lines[numbers[place]])
+            chunk = chunk.take(~odd)
+        self._parts.append(chunk)
+
+
+def _with_bad_lines(chunk: FrameChunk, alone: FrameChunk) -> FrameChunk:
+    """Return `chunk` with the bad lines of `alone`, each before the frame that comes after it."""
+    listed = sorted(alone.bad, key=lambda bad: bad.line)[:MOST_BAD_LINES]
+    bad = tuple(
+        BadLine(int(np.searchsorted(chunk.line, one.line)), one.capture, one.line, one.reason)
+        for one in listed
+    )
+    return replace(chunk, bad=bad, bad_count=alone.bad_count)
 
 
 def decimal_ns(text: str, unit_ns: int = NS) -> int:

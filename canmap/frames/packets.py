@@ -6,7 +6,7 @@ LINKTYPE_CAN_SOCKETCAN: identifier and flags in 4 bytes, big endian; length; FD 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -14,6 +14,8 @@ from canmap.chunks import FLAG_BIT_RATE_SWITCH, FLAG_ERROR_PASSIVE, FLAG_FD, Fra
 from canmap.frames.gather import payload_within, records_at, sifted
 
 if TYPE_CHECKING:
+    from array import array
+
     from numpy.typing import NDArray
 
 LINK_TYPE = 227
@@ -29,39 +31,24 @@ _IS_FD, _RATE_SWITCH, _ERROR_STATE = 0x04, 0x01, 0x02
 _IS_XL = 0x80  # bit of the length byte
 
 
-class Packet(NamedTuple):
-    """One packet of a buffer.
-
-    Attributes:
-        start: First byte of it.
-        size: Bytes that were captured.
-        t_ns: Stamp.
-        channel: Index of its interface among the names of the capture.
-        flags: FLAG_ bits of its direction.
-        number: Number in the capture, from 1.
-    """
-
-    start: int
-    size: int
-    t_ns: int
-    channel: int
-    flags: int
-    number: int
+# Six numbers of each packet of a buffer: its first byte, the bytes captured, the stamp in ns, the index of its
+# interface among the channels, the FLAG_ bits of its direction, its number in the capture.
+FIELDS = 6
 
 
 def chunk_of(
-    capture: str, data: bytes, packets: list[Packet], channels: tuple[str, ...], bad: list[tuple[int, str]]
+    capture: str, data: bytes, packets: array[int], channels: tuple[str, ...], bad: list[tuple[int, str]]
 ) -> FrameChunk:
     """Return the frames of a buffer, and bad lines for the packets that are none.
 
     Args:
         capture: Name of the capture.
         data: The buffer.
-        packets: Where its packets are.
+        packets: Where its packets are, FIELDS numbers each.
         channels: Names of the interfaces.
         bad: Number and reason of packets that were found wrong before.
     """
-    table = np.array(packets, np.int64).reshape(-1, len(Packet._fields))
+    table = np.frombuffer(packets, np.int64).reshape(-1, FIELDS)
     start, size, t_ns, channel, flags, number = table.T
     records = records_at(data, start, _PACKET)
     told, word = records["length"], records["word"]

@@ -8,12 +8,13 @@ tells; only finer ones than ns are rounded down. Interfaces without a name are c
 from __future__ import annotations
 
 import struct
+from array import array
 from typing import TYPE_CHECKING
 
 from canmap.chunks import CUT_SHORT
 from canmap.errors import CaptureError
 from canmap.frames.batches import NS, UNNAMED_CHANNEL
-from canmap.frames.packets import LINK_TYPE, MOST_PACKET, Packet, chunk_of
+from canmap.frames.packets import LINK_TYPE, MOST_PACKET, chunk_of
 from canmap.frames.pcapng import PCAPNG_MAGIC, Blocks
 from canmap.frames.textlog import DAMAGE
 
@@ -63,7 +64,7 @@ def read_pcap(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
             walker.bad.append((walker.number + 1, reason))
         yield chunk_of(name, data, packets, walker.channels, walker.bad)
         walker.bad = []
-    if walker is not None and not walker.channels:
+    if walker is not None and walker.has_others and not walker.channels:
         raise CaptureError(f"{name}: the capture has no interface of link type {LINK_TYPE} (SocketCAN).")
 
 
@@ -92,7 +93,10 @@ class _Records:
         bad: Number and reason of packets that cannot be read, for whoever walks to take.
         number: Packets so far.
         stopped: Why nothing more can be read; empty while that is not so.
+        has_others: Whether there are interfaces of other link types.
     """
+
+    has_others = False
 
     def __init__(self, order: str, step_ns: int) -> None:
         self.channels: tuple[str, ...] = (UNNAMED_CHANNEL,)
@@ -103,9 +107,9 @@ class _Records:
         self._step_ns = step_ns
         self._skip = FILE_HEADER
 
-    def walk(self, data: bytes) -> tuple[list[Packet], int]:
+    def walk(self, data: bytes) -> tuple[array[int], int]:
         """Return the packets that are whole, and where the rest begins."""
-        packets: list[Packet] = []
+        packets = array("q")
         position, end = self._skip, len(data)
         self._skip = 0
         unpack, step_ns = self._header.unpack_from, self._step_ns
@@ -119,7 +123,7 @@ class _Records:
             if start + size > end:
                 break
             number += 1
-            packets.append(Packet(start, size, second * NS + fraction * step_ns, 0, 0, number))
+            packets.extend((start, size, second * NS + fraction * step_ns, 0, 0, number))
             position = start + size
         self.number = number
         return packets, position

@@ -8,11 +8,12 @@ stamps.
 from __future__ import annotations
 
 import struct
+from array import array
 from typing import NamedTuple
 
 from canmap.chunks import FLAG_RECEIVED, FLAG_SENT
 from canmap.frames.batches import LATEST_NS, NS
-from canmap.frames.packets import LINK_TYPE, MOST_PACKET, Packet
+from canmap.frames.packets import LINK_TYPE, MOST_PACKET
 from canmap.frames.textblock import MOST_CHANNELS
 
 PCAPNG_MAGIC = b"\x0a\x0d\x0d\x0a"  # a section header, the same in both byte orders
@@ -40,6 +41,7 @@ class Blocks:
         bad: Number and reason of packets that cannot be read, for whoever walks to take.
         number: Packets so far, of all interfaces.
         stopped: Why nothing more can be read; empty while that is not so.
+        has_others: Whether there are interfaces of other link types.
     """
 
     def __init__(self) -> None:
@@ -47,6 +49,7 @@ class Blocks:
         self.bad: list[tuple[int, str]] = []
         self.number = 0
         self.stopped = ""
+        self.has_others = False
         self._order = "<"
         self._interfaces: list[_Interface] = []
         self._set_order("<")
@@ -58,9 +61,9 @@ class Blocks:
         self._old_packet = struct.Struct(order + "2H4I")
         self._option = struct.Struct(order + "2H")
 
-    def walk(self, data: bytes) -> tuple[list[Packet], int]:
+    def walk(self, data: bytes) -> tuple[array[int], int]:
         """Return the packets that are whole, and where the rest begins."""
-        packets: list[Packet] = []
+        packets = array("q")
         position, end = 0, len(data)
         while position + 12 <= end and not self.stopped:
             kind, size = self._block.unpack_from(data, position)
@@ -110,6 +113,7 @@ class Blocks:
         per_second = 2 ** min(exponent, 63) if resolution & 0x80 else 10 ** min(exponent, 18)
         offset = options.get(_OPTION_OFFSET, b"")
         seconds = struct.unpack(self._order + "q", offset)[0] if len(offset) == 8 else 0
+        self.has_others |= link_type != LINK_TYPE
         channel = self._channel(options.get(_OPTION_NAME, b"")) if link_type == LINK_TYPE else -1
         self._interfaces.append(_Interface(channel, per_second, seconds * NS))
 
@@ -126,7 +130,7 @@ class Blocks:
             self.channels = (*self.channels, name)
         return self.channels.index(name)
 
-    def _add_packet(self, kind: int, data: bytes, block: tuple[int, int], packets: list[Packet]) -> None:
+    def _add_packet(self, kind: int, data: bytes, block: tuple[int, int], packets: array[int]) -> None:
         position, size = block
         if kind == _SIMPLE_PACKET:
             if self._interfaces and self._interfaces[0].channel >= 0:
@@ -155,7 +159,7 @@ class Blocks:
         flags, options_at = 0, position + 28 + (captured + 3) // 4 * 4
         if options_at + 8 <= position + size - 4:
             flags = self._direction(data, options_at, position + size - 4)
-        packets.append(Packet(position + 28, captured, t_ns, interface.channel, flags, self.number))
+        packets.extend((position + 28, captured, t_ns, interface.channel, flags, self.number))
 
     def _direction(self, data: bytes, position: int, end: int) -> int:
         told = self._options(data, position, end).get(_OPTION_FLAGS, b"")

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 from decimal import Decimal, InvalidOperation
+from functools import cache
 from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.chunks import (
@@ -23,6 +24,7 @@ from canmap.chunks import (
 from canmap.frames.asc import FD_LENGTH_OF_CODE
 from canmap.frames.batches import NS, UNNAMED_CHANNEL, Row, UnreadableError, checked
 from canmap.frames.linewise import decimal_ns, hex_bytes, read_lines, whole_number
+from canmap.frames.usual import Usual
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -43,7 +45,6 @@ _FD_TYPES = {
     "BI": FLAG_FD | FLAG_ERROR_PASSIVE,
 }
 _STATUS = {"ST", "EC", "EV", "Warng"}  # status, counters and events, which are no frames
-_COLUMN = re.compile(r"[A-Za-z]")
 
 
 class _Layout(NamedTuple):
@@ -79,6 +80,16 @@ class TrcLines:
         self._start_ns = 0
         self._layout: _Layout | None = _LAYOUTS["1.0"]
         self._trouble = ""  # why no line can be read
+
+    def state(self) -> tuple[int, _Layout | None]:
+        """The start and the columns."""
+        return self._start_ns, self._layout
+
+    def usual(self) -> Usual | None:
+        """A classic data frame."""
+        if self._layout is None:
+            return None
+        return Usual(_form(self._layout), self._start_ns, MS, STANDARD_DIGITS + 1)
 
     def missing_end(self) -> str:
         """Nothing marks the end."""
@@ -152,6 +163,25 @@ class TrcLines:
         return checked(
             Row(t_ns, channel, can_id, len(digits) > STANDARD_DIGITS, kind, flags, length, payload)
         )
+
+
+@cache
+def _form(layout: _Layout) -> re.Pattern[str]:
+    """Return the form of a classic data frame."""
+    columns = [r"[^ \n]+"] * layout.data
+    columns[layout.offset] = r"(?P<whole>[0-9]{1,12})" + (
+        r"\.(?P<part>[0-9]{1,9})" if layout.type >= 0 else ""
+    )
+    columns[layout.identifier] = r"(?P<id>[0-9A-Fa-f]{4,8})"
+    columns[layout.length] = r"(?P<length>[0-8])"
+    if layout.bus >= 0:
+        columns[layout.bus] = r"(?P<channel>[0-9]{1,5})"
+    if layout.type >= 0:
+        columns[layout.type] = "DT"
+    if layout.direction >= 0:
+        columns[layout.direction] = r"(?P<way>[RT])x"
+    data = r"(?: +(?P<data>[0-9A-Fa-f]{2}(?: [0-9A-Fa-f]{2}){0,7}))? *\r?$"
+    return re.compile("^ *" + " +".join(columns) + data, re.MULTILINE)
 
 
 def _days_ns(text: str) -> int:

@@ -1,7 +1,8 @@
 """Outputs: chunks of frames to capture files, in each format that `canmap.formats` says is written.
 
-In: chunks in order. Out: a file that appears whole or not at all. SocketCAN text, packet captures and the
-table of frames are written here, exactly; the other formats by python-can, with what those lose.
+In: chunks in order. Out: a file that appears whole or not at all. SocketCAN text, packet captures and the table
+of frames are written here, exactly; so is SQLite, because python-can's writer may lose rows when it is closed;
+the others are written by python-can, with what those writers lose.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from canmap.errors import OutputError
 from canmap.extras import python_can
 from canmap.formats import BY_ENDING, FORMATS, Errors, Fd
 from canmap.outputs.packetfile import write_pcap, write_pcapng
+from canmap.outputs.sqlitefile import write_sqlite
 from canmap.outputs.tablefile import write_table
 from canmap.outputs.textfile import write_text
 
@@ -32,12 +34,12 @@ _OWN: dict[str, Callable[[str, Iterable[FrameChunk]], None]] = {
     ".pcap": write_pcap,
     ".pcapng": write_pcapng,
     ".parquet": write_table,
+    ".db": write_sqlite,
 }
 _PYTHON_CAN = {
     ".asc": "ASCWriter",
     ".blf": "BLFWriter",
     ".csv": "CSVWriter",
-    ".db": "SqliteWriter",
     ".trc": "TRCWriter",
 }
 
