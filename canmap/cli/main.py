@@ -9,6 +9,7 @@ import sys
 import click
 
 from canmap import __version__
+from canmap.cli.formats import formats_command
 from canmap.cli.inspect import inspect_command
 from canmap.cli.replay import replay_command
 from canmap.errors import CanmapError
@@ -29,6 +30,7 @@ def app() -> None:
 
 app.add_command(inspect_command)
 app.add_command(replay_command)
+app.add_command(formats_command)
 
 
 def main() -> None:
