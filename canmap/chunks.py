@@ -37,6 +37,9 @@ FLAG_ERROR_PASSIVE = 0x04  # error state indicator of an FD frame
 FLAG_RECEIVED = 0x08  # direction, where the capture tells it; neither bit: not told
 FLAG_SENT = 0x10
 
+# How the reason of a bad line begins that tells of a capture which was cut, and not of a line in it.
+CUT_SHORT = "the capture ends before it should"
+
 
 @dataclass(frozen=True, slots=True)
 class BadLine:

@@ -32,7 +32,8 @@ class Capture:
     Attributes:
         files: The captures as the user named them.
         frames: Frames in all.
-        start_ns: First stamp, as written.
+        start_ns: First stamp that is used, as written.
+        zero_ns: What session time counts from: the first stamp of the captures, used or not.
         duration_s: Session time from the first to the last frame.
         channels: Frames of each channel.
         bad_lines: Lines that could not be read.
@@ -43,6 +44,7 @@ class Capture:
     files: tuple[str, ...]
     frames: int
     start_ns: int
+    zero_ns: int
     duration_s: float
     channels: Mapping[str, int]
     bad_lines: int
@@ -116,7 +118,7 @@ class Inspection:
 
     def seconds(self, session_ns: int) -> float:
         """Return a session clock as seconds from the start."""
-        return (session_ns - self.capture.start_ns) / 1e9
+        return (session_ns - self.capture.zero_ns) / 1e9
 
     def to_json(self) -> dict[str, Any]:
         """Return the inspection as the documented JSON object (schema "canmap/inspection/1")."""
@@ -179,6 +181,7 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
             files=tuple(files),
             frames=engine.frames,
             start_ns=start_ns,
+            zero_ns=session.zero_ns,
             duration_s=(session.now_ns - start_ns) / 1e9,
             channels=dict(engine.channels.counts),
             bad_lines=engine.lines.count,
@@ -202,7 +205,7 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
         record_summaries=engine.record_summaries,
         record_types=types,
         findings=tuple(engine.findings()),
-        records={name: Records(name, types[name], chunks, start_ns) for name, chunks in kept.items()},
+        records={name: Records(name, types[name], chunks, session.zero_ns) for name, chunks in kept.items()},
     )
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.checks.episodes import Episodes
-from canmap.checks.finding import SEVERITY, Finding, Kind, Place
+from canmap.checks.finding import Finding, Kind, Place
 from canmap.checks.words import seconds, times
 from canmap.chunks import join
 from canmap.signals.repeats import repeats
@@ -34,7 +34,7 @@ class DuplicateCheck:
         self._buses = buses
         self._rates = rates
         self._channels = tuple(rates)
-        self._last: dict[str, FrameChunk] = {}
+        self._last: dict[str, tuple[FrameChunk, int]] = {}  # the newest frame: in which chunk, and where
         self._episodes = Episodes(self._describe, lambda _channel, gap_ns: -abs(gap_ns))
 
     def repeats_of_last(self, prepared: Prepared) -> Repeats | None:
@@ -43,11 +43,11 @@ class DuplicateCheck:
         rows: list[int] = []
         gaps: list[int] = []
         for channel, (first, last) in prepared.repeats.ends.items():
-            before, self._last[channel] = self._last.get(channel), chunk.take(slice(last, last + 1))
-            if before is None or before.can_id[0] != chunk.can_id[first]:
+            before, self._last[channel] = self._last.get(channel), (chunk, last)
+            if before is None or before[0].can_id[before[1]] != chunk.can_id[first]:
                 continue
-            pair = join([before, chunk.take(slice(first, first + 1))])
-            found = repeats(pair.take(np.array([0, 1])), self._rates)
+            pair = [whole.take(slice(row, row + 1)) for whole, row in (before, (chunk, first))]
+            found = repeats(join(pair), self._rates)
             if len(found.rows):
                 rows.append(first)
                 gaps.append(int(found.gap_ns[0]))
@@ -103,17 +103,12 @@ class DuplicateCheck:
         what = "A frame" if episode.count == 1 and not where else times(episode.count, "frame")
         apart = seconds(abs(episode.worst))
         closest = f"{apart} after the first time" if episode.count == 1 else f"as little as {apart} apart"
-        return Finding(
-            kind=Kind.DUPLICATE,
-            severity=SEVERITY[Kind.DUPLICATE],
-            place=Place(bus=self._buses[channel]),
-            start_ns=episode.start_ns,
-            end_ns=episode.start_ns if episode.end_ns is None else episode.end_ns,
-            count=episode.count,
+        return episode.finding(
+            Kind.DUPLICATE,
+            Place(bus=self._buses[channel]),
             value=episode.worst / 1e9,
             text=(
                 f"{what} of channel {channel} came twice{where}, {closest}, "
                 "sooner than the bus can send it again; the second is left out."
             ),
-            line=episode.line or None,
         )

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.checks.episodes import Episodes
-from canmap.checks.finding import SEVERITY, Finding, Kind, Place
+from canmap.checks.finding import Finding, Kind, Place
 from canmap.checks.subjects import place_of
 from canmap.checks.words import times
 from canmap.signals.extract import no_data
@@ -156,16 +156,10 @@ class CodeCheck:
         when = " from the start" if episode.from_start and episode.still else ""
         if episode.more:
             when = f" in {times(episode.more, 'more stretch')} that are not listed"
-        return Finding(
-            kind=kind,
-            severity=SEVERITY[kind],
-            place=place,
-            start_ns=episode.start_ns,
-            end_ns=episode.start_ns if episode.end_ns is None else episode.end_ns,
-            open=episode.still,
-            count=episode.count,
+        return episode.finding(
+            kind,
+            place,
             text=f"{place.message}.{place.signal} ({place.record}.{place.field}) {what}{when}.",
-            line=episode.line or None,
         )
 
 

@@ -158,13 +158,9 @@ class ErrorFrames:
         where = f" in {times(episode.more, 'more stretch')} that are not listed" if episode.more else ""
         count = "An error frame" if episode.count == 1 and not where else times(episode.count, "error frame")
         verb = "reports" if episode.count == 1 else "report"
-        return Finding(
-            kind=Kind.BUS_ERROR,
-            severity=kind.severity,
-            place=Place(bus=self._buses.get(channel)),
-            start_ns=episode.start_ns,
-            end_ns=episode.start_ns if episode.end_ns is None else episode.end_ns,
-            count=episode.count,
+        return episode.finding(
+            Kind.BUS_ERROR,
+            Place(bus=self._buses.get(channel)),
             text=f"{count} on {channel}{where} {verb} {kind.text}.",
-            line=episode.line or None,
+            severity=kind.severity,
         )

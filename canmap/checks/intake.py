@@ -89,18 +89,12 @@ class LengthCheck:
             when = f" in {episode.more} more stretches that are not listed"
         what = "the signals that fit are used" if episode.worst < slot.length else "the rest is not used"
         size = times(int(episode.worst), "byte")
-        return Finding(
-            kind=Kind.LENGTH,
-            severity=SEVERITY[Kind.LENGTH],
-            place=Place(bus=slot.bus_name, message=slot.message.name),
-            start_ns=episode.start_ns,
-            end_ns=episode.start_ns if episode.end_ns is None else episode.end_ns,
-            open=episode.still,
-            count=episode.count,
+        return episode.finding(
+            Kind.LENGTH,
+            Place(bus=slot.bus_name, message=slot.message.name),
             value=float(episode.worst),
             limit=float(slot.length),
             text=f"{slot.message.name} {had} {size} instead of {slot.length}{when}; {what}.",
-            line=episode.line or None,
         )
 
 

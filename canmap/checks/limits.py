@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.checks.episodes import Episodes
-from canmap.checks.finding import SEVERITY, Finding, Kind
+from canmap.checks.finding import Finding, Kind
 from canmap.checks.subjects import subjects
 from canmap.checks.words import number
 
@@ -115,16 +115,10 @@ class LimitCheck:
         elif episode.from_start and episode.still:
             when = " from the start"
         limit_text = f"{number(bound)}{unit}{when}"
-        return Finding(
-            kind=Kind.OUT_OF_RANGE,
-            severity=SEVERITY[Kind.OUT_OF_RANGE],
-            place=subject.place,
-            start_ns=episode.start_ns,
-            end_ns=episode.start_ns if episode.end_ns is None else episode.end_ns,
-            open=episode.still,
-            count=episode.count,
+        return episode.finding(
+            Kind.OUT_OF_RANGE,
+            subject.place,
             value=value,
             limit=limit,
             text=f"{subject.name} was {number(shown)}{unit}, {side} its limit of {limit_text}.",
-            line=episode.line,
         )

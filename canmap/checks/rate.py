@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.checks.episodes import Episode, Episodes
-from canmap.checks.finding import SEVERITY, Finding, Kind, Place
+from canmap.checks.finding import Finding, Kind, Place
 from canmap.checks.silence import NEVER
 from canmap.checks.words import seconds
 from canmap.spec.model import Trigger
@@ -168,14 +168,9 @@ class Rate:
             what = f"comes every {seconds(episode.worst)} on average from the start"
         else:
             what = f"came every {seconds(episode.worst)} on average"
-        return Finding(
-            kind=Kind.RATE,
-            severity=SEVERITY[Kind.RATE],
-            place=Place(bus=rule.bus, message=rule.message.name),
-            start_ns=episode.start_ns,
-            end_ns=episode.start_ns if episode.end_ns is None else episode.end_ns,
-            open=episode.still,
-            count=episode.count,
+        return episode.finding(
+            Kind.RATE,
+            Place(bus=rule.bus, message=rule.message.name),
             value=episode.worst / 1e9,
             limit=period_ns / 1e9,
             text=f"{name} {what} instead of every {seconds(period_ns)}.",

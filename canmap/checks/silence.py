@@ -162,16 +162,13 @@ class Silence:
             text = f"{rule.name} never came" if episode.still else f"{rule.name} has not come"
         if rule.period_ns is not None:
             text += f"; it is promised every {seconds(rule.period_ns)}"
-        return Finding(
-            kind=Kind.MISSING,
-            severity=Severity.WARNING if came else Severity.ERROR,
-            place=Place(bus=rule.bus, message=rule.message.name),
-            start_ns=episode.start_ns,
-            end_ns=episode.start_ns if episode.end_ns is None else episode.end_ns,
-            open=episode.still,
+        return episode.finding(
+            Kind.MISSING,
+            Place(bus=rule.bus, message=rule.message.name),
             value=episode.worst / 1e9,
             limit=None if rule.stale_after_ns is None else rule.stale_after_ns / 1e9,
             text=f"{text}.",
+            severity=Severity.WARNING if came else Severity.ERROR,
         )
 
     def _describe_stale(self, episode: Episode) -> Finding:
@@ -189,17 +186,13 @@ class Silence:
             from_start = " from the start" if episode.from_start and episode.still else ""
             silences = times(episode.count, "time")
             text = f"{name} was silent {silences}{from_start}, for up to {seconds(episode.worst)}"
-        return Finding(
-            kind=Kind.STALE,
-            severity=Severity.ERROR if rule.stale_is_error else Severity.WARNING,
-            place=Place(bus=rule.bus, message=rule.message.name),
-            start_ns=episode.start_ns,
-            end_ns=episode.start_ns if episode.end_ns is None else episode.end_ns,
-            open=episode.still,
-            count=episode.count,
+        return episode.finding(
+            Kind.STALE,
+            Place(bus=rule.bus, message=rule.message.name),
             value=episode.worst / 1e9,
             limit=limit_ns / 1e9,
             text=f"{text}; it is stale after {seconds(limit_ns)}.",
+            severity=Severity.ERROR if rule.stale_is_error else Severity.WARNING,
         )
 
 

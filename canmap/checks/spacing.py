@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.checks.episodes import Episodes
-from canmap.checks.finding import SEVERITY, Finding, Kind, Place
+from canmap.checks.finding import Finding, Kind, Place
 from canmap.checks.rate import TOLERATED
 from canmap.checks.words import seconds, times
 
@@ -87,13 +87,9 @@ class Spacing:
         else:
             count = times(episode.count, "time")
             came = f"came too soon {count}, as little as {seconds(episode.worst)} after the frame before"
-        return Finding(
-            kind=Kind.RATE,
-            severity=SEVERITY[Kind.RATE],
-            place=Place(bus=rule.bus, message=rule.message.name),
-            start_ns=episode.start_ns,
-            end_ns=episode.start_ns if episode.end_ns is None else episode.end_ns,
-            count=episode.count,
+        return episode.finding(
+            Kind.RATE,
+            Place(bus=rule.bus, message=rule.message.name),
             value=episode.worst / 1e9,
             limit=least_ns / 1e9,
             text=f"{rule.name} {came}; its frames are promised to be {seconds(least_ns)} apart.",

@@ -18,7 +18,7 @@ Examples:
   canmap inspect drive.log.gz --spec cart.yaml --json - | jq .verdict
   zcat old.log.gz | canmap inspect - --spec cart.yaml --channel drive=can1
 
-Captures are SocketCAN text logs of one session (.gz, .bz2 and .xz too); - is standard input.
+Captures are those of one session, in any format of canmap formats; - is standard input.
 
 Exit status: 0 without an error among the findings, 1 with one, 2 if the work could not be done.
 """

@@ -9,6 +9,7 @@ import sys
 import click
 
 from canmap import __version__
+from canmap.cli.formats import formats_command
 from canmap.cli.inspect import inspect_command
 from canmap.cli.replay import replay_command
 from canmap.cli.simulate import simulate_command
@@ -31,10 +32,14 @@ def app() -> None:
 app.add_command(inspect_command)
 app.add_command(replay_command)
 app.add_command(simulate_command)
+app.add_command(formats_command)
 
 
 def main() -> None:
     """Run the command line; never shows a traceback for what a user can cause."""
+    if sys.stdout is None:  # the shell closed it
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115, PTH123
+    signal.signal(signal.SIGTERM, _end)
     try:
         status = app(prog_name="canmap", standalone_mode=False)
         sys.stdout.flush()
@@ -54,6 +59,11 @@ def main() -> None:
     except click.ClickException as error:
         status = _usage_status(error)
     raise SystemExit(status or 0)
+
+
+def _end(number: int, _frame: object) -> None:
+    """End as if interrupted, so that no half-written file is left behind."""
+    raise SystemExit(128 + number)
 
 
 def _drop_output() -> None:

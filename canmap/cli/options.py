@@ -49,7 +49,7 @@ _SHARED = (
         "from_s",
         metavar="S",
         type=float,
-        help="Leave out what came before S seconds; times then count from there.",
+        help="Leave out what came before S seconds from the first frame.",
     ),
     click.option(
         "--to",
@@ -96,7 +96,7 @@ class Request:
         from canmap.run import Intake
 
         with contextlib.ExitStack() as stack:
-            intake = Intake(Window.of(open_captures(self.captures), *self.span_s))
+            intake = Intake(open_captures(self.captures), Window(*self.span_s))
             stack.callback(intake.close)
             from canmap.api import inspect_intake
             from canmap.outputs.files import whole_text_file

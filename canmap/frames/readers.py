@@ -1,7 +1,8 @@
 """Frames: from the names of captures to a source.
 
 In: paths, or `-` for standard input. Out: one `FrameSource`, several captures merged. What a file holds is
-told by its ending; how it is compressed, by its first bytes.
+told by its first bytes where its format is binary, else by its ending; how it is compressed, by its first
+bytes.
 """
 
 from __future__ import annotations
@@ -11,11 +12,15 @@ import gzip
 import lzma
 import os
 import stat
+import sys
+from importlib import import_module
 from io import BufferedIOBase, BufferedReader, RawIOBase
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from canmap.errors import CaptureError, UsageError
+from canmap.formats import BY_ENDING, FORMATS, Format
+from canmap.frames.batches import BatchedCapture
 from canmap.frames.merge import MergedCaptures
 from canmap.frames.textlog import DAMAGE, READ_AHEAD, TextLog
 
@@ -25,24 +30,33 @@ if TYPE_CHECKING:
     from canmap.frames.source import FrameSource, Progress
 
 STANDARD_INPUT = "-"
+MOST_CONTENT, MOST_GROWTH = 64 << 20, 100  # bytes that may be unpacked, and how many more for each byte read
 
 
-class Reader(NamedTuple):
-    """A capture format.
+def _reading(module: str, function: str) -> Callable[[str, BufferedIOBase, int, Progress], FrameSource]:
+    """Return what opens a capture with a function that yields chunks; its module is imported only then."""
 
-    Attributes:
-        what: Its name, for messages.
-        open: Makes a source of a capture's name, its stream, already decompressed, the number of pieces to
-            read ahead, and what tells how much of the file has been read.
-        text: Whether it is text, which holds no zero bytes.
-    """
+    def open_with(name: str, stream: BufferedIOBase, ahead: int, progress: Progress) -> FrameSource:
+        read = getattr(import_module(f"canmap.frames.{module}"), function)
+        return BatchedCapture(read, name, stream, ahead, progress)
 
-    what: str
-    open: Callable[[str, BufferedIOBase, int, Progress], FrameSource]
-    text: bool
+    return open_with
 
 
-READERS: dict[str, Reader] = {".log": Reader("SocketCAN text", TextLog, text=True)}
+# Makes a source of a capture's name, its stream, already decompressed, the number of pieces to read ahead,
+# and what tells how much of the file has been read. The endings are those of `canmap.formats`.
+READERS: dict[str, Callable[[str, BufferedIOBase, int, Progress], FrameSource]] = {
+    ".log": TextLog,
+    ".asc": _reading("asc", "read_asc"),
+    ".blf": _reading("blf", "read_blf"),
+    ".csv": _reading("csvrows", "read_csv"),
+    ".trc": _reading("trc", "read_trc"),
+    ".db": _reading("sqlite", "read_sqlite"),
+    ".mf4": _reading("mdf", "read_mdf"),
+    ".pcap": _reading("pcap", "read_pcap"),
+    ".pcapng": _reading("pcap", "read_pcap"),
+    ".parquet": _reading("table", "read_table"),
+}
 
 
 class _Compression(NamedTuple):
@@ -88,7 +102,7 @@ def _open_capture(name: str, ahead: int) -> FrameSource:
     stream = _open_stream(name)
     try:
         text, start = _decompressed(name, stream)
-        return _reader(name, start).open(name, text, ahead, _progress(stream))
+        return READERS[_format(name, start).ending](name, text, ahead, _progress(stream))
     except BaseException:
         stream.close()
         raise
@@ -122,20 +136,37 @@ def _progress(stream: BufferedReader) -> Progress:
     return tell
 
 
+def _told(stream: BufferedReader) -> int:
+    """Return the bytes read of a stream; of one that cannot tell, more than matters."""
+    try:
+        return stream.tell()
+    except OSError:
+        return sys.maxsize
+
+
 class _Content(RawIOBase):
     """What a compressed stream holds; closes the stream with itself."""
 
     def __init__(self, content: BufferedIOBase, stream: BufferedReader) -> None:
         self._content = content
         self._stream = stream
+        self._unpacked = 0
 
     def readable(self) -> bool:
         """It can be read."""
         return True
 
     def readinto(self, buffer: memoryview) -> int:  # type: ignore[override]
-        """Read what one step of decompression gives."""
-        return self._content.readinto1(buffer)
+        """Read what one step of decompression gives.
+
+        Raises:
+            OSError: The data are damaged, or unpack to so much that they are no capture.
+        """
+        count = self._content.readinto1(buffer)
+        self._unpacked += count
+        if self._unpacked > MOST_CONTENT + MOST_GROWTH * _told(self._stream):
+            raise OSError(f"they unpack to more than {MOST_GROWTH} times their size; unpack them first")
+        return count
 
     def close(self) -> None:
         """Close the content and the stream."""
@@ -168,15 +199,22 @@ def _peek(name: str, stream: BufferedReader[Any]) -> bytes:
     return start
 
 
-def _reader(name: str, start: bytes) -> Reader:
-    """Return the reader for a file of this name that begins like this."""
+def _format(name: str, start: bytes) -> Format:
+    """Return the format of a file of this name that begins like this."""
+    for one in FORMATS:
+        if one.magic and start.startswith(one.magic):
+            return one
     path = PurePath(name)
     endings = {compression.ending for compression in _COMPRESSIONS}
     ending = (path.with_suffix("") if path.suffix in endings else path).suffix.lower()
-    reader = READERS.get(ending, READERS[".log"])
-    if reader.text and b"\0" in start:
-        known = ", ".join(f"{ending} ({reader.what})" for ending, reader in READERS.items())
+    found = BY_ENDING.get(ending, BY_ENDING[".log"])
+    if found.magic:
+        raise CaptureError(
+            f"{name}: this is no {found.name}, it begins otherwise; check the file and its ending."
+        )
+    if b"\0" in start:
+        known = ", ".join(f"{one.ending} ({one.name})" for one in FORMATS)
         raise CaptureError(
             f"{name}: this is not a text log, it holds binary data; the formats known are {known}."
         )
-    return reader
+    return found

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from canmap.chunks import FrameChunk
 
+_NO_ROWS, _NO_GAPS = np.zeros(0, np.intp), np.zeros(0, np.int64)
 _UNLIKE = np.uint8(0xFF & ~(FLAG_RECEIVED | FLAG_SENT))  # flags that make frames different
 
 
@@ -75,10 +76,12 @@ def repeats(chunk: FrameChunk, rates: Mapping[str, BitRates]) -> Repeats:
             continue
         ends[name] = (0, len(chunk) - 1) if rows is None else (int(rows[0]), int(rows[-1]))
         later, gap_ns = _repeated(chunk, rows, rate)
-        found.append(later)
-        gaps.append(gap_ns)
-    nothing = np.zeros(0, np.intp)
-    return Repeats(np.concatenate((nothing, *found)), np.concatenate((nothing, *gaps)), ends)
+        if len(later):
+            found.append(later)
+            gaps.append(gap_ns)
+    if not found:
+        return Repeats(_NO_ROWS, _NO_GAPS, ends)
+    return Repeats(np.concatenate(found), np.concatenate(gaps), ends)
 
 
 def _repeated(
@@ -87,10 +90,10 @@ def _repeated(
     """Repeated frames among `rows`, the frames of one channel; None for all frames."""
     can_id = chunk.can_id if rows is None else chunk.can_id[rows]
     place = np.flatnonzero(can_id[1:] == can_id[:-1])
+    if not len(place):
+        return _NO_ROWS, _NO_GAPS
     earlier, later = (place, place + 1) if rows is None else (rows[place], rows[place + 1])
     gap_ns = chunk.t_ns[later] - chunk.t_ns[earlier]
-    if not len(later):
-        return later, gap_ns
     same = (chunk.kind[later] == chunk.kind[earlier]) & (chunk.kind[later] != FrameKind.ERROR)
     same &= chunk.extended[later] == chunk.extended[earlier]
     same &= chunk.length[later] == chunk.length[earlier]

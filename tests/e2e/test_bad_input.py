@@ -134,7 +134,7 @@ def test_a_bomb_of_aliases_does_no_harm(folder: Path, command: Command) -> None:
     (folder / "spec.yaml").write_text("\n".join(text) + "\n")
     done = command("inspect", "demo.log", "--spec", "spec.yaml")  # ten thousand million x
     assert done.returncode == 2
-    assert "Aliases are not used in a spec: write the value out." in done.stderr
+    assert "Anchors are not used in a spec: write the value out." in done.stderr
 
 
 @pytest.mark.parametrize(

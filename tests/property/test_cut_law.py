@@ -22,7 +22,7 @@ from canmap.chunks import BadLine, FrameChunk
 from canmap.records.hold import Holder
 from canmap.records.motion import MotionBuilder
 from canmap.session import SessionClock
-from tests.streams import CART, MS, START_NS, VEHICLE, cuts, frames, inspected, spec_of, streams
+from tests.streams import CART, MS, START_NS, TRUCK, VEHICLE, cuts, frames, inspected, spec_of, streams
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -52,7 +52,7 @@ def told(chunks: list[FrameChunk], path: Path = CART) -> tuple[str, dict[str, li
 
 @given(st.data())
 def test_any_cutting_gives_the_same(data: st.DataObject) -> None:
-    path = data.draw(st.sampled_from([CART, VEHICLE]))
+    path = data.draw(st.sampled_from([CART, VEHICLE, TRUCK]))
     whole = data.draw(streams(path))
     assert told(whole.split(data.draw(cuts(whole))), path) == told([whole], path)
 

@@ -24,18 +24,20 @@ MAY_IMPORT: dict[str, set[str] | None] = {
     "vocabulary": set(),
     "memory": set(),
     "chunks": set(),
+    "extras": {"errors"},
+    "formats": set(),
     "spec": {"errors", "vocabulary"},
     "session": set(),
     "clock": {"chunks", "session"},
-    "frames": COMMON - {"spec"},
+    "frames": (COMMON | {"extras", "formats"}) - {"spec"},
     "signals": COMMON,
     "prepare": {*COMMON, "signals"},
     "activity": {*COMMON, "signals"},
     "arrivals": {*COMMON, "activity", "session", "signals"},
     "checks": {*COMMON, "arrivals", "prepare", "records", "session", "signals"},
     "records": {*COMMON, "checks", "prepare", "signals"},
-    "outputs": {*COMMON, "checks", "records"},
-    "simulator": {*COMMON, "clock", "outputs"},
+    "outputs": {*COMMON, "checks", "extras", "formats", "records"},
+    "simulator": {*COMMON, "clock", "extras", "outputs"},
     "summary": {*COMMON, "arrivals", "records"},
     "engine": None,
     "inspection": None,
@@ -47,11 +49,12 @@ MAY_IMPORT: dict[str, set[str] | None] = {
 }
 ONLY_IN = {
     "cantools": ["spec/database.py"],
-    "can": ["simulator/live.py"],
+    "can": ["extras.py", "simulator/live.py"],
+    "asammdf": ["extras.py"],
     "rich": ["cli/"],
     "typer": ["cli/"],
     "yaml": ["spec/", "simulator/truth.py"],
-    "polars": ["records/columns.py", "outputs/"],
+    "polars": ["records/columns.py", "outputs/", "extras.py"],
 }
 # What the repository holds at its top, and what tools put there.
 TOP = {

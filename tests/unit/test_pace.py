@@ -133,5 +133,5 @@ def test_the_real_clock() -> None:
     pieces = list(pace.chunks(frames(row(t) for t in np.arange(0, 1001, 10))))
     taken_s = time.monotonic() - began_s
     assert sum(map(len, pieces)) == 101
-    assert 0.1 <= taken_s < 0.3
-    assert pace.worst_late_s < 0.1
+    assert 0.1 <= taken_s < 1.0  # the upper bounds are for a busy machine
+    assert pace.worst_late_s < 0.5

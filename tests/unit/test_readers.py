@@ -157,9 +157,9 @@ def test_not_allowed(tmp_path: Path) -> None:
         open_captures([str(path)])
 
 
-@pytest.mark.parametrize("name", ["drive.log", "drive.log.gz", "drive.blf", "drive"])
+@pytest.mark.parametrize("name", ["drive.log", "drive.log.gz", "drive.asc", "drive"])
 def test_binary(tmp_path: Path, name: str) -> None:
-    data = b"LOGG\x90\0\0\0" + bytes(range(256))
+    data = b"ELSE\x90\0\0\0" + bytes(range(256))
     (tmp_path / name).write_bytes(gzip.compress(data) if name.endswith("gz") else data)
     with pytest.raises(CaptureError, match=r"not a text log.*\.log \(SocketCAN text\)"):
         open_captures([str(tmp_path / name)])

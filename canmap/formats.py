@@ -1,0 +1,171 @@
+"""The capture formats: what each can hold, read and written, and which extra it needs.
+
+This table is what `canmap formats` prints and what the format tests assert of every reader and writer.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+US = 1000
+
+
+class Channels(StrEnum):
+    """How a format tells which channel a frame was on."""
+
+    NAMES = "names"
+    NUMBERS = "numbers"  # the name of the channel is the number as it is written
+    ONE = "none told"  # every frame is on channel "1"
+
+
+class Errors(StrEnum):
+    """What a format tells of an error frame."""
+
+    CLASS = "class"  # the class bits and the detail bytes of SocketCAN
+    MARKED = "marked"  # only that there was one
+    NONE = "no"
+
+
+class Fd(StrEnum):
+    """What a format tells of an FD frame."""
+
+    FULL = "yes"
+    LONG = "over 8 bytes"  # no flag: only a payload of more than 8 bytes shows one
+    NONE = "no"
+
+
+@dataclass(frozen=True, slots=True)
+class Holds:
+    """What comes back of a frame.
+
+    Attributes:
+        stamp_ns: A stamp comes back closer to the true one than this; 1: exactly.
+        channels: What is told of the channel.
+        errors: What is told of an error frame.
+        fd: What is told of an FD frame.
+        remote: Whether there are remote frames; they keep the length they ask for.
+        direction: Whether received and sent are told apart.
+    """
+
+    stamp_ns: int
+    channels: Channels
+    errors: Errors
+    fd: Fd
+    remote: bool
+    direction: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Format:
+    """A capture format.
+
+    Attributes:
+        ending: Of the file's name, with its dot.
+        name: What it is called in messages.
+        reads: What is read of it.
+        writes: What is written; None if it is not written here.
+        note: What else is worth knowing: clock, losses.
+        extra: The extra that brings the library it needs; empty if it needs none.
+        magic: What such files begin with; empty for text.
+    """
+
+    ending: str
+    name: str
+    reads: Holds
+    writes: Holds | None
+    note: str = ""
+    extra: str = ""
+    magic: tuple[bytes, ...] = ()
+
+
+_EXACT = Holds(1, Channels.NAMES, Errors.CLASS, Fd.FULL, remote=True, direction=True)
+_ROWS = Holds(US, Channels.ONE, Errors.CLASS, Fd.LONG, remote=True, direction=False)
+_PCAP = Holds(1, Channels.ONE, Errors.CLASS, Fd.FULL, remote=True, direction=False)
+
+FORMATS = (
+    Format(".log", "SocketCAN text", _EXACT, _EXACT, "stamps from 0 s on; an error frame has 8 bytes"),
+    Format(
+        ".asc",
+        "ASC text",
+        Holds(1, Channels.NUMBERS, Errors.MARKED, Fd.FULL, remote=True, direction=True),
+        Holds(US, Channels.NUMBERS, Errors.MARKED, Fd.FULL, remote=True, direction=True),
+        "the start is a local time to the ms, without its zone; nothing is before the first stamp",
+    ),
+    Format(
+        ".blf",
+        "BLF binary log",
+        Holds(1, Channels.NUMBERS, Errors.CLASS, Fd.FULL, remote=True, direction=True),
+        Holds(US, Channels.NUMBERS, Errors.CLASS, Fd.FULL, remote=True, direction=True),
+        "the class of an error frame only where no controller's code is given, and never its direction; "
+        "nothing is before the first stamp",
+        magic=(b"LOGG",),
+    ),
+    Format(".csv", "python-can CSV", _ROWS, _ROWS, "stamps as they are written"),
+    Format(
+        ".trc",
+        "TRC text",
+        Holds(1, Channels.NUMBERS, Errors.MARKED, Fd.FULL, remote=True, direction=True),
+        Holds(US, Channels.NUMBERS, Errors.NONE, Fd.NONE, remote=False, direction=True),
+        "the start in days, to 1 us, taken as UTC; version 1.0 counts from zero",
+    ),
+    Format(
+        ".db",
+        "python-can SQLite",
+        _ROWS,
+        _ROWS,
+        "stamps are floating-point seconds, rounded to 1 us",
+        magic=(b"SQLite format 3\0",),
+    ),
+    Format(
+        ".mf4",
+        "MDF 4 bus log",
+        Holds(1, Channels.NUMBERS, Errors.CLASS, Fd.FULL, remote=True, direction=True),
+        None,
+        "ordered by stamp; stamps are floating-point seconds after the start",
+        extra="mf4",
+        magic=(b"MDF     ",),
+    ),
+    Format(
+        ".pcap",
+        "packet capture",
+        _PCAP,
+        _PCAP,
+        "link type 227; stamps from 0 s on",
+        magic=(b"\xa1\xb2\xc3\xd4", b"\xd4\xc3\xb2\xa1", b"\xa1\xb2\x3c\x4d", b"\x4d\x3c\xb2\xa1"),
+    ),
+    Format(
+        ".pcapng",
+        "packet capture, next generation",
+        _EXACT,
+        _EXACT,
+        "link type 227; stamps from 0 s on",
+        magic=(b"\x0a\x0d\x0d\x0a",),
+    ),
+    Format(
+        ".parquet",
+        "canmap's table of frames",
+        _EXACT,
+        _EXACT,
+        "every column; lines that could not be read are not kept",
+        extra="tables",
+        magic=(b"PAR1",),
+    ),
+)
+BY_ENDING = {one.ending: one for one in FORMATS}
+
+# The columns of canmap's table of frames, beside `channel`, the channel's name as a category.
+TABLE_NUMBERS = {
+    "t_ns": np.int64,
+    "can_id": np.uint32,
+    "extended": np.bool_,
+    "kind": np.uint8,
+    "flags": np.uint8,
+    "length": np.uint8,
+    "line": np.int64,
+}
+TABLE_WORDS = tuple(f"bytes_{first}_{first + 7}" for first in range(0, 64, 8))  # uint64, little endian
+TABLE_VERSION_KEY, TABLE_VERSION = "canmap.frames", "1"
+TABLE_ROWS = 1 << 18  # frames of a row group

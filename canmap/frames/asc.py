@@ -1,0 +1,214 @@
+"""Frames, ASC text: the lines of the trace format that measurement programs write, to rows.
+
+In: lines. Out: rows. The form is common practice; examples are the captures in python-can's source package.
+Stamps count seconds from the date in the header, which is in local time and does not tell its zone: this
+computer's is taken. Without a date they count from zero. With `timestamps relative` each counts from the
+event before.
+"""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime
+from functools import lru_cache, partial
+from typing import TYPE_CHECKING
+
+from canmap.chunks import (
+    FLAG_BIT_RATE_SWITCH,
+    FLAG_ERROR_PASSIVE,
+    FLAG_FD,
+    FLAG_RECEIVED,
+    FLAG_SENT,
+    FrameKind,
+)
+from canmap.frames.batches import NS, Row, UnreadableError, checked
+from canmap.frames.linewise import decimal_ns, hex_bytes, read_lines, whole_number
+from canmap.frames.usual import Usual
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from io import BufferedIOBase
+
+    from canmap.chunks import FrameChunk
+
+FD_LENGTH_OF_CODE = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)  # ISO 11898-1
+FRAME_IS_FD = 0x1000  # bit of the flags field of a CANFD line
+
+_DATE = re.compile(
+    r"\w*\.?\s*([^\W\d]+)\.?\s+(\d{1,2})\s+(\d{1,2}):(\d\d):(\d\d)(?:\.(\d{1,9}))?\s*([ap]m)?\s+(\d{4})",
+    re.IGNORECASE,
+)
+# German month names as well, as these recorders write those of the system's language.
+_MONTH_NAMES = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+_MONTHS = {
+    **{name: number for number, name in enumerate(_MONTH_NAMES, 1)},
+    **{"mär": 3, "mã¤r": 3, "mrz": 3, "mai": 5, "okt": 10, "dez": 12},
+}
+_BASE = re.compile(r"base\s+(hex|dec)(?:\s+timestamps\s+(absolute|relative))?", re.IGNORECASE)
+_HEADER = re.compile(
+    r"//|base\s|date\s|(no\s+)?internal\s+events\s+logged|begin\s+trigger|end\s+trigger|previous\s",
+    re.IGNORECASE,
+)
+_DIRECTIONS = {"Rx": FLAG_RECEIVED, "Tx": FLAG_SENT, "rx": FLAG_RECEIVED, "tx": FLAG_SENT}
+_CLASSIC = re.compile(
+    r"^ *(?P<whole>[0-9]{1,10})\.(?P<part>[0-9]{1,9}) +(?P<channel>[0-9]{1,5}) +(?P<id>[0-9A-Fa-f]{1,8})"
+    r"(?P<mark>x?) +(?P<way>[RT])x +d (?P<length>[0-9A-Fa-f])"
+    r"(?: (?P<data>[0-9A-Fa-f]{2}(?: [0-9A-Fa-f]{2}){0,7}))?(?: +Length.*| *)\r?$",
+    re.MULTILINE,
+)
+_IDENTIFIER = re.compile(r"[0-9A-Fa-f]{1,10}[xX]?")
+
+
+def read_asc(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
+    """Yield the chunks of an ASC capture."""
+    return read_lines(name, stream, AscLines())
+
+
+class AscLines:
+    """The grammar, with what the header told."""
+
+    def __init__(self) -> None:
+        self._start_ns = 0
+        self._base = 16
+        self._relative = False
+        self._event_ns = 0  # the stamp before, where stamps are relative
+        self._block_open = False
+        self._identifier = lru_cache(4096)(partial(_identifier, base=16))
+
+    def state(self) -> tuple[int, int, bool]:
+        """The start, the base of numbers, and whether stamps are relative."""
+        return self._start_ns, self._base, self._relative
+
+    def usual(self) -> Usual | None:
+        """A classic data frame with hexadecimal numbers."""
+        return Usual(_CLASSIC, self._start_ns) if self._base == 16 and not self._relative else None
+
+    def missing_end(self) -> str:
+        """A trigger block that was begun must be ended."""
+        return "its last trigger block has no end" if self._block_open else ""
+
+    def read(self, line: str) -> Row | None:
+        """Return the frame of a line; None for the header, comments and events of other kinds."""
+        fields = line.split()
+        if not fields:
+            return None
+        if not fields[0][0].isdecimal():
+            self._header(line.strip())
+            return None
+        t_ns = self._stamp(fields[0])
+        if len(fields) < 3:
+            raise UnreadableError("the line ends after its stamp")
+        if fields[1].isdecimal():
+            return self._classic(t_ns, fields)
+        if fields[1] == "CANFD":
+            return self._fd(t_ns, fields)
+        return None
+
+    def _header(self, line: str) -> None:
+        if not _HEADER.match(line):
+            raise UnreadableError("the line is neither an event with a stamp nor part of a header")
+        word = line.lower()
+        base = _BASE.match(line)
+        if base:
+            self._base = 10 if base.group(1).lower() == "dec" else 16
+            self._relative = (base.group(2) or "").lower() == "relative"
+            self._identifier = lru_cache(4096)(partial(_identifier, base=self._base))
+        elif word.startswith(("begin", "date")):
+            self._block_open |= word.startswith("begin")
+            self._start_ns = _date_ns(line)
+        elif word.startswith("end"):
+            self._block_open = False
+
+    def _stamp(self, text: str) -> int:
+        t_ns = decimal_ns(text)
+        if self._relative:  # from memory: each stamp counts from the event before, of whatever kind
+            t_ns = self._event_ns = self._event_ns + t_ns
+        return self._start_ns + t_ns
+
+    def _classic(self, t_ns: int, fields: list[str]) -> Row | None:
+        channel, word = fields[1], fields[2]
+        if word.lower() == "errorframe":
+            return Row(t_ns, channel, 0, False, FrameKind.ERROR, 0, 0, b"")
+        flags = _DIRECTIONS.get(fields[3]) if len(fields) > 3 else None
+        if flags is None:
+            if _IDENTIFIER.fullmatch(word):
+                raise UnreadableError("a frame's identifier is not followed by Rx or Tx")
+            return None
+        can_id, extended = self._identifier(word)
+        letter = fields[4].lower() if len(fields) > 4 else ""
+        if letter == "r":
+            asked = fields[5] if len(fields) > 5 and fields[5].isalnum() and len(fields[5]) == 1 else "0"
+            length = min(whole_number(asked, 16, "length asked for"), 8)
+            return checked(Row(t_ns, channel, can_id, extended, FrameKind.REMOTE, flags, length, b""))
+        if letter != "d" or len(fields) < 6:
+            raise UnreadableError("what follows the direction is neither d nor r with a length")
+        code = whole_number(fields[5], 16, "length code")
+        if code > 15:
+            raise UnreadableError("the length code is more than one hexadecimal digit")
+        length = min(code, 8)
+        payload = self._payload(fields[6 : 6 + length])
+        return checked(Row(t_ns, channel, can_id, extended, FrameKind.DATA, flags, length, payload))
+
+    def _payload(self, fields: list[str]) -> bytes:
+        if self._base == 16:
+            return hex_bytes(fields)
+        numbers = [whole_number(field, 10, "payload") for field in fields]
+        if any(number > 255 for number in numbers):
+            raise UnreadableError("a byte of the payload is more than 255")
+        return bytes(numbers)
+
+    def _fd(self, t_ns: int, fields: list[str]) -> Row:
+        """Read `CANFD channel direction identifier [name] rate-switch state code length bytes...`."""
+        channel, after = fields[2], fields[3:]
+        if not channel.isdecimal():
+            raise UnreadableError("the channel of an FD frame is not a number")
+        if "errorframe" in (field.lower() for field in after[:2]):
+            flags = _DIRECTIONS.get(after[0], 0)
+            return Row(t_ns, channel, 0, False, FrameKind.ERROR, flags, 0, b"")
+        if len(after) > 2 and not after[2].isdecimal():
+            del after[2]  # a symbolic name
+        if len(after) < 6 or after[0] not in _DIRECTIONS:
+            raise UnreadableError("an FD frame lacks its direction, its identifier, its flags or its length")
+        direction, identifier, rate_switch, error_state, code, count = after[:6]
+        can_id, extended = self._identifier(identifier)
+        length, rest = whole_number(count, 10, "length"), after[6:]
+        payload, told = self._payload(rest[:length]), rest[length:]
+        flags = _DIRECTIONS[direction]
+        # Some recorders leave the flags field 0 whatever the frame is.
+        field = whole_number(told[2], 16, "flags field") if len(told) > 2 else 0
+        is_fd = not field or bool(field & FRAME_IS_FD)
+        asked = FD_LENGTH_OF_CODE[whole_number(code, 16, "length code") & 15]
+        if not is_fd and not length and asked:
+            return checked(Row(t_ns, channel, can_id, extended, FrameKind.REMOTE, flags, min(asked, 8), b""))
+        if is_fd:
+            flags |= FLAG_FD
+            flags |= FLAG_BIT_RATE_SWITCH if rate_switch == "1" else 0
+            flags |= FLAG_ERROR_PASSIVE if error_state == "1" else 0
+        return checked(Row(t_ns, channel, can_id, extended, FrameKind.DATA, flags, length, payload))
+
+
+def _identifier(text: str, base: int) -> tuple[int, bool]:
+    extended = text[-1] in "xX"
+    return whole_number(text[:-1] if extended else text, base, "identifier"), extended
+
+
+def _date_ns(line: str) -> int:
+    """Return the date in a header line, in local time, as ns since 1970; 0 if the line has none.
+
+    A fraction of fewer than three digits is a count of ms that was written without its zeros.
+    """
+    if not any(character.isdecimal() for character in line):
+        return 0
+    match = _DATE.search(line)
+    month = _MONTHS.get(match.group(1).lower()) if match else None
+    if match is None or month is None:
+        raise UnreadableError("the date is not one like Sat Sep 30 15:06:13.191 2017")
+    day, hour, minute, second = (int(match.group(group)) for group in range(2, 6))
+    fraction, half, year = match.group(6) or "0", (match.group(7) or "").lower(), int(match.group(8))
+    if half:
+        hour = hour % 12 + (12 if half == "pm" else 0)
+    try:
+        start = round(datetime(year, month, day, hour, minute, second).timestamp())
+    except (ValueError, OverflowError, OSError):
+        raise UnreadableError("the date is none of the calendar") from None
+    return start * NS + int(fraction.rjust(3, "0").ljust(9, "0"))

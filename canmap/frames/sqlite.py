@@ -1,0 +1,155 @@
+"""Frames, the SQLite file that python-can writes: the rows of its table `messages` to chunks.
+
+In: a file. Out: chunks; the line of a frame is the number of its row. Stamps are stored as floating-point
+seconds: absolute ones (from 1e6 s on), of which a double can tell 0.24 us at best, are rounded to a
+microsecond, small ones to a nanosecond.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from canmap.chunks import FLAG_FD, FrameChunk, FrameKind
+from canmap.errors import CaptureError
+from canmap.frames.batches import LATEST_NS, NS, ROWS, UNNAMED_CHANNEL, Batch, UnreadableError
+from canmap.frames.csvrows import bare_row
+from canmap.frames.gather import sifted
+from canmap.frames.wholefile import whole_file
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from io import BufferedIOBase
+
+    from numpy.typing import NDArray
+
+TABLE = "messages"
+COLUMNS = "ts, arbitration_id, extended, remote, error, dlc, data"
+COARSE_FROM_S = 1e6  # stamps from here on are rounded to us, smaller ones to ns
+LARGEST_VALUE = 1 << 16  # bytes of one value
+LATEST_S = LATEST_NS / NS
+
+
+def read_sqlite(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
+    """Yield the chunks of an SQLite capture.
+
+    Raises:
+        CaptureError: It is not one, or is damaged before its first frame.
+    """
+    with whole_file(name, stream, ".db") as path:
+        uri = Path(path).resolve().as_uri() + "?mode=ro"
+        number = 0
+        try:
+            with closing(sqlite3.connect(uri, uri=True, check_same_thread=False)) as database:
+                for rows in _rows(name, database):
+                    yield _chunk(name, rows, number)
+                    number += len(rows)
+        except (sqlite3.Error, sqlite3.Warning, UnicodeDecodeError, OverflowError, MemoryError) as error:
+            if not number:
+                raise CaptureError(f"{name}: the SQLite file is damaged ({error}); copy it again.") from None
+            batch = Batch(name)
+            batch.add_bad(number + 1, f"the data cannot be read from here on ({error})")
+            yield batch.chunk()
+
+
+def _rows(name: str, database: sqlite3.Connection) -> Iterator[list[tuple[Any, ...]]]:
+    database.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_VALUE)
+    database.execute("PRAGMA trusted_schema = OFF")
+    database.execute("PRAGMA cell_size_check = ON")
+    # Only a plain table: a view may compute without end.
+    found = database.execute(
+        "SELECT sql FROM sqlite_master WHERE type = 'table' AND name = ?", (TABLE,)
+    ).fetchone()
+    if found is None or "virtual" in str(found[0]).lower() or "generated" in str(found[0]).lower():
+        raise CaptureError(f"{name}: the SQLite file has no table {TABLE}; give one that a recorder wrote.")
+    cursor = database.execute(f"SELECT {COLUMNS} FROM {TABLE} ORDER BY rowid")
+    while rows := cursor.fetchmany(ROWS):
+        yield rows
+
+
+def _chunk(name: str, rows: list[tuple[Any, ...]], before: int) -> FrameChunk:
+    try:
+        return _by_column(name, rows, before)
+    except (TypeError, ValueError, OverflowError, AttributeError):
+        return _by_row(name, rows, before)
+
+
+def _by_column(name: str, rows: list[tuple[Any, ...]], before: int) -> FrameChunk:
+    """Return the rows as one chunk.
+
+    Raises:
+        TypeError, ValueError, OverflowError, AttributeError: A value is not of its column's kind or range.
+    """
+    stamps, ids, extended, remote, error, lengths, data = zip(*rows, strict=True)
+    length = np.array(lengths, np.uint8)
+    is_remote, is_error = _yes_no(remote), _yes_no(error)
+    kind = np.where(is_error, FrameKind.ERROR, np.where(is_remote, FrameKind.REMOTE, FrameKind.DATA))
+    payload = [b"" if asked else part or b"" for part, asked in zip(data, remote, strict=True)]
+    if any(len(part) != n for part, n, asked in zip(payload, lengths, remote, strict=True) if not asked):
+        raise ValueError
+    width = 8 if int(length.max()) <= 8 else 64
+    joined = b"".join([part.ljust(width, b"\0") for part in payload])
+    if len(joined) != len(rows) * width:
+        raise ValueError
+    chunk = FrameChunk(
+        channels=(UNNAMED_CHANNEL,),
+        t_ns=_stamps(stamps),
+        channel=np.zeros(len(rows), np.uint8),
+        can_id=np.array(ids, np.uint32),
+        extended=_yes_no(extended) & ~is_error,
+        kind=kind.astype(np.uint8),
+        flags=np.where((length > 8) & (kind == FrameKind.DATA), FLAG_FD, 0).astype(np.uint8),
+        length=length,
+        payload=np.frombuffer(joined, np.uint8).reshape(len(rows), width),
+        line=np.arange(before + 1, before + 1 + len(rows)),
+    )
+    return sifted(chunk, name)
+
+
+def _yes_no(values: tuple[Any, ...]) -> NDArray[np.bool_]:
+    return np.asarray(np.array(values, np.uint8) != 0)
+
+
+def _stamps(values: tuple[Any, ...]) -> NDArray[np.int64]:
+    """Return seconds as ns.
+
+    Raises:
+        ValueError, TypeError: One is no time.
+    """
+    seconds = np.array(values, np.float64)
+    if not (np.abs(seconds) < LATEST_S).all():
+        raise ValueError
+    whole = np.floor(seconds)
+    part = seconds - whole  # exact
+    fine = np.round(part * 1e9).astype(np.int64)
+    coarse = np.round(part * 1e6).astype(np.int64) * 1000
+    return whole.astype(np.int64) * NS + np.where(np.abs(seconds) < COARSE_FROM_S, fine, coarse)
+
+
+def _by_row(name: str, rows: list[tuple[Any, ...]], before: int) -> FrameChunk:
+    """Return the rows that are frames, and a bad line for each of the others."""
+    batch = Batch(name)
+    for number, row in enumerate(rows, before + 1):
+        stamp, can_id, extended, remote, error, length, data = row
+        try:
+            if not isinstance(stamp, int | float) or not all(isinstance(value, int) for value in row[1:6]):
+                raise UnreadableError("a value of the row is not a number")
+            if not isinstance(data, bytes | None):
+                raise UnreadableError("the payload of the row is not bytes")
+            try:
+                t_ns = int(_stamps((stamp,))[0])
+            except ValueError:
+                raise UnreadableError("the stamp is not a time") from None
+            if can_id < 0 or length < 0:
+                raise UnreadableError("the identifier or the length of the row is negative")
+            batch.add(
+                bare_row(t_ns, can_id, (bool(extended), bool(remote), bool(error)), length, data or b""),
+                number,
+            )
+        except UnreadableError as reason:
+            batch.add_bad(number, str(reason))
+    return batch.chunk()

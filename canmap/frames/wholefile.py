@@ -1,0 +1,51 @@
+"""Frames, formats that are read at any place of the file: a stream to a file on disk.
+
+In: a stream. Out: the path of a file with its content: the capture itself where it lies open, else a copy
+that is taken away again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from canmap.errors import CaptureError
+from canmap.frames.textlog import DAMAGE
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from io import BufferedIOBase
+
+MOST_UNPACKED = 2 << 30  # bytes of a copy
+STEP = 1 << 20
+
+
+@contextlib.contextmanager
+def whole_file(name: str, stream: BufferedIOBase, ending: str) -> Iterator[str]:
+    """Give the path of a file with the content of `stream`.
+
+    Raises:
+        CaptureError: The content cannot be read to its end, or is too large to be copied.
+    """
+    place = getattr(stream, "name", None)
+    if isinstance(place, str) and Path(place).is_file():
+        yield place
+        return
+    with tempfile.NamedTemporaryFile(suffix=ending) as copy:
+        size = 0
+        try:
+            while data := stream.read(STEP):
+                size += len(data)
+                if size > MOST_UNPACKED:
+                    raise CaptureError(
+                        f"{name}: it unpacks to more than {MOST_UNPACKED >> 30} GiB; unpack it first."
+                    )
+                copy.write(data)
+            copy.flush()
+        except DAMAGE as damage:
+            if isinstance(damage, CaptureError):
+                raise
+            raise CaptureError(f"{name}: the data cannot be unpacked ({damage}); copy it again.") from None
+        yield copy.name

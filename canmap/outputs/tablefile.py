@@ -1,0 +1,61 @@
+"""Outputs: chunks of frames to canmap's own Parquet, exactly, in the columns that `canmap.formats` tells."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from canmap.chunks import FD_WIDTH, join, widen
+from canmap.extras import polars
+from canmap.formats import TABLE_NUMBERS, TABLE_ROWS, TABLE_VERSION, TABLE_VERSION_KEY, TABLE_WORDS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from canmap.chunks import FrameChunk
+
+
+def write_table(path: str, chunks: Iterable[FrameChunk]) -> None:
+    """Write frames as a Parquet file; memory holds a few row groups, whatever their number.
+
+    Raises:
+        OSError: The file cannot be written.
+        UsageError: polars is not installed.
+    """
+    library = polars()
+    from polars.io.plugins import register_io_source  # noqa: PLC0415
+
+    def groups(*_wanted: Any) -> Iterator[Any]:
+        for group in _grouped(chunks):
+            yield _frame(library, group)
+
+    source = register_io_source(groups, schema=_frame(library, join([])).schema)
+    source.sink_parquet(
+        path, compression="lz4", row_group_size=TABLE_ROWS, metadata={TABLE_VERSION_KEY: TABLE_VERSION}
+    )
+
+
+def _grouped(chunks: Iterable[FrameChunk]) -> Iterator[FrameChunk]:
+    """Yield the chunks joined to about a row group each."""
+    waiting: list[FrameChunk] = []
+    for chunk in chunks:
+        waiting.append(chunk)
+        if sum(map(len, waiting)) >= TABLE_ROWS:
+            yield join(waiting)
+            waiting = []
+    yield join(waiting)
+
+
+def _frame(library: Any, chunk: FrameChunk) -> Any:
+    words = np.ascontiguousarray(widen(chunk.payload, FD_WIDTH)).view("<u8")
+    columns = {name: np.asarray(getattr(chunk, name)) for name in TABLE_NUMBERS}
+    names = library.Series(chunk.channels, dtype=library.String)
+    channel = names.gather(chunk.channel) if len(chunk) else library.Series([], dtype=library.String)
+    return library.DataFrame(
+        {
+            **columns,
+            "channel": channel.cast(library.Categorical),
+            **{word: np.ascontiguousarray(words[:, i]) for i, word in enumerate(TABLE_WORDS)},
+        }
+    )
