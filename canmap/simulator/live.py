@@ -8,13 +8,14 @@ from __future__ import annotations
 import contextlib
 from typing import TYPE_CHECKING
 
-import can
-
 from canmap.chunks import FrameKind
 from canmap.clock import Pace
+from canmap.extras import python_can
 from canmap.simulator.run import live_chunks
 
 if TYPE_CHECKING:
+    import can
+
     from canmap.chunks import FrameChunk
     from canmap.simulator.scenario import Scenario
 
@@ -31,6 +32,7 @@ def simulate_live(scenario: Scenario, prefix: str = "", pace: Pace | None = None
         How many frames were sent; error frames are not, as a virtual bus has none.
     """
     pace = pace or Pace(1.0)
+    library = python_can()
     sent = 0
     with contextlib.ExitStack() as stack:
         buses: dict[str, can.BusABC] = {}
@@ -38,19 +40,19 @@ def simulate_live(scenario: Scenario, prefix: str = "", pace: Pace | None = None
             for piece in pace.chunks(chunk):
                 for name in piece.channels:
                     if name not in buses:
-                        bus = can.Bus(interface="virtual", channel=prefix + name)
+                        bus = library.Bus(interface="virtual", channel=prefix + name)
                         buses[name] = stack.enter_context(bus)
-                sent += _send(piece, buses)
+                sent += _send(piece, buses, library.Message)
     return sent
 
 
-def _send(piece: FrameChunk, buses: dict[str, can.BusABC]) -> int:
+def _send(piece: FrameChunk, buses: dict[str, can.BusABC], make: type[can.Message]) -> int:
     sent = 0
     for i in range(len(piece)):
         if piece.kind[i] == FrameKind.ERROR:
             continue
         buses[piece.channels[piece.channel[i]]].send(
-            can.Message(
+            make(
                 timestamp=int(piece.t_ns[i]) / 1e9,
                 arbitration_id=int(piece.can_id[i]),
                 is_extended_id=bool(piece.extended[i]),

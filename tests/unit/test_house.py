@@ -49,7 +49,7 @@ MAY_IMPORT: dict[str, set[str] | None] = {
 }
 ONLY_IN = {
     "cantools": ["spec/database.py"],
-    "can": ["extras.py", "simulator/live.py"],
+    "can": ["extras.py"],
     "asammdf": ["extras.py"],
     "rich": ["cli/"],
     "typer": ["cli/"],
