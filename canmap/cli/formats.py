@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from canmap.formats import Format, Holds
 
 
-@click.command("formats")
+@click.command("formats", short_help="What captures can be read and written here.")
 def formats_command() -> int:
     """List the capture formats that can be read and written here, and what each can hold."""
     from rich.table import Table
