@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from canmap.chunks import join
-from canmap.cli.main import app
 from canmap.formats import BY_ENDING, FORMATS, Channels
 from canmap.frames.readers import open_captures
 from canmap.outputs.captures import write_capture
@@ -111,4 +110,3 @@ def test_the_formats_are_listed() -> None:
         first, note = [line for line in lines if line.startswith(one.ending + " ")]
         assert (" no " in first[:32]) == (one.writes is None)
         assert note == f"{one.ending:9} {one.name}: {one.note}"
-    assert app.info.name == "canmap"
