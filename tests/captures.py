@@ -1,4 +1,4 @@
-"""Captures for tests: frames that every format can hold, their seeds for damage, and what a format keeps of them."""
+"""Captures for tests: frames to write, seeds for damage, and what a format keeps of frames."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def read(path: Path | str) -> FrameChunk:
 
 
 def mixed(count: int = 400, seed: int = 1) -> FrameChunk:
-    """Return data, remote, error and FD frames on two channels, with stamps out of order, none before the first."""
+    """Return frames of all kinds on two channels, with stamps out of order, none before the first."""
     rng = np.random.default_rng(seed)
     chunk = empty_chunk(("1", "2"), count, 64)
     steps = rng.integers(20, 3000, count) * 1000
