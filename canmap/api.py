@@ -55,6 +55,7 @@ def inspect_intake(
     try:
         engine = Engine(spec)
         engine.require_records(kept)
+        engine.session.count_from(intake.window.first_ns)
 
         def tell(step: Step) -> None:
             for chunk in step.records:

@@ -50,12 +50,15 @@ class BadLine:
         capture: Name of the capture, as the user gave it.
         line: Line or object number in it, from 1.
         reason: Why, as the end of a sentence: "the payload has an odd number of digits".
+        truncated: The capture ends here before it says it should, and `reason` tells by how much: "its
+            header speaks of 20,000 frames, 9,942 are there".
     """
 
     position: int
     capture: str
     line: int
     reason: str
+    truncated: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,11 +70,13 @@ class Coverage:
         since_ns: Stamp from which on the channel is covered without a break.
         until_ns: Stamp up to which nothing earlier will follow; a source whose stamps stepped back counts it
             on from its newest stamp.
+        recorders: How many listen to it now.
     """
 
     channel: str
     since_ns: int
     until_ns: int
+    recorders: int = 1
 
 
 @dataclass(frozen=True, slots=True)

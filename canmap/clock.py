@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.chunks import Coverage, empty_chunk
+from canmap.session import SessionClock
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -23,7 +24,8 @@ class Pace:
 
     Every tick brings the frames that are due by then; a tick without any brings an empty chunk, so that
     silence shows when it happens and not when the next frame comes. The schedule is kept against the
-    monotonic clock from the first frame on, so that lateness of one tick does not add up.
+    monotonic clock from the first frame on, so that lateness of one tick does not add up. A step of the
+    recorder's clock neither hurries nor stops it: the schedule is that of the session clock.
 
     Args:
         factor: Recorded seconds in a second of the wall, above 0.
@@ -43,8 +45,8 @@ class Pace:
         self._factor = factor
         self._now, self._sleep = now, sleep
         self._began_s = 0.0
-        self._first_ns: int | None = None
-        self._high_ns = 0
+        self._session = SessionClock()
+        self._last = (0, 0)  # newest stamp that was handed on, and the session clock of the last frame
         self._channels: dict[str, int] = {}
         self.worst_late_s = 0.0
 
@@ -53,12 +55,12 @@ class Pace:
         if not len(chunk):
             yield chunk
             return
-        due_ns = np.maximum(np.maximum.accumulate(chunk.t_ns), self._high_ns)
-        if self._first_ns is None:
-            self._first_ns, self._began_s = int(due_ns[0]), self._now()
-        self._high_ns = int(due_ns[-1])
+        if self._session.start_ns is None:
+            self._began_s = self._now()
+            self._last = (int(chunk.t_ns[0]), int(chunk.t_ns[0]))
+        due_ns = self._session.advance(chunk.t_ns)
         for name in chunk.channels:
-            self._channels.setdefault(name, self._first_ns)
+            self._channels.setdefault(name, self._session.start_ns or 0)
         rest, done = chunk, 0
         while len(rest):
             until_ns = self._recorded_ns()
@@ -73,24 +75,27 @@ class Pace:
             if count:
                 late_s = (until_ns - int(due_ns[done - count])) / 1e9 / self._factor
                 self.worst_late_s = max(self.worst_late_s, late_s)
-            yield self._covered(piece, until_ns)
+                self._last = (max(self._last[0], int(piece.t_ns.max())), int(due_ns[done - 1]))
+            yield self._covered(piece, chunk.coverage, min(until_ns, self._session.now_ns))
             if len(rest):
                 self._wait(int(due_ns[done]))
 
     def _recorded_ns(self) -> int:
-        """The stamp that is due now."""
-        return (self._first_ns or 0) + int((self._now() - self._began_s) * self._factor * 1e9)
+        """The session clock that is due now."""
+        return (self._session.start_ns or 0) + int((self._now() - self._began_s) * self._factor * 1e9)
 
     def _wait(self, next_ns: int) -> None:
         """Wait for the next frame, but no longer than a tick."""
         wait_s = (next_ns - self._recorded_ns()) / 1e9 / self._factor
         self._sleep(min(max(wait_s, TICK_S / 10), TICK_S))
 
-    def _covered(self, piece: FrameChunk, until_ns: int) -> FrameChunk:
-        """Say up to when nothing more will come, where the capture leaves that to its stamps."""
+    def _covered(self, piece: FrameChunk, spans: tuple[Coverage, ...] | None, until_ns: int) -> FrameChunk:
+        """Say up to when nothing more will come, where a piece does not; `spans` is what its source says."""
         if piece.coverage is not None:
             return piece
-        newest = min(until_ns, self._high_ns)
-        return replace(
-            piece, coverage=tuple(Coverage(name, since, newest) for name, since in self._channels.items())
-        )
+        stamp_ns, clock_ns = self._last
+        newest_ns = stamp_ns + until_ns - clock_ns
+        if spans is None:
+            spans = tuple(Coverage(name, since_ns, newest_ns) for name, since_ns in self._channels.items())
+        promised = tuple(replace(span, until_ns=min(span.until_ns, newest_ns)) for span in spans)
+        return replace(piece, coverage=promised)

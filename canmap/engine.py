@@ -12,12 +12,17 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from canmap.arrivals import Timeline
+from canmap.checks.addresses import AddressCheck
+from canmap.checks.bus import DuplicateCheck
 from canmap.checks.channels import ChannelCheck
+from canmap.checks.codes import CodeCheck
+from canmap.checks.errorframes import ErrorFrames
 from canmap.checks.finding import SEVERITY, Finding, Kind, Place
 from canmap.checks.intake import LengthCheck, LineCheck, StrangerCheck, TimeCheck
 from canmap.checks.limits import LimitCheck
 from canmap.checks.rate import Rate
 from canmap.checks.silence import Silence
+from canmap.checks.spacing import Spacing
 from canmap.checks.view import View
 from canmap.errors import UsageError
 from canmap.prepare import Prepared, Preparer
@@ -25,6 +30,7 @@ from canmap.records.build import RecordBuilder
 from canmap.records.hold import Holder
 from canmap.session import SessionClock
 from canmap.signals.plan import DecodePlan
+from canmap.signals.repeats import BitRates
 from canmap.summary import PeriodSummary, RecordSummary
 
 if TYPE_CHECKING:
@@ -61,13 +67,14 @@ class Engine:
     Attributes:
         spec: The same.
         session: The session clock.
-        timeline: Arrival state of every slot.
-        rules: The message rules, one a slot.
+        timeline: Arrival state of every stream.
+        rules: The message rules, one a stream: those of the slots, then those of multiplexer values.
         frames: Frames so far.
         error_frames: Error frames among them.
         channels: The check that knows the channels.
-        periods: Summary of the gaps of each slot.
+        periods: Summary of the gaps of each stream.
         record_summaries: Summary of each record, by name.
+        addresses: The check that knows from where to where messages of parameter groups came.
         strangers: The check that knows the unknown identifiers.
         lines: The check that knows the bad lines.
     """
@@ -76,32 +83,45 @@ class Engine:
         self.spec = spec
         self.plan = DecodePlan.build([(name, bus.description) for name, bus in spec.buses.items()])
         channels = [bus.channel for bus in spec.buses.values()]
-        self.rules = _rules_by_slot(spec, self.plan)
-        stale_after = {(rule.bus, rule.message.name): rule.stale_after_ns for rule in self.rules}
+        self.rules = (*_rules_by_slot(spec, self.plan), *spec.selections)
+        stale_after = {(rule.bus, rule.message.name): rule.stale_after_ns for rule in spec.messages}
         self._builders = tuple(
             RecordBuilder(rule, self.plan, stale_after, spec.geometry) for rule in spec.records
         )
         needed = {column for builder in self._builders for column in builder.columns}
         self._holder = Holder(needed, len(self.plan.columns))
         joins = sorted({pair for builder in self._builders for pair in builder.joins})
-        self._prepare = Preparer(self.plan, channels, joins)
+        rates = {
+            bus.channel: BitRates(bus.bit_rate_bps, bus.data_bit_rate_bps)
+            for bus in spec.buses.values()
+            if bus.bit_rate_bps is not None
+        }
+        self._prepare = Preparer(self.plan, channels, joins, rates)
+        names = {bus.channel: bus.name for bus in spec.buses.values()}
+        self._duplicates = DuplicateCheck(names, rates)
         self.session = SessionClock()
-        self.timeline = Timeline(self.plan, channels)
+        self.timeline = Timeline(self.plan, self.rules, channels)
         mapped = {builder.slot for builder in self._builders} | {self.plan.columns[c].slot for c in needed}
         self.strangers = StrangerCheck(tuple(spec.buses), channels)
         self.lines = LineCheck()
+        self.addresses = AddressCheck(self.plan)
         self.channels = ChannelCheck(spec.buses.values())
         self._checks: tuple[Check, ...] = (
-            Silence(self.rules, [slot in mapped for slot in range(len(self.rules))]),
+            Silence(self.rules, [stream in mapped for stream in range(len(self.rules))]),
             Rate(self.rules),
+            Spacing(self.rules),
             LimitCheck(self.plan, spec.records),
+            CodeCheck(self.plan, spec.records),
             LengthCheck(self.plan),
             self.channels,
             self.strangers,
             TimeCheck(),
             self.lines,
+            self._duplicates,
+            ErrorFrames(names),
+            self.addresses,
         )
-        self.periods = PeriodSummary(len(self.plan.slots))
+        self.periods = PeriodSummary(len(self.rules))
         self.record_summaries = {rule.name: RecordSummary() for rule in spec.records}
         self.frames = self.error_frames = 0
 
@@ -122,6 +142,9 @@ class Engine:
 
     def fold(self, prepared: Prepared) -> Step:
         """Take in the next chunk; chunks come in order."""
+        repeated = self._duplicates.repeats_of_last(prepared)
+        if repeated is not None:
+            prepared = self._prepare(prepared.chunk, repeated)
         chunk = prepared.chunk
         before_ns = self.session.now_ns
         clock = self.session.advance(chunk.t_ns)
@@ -137,6 +160,7 @@ class Engine:
 
     def finish(self) -> Step:
         """Judge the end of the stream; once."""
+        self.timeline.close(self.session)
         events = [event for check in self._checks for event in check.finish()]
         return Step((), tuple(events), self.session.now_ns)
 

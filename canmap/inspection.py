@@ -32,20 +32,23 @@ class Capture:
     Attributes:
         files: The captures as the user named them.
         frames: Frames in all.
-        start_ns: First stamp, as written.
+        start_ns: First stamp that is used, as written.
+        zero_ns: What session time counts from: the first stamp of the captures, used or not.
         duration_s: Session time from the first to the last frame.
         channels: Frames of each channel.
         bad_lines: Lines that could not be read.
-        error_frames: Error frames among the frames.
+        error_frames: Error frames among the frames; None where there are none, as most recorders keep none
+            and nothing tells a bus without errors from a recorder without error frames.
     """
 
     files: tuple[str, ...]
     frames: int
     start_ns: int
+    zero_ns: int
     duration_s: float
     channels: Mapping[str, int]
     bad_lines: int
-    error_frames: int
+    error_frames: int | None
 
     def at(self, session_ns: int) -> str | None:
         """Return a session clock as ISO 8601 in UTC; None where stamps are not absolute."""
@@ -58,7 +61,20 @@ class Capture:
 
 @dataclass(frozen=True, slots=True)
 class MessageSummary:
-    """How one described message came."""
+    """How one described message came.
+
+    Attributes:
+        bus: Its bus.
+        name: Its name.
+        can_id: Its identifier, as described.
+        extended: It has 29 bits.
+        sender: Node that sends it, None where nothing tells.
+        count: Frames.
+        nominal_ns: Promised period, None for none.
+        period: How far apart its frames came.
+        addresses: (source, destination, frames) where it is known by its parameter group; the destination is
+            None where the group has none.
+    """
 
     bus: str
     name: str
@@ -68,6 +84,7 @@ class MessageSummary:
     count: int
     nominal_ns: int | None
     period: Period
+    addresses: tuple[tuple[int, int | None, int], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -101,7 +118,7 @@ class Inspection:
 
     def seconds(self, session_ns: int) -> float:
         """Return a session clock as seconds from the start."""
-        return (session_ns - self.capture.start_ns) / 1e9
+        return (session_ns - self.capture.zero_ns) / 1e9
 
     def to_json(self) -> dict[str, Any]:
         """Return the inspection as the documented JSON object (schema "canmap/inspection/1")."""
@@ -164,10 +181,11 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
             files=tuple(files),
             frames=engine.frames,
             start_ns=start_ns,
+            zero_ns=session.zero_ns,
             duration_s=(session.now_ns - start_ns) / 1e9,
             channels=dict(engine.channels.counts),
             bad_lines=engine.lines.count,
-            error_frames=engine.error_frames,
+            error_frames=engine.error_frames or None,
         ),
         messages=tuple(
             MessageSummary(
@@ -179,19 +197,24 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
                 count=int(engine.timeline.seen[slot]),
                 nominal_ns=rule.period_ns,
                 period=engine.periods.period(slot),
+                addresses=engine.addresses.of_slot(slot),
             )
-            for slot, rule in enumerate(engine.rules)
+            for slot, rule in enumerate(engine.rules[: len(engine.plan.slots)])
         ),
         unknown_ids=tuple(engine.strangers.counts),
         record_summaries=engine.record_summaries,
         record_types=types,
         findings=tuple(engine.findings()),
-        records={name: Records(name, types[name], chunks, start_ns) for name, chunks in kept.items()},
+        records={name: Records(name, types[name], chunks, session.zero_ns) for name, chunks in kept.items()},
     )
 
 
 def _message_json(message: MessageSummary) -> dict[str, Any]:
     period = message.period
+    addresses = [
+        {"source": f"{source:02X}", "destination": None if to is None else f"{to:02X}", "count": count}
+        for source, to, count in message.addresses
+    ]
     return {
         "bus": message.bus,
         "name": message.name,
@@ -204,6 +227,7 @@ def _message_json(message: MessageSummary) -> dict[str, Any]:
             "p99": _ms(period.p99_ns),
             "max": _ms(period.longest_ns),
         },
+        **({"addresses": addresses} if addresses else {}),
     }
 
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from canmap.chunks import FLAG_FD, FrameKind
 from canmap.signals.extract import extract
+from canmap.signals.repeats import repeats
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from canmap.chunks import FrameChunk
     from canmap.signals.extract import Samples
     from canmap.signals.plan import DecodePlan
+    from canmap.signals.repeats import BitRates, Repeats
 
 HIGHEST = np.iinfo(np.int64).max
 LOWEST = np.iinfo(np.int64).min
@@ -34,6 +36,24 @@ class UnknownIds:
 
     Attributes:
         keys: int64[k], bus << 32 | extended << 31 | identifier, ascending.
+        counts: int64[k], frames of each.
+        first: intp[k], index in the chunk of the first of each.
+        last: intp[k], index of the last.
+    """
+
+    keys: NDArray[np.int64]
+    counts: NDArray[np.int64]
+    first: NDArray[np.intp]
+    last: NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class Addresses:
+    """The addresses with which messages of parameter groups came.
+
+    Attributes:
+        keys: int64[k], slot << 16 | destination << 8 | source, ascending; the destination is that of the
+            identifier, a group extension where the group has none.
         counts: int64[k], frames of each.
         first: intp[k], index in the chunk of the first of each.
         last: intp[k], index of the last.
@@ -60,6 +80,8 @@ class Prepared:
         unknown: Identifiers not described.
         channel_counts: int64[channels], frames of each of the chunk's channels.
         error_frames: How many of the frames are error frames.
+        repeats: Frames that came twice; they are in no samples and no counts of identifiers.
+        addresses: Of the messages of parameter groups; None where there are none.
     """
 
     chunk: FrameChunk
@@ -71,6 +93,8 @@ class Prepared:
     unknown: UnknownIds
     channel_counts: NDArray[np.int64]
     error_frames: int
+    repeats: Repeats
+    addresses: Addresses | None
 
 
 class Preparer:
@@ -80,16 +104,27 @@ class Preparer:
         plan: The decode plan.
         channels: Channel of each bus, in the plan's order.
         joins: The (stamp slot, group) pairs that records need.
+        rates: Bit rates by channel, where they are known.
     """
 
-    def __init__(self, plan: DecodePlan, channels: Sequence[str], joins: Sequence[tuple[int, int]]) -> None:
+    def __init__(
+        self,
+        plan: DecodePlan,
+        channels: Sequence[str],
+        joins: Sequence[tuple[int, int]],
+        rates: Mapping[str, BitRates],
+    ) -> None:
         self._plan = plan
+        self._rates = rates
         self._bus_of = {channel: bus for bus, channel in enumerate(channels)}
         self._joins = tuple(joins)
+        self._grouped = np.array([slot.message.group is not None for slot in plan.slots] or [False])
+        self._any_grouped = bool(self._grouped.any())
         self._lengths = np.array([slot.length for slot in plan.slots], np.int64)
 
-    def __call__(self, chunk: FrameChunk) -> Prepared:
-        """Prepare one chunk."""
+    def __call__(self, chunk: FrameChunk, repeated: Repeats | None = None) -> Prepared:
+        """Prepare one chunk; `repeated` are its repeated frames where the chunk alone does not tell."""
+        repeated = repeats(chunk, self._rates) if repeated is None else repeated
         buses = np.array([self._bus_of.get(name, -1) for name in chunk.channels] or [-1], np.int16)
         bus = buses[chunk.channel]
         slot = self._plan.slots_of(bus, chunk.can_id, chunk.extended)
@@ -97,6 +132,9 @@ class Preparer:
         if chunk.kind.any():
             slot = np.where(chunk.kind == FrameKind.DATA, slot, -1)
             error_frames = int(np.count_nonzero(chunk.kind == FrameKind.ERROR))
+        if len(repeated.rows):
+            slot[repeated.rows] = -1
+            bus[repeated.rows] = -1
         samples = extract(self._plan, chunk.payload, chunk.length, slot)
         low, high = self._extremes(samples)
         return Prepared(
@@ -109,6 +147,8 @@ class Preparer:
             unknown=_unknown_ids(chunk, bus, slot),
             channel_counts=np.bincount(chunk.channel, minlength=len(chunk.channels)),
             error_frames=error_frames,
+            repeats=repeated,
+            addresses=self._addresses(chunk, slot),
         )
 
     def _extremes(self, samples: Samples) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -134,6 +174,15 @@ class Preparer:
         wrong &= ~((chunk.flags[samples.rows] & FLAG_FD > 0) & (length == padded))
         return wrong if wrong.any() else None
 
+    def _addresses(self, chunk: FrameChunk, slot: NDArray[np.int32]) -> Addresses | None:
+        if not self._any_grouped:
+            return None
+        frames = np.flatnonzero((slot >= 0) & self._grouped.take(slot, mode="clip"))
+        if not len(frames):
+            return None
+        keys = slot[frames].astype(np.int64) << 16 | (chunk.can_id[frames] & 0xFFFF)
+        return Addresses(*_distinct(keys, frames))
+
     def _join(self, samples: Samples, slot: int, group: int) -> NDArray[np.intp] | None:
         if group == self._plan.slots[slot].groups.start:
             return None
@@ -151,10 +200,17 @@ def _unknown_ids(chunk: FrameChunk, bus: NDArray[np.int16], slot: NDArray[np.int
     can_id = chunk.can_id[frames]
     if chunk.extended[frames].any():
         keys = bus[frames].astype(np.int64) << 32 | chunk.extended[frames].astype(np.int64) << 31 | can_id
-        unique, first, counts = np.unique(keys, return_index=True, return_counts=True)
-        last = len(keys) - 1 - np.unique(keys[::-1], return_index=True)[1]
-        return UnknownIds(unique, counts, frames[first], frames[last])
+        return UnknownIds(*_distinct(keys, frames))
     return _counted_by_table(bus[frames], can_id, frames)
+
+
+def _distinct(
+    keys: NDArray[np.int64], frames: NDArray[np.intp]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.intp], NDArray[np.intp]]:
+    """The different keys of some frames, how many frames have each, the first of those and the last."""
+    unique, first, counts = np.unique(keys, return_index=True, return_counts=True)
+    last = len(keys) - 1 - np.unique(keys[::-1], return_index=True)[1]
+    return unique, counts, frames[first], frames[last]
 
 
 def _counted_by_table(

@@ -12,6 +12,7 @@ from itertools import islice
 from typing import TYPE_CHECKING, TypeVar
 
 from canmap.errors import CaptureError
+from canmap.frames.window import Window
 from canmap.memory import keep_freed_memory
 
 if TYPE_CHECKING:
@@ -37,13 +38,15 @@ class Intake:
 
     Args:
         source: Where the pieces come from.
+        window: The part of it to use; all by default.
     """
 
-    def __init__(self, source: FrameSource) -> None:
+    def __init__(self, source: FrameSource, window: Window | None = None) -> None:
         keep_freed_memory()
         self.source = source
+        self.window = window or Window()
         self._pool = ThreadPoolExecutor(WORKERS, thread_name_prefix="canmap")
-        self._pieces = source.pieces()
+        self._pieces = self.window.cut(source.pieces())
         self._parsing = deque(self._pool.submit(piece) for piece in islice(self._pieces, AHEAD))
 
     def chunks(self) -> Iterator[FrameChunk]:

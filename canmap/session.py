@@ -41,6 +41,8 @@ class SessionClock:
 
     Attributes:
         start_ns: The first stamp, None before it.
+        zero_ns: What session time counts from in texts: the first stamp, or that of the whole capture where
+            only a part of it is used.
         now_ns: The clock at the last frame.
         high_ns: The newest stamp, as written.
         steps: The steps so far; all but the last have an end.
@@ -48,10 +50,16 @@ class SessionClock:
 
     def __init__(self) -> None:
         self.start_ns: int | None = None
+        self.zero_ns = 0
+        self._counts_from_ns: int | None = None
         self.now_ns = 0
         self.high_ns = 0
         self.steps: list[TimeStep] = []
         self._offset_ns = 0
+
+    def count_from(self, first_ns: int | None) -> None:
+        """Let session time count from the first stamp of a capture of which a part is used."""
+        self._counts_from_ns = first_ns
 
     def advance(self, t_ns: NDArray[np.int64]) -> NDArray[np.int64]:
         """Return the clock int64[n] at each of the stamps int64[n], which follow those before."""
@@ -59,6 +67,7 @@ class SessionClock:
             return t_ns
         if self.start_ns is None:
             self.start_ns = self.now_ns = self.high_ns = int(t_ns[0])
+            self.zero_ns = self.start_ns if self._counts_from_ns is None else self._counts_from_ns
         clock = self._without_steps(t_ns)
         if clock is None:
             clock = self._with_steps(t_ns)

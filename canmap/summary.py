@@ -30,42 +30,43 @@ class Period:
 
 
 class PeriodSummary:
-    """Median, 99th percentile and maximum of the gaps of every slot.
+    """Median, 99th percentile and maximum of the gaps of every stream.
 
     Gaps are counted in bins of a 64th of an octave, with the sum of the gaps in each: a percentile is the
     mean of the bin in which it falls, so that the period of a regular message comes out exactly.
     """
 
-    def __init__(self, slots: int) -> None:
-        self._count = np.zeros(slots * BINS, np.int64)
-        self._sum_ns = np.zeros(slots * BINS, np.int64)
-        self._longest_ns = np.zeros(slots, np.int64)
+    def __init__(self, streams: int) -> None:
+        self._count = np.zeros(streams * BINS, np.int64)
+        self._sum_ns = np.zeros(streams * BINS, np.int64)
+        self._longest_ns = np.zeros(streams, np.int64)
 
     def fold(self, arrivals: Arrivals) -> None:
         """Count the gaps of a chunk."""
         if not len(arrivals.gap):
             return
         gap = arrivals.gap
-        if not arrivals.measured.all():
+        unmeasured = arrivals.unmeasured()
+        if unmeasured is not None:
             gap = gap.copy()
-            gap[arrivals.start[~arrivals.measured]] = -1
-        self._longest_ns[arrivals.slots] = np.maximum(
-            self._longest_ns[arrivals.slots], np.maximum.reduceat(gap, arrivals.start)
+            gap[unmeasured] = -1
+        self._longest_ns[arrivals.streams] = np.maximum(
+            self._longest_ns[arrivals.streams], np.maximum.reduceat(gap, arrivals.start)
         )
         place = np.maximum(gap, 1).astype(np.float64).view(np.int64)
         place >>= _MANTISSA_BITS
         place -= _FIRST_BIN
         np.minimum(place, BINS - 1, out=place)
-        place += np.repeat(arrivals.slots * BINS, arrivals.count)
-        if not arrivals.measured.all():
+        place += np.repeat(arrivals.streams * BINS, arrivals.count)
+        if unmeasured is not None:
             counted = gap >= 0
             gap, place = gap[counted], place[counted]
         np.add.at(self._count, place, 1)
         np.add.at(self._sum_ns, place, gap)
 
-    def period(self, slot: int) -> Period:
-        """Return what is known of a slot."""
-        part = slice(slot * BINS, (slot + 1) * BINS)
+    def period(self, stream: int) -> Period:
+        """Return what is known of a stream."""
+        part = slice(stream * BINS, (stream + 1) * BINS)
         total = np.cumsum(self._count[part])
         if not total[-1]:
             return Period(None, None, None)
@@ -74,22 +75,22 @@ class PeriodSummary:
             place = int(np.searchsorted(total, max(1.0, share * float(total[-1]))))
             return float(self._sum_ns[part][place]) / float(self._count[part][place])
 
-        return Period(percentile(0.5), percentile(0.99), int(self._longest_ns[slot]))
+        return Period(percentile(0.5), percentile(0.99), int(self._longest_ns[stream]))
 
 
 @dataclass(slots=True)
 class FieldSummary:
     """Span of the valid values of one field.
 
-    The mean is kept as an exact sum of values rounded to 2^-40 of the record's unit.
+    The mean is kept as an exact sum of values rounded to 2^-36 of the record's unit.
 
     Attributes:
         valid: Records in which it is valid.
-        low: Smallest.
-        high: Largest.
+        low: Smallest; None for a choice.
+        high: Largest; None for a choice.
         last: Value in the last record, None where invalid there.
         whole: Sum of whole parts.
-        fraction: Sum of the rest, in 2^-40.
+        fraction: Sum of the rest, in 2^-36.
     """
 
     valid: int = 0
@@ -101,21 +102,25 @@ class FieldSummary:
 
     def fold(self, column: FieldColumn) -> None:
         """Take in the values of a chunk."""
-        values = column.values if column.valid.all() else column.values[column.valid]
         self.last = column.values[-1].item() if column.valid[-1] else None
-        if not len(values):
+        valid = int(np.count_nonzero(column.valid))
+        self.valid += valid
+        if not valid or column.values.dtype != np.float64:
             return
-        self.valid += len(values)
-        low, high = values.min().item(), values.max().item()
+        values = column.values if valid == len(column.values) else column.values[column.valid]
+        low, high = float(values.min()), float(values.max())
         self.low = low if self.low is None else min(self.low, low)
         self.high = high if self.high is None else max(self.high, high)
         if max(abs(low), abs(high)) >= _SUMMABLE:
             small = np.abs(values) < _SUMMABLE
             self.whole += sum(int(value) for value in values[~small].tolist())
             values = values[small]
-        whole = np.rint(values)
-        self.whole += int(whole.astype(np.int64).sum())
-        self.fraction += int(np.rint((values - whole) * _FRACTIONS).astype(np.int64).sum())
+        # Sums of whole numbers below 2^53 are exact, in whatever order numpy takes them.
+        for start in range(0, len(values), _SUMMED_AT_ONCE):
+            part = values[start : start + _SUMMED_AT_ONCE]
+            whole = np.rint(part)
+            self.whole += int(whole.sum())
+            self.fraction += int(np.rint((part - whole) * _FRACTIONS).sum())
 
     @property
     def mean(self) -> float | None:
@@ -123,8 +128,9 @@ class FieldSummary:
         return (self.whole + self.fraction / _FRACTIONS) / self.valid if self.valid else None
 
 
-_FRACTIONS = float(1 << 40)
-_SUMMABLE = float(1 << 40)
+_FRACTIONS = float(1 << 36)
+_SUMMABLE = float(1 << 36)
+_SUMMED_AT_ONCE = 1 << 16
 
 
 @dataclass(slots=True)

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 ROOT = Path(__file__).parent.parent
 CART = ROOT / "specs" / "orchard_cart" / "cart.yaml"
 VEHICLE = Path(__file__).parent / "data" / "utility_vehicle" / "vehicle.yaml"
+TRUCK = Path(__file__).parent / "data" / "truck" / "truck.yaml"  # known by parameter groups
 START_NS = 1_700_000_000 * 1_000_000_000
 MS = 1_000_000
 
@@ -92,11 +93,23 @@ def streams(draw: st.DrawFn, spec_path: Path = CART) -> FrameChunk:
         chunk.channel[i] = channels.index(spec.buses[bus].channel) if bus else random.integers(len(channels))
         chunk.can_id[i] = message.can_id if message else random.integers(0x700, 0x704)
         chunk.extended[i] = message.extended if message else False
+        if message and message.group:  # any priority, some other source
+            chunk.can_id[i] = chunk.can_id[i] & 0x3FF_FF00 | int(random.integers(0, 8)) << 26
+            chunk.can_id[i] |= random.choice([0x00, 0x01, 0x0B, message.can_id & 0xFF])
         chunk.kind[i] = random.choice([FrameKind.DATA] * 20 + [FrameKind.REMOTE, FrameKind.ERROR])
         chunk.length[i] = length
         chunk.payload[i, :length] = random.integers(0, 256, length) & random.choice([255, 15, 0])
         chunk.line[i] = i + 1
+        if i and random.random() < 0.1:
+            _repeat(chunk, i, int(random.choice([0, 20_000, 150_000, 400_000])))
     return chunk
+
+
+def _repeat(chunk: FrameChunk, i: int, later_ns: int) -> None:
+    """Record frame i - 1 a second time, as frame i, shifting what follows."""
+    for column in (chunk.channel, chunk.can_id, chunk.extended, chunk.kind, chunk.length, chunk.payload):
+        column[i] = column[i - 1]
+    chunk.t_ns[i:] += chunk.t_ns[i - 1] + later_ns - chunk.t_ns[i]
 
 
 def cuts(chunk: FrameChunk) -> st.SearchStrategy[list[int]]:

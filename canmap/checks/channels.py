@@ -1,8 +1,9 @@
-"""Buses whose channel the capture does not have, and channels that no bus of the spec listens to."""
+"""Channels: those that a bus misses, those that no bus listens to, and those in several captures at once."""
 
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canmap.checks.episodes import Closed
@@ -32,6 +33,7 @@ class ChannelCheck:
         self._buses = tuple(buses)
         self.counts: Counter[str] = Counter()
         self._session: SessionClock | None = None
+        self._shared_ns: dict[str, tuple[int, int]] = {}  # channel to the span in which several recorded it
 
     def fold(self, view: View) -> list[Event]:
         """Count the frames of one chunk."""
@@ -40,6 +42,10 @@ class ChannelCheck:
         for name, count in zip(prepared.chunk.channels, prepared.channel_counts.tolist(), strict=True):
             if count:
                 self.counts[name] += count
+        for span in prepared.chunk.coverage or ():
+            if span.recorders > 1 and len(view.clock):
+                start_ns, _ = self._shared_ns.get(span.channel, (int(view.clock[0]), 0))
+                self._shared_ns[span.channel] = (start_ns, int(view.clock[-1]))
         return []
 
     def finish(self) -> list[Event]:
@@ -47,7 +53,11 @@ class ChannelCheck:
         return [Closed(finding) for finding in self.findings()]
 
     def findings(self) -> list[Finding]:
-        """Return an error for each bus without a channel, a note for each channel without a bus."""
+        """Return an error for each bus without a channel, a note for each channel without a bus.
+
+        And a warning for each channel that several captures recorded at the same time: their clocks may
+        differ, so that frames that both hold cannot be told from frames that came twice.
+        """
         there = ", ".join(sorted(self.counts)) or "none"
         listened = {bus.channel for bus in self._buses}
         found = []
@@ -62,6 +72,13 @@ class ChannelCheck:
             count = self.counts[name]
             text = f"No bus of the spec listens to channel {name}, which has {times(count, 'frame')}."
             found.append(self._finding(Kind.UNKNOWN_ID, Place(), text, count))
+        for name, span_ns in sorted(self._shared_ns.items()):
+            text = (
+                f"Several captures recorded channel {name} at the same time, so its frames may count twice; "
+                "inspect them one at a time."
+            )
+            shared = self._finding(Kind.DUPLICATE, Place(), text, self.counts[name])
+            found.append(replace(shared, start_ns=span_ns[0], end_ns=span_ns[1]))
         return found
 
     def _finding(self, kind: Kind, place: Place, text: str, count: int) -> Finding:

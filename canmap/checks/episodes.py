@@ -12,12 +12,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.checks.finding import SEVERITY, Finding
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from numpy.typing import NDArray
 
-    from canmap.checks.finding import Finding
+    from canmap.checks.finding import Kind, Place, Severity
 
 GOOD_BETWEEN = 3
 LISTED = 20  # episodes listed for one kind and subject; the rest is one finding that counts them
@@ -52,6 +54,31 @@ class Episode:
     still: bool = False
     from_start: bool = False
     more: int = 0
+
+    def finding(
+        self,
+        kind: Kind,
+        place: Place,
+        text: str,
+        *,
+        value: float | None = None,
+        limit: float | None = None,
+        severity: Severity | None = None,
+    ) -> Finding:
+        """Return it as a finding, of its kind's severity where none is given."""
+        return Finding(
+            kind=kind,
+            severity=SEVERITY[kind] if severity is None else severity,
+            place=place,
+            start_ns=self.start_ns,
+            end_ns=self.start_ns if self.end_ns is None else self.end_ns,
+            open=self.still,
+            count=self.count,
+            value=value,
+            limit=limit,
+            text=text,
+            line=self.line or None,
+        )
 
 
 @dataclass(frozen=True, slots=True)

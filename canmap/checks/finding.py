@@ -22,10 +22,16 @@ class Kind(StrEnum):
     STALE = "stale"
     RATE = "rate"
     OUT_OF_RANGE = "out_of_range"
+    NOT_AVAILABLE = "not_available"
+    UNDEFINED_VALUE = "undefined_value"
     LENGTH = "length"
     UNKNOWN_ID = "unknown_id"
     TIME_ORDER = "time_order"
     BAD_LINE = "bad_line"
+    TRUNCATED = "truncated"
+    DUPLICATE = "duplicate"
+    BUS_ERROR = "bus_error"
+    TWO_SENDERS = "two_senders"
     SPEC = "spec"
 
 
@@ -34,10 +40,18 @@ SEVERITY = {
     Kind.STALE: Severity.ERROR,  # a warning for a demand judged by half its watchdog
     Kind.RATE: Severity.WARNING,
     Kind.OUT_OF_RANGE: Severity.ERROR,
+    # The sender says openly that it has no value: no fault of the bus or the mapping, but a field that a
+    # record needs is empty, which a note would hide.
+    Kind.NOT_AVAILABLE: Severity.WARNING,
+    Kind.UNDEFINED_VALUE: Severity.ERROR,  # description, mapping and firmware do not fit together
     Kind.LENGTH: Severity.ERROR,
     Kind.UNKNOWN_ID: Severity.NOTE,
     Kind.TIME_ORDER: Severity.WARNING,
     Kind.BAD_LINE: Severity.WARNING,
+    Kind.TRUNCATED: Severity.WARNING,  # what is there is good; what is not cannot be blamed on the vehicle
+    Kind.DUPLICATE: Severity.WARNING,  # of the recorder; what the messages say is not touched by it
+    Kind.BUS_ERROR: Severity.WARNING,  # an error where the bus was off, a note for what is no fault
+    Kind.TWO_SENDERS: Severity.WARNING,
     Kind.SPEC: Severity.NOTE,
 }
 
@@ -51,16 +65,6 @@ class Place:
     signal: str | None = None
     record: str | None = None
     field: str | None = None
-
-    def __str__(self) -> str:
-        """Return the shortest name that a reader of the spec knows it by."""
-        if self.record and self.signal:
-            return f"{self.record}.{self.field} ({self.message}.{self.signal})"
-        if self.record:
-            return f"{self.record}.{self.field}"
-        if self.signal:
-            return f"{self.message}.{self.signal}"
-        return self.message or self.bus or ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

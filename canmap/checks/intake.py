@@ -40,8 +40,8 @@ class LengthCheck:
         self._timeline = view.timeline
         wrong = view.prepared.wrong_length
         arrivals = view.arrivals
-        for place, slot in enumerate(arrivals.slots.tolist()):
-            if wrong is None and not self._episodes.open_subjects:
+        for place, slot in enumerate(arrivals.streams.tolist()):
+            if slot >= len(self._plan.slots) or (wrong is None and not self._episodes.open_subjects):
                 break
             begin = int(arrivals.start[place])
             stop = begin + int(arrivals.count[place])
@@ -89,18 +89,12 @@ class LengthCheck:
             when = f" in {episode.more} more stretches that are not listed"
         what = "the signals that fit are used" if episode.worst < slot.length else "the rest is not used"
         size = times(int(episode.worst), "byte")
-        return Finding(
-            kind=Kind.LENGTH,
-            severity=SEVERITY[Kind.LENGTH],
-            place=Place(bus=slot.bus_name, message=slot.message.name),
-            start_ns=episode.start_ns,
-            end_ns=episode.start_ns if episode.end_ns is None else episode.end_ns,
-            open=episode.still,
-            count=episode.count,
+        return episode.finding(
+            Kind.LENGTH,
+            Place(bus=slot.bus_name, message=slot.message.name),
             value=float(episode.worst),
             limit=float(slot.length),
             text=f"{slot.message.name} {had} {size} instead of {slot.length}{when}; {what}.",
-            line=episode.line or None,
         )
 
 
@@ -195,10 +189,15 @@ def _note(place: Place, span_ns: tuple[int, int], count: int, text: str) -> Find
 
 
 class LineCheck:
-    """Reports the lines of the captures that could not be read."""
+    """Reports the lines of the captures that could not be read, and the captures that end too early.
+
+    Attributes:
+        count: Bad lines so far.
+    """
 
     def __init__(self) -> None:
         self._listed: list[Finding] = []
+        self._truncated: list[Finding] = []
         self._more_from_ns: int | None = None
         self._now_ns = 0
         self.count = 0
@@ -212,35 +211,42 @@ class LineCheck:
         events: list[Event] = []
         for bad in chunk.bad:
             at_ns = view.before_ns if bad.position == 0 else int(view.clock[bad.position - 1])
-            if len(self._listed) < LISTED_LINES:
+            if bad.truncated:
+                text = f"{bad.capture} ends before it should: {bad.reason}."
+                self._truncated.append(self._finding(Kind.TRUNCATED, (at_ns, at_ns), 1, text, bad.line))
+                events.append(Closed(self._truncated[-1]))
+            elif len(self._listed) < LISTED_LINES:
                 text = f"Line {bad.line} of {bad.capture} cannot be read: {bad.reason}."
-                self._listed.append(self._finding(at_ns, at_ns, 1, text, bad.line))
+                self._listed.append(self._finding(Kind.BAD_LINE, (at_ns, at_ns), 1, text, bad.line))
                 events.append(Closed(self._listed[-1]))
             elif self._more_from_ns is None:
                 self._more_from_ns = at_ns
-        self.count += chunk.bad_count
+        self.count += chunk.bad_count - sum(bad.truncated for bad in chunk.bad)
         return events
 
     def finish(self) -> list[Event]:
         """Return what was too much to list."""
-        return [Closed(finding) for finding in self.findings()[LISTED_LINES:]]
+        return [Closed(finding) for finding in self._rest()]
 
     def findings(self) -> list[Finding]:
-        """Return one finding for each listed line, and one for the rest."""
+        """Return one finding for each listed line, one for the rest, and one for each truncated capture."""
+        return [*self._listed, *self._rest(), *self._truncated]
+
+    def _rest(self) -> list[Finding]:
         rest = self.count - len(self._listed)
         if not rest or self._more_from_ns is None:
-            return list(self._listed)
+            return []
         text = f"{rest:,} more lines cannot be read."
-        return [*self._listed, self._finding(self._more_from_ns, self._now_ns, rest, text, None)]
+        return [self._finding(Kind.BAD_LINE, (self._more_from_ns, self._now_ns), rest, text, None)]
 
     @staticmethod
-    def _finding(start_ns: int, end_ns: int, count: int, text: str, line: int | None) -> Finding:
+    def _finding(kind: Kind, span_ns: tuple[int, int], count: int, text: str, line: int | None) -> Finding:
         return Finding(
-            kind=Kind.BAD_LINE,
-            severity=SEVERITY[Kind.BAD_LINE],
+            kind=kind,
+            severity=SEVERITY[kind],
             place=Place(),
-            start_ns=start_ns,
-            end_ns=end_ns,
+            start_ns=span_ns[0],
+            end_ns=span_ns[1],
             count=count,
             text=text,
             line=line,

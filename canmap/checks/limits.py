@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.checks.episodes import Episodes
-from canmap.checks.finding import SEVERITY, Finding, Kind
+from canmap.checks.finding import Finding, Kind
 from canmap.checks.subjects import subjects
 from canmap.checks.words import number
 
@@ -104,25 +104,21 @@ class LimitCheck:
         subject = self._subjects[episode.subject]
         value = subject.finished(episode.worst)
         low, high = subject.stated
-        limit, side = (low, "below") if low - value > value - high else (high, "above")
+        limit = low if low - value > value - high else high
         factor, offset = subject.to_unit
+        shown, bound = ((finished - offset) / factor for finished in (value, limit))
+        side = "below" if shown < bound else "above"
         unit = f" {subject.unit}" if subject.unit else ""
-        value_text, limit_text = (number((v - offset) / factor) for v in (value, limit))
         when = ""
         if episode.more:
             when = f" in {episode.more} more stretches that are not listed"
         elif episode.from_start and episode.still:
             when = " from the start"
-        return Finding(
-            kind=Kind.OUT_OF_RANGE,
-            severity=SEVERITY[Kind.OUT_OF_RANGE],
-            place=subject.place,
-            start_ns=episode.start_ns,
-            end_ns=episode.start_ns if episode.end_ns is None else episode.end_ns,
-            open=episode.still,
-            count=episode.count,
+        limit_text = f"{number(bound)}{unit}{when}"
+        return episode.finding(
+            Kind.OUT_OF_RANGE,
+            subject.place,
             value=value,
             limit=limit,
-            text=f"{subject.place} was {value_text}{unit}, {side} its limit of {limit_text}{unit}{when}.",
-            line=episode.line,
+            text=f"{subject.name} was {number(shown)}{unit}, {side} its limit of {limit_text}.",
         )

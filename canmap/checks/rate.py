@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.checks.episodes import Episode, Episodes
-from canmap.checks.finding import SEVERITY, Finding, Kind, Place
+from canmap.checks.finding import Finding, Kind, Place
 from canmap.checks.silence import NEVER
 from canmap.checks.words import seconds
 from canmap.spec.model import Trigger
@@ -38,14 +38,14 @@ class Windows:
     """Windows that a chunk closed, one entry each.
 
     Attributes:
-        slot: intp[w].
-        number: int64[w], counted over all windows of the slot, cut ones included.
+        stream: intp[w].
+        number: int64[w], counted over all windows of the stream, cut ones included.
         start_ns: int64[w], its first frame.
         end_ns: int64[w], the first frame after it.
         frames: int64[w], frames in it.
     """
 
-    slot: NDArray[np.intp]
+    stream: NDArray[np.intp]
     number: NDArray[np.int64]
     start_ns: NDArray[np.int64]
     end_ns: NDArray[np.int64]
@@ -56,7 +56,7 @@ class Rate:
     """Judges the mean period of every cyclic message.
 
     Args:
-        rules: One rule a slot.
+        rules: One rule a stream.
     """
 
     def __init__(self, rules: Sequence[MessageRule]) -> None:
@@ -68,12 +68,12 @@ class Rate:
         self._silence_ns = np.array([rule.stale_after_ns or NEVER for rule in rules], np.int64)
         length = np.maximum(INTERVALS * self._period_ns, SHORTEST_NS)
         self._per_ns = np.where(cyclic, 1.0 / length, 0.0)  # windows per ns; 0: one window without end
-        slots = len(rules)
-        self._anchor_ns = np.zeros(slots, np.int64)  # where the grid of windows begins
-        self._window = np.zeros(slots, np.int64)  # which window of the grid is open
-        self._start_ns = np.zeros(slots, np.int64)  # its first frame, as clock and as ordinal
-        self._start_frame = np.zeros(slots, np.int64)
-        self._numbers = np.zeros(slots, np.int64)
+        streams = len(rules)
+        self._anchor_ns = np.zeros(streams, np.int64)  # where the grid of windows begins
+        self._window = np.zeros(streams, np.int64)  # which window of the grid is open
+        self._start_ns = np.zeros(streams, np.int64)  # its first frame, as clock and as ordinal
+        self._start_frame = np.zeros(streams, np.int64)
+        self._numbers = np.zeros(streams, np.int64)
         self._episodes = Episodes(self._describe, self._excess, parted_by=1)  # neighbours merge
         self._timeline: Timeline | None = None
 
@@ -87,9 +87,11 @@ class Rate:
     def finish(self) -> list[Event]:
         """Close the open findings; an unfinished window is not judged."""
         timeline = self._timeline
-        for slot in self._episodes.open_subjects:
-            if timeline is not None and timeline.silence_ns[slot] <= self._silence_ns[slot]:
-                self._episodes.mark_still(slot, int(timeline.until_ns[slot]))
+        for stream in self._episodes.open_subjects:
+            if timeline is None or not timeline.activity.awaited[stream]:
+                continue
+            if timeline.silence_ns[stream] <= self._silence_ns[stream]:
+                self._episodes.mark_still(stream, int(timeline.until_ns[stream]))
         self._episodes.finish()
         return self._episodes.events()
 
@@ -98,44 +100,47 @@ class Rate:
         return list(self._episodes.findings())
 
     def _close_windows(self, arrivals: Arrivals) -> Windows:
-        slots, start, clock = arrivals.slots, arrivals.start, arrivals.clock
+        streams, start, clock = arrivals.streams, arrivals.start, arrivals.clock
         reset = arrivals.gap > arrivals.per_frame(self._silence_ns)
-        reset[start] |= (arrivals.seen == 0) | ~arrivals.measured
+        reset[start] |= arrivals.seen == 0
+        unmeasured = arrivals.unmeasured()
+        if unmeasured is not None:
+            reset[unmeasured] = True
         anchor = arrivals.per_frame(self._anchor_ns)
         if reset.any():
-            # Each frame's grid begins at the newest reset before it in its slot, else where the state says.
+            # Each frame's grid begins at the newest reset before it in its stream, else where the state says.
             place = np.maximum.accumulate(np.where(reset, np.arange(len(clock)), -1))
             inside = place >= np.repeat(start, arrivals.count)
             anchor = np.where(inside, clock[place], anchor)
         window = ((clock - anchor) * arrivals.per_frame(self._per_ns)).astype(np.int64)
         begins = np.empty(len(clock), np.bool_)
         np.not_equal(window[1:], window[:-1], out=begins[1:])
-        begins[start] = window[start] != self._window[slots]
+        begins[start] = window[start] != self._window[streams]
         begins |= reset
         last = start + arrivals.count - 1
-        self._anchor_ns[slots], self._window[slots] = anchor[last], window[last]
+        self._anchor_ns[streams], self._window[streams] = anchor[last], window[last]
         return self._between(arrivals, np.flatnonzero(begins), reset)
 
     def _between(self, arrivals: Arrivals, begins: NDArray[np.intp], reset: NDArray[np.bool_]) -> Windows:
         """The windows that end where another begins, unless a silence cut them short; keeps the open ones."""
         place = np.searchsorted(arrivals.start, begins, side="right") - 1
-        slot = arrivals.slots[place]
+        stream = arrivals.streams[place]
         clock = arrivals.clock[begins]
         frame = arrivals.seen[place] + begins - arrivals.start[place]
         first = np.ones(len(begins), np.bool_)
-        first[1:] = slot[1:] != slot[:-1]
+        first[1:] = stream[1:] != stream[:-1]
         start_ns, start_frame = np.empty_like(clock), np.empty_like(frame)
         start_ns[1:], start_frame[1:] = clock[:-1], frame[:-1]
-        start_ns[first], start_frame[first] = self._start_ns[slot[first]], self._start_frame[slot[first]]
-        self._start_ns[slot], self._start_frame[slot] = clock, frame  # the last of each slot stays
+        start_ns[first], start_frame[first] = self._start_ns[stream[first]], self._start_frame[stream[first]]
+        self._start_ns[stream], self._start_frame[stream] = clock, frame  # the last of each stream stays
         ordinal = np.arange(len(begins)) - np.flatnonzero(first)[np.cumsum(first) - 1]
-        number = self._numbers[slot] + ordinal
-        self._numbers[slot] = number + 1
+        number = self._numbers[stream] + ordinal
+        self._numbers[stream] = number + 1
         whole = ~reset[begins]
-        return Windows(*(column[whole] for column in (slot, number, start_ns, clock, frame - start_frame)))
+        return Windows(*(column[whole] for column in (stream, number, start_ns, clock, frame - start_frame)))
 
     def _judge(self, windows: Windows) -> None:
-        promised = windows.frames * self._period_ns[windows.slot]
+        promised = windows.frames * self._period_ns[windows.stream]
         apart = np.abs(windows.end_ns - windows.start_ns - promised)
         off = (apart * TOLERATED[1] > promised * TOLERATED[0]) & (promised > 0)
         for i in np.flatnonzero(off).tolist():
@@ -144,33 +149,28 @@ class Rate:
             number = int(windows.number[i])
             self._episodes.add(
                 Episode(
-                    *(int(windows.slot[i]), number, number, start_ns, end_ns, 1, mean_ns),
+                    *(int(windows.stream[i]), number, number, start_ns, end_ns, 1, mean_ns),
                     from_start=number == 1,
                 )
             )
-        for slot in self._episodes.open_subjects:
-            self._episodes.settle(slot, None, int(self._numbers[slot]))
+        for stream in self._episodes.open_subjects:
+            self._episodes.settle(stream, None, int(self._numbers[stream]))
 
-    def _excess(self, slot: int, mean_ns: float) -> float:
-        return abs(mean_ns - float(self._period_ns[slot]))
+    def _excess(self, stream: int, mean_ns: float) -> float:
+        return abs(mean_ns - float(self._period_ns[stream]))
 
     def _describe(self, episode: Episode) -> Finding:
         rule = self._rules[episode.subject]
-        name, period_ns = rule.message.name, int(self._period_ns[episode.subject])
+        name, period_ns = rule.name, int(self._period_ns[episode.subject])
         if episode.more:
             what = f"came at a wrong rate {episode.more} more times that are not listed"
         elif episode.still and episode.from_start:
             what = f"comes every {seconds(episode.worst)} on average from the start"
         else:
             what = f"came every {seconds(episode.worst)} on average"
-        return Finding(
-            kind=Kind.RATE,
-            severity=SEVERITY[Kind.RATE],
-            place=Place(bus=rule.bus, message=name),
-            start_ns=episode.start_ns,
-            end_ns=episode.start_ns if episode.end_ns is None else episode.end_ns,
-            open=episode.still,
-            count=episode.count,
+        return episode.finding(
+            Kind.RATE,
+            Place(bus=rule.bus, message=rule.message.name),
             value=episode.worst / 1e9,
             limit=period_ns / 1e9,
             text=f"{name} {what} instead of every {seconds(period_ns)}.",

@@ -1,4 +1,8 @@
-"""Messages that are expected but do not come (missing), and messages that fall silent (stale)."""
+"""Messages that are expected but do not come (missing), and messages that fall silent (stale).
+
+A message that has to come only under conditions is judged by the time for which they held: its silence begins
+with its last frame or with them, and ends with its next frame or with them.
+"""
 
 from __future__ import annotations
 
@@ -14,7 +18,9 @@ from canmap.spec.model import Trigger
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canmap.arrivals import Arrivals, Timeline
+    from numpy.typing import NDArray
+
+    from canmap.arrivals import Arrivals, CutSilence, Timeline
     from canmap.checks.episodes import Event
     from canmap.checks.view import View
     from canmap.spec.model import MessageRule
@@ -26,8 +32,8 @@ class Silence:
     """Judges the gaps between the frames of every message, and the frames that never came.
 
     Args:
-        rules: One rule a slot.
-        needed: bool[slots], a record is made from the message, so it is expected even where unpromised.
+        rules: One rule a stream.
+        needed: bool[streams], a record is made from the message, so it is expected even where unpromised.
     """
 
     def __init__(self, rules: Sequence[MessageRule], needed: Sequence[bool]) -> None:
@@ -42,21 +48,20 @@ class Silence:
         self._stale = Episodes(self._describe_stale)
         self._missing = Episodes(self._describe_missing)
         self._timeline: Timeline | None = None
-        self._first_ns: dict[int, int] = {}
+        self._given_up: set[int] = set()  # streams that had not come when they were no longer awaited
 
     def fold(self, view: View) -> list[Event]:
         """Judge the gaps that end in this chunk, and announce those that have become too long."""
         self._timeline = view.timeline
         arrivals = view.arrivals
         late = arrivals.gap > arrivals.per_frame(self._limit_ns)
-        if late.any():
-            touched = np.flatnonzero(np.logical_or.reduceat(late, arrivals.start))
-            for place in touched.tolist():
-                begin = int(arrivals.start[place])
-                stop = begin + int(arrivals.count[place])
-                self._fold_slot(arrivals, place, slice(begin, stop), late[begin:stop])
-        for slot in self._stale.open_subjects:
-            self._stale.settle(slot, None, int(view.timeline.seen[slot]))
+        cut = [one for one in arrivals.cut if one.end_ns - one.start_ns > self._limit_ns[one.stream]]
+        if cut or late.any():
+            touched = set(np.repeat(arrivals.streams, arrivals.count)[late].tolist())
+            for stream in sorted(touched | {one.stream for one in cut}):
+                self._fold_stream(arrivals, stream, late, [one for one in cut if one.stream == stream])
+        for stream in self._stale.open_subjects:
+            self._stale.settle(stream, None, int(view.timeline.seen[stream]))
         self._announce(view.timeline)
         return self._events()
 
@@ -65,12 +70,15 @@ class Silence:
         timeline = self._timeline
         if timeline is None:
             return []
-        silent = timeline.silence_ns
-        for slot in np.flatnonzero(self._expected & (timeline.seen == 0)).tolist():
-            if silent[slot] > self._limit_ns[slot] or self._limit_ns[slot] == NEVER:
-                self._missing.add(_unfinished(slot, timeline, still=True))
-        for slot in np.flatnonzero((timeline.seen > 0) & (silent > self._limit_ns)).tolist():
-            self._stale.add(_unfinished(slot, timeline, still=True))
+        silent, unlimited = timeline.silence_ns, self._limit_ns == NEVER
+        never = self._expected & (timeline.seen == 0)
+        for stream in np.flatnonzero(never).tolist():
+            if silent[stream] > self._limit_ns[stream] or (
+                unlimited[stream] and timeline.activity.ever[stream]
+            ):
+                self._missing.add(_unfinished(stream, timeline, still=True))
+        for stream in np.flatnonzero((timeline.seen > 0) & (silent > self._limit_ns)).tolist():
+            self._stale.add(_unfinished(stream, timeline, still=True))
         self._stale.finish()
         self._missing.finish()
         return self._events()
@@ -79,61 +87,93 @@ class Silence:
         """Return all findings so far."""
         return [*self._missing.findings(), *self._stale.findings()]
 
-    def _fold_slot(self, arrivals: Arrivals, place: int, frames: slice, late: np.ndarray) -> None:
-        slot, seen = int(arrivals.slots[place]), int(arrivals.seen[place])
-        clock, gap = arrivals.clock[frames], arrivals.gap[frames]
-        if seen == 0 and late[0]:
+    def _fold_stream(
+        self, arrivals: Arrivals, stream: int, late: NDArray[np.bool_], cut: list[CutSilence]
+    ) -> None:
+        """Add the long gaps of one stream, and its silences that were cut short, as they followed."""
+        place = int(np.searchsorted(arrivals.streams, stream))
+        here = place < len(arrivals.streams) and arrivals.streams[place] == stream
+        begin = int(arrivals.start[place]) if here else 0
+        seen = int(arrivals.seen[place]) if here else cut[0].seen
+        stop = begin + (int(arrivals.count[place]) if here else 0)
+        at = begin
+        for silence in cut:
+            until = begin + silence.seen - seen
+            self._add_gaps(arrivals, stream, seen - begin, slice(at, until), late)
+            self._add_cut(silence)
+            at = until
+        self._add_gaps(arrivals, stream, seen - begin, slice(at, stop), late)
+
+    def _add_gaps(
+        self, arrivals: Arrivals, stream: int, ordinal: int, frames: slice, late: NDArray[np.bool_]
+    ) -> None:
+        """Add the long gaps among some frames of a stream; `ordinal` counts the frame at index 0."""
+        clock, gap, late = arrivals.clock[frames], arrivals.gap[frames], late[frames]
+        first_frame = ordinal + frames.start
+        if first_frame == 0 and len(late) and late[0]:
             end_ns = int(clock[0])
-            self._missing.add(Episode(slot, 0, 0, end_ns - int(gap[0]), end_ns, 1, int(gap[0])))
+            self._missing.add(Episode(stream, 0, 0, end_ns - int(gap[0]), end_ns, 1, int(gap[0])))
             late = late.copy()
             late[0] = False
         for first, last, count in faulty_runs(late, GOOD_BETWEEN - 1):
             self._stale.add(
                 Episode(
-                    subject=slot,
-                    first=seen + first,
-                    last=seen + last - 1,  # the frame that ends a gap is good already
+                    subject=stream,
+                    first=first_frame + first,
+                    last=first_frame + last - 1,  # the frame that ends a gap is good already
                     start_ns=int(clock[first] - gap[first]),
                     end_ns=int(clock[last]),
                     count=count,
                     worst=int(gap[first : last + 1].max()),
-                    from_start=seen + first <= 1,
+                    from_start=first_frame + first <= 1,
                 )
             )
 
+    def _add_cut(self, silence: CutSilence) -> None:
+        stream, seen, start_ns, end_ns = silence.stream, silence.seen, silence.start_ns, silence.end_ns
+        if not seen:
+            self._given_up.add(stream)
+            self._missing.add(Episode(stream, 0, 0, start_ns, end_ns, 1, end_ns - start_ns))
+            return
+        self._stale.add(
+            Episode(stream, seen, seen - 1, start_ns, end_ns, 1, end_ns - start_ns, from_start=seen <= 1)
+        )
+
     def _announce(self, timeline: Timeline) -> None:
         silent = timeline.silence_ns
-        for slot in np.flatnonzero(silent > self._limit_ns).tolist():
-            episodes = self._stale if timeline.seen[slot] else self._missing
-            episodes.announce(_unfinished(slot, timeline, still=False))
+        for stream in np.flatnonzero(silent > self._limit_ns).tolist():
+            episodes = self._stale if timeline.seen[stream] else self._missing
+            episodes.announce(_unfinished(stream, timeline, still=False))
 
     def _events(self) -> list[Event]:
         return [*self._missing.events(), *self._stale.events()]
 
     def _describe_missing(self, episode: Episode) -> Finding:
         rule = self._rules[episode.subject]
-        name, came = rule.message.name, episode.end_ns is not None and not episode.still
+        given_up = episode.subject in self._given_up
+        came = episode.end_ns is not None and not episode.still and not given_up
         if came:
-            text = f"{name} came only after {seconds(episode.worst)}"
+            after = f" of its start-up of {seconds(rule.start_up_ns)}" if rule.start_up_ns else ""
+            text = f"{rule.name} came only after {seconds(episode.worst)}"
+            text = f"{rule.name} came only {seconds(episode.worst)} after the end{after}" if after else text
+        elif given_up and not episode.still:
+            text = f"{rule.name} did not come while it had to, for up to {seconds(episode.worst)}"
         else:
-            text = f"{name} never came" if episode.still else f"{name} has not come"
+            text = f"{rule.name} never came" if episode.still else f"{rule.name} has not come"
         if rule.period_ns is not None:
             text += f"; it is promised every {seconds(rule.period_ns)}"
-        return Finding(
-            kind=Kind.MISSING,
-            severity=Severity.WARNING if came else Severity.ERROR,
-            place=Place(bus=rule.bus, message=name),
-            start_ns=episode.start_ns,
-            end_ns=episode.start_ns if episode.end_ns is None else episode.end_ns,
-            open=episode.still,
+        return episode.finding(
+            Kind.MISSING,
+            Place(bus=rule.bus, message=rule.message.name),
             value=episode.worst / 1e9,
             limit=None if rule.stale_after_ns is None else rule.stale_after_ns / 1e9,
             text=f"{text}.",
+            severity=Severity.WARNING if came else Severity.ERROR,
         )
 
     def _describe_stale(self, episode: Episode) -> Finding:
         rule = self._rules[episode.subject]
-        name, limit_ns = rule.message.name, int(self._limit_ns[episode.subject])
+        name, limit_ns = rule.name, int(self._limit_ns[episode.subject])
         if episode.more:
             text = f"{name} fell silent in {times(episode.more, 'more place')} that are not listed"
         elif episode.end_ns is None:
@@ -146,21 +186,18 @@ class Silence:
             from_start = " from the start" if episode.from_start and episode.still else ""
             silences = times(episode.count, "time")
             text = f"{name} was silent {silences}{from_start}, for up to {seconds(episode.worst)}"
-        return Finding(
-            kind=Kind.STALE,
-            severity=Severity.ERROR if rule.stale_is_error else Severity.WARNING,
-            place=Place(bus=rule.bus, message=name),
-            start_ns=episode.start_ns,
-            end_ns=episode.start_ns if episode.end_ns is None else episode.end_ns,
-            open=episode.still,
-            count=episode.count,
+        return episode.finding(
+            Kind.STALE,
+            Place(bus=rule.bus, message=rule.message.name),
             value=episode.worst / 1e9,
             limit=limit_ns / 1e9,
             text=f"{text}; it is stale after {seconds(limit_ns)}.",
+            severity=Severity.ERROR if rule.stale_is_error else Severity.WARNING,
         )
 
 
-def _unfinished(slot: int, timeline: Timeline, *, still: bool) -> Episode:
+def _unfinished(stream: int, timeline: Timeline, *, still: bool) -> Episode:
     """The silence that has not ended; without `still`, nothing is known of its end yet."""
-    seen, last, until = int(timeline.seen[slot]), int(timeline.last_ns[slot]), int(timeline.until_ns[slot])
-    return Episode(slot, seen, seen - 1, last, until if still else None, 1, until - last, still=still)
+    seen, until = int(timeline.seen[stream]), int(timeline.until_ns[stream])
+    since = min(int(timeline.quiet_since_ns[stream]), until)
+    return Episode(stream, seen, seen - 1, since, until if still else None, 1, until - since, still=still)

@@ -11,6 +11,7 @@ import numpy as np
 
 from canmap.checks.finding import Place
 from canmap.records.value import Quantity, scaling
+from canmap.signals.extract import no_data
 from canmap.signals.limits import raw_limits
 from canmap.signals.plan import ColumnKind
 
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 
     from canmap.signals.extract import Samples
     from canmap.signals.plan import Column, DecodePlan
+    from canmap.spec.description import NoData
     from canmap.spec.model import FieldRule, Limits, RecordRule
 
 COUNT_BITS = 62  # a weighted sum of counts must stay within int64
@@ -31,7 +33,8 @@ class Subject:
     """A value with limits: a signal, or a record field made of one or several signals of a message.
 
     Attributes:
-        place: What findings name.
+        place: What findings are about.
+        name: What their sentences are about: whoever's limit it is.
         columns: Its signals.
         weights: Whole numbers by which the raw values are summed before they are compared, so that
             finished value = sum * factor + offset exactly; None where the finished value itself is compared.
@@ -47,6 +50,7 @@ class Subject:
     """
 
     place: Place
+    name: str
     columns: tuple[int, ...]
     weights: tuple[int, ...] | None
     quantity: Quantity
@@ -55,7 +59,7 @@ class Subject:
     low: float
     high: float
     stated: tuple[float, float]
-    no_data: frozenset[int]
+    no_data: tuple[NoData, ...]
     unit: str
     to_unit: tuple[float, float]
 
@@ -76,7 +80,8 @@ class Subject:
             if samples.valid is not None:
                 judged &= samples.valid[samples.column_start[column] : samples.column_start[column + 1]]
         if self.no_data:
-            judged &= ~np.isin(raw[0], list(self.no_data))
+            kind = samples.plan.columns[self.columns[0]].kind
+            judged &= ~no_data(raw[0], kind, self.no_data)
         if self.weights is None:
             values = self.quantity.values(raw)
             return values, judged & ~np.isnan(values)
@@ -89,18 +94,21 @@ def subjects(plan: DecodePlan, records: tuple[RecordRule, ...]) -> Iterator[Subj
     """Yield everything that has limits.
 
     The range of a field goes before the description's range of the signals that it is made of. A signal
-    without one keeps the description's, and is named with the field that it alone makes.
+    without one keeps the description's, and is named with the field that it alone makes. A choice has no
+    range: its labels say which codes it may have.
     """
     covered: set[int] = set()
     named: dict[int, tuple[Place, FieldRule]] = {}
     for record in records:
         for rule in record.fields:
             columns = tuple(plan.column_of[ref.bus, ref.message, ref.signal] for ref in rule.sources)
-            place = _place(plan.columns[columns[0]], plan, record.name, rule, alone=len(columns) == 1)
+            place = place_of(plan.columns[columns[0]], plan, record.name, rule, alone=len(columns) == 1)
             if rule.limits is not None:
                 covered.update(columns)
                 yield _of_field(plan, rule, rule.limits, place)
-            elif len(columns) == 1 and rule.codes is None and rule.table is None and not record.derived:
+            elif rule.codes is not None:
+                covered.update(columns)  # its labels say which codes it may have
+            elif len(columns) == 1 and rule.table is None and not record.derived:
                 named.setdefault(columns[0], (place, rule))
     for number, column in enumerate(plan.columns):
         signal = column.signal
@@ -110,7 +118,8 @@ def subjects(plan: DecodePlan, records: tuple[RecordRule, ...]) -> Iterator[Subj
                 yield subject
 
 
-def _place(column: Column, plan: DecodePlan, record: str, rule: FieldRule, *, alone: bool) -> Place:
+def place_of(column: Column, plan: DecodePlan, record: str, rule: FieldRule, *, alone: bool) -> Place:
+    """Return what findings about a field are about; `alone`: one signal makes it."""
     slot = plan.slots[column.slot]
     return Place(
         bus=slot.bus_name,
@@ -133,6 +142,7 @@ def _of_field(plan: DecodePlan, rule: FieldRule, limits: Limits, place: Place) -
         signal.bits + abs(weight).bit_length() for signal, weight in zip(signals, weights, strict=True)
     )
     stated = _bounds(limits.low, limits.high)
+    name = f"{place.record}.{place.field}" + (f" ({place.message}.{place.signal})" if place.signal else "")
     texts = (limits.unit, (float(limits.factor), float(limits.offset)))
     exact = all(plan.columns[column].kind is ColumnKind.INTEGER for column in quantity.columns)
     if exact and rule.table is None and bits + len(signals).bit_length() <= COUNT_BITS:
@@ -142,10 +152,22 @@ def _of_field(plan: DecodePlan, rule: FieldRule, limits: Limits, place: Place) -
             bits, signed = COUNT_BITS, True
         counts = raw_limits(limits.low, limits.high, factor, offset, bits, signed)
         return Subject(
-            place, quantity.columns, weights, quantity, factor, offset, *counts, stated, rule.no_data, *texts
+            place,
+            name,
+            quantity.columns,
+            weights,
+            quantity,
+            factor,
+            offset,
+            *counts,
+            stated,
+            rule.no_data,
+            *texts,
         )
     one, zero = Fraction(1), Fraction(0)
-    return Subject(place, quantity.columns, None, quantity, one, zero, *stated, stated, rule.no_data, *texts)
+    return Subject(
+        place, name, quantity.columns, None, quantity, one, zero, *stated, stated, rule.no_data, *texts
+    )
 
 
 def _of_signal(plan: DecodePlan, number: int, field: tuple[Place, FieldRule] | None) -> Subject | None:
@@ -155,23 +177,24 @@ def _of_signal(plan: DecodePlan, number: int, field: tuple[Place, FieldRule] | N
     own = scaling(plan, number)
     if field is None:
         place = Place(bus=slot.bus_name, message=slot.message.name, signal=signal.name)
-        factor, offset, no_data = Fraction(1), Fraction(0), frozenset[int]()
+        factor, offset, codes = Fraction(1), Fraction(0), signal.no_data
     else:
         place, rule = field
-        factor, offset, no_data = rule.factor, rule.offset, rule.no_data
+        factor, offset, codes = rule.factor, rule.offset, rule.no_data
     quantity = Quantity((number,), (own,), float(factor), float(offset), None)
     ends = [None if limit is None else limit * factor + offset for limit in (signal.minimum, signal.maximum)]
     stated = _bounds(*(ends if factor > 0 else ends[::-1]))
+    name = f"{place.message}.{place.signal}" + (f" ({place.record}.{place.field})" if place.record else "")
     texts = (signal.unit, (float(factor), float(offset)))
     if column.kind is not ColumnKind.INTEGER or not signal.factor:
         one, zero = Fraction(1), Fraction(0)
-        return Subject(place, (number,), None, quantity, one, zero, *stated, stated, no_data, *texts)
+        return Subject(place, name, (number,), None, quantity, one, zero, *stated, stated, codes, *texts)
     length = signal.bits, signal.signed
     counts = raw_limits(signal.minimum, signal.maximum, signal.factor, signal.offset, *length)
     if counts == raw_limits(None, None, Fraction(1), Fraction(0), *length):
         return None
     line = (factor * signal.factor, factor * signal.offset + offset)
-    return Subject(place, (number,), (1,), quantity, *line, *counts, stated, no_data, *texts)
+    return Subject(place, name, (number,), (1,), quantity, *line, *counts, stated, codes, *texts)
 
 
 def _bounds(low: Fraction | None, high: Fraction | None) -> tuple[float, float]:

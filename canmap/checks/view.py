@@ -41,8 +41,8 @@ class View:
     Attributes:
         prepared: The chunk and what was prepared from it alone.
         clock: int64[n], session clock of every frame of the chunk, in ns.
-        arrivals: The described frames by slot.
-        timeline: Arrival state of every slot, this chunk included.
+        arrivals: The described frames by stream.
+        timeline: Arrival state of every stream, this chunk included.
         session: The clock, this chunk included.
         before_ns: The clock before this chunk.
     """

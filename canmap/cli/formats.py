@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import click
+
 if TYPE_CHECKING:
     from rich.text import Text
 
     from canmap.formats import Format, Holds
 
 
+@click.command("formats", short_help="What captures can be read and written here.")
 def formats_command() -> int:
     """List the capture formats that can be read and written here, and what each can hold."""
     from rich.table import Table

@@ -2,66 +2,40 @@
 
 from __future__ import annotations
 
-import contextlib
-import json
 from typing import TYPE_CHECKING
 
-from canmap.cli import options
+import click
+
+from canmap.cli.options import Request, reads_captures
 
 if TYPE_CHECKING:
     from canmap.inspection import Inspection
 
 EPILOG = """\
+\b
 Examples:
-
   canmap inspect drive.log --spec cart.yaml
-
   canmap inspect drive.log.gz --spec cart.yaml --json - | jq .verdict
-
   zcat old.log.gz | canmap inspect - --spec cart.yaml --channel drive=can1
+
+Captures are those of one session, in any format of canmap formats; - is standard input.
 
 Exit status: 0 without an error among the findings, 1 with one, 2 if the work could not be done.
 """
 
 
-def inspect_command(
-    captures: options.Captures,
-    spec: options.SpecPath,
-    json_path: options.JsonPath = None,
-    channel: options.Channels = None,
-    description: options.Descriptions = None,
-    from_s: options.FromSecond = None,
-    to_s: options.ToSecond = None,
-) -> int:
+@click.command("inspect", epilog=EPILOG, short_help="What a capture says of the vehicle, and what was wrong.")
+@reads_captures
+def inspect_command(request: Request) -> int:
     """Show the state of the vehicle in a capture, and what was wrong with it."""
-    channels = options.assignments(channel, "--channel")
-    descriptions = options.assignments(description, "--description")
-    span = options.span(from_s, to_s)
-    # Reading begins before the heavy imports: parsing on its threads hides them.
-    from canmap.frames.readers import open_captures
-    from canmap.frames.window import Window
-    from canmap.run import Intake
+    from canmap.cli.progress import Progress
 
-    with contextlib.ExitStack() as stack:
-        intake = Intake(Window.of(open_captures(captures), *span))
-        stack.callback(intake.close)
-        from canmap.outputs.files import whole_text_file
+    with Progress() as progress:
+        result = request.inspect(progress.listener)
+    if request.json_path != "-":
+        from canmap.cli.render import show
 
-        file = None if json_path is None else stack.enter_context(whole_text_file(json_path))
-        from canmap.api import inspect_intake
-        from canmap.cli.progress import Progress
-        from canmap.spec.loader import load_spec
-
-        loaded = load_spec(spec, channels=channels, descriptions=descriptions)
-        with Progress() as progress:
-            result = inspect_intake(intake, loaded, listen=progress.step)
-        if json_path != "-":
-            from canmap.cli.render import show
-
-            show(result)
-        if file is not None:
-            json.dump(result.to_json(), file, indent=1, allow_nan=False)
-            file.write("\n")
+        show(result)
     return exit_status(result)
 
 

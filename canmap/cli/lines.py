@@ -62,7 +62,7 @@ class LinePrinter:
         """
         if self._silent:
             return
-        start_ns = engine.session.start_ns or 0
+        start_ns = engine.session.zero_ns
         lines: list[tuple[int, Text]] = []
         for chunk in step.records:
             if chunk.name in self._names:

@@ -6,57 +6,46 @@ import os
 import signal
 import sys
 
-import typer
+import click
 
 from canmap import __version__
-from canmap.cli import formats, inspect, replay
+from canmap.cli.formats import formats_command
+from canmap.cli.inspect import inspect_command
+from canmap.cli.replay import replay_command
 from canmap.errors import CanmapError
 
 FAILED = 2  # the command could not do its work
 INTERRUPTED = 128 + signal.SIGINT
 PIPE_CLOSED = 128 + signal.SIGPIPE
 
-app = typer.Typer(
-    name="canmap",
-    help=(
-        "Turn the CAN frames of a drive-by-wire kit into typed vehicle-state records, and see what is stale, "
-        "missing, out of range or wrong, and why."
-    ),
-    epilog="This tool is no safety function; the kit maker's manual and local rules come first.",
-    no_args_is_help=True,
-    add_completion=False,
-    pretty_exceptions_enable=False,
-)
-app.command("inspect", epilog=inspect.EPILOG)(inspect.inspect_command)
-app.command("replay", epilog=replay.EPILOG)(replay.replay_command)
-app.command("formats")(formats.formats_command)
+
+@click.group(epilog="This tool is no safety function; the kit maker's manual and local rules come first.")
+@click.version_option(__version__, message="canmap %(version)s")
+def app() -> None:
+    """Turn the CAN frames of a drive-by-wire kit into typed vehicle-state records.
+
+    See what is stale, missing, out of range or wrong, and why.
+    """
 
 
-def _show_version(wanted: bool) -> None:
-    if wanted:
-        typer.echo(f"canmap {__version__}")
-        raise typer.Exit
-
-
-@app.callback()
-def _options(
-    version: bool = typer.Option(
-        False, "--version", callback=_show_version, is_eager=True, help="Show the version and end."
-    ),
-) -> None:
-    """Options of the program as a whole."""
+app.add_command(inspect_command)
+app.add_command(replay_command)
+app.add_command(formats_command)
 
 
 def main() -> None:
     """Run the command line; never shows a traceback for what a user can cause."""
+    if sys.stdout is None:  # the shell closed it
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115, PTH123
+    signal.signal(signal.SIGTERM, _end)
     try:
-        status = app(standalone_mode=False)
+        status = app(prog_name="canmap", standalone_mode=False)
         sys.stdout.flush()
     except BrokenPipeError:
         # Whoever read our output has gone.
         _drop_output()
         status = PIPE_CLOSED
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, click.Abort):
         print("interrupted", file=sys.stderr)
         status = INTERRUPTED
     except CanmapError as error:
@@ -65,9 +54,14 @@ def main() -> None:
         status = FAILED
     except OSError as error:
         status = _unwritten_status(error)
-    except Exception as error:
+    except click.ClickException as error:
         status = _usage_status(error)
     raise SystemExit(status or 0)
+
+
+def _end(number: int, _frame: object) -> None:
+    """End as if interrupted, so that no half-written file is left behind."""
+    raise SystemExit(128 + number)
 
 
 def _drop_output() -> None:
@@ -84,11 +78,10 @@ def _unwritten_status(error: OSError) -> int:
     return FAILED
 
 
-def _usage_status(error: Exception) -> int:
-    """Show a mistake in the arguments in one line; any other exception is a fault of ours and passes."""
-    if not hasattr(error, "format_message"):
-        raise error
-    message = error.format_message().rstrip(".")
-    if message:  # without any arguments the help was shown already
-        print(f"canmap: {message}. See 'canmap --help'.", file=sys.stderr)
+def _usage_status(error: click.ClickException) -> int:
+    """Show a mistake in the arguments in one line."""
+    if isinstance(error, click.exceptions.NoArgsIsHelpError):
+        print(error.format_message(), file=sys.stderr)
+    else:
+        print(f"canmap: {error.format_message().rstrip('.?')}. See 'canmap --help'.", file=sys.stderr)
     return FAILED

@@ -1,70 +1,146 @@
-"""Arguments that several commands share, and what they are turned into."""
+"""What all commands that read captures share: their options, and the run that these ask for."""
 
 from __future__ import annotations
 
+import contextlib
+import functools
+import json
 import math
-from typing import TYPE_CHECKING, Annotated
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
-import typer
+import click
 
 from canmap.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Mapping, Sequence
+
+    from canmap.clock import Pace
+    from canmap.engine import Engine, Step
+    from canmap.frames.source import FrameSource
+    from canmap.inspection import Inspection
+    from canmap.spec.model import Spec
+
+    Listener = Callable[[Engine, Step], None]
 
 LONGEST_S = 1e9  # thirty years: longer than any recording, and short enough for stamps in ns
 
-Captures = Annotated[
-    list[str],
-    typer.Argument(
-        metavar="CAPTURE",
-        help="Captures of one session, in any format of canmap formats; - is standard input.",
-        show_default=False,
+_SHARED = (
+    click.argument("captures", metavar="CAPTURE...", nargs=-1, required=True),
+    click.option("--spec", metavar="SPEC", required=True, help="The vehicle's mapping spec."),
+    click.option(
+        "--json", "json_path", metavar="FILE", help="Write the inspection as JSON; - is standard output."
     ),
-]
-SpecPath = Annotated[
-    str, typer.Option("--spec", metavar="SPEC", help="The vehicle's mapping spec.", show_default=False)
-]
-Channels = Annotated[
-    list[str] | None,
-    typer.Option(
+    click.option(
         "--channel",
         metavar="BUS=CHANNEL",
+        multiple=True,
         help="Take a bus from another channel than the spec says.",
-        show_default=False,
     ),
-]
-Descriptions = Annotated[
-    list[str] | None,
-    typer.Option(
+    click.option(
         "--description",
         metavar="BUS=FILE",
+        multiple=True,
         help="Take another description of a bus than the spec says.",
-        show_default=False,
     ),
-]
-JsonPath = Annotated[
-    str | None,
-    typer.Option("--json", metavar="FILE", help="Write the inspection as JSON; - is standard output."),
-]
-FromSecond = Annotated[
-    float | None,
-    typer.Option("--from", metavar="S", help="Leave out what came before S seconds from the first frame."),
-]
-ToSecond = Annotated[
-    float | None,
-    typer.Option("--to", metavar="S", help="Leave out what came from S seconds after the first frame on."),
-]
+    click.option(
+        "--from",
+        "from_s",
+        metavar="S",
+        type=float,
+        help="Leave out what came before S seconds from the first frame.",
+    ),
+    click.option(
+        "--to",
+        "to_s",
+        metavar="S",
+        type=float,
+        help="Leave out what came from S seconds after the first frame on.",
+    ),
+)
 
 
-def assignments(pairs: Sequence[str] | None, option: str) -> dict[str, str]:
+@dataclass(frozen=True, slots=True)
+class Request:
+    """A run that a command line asks for.
+
+    Attributes:
+        captures: Captures of one session; "-" is standard input.
+        spec: Path of the mapping spec.
+        json_path: Where the inspection goes as JSON, None for nowhere, "-" for standard output.
+        channels: Bus to the channel to take it from.
+        descriptions: Bus to the description to take.
+        span_s: Part of the session to use, in s from its first frame.
+    """
+
+    captures: tuple[str, ...]
+    spec: str
+    json_path: str | None
+    channels: Mapping[str, str]
+    descriptions: Mapping[str, str]
+    span_s: tuple[float, float]
+
+    def inspect(
+        self, listener: Callable[[Spec, FrameSource], Listener], pace: Pace | None = None
+    ) -> Inspection:
+        """Carry out the run, write its JSON, and return what it found.
+
+        Args:
+            listener: Makes, for the loaded spec and the source, what is told of every step.
+            pace: As in `canmap.run.run`.
+        """
+        # Reading begins before the heavy imports: parsing on its threads hides them.
+        from canmap.frames.readers import open_captures
+        from canmap.frames.window import Window
+        from canmap.run import Intake
+
+        with contextlib.ExitStack() as stack:
+            intake = Intake(open_captures(self.captures), Window(*self.span_s))
+            stack.callback(intake.close)
+            from canmap.api import inspect_intake
+            from canmap.outputs.files import whole_text_file
+            from canmap.spec.loader import load_spec
+
+            file = None if self.json_path is None else stack.enter_context(whole_text_file(self.json_path))
+            spec = load_spec(self.spec, channels=self.channels, descriptions=self.descriptions)
+            result = inspect_intake(intake, spec, listen=listener(spec, intake.source), pace=pace)
+            if file is not None:
+                json.dump(result.to_json(), file, indent=1, allow_nan=False)
+                file.write("\n")
+        return result
+
+
+def reads_captures(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the shared options; it gets them as a `Request`, first of its arguments."""
+
+    @functools.wraps(command)
+    def with_request(  # the names are those of the options
+        captures: tuple[str, ...],
+        spec: str,
+        json_path: str | None,
+        channel: Sequence[str],
+        description: Sequence[str],
+        from_s: float | None,
+        to_s: float | None,
+        **own: object,
+    ) -> Any:
+        channels = assignments(channel, "--channel")
+        descriptions = assignments(description, "--description")
+        request = Request(captures, spec, json_path, channels, descriptions, span(from_s, to_s))
+        return command(request, **own)
+
+    return functools.reduce(lambda made, option: option(made), reversed(_SHARED), with_request)
+
+
+def assignments(pairs: Sequence[str], option: str) -> dict[str, str]:
     """Return BUS=VALUE arguments as a mapping.
 
     Raises:
         UsageError: One of them has no "=".
     """
     result = {}
-    for pair in pairs or ():
+    for pair in pairs:
         bus, equals, value = pair.partition("=")
         if not (bus and equals and value):
             raise UsageError(f"{option} {pair} is not of the form BUS=VALUE.")

@@ -1,15 +1,19 @@
-"""How far a command has read, and how fast, on standard error while that is a terminal."""
+"""How far a command has read, with rate and time left, on standard error while that is a terminal."""
 
 from __future__ import annotations
 
+import os
 import sys
 import time
 from typing import TYPE_CHECKING, Self
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from types import TracebackType
 
     from canmap.engine import Engine, Step
+    from canmap.frames.source import FrameSource
+    from canmap.spec.model import Spec
 
 EVERY_S = 0.2
 FIRST_S = 0.5  # what is done sooner needs no progress
@@ -20,6 +24,7 @@ class Progress:
 
     def __init__(self) -> None:
         self._active = sys.stderr.isatty()
+        self._source: FrameSource | None = None
         self._began_s = self._next_s = 0.0
         self._shown = False
 
@@ -35,7 +40,12 @@ class Progress:
             sys.stderr.write("\r\x1b[K")
             sys.stderr.flush()
 
-    def step(self, engine: Engine, _step: Step) -> None:
+    def listener(self, _spec: Spec, source: FrameSource) -> Callable[[Engine, Step], None]:
+        """Return what is to be told of every step of a run that reads `source`."""
+        self._source = source
+        return self._step
+
+    def _step(self, engine: Engine, _step: Step) -> None:
         """Show where the engine is, if it is time to."""
         if not self._active or time.monotonic() < self._next_s:
             return
@@ -46,5 +56,9 @@ class Progress:
         recorded_s = (engine.session.now_ns - (engine.session.start_ns or 0)) / 1e9
         text = f"{engine.frames:,} frames, {recorded_s:,.0f} s of recording"
         text += f", {engine.frames / taken_s / 1e6:.1f} million frames a second"
-        sys.stderr.write(f"\r{text}\x1b[K")
+        done, total = self._source.progress() if self._source else (0, None)
+        if total and 0 < done <= total:
+            text = f"{done / total:4.0%}  {text}, {taken_s * (total - done) / done:.0f} s left"
+        width = os.get_terminal_size(sys.stderr.fileno()).columns
+        sys.stderr.write(f"\r{text[: width - 1]}\x1b[K")
         sys.stderr.flush()

@@ -32,10 +32,18 @@ PIPE_WIDTH = 120
 COLUMNS = {"promised": 60, "min": 70, "max": 70, "99 %": 80, "mean": 80, "sender": 80}
 
 
+class _Screen(Console):
+    """A console that leaves it to the program what to do when its reader has gone."""
+
+    def on_broken_pipe(self) -> None:
+        """Pass it on."""
+        raise BrokenPipeError
+
+
 def console() -> Console:
     """Return the console for standard output: as wide as it is, or wide enough for a pipe."""
     width = None if sys.stdout.isatty() or "COLUMNS" in os.environ else PIPE_WIDTH
-    return Console(width=width, highlight=False)
+    return _Screen(width=width, highlight=False)
 
 
 def show(result: Inspection, out: Console | None = None) -> None:
@@ -63,8 +71,9 @@ def _show_capture(result: Inspection, out: Console) -> None:
     text = f"{times(capture.frames, 'frame')} in {number(round(capture.duration_s, 3))} s"
     text += f" from {start}" if start else ""
     text += f"; by channel: {channels}"
-    for count, noun in ((capture.bad_lines, "bad line"), (capture.error_frames, "error frame")):
-        text += f"; {times(count, noun)}" if count else ""
+    text += f"; {times(capture.bad_lines, 'bad line')}" if capture.bad_lines else ""
+    errors = capture.error_frames
+    text += f"; {times(errors, 'error frame')}" if errors else "; error frames not recorded"
     out.print(Text(text))
 
 

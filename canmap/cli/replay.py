@@ -2,77 +2,63 @@
 
 from __future__ import annotations
 
-import contextlib
-import json
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-import typer
+import click
 
-from canmap.cli import options
 from canmap.cli.inspect import exit_status
+from canmap.cli.options import Request, reads_captures
 from canmap.errors import UsageError
 
 if TYPE_CHECKING:
+    from canmap.cli.lines import LinePrinter
+    from canmap.cli.options import Listener
     from canmap.clock import Pace
+    from canmap.frames.source import FrameSource
+    from canmap.spec.model import Spec
 
 EPILOG = """\
+\b
 Examples:
-
   canmap replay drive.log --spec cart.yaml
-
   canmap replay drive.log --spec cart.yaml --pace 10 --from 12 --to 20 --record steering --every 0.1
-
   canmap replay drive.log --spec cart.yaml --pace flat --json -
 
 Nothing is transmitted. Exit status as for inspect.
 """
 
 
-def replay_command(
-    captures: options.Captures,
-    spec: options.SpecPath,
-    pace: Annotated[
-        str, typer.Option("--pace", metavar="FACTOR", help="Recorded seconds in a second, or: flat.")
-    ] = "1",
-    record: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--record", metavar="NAME", help="Print only this record; may be given again; or: none."
-        ),
-    ] = None,
-    every: Annotated[
-        float, typer.Option("--every", metavar="S", help="Recorded seconds between two lines of a record.")
-    ] = 1.0,
-    json_path: options.JsonPath = None,
-    channel: options.Channels = None,
-    description: options.Descriptions = None,
-    from_s: options.FromSecond = None,
-    to_s: options.ToSecond = None,
-) -> int:
-    """Play a capture through the mapping, printing records and what opens and closes, a line each."""
-    channels = options.assignments(channel, "--channel")
-    descriptions = options.assignments(description, "--description")
-    span = options.span(from_s, to_s)
+@click.command("replay", epilog=EPILOG, short_help="The same at the pace at which it was recorded.")
+@reads_captures
+@click.option(
+    "--pace",
+    metavar="FACTOR",
+    default="1",
+    help="Recorded seconds in a second (1), or flat: no waiting.",
+)
+@click.option(
+    "--record", metavar="NAME", multiple=True, help="Print only this record; may be given again; or: none."
+)
+@click.option(
+    "--every",
+    metavar="S",
+    type=float,
+    default=1.0,
+    help="Recorded seconds between lines of a record (1).",
+)
+def replay_command(request: Request, pace: str, record: tuple[str, ...], every: float) -> int:
+    """Play a capture through the mapping, printing records and what begins and ends, a line each."""
     clock = _pace(pace)
-    from canmap.api import inspect_intake
-    from canmap.cli.lines import LinePrinter
-    from canmap.frames.readers import open_captures
-    from canmap.frames.window import Window
-    from canmap.outputs.files import whole_text_file
-    from canmap.run import Intake
-    from canmap.spec.loader import load_spec
+    printers: list[LinePrinter] = []
 
-    with contextlib.ExitStack() as stack:
-        intake = Intake(Window.of(open_captures(captures), *span))
-        stack.callback(intake.close)
-        file = None if json_path is None else stack.enter_context(whole_text_file(json_path))
-        loaded = load_spec(spec, channels=channels, descriptions=descriptions)
-        printer = LinePrinter(loaded, record, every, silent=json_path == "-")
-        result = inspect_intake(intake, loaded, listen=printer.step, pace=clock)
-        printer.finish(result, clock)
-        if file is not None:
-            json.dump(result.to_json(), file, indent=1, allow_nan=False)
-            file.write("\n")
+    def listener(spec: Spec, _source: FrameSource) -> Listener:
+        from canmap.cli.lines import LinePrinter
+
+        printers.append(LinePrinter(spec, record or None, every, silent=request.json_path == "-"))
+        return printers[0].step
+
+    result = request.inspect(listener, clock)
+    printers[0].finish(result, clock)
     return exit_status(result)
 
 

@@ -55,4 +55,7 @@ class CoverageBook:
             if start_ns > until_ns:
                 since_ns = start_ns
             until_ns = max(until_ns, stop_ns)
-        return Coverage(channel, since_ns, until_ns)
+        running = sum(
+            capture.stop_ns is None and channel in capture.channels for capture in self._captures.values()
+        )
+        return Coverage(channel, since_ns, until_ns, recorders=running)

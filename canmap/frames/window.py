@@ -12,59 +12,43 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canmap.chunks import FrameChunk
-    from canmap.frames.source import FrameSource, Piece
+    from canmap.frames.source import Piece
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Window:
-    """A source cut to a half-open span of stamps, counted from its first frame.
+    """A half-open span of stamps, counted from the first frame.
 
     Attributes:
-        source: The whole.
         from_s: Begin of the span, in s.
         to_s: End of it, excluded.
+        first_ns: The first stamp of the whole, once a frame has come.
     """
 
-    source: FrameSource
-    from_s: float
-    to_s: float
+    from_s: float = 0.0
+    to_s: float = math.inf
+    first_ns: int | None = None
 
-    @classmethod
-    def of(cls, source: FrameSource, from_s: float, to_s: float) -> FrameSource:
-        """Return `source`, cut where the span leaves anything out."""
-        return source if from_s == 0 and math.isinf(to_s) else cls(source, from_s, to_s)
-
-    @property
-    def captures(self) -> tuple[str, ...]:
-        """Names as the user gave them."""
-        return self.source.captures
-
-    def progress(self) -> tuple[int, int | None]:
-        """Return how much of the whole has been read."""
-        return self.source.progress()
-
-    def pieces(self) -> Iterator[Piece]:
+    def cut(self, pieces: Iterator[Piece]) -> Iterator[Piece]:
         """Yield the pieces of the span; the first frame must be known before any can be cut."""
-        pieces = self.source.pieces()
+        if self.from_s == 0 and math.isinf(self.to_s):
+            yield from pieces
+            return
         for piece in pieces:
             chunk = piece()
             if len(chunk):
                 break
         else:
             return
-        first_ns = int(chunk.t_ns[0])
-        begin_ns = first_ns + round(self.from_s * 1e9)
-        end_ns = None if math.isinf(self.to_s) else first_ns + round(self.to_s * 1e9)
+        self.first_ns = int(chunk.t_ns[0])
+        begin_ns = self.first_ns + round(self.from_s * 1e9)
+        end_ns = None if math.isinf(self.to_s) else self.first_ns + round(self.to_s * 1e9)
         over = _Over()
         yield _Cut(lambda: chunk, begin_ns, end_ns, over)
         for piece in pieces:
             if over.is_over:
                 return
             yield _Cut(piece, begin_ns, end_ns, over)
-
-    def close(self) -> None:
-        """Close the whole."""
-        self.source.close()
 
 
 @dataclass(slots=True)

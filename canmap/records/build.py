@@ -11,6 +11,7 @@ from canmap.records.columns import FieldColumn, RecordChunk
 from canmap.records.hold import NEVER_NS, Holder
 from canmap.records.motion import MotionBuilder
 from canmap.records.value import Choice, Quantity
+from canmap.signals.extract import no_data
 from canmap.spec.model import OutOfRange
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 
     from canmap.checks.view import View
     from canmap.records.hold import Held
-    from canmap.signals.plan import DecodePlan
+    from canmap.signals.plan import ColumnKind, DecodePlan
     from canmap.spec.model import FieldRule, Geometry, RecordRule
 
 
@@ -49,9 +50,23 @@ class FieldPlan:
 
     rule: FieldRule
     value: Quantity | Choice
-    no_data: NDArray[np.int64]
+    kind: ColumnKind
     requirements: tuple[Requirement, ...]
     limits: tuple[float, float] | None
+
+
+@dataclass(frozen=True, slots=True)
+class Shared:
+    """What many fields of the same records have in common: bool and int64 [n] that are never written to."""
+
+    always: NDArray[np.bool_]
+    never: NDArray[np.bool_]
+    ageless: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, records: int) -> Shared:
+        """Return it for so many records."""
+        return cls(np.ones(records, np.bool_), np.zeros(records, np.bool_), np.zeros(records, np.int64))
 
 
 class RecordBuilder:
@@ -62,6 +77,11 @@ class RecordBuilder:
         plan: The decode plan.
         stale_after_ns: (bus, message) to the silence after which a condition on it no longer holds.
         geometry: For derived fields.
+
+    Attributes:
+        rule: The same.
+        slot: Slot of the message that stamps it.
+        columns: The columns that it needs.
     """
 
     def __init__(
@@ -72,7 +92,6 @@ class RecordBuilder:
         geometry: Geometry,
     ) -> None:
         self.rule = rule
-        self._plan = plan
         self.slot = next(
             number
             for number, slot in enumerate(plan.slots)
@@ -81,19 +100,19 @@ class RecordBuilder:
         self._fields = tuple(_field_plan(field, plan, stale_after_ns) for field in rule.fields)
         self._motion = MotionBuilder(geometry) if rule.derived else None
 
-    @property
-    def columns(self) -> set[int]:
-        """The columns that the record needs."""
-        return {
-            column
-            for field in self._fields
-            for column in (*field.value.columns, *(need.column for need in field.requirements))
-        }
+        self.columns = sorted(
+            {
+                column
+                for field in self._fields
+                for column in (*field.value.columns, *(need.column for need in field.requirements))
+            }
+        )
+        self._groups = [plan.columns[column].group for column in self.columns]
 
     @property
     def joins(self) -> set[tuple[int, int]]:
         """(slot, group) pairs whose newest samples the record needs."""
-        return {(self.slot, self._plan.columns[column].group) for column in self.columns}
+        return {(self.slot, group) for group in self._groups}
 
     def build(self, view: View, holder: Holder) -> RecordChunk | None:
         """Return the records of a chunk, None if it has none."""
@@ -103,10 +122,11 @@ class RecordBuilder:
             return None
         clock = view.clock[rows]
         held = {
-            column: holder.at_records(view, self.slot, column, self._plan.columns[column].group)
-            for column in self.columns
+            column: holder.at_records(view, clock, self.slot, column, group)
+            for column, group in zip(self.columns, self._groups, strict=True)
         }
-        columns = {field.rule.type.name: _field_column(field, held, clock) for field in self._fields}
+        shared = Shared.of(len(rows))
+        columns = {field.rule.type.name: _field_column(field, held, clock, shared) for field in self._fields}
         if self._motion is not None:
             columns = self._motion.derive(clock, columns)
         return RecordChunk(self.rule.name, self.rule.type, clock, view.prepared.chunk.t_ns[rows], columns)
@@ -116,10 +136,11 @@ def _field_plan(
     rule: FieldRule, plan: DecodePlan, stale_after_ns: dict[tuple[str, str], int | None]
 ) -> FieldPlan:
     is_number = rule.type.kind is float
+    first = rule.sources[0]
     return FieldPlan(
         rule=rule,
         value=Quantity.of_rule(rule, plan) if is_number else Choice.of_rule(rule, plan),
-        no_data=np.array(sorted(rule.no_data), np.int64),
+        kind=plan.columns[plan.column_of[first.bus, first.message, first.signal]].kind,
         requirements=tuple(
             Requirement(
                 plan.column_of[need.ref.bus, need.ref.message, need.ref.signal],
@@ -150,41 +171,48 @@ def _limits(rule: FieldRule, plan: DecodePlan) -> tuple[float, float] | None:
     return LOWEST if low is None else float(low), HIGHEST if high is None else float(high)
 
 
-def _field_column(field: FieldPlan, held: dict[int, Held], clock: NDArray[np.int64]) -> FieldColumn:
+def _field_column(
+    field: FieldPlan, held: dict[int, Held], clock: NDArray[np.int64], shared: Shared
+) -> FieldColumn:
     sources = [held[column] for column in field.value.columns]
-    oldest = sources[0].clock_ns if len(sources) == 1 else np.minimum.reduce([s.clock_ns for s in sources])
-    age_ns = np.where(oldest == NEVER_NS, -1, clock - oldest)
-    valid = sources[0].valid.copy()
-    for source in sources[1:]:
-        valid &= source.valid
-    if field.rule.max_age_ns is not None:
-        valid &= age_ns <= field.rule.max_age_ns
-    if len(field.no_data):
-        valid &= ~np.isin(sources[0].raw, field.no_data)
-    for need in field.requirements:
-        valid &= _holds(need, held[need.column], clock)
-    values, flagged = _values(field, sources, valid)
-    return FieldColumn(values, valid, age_ns, flagged)
+    doubts = [source.valid for source in sources if source.valid is not None]
+    if all(source.own for source in sources):
+        age_ns = shared.ageless
+    else:
+        oldest = sources[0].clock_ns
+        for source in sources[1:]:
+            oldest = np.minimum(oldest, source.clock_ns)
+        age_ns = np.where(oldest == NEVER_NS, -1, clock - oldest)
+        if field.rule.max_age_ns is not None:
+            doubts.append(age_ns <= field.rule.max_age_ns)
+    if field.rule.no_data:
+        doubts.append(~no_data(sources[0].raw, field.kind, field.rule.no_data))
+    doubts += [_holds(need, held[need.column], clock) for need in field.requirements]
+    values, flagged = _values(field, sources, doubts, shared)
+    return FieldColumn(values, np.logical_and.reduce(doubts) if doubts else shared.always, age_ns, flagged)
 
 
 def _values(
-    field: FieldPlan, sources: Sequence[Held], valid: NDArray[np.bool_]
+    field: FieldPlan, sources: Sequence[Held], doubts: list[NDArray[np.bool_]], shared: Shared
 ) -> tuple[NDArray[np.float64] | NDArray[np.int64], NDArray[np.bool_]]:
-    """Finished values and which of them are out of range; clears `valid` where there is no value."""
-    nothing = np.zeros(len(valid), np.bool_)
+    """Finished values and which of them are out of range; adds to `doubts` where there may be no value."""
     if isinstance(field.value, Choice):
         codes, known = field.value.values(sources[0].raw)
-        if known is not None:
-            valid &= known
-        return codes, nothing
+        doubts += [] if known is None else [known]
+        return codes, shared.never
     values = field.value.values([source.raw for source in sources])
-    valid &= np.isfinite(values)
+    if not field.value.is_finite:
+        doubts.append(np.isfinite(values))
     if field.limits is None:
-        return values, nothing
+        return values, shared.never
     low, high = field.limits
-    flagged = valid & ((values < low - LAST_BITS * abs(low)) | (values > high + LAST_BITS * abs(high)))
+    lowest, highest = low - LAST_BITS * abs(low), high + LAST_BITS * abs(high)
+    if lowest <= values.min() and values.max() <= highest:
+        return values, shared.never
+    outside = (values < lowest) | (values > highest)
+    flagged = np.logical_and.reduce([outside, *doubts])
     if field.rule.out_of_range is OutOfRange.MASK:
-        valid &= ~flagged
+        doubts.append(~flagged)
     elif field.rule.out_of_range is OutOfRange.CLAMP:
         values = np.clip(values, low, high)
     return values, flagged
@@ -194,7 +222,8 @@ def _holds(need: Requirement, held: Held, clock: NDArray[np.int64]) -> NDArray[n
     accepted = np.zeros(len(clock), np.bool_)
     for low, high in need.accepts:
         accepted |= (held.raw >= low) & (held.raw <= high)
-    accepted &= held.valid
-    if need.max_age_ns is not None:
+    if held.valid is not None:
+        accepted &= held.valid
+    if need.max_age_ns is not None and not held.own:
         accepted &= clock - held.clock_ns <= need.max_age_ns
     return accepted

@@ -24,12 +24,14 @@ class Held:
     Attributes:
         raw: int64[n], raw values.
         clock_ns: int64[n], session clock of the sample, NEVER_NS where none has come.
-        valid: bool[n], it has come and its payload held it.
+        valid: bool[n], it has come and its payload held it; None where that holds for all.
+        own: The record's own frames carry it, so it has no age.
     """
 
     raw: NDArray[np.int64]
     clock_ns: NDArray[np.int64]
-    valid: NDArray[np.bool_]
+    valid: NDArray[np.bool_] | None
+    own: bool
 
 
 class Holder:
@@ -37,8 +39,7 @@ class Holder:
 
     Args:
         columns: The columns that records or conditions need.
-        group_of: Group of each column of the plan.
-        base_group_of: Base group of each slot.
+        count: Columns of the plan.
     """
 
     def __init__(self, columns: Iterable[int], count: int) -> None:
@@ -47,28 +48,29 @@ class Holder:
         self._clock_ns = np.full(count, NEVER_NS)
         self._valid = np.zeros(count, np.bool_)
 
-    def at_records(self, view: View, slot: int, column: int, group: int) -> Held:
-        """Return the newest sample of `column`, of `group`, at each frame of `slot` in the chunk."""
+    def at_records(self, view: View, clock: NDArray[np.int64], slot: int, column: int, group: int) -> Held:
+        """Return the newest sample of `column`, of `group`, at each frame of `slot` in the chunk.
+
+        `clock` is the session clock at these frames.
+        """
         samples = view.prepared.samples
         bounds = slice(int(samples.column_start[column]), int(samples.column_start[column + 1]))
-        raw, positions = samples.raw[bounds], samples.positions(column)
+        raw = samples.raw[bounds]
         valid = None if samples.valid is None else samples.valid[bounds]
         join = view.prepared.joins.get((slot, group))
-        if join is None:  # the record's own frame carries it
-            whole = np.ones(len(raw), np.bool_) if valid is None else valid
-            return Held(raw, view.clock[positions], whole)
-        before = int(np.searchsorted(join, 0))  # so many records come before the first sample of the chunk
+        if join is None:
+            return Held(raw, clock, valid, own=True)
+        before = int(join.searchsorted(0))  # so many records come before the first sample of the chunk
         taken = join[before:]
-        return Held(
-            np.concatenate((np.full(before, self._raw[column]), raw[taken])),
-            np.concatenate((np.full(before, self._clock_ns[column]), view.clock[positions[taken]])),
-            np.concatenate(
-                (
-                    np.full(before, self._valid[column]),
-                    np.ones(len(taken), np.bool_) if valid is None else valid[taken],
-                )
-            ),
-        )
+        sampled = view.clock[samples.positions(column)[taken]]
+        raw, valid = raw[taken], None if valid is None else valid[taken]
+        if before:
+            raw = np.concatenate((np.full(before, self._raw[column]), raw))
+            sampled = np.concatenate((np.full(before, self._clock_ns[column]), sampled))
+            if valid is not None or not self._valid[column]:
+                later = np.ones(len(taken), np.bool_) if valid is None else valid
+                valid = np.concatenate((np.full(before, self._valid[column]), later))
+        return Held(raw, sampled, valid, own=False)
 
     def carry(self, view: View) -> None:
         """Keep the newest sample of every needed column of the chunk."""

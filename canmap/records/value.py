@@ -12,13 +12,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.signals.extract import as_float64
+from canmap.signals.plan import ColumnKind
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from canmap.signals.plan import ColumnKind, DecodePlan
+    from canmap.signals.plan import DecodePlan
     from canmap.spec.model import FieldRule
 
 
@@ -34,10 +35,12 @@ class Scaling:
     def physical(self, raw: NDArray[np.int64]) -> NDArray[np.float64]:
         """Return float64[n] for int64[n]."""
         numbers = as_float64(raw, self.kind, self.bits)
-        with np.errstate(invalid="ignore", over="ignore"):
+        if self.kind is not ColumnKind.FLOAT:
             numbers *= self.factor
             numbers += self.offset
-        return numbers
+            return numbers
+        with np.errstate(invalid="ignore", over="ignore"):
+            return numbers * self.factor + self.offset
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +60,11 @@ class Quantity:
     factor: float
     offset: float
     table: NDArray[np.float64] | None
+
+    @property
+    def is_finite(self) -> bool:
+        """Whether no raw value can make it infinite or not a number."""
+        return all(part.kind is not ColumnKind.FLOAT for part in self.scalings)
 
     @classmethod
     def of_rule(cls, rule: FieldRule, plan: DecodePlan) -> Quantity:

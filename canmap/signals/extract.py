@@ -17,9 +17,12 @@ import numpy as np
 from canmap.signals.plan import ColumnKind
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from canmap.signals.plan import DecodePlan, Switch
+    from canmap.spec.description import NoData
 
 TILE_SAMPLES = 16_384
 _RADIX_FRAMES = 32_768
@@ -69,6 +72,15 @@ class Samples:
         numbers = as_float64(self.values(column), described.kind, described.signal.bits)
         with np.errstate(invalid="ignore", over="ignore"):
             return numbers * float(described.signal.factor) + float(described.signal.offset)
+
+
+def no_data(raw: NDArray[np.int64], kind: ColumnKind, codes: Sequence[NoData]) -> NDArray[np.bool_]:
+    """Return bool[n]: which raw values int64[n] of a column of `kind` are codes that are no value."""
+    numbers = raw.view(np.uint64) if kind is ColumnKind.WIDE_UNSIGNED else raw
+    found = np.zeros(len(raw), np.bool_)
+    for span in codes:
+        found |= (numbers >= span.low) & (numbers <= span.high)
+    return found
 
 
 def as_float64(raw: NDArray[np.int64], kind: ColumnKind, bits: int) -> NDArray[np.float64]:

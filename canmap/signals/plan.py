@@ -223,7 +223,7 @@ class DecodePlan:
             switches=switches,
             switch_slot=np.array([columns[switch.selector].slot for switch in switches], np.intp),
             readings={width: _reading(columns, width) for width in (CLASSIC_WIDTH, FD_WIDTH)},
-            index=SlotIndex([(slot.bus, slot.message.can_id, slot.message.extended) for slot in slots]),
+            index=SlotIndex([(slot.bus, slot.message) for slot in slots]),
         )
 
     def slots_of(

@@ -14,6 +14,7 @@ from canmap.spec.shapes import as_integer
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from canmap.spec.description import NoData
     from canmap.spec.marks import Node
     from canmap.spec.names import FoundSignal
     from canmap.spec.sections import Context, Values
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 
 
 def choice_codes(
-    field: FieldType, values: Values, source: FoundSignal, no_data: frozenset[int], context: Context
+    field: FieldType, values: Values, source: FoundSignal, no_data: tuple[NoData, ...], context: Context
 ) -> Mapping[int, int] | None:
     """Return raw code -> value of the field; None for a number that is its own code, or after a fault."""
     members = _members(field.kind)
@@ -44,9 +45,13 @@ def choice_codes(
             _ask_for_labels(field, values, source, no_data, context)
     if codes is not None and values.get(g.NORMALLY_CLOSED):
         codes = {raw: 1 - value for raw, value in codes.items()}
-    if codes and no_data & set(codes):
-        codes = {raw: value for raw, value in codes.items() if raw not in no_data}
+    if codes:
+        codes = {raw: value for raw, value in codes.items() if not _is_no_data(raw, no_data)}
     return codes
+
+
+def _is_no_data(raw: int, no_data: tuple[NoData, ...]) -> bool:
+    return any(span.low <= raw <= span.high for span in no_data)
 
 
 def _members(kind: type) -> dict[str, int] | None:
@@ -90,7 +95,7 @@ def _value(node: Node, members: dict[str, int] | None, context: Context) -> int 
     return value
 
 
-def _described(field: FieldType, source: FoundSignal, no_data: frozenset[int]) -> dict[int, int] | None:
+def _described(field: FieldType, source: FoundSignal, no_data: tuple[NoData, ...]) -> dict[int, int] | None:
     """Take the labels of the description where all are the field's words, else the codes of one bit."""
     words = _live_words(source, no_data)
     members = _members(field.kind) or {}
@@ -101,17 +106,17 @@ def _described(field: FieldType, source: FoundSignal, no_data: frozenset[int]) -
     return None
 
 
-def _live_words(source: FoundSignal, no_data: frozenset[int]) -> dict[int, str]:
+def _live_words(source: FoundSignal, no_data: tuple[NoData, ...]) -> dict[int, str]:
     """Return the labels that mean data, written as a spec writes its words."""
     return {
         raw: "_".join(label.lower().replace("-", " ").split())
         for raw, label in source.signal.labels.items()
-        if raw not in no_data
+        if not _is_no_data(raw, no_data)
     }
 
 
 def _ask_for_labels(
-    field: FieldType, values: Values, source: FoundSignal, no_data: frozenset[int], context: Context
+    field: FieldType, values: Values, source: FoundSignal, no_data: tuple[NoData, ...], context: Context
 ) -> None:
     members = _members(field.kind) or {}
     wrong = [raw for raw, word in _live_words(source, no_data).items() if word not in members]

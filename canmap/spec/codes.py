@@ -7,8 +7,10 @@ or ``below 5 %``, which become raw counts exactly.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from canmap.spec.description import NoData
 from canmap.spec.faults import shown
 from canmap.spec.marks import Items, Scalar
 from canmap.spec.model import Condition
@@ -62,6 +64,27 @@ def code_list(node: Node, found: FoundSignal, context: Context) -> tuple[int, ..
         code = scalar(item, context, "a label or a raw code")
         codes.extend((code and raw_codes(code, found, context)) or ())
     return tuple(codes) if len(context.faults) == before else None
+
+
+def no_data_codes(node: Node, found: FoundSignal, context: Context) -> tuple[NoData, ...] | None:
+    """Read the codes that are no value, ascending: codes, labels, or spans such as ``0xFE00 to 0xFEFF``."""
+    spans: list[NoData] = []
+    before = len(context.faults)
+    for item in node.items if isinstance(node, Items) else (node,):
+        code = scalar(item, context, "a label, a raw code, or a span of raw codes")
+        low, to, high = code.text.partition(" to ") if code else ("", "", "")
+        if code and to:
+            first, last = (raw_codes(replace(code, text=end.strip()), found, context) for end in (low, high))
+            if first and last and first > last:
+                context.faults.add(code.place, f"{shown(code.text)} goes down: write the lower code first.")
+            spans += [NoData(first[0], last[0])] if first and last else []
+        elif code:
+            labels = found.signal.labels
+            spans += [
+                NoData(raw, raw, str(labels.get(raw, ""))) for raw in raw_codes(code, found, context) or ()
+            ]
+    spans = sorted(set(spans), key=lambda span: span.low)
+    return tuple(spans) if len(context.faults) == before else None
 
 
 def _accepted(found: FoundSignal, node: Node, context: Context) -> Condition | None:

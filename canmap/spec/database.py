@@ -10,6 +10,7 @@ import logging
 import math
 import sys
 from contextlib import contextmanager
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from types import ModuleType
@@ -54,6 +55,8 @@ def read_database(path: str) -> Description:
         messages = [message for message in database.messages if not _unsent(message)]
         written = _written(dbc, messages)
         described = tuple(map(_message, messages, written))
+        if adder == _ADDERS[".sym"]:  # the format names no nodes; the library makes one up
+            described = tuple(replace(message, sender=None) for message in described)
     except Exception as error:  # the library lets KeyError, ValueError, XML errors and its own escape
         raise DescriptionError(_load_faults(path, dbc, error)) from None
     faults = [*(dbc.faults() if dbc else ()), *layout_faults(path, described, written)]

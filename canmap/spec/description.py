@@ -15,6 +15,21 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
+class NoData:
+    """Raw codes, from one to another inclusive, that say that there is no value, and why.
+
+    Attributes:
+        low: The first.
+        high: The last.
+        text: What they say: "not available", "error"; "" where nothing tells.
+    """
+
+    low: int
+    high: int
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class DescribedSignal:
     """One signal of a message.
 
@@ -34,6 +49,7 @@ class DescribedSignal:
         labels: Raw code to text.
         selector: Name of the multiplexer signal that decides whether this one is present.
         selected_by: Inclusive raw ranges of the selector for which it is.
+        no_data: Raw codes that are no value, where the rules of its bus say so.
     """
 
     name: str
@@ -50,6 +66,25 @@ class DescribedSignal:
     labels: Mapping[int, str]
     selector: str | None = None
     selected_by: tuple[tuple[int, int], ...] = ()
+    no_data: tuple[NoData, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ParameterGroup:
+    """What a message is known by on a bus that matches by parameter group.
+
+    Attributes:
+        number: Parameter group number, 18 bits.
+        source: Address that it comes from, None for any.
+    """
+
+    number: int
+    source: int | None
+
+    def __str__(self) -> str:
+        """Return "0F004 from any source", "0F004 from source 0B"."""
+        source = "any source" if self.source is None else f"source {self.source:02X}"
+        return f"{self.number:05X} from {source}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +99,7 @@ class DescribedMessage:
         sender: Node that sends it, None where the description does not say.
         period_ns: Cycle time it promises, None for none.
         signals: In the order of the description.
+        group: Its parameter group where its bus matches by that, else None.
     """
 
     name: str
@@ -73,6 +109,7 @@ class DescribedMessage:
     sender: str | None
     period_ns: int | None
     signals: tuple[DescribedSignal, ...]
+    group: ParameterGroup | None = None
 
 
 @dataclass(frozen=True, slots=True)

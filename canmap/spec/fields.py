@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from canmap.spec import field_grammar as g
 from canmap.spec.choices import choice_codes
-from canmap.spec.codes import code_list
+from canmap.spec.codes import no_data_codes
 from canmap.spec.faults import shown
 from canmap.spec.marks import Entries, Scalar
 from canmap.spec.model import FieldRule, Limits, OutOfRange
@@ -25,6 +25,7 @@ from canmap.spec.units import UNITS, Quantity, Unit, find_unit
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from canmap.spec.description import NoData
     from canmap.spec.marks import Node
     from canmap.spec.names import FoundSignal
     from canmap.spec.sections import Context, Key, Values
@@ -113,6 +114,9 @@ def _sources(values: Values, context: Context) -> tuple[FoundSignal, ...]:
         if (other.bus, other.message.name) != (first.bus, first.message.name):
             text = f"A sum takes signals of one message: {first.text} and {other.text} would tear."
             context.faults.add(place, text)
+        elif _frames_of(other) != _frames_of(first):
+            text = f"A sum takes signals of the same frames: {first.text} and {other.text} come apart."
+            context.faults.add(place, text)
         elif not _same_unit(first.signal.unit, other.signal.unit):
             units = f"{shown(first.signal.unit)} and {shown(other.signal.unit)}"
             context.faults.add(
@@ -123,21 +127,30 @@ def _sources(values: Values, context: Context) -> tuple[FoundSignal, ...]:
     return summed
 
 
+def _frames_of(source: FoundSignal) -> tuple[str | None, tuple[tuple[int, int], ...]]:
+    """In which frames of its message a signal is present."""
+    return source.signal.selector, source.signal.selected_by
+
+
 def _same_unit(one: str, other: str) -> bool:
     first, second = find_unit(one), find_unit(other)
     return one == other or (first is not None and second is not None and first.same_as(second))
 
 
-def _no_data(values: Values, sources: tuple[FoundSignal, ...], context: Context) -> frozenset[int]:
+def _no_data(values: Values, sources: tuple[FoundSignal, ...], context: Context) -> tuple[NoData, ...]:
+    """Return the codes that are no value: the spec's, else those that the rules of the bus give."""
     node = values.get(g.NO_DATA)
     if node is None:
-        return frozenset()
-    codes = [set(code_list(node, source, context) or ()) for source in sources]
-    if any(other != codes[0] for other in codes):
+        return sources[0].signal.no_data if len(sources) == 1 else ()
+    if isinstance(node, Scalar) and node.text == NONE:
+        return ()
+    codes = [no_data_codes(node, source, context) or () for source in sources]
+    spans = [[(span.low, span.high) for span in one] for one in codes]
+    if any(other != spans[0] for other in spans):
         context.faults.add(
             node.place, "This label has another code in each signal of the sum: write raw codes."
         )
-    return frozenset(codes[0])
+    return codes[0]
 
 
 def _max_age(values: Values, default: int | None) -> int | None:

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.spec.codes import conditions
+from canmap.spec.codes import code_list, conditions
 from canmap.spec.faults import shown
-from canmap.spec.model import Trigger
+from canmap.spec.model import Selected, Trigger
 from canmap.spec.promises import (
     CHECKSUM,
     COUNTER,
@@ -22,8 +22,9 @@ from canmap.spec.promises import (
     VERIFIED_ON,
     relay,
 )
-from canmap.spec.sections import Key, Section, scalar
+from canmap.spec.sections import Key, Section, mapping, scalar
 from canmap.spec.shapes import (
+    Entry,
     about_message,
     as_it_is,
     each,
@@ -35,6 +36,7 @@ from canmap.spec.shapes import (
     or_none,
     placed_text,
     quantity,
+    signal,
     text,
     time_ns,
     unit,
@@ -47,7 +49,10 @@ if TYPE_CHECKING:
     from fractions import Fraction
 
     from canmap.spec.marks import Node
-    from canmap.spec.sections import Context
+    from canmap.spec.names import FoundSignal
+    from canmap.spec.sections import Context, Values
+
+    SelectionEntry = Entry[Selected, Values]
 
 # --- the vehicle and its buses -----------------------------------------------------------------------
 
@@ -71,8 +76,10 @@ GEOMETRY = Key("geometry", Section("the geometry", (WHEELBASE, TRACK, STEERING_R
 DESCRIPTION = Key("description", placed_text, required=True)
 CHANNEL = Key("channel", placed_text)
 BIT_RATE = Key("bit_rate", quantity("bit/s", positive=True))
-DATA_BIT_RATE = Key("data_bit_rate", quantity("bit/s", positive=True), judged=False)
-BUS = Section("a bus", (DESCRIPTION, CHANNEL, BIT_RATE, DATA_BIT_RATE))
+DATA_BIT_RATE = Key("data_bit_rate", quantity("bit/s", positive=True))
+PARAMETER_GROUP = "parameter_group"
+MATCH = Key("match", word("what messages are known by", ("identifier", PARAMETER_GROUP)))
+BUS = Section("a bus", (DESCRIPTION, CHANNEL, BIT_RATE, DATA_BIT_RATE, MATCH))
 BUSES = Key("buses", named("the list of buses", BUS), required=True)
 
 # --- where the description is wrong ------------------------------------------------------------------
@@ -115,20 +122,44 @@ TRIGGERS = tuple(trigger.value for trigger in Trigger if trigger is not Trigger.
 PERIOD = Key("period", time_ns)
 STALE_AFTER = Key("stale_after", time_ns)
 SENDER = Key("sender", _sender)
+SOURCE = Key("source", integer(0, 0xFD))
 TRIGGER = Key("trigger", word("what makes a message come", TRIGGERS))
 HEARTBEAT = Key("heartbeat", time_ns)
-ACTIVE_WHEN = Key("active_when", conditions, judged=False)
+ACTIVE_WHEN = Key("active_when", conditions)
+START_UP = Key("start_up", time_ns)
+MINIMUM_GAP = Key("minimum_gap", time_ns)
+SELECTION = Section("what is promised of a multiplexer value", (PERIOD, STALE_AFTER, MINIMUM_GAP))
+
+
+def _multiplexer(found: FoundSignal, node: Node, context: Context) -> tuple[SelectionEntry, ...] | None:
+    """Read what is promised of the values of a multiplexer: {0: {period: 100 ms}, Cells: {period: 1 s}}."""
+    if (of := context.message) and (found.bus, found.message.name) != (of.bus, of.message.name):
+        context.faults.add(node.place, f"{found.text} is no signal of {of.message.name}.")
+        return None
+    entries = mapping(node, context, "the list of multiplexer values")
+    read = []
+    for scalar_, value in entries.pairs.values() if entries else ():
+        codes = code_list(scalar_, found, context)
+        values = SELECTION(value, context)
+        if codes and values:
+            read.append(Entry(scalar_.place, Selected(found.signal.name, codes, scalar_.text), values))
+    return tuple(read)
+
+
+MULTIPLEXED = Key("multiplexed", each("the list of multiplexers", signal, _multiplexer))
 MESSAGE = Section(
     "a message",
     (
         PERIOD,
         STALE_AFTER,
         SENDER,
+        SOURCE,
         TRIGGER,
         ACTIVE_WHEN,
-        Key("start_up", time_ns, judged=False),
-        Key("minimum_gap", time_ns, judged=False),
+        START_UP,
+        MINIMUM_GAP,
         HEARTBEAT,
+        MULTIPLEXED,
         Key("counter", COUNTER, judged=False),
         Key("checksum", CHECKSUM, judged=False),
         Key("relay_of", relay, judged=False),

@@ -96,12 +96,14 @@ def _is_file(path: Path) -> bool:
 
 
 def _over(below: Entries, above: Entries) -> Entries:
-    """Lay `above` over `below`; mappings are merged, everything else is replaced."""
-    pairs = dict(below.pairs)
+    """Lay `above` over `below`; mappings are merged, everything else is replaced.
+
+    What `above` names comes first, in its order: a fragment's keys do not push in before the vehicle's.
+    """
+    pairs = {}
     for key, (scalar, value) in above.pairs.items():
         under = below.value(key)
         if isinstance(value, Entries) and isinstance(under, Entries):
-            pairs[key] = (scalar, _over(under, value))
-        else:
-            pairs[key] = (scalar, value)
-    return Entries(above.place, pairs)
+            value = _over(under, value)  # noqa: PLW2901
+        pairs[key] = (scalar, value)
+    return Entries(above.place, pairs | {key: pair for key, pair in below.pairs.items() if key not in pairs})

@@ -125,13 +125,21 @@ def _top(path: str, root: Node | None, faults: Faults, before: int) -> Entries |
     return None
 
 
+def _unreadable(error: OSError | ValueError) -> str:
+    if isinstance(error, FileNotFoundError):
+        return "There is no such file: check the path."
+    if isinstance(error, IsADirectoryError):
+        return "This is a folder: name the spec in it."
+    reason = getattr(error, "strerror", None) or "the name is not possible"
+    return f"The file cannot be read ({reason}): check its name and permissions."
+
+
 def _read_text(path: str, faults: Faults) -> str | None:
     try:
         with Path(path).open("rb") as stream:
             data = stream.read(LARGEST_FILE + 1)
     except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or "the name is not possible"
-        faults.add(Place(path), f"The file cannot be read: {reason}.")
+        faults.add(Place(path), _unreadable(error))
         return None
     if len(data) > LARGEST_FILE:
         faults.add(Place(path), f"The file is larger than {LARGEST_FILE // 1024**2} MB, which no spec is.")
@@ -190,6 +198,7 @@ class _Builder:
         self._faults = faults
         self._open: list[_Open] = []
         self._documents = 0
+        self._referenced = False
         self._nodes = 0
 
     def take(self, event: yaml.Event) -> bool:
@@ -201,7 +210,7 @@ class _Builder:
                 self._faults.add(place, "A second document starts here: a file holds one spec.")
                 return False
         elif isinstance(event, yaml.AliasEvent):
-            self._faults.add(place, "Aliases are not used in a spec: write the value out.")
+            self._refuse_reference(place, "Aliases are not used in a spec: write the value out.")
             self._place_node(Scalar(place, "", quoted=True))
         elif isinstance(event, yaml.NodeEvent):
             return self._take_node(event, place)
@@ -212,13 +221,19 @@ class _Builder:
             )
         return True
 
+    def _refuse_reference(self, place: Place, text: str) -> None:
+        """Report the first anchor or alias only: who uses them uses many."""
+        if not self._referenced:
+            self._faults.add(place, text)
+        self._referenced = True
+
     def _take_node(self, event: yaml.NodeEvent, place: Place) -> bool:
         self._nodes += 1
         if self._nodes > MOST_NODES:
             self._faults.add(place, f"The file holds more than {MOST_NODES} values, which no spec does.")
             return False
         if event.anchor is not None:
-            self._faults.add(place, "Anchors are not used in a spec: write the value out.")
+            self._refuse_reference(place, "Anchors are not used in a spec: write the value out.")
         tag: str | None = getattr(event, "tag", None)
         if tag is not None:
             self._faults.add(place, f"The tag {shown(tag)} has no meaning in a spec: leave it out.")

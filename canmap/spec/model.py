@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from fractions import Fraction
 
-    from canmap.spec.description import DescribedMessage, Description
+    from canmap.spec.description import DescribedMessage, Description, NoData
     from canmap.vocabulary import FieldType, Record
 
 
@@ -77,12 +77,29 @@ class Bus:
         channel: Channel of the capture or interface that carries it.
         bit_rate_bps: Nominal bit rate, None where not told.
         description: Its messages, corrections applied.
+        data_bit_rate_bps: Bit rate of the fast phase of FD frames, None where not told.
     """
 
     name: str
     channel: str
     bit_rate_bps: int | None
     description: Description
+    data_bit_rate_bps: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Selected:
+    """One value of a multiplexer, for which something of its own is promised.
+
+    Attributes:
+        signal: The multiplexer.
+        codes: Its raw values.
+        text: As the spec writes it.
+    """
+
+    signal: str
+    codes: tuple[int, ...]
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +115,10 @@ class MessageRule:
         stale_is_error: Severity of that silence (a demand's half watchdog is a warning only).
         sender: Node that sends it, from the spec or the description.
         line: Line of the spec that speaks of it, 0 for none.
+        minimum_gap_ns: Shortest promised time between two frames, None where not promised.
+        start_up_ns: Time after power-on, or after its conditions began to hold, in which it may be missing.
+        active_when: It is awaited only while all of these hold.
+        selected: The value of its multiplexer that the rule is about, None for the whole message.
     """
 
     bus: str
@@ -108,6 +129,16 @@ class MessageRule:
     stale_is_error: bool
     sender: str | None
     line: int
+    minimum_gap_ns: int | None = None
+    start_up_ns: int = 0
+    active_when: tuple[Condition, ...] = ()
+    selected: Selected | None = None
+
+    @property
+    def name(self) -> str:
+        """What sentences call it: "BatteryPage", "BatteryPage with Page 3"."""
+        chosen = self.selected
+        return f"{self.message.name} with {chosen.signal} {chosen.text}" if chosen else self.message.name
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +174,7 @@ class FieldRule:
         offset: In the record's unit.
         table: Breakpoints (in, out) in the record's unit, ascending; None for none. Outside, the ends hold.
         codes: Raw value to the field's value (bool, int or enum member as int), for a choice; else None.
-        no_data: Raw codes of the source that mean "no data" or "error".
+        no_data: Raw codes of the source that mean "no data" or "error", ascending.
         limits: Allowed range of the finished value, None for the description's.
         out_of_range: What the record does with a value outside.
         valid_when: All must hold for the value to be valid.
@@ -158,7 +189,7 @@ class FieldRule:
     offset: Fraction
     table: tuple[tuple[float, float], ...] | None
     codes: Mapping[int, int] | None
-    no_data: frozenset[int]
+    no_data: tuple[NoData, ...]
     limits: Limits | None
     out_of_range: OutOfRange
     valid_when: tuple[Condition, ...]
@@ -210,6 +241,7 @@ class Spec:
         geometry: Measures.
         buses: By name.
         messages: One rule for every described message, bus by bus in the description's order.
+        selections: Further rules, each about one value of the multiplexer of a message.
         records: In the order of the spec.
         notes: What is accepted but not judged yet, what is not promised, what was corrected.
     """
@@ -221,3 +253,4 @@ class Spec:
     messages: tuple[MessageRule, ...]
     records: tuple[RecordRule, ...]
     notes: tuple[Note, ...]
+    selections: tuple[MessageRule, ...] = ()

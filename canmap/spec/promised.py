@@ -30,10 +30,12 @@ class Promises:
 
     Attributes:
         rules: One for every described message, bus by bus in the description's order.
+        selections: One for every multiplexer value of which something is promised.
         holds: For each (bus, message), how long its values hold in ns, None for ever.
     """
 
     rules: tuple[MessageRule, ...]
+    selections: tuple[MessageRule, ...]
     holds: Mapping[tuple[str, str], int | None]
 
 
@@ -50,21 +52,24 @@ def promises(
     """
     spoken = {(entry.key.bus, entry.key.message.name): entry for entry in messages}
     watchdogs = {(entry.key.bus, entry.key.message.name): entry.value.get(g.WATCHDOG) for entry in demands}
-    rules = []
+    rules: list[MessageRule] = []
+    selections: list[MessageRule] = []
     holds: dict[tuple[str, str], int | None] = {}
     for bus, description in descriptions.items():
         for message in description.messages:
             name = (bus, message.name)
             rule = _rule(FoundMessage(bus, message), spoken.get(name), watchdogs.get(name), context)
             holds[name] = rule.stale_after_ns
-            rules.append(_judged(rule, spoken.get(name), context))
-    return Promises(tuple(rules), holds)
+            rules.append(rule)
+            selections += _selections(rule, spoken.get(name), context)
+            _note_what_is_not_judged(rule, spoken.get(name), context)
+    return Promises(tuple(rules), tuple(selections), holds)
 
 
 def _rule(
     found: FoundMessage, entry: Entry[FoundMessage, Values] | None, watchdog_ns: int | None, context: Context
 ) -> MessageRule:
-    """Return what is promised of a message, as if all of it could be judged."""
+    """Return what is promised of a message."""
     message = found.message
     said = entry.value if entry else Values(Place(context.file), {}, {})
     trigger, period_ns = _trigger(message, said, context)
@@ -77,6 +82,15 @@ def _rule(
     if said.has(g.STALE_AFTER) and stale_ns and expected_ns and stale_ns <= expected_ns:
         text = f"{message.name} would be stale before its next frame: its period is longer."
         context.faults.add(said.place_of(g.STALE_AFTER), text)
+    if said.has(g.SOURCE) and message.group is None:
+        text = (
+            f"A `source` needs 29 bits and a bus with `match: parameter_group`, which {message.name} lacks."
+        )
+        context.faults.add(said.place_of(g.SOURCE), text)
+    gap_ns = said.get(g.MINIMUM_GAP)
+    if gap_ns and period_ns and gap_ns > period_ns:
+        text = f"The `minimum_gap` of {message.name} is longer than its period."
+        context.faults.add(said.place_of(g.MINIMUM_GAP), text)
     return MessageRule(
         bus=found.bus,
         message=message,
@@ -86,23 +100,65 @@ def _rule(
         stale_is_error=is_error,
         sender=said.get(g.SENDER) or message.sender,
         line=entry.place.line if entry else 0,
+        minimum_gap_ns=gap_ns,
+        start_up_ns=said.get(g.START_UP) or 0,
+        active_when=said.get(g.ACTIVE_WHEN) or (),
     )
 
 
-def _judged(rule: MessageRule, entry: Entry[FoundMessage, Values] | None, context: Context) -> MessageRule:
-    """Take back what cannot be judged, with a note."""
+def _selections(
+    rule: MessageRule, entry: Entry[FoundMessage, Values] | None, context: Context
+) -> list[MessageRule]:
+    """Return what is promised of single values of the message's multiplexers."""
+    rules = []
+    for selector in (entry.value.get(g.MULTIPLEXED) if entry else None) or ():
+        taken: set[int] = set()
+        for selected in selector.value:
+            if taken & set(selected.key.codes):
+                text = f"{selected.key.signal} {selected.key.text} stands here a second time."
+                context.faults.add(selected.place, text)
+            taken |= set(selected.key.codes)
+            period_ns, stale_ns = selected.value.get(g.PERIOD), selected.value.get(g.STALE_AFTER)
+            if stale_ns is None and period_ns is not None:
+                stale_ns = max(STALE_PERIODS * period_ns, SHORTEST_STALE_NS)
+            rules.append(
+                replace(
+                    rule,
+                    trigger=Trigger.CYCLIC if period_ns else Trigger.EVENT,
+                    period_ns=period_ns,
+                    stale_after_ns=stale_ns,
+                    stale_is_error=True,
+                    minimum_gap_ns=selected.value.get(g.MINIMUM_GAP),
+                    selected=selected.key,
+                    line=selected.place.line,
+                )
+            )
+    return rules
+
+
+COMES = {
+    Trigger.ON_CHANGE: "is sent on a change",
+    Trigger.EVENT: "is sent on an event",
+    Trigger.REQUESTED: "is sent on request",
+}
+
+
+def _note_what_is_not_judged(
+    rule: MessageRule, entry: Entry[FoundMessage, Values] | None, context: Context
+) -> None:
+    """Say where nothing is promised, so that silence about a message is not taken for a good word."""
     name = rule.message.name
-    if entry and entry.value.has(g.ACTIVE_WHEN):
-        where = f"`active_when` of {name} ({context.line(entry.value.place_of(g.ACTIVE_WHEN))})"
-        text = f"As {where} is not judged yet, neither is its silence or rate."
-        context.notes.append(Note(text, rule.bus, name))
-        return replace(rule, trigger=Trigger.UNPROMISED, period_ns=None, stale_after_ns=None)
+    if rule.trigger is Trigger.CYCLIC or (entry and entry.value.has(g.MULTIPLEXED)):
+        return
+    where = f" ({context.line(entry.place)})" if entry else ""
     if rule.trigger is Trigger.UNPROMISED:
-        where = f" ({context.line(entry.place)})" if entry else ""
         what = "rate is" if rule.stale_after_ns else "silence and rate are"
         text = f"Nothing says when {name}{where} is sent: its {what} not judged."
-        context.notes.append(Note(text, rule.bus, name))
-    return rule
+    elif rule.stale_after_ns is None:
+        text = f"{name}{where} {COMES[rule.trigger]} and has no heartbeat: its silence is not judged."
+    else:
+        return
+    context.notes.append(Note(text, rule.bus, name))
 
 
 def _trigger(message: DescribedMessage, said: Values, context: Context) -> tuple[Trigger, int | None]:

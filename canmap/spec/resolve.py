@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canmap.spec import grammar as g
 from canmap.spec.corrections import corrected
-from canmap.spec.faults import listed
+from canmap.spec.faults import Faults, listed
+from canmap.spec.groups import buses_by_group, grouped
 from canmap.spec.marks import Entries, Scalar
 from canmap.spec.model import Bus, Geometry, Spec
 from canmap.spec.names import Names
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
     from canmap.spec.marks import Node
     from canmap.spec.sections import Context, Key, Values
     from canmap.spec.shapes import Entry, T
+    from canmap.spec.units import Quantity
 
     BusEntries = tuple[Entry[str, Values], ...]
 
@@ -55,8 +58,12 @@ def resolve(
     """
     descriptions = corrected(_node(root, "correct"), descriptions, context)
     context = replace(context, names=Names(context.names.buses, descriptions))
-    top = g.SPEC.values(root, context)
     buses = part(g.BUSES, root, replace(context, announce=False)) or ()
+    if buses_by_group(buses):
+        said = part(g.MESSAGES, root, _unheard(context)) or ()
+        descriptions = grouped(descriptions, buses, said, context)
+        context = replace(context, names=Names(context.names.buses, descriptions))
+    top = g.SPEC.values(root, context)
     geometry = _geometry(top.get(g.GEOMETRY))
     promised = promises(descriptions, top.get(g.MESSAGES) or (), top.get(g.DEMANDS) or (), context)
     types = own_types(top.get(g.RECORD_TYPES) or (), context)
@@ -69,7 +76,13 @@ def resolve(
         messages=promised.rules,
         records=records,
         notes=tuple(context.notes),
+        selections=promised.selections,
     )
+
+
+def _unheard(context: Context) -> Context:
+    """A context for reading ahead: what is wrong is told when the section is read for good."""
+    return replace(context, faults=Faults(), notes=[], names=copy(context.names))
 
 
 def _geometry(values: Values | None) -> Geometry:
@@ -95,16 +108,22 @@ def _buses(
     buses: dict[str, Bus] = {}
     users: dict[str, str] = {}
     for entry in entries:
-        written, rate = entry.value.get(g.CHANNEL), entry.value.get(g.BIT_RATE)
+        written = entry.value.get(g.CHANNEL)
         channel = channels.get(entry.key) or (written.text if written else entry.key)
         if channel in users:
             place = written.place if written else entry.place
             both = listed((users[channel], entry.key), "and")
             context.faults.add(place, f"The buses {both} are on one channel, {channel}.")
         users[channel] = entry.key
-        if rate is not None and rate.si.denominator != 1:
-            context.faults.add(entry.value.place_of(g.BIT_RATE), "A bit rate is a whole number of bit/s.")
+        bit_rate, data_bit_rate = (_bit_rate(key, entry, context) for key in (g.BIT_RATE, g.DATA_BIT_RATE))
         if entry.key in descriptions:
-            bit_rate = int(rate.si) if rate else None
-            buses[entry.key] = Bus(entry.key, channel, bit_rate, descriptions[entry.key])
+            buses[entry.key] = Bus(entry.key, channel, bit_rate, descriptions[entry.key], data_bit_rate)
     return buses
+
+
+def _bit_rate(key: Key[Quantity], entry: Entry[str, Values], context: Context) -> int | None:
+    rate = entry.value.get(key)
+    if rate is not None and rate.si.denominator != 1:
+        context.faults.add(entry.value.place_of(key), "A bit rate is a whole number of bit/s.")
+        return None
+    return int(rate.si) if rate else None

@@ -11,7 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from canmap.activity import ALWAYS_NS, Activity
 from canmap.arrivals import Timeline
+from canmap.checks.bus import DuplicateCheck
+from canmap.checks.codes import CodeCheck
 from canmap.checks.episodes import Opened
 from canmap.checks.limits import LimitCheck
 from canmap.checks.rate import Rate
@@ -19,7 +22,7 @@ from canmap.chunks import BadLine, FrameChunk
 from canmap.records.hold import Holder
 from canmap.records.motion import MotionBuilder
 from canmap.session import SessionClock
-from tests.streams import CART, MS, START_NS, VEHICLE, cuts, frames, inspected, spec_of, streams
+from tests.streams import CART, MS, START_NS, TRUCK, VEHICLE, cuts, frames, inspected, spec_of, streams
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -49,7 +52,7 @@ def told(chunks: list[FrameChunk], path: Path = CART) -> tuple[str, dict[str, li
 
 @given(st.data())
 def test_any_cutting_gives_the_same(data: st.DataObject) -> None:
-    path = data.draw(st.sampled_from([CART, VEHICLE]))
+    path = data.draw(st.sampled_from([CART, VEHICLE, TRUCK]))
     whole = data.draw(streams(path))
     assert told(whole.split(data.draw(cuts(whole))), path) == told([whole], path)
 
@@ -58,7 +61,9 @@ def test_any_cutting_gives_the_same(data: st.DataObject) -> None:
 def test_bad_lines_stay_where_they_stand(data: st.DataObject) -> None:
     whole = data.draw(streams())
     places = data.draw(st.lists(st.integers(0, len(whole)), max_size=30).map(sorted))
-    bad = tuple(BadLine(place, "a.log", 1 + i, "it is cut") for i, place in enumerate(places))
+    bad = tuple(
+        BadLine(place, "a.log", 1 + i, "it is cut", truncated=i % 4 == 3) for i, place in enumerate(places)
+    )
     whole = replace(whole, bad=bad, bad_count=len(bad) + (3 if bad else 0))
     assert told(whole.split(data.draw(cuts(whole)))) == told([whole])
 
@@ -73,9 +78,29 @@ def eventful() -> FrameChunk:
         )
         if not 400 <= i < 450:
             rows.append((t_ns, "can0", 0x101, angle[: 3 if 300 <= i < 310 else 8]))
+        if 800 <= i < 830:
+            rows.append((t_ns + 50, "can0", 0x101, angle))
         if i % 2 == 0 and (i < 1000 or i % 4 == 0):
-            rows.append((t_ns + 100, "can0", 0x112, bytes.fromhex("0190010018030000")))
+            gear = 5 if 1000 <= i < 1200 and i % 16 == 0 else 3
+            rows.append((t_ns + 100, "can0", 0x112, bytes([1, 0x90, 1, 0, 0x18 | gear, 3, 0, 0])))
     return frames(rows)
+
+
+def modal() -> FrameChunk:
+    """The vehicle with a message that is awaited in one mode only: silent in it, and when it ends."""
+    rows = []
+    for i in range(600):
+        t_ns = START_NS + i * 10 * MS
+        if i % 10 == 0:
+            mode = 2 if 100 <= i < 200 or 300 <= i < 450 else 1
+            rows.append((t_ns, "can0", 0x130, bytes([mode, 0, 0, 0])))
+        if i % 15 == 4:
+            rows.append((t_ns + 50, "can0", 0x111, bytes([0, 0, 0, 0, 3, 0, 0, 0])))
+        if (i < 150 or 320 <= i < 400) and i % 2 == 0:
+            rows.append((t_ns + 100, "can0", 0x102, bytes(8)))
+        if 20 < i < 300 and i % 7 == 0:
+            rows.append((t_ns + 200, "can0", 0x140, bytes([0, 0, 2 if i % 2 else 0, 0])))
+    return frames(rows, ("can0", "can1"))
 
 
 def never(*_: object, **__: object) -> None:
@@ -89,7 +114,13 @@ CARRIES = {
     "rate window": (Rate, "_close_windows", None),
     "sample ordinals": (LimitCheck, "fold", None),
     "pose": (MotionBuilder, "derive", None),
+    "what is awaited": (Activity, "fold", None),
+    "awaited since": (Activity, "fold", None),
+    "conditions": (Activity, "fold", None),
+    "code ordinals": (CodeCheck, "fold", None),
+    "last frame": (DuplicateCheck, "repeats_of_last", None),
 }
+MODAL = {"what is awaited", "awaited since", "conditions"}
 
 
 def forgetting(original, reset):
@@ -110,14 +141,24 @@ RESETS = {
     "rate window": lambda rate: rate._anchor_ns.fill(0),
     "sample ordinals": lambda check: check._episodes._judged.clear(),
     "pose": lambda motion: motion._pose.fill(0.0),
+    "what is awaited": lambda activity: activity.awaited.fill(False),
+    "awaited since": lambda activity: activity.since_ns.fill(ALWAYS_NS),
+    "code ordinals": lambda check: check._undefined._judged.clear(),
+    "last frame": lambda check: check._last.clear(),
+    "conditions": lambda activity: [holds.fill(False) for holds in activity._holds.values()],
 }
 
 
 @pytest.mark.parametrize("carry", CARRIES)
 def test_every_carry_is_needed(carry: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    whole = eventful()
-    pieces = whole.split([401, 705, 750, 1090, 1600, 1801, 2140, 2300])
-    assert told(pieces) == told([whole])
+    whole, path = (modal(), VEHICLE) if carry in MODAL else (eventful(), CART)
+    points = (
+        range(3, len(whole), 3) if carry in MODAL else [401, 705, 750, 1090, 1164, 1600, 1801, 2140, 2300]
+    )
+    pieces = whole.split(points)
+    assert told(pieces, path) == told([whole], path)
     owner, name, method = CARRIES[carry]
     monkeypatch.setattr(owner, name, method or forgetting(getattr(owner, name), RESETS[carry]))
-    assert told(pieces) != told([whole]), f"the {carry} could be forgotten between chunks unnoticed"
+    assert told(pieces, path) != told([whole], path), (
+        f"the {carry} could be forgotten between chunks unnoticed"
+    )

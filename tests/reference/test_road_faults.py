@@ -213,3 +213,31 @@ def test_other_channel_name(lines: list[Line], tmp_path: Path) -> None:
     assert "can1, vcan7" in found[0].text
     assert "--channel car=" in found[0].text
     assert result.verdict == "fail"
+
+
+def test_frames_recorded_twice(lines: list[Line], tmp_path: Path) -> None:
+    """Every frame of both channels from 5 to 6 s twice; the summary stays what it was."""
+    doubled = [copy for line in lines for copy in [line] * (2 if 5.0 <= line.t_us / 1e6 < 6.0 else 1)]
+    result = inspect_lines(doubled, tmp_path)
+    finding = only(result, Kind.DUPLICATE)
+    twice = [line for line in lines if 5.0 <= line.t_us / 1e6 < 6.0 and line.channel == "can0"]
+    assert (finding.count, finding.place.bus) == (len(twice), "car")
+    assert span(result, finding) == pytest.approx((5.0, 6.0), abs=BATCH_S)
+    clean = inspect_lines(lines, tmp_path)
+    for part in ("messages", "records"):
+        assert result.to_json()[part] == clean.to_json()[part]
+
+
+def test_error_frames(lines: list[Line], tmp_path: Path) -> None:
+    """The bus goes off at 8 s and is silent for 0.3 s: the error frame tells why."""
+    off = Line(8_000_000, "can0", 0x2000_0040, "00" * 8)
+    before = [line for line in lines if line.t_us < 8_000_000]
+    after = [line for line in lines if line.t_us >= 8_300_000]
+    result = inspect_lines([*before, off, *after], tmp_path)
+    errors = [finding for finding in serious(result) if finding.kind is Kind.BUS_ERROR]
+    assert [finding.text for finding in errors] == [
+        "An error frame on can0 reports a controller that is bus off."
+    ]
+    assert span(result, errors[0]) == pytest.approx((8.0, 8.3), abs=BATCH_S)
+    assert {finding.kind for finding in serious(result)} == {Kind.STALE, Kind.BUS_ERROR}
+    assert result.capture.error_frames == 1

@@ -94,6 +94,17 @@ def test_what_no_recorder_covered_counts_for_no_silence_no_rate_and_no_period(sp
     assert rear.period.longest_ns == 10 * MS
 
 
+@pytest.mark.parametrize("told_of", [True, False])
+def test_a_bus_without_a_channel_misses_its_messages(spec: Spec, told_of: bool) -> None:
+    rows = every_10_ms(0, 1000, "can0")
+    chunk = covered(rows, can0=(0, 990)) if told_of else frames(rows, CHANNELS)
+    result, _ = inspected([chunk], spec)
+    assert [(f.place.bus, f.place.message, span_ms(result, f)) for f in serious(result)] == [
+        ("rear", None, (0, 990)),
+        ("rear", "Tick", (0, 990)),
+    ]
+
+
 def test_a_single_capture_covers_each_channel_to_its_newest_stamp(spec: Spec) -> None:
     rows = every_10_ms(0, 1000, "can0") + every_10_ms(0, 500, "can1")
     result, _ = inspected([frames(sorted(rows), CHANNELS)], spec)

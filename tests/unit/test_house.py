@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import subprocess
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -27,11 +28,12 @@ MAY_IMPORT: dict[str, set[str] | None] = {
     "formats": set(),
     "spec": {"errors", "vocabulary"},
     "session": set(),
-    "clock": {"chunks"},
+    "clock": {"chunks", "session"},
     "frames": (COMMON | {"extras", "formats"}) - {"spec"},
     "signals": COMMON,
     "prepare": {*COMMON, "signals"},
-    "arrivals": {*COMMON, "session", "signals"},
+    "activity": {*COMMON, "signals"},
+    "arrivals": {*COMMON, "activity", "session", "signals"},
     "checks": {*COMMON, "arrivals", "prepare", "records", "session", "signals"},
     "records": {*COMMON, "checks", "prepare", "signals"},
     "outputs": {*COMMON, "checks", "extras", "formats", "records"},
@@ -73,8 +75,10 @@ def stage_of(path: Path) -> str:
     return path.relative_to(ROOT / "canmap").parts[0].removesuffix(".py")
 
 
-def imports(tree: ast.Module, *, at_run_time: bool) -> set[str]:
-    """Dotted names that are imported; for `at_run_time` without those that only types need."""
+@cache
+def imports(path: Path, *, at_run_time: bool) -> set[str]:
+    """Dotted names that a module imports; for `at_run_time` without those that only types need."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
     typing_only = {
         id(inner)
         for node in ast.walk(tree)
@@ -122,12 +126,12 @@ def test_public_names_are_documented_and_there() -> None:
         _ = canmap.nothing
 
 
-def test_imports_go_one_way(trees: dict[Path, ast.Module]) -> None:
+def test_imports_go_one_way() -> None:
     wrong = []
     for path in MODULES:
         stage = stage_of(path)
         assert stage in MAY_IMPORT, f"{named(path)} is a stage that this test does not know"
-        for name in sorted(imports(trees[path], at_run_time=True)):
+        for name in sorted(imports(path, at_run_time=True)):
             parts = name.split(".")
             if parts[0] != "canmap" or len(parts) < 2 or parts[1] == "__version__":
                 continue
@@ -138,30 +142,28 @@ def test_imports_go_one_way(trees: dict[Path, ast.Module]) -> None:
     assert wrong == []
 
 
-def test_the_command_line_is_imported_by_nobody(trees: dict[Path, ast.Module]) -> None:
+def test_the_command_line_is_imported_by_nobody() -> None:
     users = [
         named(path)
         for path in MODULES
         if stage_of(path) not in {"cli", "__main__"}
-        and any(name.startswith("canmap.cli") for name in imports(trees[path], at_run_time=False))
+        and any(name.startswith("canmap.cli") for name in imports(path, at_run_time=False))
     ]
     assert users == []
 
 
 @pytest.mark.parametrize("library", ONLY_IN)
-def test_a_library_is_used_in_its_place_only(trees: dict[Path, ast.Module], library: str) -> None:
+def test_a_library_is_used_in_its_place_only(library: str) -> None:
     users = {
         named(path).removeprefix("canmap/")
         for path in MODULES
-        if any(name.split(".")[0] == library for name in imports(trees[path], at_run_time=True))
+        if any(name.split(".")[0] == library for name in imports(path, at_run_time=True))
     }
     assert [user for user in sorted(users) if not user.startswith(tuple(ONLY_IN[library]))] == []
 
 
-def test_only_the_clock_sleeps(trees: dict[Path, ast.Module]) -> None:
-    users = {
-        named(path) for path in MODULES for name in imports(trees[path], at_run_time=True) if name == "time"
-    }
+def test_only_the_clock_sleeps() -> None:
+    users = {named(path) for path in MODULES for name in imports(path, at_run_time=True) if name == "time"}
     assert users <= {"canmap/clock.py", "canmap/cli/progress.py"}
 
 

@@ -177,6 +177,19 @@ def test_bad_lines_are_listed_to_a_limit_and_counted_in_full(spec: Spec) -> None
     assert sum(f.count for f in found) == result.capture.bad_lines == 1025
 
 
+def test_a_capture_that_ends_too_early_is_told_beside_its_bad_lines(spec: Spec) -> None:
+    reason = "its header speaks of 20,000 frames, 2 are there"
+    end = BadLine(2, "a.blf", 3, reason, truncated=True)
+    lines = (*(bad(1, 2) for _ in range(25)), end)
+    chunk = replace(frames([row(0), row(10), row(20)]), bad=lines, bad_count=len(lines))
+    result, _ = inspected(chunk.split([1, 2]), spec)
+    (finding,) = of_kind(result, Kind.TRUNCATED)
+    assert finding.text == f"a.blf ends before it should: {reason}."
+    assert (finding.severity, finding.line, span_ms(result, finding)) == (Severity.WARNING, 3, (10, 10))
+    assert result.capture.bad_lines == 25
+    assert len(of_kind(result, Kind.BAD_LINE)) == 21
+
+
 def test_steps_of_the_clock_are_findings(spec: Spec) -> None:
     # Back by 3 s at 1 s, set right at 1.1 s of session time; no message is stale for it.
     times = [*range(0, 1000, 50), *range(-2000, -1900, 50), *range(1100, 2000, 50)]

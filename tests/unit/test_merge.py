@@ -51,7 +51,7 @@ def test_a_channel_ends_with_the_last_capture_that_has_it(tmp_path: Path) -> Non
         write(tmp_path, "a.log", *at(1, 2, 3)), write(tmp_path, "b.log", *at(2.5, 9, channel="can1"))
     )
     assert chunks[-1].coverage == (
-        Coverage("can0", 1 * SECOND_NS, 3 * SECOND_NS),
+        Coverage("can0", 1 * SECOND_NS, 3 * SECOND_NS, recorders=0),
         Coverage("can1", int(2.5 * SECOND_NS), 9 * SECOND_NS),
     )
 

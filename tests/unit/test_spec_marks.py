@@ -88,7 +88,7 @@ def test_alias_bomb_is_an_error_at_once(tmp_path):
     start = time.process_time()
     read_nodes(str(path), faults)
     assert time.process_time() - start < 0.1
-    assert len(faults) == 9 + 8 * 9
+    assert len(faults) == 1  # the first says it for all
 
 
 @pytest.mark.parametrize("opening", ["[", "{a: ", "- ", "? "])
@@ -105,7 +105,7 @@ def test_hundred_thousand_levels_are_an_error_at_once(opening, tmp_path):
 def test_file_that_is_not_there(tmp_path):
     faults = Faults()
     assert read_nodes(str(tmp_path / "no.yaml"), faults) is None
-    assert "cannot be read: No such file" in str(faults.error())
+    assert "There is no such file: check the path." in str(faults.error())
 
 
 @pytest.mark.parametrize(

@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 
 from canmap.errors import DescriptionError, Fault, SpecError, UsageError
+from canmap.spec.description import DescribedMessage, Description
 from canmap.spec.loader import build_spec
-from tests.spec_builders import HEAD, KIT, spec_of
+from tests.spec_builders import HEAD, KIT, signal, spec_of
 
 RECORD = "records:\n  steering:\n    type: Steering\n    stamp: SteerFeedback\n    "
 TWO_SIGNALS = "SteerFeedback.Angle, SteerFeedback.Fine"
@@ -377,3 +378,18 @@ def test_mistakes_beyond_a_listing_are_counted(tmp_path):
         spec_of(tmp_path, "".join(f"wrong{index}: 1\n" for index in range(700)))
     assert len(raised.value.faults) == 501
     assert "There are 200 more mistakes." in raised.value.faults[-1].text
+
+
+def test_sum_of_signals_that_are_multiplexed_apart(tmp_path) -> None:
+    page = signal("Page", 0, 8)
+    paged = [
+        signal(name, start, 8, "deg", selector="Page", selected_by=((number, number),))
+        for number, (name, start) in enumerate([("Coarse", 8), ("Fine", 16)])
+    ]
+    message = DescribedMessage("SteerFeedback", 0x101, False, 8, None, 10_000_000, (page, *paged))
+    text = RECORD + "wheel_angle: {sum: [SteerFeedback.Coarse, SteerFeedback.Fine]}\n"
+    with pytest.raises(SpecError) as caught:
+        spec_of(tmp_path, text, description=Description("kit.dbc", (message,)))
+    assert [fault.text for fault in caught.value.faults] == [
+        "A sum takes signals of the same frames: SteerFeedback.Coarse and SteerFeedback.Fine come apart."
+    ]

@@ -1,0 +1,90 @@
+"""From where to where messages of parameter groups came, and messages that several senders mix."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.checks.episodes import Closed
+from canmap.checks.finding import SEVERITY, Finding, Kind, Place
+from canmap.checks.words import times
+from canmap.spec.groups import addresses
+
+if TYPE_CHECKING:
+    from canmap.checks.episodes import Event
+    from canmap.checks.view import View
+    from canmap.signals.plan import DecodePlan
+
+NAMED = 8  # sources that a sentence names
+
+
+class AddressCheck:
+    """Counts the addresses of messages that are known by their parameter group.
+
+    A message that comes from several sources mixes the values of several senders in one record.
+
+    Args:
+        plan: The decode plan.
+    """
+
+    def __init__(self, plan: DecodePlan) -> None:
+        self._plan = plan
+        self._counts: dict[int, int] = {}
+        self._sources: dict[int, dict[int, tuple[int, int, int]]] = {}  # by slot and source
+
+    def of_slot(self, slot: int) -> tuple[tuple[int, int | None, int], ...]:
+        """Return (source, destination, frames) of a message, by address."""
+        can_id = self._plan.slots[slot].message.can_id
+        rows = [
+            (*addresses(can_id & ~0xFFFF | key & 0xFFFF), count)
+            for key, count in self._counts.items()
+            if key >> 16 == slot
+        ]
+        return tuple(sorted(rows, key=lambda row: (row[0], -1 if row[1] is None else row[1])))
+
+    def fold(self, view: View) -> list[Event]:
+        """Count the addresses of one chunk."""
+        found = view.prepared.addresses
+        if found is None:
+            return []
+        columns = (found.keys, found.counts, view.clock[found.first], view.clock[found.last])
+        order = np.argsort(found.first)
+        for key, count, first_ns, last_ns in zip(
+            *(column[order].tolist() for column in columns), strict=True
+        ):
+            self._counts[key] = self._counts.get(key, 0) + count
+            of_slot = self._sources.setdefault(key >> 16, {})
+            known = of_slot.get(key & 0xFF, (0, first_ns, last_ns))
+            of_slot[key & 0xFF] = (known[0] + count, known[1], max(known[2], last_ns))
+        return []
+
+    def finish(self) -> list[Event]:
+        """Return what is known only at the end: all of it."""
+        return [Closed(finding) for finding in self.findings()]
+
+    def findings(self) -> list[Finding]:
+        """Return one finding for each message that came from several sources."""
+        return [
+            self._describe(slot, sources)
+            for slot, sources in sorted(self._sources.items())
+            if len(sources) > 1
+        ]
+
+    def _describe(self, slot: int, sources: dict[int, tuple[int, int, int]]) -> Finding:
+        described = self._plan.slots[slot]
+        named = [f"{source:02X}" for source in sorted(sources)]
+        listed = ", ".join(named[:NAMED]) + (" and more" if len(named) > NAMED else "")
+        starts = sorted(first_ns for _, first_ns, _ in sources.values())
+        return Finding(
+            kind=Kind.TWO_SENDERS,
+            severity=SEVERITY[Kind.TWO_SENDERS],
+            place=Place(bus=described.bus_name, message=described.message.name),
+            start_ns=starts[1],
+            end_ns=max(last_ns for _, _, last_ns in sources.values()),
+            count=len(sources),
+            text=(
+                f"{described.message.name} came from {times(len(sources), 'source address')}, {listed}, "
+                "whose values are mixed: name the right one as its `source` in the spec."
+            ),
+        )

@@ -1,0 +1,104 @@
+"""2. Frames that a recorder wrote down twice.
+
+In come the frames of a chunk and the bit rates of their channels, out go those that are identical to the
+frame before on their channel and come sooner after it than they take to send. The direction does not count:
+a computer that hears its own frames records each as sent and as received.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.chunks import FLAG_RECEIVED, FLAG_SENT, FrameKind
+from canmap.signals.wire import shortest_ns
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from canmap.chunks import FrameChunk
+
+_NO_ROWS, _NO_GAPS = np.zeros(0, np.intp), np.zeros(0, np.int64)
+_UNLIKE = np.uint8(0xFF & ~(FLAG_RECEIVED | FLAG_SENT))  # flags that make frames different
+
+
+@dataclass(frozen=True, slots=True)
+class BitRates:
+    """Bit rates of a bus in bit/s; that of the fast phase of FD frames is None where it is not known."""
+
+    bit_rate_bps: int
+    data_bit_rate_bps: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Repeats:
+    """The repeated frames of a chunk.
+
+    Attributes:
+        rows: intp[k], which frames they are, by channel.
+        gap_ns: int64[k], how much later than the frame that they repeat their stamps are.
+        ends: For each channel with a bit rate, its first and last frame in the chunk.
+    """
+
+    rows: NDArray[np.intp]
+    gap_ns: NDArray[np.int64]
+    ends: Mapping[str, tuple[int, int]]
+
+    def with_first(self, rows: list[int], gap_ns: list[int]) -> Repeats:
+        """Return these and further ones, which repeat frames of the chunk before."""
+        return Repeats(
+            np.concatenate((np.array(rows, np.intp), self.rows)),
+            np.concatenate((np.array(gap_ns, np.int64), self.gap_ns)),
+            self.ends,
+        )
+
+
+def repeats(chunk: FrameChunk, rates: Mapping[str, BitRates]) -> Repeats:
+    """Return the repeated frames of a chunk, as far as the chunk alone tells.
+
+    Args:
+        chunk: The frames.
+        rates: By channel; a channel without is not judged.
+    """
+    found: list[NDArray[np.intp]] = []
+    gaps: list[NDArray[np.int64]] = []
+    ends = {}
+    for number, name in enumerate(chunk.channels):
+        rate = rates.get(name)
+        if rate is None or not len(chunk):
+            continue
+        rows = None if len(chunk.channels) == 1 else np.flatnonzero(chunk.channel == number)
+        if rows is not None and not len(rows):
+            continue
+        ends[name] = (0, len(chunk) - 1) if rows is None else (int(rows[0]), int(rows[-1]))
+        later, gap_ns = _repeated(chunk, rows, rate)
+        if len(later):
+            found.append(later)
+            gaps.append(gap_ns)
+    if not found:
+        return Repeats(_NO_ROWS, _NO_GAPS, ends)
+    return Repeats(np.concatenate(found), np.concatenate(gaps), ends)
+
+
+def _repeated(
+    chunk: FrameChunk, rows: NDArray[np.intp] | None, rate: BitRates
+) -> tuple[NDArray[np.intp], NDArray[np.int64]]:
+    """Repeated frames among `rows`, the frames of one channel; None for all frames."""
+    can_id = chunk.can_id if rows is None else chunk.can_id[rows]
+    place = np.flatnonzero(can_id[1:] == can_id[:-1])
+    if not len(place):
+        return _NO_ROWS, _NO_GAPS
+    earlier, later = (place, place + 1) if rows is None else (rows[place], rows[place + 1])
+    gap_ns = chunk.t_ns[later] - chunk.t_ns[earlier]
+    same = (chunk.kind[later] == chunk.kind[earlier]) & (chunk.kind[later] != FrameKind.ERROR)
+    same &= chunk.extended[later] == chunk.extended[earlier]
+    same &= chunk.length[later] == chunk.length[earlier]
+    same &= (chunk.flags[later] ^ chunk.flags[earlier]) & _UNLIKE == 0
+    same &= np.abs(gap_ns) < shortest_ns(chunk, later, rate.bit_rate_bps, rate.data_bit_rate_bps)
+    earlier, later, gap_ns = earlier[same], later[same], gap_ns[same]
+    same = (chunk.payload[later] == chunk.payload[earlier]).all(axis=1)
+    return later[same], gap_ns[same]

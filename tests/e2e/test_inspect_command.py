@@ -1,0 +1,199 @@
+"""`canmap inspect` as a user runs it: the demo capture against its truth, screens, JSON, sources."""
+
+from __future__ import annotations
+
+import bz2
+import gzip
+import json
+import lzma
+import re
+import time
+from typing import TYPE_CHECKING, Any
+
+import pytest
+import yaml
+
+from tests.e2e.shell import CART, DEMO, ROOT, canmap, check_golden, demo_lines
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from tests.e2e.shell import Command
+
+
+@pytest.fixture(autouse=True)
+def top(monkeypatch: pytest.MonkeyPatch) -> None:
+    """At the top of the repository."""
+    monkeypatch.chdir(ROOT)
+
+
+@pytest.fixture(scope="module")
+def demo() -> dict[str, Any]:
+    """The inspection of the demo capture, as JSON on standard output."""
+    done = canmap("inspect", DEMO, "--spec", CART, "--json", "-")
+    assert done.returncode == 1
+    assert done.stderr == ""
+    return json.loads(done.stdout)
+
+
+def test_the_demo_capture_has_the_faults_of_its_truth_and_no_other(demo: dict[str, Any]) -> None:
+    truth = yaml.safe_load((ROOT / "captures" / "steering_drop.yaml").read_text(encoding="utf-8"))
+    found = [finding for finding in demo["findings"] if finding["severity"] != "note"]
+    assert len(found) == len(truth["faults"])
+    periods = {message["name"]: message["period_ms"]["nominal"] / 1e3 for message in demo["messages"]}
+    for finding, fault in zip(found, truth["faults"], strict=True):
+        message = fault.get("message") or fault["signal"].split(".")[0]
+        assert (finding["kind"], finding["message"]) == (fault["kind"], message)
+        # Between the last frame before and the first one after lies up to a period more.
+        assert finding["start_s"] == pytest.approx(fault["start_s"], abs=periods[message] * 1.1)
+        assert finding["end_s"] == pytest.approx(fault["end_s"], abs=periods[message] * 1.1)
+        assert finding["severity"] == "error"
+    throttle = found[1]
+    assert (throttle["signal"], throttle["record"], throttle["field"]) == ("Throttle", "drive", "throttle")
+    assert (throttle["value"], throttle["limit"]) == pytest.approx((1.10, 1.00))
+    assert [unknown["id"] for unknown in demo["unknown_ids"]] == ["7A0"]
+    assert demo["verdict"] == "fail"
+
+
+def test_the_screen() -> None:
+    done = canmap("inspect", DEMO, "--spec", CART)
+    assert (done.returncode, done.stderr) == (1, "")
+    check_golden("inspect.txt", done.stdout)
+
+
+def test_json_to_a_file_is_json_on_standard_output(
+    demo: dict[str, Any], tmp_path: Path, command: Command
+) -> None:
+    place = tmp_path / "out.json"
+    done = command("inspect", DEMO, "--spec", CART, "--json", place)
+    assert json.loads(place.read_text(encoding="utf-8")) == demo
+    assert "FAIL" in done.stdout  # the screen is shown as well
+    assert [path.name for path in tmp_path.iterdir()] == ["out.json"]
+
+
+def test_a_capture_without_a_fault_passes(tmp_path: Path, command: Command) -> None:
+    good = tmp_path / "good.log"
+    good.write_text("".join(demo_lines()[:1500]), encoding="ascii")  # before the drop
+    done = command("inspect", good, "--spec", CART)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.splitlines()[-1].startswith("PASS: 0 errors, 0 warnings")
+
+
+@pytest.mark.parametrize("columns", [40, 72, 200])
+def test_no_screen_is_too_narrow(columns: int, command: Command, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    done = command("inspect", DEMO, "--spec", CART)
+    assert done.returncode == 1
+    lines = done.stdout.splitlines()
+    findings = lines.index(next(line for line in lines if line.startswith("Findings")))
+    # In a pipe a finding stays one line, so that a search finds it whole; all above it fits.
+    assert max(map(len, lines[:findings])) <= columns
+    squeezed = re.sub(r"\s+", "", done.stdout)
+    for name in ("SteerFeedback", "battery.temperature", "429.9", "297.15"):
+        assert name in squeezed or name[:8] in squeezed, f"{name} is lost at {columns} columns"
+
+
+def test_colour_only_where_it_is_wanted() -> None:
+    # The golden screen has none.
+    assert "\x1b[" in canmap("inspect", DEMO, "--spec", CART, NO_COLOR="", FORCE_COLOR="1").stdout
+
+
+def same_but_files(said: str, demo: dict[str, Any], files: list[str]) -> bool:
+    expected = {**demo, "capture": {**demo["capture"], "files": files}}
+    return json.loads(said) == expected
+
+
+def test_standard_input(demo: dict[str, Any]) -> None:
+    given = (ROOT / DEMO).read_bytes()
+    done = canmap("inspect", "-", "--spec", CART, "--json", "-", given=given)
+    assert same_but_files(done.stdout, demo, ["-"])
+
+
+@pytest.mark.parametrize(("ending", "pack"), [("gz", gzip), ("bz2", bz2), ("xz", lzma)])
+def test_compressed(demo: dict[str, Any], tmp_path: Path, ending: str, pack: Any, command: Command) -> None:
+    packed = tmp_path / f"drop.log.{ending}"
+    packed.write_bytes(pack.compress((ROOT / DEMO).read_bytes()))
+    done = command("inspect", packed, "--spec", CART, "--json", "-")
+    assert same_but_files(done.stdout, demo, [str(packed)])
+
+
+def test_several_captures_are_one_session(demo: dict[str, Any], tmp_path: Path, command: Command) -> None:
+    first, second = tmp_path / "first.log", tmp_path / "second.log"
+    first.write_text("".join(demo_lines()[:2000]), encoding="ascii")
+    second.write_text("".join(demo_lines()[2000:]), encoding="ascii")
+    done = command("inspect", first, second, "--spec", CART, "--json", "-")
+    said = json.loads(done.stdout)
+    assert said["capture"]["frames"] == demo["capture"]["frames"]
+    assert said["capture"]["files"] == [str(first), str(second)]
+    assert [f["kind"] for f in said["findings"] if f["severity"] == "error"] == ["stale", "out_of_range"]
+
+
+def test_another_channel(demo: dict[str, Any], tmp_path: Path, command: Command) -> None:
+    renamed = tmp_path / "vcan.log"
+    renamed.write_text("".join(demo_lines()).replace(" can0 ", " vcan3 "), encoding="ascii")
+    done = command("inspect", renamed, "--spec", CART, "--channel", "drive=vcan3", "--json", "-")
+    said = json.loads(done.stdout)
+    assert said["capture"]["channels"] == {"vcan3": 4339}
+    assert said["findings"] == demo["findings"]
+    done = command("inspect", renamed, "--spec", CART)
+    assert done.returncode == 1
+    assert "Bus drive listens to channel can0, which the capture does not have; it has vcan3." in done.stdout
+    assert "--channel drive=CHANNEL" in done.stdout
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "cp1252"])
+def test_degrees_celsius_in_any_encoding(tmp_path: Path, encoding: str, command: Command) -> None:
+    description = (ROOT / "specs" / "orchard_cart" / "kit.dbc").read_text(encoding="utf-8")
+    assert "°C" in description
+    kit = tmp_path / "kit.dbc"
+    kit.write_text(description, encoding=encoding)
+    done = command("inspect", DEMO, "--spec", CART, "--description", f"drive={kit}", "--json", "-")
+    temperature = json.loads(done.stdout)["records"]["battery"]["fields"]["temperature"]
+    assert (temperature["unit"], temperature["last"]) == ("K", 297.15)  # 24 °C
+
+
+def test_a_span(demo: dict[str, Any], command: Command) -> None:
+    done = command("inspect", DEMO, "--spec", CART, "--from", "6", "--to", "7.5", "--json", "-")
+    said = json.loads(done.stdout)
+    assert done.returncode == 0  # both faults lie outside
+    assert said["capture"]["duration_s"] == pytest.approx(1.5, abs=0.02)
+    assert said["capture"]["frames"] < demo["capture"]["frames"] / 4
+
+
+def test_version() -> None:
+    done = canmap("--version")
+    assert (done.returncode, done.stdout) == (0, "canmap 0.1.0\n")
+
+
+@pytest.mark.parametrize("name", ["inspect", "replay"])
+def test_help_has_examples_and_the_exit_status(name: str, command: Command) -> None:
+    done = command(name, "--help")
+    assert done.returncode == 0
+    assert f"canmap {name} drive.log --spec cart.yaml" in done.stdout
+    assert "Exit status" in done.stdout
+
+
+def test_help_lists_the_commands_and_comes_at_once() -> None:
+    taken_s = []
+    for _ in range(3):
+        began_s = time.monotonic()
+        done = canmap("--help")
+        taken_s.append(time.monotonic() - began_s)
+    assert done.returncode == 0
+    for word in ("inspect", "replay", "no safety function"):
+        assert word in done.stdout
+    assert min(taken_s) < 1.5  # aimed at 0.3 s; a busy machine takes longer
+
+
+def test_help_needs_none_of_the_heavy_libraries() -> None:
+    done = canmap("--help", PYTHONPROFILEIMPORTTIME="1")
+    assert re.search(r"\|\s+click$", done.stderr, re.MULTILINE)
+    for library in ("numpy", "cantools", "polars", "can"):
+        assert re.search(rf"\|\s+{library}$", done.stderr, re.MULTILINE) is None, library
+
+
+def test_without_arguments_the_help_is_shown(command: Command) -> None:
+    done = command()
+    assert "inspect" in done.stderr
+    assert done.stdout == ""
+    assert done.returncode == 2

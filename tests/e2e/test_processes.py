@@ -1,0 +1,161 @@
+"""Terminals, pipes and Ctrl-C, with real ones."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import re
+import select
+import signal
+import subprocess
+import time
+from typing import TYPE_CHECKING
+
+import pytest
+
+from tests.e2e.shell import CART, COMMAND, DEMO, LONGEST_S, ROOT, environment, repeated
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+LAPS = 120  # of the demo capture: 23 MB
+
+
+def start(*arguments: str, **pipes: object) -> subprocess.Popen[bytes]:
+    return subprocess.Popen([*COMMAND, *arguments], cwd=ROOT, env=environment(), **pipes)  # type: ignore
+
+
+def drained(terminal: int) -> str:
+    """What was written to a terminal so far."""
+    said = b""
+    while select.select([terminal], [], [], 0.1)[0]:
+        try:
+            piece = os.read(terminal, 65536)
+        except OSError:  # the other side has closed it
+            break
+        if not piece:
+            break
+        said += piece
+    return said.decode("utf-8")
+
+
+def trickle(process: subprocess.Popen[bytes], pause_s: float) -> None:
+    """Give a long capture to standard input, the end of it in pieces.
+
+    Some 14 MB are read ahead before the first frame is looked at.
+    """
+    assert process.stdin is not None
+    text = repeated(LAPS).encode("ascii")
+    for begin, stop in ((0, 16), (16, 20), (20, 99)):
+        process.stdin.write(text[begin << 20 : stop << 20])
+        process.stdin.flush()
+        time.sleep(pause_s)
+    process.stdin.close()
+
+
+def test_a_terminal_shows_progress_and_takes_it_away() -> None:
+    master, slave = pty.openpty()
+    with start(
+        "inspect", "-", "--spec", CART, "--json", "-",
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=slave,
+    ) as process:  # fmt: skip
+        os.close(slave)
+        trickle(process, 0.7)
+        assert process.stdout is not None
+        said = process.stdout.read()
+        process.wait(LONGEST_S)
+    shown = drained(master)
+    os.close(master)
+    assert json.loads(said)["capture"]["frames"] == LAPS * 4339
+    assert process.returncode == 1
+    assert "frames, " in shown
+    assert "s of recording" in shown
+    assert shown.endswith("\r\x1b[K")  # nothing of it stays
+    assert "Traceback" not in shown
+
+
+def test_a_screen_is_as_wide_as_its_terminal() -> None:
+    import fcntl
+    import struct
+    import termios
+
+    master, slave = pty.openpty()
+    fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 50, 64, 0, 0))
+    env = {name: value for name, value in environment(TERM="xterm").items() if name != "COLUMNS"}
+    with subprocess.Popen(
+        [*COMMAND, "inspect", DEMO, "--spec", CART], cwd=ROOT, env=env, stdout=slave, stderr=slave
+    ) as process:
+        os.close(slave)
+        said = ""
+        while process.poll() is None:
+            said += drained(master)
+        said += drained(master)
+    os.close(master)
+    lines = [re.sub(r"\x1b\[[0-9;]*[mK]", "", line) for line in re.split(r"[\r\n]+", said)]
+    assert "SteerFeedback was silent" in said
+    assert max(map(len, lines)) <= 64
+
+
+def test_a_reader_that_goes_away_ends_it_quietly() -> None:
+    with start(
+        "replay", DEMO, "--spec", CART, "--pace", "flat", "--every", "0",
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+    ) as process:  # fmt: skip
+        assert process.stdout is not None
+        assert process.stderr is not None
+        assert process.stdout.readline()
+        process.stdout.close()
+        assert process.stderr.read() == b""
+        assert process.wait(LONGEST_S) == 128 + signal.SIGPIPE
+
+
+def test_one_line_of_a_screen() -> None:
+    line = subprocess.run(
+        ["sh", "-c", f"{' '.join(COMMAND)} inspect {DEMO} --spec {CART} | head -1"],
+        cwd=ROOT, env=environment(), capture_output=True, text=True, timeout=LONGEST_S, check=True,
+    )  # fmt: skip
+    assert line.stdout == f"Orchard cart: {DEMO}\n"
+    assert line.stderr == ""
+
+
+@pytest.mark.parametrize("arguments", [["inspect", DEMO, "--spec", CART], ["--help"]])
+def test_a_full_disk_behind_standard_output(arguments: list[str]) -> None:
+    with open("/dev/full", "wb") as full:  # noqa: PTH123
+        process = start(*arguments, stdout=full, stderr=subprocess.PIPE)
+        _, said = process.communicate(timeout=LONGEST_S)
+    assert said == b"canmap: the output cannot be written: no space left on device.\n"
+    assert process.returncode == 2
+
+
+@pytest.mark.parametrize("command", [["inspect"], ["replay", "--pace", "flat"]])
+def test_control_c_ends_it_and_leaves_no_file(tmp_path: Path, command: list[str]) -> None:
+    place = tmp_path / "out.json"
+    with start(
+        *command, "-", "--spec", CART, "--json", str(place),
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+    ) as process:  # fmt: skip
+        assert process.stdin is not None
+        # More than a pipe holds: once it is written, the command is reading. And more may come.
+        process.stdin.write((ROOT / DEMO).read_bytes())
+        process.stdin.flush()
+        process.send_signal(signal.SIGINT)
+        assert process.wait(LONGEST_S) == 130
+        assert process.stderr is not None
+        assert process.stderr.read().strip() == b"interrupted"
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_control_c_in_a_paced_replay(tmp_path: Path) -> None:
+    with start(
+        "replay", DEMO, "--spec", CART, "--pace", "1", "--json", str(tmp_path / "out.json"),
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+    ) as process:  # fmt: skip
+        assert process.stdout is not None
+        assert process.stdout.readline()
+        began_s = time.monotonic()
+        process.send_signal(signal.SIGINT)
+        assert process.wait(LONGEST_S) == 130
+        assert time.monotonic() - began_s < 5  # of the 12 s that are left
+    assert list(tmp_path.iterdir()) == []

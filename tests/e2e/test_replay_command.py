@@ -1,0 +1,110 @@
+"""`canmap replay` as a user runs it: lines in order, pace kept, the same outcome as an inspection."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import time
+from statistics import median
+from typing import TYPE_CHECKING
+
+import pytest
+
+from tests.e2e.shell import CART, COMMAND, DEMO, ROOT, canmap, check_golden, environment
+
+if TYPE_CHECKING:
+    from tests.e2e.shell import Command
+
+SPAN = ("--from", "4.8", "--to", "5.6")
+LINE = re.compile(r"^ *(\d+\.\d{3}) s  (\S+)")
+
+
+@pytest.fixture(autouse=True)
+def top(monkeypatch: pytest.MonkeyPatch) -> None:
+    """At the top of the repository."""
+    monkeypatch.chdir(ROOT)
+
+
+def times_of(text: str) -> list[float]:
+    return [float(match[1]) for line in text.splitlines() if (match := LINE.match(line))]
+
+
+def test_the_screen() -> None:
+    done = canmap("replay", DEMO, "--spec", CART, "--pace", "flat", *SPAN, "--every", "0.2")
+    assert (done.returncode, done.stderr) == (1, "")
+    check_golden("replay.txt", done.stdout)
+
+
+@pytest.mark.parametrize("pace", ["flat", "10", "1"])
+def test_lines_come_in_order_and_say_what_an_inspection_says(pace: str, command: Command) -> None:
+    done = command("replay", DEMO, "--spec", CART, "--pace", pace, *SPAN, "--every", "0.05")
+    times = times_of(done.stdout)
+    assert len(times) > 50
+    assert times == sorted(times)
+    (over,) = [line for line in done.stdout.splitlines() if " over " in line and "stale" in line]
+    assert "SteerFeedback was silent for 429.9 ms" in over
+    (begins,) = [line for line in done.stdout.splitlines() if " begins " in line and "stale" in line]
+    assert done.stdout.index(begins) < done.stdout.index(over)
+    assert done.returncode == 1
+    if pace != "flat":
+        assert "SteerFeedback fell silent; it is stale after 60 ms." in begins  # it cannot know the rest
+        late = re.search(r"No frame came more than (\d+) ms late\.", done.stdout)
+        assert late is not None
+        assert int(late[1]) < 500  # a few ms where nothing else runs
+
+
+def test_the_json_is_that_of_an_inspection(command: Command) -> None:
+    replayed = command("replay", DEMO, "--spec", CART, "--pace", "8", *SPAN, "--json", "-")
+    inspected = command("inspect", DEMO, "--spec", CART, *SPAN, "--json", "-")
+    assert json.loads(replayed.stdout) == json.loads(inspected.stdout)
+    assert replayed.returncode == inspected.returncode == 1
+
+
+def test_a_span_without_an_error_passes(command: Command) -> None:
+    done = command("replay", DEMO, "--spec", CART, "--pace", "flat", "--from", "6", "--to", "7")
+    assert done.returncode == 0
+    assert done.stdout.splitlines()[-1].startswith("PASS: 0 errors")
+
+
+def test_lines_come_at_their_time() -> None:
+    """At twice the pace, a line at t s comes t / 2 s after the first; a drift would grow."""
+    command = [*COMMAND, "replay", DEMO, "--spec", CART, "--pace", "2", "--from", "6", "--to", "8"]
+    with subprocess.Popen(
+        [*command, "--record", "drive", "--every", "0.1"],
+        cwd=ROOT, env=environment(), stdout=subprocess.PIPE, text=True,
+    ) as process:  # fmt: skip
+        assert process.stdout is not None
+        came = [(time.monotonic(), line) for line in process.stdout]
+    shown = [(at, times_of(line)[0]) for at, line in came if LINE.match(line)]
+    assert len(shown) >= 18
+    first_at, first_t = shown[0]
+    late = [at - first_at - (t - first_t) / 2 for at, t in shown]
+    # Medians, because a busy machine may hold one line up; a drift moves them all.
+    assert abs(median(late[-6:]) - median(late[:6])) < 0.1
+    assert shown[-1][1] - first_t > 1.8
+
+
+def test_one_record_every_so_often(command: Command) -> None:
+    done = command(
+        "replay", DEMO, "--spec", CART, "--pace", "flat", "--record", "steering", "--record", "battery",
+        "--every", "2",
+    )  # fmt: skip
+    names = [match[2] for line in done.stdout.splitlines() if (match := LINE.match(line))]
+    assert set(names) == {"steering", "battery", "begins", "over"}
+    assert names.count("steering") == 6  # at 0, 2, 4, 6, 8 and 10 s
+    assert names.count("battery") == 6
+    assert re.search(r"steering  wheel_angle \S+ rad  wheel_rate \S+ rad/s", done.stdout)
+
+
+def test_no_record_leaves_the_findings(command: Command) -> None:
+    done = command("replay", DEMO, "--spec", CART, "--pace", "flat", "--record", "none")
+    names = [match[2] for line in done.stdout.splitlines() if (match := LINE.match(line))]
+    assert set(names) == {"begins", "over"}
+    assert names.count("over") == 3  # two errors and the note of the unknown identifier
+
+
+def test_every_record(command: Command) -> None:
+    done = command("replay", DEMO, "--spec", CART, "--pace", "flat", "--record", "battery", "--every", "0")
+    names = [match[2] for line in done.stdout.splitlines() if (match := LINE.match(line))]
+    assert names.count("battery") == 60

@@ -1,0 +1,265 @@
+"""Messages known by their parameter group, against published identifiers, scalings and frames.
+
+The figures are those of `j1939_ids.csv`, `j1939_facts.csv`, `j1939_spn_scaling.csv` and
+`j1939_decode_examples.csv` among the published check values: open libraries' own tests, the Linux kernel's
+documentation, and the range table of SAE J1939-71 as an open library prints it; each row names its source.
+"""
+
+from __future__ import annotations
+
+import csv
+from typing import TYPE_CHECKING
+
+import pytest
+
+from canmap.checks.finding import Kind, Severity
+from canmap.errors import SpecError
+from canmap.spec.description import NoData
+from canmap.spec.groups import RESERVED, addresses, group_number
+from tests.kits import of_kind, spec_of
+from tests.streams import MS, START_NS, frames, inspected
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from canmap.chunks import FrameChunk
+    from canmap.inspection import Inspection
+    from canmap.spec.model import Spec
+
+HEAD = "vehicle: Truck\nbuses:\n  truck: {description: kit.dbc, channel: can0, match: parameter_group}\n"
+# PGNs of the table and the identifiers that a description gives them: priority 6, from the null address.
+MESSAGES = {61444: "EEC1", 65265: "CCVS", 61449: "VDC2", 65262: "ET1"}
+EXTENDED = 0x8000_0000
+UNITS = {"degC": "°C", "m/s^2": "m/s²"}
+
+
+def rows_of(shared: Path, name: str) -> list[dict[str, str]]:
+    with (shared / "reference" / f"j1939_{name}.csv").open(encoding="utf-8") as file:
+        return list(csv.DictReader(file))
+
+
+def identifier(number: int, source: int = 0xFE, priority: int = 6) -> int:
+    return EXTENDED | priority << 26 | number << 8 | source
+
+
+def signals(lines: list[dict[str, str]]) -> str:
+    """Messages of a DBC, from the rows of the scaling table."""
+    text = ""
+    for number, name in MESSAGES.items():
+        text += f"BO_ {identifier(number)} {name}: 8 Node\n"
+        for line in lines:
+            if int(line["pgn"]) == number:
+                start = (int(line["start_byte_1based"]) - 1) * 8 + int(line["start_bit_1based"]) - 1
+                place = f"{start}|{line['length_bits']}@1+"
+                scale = f"({line['resolution']},{line['offset']}) [{line['min']}|{line['max']}]"
+                unit = UNITS.get(line["unit"], line["unit"])
+                text += f' SG_ SPN{line["spn"]} : {place} {scale} "{unit}" Other\n'
+        text += "\n"
+    return text
+
+
+def of_frames(can_ids: list[tuple[int, str]]) -> FrameChunk:
+    rows = [
+        (START_NS + i * 10 * MS, "can0", can_id & 0x1FFF_FFFF, bytes.fromhex(data))
+        for i, (can_id, data) in enumerate(can_ids)
+    ]
+    chunk = frames(rows)
+    chunk.extended[:] = [can_id > 0x7FF for can_id, _ in can_ids]
+    return chunk
+
+
+def test_published_identifiers(shared: Path) -> None:
+    lines = rows_of(shared, "ids")
+    for line in lines:
+        can_id = int(line["can_id_hex"], 16)
+        assert group_number(can_id) == int(line["pgn"]) == int(line["pgn_hex"], 16), line
+        destination = int(line["destination"]) if line["destination"] else None
+        assert addresses(can_id) == (
+            int(line["source"]) if line["source"].isdigit() else can_id & 0xFF,
+            destination,
+        )
+        assert can_id & 0xFF == int(line["sa"])
+        assert (destination is None) == (line["format"] == "PDU2")
+    assert len(lines) >= 18
+
+
+def test_published_identifiers_through_the_engine(tmp_path: Path, shared: Path) -> None:
+    """Each identifier finds the message of its group alone, and its addresses are kept."""
+    lines = rows_of(shared, "ids")
+    numbers = sorted({int(line["pgn"]) for line in lines})
+    text = "".join(
+        f'BO_ {identifier(number, priority=7)} G{number}: 8 Node\n SG_ S : 0|8@1+ (1,0) [0|0] "" Other\n\n'
+        for number in numbers
+    )
+    spec = spec_of(tmp_path, text, head=HEAD)
+    for line in lines:
+        result, _ = inspected([of_frames([(int(line["can_id_hex"], 16), "0102030405060708")])], spec)
+        found = {message.name: message.addresses for message in result.messages if message.count}
+        destination = int(line["destination"]) if line["destination"] else None
+        assert found == {f"G{line['pgn']}": ((int(line["sa"]), destination, 1),)}, line
+        assert result.unknown_ids == ()
+
+
+def test_published_ranges(shared: Path) -> None:
+    facts = {line["fact"]: line["value"] for line in rows_of(shared, "facts")}
+    for count, bits in ((1, 8), (2, 16), (4, 32)):
+        error, absent = RESERVED[bits]
+        ends = {
+            name: [int(end, 16) for end in facts[f"range_{count}byte_{name}"].split("..")]
+            for name in ("error", "not_available")
+        }
+        assert (ends["error"][0], ends["error"][-1]) == (error, absent - 1)
+        assert (ends["not_available"][0], ends["not_available"][-1]) == (absent, 2**bits - 1)
+    assert facts["discrete_2bit"] == "00 off, 01 on, 10 error, 11 not available"
+    assert RESERVED[2] == (0b10, 0b11)
+
+
+def record(spn: str, message: str, unit: str) -> str:
+    return (
+        f'record_types: {{Own: {{fields: {{value: {{unit: "{unit}"}}}}}}}}\n'
+        f"records: {{own: {{type: Own, stamp: {message}, value: {message}.SPN{spn}}}}}\n"
+    )
+
+
+SI = {"rpm": ("rad/s", 0.10471975511965977), "km/h": ("m/s", 1 / 3.6), "%": ("1", 0.01)}
+
+
+def si(unit: str, value: float) -> tuple[str, float]:
+    if unit == "degC":
+        return "K", value + 273.15
+    name, factor = SI.get(unit, (unit, 1.0))
+    return name, value * factor
+
+
+def test_published_frames_through_the_engine(tmp_path: Path, shared: Path) -> None:
+    """Each value, error and "not available" of the examples, from frames of other priority and source."""
+    table = signals(rows_of(shared, "spn_scaling"))
+    lines = rows_of(shared, "decode_examples")
+    for line in lines:
+        can_id = int(line["can_id_hex"], 16)
+        message = MESSAGES[group_number(can_id)]
+        unit, wanted = si(line["unit"], float(line["physical"] or 0))
+        spec = spec_of(tmp_path, table, record(line["spn"], message, unit), head=HEAD)
+        result, _ = inspected([of_frames([(can_id, line["data_hex"])])], spec, ["own"])
+        column = result.records["own"].columns["value"]
+        absent = [f for f in of_kind(result, Kind.NOT_AVAILABLE) if f.place.signal == f"SPN{line['spn']}"]
+        assert column.valid.tolist() == [line["class"] == "valid"], line
+        if line["class"] == "valid":
+            assert column.values[0] == pytest.approx(wanted, abs=1e-9), line
+            assert absent == []
+        else:
+            assert [f'said "{line["class"]}" (raw code {line["raw"]})' in f.text for f in absent] == [True], (
+                line
+            )
+        outside = [f for f in of_kind(result, Kind.OUT_OF_RANGE) if f.place.signal == f"SPN{line['spn']}"]
+        assert outside == [], line
+    assert len(lines) >= 14
+
+
+def test_published_scalings_through_the_engine(tmp_path: Path, shared: Path) -> None:
+    """The largest valid raw value of each parameter gives the published one, and the next is out of range."""
+    lines = [line for line in rows_of(shared, "spn_scaling") if int(line["length_bits"]) > 2]
+    for line in lines:
+        bits, start = int(line["length_bits"]), int(line["start_byte_1based"]) - 1
+        text = signals([{**line, "unit": "", "pgn": "61444"}])  # the scaling alone, whatever the unit
+        field = record(line["spn"], "EEC1", "1").replace(
+            f"EEC1.SPN{line['spn']}", f'{{signal: EEC1.SPN{line["spn"]}, unit: "1"}}'
+        )
+        spec = spec_of(tmp_path, text, field, head=HEAD)
+        raw = int(line["raw_max_valid"], 16)
+        data = bytearray(8)
+        data[start : start + bits // 8] = raw.to_bytes(bits // 8, "little")
+        spec_result, _ = inspected([of_frames([(0x0CF00400, data.hex())])], spec, ["own"])
+        value = spec_result.records["own"].columns["value"]
+        assert value.values[0] == pytest.approx(float(line["decoded_raw_max_valid"]), rel=1e-11), line
+    assert len(lines) >= 14
+
+
+EEC = (
+    'BO_ {} Eec: 8 Node\n SG_ Speed : 24|16@1+ (0.125,0) [0|8031.875] "rpm" Other\n\n'
+    'BO_ {} EecOther: 8 Node\n SG_ Speed : 24|16@1+ (0.125,0) [0|8031.875] "rpm" Other\n\n'
+)
+
+
+def two(folder: Path, first: int, second: int, text: str = "") -> Spec:
+    return spec_of(folder, EEC.format(identifier(61444, first), identifier(61444, second)), text, head=HEAD)
+
+
+def counts(result: Inspection) -> dict[str, int]:
+    return {message.name: message.count for message in result.messages}
+
+
+FROM = [(0x0CF00400, "00" * 8), (0x0CF00401, "00" * 8), (0x10F00405, "00" * 8)]
+
+
+def test_messages_of_one_group_go_by_their_source(tmp_path: Path) -> None:
+    result, _ = inspected([of_frames(FROM)], two(tmp_path, 0, 1))
+    assert counts(result) == {"Eec": 1, "EecOther": 1}
+    assert [(row[1], row[3]) for row in result.unknown_ids] == [(0x10F00405, 1)]
+
+
+def test_the_null_address_is_any_other_source(tmp_path: Path) -> None:
+    result, _ = inspected([of_frames(FROM)], two(tmp_path, 0, 0xFE))
+    assert counts(result) == {"Eec": 1, "EecOther": 2}
+    (finding,) = of_kind(result, Kind.TWO_SENDERS)
+    assert finding.severity is Severity.WARNING
+    assert finding.text.startswith("EecOther came from 2 source addresses, 01, 05, whose values are mixed")
+
+
+def test_a_source_of_the_spec(tmp_path: Path) -> None:
+    text = "messages: {Eec: {source: 0x05}, EecOther: {source: 0x01}}\n"
+    result, _ = inspected([of_frames(FROM)], two(tmp_path, 0, 9, text))
+    assert counts(result) == {"Eec": 1, "EecOther": 1}
+    assert of_kind(result, Kind.TWO_SENDERS) == []
+    eec = result.messages[0]
+    assert eec.addresses == ((5, None, 1),)
+    assert result.to_json()["messages"][0]["addresses"] == [{"source": "05", "destination": None, "count": 1}]
+
+
+def test_any_cut_counts_the_same_addresses(tmp_path: Path) -> None:
+    chunk = of_frames(FROM * 3)
+    spec = two(tmp_path, 0, 0xFE)
+    whole, _ = inspected([chunk], spec)
+    pieces, _ = inspected(chunk.split(range(1, len(chunk))), spec)
+    assert whole.to_json() == pieces.to_json()
+
+
+def test_one_group_from_one_source_twice_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(SpecError, match="Eec and EecOther have one parameter group, 0F004 from source 03"):
+        two(tmp_path, 3, 0, "messages: {EecOther: {source: 0x03}, Eec: {source: 3}}\n")
+
+
+def test_a_source_needs_a_parameter_group(tmp_path: Path) -> None:
+    with pytest.raises(SpecError, match="A `source` needs 29 bits and a bus with `match: parameter_group`"):
+        spec_of(
+            tmp_path,
+            EEC.format(identifier(61444), identifier(61445)),
+            "messages: {Eec: {source: 0x05}}\n",
+            head=HEAD.replace(", match: parameter_group", ""),
+        )
+
+
+def test_matching_by_identifier_stays_exact(tmp_path: Path) -> None:
+    head = HEAD.replace("parameter_group", "identifier")
+    spec = spec_of(tmp_path, EEC.format(identifier(61444, 0, 3), identifier(61445)), head=head)
+    result, _ = inspected([of_frames(FROM)], spec)
+    assert counts(result)["Eec"] == 1
+    assert len(result.unknown_ids) == 2
+
+
+def test_eleven_bits_on_such_a_bus_go_by_their_identifier(tmp_path: Path) -> None:
+    text = (
+        EEC.format(identifier(61444), identifier(61445))
+        + 'BO_ 257 Short: 8 Node\n SG_ S : 0|8@1+ (1,0) [0|0] "" Other\n\n'
+    )
+    result, _ = inspected([of_frames([*FROM, (0x101, "00" * 8)])], spec_of(tmp_path, text, head=HEAD))
+    assert counts(result) == {"Eec": 3, "EecOther": 0, "Short": 1}
+
+
+def test_a_described_range_goes_before_the_reserved_codes(tmp_path: Path) -> None:
+    text = f"BO_ {identifier(61444)} Own: 8 Node\n"
+    text += ' SG_ Full : 0|8@1+ (1,0) [0|255] "" Other\n SG_ Part : 8|8@1+ (1,0) [0|250] "" Other\n\n'
+    spec = spec_of(tmp_path, text, head=HEAD)
+    full, part = spec.messages[0].message.signals
+    assert full.no_data == ()
+    assert part.no_data == (NoData(0xFE, 0xFE, "error"), NoData(0xFF, 0xFF, "not available"))

@@ -1,0 +1,125 @@
+"""Raw codes that are no value, and codes of a choice that mean nothing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from canmap.checks.finding import Kind, Severity
+from canmap.errors import SpecError
+from canmap.spec.description import NoData
+from tests.kits import of_kind, row, serious, span_ms, spec_of, told
+from tests.streams import frames, inspected
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from canmap.inspection import Inspection
+    from canmap.spec.model import Spec
+
+MESSAGE = (
+    'BO_ 256 Tick: 8 Node\n SG_ Pedal : 0|8@1+ (0.4,0) [0|100] "%" Other\n'
+    ' SG_ Gear : 8|3@1+ (1,0) [0|3] "" Other\n SG_ Wide : 16|32@1+ (0.001,0) [0|0] "V" Other\n'
+)
+LABELS = 'VAL_ 256 Gear 0 "Park" 1 "Reverse" 2 "Neutral" 3 "Forward" 7 "NotAvailable" ;\n'
+RECORD = "records:\n  drive:\n    type: Drive\n    stamp: Tick\n"
+GEAR = RECORD + "    gear: {signal: Tick.Gear, no_data: NotAvailable}\n"
+PEDAL = RECORD + "    throttle: {{signal: Tick.Pedal, no_data: {}}}\n"
+
+
+def kit(folder: Path, text: str) -> Spec:
+    return spec_of(folder, MESSAGE, text, periods_ms={256: 10}, end=LABELS)
+
+
+def gears(spec: Spec, raw: list[int], pedal: int = 0) -> Inspection:
+    chunk = frames(row(10 * i, data=bytes([pedal, code, 0, 0, 0, 0, 0, 0])) for i, code in enumerate(raw))
+    whole, _ = inspected([chunk], spec, ["drive"])
+    pieces, _ = inspected(chunk.split(range(1, len(chunk))), spec)
+    assert pieces.to_json() == whole.to_json()
+    return whole
+
+
+def test_a_code_for_no_data_is_one_finding_while_it_lasts(tmp_path: Path) -> None:
+    result = gears(kit(tmp_path, GEAR), [0] * 10 + [7] * 5 + [1] * 10)
+    (finding,) = serious(result)
+    assert (finding.kind, finding.severity, finding.count) == (Kind.NOT_AVAILABLE, Severity.WARNING, 5)
+    assert (finding.place.record, finding.place.field, finding.place.signal) == ("drive", "gear", "Gear")
+    assert span_ms(result, finding) == (100, 150)
+    assert finding.line == 11
+    assert finding.text == 'Tick.Gear (drive.gear) said "NotAvailable" (raw code 7).'
+    assert result.verdict == "pass"
+
+
+def test_from_the_start_to_the_end(tmp_path: Path) -> None:
+    (finding,) = serious(gears(kit(tmp_path, GEAR), [7] * 10))
+    assert finding.open
+    assert finding.text.endswith("(raw code 7) from the start.")
+
+
+def test_a_code_without_a_label_fails(tmp_path: Path) -> None:
+    result = gears(kit(tmp_path, GEAR), [0] * 10 + [5, 5, 0, 6] + [7] + [3] * 5)
+    absent, undefined = sorted(serious(result), key=lambda finding: finding.kind)
+    assert (undefined.kind, undefined.severity, undefined.count) == (Kind.UNDEFINED_VALUE, Severity.ERROR, 3)
+    assert absent.count == 1
+    assert undefined.text == "Tick.Gear (drive.gear) held the raw code 6, which has no label."
+    gear = result.records["drive"].columns["gear"]
+    assert np.flatnonzero(~gear.valid).tolist() == [10, 11, 13, 14]  # and none of them is published
+
+
+def test_labels_are_the_range_of_a_choice(tmp_path: Path) -> None:
+    # The description allows 0 to 3; 7 is labelled, and no value, not a value out of range.
+    result = gears(kit(tmp_path, GEAR), [7, 5])
+    assert of_kind(result, Kind.OUT_OF_RANGE) == []
+
+
+def test_a_label_that_is_no_state_of_the_field(tmp_path: Path) -> None:
+    spec = kit(tmp_path, RECORD + "    gear: {signal: Tick.Gear, labels: {Park: park, Forward: forward}}\n")
+    result = gears(spec, [0, 3, 2])
+    (finding,) = serious(result)
+    assert (
+        finding.text == 'Tick.Gear (drive.gear) held the raw code 2 ("Neutral"), which is none of its states.'
+    )
+
+
+def test_what_no_record_needs_may_be_empty(tmp_path: Path) -> None:
+    spec = kit(tmp_path, RECORD + "    throttle: Tick.Pedal\n")
+    assert told(serious(gears(spec, [0, 1, 2]))) == []
+
+
+@pytest.mark.parametrize(("written", "codes"), [("0xFF", [255]), ("[0xFE, 0xFF]", [254, 255])])
+def test_no_data_goes_before_the_range(tmp_path: Path, written: str, codes: list[int]) -> None:
+    for code in codes:
+        (finding,) = serious(gears(kit(tmp_path, PEDAL.format(written)), [0] * 5, pedal=code))
+        assert (finding.kind, finding.count) == (Kind.NOT_AVAILABLE, 5)
+        assert f"said that it has no value (raw code {code})" in finding.text
+    assert of_kind(gears(kit(tmp_path, PEDAL.format(written)), [0], pedal=252), Kind.OUT_OF_RANGE)
+
+
+def test_a_span_of_codes(tmp_path: Path) -> None:
+    spec = kit(tmp_path, PEDAL.format("[0xFB, 0xFD to 0xFF]"))
+    assert spec.records[0].fields[0].no_data == (NoData(0xFB, 0xFB), NoData(0xFD, 0xFF))
+    for code, kind in (
+        (0xFA, None),
+        (0xFB, Kind.NOT_AVAILABLE),
+        (0xFC, Kind.OUT_OF_RANGE),
+        (0xFE, Kind.NOT_AVAILABLE),
+    ):
+        found = serious(gears(spec, [0], pedal=code))
+        assert [finding.kind for finding in found] == ([kind] if kind else []), code
+
+
+def test_a_code_in_the_middle_of_the_values(tmp_path: Path) -> None:
+    spec = kit(tmp_path, RECORD + "    throttle: {signal: Tick.Pedal, no_data: 100}\n")
+    assert len(serious(gears(spec, [0], pedal=100))) == 1
+    assert serious(gears(spec, [0], pedal=99)) == serious(gears(spec, [0], pedal=101)) == []
+
+
+@pytest.mark.parametrize(
+    ("written", "text"),
+    [("0xFF to 0xFD", "write the lower code first"), ("0xFF to 0x100", "raw codes are 0 to 255")],
+)
+def test_mistakes(tmp_path: Path, written: str, text: str) -> None:
+    with pytest.raises(SpecError, match=text):
+        kit(tmp_path, PEDAL.format(written))

@@ -1,0 +1,154 @@
+"""Frames recorded twice: found across any cut, left out of all else; a true repetition never is."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from canmap.checks.finding import Kind, Severity
+from canmap.chunks import (
+    CLASSIC_WIDTH,
+    FD_WIDTH,
+    FLAG_BIT_RATE_SWITCH,
+    FLAG_FD,
+    FLAG_RECEIVED,
+    FLAG_SENT,
+    FrameChunk,
+    FrameKind,
+    empty_chunk,
+)
+from canmap.signals.wire import shortest_ns
+from tests.kits import HEAD, TICK, of_kind, row, serious, span_ms, spec_of
+from tests.streams import frames, inspected
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from canmap.spec.model import Spec
+
+# At 500 kbit/s, 8 bytes and an 11-bit identifier: 44 + 64 = 108 bits from start to end of frame without any
+# stuff bit, 2 us each: 0.216 ms.
+SHORTEST_MS = 0.216
+WITH_RATE = HEAD.replace("can0}", "can0, bit_rate: 500 kbit/s}")
+RECORD = (
+    "record_types: {Own: {fields: {value: {kind: int}}}}\n"
+    "records: {own: {type: Own, stamp: Tick, value: Tick.Value}}\n"
+)
+
+
+@pytest.fixture
+def spec(tmp_path: Path) -> Spec:
+    return spec_of(tmp_path, TICK, RECORD, periods_ms={256: 10}, head=WITH_RATE)
+
+
+def doubled(later_ms: float, data: bytes = bytes(8)) -> FrameChunk:
+    """Tick every 10 ms for a second, the frames from 300 to 340 ms a second time, a little later."""
+    rows = [row(t) for t in range(0, 1001, 10)] + [row(t + later_ms, data=data) for t in range(300, 341, 10)]
+    return frames(sorted(rows, key=lambda one: one[0]))
+
+
+def test_a_frame_that_came_twice(spec: Spec) -> None:
+    chunk = doubled(0.1)
+    for pieces in ([chunk], chunk.split(range(1, len(chunk)))):
+        result, _ = inspected(pieces, spec)
+        (finding,) = serious(result)
+        assert (finding.kind, finding.severity) == (Kind.DUPLICATE, Severity.WARNING)
+        assert (finding.count, finding.place.bus, finding.value) == (5, "drive", pytest.approx(0.0001))
+        assert span_ms(result, finding) == pytest.approx((300.1, 350))
+        assert finding.line == 32
+        assert finding.text == (
+            "5 frames of channel can0 came twice, as little as 0.1 ms apart, "
+            "sooner than the bus can send it again; the second is left out."
+        )
+        assert result.record_summaries["own"].count == result.messages[0].count == 101
+        assert result.capture.frames == 106
+
+
+@pytest.mark.parametrize(("later_ms", "found"), [(SHORTEST_MS - 0.001, 5), (SHORTEST_MS, 0), (0, 5)])
+def test_sooner_than_it_takes_to_send(spec: Spec, later_ms: float, found: int) -> None:
+    result, _ = inspected([doubled(later_ms)], spec)
+    assert sum(finding.count for finding in of_kind(result, Kind.DUPLICATE)) == found
+    assert result.messages[0].count == 106 - found
+
+
+def test_not_identical(spec: Spec) -> None:
+    assert of_kind(inspected([doubled(0.1, b"\x01" + bytes(7))], spec)[0], Kind.DUPLICATE) == []
+    assert of_kind(inspected([doubled(0.1, bytes(7))], spec)[0], Kind.DUPLICATE) == []
+    for column, value in (("extended", True), ("kind", FrameKind.REMOTE), ("flags", FLAG_FD)):
+        chunk = doubled(0.1)
+        getattr(chunk, column)[31] = value
+        assert sum(finding.count for finding in of_kind(inspected([chunk], spec)[0], Kind.DUPLICATE)) == 4
+
+
+def test_sent_and_received_is_the_same_frame(spec: Spec) -> None:
+    chunk = doubled(0.1)
+    chunk.flags[::2] = FLAG_SENT
+    chunk.flags[1::2] = FLAG_RECEIVED
+    assert of_kind(inspected([chunk], spec)[0], Kind.DUPLICATE)[0].count == 5
+
+
+def test_another_frame_between(spec: Spec) -> None:
+    # On its own channel it parts the two; on another it does not.
+    rows = [row(0), row(0.05, 0x123, b"\1"), row(0.1)]
+    assert of_kind(inspected([frames(rows)], spec)[0], Kind.DUPLICATE) == []
+    rows[1] = row(0.05, 0x123, b"\1", channel="can1")
+    for pieces in ([frames(rows, ("can0", "can1"))], frames(rows, ("can0", "can1")).split([1, 2])):
+        assert len(of_kind(inspected(pieces, spec)[0], Kind.DUPLICATE)) == 1
+
+
+def test_no_bit_rate_no_judgement(tmp_path: Path) -> None:
+    spec = spec_of(tmp_path, TICK, periods_ms={256: 10})
+    assert of_kind(inspected([doubled(0)], spec)[0], Kind.DUPLICATE) == []
+
+
+def examples(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8") as file:
+        return list(csv.DictReader(file))
+
+
+def of_example(line: dict[str, str], width: int) -> FrameChunk:
+    chunk = empty_chunk(("can0",), 1, width)
+    data = bytes.fromhex(line["data_hex"])
+    chunk.can_id[0], chunk.extended[0] = int(line["can_id_hex"], 16), line["extended"] == "1"
+    chunk.length[0] = len(data)
+    chunk.payload[0, : len(data)] = np.frombuffer(data, np.uint8)
+    return chunk
+
+
+def test_published_lengths_of_classic_frames(shared: Path) -> None:
+    """Exact lengths worked out bit by bit; less their stuff bits they are what is counted here."""
+    lines = examples(shared / "reference" / "can_frame_exact_examples.csv")
+    for line in lines:
+        chunk = of_example(line, CLASSIC_WIDTH)
+        chunk.kind[0] = FrameKind.REMOTE if line["rtr"] == "1" else FrameKind.DATA
+        (shortest,) = shortest_ns(chunk, np.array([0]), 1_000_000, None) / 1000  # us, so bits
+        assert shortest == int(line["frame_bits_no_ifs"]) - int(line["stuff_bits"]), line["name"]
+        # Two stamps rounded to 1 us each differ by 2 us at most from the true distance of a repetition.
+        assert shortest + 2 < int(line["frame_bits_with_ifs"])
+    assert len(lines) == 20
+
+
+def test_published_lengths_of_fd_frames(shared: Path) -> None:
+    lines = examples(shared / "reference" / "canfd_frame_exact_examples.csv")
+    pause_bits = 3
+    for line in lines:
+        chunk = replace(of_example(line, FD_WIDTH))
+        chunk.flags[0] = FLAG_FD | FLAG_BIT_RATE_SWITCH
+        stuff = int(line["dynamic_stuff_bits"])
+        slow_stuff = int(line["stuff_bits_in_arbitration_part"])
+        slow = int(line["nominal_rate_bits"]) - slow_stuff - pause_bits
+        fast = int(line["data_rate_bits"]) - (stuff - slow_stuff)
+        (shortest,) = shortest_ns(chunk, np.array([0]), 500_000, 2_000_000) / 1000
+        assert shortest == pytest.approx(slow * 2 + fast / 2), line["name"]
+        assert shortest < float(line["time_us_500k_2M"])
+        (at_least,) = shortest_ns(chunk, np.array([0]), 500_000, None) / 1000  # fast phase not known
+        assert at_least == pytest.approx(slow * 2)
+        chunk.flags[0] = FLAG_FD
+        (all_slow,) = shortest_ns(chunk, np.array([0]), 1_000_000, None) / 1000
+        assert all_slow == pytest.approx(slow + fast)
+        assert all_slow < float(line["time_us_1M_1M"])
+    assert len(lines) == 9

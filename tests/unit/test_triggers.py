@@ -1,0 +1,199 @@
+"""How a message is promised to come: on a change, on an event, on request, under conditions.
+
+Times are worked by hand; the stream is handed on whole and frame by frame, which must not differ.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from canmap.checks.finding import Kind, Severity
+from canmap.errors import SpecError
+from tests.kits import of_kind, row, serious, span_ms, spec_of, told
+from tests.streams import frames, inspected
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from pathlib import Path
+
+    from canmap.inspection import Inspection
+    from canmap.spec.model import Spec
+
+MODE = 'BO_ 256 Mode: 8 Node\n SG_ State : 0|8@1+ (1,0) [0|0] "" Other\n'
+TICK = 'BO_ 512 Tick: 8 Node\n SG_ Value : 0|8@1+ (1,0) [0|0] "" Other\n'
+PAGE = (
+    'BO_ 768 Page: 8 Node\n SG_ Number M : 0|8@1+ (1,0) [0|0] "" Other\n'
+    ' SG_ Cell m1 : 8|8@1+ (1,0) [0|0] "" Other\n'
+)
+WHEN = "  Tick: {period: 10 ms, stale_after: 50 ms, active_when: {Mode.State: 2}}\n"
+
+
+def kit(folder: Path, messages: str, more: str = "") -> Spec:
+    return spec_of(folder, MODE + TICK + PAGE, "messages:\n" + messages, end=more)
+
+
+def stream(spec: Spec, mode: dict[int, int], ticks: Iterable[int], end_ms: int = 1000) -> Inspection:
+    """Mode says a state from a time on, each 20 ms; Tick comes at its times."""
+    rows = [row(end_ms, 0x300)]
+    for t in range(0, end_ms + 1, 20):
+        state = mode[max(since for since in mode if since <= t)]
+        rows.append(row(t, 0x100, bytes([state, *bytes(7)])))
+    rows += [row(t, 0x200) for t in ticks]
+    return both(spec, sorted(rows, key=lambda one: one[0]))
+
+
+def both(spec: Spec, rows: list) -> Inspection:
+    chunk = frames(rows)
+    whole, _ = inspected([chunk], spec)
+    pieces, _ = inspected(chunk.split(range(1, len(chunk))), spec)
+    assert pieces.to_json() == whole.to_json()
+    return whole
+
+
+def test_only_while_its_conditions_hold(tmp_path: Path) -> None:
+    # Awaited from 200 to 600 ms, where it comes each 10 ms; before and after it is silent, and nobody minds.
+    result = stream(kit(tmp_path, WHEN), {0: 1, 200: 2, 600: 1}, range(210, 601, 10))
+    assert told(serious(result)) == []
+    (tick,) = [message for message in result.messages if message.name == "Tick"]
+    assert tick.period.longest_ns == 10_000_000
+
+
+def test_a_silence_that_begins_while_it_is_awaited(tmp_path: Path) -> None:
+    result = stream(kit(tmp_path, WHEN), {0: 2, 600: 1}, [*range(0, 301, 10), *range(400, 601, 10)])
+    (finding,) = serious(result)
+    assert (finding.kind, span_ms(result, finding)) == (Kind.STALE, (300, 400))
+
+
+def test_a_silence_ends_with_its_conditions(tmp_path: Path) -> None:
+    # The mode goes at 600 ms; from 300 ms on it was silent though awaited: 300 ms, whatever comes later.
+    result = stream(kit(tmp_path, WHEN), {0: 2, 600: 1}, [*range(0, 301, 10), 900])
+    (finding,) = serious(result)
+    assert (finding.kind, span_ms(result, finding)) == (Kind.STALE, (300, 600))
+    assert finding.text == "Tick was silent for 300 ms; it is stale after 50 ms."
+    assert not finding.open
+
+
+def test_a_silence_begins_with_its_conditions(tmp_path: Path) -> None:
+    # It came at 0 and 100 ms, unasked. Awaited from 400 ms on, it comes at 500: 100 ms, not 400 ms.
+    result = stream(kit(tmp_path, WHEN), {0: 1, 400: 2}, [0, 100, *range(500, 1001, 10)])
+    (finding,) = serious(result)
+    assert (finding.kind, span_ms(result, finding)) == (Kind.STALE, (400, 500))
+
+
+def test_still_silent_at_the_end(tmp_path: Path) -> None:
+    result = stream(kit(tmp_path, WHEN), {0: 2}, range(0, 501, 10))
+    (finding,) = serious(result)
+    assert (span_ms(result, finding), finding.open) == ((500, 1000), True)
+
+
+def test_it_never_came_while_it_was_awaited(tmp_path: Path) -> None:
+    result = stream(kit(tmp_path, WHEN), {0: 1, 200: 2, 600: 1}, [])
+    (finding,) = serious(result)
+    assert (finding.kind, finding.severity) == (Kind.MISSING, Severity.ERROR)
+    assert span_ms(result, finding) == (200, 600)
+    assert finding.text == "Tick did not come while it had to, for up to 400 ms; it is promised every 10 ms."
+
+
+def test_never_awaited_never_missed(tmp_path: Path) -> None:
+    assert told(serious(stream(kit(tmp_path, WHEN), {0: 1}, []))) == []
+
+
+def test_the_rate_is_judged_only_while_it_is_awaited(tmp_path: Path) -> None:
+    # Every 40 ms while not awaited, every 10 ms while it is; then every 20 ms, which is wrong.
+    spec = kit(tmp_path, WHEN)
+    ticks = [*range(0, 2001, 40), *range(2010, 5001, 10)]
+    assert told(serious(stream(spec, {0: 1, 2000: 2}, ticks, 5000))) == []
+    ticks = [*range(0, 1991, 40), *range(2020, 5001, 20)]
+    result = stream(spec, {0: 1, 2000: 2}, ticks, 5000)
+    (finding,) = serious(result)
+    assert (finding.kind, finding.open) == (Kind.RATE, True)
+    assert span_ms(result, finding)[0] == 2020  # the first window begins with the first frame awaited
+
+
+def test_a_start_up_in_which_it_may_be_missing(tmp_path: Path) -> None:
+    spec = kit(tmp_path, "  Tick: {period: 10 ms, stale_after: 50 ms, start_up: 400 ms}\n")
+    assert told(serious(stream(spec, {0: 0}, range(450, 1001, 10)))) == []
+    result = stream(spec, {0: 0}, range(460, 1001, 10))  # the start-up ends at 400, 50 ms later it is due
+    (finding,) = serious(result)
+    assert (finding.kind, finding.severity, span_ms(result, finding)) == (
+        Kind.MISSING,
+        Severity.WARNING,
+        (400, 460),
+    )
+    assert finding.text.startswith("Tick came only 60 ms after the end of its start-up of 400 ms")
+
+
+def test_silence_before_the_end_of_the_start_up_does_not_count(tmp_path: Path) -> None:
+    spec = kit(tmp_path, "  Tick: {period: 10 ms, stale_after: 50 ms, start_up: 400 ms}\n")
+    assert told(serious(stream(spec, {0: 0}, [0, 10, *range(440, 1001, 10)]))) == []
+
+
+def test_a_start_up_follows_the_conditions(tmp_path: Path) -> None:
+    spec = kit(tmp_path, WHEN.replace("}}", "}, start_up: 200 ms}"))
+    assert told(serious(stream(spec, {0: 1, 200: 2}, range(440, 1001, 10)))) == []  # due at 200 + 200 + 50
+    (finding,) = serious(stream(spec, {0: 1, 200: 2}, range(460, 1001, 10)))
+    assert finding.kind is Kind.MISSING
+
+
+def test_on_a_change_with_a_heartbeat(tmp_path: Path) -> None:
+    spec = kit(tmp_path, "  Tick: {trigger: on_change, minimum_gap: 50 ms, heartbeat: 200 ms}\n")
+    times = [0, 60, 110, 310, 352, 950]  # the gap of 42 ms is within a fifth of 50; silent for 598 ms < 600
+    assert told(serious(stream(spec, {0: 0}, times))) == []
+    result = stream(spec, {0: 0}, [0, 60, 99, 120, 300, 350, 400, 450])  # 39 and 21 ms after the one before
+    (finding,) = serious(result)
+    assert (finding.kind, finding.severity, finding.count) == (Kind.RATE, Severity.WARNING, 2)
+    assert span_ms(result, finding) == (99, 300)
+    assert (finding.value, finding.limit) == (0.021, 0.05)
+    assert finding.text == (
+        "Tick came too soon 2 times, as little as 21 ms after the frame before; "
+        "its frames are promised to be 50 ms apart."
+    )
+
+
+@pytest.mark.parametrize(("trigger", "comes"), [("event", "on an event"), ("requested", "on request")])
+def test_nothing_is_promised_and_a_note_says_so(tmp_path: Path, trigger: str, comes: str) -> None:
+    result = stream(kit(tmp_path, f"  Tick: {{trigger: {trigger}}}\n"), {0: 0}, [5, 6, 900])
+    assert serious(result) == []
+    notes = [finding.text for finding in of_kind(result, Kind.SPEC) if finding.place.message == "Tick"]
+    assert notes == [f"Tick (line 5) is sent {comes} and has no heartbeat: its silence is not judged."]
+
+
+def pages(times: dict[int, Iterable[int]]) -> list:
+    rows = [row(t, 0x300, bytes([number, *bytes(7)])) for number, at in times.items() for t in at]
+    return sorted(rows, key=lambda one: one[0])
+
+
+def test_each_value_of_a_multiplexer_has_its_promise(tmp_path: Path) -> None:
+    spec = kit(
+        tmp_path,
+        "  Page: {multiplexed: {Number: {0: {period: 50 ms}, 1: {period: 500 ms, stale_after: 1 s}}}}\n",
+    )
+    good = {0: range(0, 5001, 50), 1: range(10, 5001, 500), 7: [1234]}
+    result = both(spec, pages(good))
+    assert told(serious(result)) == []
+    assert [f.text for f in of_kind(result, Kind.SPEC) if f.place.message == "Page"] == []
+    result = both(spec, pages({**good, 1: [*range(10, 2011, 500), *range(3510, 5001, 500)]}))
+    (finding,) = serious(result)
+    assert (finding.kind, finding.place.message) == (Kind.STALE, "Page")
+    assert span_ms(result, finding) == pytest.approx((2010, 3510))
+    assert finding.text == "Page with Number 1 was silent for 1.5 s; it is stale after 1 s."
+    (finding,) = serious(both(spec, pages({0: good[0]})))
+    assert finding.text == "Page with Number 1 never came; it is promised every 500 ms."
+    (finding,) = serious(both(spec, pages({**good, 0: range(0, 5001, 80)})))
+    assert (finding.kind, finding.value, finding.limit) == (Kind.RATE, 0.08, 0.05)
+
+
+@pytest.mark.parametrize(
+    ("text", "told_"),
+    [
+        ("  Page: {multiplexed: {Number: {0: {period: 1 s}, 0x0: {period: 1 s}}}}\n", "a second time"),
+        ("  Page: {multiplexed: {Mode.State: {0: {period: 1 s}}}}\n", "Mode.State is no signal of Page."),
+        ("  Page: {multiplexed: {Number: {256: {period: 1 s}}}}\n", "its raw codes are 0 to 255"),
+        ("  Tick: {period: 10 ms, minimum_gap: 20 ms}\n", "longer than its period"),
+    ],
+)
+def test_mistakes(tmp_path: Path, text: str, told_: str) -> None:
+    with pytest.raises(SpecError, match=told_):
+        kit(tmp_path, text)
