@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import random
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,7 +23,9 @@ from canmap.frames.readers import open_captures
 from canmap.outputs.captures import write_capture
 
 if TYPE_CHECKING:
+    import random
     from collections.abc import Iterable
+    from pathlib import Path
 
 MS = 1_000_000
 START_NS = 1_700_000_000 * 1000 * MS

@@ -1,9 +1,9 @@
 """Damage real captures many times: python -m tests.bench.fuzz_readers [--inputs N] [--atheris] [.blf].
 
 Each reader gets its inputs in a process of its own. With --atheris the inputs are those of coverage-guided
-fuzzing, where that library is installed, from the same real captures as seeds. A line per format says what came
-of the inputs, how long the longest took, and the peak of memory; anything but frames, bad lines or one clear
-error ends the process and shows the seed.
+fuzzing, where that library is installed, from the same real captures as seeds. A line per format says what
+came of the inputs, how long the longest took, and the peak of memory; anything but frames, bad lines or one
+clear error ends the process and shows the seed.
 """
 
 from __future__ import annotations

@@ -2,7 +2,8 @@
 
 The same traffic is written in every format that is written here. Each reader is timed from opening the file
 to its last frame, in turn with python-can's, several times; the median counts. python-can's frames are
-dropped as they come, so that nothing but its reading is measured; it reads no packet captures and no table of frames.
+dropped as they come, so that nothing but its reading is measured; it reads no packet captures and no table
+of frames.
 """
 
 from __future__ import annotations

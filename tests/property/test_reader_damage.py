@@ -138,7 +138,7 @@ def test_table_with_rows_without_end(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("claim", [0xFFFFFFFF, 0x7FFFFFFF])
 def test_lengths_that_are_claimed(tmp_path: Path, claim: int) -> None:
-    """10 GB do not fit in the fields of these formats: the largest that do, 4 GB and 2 GB, are not believed."""
+    """10 GB do not fit in the fields of these formats; the largest that do are not believed."""
     path = tmp_path / "a.blf"
     path.write_bytes(blf(container(b"LOBJ" + struct.pack("<HHLL", 16, 1, claim, 1) + bytes(100))))
     frames, bad = measured(path)

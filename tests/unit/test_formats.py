@@ -140,7 +140,7 @@ def test_stamps_and_names_are_exact(tmp_path: Path, ending: str) -> None:
     frames = mixed(100)
     frames.t_ns[:] += np.arange(100) * 7 + 1
     exact = FrameChunk(**{
-        **{name: getattr(frames, name) for name in COLUMNS}, "channels": ("front axle".replace(" ", "_"), "can1")
+        **{name: getattr(frames, name) for name in COLUMNS}, "channels": ("front_axle", "can1")
     })  # fmt: skip
     path = tmp_path / f"drive{ending}"
     write_capture(str(path), [exact])
