@@ -1,10 +1,8 @@
-"""Captures for tests: frames that every format can hold, their seeds for damage, and what a format keeps of them."""
+"""Captures for tests: frames to write, seeds for damage, and what a format keeps of frames."""
 
 from __future__ import annotations
 
-import random
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,7 +23,9 @@ from canmap.frames.readers import open_captures
 from canmap.outputs.captures import write_capture
 
 if TYPE_CHECKING:
+    import random
     from collections.abc import Iterable
+    from pathlib import Path
 
 MS = 1_000_000
 START_NS = 1_700_000_000 * 1000 * MS
@@ -44,7 +44,7 @@ def read(path: Path | str) -> FrameChunk:
 
 
 def mixed(count: int = 400, seed: int = 1) -> FrameChunk:
-    """Return data, remote, error and FD frames on two channels, with stamps out of order, none before the first."""
+    """Return frames of all kinds on two channels, with stamps out of order, none before the first."""
     rng = np.random.default_rng(seed)
     chunk = empty_chunk(("1", "2"), count, 64)
     steps = rng.integers(20, 3000, count) * 1000

@@ -34,7 +34,7 @@ def _place(package: str) -> Path:
 
 def main() -> None:
     """Download and unpack, unless that was done before."""
-    for package in _FOLDERS:
+    for package, wanted in _FOLDERS.items():
         target = _place(package)
         if target.is_dir():
             print(f"{target} is there already")
@@ -53,7 +53,7 @@ def main() -> None:
             ]
             subprocess.run([*pip, f"{package}=={version(package)}"], check=True)
             (archive,) = Path(folder).glob("*.tar.gz")
-            files = unpack(archive, Path(folder) / "unpacked", _FOLDERS[package])
+            files = unpack(archive, Path(folder) / "unpacked", wanted)
             target.parent.mkdir(parents=True, exist_ok=True)
             files.rename(target)
         print(f"{len(list(target.iterdir()))} files in {target}")

@@ -12,13 +12,14 @@ if TYPE_CHECKING:
     from canmap.formats import Format, Holds
 
 
-@click.command("formats")
+@click.command("formats", short_help="What captures can be read and written here.")
 def formats_command() -> int:
     """List the capture formats that can be read and written here, and what each can hold."""
     from rich.table import Table
     from rich.text import Text
 
     from canmap.cli.render import console
+    from canmap.extras import is_installed
     from canmap.formats import FORMATS
 
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
@@ -47,6 +48,8 @@ def formats_command() -> int:
     )
     for one in FORMATS:
         out.print(Text(f"{one.ending:9} {one.name}: {one.note}"), soft_wrap=True)
+    for extra in sorted({one.extra for one in FORMATS if one.extra and not is_installed(one.extra)}):
+        out.print(Text(f"\nThe extra {extra} comes by pip install 'canmap[{extra}]'."), soft_wrap=True)
     out.print(
         "\nEach is read compressed too (.gz, .bz2, .xz). Standard input (-) may be .log or a binary one.",
         soft_wrap=True,
@@ -60,7 +63,7 @@ def _here(one: Format) -> Text:
     from canmap.extras import is_installed
 
     here = not one.extra or is_installed(one.extra)
-    return Text("yes" if here else f"pip install 'canmap[{one.extra}]'", style="" if here else "yellow")
+    return Text("yes" if here else f"extra {one.extra}", style="" if here else "yellow")
 
 
 def _held(holds: Holds) -> tuple[str, ...]:

@@ -24,7 +24,7 @@ Exit status: 0 without an error among the findings, 1 with one, 2 if the work co
 """
 
 
-@click.command("inspect", epilog=EPILOG)
+@click.command("inspect", epilog=EPILOG, short_help="What a capture says of the vehicle, and what was wrong.")
 @reads_captures
 def inspect_command(request: Request) -> int:
     """Show the state of the vehicle in a capture, and what was wrong with it."""

@@ -28,7 +28,7 @@ Nothing is transmitted. Exit status as for inspect.
 """
 
 
-@click.command("replay", epilog=EPILOG)
+@click.command("replay", epilog=EPILOG, short_help="The same at the pace at which it was recorded.")
 @reads_captures
 @click.option(
     "--pace",

@@ -21,7 +21,7 @@ from canmap.chunks import (
     FLAG_SENT,
     FrameKind,
 )
-from canmap.frames.batches import NS, Row, UnreadableError, checked
+from canmap.frames.batches import FIRST_YEAR, LATEST_YEAR, NS, Row, UnreadableError, checked
 from canmap.frames.linewise import decimal_ns, hex_bytes, read_lines, whole_number
 from canmap.frames.usual import Usual
 
@@ -207,6 +207,8 @@ def _date_ns(line: str) -> int:
     fraction, half, year = match.group(6) or "0", (match.group(7) or "").lower(), int(match.group(8))
     if half:
         hour = hour % 12 + (12 if half == "pm" else 0)
+    if not FIRST_YEAR <= year <= LATEST_YEAR:
+        raise UnreadableError("the date is none that nanoseconds since 1970 in 64 bits can tell")
     try:
         start = round(datetime(year, month, day, hour, minute, second).timestamp())
     except (ValueError, OverflowError, OSError):

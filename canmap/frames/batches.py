@@ -25,6 +25,7 @@ ROWS = 8192  # frames of a chunk
 UNNAMED_CHANNEL = "1"  # where the format tells none
 NS = 1_000_000_000
 LATEST_NS = 2**63 - NS
+FIRST_YEAR, LATEST_YEAR = 1970, 2261  # the last whole one of which ns since 1970 fit in 64 bits
 
 
 class UnreadableError(Exception):

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.chunks import CUT_SHORT
 from canmap.errors import CaptureError
+from canmap.frames.batches import FIRST_YEAR, LATEST_YEAR
 from canmap.frames.blfobjects import KINDS, Places, chunk_of
 from canmap.frames.textlog import DAMAGE
 
@@ -34,6 +35,7 @@ STORED, DEFLATED = 0, 2
 SIGNATURE = b"LOBJ"
 PADDING = 8  # bytes that may stand between two objects
 BUFFER = 1 << 20  # bytes of objects that become one chunk
+MOST_DAMAGED = 10_000  # objects; then the rest is no log
 MOST_OBJECT = 16 << 20  # bytes; what claims more is damaged
 MOST_CONTENT, MOST_GROWTH = 64 << 20, 100  # bytes that may be unpacked, and how many more for each byte read
 
@@ -77,6 +79,8 @@ def _header(name: str, stream: BufferedIOBase) -> _Header:
 def _start_ns(time: tuple[int, ...]) -> int:
     """Return a start given as year, month, weekday, day, hour, minute, second, ms; 0 if it is none."""
     year, month, _, day, hour, minute, second, millisecond = time
+    if not FIRST_YEAR <= year <= LATEST_YEAR:
+        return 0
     try:
         start = datetime(year, month, day, hour, minute, second, tzinfo=UTC)
     except ValueError:
@@ -94,6 +98,7 @@ class _Objects:
         self._read = header.size  # bytes of the file so far
         self._unpacked = 0
         self._number = 0  # objects so far
+        self._damaged = 0  # of them, those that claim an impossible size
         self._bad: list[tuple[int, str]] = []
 
     def chunks(self) -> Iterator[FrameChunk]:
@@ -114,6 +119,11 @@ class _Objects:
             data = b"".join([rest, *parts])
             found, end = self._walk(data)
             rest, parts, size = data[end:], [], 0
+            if self._damaged >= MOST_DAMAGED:
+                part, stopped = (
+                    None,
+                    "the data cannot be read from here on (there are too many damaged objects)",
+                )
             if part is None and (missing := self._missing(stopped, len(rest.strip(b"\0")))):
                 self._bad.append((self._number + 1, missing))
             yield chunk_of(self._name, data, found, self._header.start_ns, self._bad)
@@ -204,7 +214,10 @@ class _Objects:
                 continue
             if size < OBJECT_HEADER.size or size > MOST_OBJECT:
                 self._number += 1
+                self._damaged += 1
                 self._bad.append((self._number, f"the object claims a size of {size:,} bytes"))
+                if self._damaged >= MOST_DAMAGED:
+                    return found, size_of_data
                 position += len(SIGNATURE)
                 continue
             if position + size > size_of_data:

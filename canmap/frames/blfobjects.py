@@ -21,6 +21,7 @@ from canmap.chunks import (
     FrameKind,
     join,
 )
+from canmap.frames.batches import LATEST_NS
 from canmap.frames.gather import LENGTH_OF_CODE, payload_within, records_at, sifted
 from canmap.frames.textline import EXTENDED_LIMIT
 
@@ -104,7 +105,7 @@ def _part(
     table, body = table[fits], body[fits]
     head = records_at(data, table[:, 0], _HEAD)
     scale = np.where(head["flags"] == _TEN_MICROSECONDS, np.uint64(10_000), np.uint64(1))
-    late = head["stamp"] > np.uint64(2**62) // scale
+    late = head["stamp"] > np.uint64(min(LATEST_NS, LATEST_NS - start_ns)) // scale
     bad += [
         (int(number), "the stamp is later than nanoseconds in 64 bits can tell") for number in table[late, 3]
     ]

@@ -31,8 +31,8 @@ _IS_FD, _RATE_SWITCH, _ERROR_STATE = 0x04, 0x01, 0x02
 _IS_XL = 0x80  # bit of the length byte
 
 
-# Six numbers of each packet of a buffer: its first byte, the bytes captured, the stamp in ns, the index of its
-# interface among the channels, the FLAG_ bits of its direction, its number in the capture.
+# Six numbers of each packet of a buffer: its first byte, the bytes captured, the stamp in ns, the index of
+# its interface among the channels, the FLAG_ bits of its direction, its number in the capture.
 FIELDS = 6
 
 

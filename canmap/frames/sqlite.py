@@ -50,9 +50,12 @@ def read_sqlite(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
                     number += len(rows)
         except (sqlite3.Error, sqlite3.Warning, UnicodeDecodeError, OverflowError, MemoryError) as error:
             if not number:
-                raise CaptureError(f"{name}: the SQLite file is damaged ({error}); copy it again.") from None
+                reason = " ".join(str(error).split())[:100]
+                raise CaptureError(f"{name}: the SQLite file is damaged ({reason}); copy it again.") from None
             batch = Batch(name)
-            batch.add_bad(number + 1, f"the data cannot be read from here on ({error})")
+            batch.add_bad(
+                number + 1, f"the data cannot be read from here on ({' '.join(str(error).split())[:100]})"
+            )
             yield batch.chunk()
 
 

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 MS = 1_000_000
 DAY_NS = 86_400 * NS
 DAYS_TO_1970 = 25_569  # from 1899-12-30
+LATEST_DAYS = 132_000  # the year 2261, up to which ns fit in 64 bits
 STANDARD_DIGITS = 4  # an identifier of more digits is extended
 
 _DIRECTIONS = {"Rx": FLAG_RECEIVED, "Tx": FLAG_SENT}
@@ -190,7 +191,7 @@ def _days_ns(text: str) -> int:
         days = Decimal(text) if len(text) < 40 else Decimal("NaN")
     except InvalidOperation:
         days = Decimal("NaN")
-    if not days.is_finite() or not 0 <= days < 200_000:
+    if not days.is_finite() or not 0 <= days < LATEST_DAYS:
         raise UnreadableError("the start time is not a number of days")
     return round((days - DAYS_TO_1970) * DAY_NS / 1000) * 1000
 

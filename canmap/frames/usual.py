@@ -2,8 +2,8 @@
 
 In: what a regular expression found in each line, by the names of its groups. Out: the columns, and which
 lines are odd after all and have to be read alone. Groups: `whole` and `part` of the stamp, `channel`, `id`,
-`mark` (of an extended identifier), `way` (R or T), `length`, and `data`, pairs of hexadecimal digits parted by
-one blank.
+`mark` (of an extended identifier), `way` (R or T), `length`, and `data`, pairs of hexadecimal digits parted
+by one blank.
 """
 
 from __future__ import annotations

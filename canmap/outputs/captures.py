@@ -1,8 +1,8 @@
 """Outputs: chunks of frames to capture files, in each format that `canmap.formats` says is written.
 
-In: chunks in order. Out: a file that appears whole or not at all. SocketCAN text, packet captures and the table
-of frames are written here, exactly; so is SQLite, because python-can's writer may lose rows when it is closed;
-the others are written by python-can, with what those writers lose.
+In: chunks in order. Out: a file that appears whole or not at all. SocketCAN text, packet captures and the
+table of frames are written here, exactly; so is SQLite, because python-can's writer may lose rows when it is
+closed; the others are written by python-can, with what those writers lose.
 """
 
 from __future__ import annotations

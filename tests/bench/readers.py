@@ -1,8 +1,9 @@
 """Speed of every reader, beside python-can's reader on the same file: python tests/bench/readers.py [FRAMES].
 
 The same traffic is written in every format that is written here. Each reader is timed from opening the file
-to its last frame, in turn with python-can's, several times; the median counts. python-can's frames are dropped
-as they come, so that nothing but its reading is measured; it reads no packet captures and no table of frames.
+to its last frame, in turn with python-can's, several times; the median counts. python-can's frames are
+dropped as they come, so that nothing but its reading is measured; it reads no packet captures and no table
+of frames.
 """
 
 from __future__ import annotations

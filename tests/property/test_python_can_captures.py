@@ -73,8 +73,8 @@ def seen(message: can.Message, first_channel: int) -> Seen:
         kind = FrameKind.ERROR
     elif message.is_remote_frame:
         kind = FrameKind.REMOTE
-    # There are no FD remote frames (ISO 11898-1), and an error frame is neither classic nor FD: python-can marks
-    # them FD because an .asc writes them in a line for FD, whose flags field says the contrary.
+    # There are no FD remote frames (ISO 11898-1), and an error frame is neither classic nor FD: python-can
+    # marks them FD because an .asc writes them in a line for FD, whose flags field says the contrary.
     is_fd = message.is_fd and kind == FrameKind.DATA
     flags = FLAG_FD * is_fd | FLAG_BIT_RATE_SWITCH * (is_fd and message.bitrate_switch)
     flags |= FLAG_ERROR_PASSIVE * (is_fd and message.error_state_indicator)

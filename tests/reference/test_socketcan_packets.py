@@ -1,7 +1,7 @@
 """Packet captures of SocketCAN against the page of LINKTYPE_CAN_SOCKETCAN, row by row, and the two drafts.
 
-`socketcan_pcap_examples` holds six packets laid out after that page. What the drafts draft-ietf-opsawg-pcap and
-draft-ietf-opsawg-pcapng say of byte orders, resolutions, interfaces and options is written out byte by byte here.
+`socketcan_pcap_examples` holds six packets laid out after that page. What draft-ietf-opsawg-pcap and
+draft-ietf-opsawg-pcapng say of byte orders, resolutions, interfaces and options is written out here.
 """
 
 from __future__ import annotations

@@ -101,8 +101,12 @@ class TestContract:
         path.write_bytes(data[: int(len(data) * share) - 3])
         try:
             chunk = read(path)
-        except CaptureError as error:
-            assert ending in {".parquet", ".db"}, error
+        except CaptureError:
+            unusable = True
+        else:
+            unusable = False
+        if unusable:
+            assert ending in {".parquet", ".db"}
             return
         assert 0 < len(chunk) < len(whole)
         assert chunk.bad_count > 0
@@ -136,7 +140,7 @@ def test_stamps_and_names_are_exact(tmp_path: Path, ending: str) -> None:
     frames = mixed(100)
     frames.t_ns[:] += np.arange(100) * 7 + 1
     exact = FrameChunk(**{
-        **{name: getattr(frames, name) for name in COLUMNS}, "channels": ("front axle".replace(" ", "_"), "can1")
+        **{name: getattr(frames, name) for name in COLUMNS}, "channels": ("front_axle", "can1")
     })  # fmt: skip
     path = tmp_path / f"drive{ending}"
     write_capture(str(path), [exact])

@@ -1,0 +1,151 @@
+"""Damaged captures of every format: frames, bad lines or one error; no crash, no hang, little memory."""
+
+from __future__ import annotations
+
+import bz2
+import gzip
+import lzma
+import random
+import struct
+import subprocess
+import sys
+import zlib
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.captures import WRITTEN, damaged, seeds
+from tests.damage import outcome
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+MIB = 1 << 20
+
+
+@pytest.fixture(scope="module")
+def originals(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[bytes]]:
+    folder = tmp_path_factory.mktemp("seeds")
+    return {ending: seeds(folder, ending) for ending in WRITTEN}
+
+
+@pytest.mark.parametrize("ending", WRITTEN)
+@given(seed=st.integers(0, 2**32 - 1))
+def test_damage(originals: dict[str, list[bytes]], ending: str, seed: int) -> None:
+    rng = random.Random(seed)
+    assert outcome(ending, damaged(rng, rng.choice(originals[ending]))) in {
+        "frames",
+        "bad",
+        "error",
+        "nothing",
+    }
+
+
+@pytest.mark.parametrize("ending", WRITTEN)
+@given(data=st.binary(max_size=300))
+def test_any_bytes(ending: str, data: bytes) -> None:
+    outcome(ending, data)
+
+
+# One process a case, so that its peak is its own. 500 MB are allowed in all.
+MEASURE = """
+import sys, time
+from canmap.errors import CaptureError
+from canmap.frames.readers import open_captures
+began = time.monotonic()
+frames = bad = 0
+try:
+    source = open_captures([sys.argv[1]])
+    for piece in source.pieces():
+        chunk = piece()
+        frames, bad = frames + len(chunk), bad + chunk.bad_count
+    source.close()
+except CaptureError as error:
+    bad = 1
+with open("/proc/self/status") as status:
+    peak = next(int(line.split()[1]) for line in status if line.startswith("VmHWM")) / 1e3
+print(frames, bad, peak, time.monotonic() - began)
+"""
+
+
+def measured(path: Path) -> tuple[int, int]:
+    """Read a capture in a process of its own; return its frames and bad lines."""
+    assert path.stat().st_size < MIB
+    done = subprocess.run(
+        [sys.executable, "-c", MEASURE, str(path)], capture_output=True, text=True, check=True, timeout=120
+    )
+    frames, bad, peak_mb, took_s = done.stdout.split()
+    assert float(peak_mb) < 500
+    assert float(took_s) < 5 * 4  # the limit is 5 s on a quiet machine; this one may be busy
+    return int(frames), int(bad)
+
+
+@pytest.mark.parametrize("name", ["a.log.gz", "a.log.bz2", "a.log.xz", "a.asc.gz", "a.csv.gz", "a.trc.gz"])
+def test_text_that_unpacks_to_zeros_without_end(tmp_path: Path, name: str) -> None:
+    path = tmp_path / name
+    opened = {".gz": gzip.open, ".bz2": bz2.open, ".xz": lzma.open}[path.suffix]
+    with opened(path, "wb") as file:
+        file.write(b"(1.5) can0 123#11\n")
+        for _ in range(200):
+            file.write(b"0" * MIB)
+    frames, bad = measured(path)
+    assert (frames <= 1, bad >= 1) == (True, True)
+
+
+def container(content: bytes, *, claimed: int | None = None) -> bytes:
+    packed = zlib.compress(content, 9)
+    size = 32 + len(packed)
+    return (
+        struct.pack("<4sHHLL", b"LOBJ", 16, 1, claimed or size, 10)
+        + struct.pack("<H6xL4x", 2, len(content))
+        + packed
+        + bytes(size % 4)
+    )
+
+
+def blf(*containers: bytes, objects: int = 0) -> bytes:
+    body = b"".join(containers)
+    head = struct.pack("<4sL8BQQLL16H", b"LOGG", 144, *(0,) * 8, 144 + len(body), 0, objects, 0, *(0,) * 16)
+    return head.ljust(144, b"\0") + body
+
+
+@pytest.mark.parametrize(
+    "content", [bytes(15 * MIB), b"LOBJ" * (4 * MIB - 1), struct.pack("<4sHHLL", b"LOBJ", 16, 1, 16, 7) * MIB]
+)
+def test_containers_that_unpack_to_much(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "a.blf"
+    path.write_bytes(blf(*[container(content)] * 10))
+    assert measured(path)[1] >= 1
+
+
+def test_table_with_rows_without_end(tmp_path: Path) -> None:
+    polars = pytest.importorskip("polars")
+    from canmap.formats import TABLE_NUMBERS, TABLE_WORDS
+
+    rows = 20_000_000
+    frame = polars.select(polars.repeat(0, rows, dtype=polars.Int64).alias("t_ns"))
+    frame = frame.with_columns(
+        *(polars.lit(0, polars.UInt8).alias(name) for name in TABLE_NUMBERS if name != "t_ns"),
+        polars.lit("can0").alias("channel"),
+        *(polars.lit(0, polars.UInt64).alias(word) for word in TABLE_WORDS),
+    )
+    path = tmp_path / "a.parquet"
+    frame.write_parquet(path, compression="zstd", row_group_size=rows, metadata={"canmap.frames": "1"})
+    measured(path)
+
+
+@pytest.mark.parametrize("claim", [0xFFFFFFFF, 0x7FFFFFFF])
+def test_lengths_that_are_claimed(tmp_path: Path, claim: int) -> None:
+    """10 GB do not fit in the fields of these formats; the largest that do are not believed."""
+    path = tmp_path / "a.blf"
+    path.write_bytes(blf(container(b"LOBJ" + struct.pack("<HHLL", 16, 1, claim, 1) + bytes(100))))
+    frames, bad = measured(path)
+    assert (frames, bad >= 1) == (0, True)
+    path.write_bytes(blf(container(b"", claimed=claim)))
+    assert measured(path) == (0, 1)
+    path = tmp_path / "a.pcap"
+    head = struct.pack("<I2HiI2I", 0xA1B2C3D4, 2, 4, 0, 0, 65535, 227)
+    path.write_bytes(head + struct.pack("<4I", 1, 2, claim, claim) + bytes(100))
+    assert measured(path) == (0, 1)
