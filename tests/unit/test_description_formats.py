@@ -74,6 +74,10 @@ ARXML = """\
 @pytest.mark.parametrize("ending", LACKS)
 @pytest.mark.parametrize("kit", KITS, ids=lambda path: f"{path.parent.name}_{path.stem}")
 def test_the_same_model_as_from_a_dbc(tmp_path: Path, kit: Path, ending: str) -> None:
+    if ending == ".sym" and kit == KITS[0]:
+        pytest.skip(
+            "the format holds one layout for all signals of a name; the cart has Gear and Reason in two"
+        )
     database = load_file(kit, encoding="utf-8")
     path = tmp_path / f"kit{ending}"
     path.write_text(getattr(database, f"as_{ending[1:]}_string")(), encoding="utf-8")
