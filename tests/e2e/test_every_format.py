@@ -26,12 +26,12 @@ STAMP = re.compile(r"\d{4}-\d\d-\d\dT\S+Z")
 HEADED = {".asc", ".csv", ".trc"}  # their lines are numbered from the header on
 
 
-def inspection(path: Path, channel: str) -> dict[str, Any]:
+def inspection(path: Path, channels: tuple[str, str]) -> dict[str, Any]:
     """The JSON of an inspection, by the installed command."""
     done = subprocess.run(
         [
             *(sys.executable, "-m", "canmap", "inspect", str(path), "--spec", str(CART)),
-            *("--channel", f"drive={channel}", "--json", "-"),
+            *("--channel", f"drive={channels[0]}", "--channel", f"chassis={channels[1]}", "--json", "-"),
         ],
         capture_output=True,
         text=True,
@@ -70,7 +70,7 @@ def seconds(stamp: str) -> float:
 
 @pytest.fixture(scope="module")
 def original() -> dict[str, Any]:
-    return inspection(CAPTURE, "can0")
+    return inspection(CAPTURE, ("can0", "can1"))
 
 
 @pytest.mark.parametrize("ending", WRITTEN)
@@ -82,7 +82,16 @@ def test_the_same_inspection(tmp_path: Path, ending: str, original: dict[str, An
     source.close()
     path = tmp_path / f"drive{ending}"
     assert write_capture(str(path), [frames]) == 0
-    got = inspection(path, "can0" if holds.channels is Channels.NAMES else "1")
+    if holds.channels is Channels.ONE:
+        # Both buses come on one channel, so the second is left out.
+        path.unlink()
+        write_capture(str(path), [frames.take(frames.channel == frames.channels.index("can0"))])
+        got = inspection(path, ("1", "2"))
+        assert got["records"] == original["records"]
+        own = [each for each in original["messages"] if each["bus"] == "drive"]
+        assert alike([each for each in got["messages"] if each["bus"] == "drive"], own, 0.002) == []
+        return
+    got = inspection(path, ("can0", "can1") if holds.channels is Channels.NAMES else ("1", "2"))
     expected = json.loads(json.dumps(original))
     assert sum(got["capture"]["channels"].values()) == sum(expected["capture"]["channels"].values())
     for one in (got, expected):

@@ -37,6 +37,7 @@ MAY_IMPORT: dict[str, set[str] | None] = {
     "checks": {*COMMON, "arrivals", "prepare", "records", "session", "signals"},
     "records": {*COMMON, "checks", "prepare", "signals"},
     "outputs": {*COMMON, "checks", "extras", "formats", "records"},
+    "simulator": {*COMMON, "clock", "extras", "outputs"},
     "summary": {*COMMON, "arrivals", "records"},
     "engine": None,
     "inspection": None,
@@ -52,7 +53,7 @@ ONLY_IN = {
     "asammdf": ["extras.py"],
     "rich": ["cli/"],
     "typer": ["cli/"],
-    "yaml": ["spec/"],
+    "yaml": ["spec/", "simulator/truth.py"],
     "polars": ["records/columns.py", "outputs/", "extras.py"],
 }
 # What the repository holds at its top, and what tools put there.

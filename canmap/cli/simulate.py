@@ -1,0 +1,46 @@
+"""`canmap simulate`: the demonstration vehicle to a capture with its truth beside it, or to virtual buses."""
+
+from __future__ import annotations
+
+import click
+
+from canmap.errors import UsageError
+
+EPILOG = """\
+\b
+Examples:
+  canmap simulate specs/orchard_cart/scenarios/computer_drive.yaml --to drive.log
+  canmap simulate drive.yaml --faults drop.yaml --seed 7 --to drop.log
+  canmap simulate drive.yaml --live
+
+The truth of what was wrong stands beside the capture, in .yaml. Same files and seed, same bytes. Nothing is
+ever sent on hardware: --live sends at true pace on the channels can0 and can1 of python-can's virtual
+interface, which reaches the programs of this process only.
+"""
+
+
+@click.command("simulate", epilog=EPILOG)
+@click.argument("scenario", metavar="SCENARIO")
+@click.option("--to", metavar="CAPTURE", help="Write a SocketCAN text log (.log), and its truth beside it.")
+@click.option("--faults", metavar="FILE", help="What goes wrong, a YAML file.")
+@click.option("--seed", metavar="N", type=int, help="Instead of the scenario's seed.")
+@click.option("--live", is_flag=True, help="Send at true pace on virtual buses, within this process.")
+def simulate_command(scenario: str, to: str | None, faults: str | None, seed: int | None, live: bool) -> int:
+    """Simulate the demonstration vehicle, its kit and its buses, with faults whose truth is known."""
+    if live == (to is not None):
+        raise UsageError("Say either --to CAPTURE or --live.")
+    from canmap.simulator.scenario import load_scenario
+
+    loaded = load_scenario(scenario, faults, seed)
+    if to is not None:
+        from canmap.simulator.run import simulate_to_file
+
+        outcome = simulate_to_file(loaded, to)
+        truth = f"the truth of {outcome.faults} fault{'s' * (outcome.faults != 1)} in {outcome.truth_path}"
+        click.echo(f"{outcome.frames:,} frames in {to}, {truth}.")
+    else:
+        from canmap.simulator.live import simulate_live
+
+        click.echo(f"{loaded.name}: on the virtual channels can0 and can1; nothing is sent on hardware.")
+        click.echo(f"{simulate_live(loaded):,} frames sent.")
+    return 0

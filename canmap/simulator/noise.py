@@ -1,0 +1,38 @@
+"""Simulator: chance that depends on a seed and on what it is drawn for, not on what was drawn before.
+
+So a run that is cut in pieces, or computed in another order, draws the same.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+from zlib import crc32
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+# The mixing constants of SplitMix64 (G. Steele and others, OOPSLA 2014; from memory).
+_GOLDEN, _FIRST, _SECOND = 0x9E3779B97F4A7C15, 0xBF58476D1CE4E5B9, 0x94D049BB133111EB
+_MASK = (1 << 64) - 1
+
+
+def even(seed: int, purpose: str, numbers: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return a draw from [0, 1), evenly spread, for each of `numbers`, float64[n].
+
+    Args:
+        seed: Of the run.
+        purpose: What is drawn; another word is another sequence.
+        numbers: int64[n], which draw of it.
+    """
+    start = (seed * _FIRST + crc32(purpose.encode()) * _SECOND) & _MASK
+    x = numbers.astype(np.uint64) * np.uint64(_GOLDEN) + np.uint64(start)
+    x = (x ^ x >> np.uint64(30)) * np.uint64(_FIRST)
+    x = (x ^ x >> np.uint64(27)) * np.uint64(_SECOND)
+    return ((x ^ x >> np.uint64(31)) >> np.uint64(11)).astype(np.float64) / (1 << 53)
+
+
+def even_ns(seed: int, purpose: str, numbers: NDArray[np.int64], spread_ns: int) -> NDArray[np.int64]:
+    """Return a whole number of nanoseconds from [0, `spread_ns`] for each of `numbers`, int64[n]."""
+    return (even(seed, purpose, numbers) * (spread_ns + 1)).astype(np.int64)

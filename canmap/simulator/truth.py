@@ -1,0 +1,53 @@
+"""Simulator: what was wrong in a run, and what was done, to the YAML file that stands beside its capture."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import yaml
+
+from canmap.simulator.wires import EPOCH_NS
+
+if TYPE_CHECKING:
+    from canmap.simulator.scenario import Scenario
+    from canmap.simulator.script import Line
+
+HEAD = "# The truth of {capture}, simulated. Times are true seconds from its first frame; null: to the end.\n"
+
+
+def truth(scenario: Scenario, capture: str, first_stamp_ns: int, frames: int) -> dict[str, Any]:
+    """Return the truth of a run.
+
+    Args:
+        scenario: What was run.
+        capture: Name of the capture.
+        first_stamp_ns: Stamp of its first frame.
+        frames: How many it has.
+
+    Returns:
+        `scenario`, `seed`, `duration_s`, `frames`; `faults`, each with `kind`, `cause`, `start_s`, `end_s`,
+        `bus`, `node`, `message`, `signal` (null where there is not one) and `parameters`; `script`, what was
+        done.
+    """
+    first_ns, duration_ns = first_stamp_ns - EPOCH_NS, scenario.setup.duration_ns
+    return {
+        "capture": capture,
+        "scenario": scenario.name,
+        "seed": scenario.seed,
+        "duration_s": duration_ns / 1e9,
+        "frames": frames,
+        "faults": [case.truth(duration_ns, first_ns) for case in scenario.faults],
+        "script": [_line(line, first_ns) for line in scenario.lines],
+    }
+
+
+def _line(line: Line, first_ns: int) -> dict[str, Any]:
+    told = {"at_s": round((line.t_ns - first_ns) / 1e9, 6), line.who: line.what}
+    said = {name: node.text for name, (_, node) in line.values.nodes.items() if hasattr(node, "text")}
+    return told | {name: text for name, text in said.items() if name not in {"at", line.who}}
+
+
+def truth_text(told: dict[str, Any]) -> str:
+    """Return the truth as YAML."""
+    body = yaml.safe_dump(told, sort_keys=False, allow_unicode=True, width=110)
+    return HEAD.format(capture=told["capture"]) + body

@@ -1,0 +1,354 @@
+"""Simulator: what the nodes send to what is recorded: both buses, the gateway, the recorder.
+
+Two ways, with the same result but for a step of the vehicle by which a demand may reach the kit earlier or
+later. `recorded` moves the vehicle first, every demand reaching the kit in the step in which it is sent, and
+then asks the buses for the whole run at once: fast. `recorded_live` runs the drive bus with the vehicle, so
+that the kit acts on what it really receives: needed where the bus, or a demand, is disturbed, and where
+frames are wanted while time goes on. Nothing of the chassis bus comes back to the vehicle.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from functools import partial
+from itertools import pairwise
+from operator import itemgetter
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.chunks import empty_chunk, join
+from canmap.simulator.batch import BatchBus, joined
+from canmap.simulator.bus import Bus
+from canmap.simulator.columns import Sent, Traffic, columns_of, frames_of
+from canmap.simulator.frame import Frame
+from canmap.simulator.gateway import Gateway, Relay, Route
+from canmap.simulator.network import BusConfig, Node, Outcome, Queue, Release, Transmission
+from canmap.simulator.nodes import MS, batch, ordered
+from canmap.simulator.recorder import Recorder, Recording
+from canmap.simulator.world import (
+    CHASSIS_NODES,
+    DEMANDS,
+    DRIVE_NODES,
+    KMH,
+    LONGEST_SPAN_NS,
+    RELAYED_AS,
+    SEEN,
+    HandOver,
+    World,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+
+    from canmap.chunks import FrameChunk
+    from canmap.simulator.kit import Axis
+    from canmap.simulator.nodes import Batch, Sender
+    from canmap.simulator.world import Setup
+
+EPOCH_NS = 1_760_000_000 * 1_000_000_000
+RELAYED, RELAYED_EVERY, RELAY_DELAY_NS = "SteerFeedback", 4, 2 * MS
+CHANNELS = ("can0", "can1")
+NEVER_NS = 1 << 62
+LIVE_SPAN_NS = 250 * MS
+Rows = list[tuple[float, ...]]
+
+
+def recorded(setup: Setup) -> Iterator[FrameChunk]:
+    """Run to the end; yield what was recorded, in arrival order."""
+    plan = setup.plan
+    if plan.live or plan.disturbances["drive"]:
+        yield from recorded_live(setup, LIVE_SPAN_NS)
+        return
+    world = World(setup)
+    ahead = _Ahead(world)
+    drive_bus = BatchBus(_config("drive"), (), setup.seed, setup.duration_ns)
+    chassis_bus = BatchBus(_config("chassis"), (), setup.seed + 1, setup.duration_ns)
+    relay, together = Relay(_gateway(world), setup.seed), _Together(setup)
+    chassis = ordered([])
+    for _ in world.spans(LONGEST_SPAN_NS, ahead):
+        sent = drive_bus.take(_traffic(ahead.taken("drive")))
+        chassis = ordered([chassis, *ahead.taken("chassis"), *_batches(relay.take(_relayable(sent, world)))])
+        settled = chassis.t_ns < sent.frames.t_ns.max(
+            initial=0
+        )  # the gateway releases nothing earlier any more
+        passed = chassis_bus.take(_traffic([chassis.take(settled)]))
+        chassis = chassis.take(~settled)
+        yield from together.recorded([sent, passed])
+    sent = drive_bus.finish()
+    chassis = ordered([chassis, *_batches(relay.take(_relayable(sent, world)))])
+    passed = joined([chassis_bus.take(_traffic([chassis])), chassis_bus.finish()])
+    yield from together.recorded([sent, passed], final=True)
+
+
+class _Together:
+    """Records both buses, and hands on their frames in the order in which the recorder gets them."""
+
+    def __init__(self, setup: Setup) -> None:
+        self._recordings = _recordings(setup)
+        self._cuts = sorted(setup.plan.cuts)
+        self._waiting = [columns_of([]), columns_of([])]
+        self._until_ns = 0
+
+    def recorded(self, sent: list[Sent], *, final: bool = False) -> Iterator[FrameChunk]:
+        """Take what was sent next on each bus; yield what no bus can add to any more."""
+        self._waiting = [joined([before, new]) for before, new in zip(self._waiting, sent, strict=True)]
+        newest = [int(each.frames.t_ns.max(initial=0)) for each in self._waiting]
+        settled_ns = NEVER_NS if final else max(self._until_ns, min(newest))
+        edges = [cut for cut in self._cuts if self._until_ns < cut < settled_ns]
+        for start_ns, stop_ns in pairwise([self._until_ns, *edges, settled_ns]):
+            spans = [_between(each, start_ns, stop_ns) for each in self._waiting]
+            yield merged(
+                [recording.take(each) for recording, each in zip(self._recordings, spans, strict=True)]
+            )
+        self._waiting = [_between(each, settled_ns, NEVER_NS) for each in self._waiting]
+        self._until_ns = settled_ns
+
+
+def recorded_live(setup: Setup, span_ns: int) -> Iterator[FrameChunk]:
+    """Run to the end, the drive bus with the vehicle; yield what was recorded, span by span."""
+    world = World(setup)
+    beside = _Beside(world)
+    chassis_bus = Bus(_config("chassis"), (), setup.seed + 1)
+    relay, recordings = Relay(_gateway(world), setup.seed), _recordings(setup)
+    for until_ns in world.spans(span_ns, beside):
+        sent, beside.transmissions = beside.transmissions, []
+        chassis_bus.submit(_releases(beside.chassis))
+        beside.chassis.clear()
+        if world.units["Gateway"].on:
+            chassis_bus.submit(relay.take(sent))
+        passed = chassis_bus.advance(until_ns)
+        yield merged(
+            [
+                recording.take(columns_of(each))
+                for recording, each in zip(recordings, (sent, passed), strict=True)
+            ]
+        )
+
+
+class _Ahead(HandOver):
+    """Lets demands reach the kit in the step in which they are sent, and keeps what is sent for the bus."""
+
+    def __init__(self, world: World) -> None:
+        super().__init__(world)
+        self._sent: dict[str, list[Batch]] = {"drive": [], "chassis": []}
+        self._schedule: list[tuple[int, Callable[[int], None]]] = []
+        self._next = 0
+
+    def plan(self, start_ns: int, end_ns: int) -> None:
+        world = self.world
+        acts = [(name, _obeyed(world, name)) for name in DEMANDS] + [(SEEN, _seen(world))]
+        schedule: list[tuple[int, Callable[[int], None]]] = []
+        for name, act in acts:
+            sender = world.senders[name]
+            if world.units[sender.unit].on and not sender.trouble.stopped:
+                schedule += [(t_ns, act) for t_ns in sender.due(end_ns).tolist()]
+        self._schedule, self._next = sorted(schedule, key=itemgetter(0)), 0
+
+    def reach(self, t_ns: int, rows: Rows) -> None:
+        schedule = self._schedule
+        while self._next < len(schedule) and schedule[self._next][0] < t_ns:
+            due_ns, act = schedule[self._next]
+            act(due_ns)
+            self._next += 1
+
+    def close(self, start_ns: int, end_ns: int, rows: Rows) -> None:
+        if rows:
+            world = self.world
+            states = world.states(rows)
+            self._sent["drive"] += world.sent(world.drive_units, start_ns, end_ns, states)
+            self._sent["chassis"] += world.sent(world.chassis_units, start_ns, end_ns, states)
+
+    def taken(self, bus: str) -> list[Batch]:
+        """Return and forget what was sent on a bus."""
+        sent, self._sent[bus] = self._sent[bus], []
+        return sent
+
+
+def _obeyed(world: World, name: str) -> Callable[[int], None]:
+    """Return what lets the kit take the demand that the computer sends now, rounded as its frame does."""
+    layout, axis, computer = world.layouts[name], world.cart.axes[DEMANDS[name]], world.cart.computer
+    signal, which = axis.rule.signal, DEMANDS[name]
+
+    def obey(t_ns: int) -> None:
+        asked = {
+            "Angle": -math.degrees(computer.asked_angle),
+            "Throttle": computer.throttle,
+            "Effort": computer.brake,
+        }
+        axis.gear = computer.gear
+        axis.obey(layout.rounded(signal, asked[signal]), which in computer.enabled, t_ns)
+
+    return obey
+
+
+def _seen(world: World) -> Callable[[int], None]:
+    """Return what lets the computer see the speed that the kit tells now."""
+    layout, cart = world.layouts[SEEN], world.cart
+
+    def see(t_ns: int) -> None:
+        cart.computer.see_speed(layout.rounded("Speed", KMH * cart.vehicle.speed) / KMH, t_ns)
+
+    return see
+
+
+class _Beside(HandOver):
+    """Runs the drive bus with the vehicle, step by step."""
+
+    def __init__(self, world: World) -> None:
+        super().__init__(world)
+        self.transmissions: list[Transmission] = []
+        self.chassis: list[Batch] = []
+        setup = world.setup
+        self._bus = Bus(_config("drive"), setup.plan.disturbances["drive"], setup.seed)
+        self._schedule: list[tuple[int, Sender]] = []
+        self._next = 0
+        self._waiting: list[Release] = []
+        self._handlers: dict[int, Callable[[Transmission], None]] = {}
+        for name, axis_name in DEMANDS.items():
+            axis = world.cart.axes[axis_name]
+            self._handlers[world.layouts[name].message.can_id] = partial(_received, axis)
+        self._handlers[world.layouts[SEEN].message.can_id] = self._see
+
+    def _see(self, sent: Transmission) -> None:
+        speed = self.world.layouts[SEEN].read(sent.frame.payload, "Speed")
+        self.world.cart.computer.see_speed(speed / KMH, sent.t_ns)
+
+    def plan(self, start_ns: int, end_ns: int) -> None:
+        schedule: list[tuple[int, Sender]] = []
+        for unit in self.world.drive_units.values():
+            self._waiting += _releases(unit.boot(end_ns))
+            if unit.on:
+                for sender in unit.senders:
+                    schedule += [(t_ns, sender) for t_ns in sender.due(end_ns).tolist()]
+        self._schedule, self._next = sorted(schedule, key=itemgetter(0)), 0
+
+    def reach(self, t_ns: int, rows: Rows) -> None:
+        schedule, world = self._schedule, self.world
+        states = None
+        while self._next < len(schedule) and schedule[self._next][0] < t_ns:
+            due_ns, sender = schedule[self._next]
+            self._next += 1
+            states = states or world.states(rows[-1:])
+            found = sender.run(np.array([due_ns]), states, world.cart.events)
+            if found is not None:
+                self._waiting += _releases([found])
+        due = [release for release in self._waiting if release.t_ns < t_ns]
+        if due:
+            self._waiting = [release for release in self._waiting if release.t_ns >= t_ns]
+            self._bus.submit(due)
+        for sent in self._bus.advance(t_ns):
+            self.transmissions.append(sent)
+            handler = self._handlers.get(sent.frame.can_id)
+            if handler is not None and sent.outcome is Outcome.SENT:
+                handler(sent)
+
+    def close(self, start_ns: int, end_ns: int, rows: Rows) -> None:
+        if rows:
+            world = self.world
+            self.chassis += world.sent(world.chassis_units, start_ns, end_ns, world.states(rows))
+
+
+def _received(axis: Axis, sent: Transmission) -> None:
+    axis.receive(sent.frame.payload, sent.t_ns)
+
+
+# --- bus, gateway, recorder --------------------------------------------------------------------------
+
+
+def _config(name: str) -> BusConfig:
+    names, bit_rate = (DRIVE_NODES, 500_000) if name == "drive" else (CHASSIS_NODES, 250_000)
+    nodes = tuple(Node(each, Queue.PRIORITY, mailboxes=3, replaces=True) for each in names)
+    return BusConfig(name, bit_rate, nodes)
+
+
+def _gateway(world: World) -> Gateway:
+    source = world.layouts[RELAYED].message.can_id
+    target = next(each.can_id for each in world.setup.chassis.messages if each.name == RELAYED_AS)
+    route = Route(source, every=RELAYED_EVERY, relayed_id=target)
+    losses = tuple(world.setup.plan.gateway_losses)
+    return Gateway(CHASSIS_NODES.index("Gateway"), (route,), RELAY_DELAY_NS, MS // 2, losses)
+
+
+def _recordings(setup: Setup) -> list[Recording]:
+    return [
+        Recording(
+            Recorder(
+                channel,
+                EPOCH_NS,
+                batch_ns=setup.batch_ns,
+                latency_ns=50_000,
+                jitter_ns=20_000,
+                faults=tuple(setup.plan.recorder),
+            ),
+            setup.seed + number,
+        )
+        for number, channel in enumerate(CHANNELS)
+    ]
+
+
+def _traffic(batches: list[Batch]) -> Traffic:
+    whole = ordered(batches)
+    n = len(whole.t_ns)
+    frames = replace(
+        empty_chunk(("",), n),
+        t_ns=whole.t_ns,
+        can_id=whole.can_id.astype(np.uint32),
+        length=whole.length.astype(np.uint8),
+        payload=whole.payload,
+    )
+    return Traffic(frames, whole.node)
+
+
+def _releases(batches: Iterable[Batch]) -> list[Release]:
+    return [
+        Release(t_ns, node, Frame(can_id, bytes(payload[:length])))
+        for one in batches
+        for t_ns, node, can_id, length, payload in zip(
+            one.t_ns.tolist(),
+            one.node.tolist(),
+            one.can_id.tolist(),
+            one.length.tolist(),
+            one.payload,
+            strict=True,
+        )
+    ]
+
+
+def _batches(releases: list[Release]) -> list[Batch]:
+    return [
+        batch(
+            np.array([release.t_ns]),
+            release.node,
+            release.frame.can_id,
+            np.frombuffer(release.frame.payload, np.uint8).reshape(1, -1),
+        )
+        for release in releases
+    ]
+
+
+def _relayable(sent: Sent, world: World) -> list[Transmission]:
+    """Return the transmissions that the gateway listens to."""
+    can_id = world.layouts[RELAYED].message.can_id
+    meant = sent.take((sent.frames.can_id == can_id) & (sent.outcome == Outcome.SENT))
+    times, frames = meant.frames.t_ns.tolist(), frames_of(meant.frames)
+    return [
+        Transmission(t_ns, node, frame, queued_ns)
+        for t_ns, node, frame, queued_ns in zip(
+            times, meant.node.tolist(), frames, meant.queued_ns.tolist(), strict=True
+        )
+    ]
+
+
+def _between(sent: Sent, start_ns: int, stop_ns: int) -> Sent:
+    t_ns = sent.frames.t_ns
+    return sent.take((t_ns >= start_ns) & (t_ns < stop_ns))
+
+
+def merged(chunks: list[FrameChunk]) -> FrameChunk:
+    """Put the channels' frames together by their stamps, none before another of its own channel."""
+    both = join(chunks)
+    keys = [np.maximum.accumulate(chunk.t_ns) for chunk in chunks]
+    whole = both.take(np.argsort(np.concatenate(keys), kind="stable"))
+    return replace(whole, line=np.arange(1, len(whole) + 1))

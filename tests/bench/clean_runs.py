@@ -1,0 +1,76 @@
+"""Every scenario without a fault, a hundred seeds each: no error, no warning; and an hour against the clock.
+
+python tests/bench/clean_runs.py [SEEDS] [HOURS]
+"""
+
+from __future__ import annotations
+
+import resource
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+sys.path.insert(0, str(ROOT))
+
+from canmap.simulator.run import simulate_to_file  # noqa: E402
+from canmap.simulator.scenario import load_scenario  # noqa: E402
+from canmap.simulator.wires import recorded  # noqa: E402
+from tests.streams import inspected, spec_of  # noqa: E402
+
+SCENARIOS = ROOT / "specs" / "orchard_cart" / "scenarios"
+HOUR = f"""
+scenario: An hour by computer
+spec: {ROOT / "specs" / "orchard_cart" / "cart.yaml"}
+duration: 3600 s
+repeat: {{from: 2 s, every: 30 s}}
+script:
+  - {{at: 0 s, operator: switch on}}
+  - {{at: 0.2 s, driver: shift, gear: forward}}
+  - {{at: 2 s, computer: enable}}
+  - {{at: 2.5 s, computer: drive, speed: 10 km/h}}
+  - {{at: 6 s, computer: turn, angle: 160 deg, rate: 80 deg/s}}
+  - {{at: 11 s, computer: turn, angle: -120 deg, rate: 80 deg/s}}
+  - {{at: 15 s, computer: turn, angle: 0 deg}}
+  - {{at: 25 s, computer: stop}}
+  - {{at: 30 s, computer: hand back}}
+"""
+
+
+def clean(seeds: int) -> int:
+    """Run all scenarios with that many seeds; return how many runs were not clean."""
+    unclean = 0
+    for path in sorted(SCENARIOS.glob("*.yaml")):
+        frames = 0
+        for seed in range(seeds):
+            result, _ = inspected(recorded(load_scenario(str(path), seed=seed).setup), spec_of())
+            frames += result.capture.frames
+            bad = [finding.text for finding in result.findings if finding.severity != "note"]
+            unclean += bool(bad)
+            for text in bad:
+                print(f"{path.stem}, seed {seed}: {text}")
+        print(f"{path.stem}: {seeds} seeds, {frames:,} frames", flush=True)
+    return unclean
+
+
+def hour() -> None:
+    """Simulate an hour to a capture and say how long it took."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "scenario.yaml"
+        path.write_text(HOUR, encoding="utf-8")
+        wall_s, core_s = time.perf_counter(), time.process_time()
+        outcome = simulate_to_file(load_scenario(str(path)), f"{folder}/hour.log")
+        wall_s, core_s = time.perf_counter() - wall_s, time.process_time() - core_s
+    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(
+        f"an hour, {outcome.frames:,} frames: {wall_s:.1f} s ({3600 / wall_s:.0f} times real time),"
+        f" {core_s:.1f} s of a core ({3600 / core_s:.0f} times), {peak_mb:.0f} MB"
+    )
+
+
+if __name__ == "__main__":
+    given = [int(word) for word in sys.argv[1:]] or [100]
+    if len(given) < 2 or given[1]:
+        hour()
+    sys.exit(1 if clean(given[0]) else 0)

@@ -1,0 +1,116 @@
+"""`canmap simulate` as a user runs it: the captures that come with the project, mistakes, and live."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import threading
+from pathlib import Path
+
+import can
+import pytest
+import yaml
+
+from canmap.clock import Pace
+from canmap.simulator.live import simulate_live
+from tests.e2e.shell import ROOT, canmap
+from tests.simulated import DRIVE, scenario_of
+
+CAPTURES = ROOT / "captures"
+SHORT = "specs/orchard_cart/scenarios/short_drive.yaml"
+MADE_BY = re.findall(r"`canmap (simulate [^`]*)`", (CAPTURES / "README.md").read_text(encoding="utf-8"))
+
+
+@pytest.mark.parametrize("command", MADE_BY, ids=lambda command: Path(command.split()[-1]).stem)
+def test_a_capture_is_made_by_its_command(command: str, tmp_path: Path) -> None:
+    *words, capture = shlex.split(command)
+    made = tmp_path / Path(capture).name
+    done = canmap(*words, made)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert made.read_bytes() == (ROOT / capture).read_bytes()
+    truth = made.with_suffix(".yaml")
+    assert truth.read_bytes() == (ROOT / capture).with_suffix(".yaml").read_bytes()
+    assert yaml.safe_load(truth.read_text(encoding="utf-8"))["capture"] == made.name
+
+
+def test_every_capture_is_listed_and_all_are_small() -> None:
+    logs = sorted(CAPTURES.glob("*.log"))
+    assert sorted(path.name for path in logs) == sorted(Path(each.split()[-1]).name for each in MADE_BY)
+    assert sum(path.stat().st_size for path in CAPTURES.iterdir()) < 3_000_000
+
+
+@pytest.mark.parametrize(
+    ("arguments", "complaint"),
+    [
+        ([SHORT], "Say either --to CAPTURE or --live"),
+        ([SHORT, "--live", "--to", "x.log"], "Say either --to CAPTURE or --live"),
+        ([SHORT, "--to", "x.txt"], "x.txt is no name for a SocketCAN text log: let it end in .log"),
+        (["nothing.yaml", "--to", "x.log"], "nothing.yaml: There is no such file"),
+        ([SHORT, "--seed", "-4", "--to", "x.log"], "The seed -4 is not between"),
+    ],
+)
+def test_what_cannot_be_done_is_said_in_a_line(arguments: list[str], complaint: str, tmp_path: Path) -> None:
+    place = [str(ROOT / each) if each == SHORT else each for each in arguments]
+    done = canmap("simulate", *place, cwd=tmp_path)
+    assert done.returncode == 2
+    assert complaint in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_truth_takes_no_other_files_place(tmp_path: Path) -> None:
+    scenario = tmp_path / "drive.yaml"
+    scenario.write_text(DRIVE, encoding="utf-8")
+    done = canmap("simulate", scenario, "--to", tmp_path / "drive.log")
+    assert done.returncode == 2
+    assert "would take the place of" in done.stderr
+    assert scenario.read_text(encoding="utf-8") == DRIVE
+
+
+def test_nothing_recorded_leaves_nothing(tmp_path: Path) -> None:
+    scenario = tmp_path / "dark.yaml"
+    scenario.write_text(DRIVE.replace("operator: switch on", "driver: stop"), encoding="utf-8")
+    done = canmap("simulate", scenario, "--to", tmp_path / "x.log")
+    assert (done.returncode, done.stderr.count("\n")) == (2, 1)
+    assert "does its script switch on at all?" in done.stderr
+    assert [path.name for path in tmp_path.iterdir()] == ["dark.yaml"]
+
+
+def test_live_sends_on_virtual_buses_what_a_capture_holds(tmp_path: Path) -> None:
+    scenario = scenario_of(tmp_path, DRIVE.replace("12 s", "1.5 s"))
+    heard: dict[str, list[can.Message]] = {"can0": [], "can1": []}
+    ended = threading.Event()
+
+    def listen(name: str, bus: can.BusABC) -> None:
+        while not ended.is_set():
+            message = bus.recv(0.05)
+            if message is not None:
+                heard[name].append(message)
+
+    pace = Pace(1.0)
+    with (
+        can.Bus(interface="virtual", channel="test-can0") as first,
+        can.Bus(interface="virtual", channel="test-can1") as second,
+    ):
+        threads = [threading.Thread(target=listen, args=each) for each in (("can0", first), ("can1", second))]
+        for thread in threads:
+            thread.start()
+        sent = simulate_live(scenario, "test-", pace)
+        ended.wait(0.3)
+        ended.set()
+        for thread in threads:
+            thread.join(5)
+    assert sum(map(len, heard.values())) == sent > 600
+    steering = [message for message in heard["can0"] if message.arbitration_id == 0x101]
+    assert len(steering) == pytest.approx(148, abs=2)
+    # At true pace: the last came about as long after the first as it was sent. The machine may be busy.
+    assert 1.3 < 1.45 + pace.worst_late_s < 3.0
+    assert {message.arbitration_id for message in heard["can1"]} >= {0x301, 0x320}
+
+
+def test_the_command_runs_live(tmp_path: Path) -> None:
+    scenario_of(tmp_path, DRIVE.replace("12 s", "300 ms"))
+    done = canmap("simulate", tmp_path / "scenario.yaml", "--live")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "nothing is sent on hardware" in done.stdout
+    assert re.search(r"^1\d\d frames sent", done.stdout, re.MULTILINE)

@@ -1,0 +1,169 @@
+"""Error counters, error passive and bus-off: the rules of ISO 11898-1 on fault confinement, from memory.
+
+A sender counts 8 for an error, a receiver 1; a frame that went well takes 1 off; error passive above 127,
+bus-off above 255; back after 128 sequences of 11 recessive bits; suspend transmission is 8 bits.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+from canmap.simulator.frame import Frame
+from canmap.simulator.network import (
+    BusConfig,
+    ErrorKind,
+    Node,
+    NodeState,
+    Outcome,
+    Release,
+    SupplyLoss,
+    Transmission,
+    WireFault,
+)
+from tests.buses import BIT_NS, MS, run
+
+ALWAYS = 1 << 60
+A, B, C = 0, 1, 2
+CONFIG = BusConfig("drive", 500_000, (Node("a"), Node("b"), Node("c")))
+FRAME = Frame(0x100, b"\x12\x34\x56\x78")
+
+
+def every(period_ns: int, node: int, frame: Frame, stop_ns: int, start_ns: int = 0) -> list[Release]:
+    return [Release(t_ns, node, frame) for t_ns in range(start_ns, stop_ns, period_ns)]
+
+
+def only(out: list[Transmission], outcome: Outcome) -> list[Transmission]:
+    return [one for one in out if one.outcome is outcome]
+
+
+def test_a_broken_sender_is_passive_at_its_16th_and_off_at_its_32nd_error() -> None:
+    out, bus = run(CONFIG, [Release(0, A, FRAME)], [WireFault(0, ALWAYS, node=A)], until_ns=100 * MS)
+    destroyed = only(out, Outcome.DESTROYED)
+    counts = [one.error.transmit_count for one in destroyed if one.error]
+    assert counts == [8 * n for n in range(1, 33)]
+    assert [one.attempts for one in destroyed] == list(range(1, 33))
+    # Receivers count 1 for each.
+    assert [one.error.receive_count for one in destroyed if one.error] == list(range(1, 33))
+    states = [(change.state, change.transmit_count) for change in bus.changes if change.node == A]
+    assert states == [
+        (NodeState.ERROR_PASSIVE, 128),
+        (NodeState.BUS_OFF, 256),
+        (NodeState.ERROR_ACTIVE, 0),
+    ]
+    assert [(one.t_ns, one.attempts) for one in only(out, Outcome.BUS_OFF)] == [(destroyed[-1].t_ns, 32)]
+
+
+def test_recovery_takes_128_sequences_of_11_recessive_bits_on_a_silent_bus() -> None:
+    _, bus = run(CONFIG, [Release(0, A, FRAME)], [WireFault(0, ALWAYS, node=A)], until_ns=100 * MS)
+    off_ns, back_ns = (
+        next(
+            change.t_ns
+            for change in bus.changes
+            if change.node == A and change.state is state and change.t_ns
+        )
+        for state in (NodeState.BUS_OFF, NodeState.ERROR_ACTIVE)
+    )
+    # The 8 bits of the last error delimiter are recessive already.
+    assert back_ns - off_ns == (128 * 11 - 8) * BIT_NS
+
+
+def test_recovery_takes_a_sequence_a_frame_on_a_full_bus() -> None:
+    """Between frames that follow each other closely there are 11 recessive bits: 8 and 3."""
+    releases = [Release(0, A, FRAME), *[Release(5 * MS, B, Frame(0x200 + n)) for n in range(300)]]
+    out, bus = run(CONFIG, releases, [WireFault(0, 8 * MS, node=A)], until_ns=60 * MS)
+    off_ns = next(change.t_ns for change in bus.changes if change.state is NodeState.BUS_OFF)
+    back_ns = next(c.t_ns for c in bus.changes if c.node == A and c.state is NodeState.ERROR_ACTIVE)
+    assert off_ns < 5 * MS < back_ns
+    idle = (5 * MS - (off_ns - 8 * BIT_NS)) // (11 * BIT_NS)  # whole sequences before the first frame
+    before = [one for one in only(out, Outcome.SENT) if one.start_ns < back_ns]
+    assert len(before) == 128 - idle
+
+
+def test_a_node_that_does_not_recover_loses_what_it_is_given() -> None:
+    config = BusConfig("drive", 500_000, (Node("a", recovers=False), Node("b")))
+    releases = every(10 * MS, A, FRAME, 100 * MS)
+    out, bus = run(config, releases, [WireFault(0, 20 * MS, node=A)])
+    assert bus.changes[-1].state is not NodeState.ERROR_ACTIVE or bus.changes[-1].node == B
+    assert len(only(out, Outcome.BUS_OFF)) == len(releases)
+    assert not only(out, Outcome.SENT)
+
+
+def test_frames_that_go_well_take_the_counters_down_by_1() -> None:
+    """n errors make 8 n; then 8 n frames of the sender, and no fewer, make it 0."""
+    fault = WireFault(0, 1_000_000, node=A)
+    releases = every(MS, A, FRAME, 150 * MS)
+    errors = len(only(run(CONFIG, releases, [fault])[0], Outcome.DESTROYED))
+    assert 1 <= errors < 16
+    for frames, calm in ((8 * errors - 1, False), (8 * errors, True)):
+        out, bus = run(CONFIG, releases[:frames], [fault])
+        assert len(only(out, Outcome.SENT)) == frames
+        assert bus.calm is calm
+
+
+def test_receivers_become_passive_and_come_back_below_128() -> None:
+    """Noise that hits everybody: b only listens, so it counts 1 an error and turns passive at 128."""
+    config = BusConfig("drive", 500_000, (Node("a"), Node("b"), Node("c"), Node("d"), Node("e")))
+    # Four senders take turns to be bus-off after 32 errors; each recovers with counters 0.
+    releases = [
+        Release(t_ns, node, Frame(0x100 + node, b"\x55"))
+        for node in (0, 2, 3, 4)
+        for t_ns in range(0, 400 * MS, 10 * MS)
+    ]
+    _, bus = run(config, releases, [WireFault(0, 100 * MS)], until_ns=500 * MS)
+    mine = [change for change in bus.changes if change.node == B]
+    assert [change.state for change in mine] == [NodeState.ERROR_PASSIVE, NodeState.ERROR_ACTIVE]
+    assert mine[0].receive_count == 128
+    # The first good frame sets a receive counter above 127 to a value from 119 to 127.
+    assert 119 <= mine[1].receive_count <= 127
+
+
+def test_a_lone_node_stays_passive_for_want_of_an_acknowledgement() -> None:
+    config = BusConfig("drive", 500_000, (Node("a"),), acknowledged=False)
+    out, bus = run(config, [Release(0, A, FRAME)], until_ns=50 * MS)
+    assert {one.error.kind for one in out if one.error} == {ErrorKind.ACKNOWLEDGE}
+    assert [(change.state, change.transmit_count) for change in bus.changes] == [
+        (NodeState.ERROR_PASSIVE, 128)
+    ]
+    assert len(only(out, Outcome.DESTROYED)) > 100
+    assert [one.attempts > 100 for one in only(out, Outcome.UNSENT)] == [True]
+    heard = BusConfig("drive", 500_000, (Node("a"),), acknowledged=True)
+    assert [one.outcome for one in run(heard, [Release(0, A, FRAME)])[0]] == [Outcome.SENT]
+
+
+def test_a_node_left_alone_by_a_supply_loss_finds_no_echo() -> None:
+    config = BusConfig("drive", 500_000, (Node("a"), Node("b")), acknowledged=False)
+    out, _ = run(config, [Release(5 * MS, A, FRAME)], [SupplyLoss(0, 20 * MS, B)])
+    sent = only(out, Outcome.SENT)
+    assert len(sent) == 1
+    assert sent[0].t_ns > 20 * MS
+
+
+def test_a_passive_sender_lets_8_more_bits_pass() -> None:
+    out, _ = run(CONFIG, [Release(0, A, FRAME)], [WireFault(0, ALWAYS, node=A)], until_ns=100 * MS)
+    destroyed = only(out, Outcome.DESTROYED)
+    gaps = [(b.start_ns - a.t_ns) // BIT_NS for a, b in pairwise(destroyed)]
+    assert gaps == [3] * 15 + [3 + 8] * 16
+
+
+def test_a_passive_sender_is_overtaken_by_a_lower_priority() -> None:
+    releases = [Release(0, A, FRAME), Release(0, B, Frame(0x700))]
+    out, _ = run(CONFIG, releases, [WireFault(0, ALWAYS, node=A)], until_ns=100 * MS)
+    order = [one.node for one in out if one.outcome in {Outcome.SENT, Outcome.DESTROYED}]
+    assert order[:18] == [A] * 16 + [B, A]
+
+
+def test_error_frames_take_a_flag_and_a_delimiter() -> None:
+    """6 bits of flag (12 where one node's flag sets off those of the others) and 8 of delimiter."""
+    out, _ = run(CONFIG, [Release(0, A, FRAME)], [WireFault(0, 200_000, node=A)])
+    for one in only(out, Outcome.DESTROYED):
+        assert one.error is not None
+        assert (one.t_ns - one.start_ns) // BIT_NS == one.error.bit + 1 + 12 + 8
+
+
+def test_a_node_without_supply_loses_its_queue_and_starts_afresh() -> None:
+    releases = every(MS, A, FRAME, 40 * MS)
+    out, bus = run(CONFIG, releases, [WireFault(9 * MS, 9_400_000, node=A), SupplyLoss(10 * MS, 20 * MS, A)])
+    lost = only(out, Outcome.NODE_OFF)
+    assert [one.queued_ns for one in lost] == list(range(10 * MS, 20 * MS, MS))
+    states = [(c.t_ns, c.state, c.transmit_count) for c in bus.changes if c.node == A]
+    assert states[-2:] == [(10 * MS, NodeState.UNPOWERED, 0), (20 * MS, NodeState.ERROR_ACTIVE, 0)]

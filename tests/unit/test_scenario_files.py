@@ -1,0 +1,138 @@
+"""Scenario and fault files: every mistake is reported at once, with file, line and column."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from canmap.errors import FaultyFileError, UsageError
+from canmap.simulator.fault_kinds import FAULT_KINDS
+from canmap.simulator.scenario import load_scenario
+from canmap.simulator.script import DEEDS
+from tests.simulated import DRIVE, SCENARIOS, scenario_of
+from tests.streams import CART, VEHICLE
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+HEAD = f"scenario: Test\nspec: {CART}\nduration: 1 s\nscript:\n"
+
+
+def complaints(folder: Path, script: str, faults: str | None = None) -> list[str]:
+    with pytest.raises(FaultyFileError) as caught:
+        scenario_of(folder, script, faults)
+    return [str(fault).removeprefix(f"{folder}/") for fault in caught.value.faults]
+
+
+def line(text: str) -> str:
+    return f"{HEAD}  - {text}\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "complaint"),
+    [
+        ("{at: 1 s}", "5:5: A line of the script says who acts: one of operator, driver or computer."),
+        ("{at: 1 s, driver: stop, computer: stop}", "5:5: A line of the script says who acts"),
+        ("{at: 1 s, driver: brak}", "5:23: `brak` is nothing that the driver does"),
+        ("{at: 1 s, computer: drive}", "5:5: A line of the script needs the key `speed`."),
+        ("{at: 1 s, computer: drive, speed: 3}", "5:39: The number has no unit"),
+        ("{at: 1 s, computer: stop, speed: 3 m/s}", "5:31: A line of the script has no key `speed`"),
+        ("{at: -1 s, computer: stop}", "5:10: The time is not between 0 s and a week."),
+        ("{computer: stop}", "5:5: A line of the script needs the key `at`."),
+        ("{at: 1 s, driver: shift, gear: fast}", "5:36: `fast` is not a gear"),
+        ("stop", "5:5: A line of the script is a mapping"),
+    ],
+)
+def test_a_mistake_in_the_script_has_its_place(tmp_path: Path, text: str, complaint: str) -> None:
+    (found,) = complaints(tmp_path, line(text))
+    assert found.startswith(f"scenario.yaml:{complaint}")
+
+
+@pytest.mark.parametrize(
+    ("text", "complaint"),
+    [
+        ("{at: 1 s}",
+         "2:5: A fault needs the key `kind`."),
+        ("{kind: message_stoped, at: 1 s}",
+         "2:12: `message_stoped` is not a kind of fault; did you mean"),
+        ("{kind: message_stopped, at: 1 s}",
+         "2:5: A fault of kind message_stopped needs the key `message`."),
+        ("{kind: message_stopped, message: SteerFedback, at: 1 s}",
+         "2:38: No description knows a message `SteerFedback`; did you"),
+        ("{kind: message_stopped, message: ChassisSteering, at: 1 s}",
+         "2:5: ChassisSteering is what the gateway passes on"),
+        ("{kind: demand_absent, message: KitState, at: 1 s}",
+         "2:5: KitState is no demand"),
+        ("{kind: sender_loss, message: KitState, share: 120 %, at: 1 s}",
+         "2:5: A share is at most 100 %."),
+        ("{kind: wiring, share: 10 %, node: Nobody, at: 1 s}",
+         "2:39: `Nobody` is not a node of the drive bus"),
+        ("{kind: two_senders, message: BodyState, at: 1 s}",
+         "2:5: BodyState is no cyclic message of the drive bus"),
+        ("{kind: wrong_scale, signal: SteerFeedback.Angle, factor: 0}",
+         "2:5: The factor is zero"),
+        ("{kind: wrong_byte_order, signal: SteerFeedback.Torque}",
+         "2:5: The bytes of SteerFeedback.Torque cannot be swapped"),
+        ("{kind: wrong_sign, signal: ChassisSteering.Angle}",
+         "2:5: ChassisSteering carries what the kit sends"),
+        ("{kind: wrong_sign, signal: SteerFeedback.Angle, at: 1 s}",
+         "2:53: A fault of kind wrong_sign has no key `at`"),
+        ("stopped",
+         "2:5: A fault is a mapping"),
+    ],
+)  # fmt: skip
+def test_a_mistake_in_the_faults_has_its_place(tmp_path: Path, text: str, complaint: str) -> None:
+    (found,) = complaints(tmp_path, DRIVE, text)
+    assert found.startswith(f"faults.yaml:{complaint}")
+
+
+def test_all_mistakes_come_together(tmp_path: Path) -> None:
+    script = line("{at: 1 s, driver: fly}") + "  - {at: 2 s, computer: drive}\nseed: 99999999999\n"
+    found = complaints(tmp_path, script, "{kind: nothing, at: 1 s}")
+    assert len(found) == 4
+
+
+def test_what_the_vehicle_is_comes_from_its_spec(tmp_path: Path) -> None:
+    assert (
+        "duration"
+        in complaints(tmp_path, f"scenario: A\nspec: {CART}\nscript: [{{at: 0 s, driver: stop}}]\n")[0]
+    )
+    (found,) = complaints(tmp_path, HEAD.replace(str(CART), str(VEHICLE)) + "  - {at: 0 s, driver: stop}\n")
+    assert "This spec lacks" in found
+    assert "what is simulated is the orchard cart" in found
+    assert (
+        "nothing.yaml"
+        in complaints(tmp_path, HEAD.replace(str(CART), "nothing.yaml") + "  - {at: 0 s, driver: stop}\n")[0]
+    )
+    scenario = scenario_of(
+        tmp_path, f"{DRIVE}vehicle: {{mass: 500 kg, rolling_resistance: 2 %}}\nrecorder: {{batch: 1 ms}}\n"
+    )
+    measures = scenario.setup.parameters
+    assert (measures.mass, measures.rolling_resistance, measures.steering_ratio) == (500, 0.02, 15.4)
+    assert scenario.setup.batch_ns == 1_000_000
+
+
+def test_lines_are_repeated_to_the_end(tmp_path: Path) -> None:
+    repeated = "repeat: {from: 0.2 s, every: 300 ms}\n"
+    script = f"{line('{at: 0 s, operator: switch on}')}  - {{at: 0.2 s, driver: stop}}\n{repeated}"
+    times = [t_ns for t_ns, _ in scenario_of(tmp_path, script).setup.plan.actions]
+    assert times == [0, 200_000_000, 500_000_000, 800_000_000]
+
+
+def test_a_seed_may_be_given(tmp_path: Path) -> None:
+    assert scenario_of(tmp_path, seed=8).seed == 8
+    with pytest.raises(UsageError, match="The seed -1 is not between"):
+        scenario_of(tmp_path, seed=-1)
+
+
+def test_every_shipped_file_loads() -> None:
+    scenarios = sorted(SCENARIOS.glob("*.yaml"))
+    faults = sorted((SCENARIOS.parent / "faults").glob("*.yaml"))
+    assert len(scenarios) >= 8
+    for path in faults:
+        assert load_scenario(str(scenarios[0]), str(path)).faults
+    done = {(each.who, each.what) for path in scenarios for each in load_scenario(str(path)).lines}
+    assert len(done) >= 12
+    assert {who for who, _ in done} == set(DEEDS)
+    assert all(kind.effect.__doc__ for kind in FAULT_KINDS.values())
