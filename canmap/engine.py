@@ -31,6 +31,7 @@ from canmap.records.hold import Holder
 from canmap.session import SessionClock
 from canmap.signals.plan import DecodePlan
 from canmap.signals.repeats import BitRates
+from canmap.spec.model import Note
 from canmap.summary import PeriodSummary, RecordSummary
 
 if TYPE_CHECKING:
@@ -187,7 +188,16 @@ class Engine:
         self.error_frames += prepared.error_frames
 
     def _spec_notes(self, start_ns: int) -> Iterable[Finding]:
-        for note in self.spec.notes:
+        never = [
+            Note(
+                f"{rule.name} was never awaited, so it is not judged: its conditions never held.",
+                rule.bus,
+                rule.message.name,
+            )
+            for stream, rule in enumerate(self.rules)
+            if not self.timeline.activity.ever[stream]
+        ]
+        for note in (*self.spec.notes, *never):
             yield Finding(
                 kind=Kind.SPEC,
                 severity=SEVERITY[Kind.SPEC],

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections import defaultdict
+from collections import Counter, defaultdict
 from typing import TYPE_CHECKING, Literal
 
 from rich.console import Console
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from canmap.summary import RecordSummary
 
 STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "dim"}
+UNJUDGED = "is accepted but not judged yet."
 SHOWN = 40  # findings of one severity that are shown; JSON has all
 PIPE_WIDTH = 120
 # Terminal width from which on a column is shown; the others always are.
@@ -182,12 +183,34 @@ def _show_findings(result: Inspection, out: Console) -> None:
     for finding in result.findings:
         groups[finding.severity].append(finding)
     for severity in Severity:
-        listed = [f for f in groups[severity] if f.kind is not Kind.UNKNOWN_ID or f.place.bus is None]
+        listed = [f for f in groups[severity] if not _told_together(f)]
         for finding in listed[:SHOWN]:
             show_finding(result, finding, out)
         if len(listed) > SHOWN:
             out.print(Text(f"  and {times(len(listed) - SHOWN, f'more {severity.value}')}; --json has all"))
+    _show_unjudged(result, out)
     _show_unknown(result, out)
+
+
+def _told_together(finding: Finding) -> bool:
+    """Whether a finding is one of many notes that are told in one line."""
+    unknown = finding.kind is Kind.UNKNOWN_ID and finding.place.bus is not None
+    return unknown or (finding.kind is Kind.SPEC and finding.text.endswith(UNJUDGED))
+
+
+def _show_unjudged(result: Inspection, out: Console) -> None:
+    """What the spec says and nobody judges yet, in one line; JSON has each with its place."""
+    keys = Counter(
+        finding.text.split("`")[1] for finding in result.findings if finding.text.endswith(UNJUDGED)
+    )
+    if keys:
+        named = ", ".join(f"{key} ({count})" if count > 1 else key for key, count in sorted(keys.items()))
+        _show_line(out, Kind.SPEC, f"in the spec, but not judged yet: {named}")
+
+
+def _show_line(out: Console, kind: Kind, text: str) -> None:
+    line = Text.assemble("  ", ("note", STYLES[Severity.NOTE]), f" {kind.value}  {text}")
+    out.print(line, soft_wrap=not out.is_terminal)
 
 
 def show_finding(result: Inspection, finding: Finding, out: Console) -> None:
@@ -213,7 +236,5 @@ def _show_unknown(result: Inspection, out: Console) -> None:
     for channel, ids in sorted(by_channel.items()):
         names = ", ".join(name for name, _ in ids[:12]) + (" ..." if len(ids) > 12 else "")
         frames = sum(count for _, count in ids)
-        text = Text.assemble("  ", ("note", STYLES[Severity.NOTE]), f" {Kind.UNKNOWN_ID.value}  ")
-        text.append(f"{times(len(ids), 'identifier')} on {channel} that no description knows, ")
-        text.append(f"in {times(frames, 'frame')}: {names}")
-        out.print(text, soft_wrap=not out.is_terminal)
+        text = f"{times(len(ids), 'identifier')} on {channel} that no description knows, "
+        _show_line(out, Kind.UNKNOWN_ID, f"{text}in {times(frames, 'frame')}: {names}")
