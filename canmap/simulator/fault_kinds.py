@@ -97,7 +97,7 @@ def babbling_node(values: Values, span: Span) -> Effect:
     can_id, gap_ns = values.get(IDENTIFIER) or 0, values.get(GAP) or 0
 
     def prepare(plan: Plan) -> None:
-        plan.disturbances["drive"].append(
+        plan.disturbances.append(
             Babble(span.start_ns, span.stop_ns, STRANGER, Frame(can_id, bytes(8)), gap_ns)
         )
 
@@ -110,7 +110,7 @@ def wiring(values: Values, span: Span) -> Effect:
     index = None if node is None else DRIVE_NODES.index(node)
 
     def prepare(plan: Plan) -> None:
-        plan.disturbances["drive"].append(WireFault(span.start_ns, span.stop_ns, share, index))
+        plan.disturbances.append(WireFault(span.start_ns, span.stop_ns, share, index))
 
     whose = "all nodes" if node is None else node
     cause = f"The wiring damages {100 * share:g} % of the frames of {whose}."

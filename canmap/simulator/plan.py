@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from canmap.simulator.recorder import RecorderFault
     from canmap.simulator.world import World
 
-Action = "Callable[[World], None]"
-
 
 @dataclass(slots=True)
 class Plan:
@@ -27,7 +25,7 @@ class Plan:
     Attributes:
         actions: Simulated time in ns and what is done then, in any order; of the same time, first come, first
             done.
-        disturbances: By bus name.
+        disturbances: Of the drive bus.
         gateway_losses: Of the gateway from the drive bus to the chassis bus.
         recorder: What goes wrong in the recorder, on both channels alike.
         layouts: Messages that the kit packs otherwise than described, by name.
@@ -36,7 +34,7 @@ class Plan:
     """
 
     actions: list[tuple[int, Callable[[World], None]]] = field(default_factory=list)
-    disturbances: dict[str, list[Disturbance]] = field(default_factory=lambda: {"drive": [], "chassis": []})
+    disturbances: list[Disturbance] = field(default_factory=list)
     gateway_losses: list[GatewayLoss] = field(default_factory=list)
     recorder: list[RecorderFault] = field(default_factory=list)
     layouts: dict[str, Layout] = field(default_factory=dict)

@@ -58,7 +58,7 @@ Rows = list[tuple[float, ...]]
 def recorded(setup: Setup) -> Iterator[FrameChunk]:
     """Run to the end; yield what was recorded, in arrival order."""
     plan = setup.plan
-    if plan.live or plan.disturbances["drive"]:
+    if plan.live or plan.disturbances:
         yield from recorded_live(setup, LIVE_SPAN_NS)
         return
     world = World(setup)
@@ -201,7 +201,7 @@ class _Beside(HandOver):
         self.transmissions: list[Transmission] = []
         self.chassis: list[Batch] = []
         setup = world.setup
-        self._bus = Bus(_config("drive"), setup.plan.disturbances["drive"], setup.seed)
+        self._bus = Bus(_config("drive"), setup.plan.disturbances, setup.seed)
         self._schedule: list[tuple[int, Sender]] = []
         self._next = 0
         self._waiting: list[Release] = []
