@@ -31,29 +31,11 @@ FD_LENGTHS = np.array(sorted({*range(9), 12, 16, 20, 24, 32, 48, 64}))
 
 
 @dataclass(frozen=True, slots=True)
-class UnknownIds:
-    """Identifiers of a chunk that the description of their bus does not know.
+class Tally:
+    """How often each of some keys occurs in a chunk, and where first and last.
 
     Attributes:
-        keys: int64[k], bus << 32 | extended << 31 | identifier, ascending.
-        counts: int64[k], frames of each.
-        first: intp[k], index in the chunk of the first of each.
-        last: intp[k], index of the last.
-    """
-
-    keys: NDArray[np.int64]
-    counts: NDArray[np.int64]
-    first: NDArray[np.intp]
-    last: NDArray[np.intp]
-
-
-@dataclass(frozen=True, slots=True)
-class Addresses:
-    """The addresses with which messages of parameter groups came.
-
-    Attributes:
-        keys: int64[k], slot << 16 | destination << 8 | source, ascending; the destination is that of the
-            identifier, a group extension where the group has none.
+        keys: int64[k], ascending.
         counts: int64[k], frames of each.
         first: intp[k], index in the chunk of the first of each.
         last: intp[k], index of the last.
@@ -77,11 +59,14 @@ class Prepared:
         wrong_length: bool[m] in slot order, payload shorter or longer than described; None where none is.
         joins: For each (stamp slot, group), the newest sample of the group at each frame of the slot, as
             an index into the group's samples; -1 where it came before the chunk. None: the sample itself.
-        unknown: Identifiers not described.
+        unknown: Identifiers that the description of their bus does not know; keys are bus << 32 |
+            extended << 31 | identifier.
         channel_counts: int64[channels], frames of each of the chunk's channels.
         error_frames: How many of the frames are error frames.
         repeats: Frames that came twice; they are in no samples and no counts of identifiers.
-        addresses: Of the messages of parameter groups; None where there are none.
+        addresses: With which the messages of parameter groups came; keys are slot << 16 | destination << 8 |
+            source, the destination as in the identifier (a group extension where the group has none). None
+            where there are no such messages.
     """
 
     chunk: FrameChunk
@@ -90,11 +75,11 @@ class Prepared:
     high: NDArray[np.int64]
     wrong_length: NDArray[np.bool_] | None
     joins: Mapping[tuple[int, int], NDArray[np.intp] | None]
-    unknown: UnknownIds
+    unknown: Tally
     channel_counts: NDArray[np.int64]
     error_frames: int
     repeats: Repeats
-    addresses: Addresses | None
+    addresses: Tally | None
 
 
 class Preparer:
@@ -174,14 +159,14 @@ class Preparer:
         wrong &= ~((chunk.flags[samples.rows] & FLAG_FD > 0) & (length == padded))
         return wrong if wrong.any() else None
 
-    def _addresses(self, chunk: FrameChunk, slot: NDArray[np.int32]) -> Addresses | None:
+    def _addresses(self, chunk: FrameChunk, slot: NDArray[np.int32]) -> Tally | None:
         if not self._any_grouped:
             return None
         frames = np.flatnonzero((slot >= 0) & self._grouped.take(slot, mode="clip"))
         if not len(frames):
             return None
         keys = slot[frames].astype(np.int64) << 16 | (chunk.can_id[frames] & 0xFFFF)
-        return Addresses(*_distinct(keys, frames))
+        return Tally(*_distinct(keys, frames))
 
     def _join(self, samples: Samples, slot: int, group: int) -> NDArray[np.intp] | None:
         if group == self._plan.slots[slot].groups.start:
@@ -191,7 +176,7 @@ class Preparer:
         return np.searchsorted(positions, stamps, side="right") - 1
 
 
-def _unknown_ids(chunk: FrameChunk, bus: NDArray[np.int16], slot: NDArray[np.int32]) -> UnknownIds:
+def _unknown_ids(chunk: FrameChunk, bus: NDArray[np.int16], slot: NDArray[np.int32]) -> Tally:
     """Identifiers of data frames on a described bus that have no slot."""
     is_unknown = (slot < 0) & (bus >= 0)
     if chunk.kind.any():
@@ -200,7 +185,7 @@ def _unknown_ids(chunk: FrameChunk, bus: NDArray[np.int16], slot: NDArray[np.int
     can_id = chunk.can_id[frames]
     if chunk.extended[frames].any():
         keys = bus[frames].astype(np.int64) << 32 | chunk.extended[frames].astype(np.int64) << 31 | can_id
-        return UnknownIds(*_distinct(keys, frames))
+        return Tally(*_distinct(keys, frames))
     return _counted_by_table(bus[frames], can_id, frames)
 
 
@@ -213,9 +198,7 @@ def _distinct(
     return unique, counts, frames[first], frames[last]
 
 
-def _counted_by_table(
-    bus: NDArray[np.int16], can_id: NDArray[np.uint32], frames: NDArray[np.intp]
-) -> UnknownIds:
+def _counted_by_table(bus: NDArray[np.int16], can_id: NDArray[np.uint32], frames: NDArray[np.intp]) -> Tally:
     """The same where all identifiers have 11 bits, without sorting: the usual case."""
     keys = can_id.astype(np.intp)
     if len(bus) and bus.max() > 0:
@@ -226,4 +209,4 @@ def _counted_by_table(
     last[keys] = frames  # of repeated indices the last assignment stays
     first[keys[::-1]] = frames[::-1]
     named = (present >> 11) << 32 | (present & 0x7FF)
-    return UnknownIds(named, counts[present], first[present], last[present])
+    return Tally(named, counts[present], first[present], last[present])
