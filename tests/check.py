@@ -21,6 +21,7 @@ STEPS = {
     "tests": [
         "pytest",
         "-q",
+        "--numprocesses=auto",
         "--cov",
         "--cov-report=term:skip-covered",
         f"--cov-fail-under={LEAST_COVERAGE}",
