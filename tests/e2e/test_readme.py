@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 import shlex
 
+import pytest
+
 from tests.e2e.shell import ROOT, canmap
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -25,6 +27,19 @@ def test_the_example_in_python_runs(capsys, monkeypatch) -> None:
     printed = capsys.readouterr().out
     assert printed.startswith("fail ['SteerFeedback was silent")
     assert "Steering(t_s=0.0" in printed
+
+
+SITUATIONS = re.findall(
+    r"^canmap (.*)$", README.split("## Three situations")[1].split("\n## ")[0], re.MULTILINE
+)
+
+
+@pytest.mark.parametrize("command", SITUATIONS)
+def test_the_three_situations_run_as_printed(command: str) -> None:
+    done = canmap(*shlex.split(command))
+    assert done.stderr == ""
+    failing = any(name in command for name in ("day_one", "steering_drop", "stop_pressed"))
+    assert done.returncode == (1 if failing else 0)
 
 
 def test_every_command_of_the_table_exists() -> None:
