@@ -38,7 +38,7 @@ FLAG_RECEIVED = 0x08  # direction, where the capture tells it; neither bit: not 
 FLAG_SENT = 0x10
 
 # How the reason of a bad line begins that tells of a capture which was cut, and not of a line in it.
-CUT_SHORT = "the capture ends before it should"
+CUT_SHORT = "it ends before it should"
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,16 +49,19 @@ class BadLine:
         position: Number of frames of the same chunk that stand before it.
         capture: Name of the capture, as the user gave it.
         line: Line or object number in it, from 1.
-        reason: Why, as the end of a sentence: "the payload has an odd number of digits".
-        truncated: The capture ends here before it says it should, and `reason` tells by how much: "its
-            header speaks of 20,000 frames, 9,942 are there".
+        reason: Why, as the end of a sentence: "the payload has an odd number of digits". If it tells of the
+            whole capture and begins with `CUT_SHORT`, the capture ends here before it says it should.
     """
 
     position: int
     capture: str
     line: int
     reason: str
-    truncated: bool = False
+
+    @property
+    def truncated(self) -> bool:
+        """Whether it tells that the capture was cut."""
+        return self.reason.startswith(CUT_SHORT)
 
 
 @dataclass(frozen=True, slots=True)

@@ -212,7 +212,7 @@ class LineCheck:
         for bad in chunk.bad:
             at_ns = view.before_ns if bad.position == 0 else int(view.clock[bad.position - 1])
             if bad.truncated:
-                text = f"{bad.capture} ends before it should: {bad.reason}."
+                text = f"{bad.capture} {bad.reason.removeprefix('it ')}."
                 self._truncated.append(self._finding(Kind.TRUNCATED, (at_ns, at_ns), 1, text, bad.line))
                 events.append(Closed(self._truncated[-1]))
             elif len(self._listed) < LISTED_LINES:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.chunks import CUT_SHORT
 from canmap.errors import CaptureError
 from canmap.frames.source import Piece, Progress, ReadAhead
 from canmap.frames.textblock import LINE_FEED, SLACK, Block, parse_block
@@ -129,7 +130,7 @@ def _fill(stream: BufferedIOBase, space: NDArray[np.uint8]) -> tuple[int, bool, 
                 return filled, True, ""
             filled += count
     except EOFError:
-        return filled, True, "the compressed data end before they should"
+        return filled, True, f"{CUT_SHORT}: its compressed data are not complete"
     except DAMAGE as error:
         return filled, True, f"the data cannot be read from here on ({error})"
     return filled, False, ""

@@ -18,7 +18,7 @@ from canmap.checks.codes import CodeCheck
 from canmap.checks.episodes import Opened
 from canmap.checks.limits import LimitCheck
 from canmap.checks.rate import Rate
-from canmap.chunks import BadLine, FrameChunk
+from canmap.chunks import CUT_SHORT, BadLine, FrameChunk
 from canmap.records.hold import Holder
 from canmap.records.motion import MotionBuilder
 from canmap.session import SessionClock
@@ -62,7 +62,8 @@ def test_bad_lines_stay_where_they_stand(data: st.DataObject) -> None:
     whole = data.draw(streams())
     places = data.draw(st.lists(st.integers(0, len(whole)), max_size=30).map(sorted))
     bad = tuple(
-        BadLine(place, "a.log", 1 + i, "it is cut", truncated=i % 4 == 3) for i, place in enumerate(places)
+        BadLine(place, "a.log", 1 + i, CUT_SHORT if i % 4 == 3 else "it is cut")
+        for i, place in enumerate(places)
     )
     whole = replace(whole, bad=bad, bad_count=len(bad) + (3 if bad else 0))
     assert told(whole.split(data.draw(cuts(whole)))) == told([whole])

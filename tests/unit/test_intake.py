@@ -9,7 +9,7 @@ import pytest
 
 from canmap.checks.finding import Kind, Severity
 from canmap.checks.intake import LISTED_IDS, MOST_IDS
-from canmap.chunks import FLAG_FD, BadLine, FrameKind, empty_chunk
+from canmap.chunks import CUT_SHORT, FLAG_FD, BadLine, FrameKind, empty_chunk
 from tests.kits import TICK, of_kind, row, serious, span_ms, spec_of, told
 from tests.streams import MS, START_NS, frames, inspected
 
@@ -179,7 +179,7 @@ def test_bad_lines_are_listed_to_a_limit_and_counted_in_full(spec: Spec) -> None
 
 def test_a_capture_that_ends_too_early_is_told_beside_its_bad_lines(spec: Spec) -> None:
     reason = "its header speaks of 20,000 frames, 2 are there"
-    end = BadLine(2, "a.blf", 3, reason, truncated=True)
+    end = BadLine(2, "a.blf", 3, f"{CUT_SHORT}: {reason}")
     lines = (*(bad(1, 2) for _ in range(25)), end)
     chunk = replace(frames([row(0), row(10), row(20)]), bad=lines, bad_count=len(lines))
     result, _ = inspected(chunk.split([1, 2]), spec)

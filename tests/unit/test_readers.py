@@ -78,7 +78,7 @@ def test_cut_compressed_capture_gives_what_came_before(tmp_path: Path, ending: s
         line[-16:] for line in noise.splitlines()[:count]
     ]
     assert [(bad.position, bad.line) for bad in chunk.bad] == [(count, count + 1)]
-    assert chunk.bad[0].reason == "the compressed data end before they should"
+    assert chunk.bad[0].reason == "it ends before it should: its compressed data are not complete"
     assert chunk.bad[0].capture == str(path)
 
 
