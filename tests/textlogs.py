@@ -5,8 +5,9 @@ import random
 from dataclasses import dataclass
 
 from canmap.chunks import FrameChunk, join
+from canmap.frames.row import Row
 from canmap.frames.textblock import parse_block
-from canmap.frames.textline import TextFrame, parse_line
+from canmap.frames.textline import parse_line
 from canmap.frames.textlog import blocks
 
 FD_LENGTHS = (*range(9), 12, 16, 20, 24, 32, 48, 64)
@@ -121,13 +122,13 @@ def text_of(rng: random.Random, lines: int, shapes: int, damage: float) -> bytes
     return text[: -rng.randrange(1, 12)] if text and rng.random() < 0.3 else text
 
 
-def read_by_line(text: bytes) -> tuple[list[tuple[int, TextFrame]], list[tuple[int, int, str]]]:
+def read_by_line(text: bytes) -> tuple[list[tuple[int, Row]], list[tuple[int, int, str]]]:
     """Return (line, frame) of each frame, and (frames before it, line, reason) of each bad line."""
     frames, bad = [], []
     lines = text.split(b"\n")
     for number, line in enumerate(lines, 1):
         found = parse_line(line)
-        if isinstance(found, TextFrame):
+        if isinstance(found, Row):
             frames.append((number, found))
         elif isinstance(found, str):
             cut = number == len(lines)
@@ -143,7 +144,7 @@ def read_by_column(text: bytes, sizes: list[int]) -> FrameChunk:
     return join(parse_block(block) for block in blocks("a.log", io.BufferedReader(io.BytesIO(text)), every))
 
 
-def rows_of(chunk: FrameChunk) -> list[tuple[int, TextFrame]]:
+def rows_of(chunk: FrameChunk) -> list[tuple[int, Row]]:
     """Return the chunk as `read_by_line` would."""
     columns = zip(
         chunk.line.tolist(),
@@ -158,6 +159,6 @@ def rows_of(chunk: FrameChunk) -> list[tuple[int, TextFrame]]:
         strict=True,
     )
     return [
-        (line, TextFrame(*fields, length, payload[: 0 if fields[4] == 1 else length]))
+        (line, Row(*fields, length, payload[: 0 if fields[4] == 1 else length]))
         for line, *fields, length, payload in columns
     ]

@@ -21,8 +21,9 @@ from canmap.chunks import (
     FLAG_SENT,
     FrameKind,
 )
-from canmap.frames.batches import FIRST_YEAR, LATEST_YEAR, NS, Row, UnreadableError, checked
+from canmap.frames.batches import FIRST_YEAR, LATEST_YEAR, NS, checked
 from canmap.frames.linewise import decimal_ns, hex_bytes, read_lines, whole_number
+from canmap.frames.row import Row, UnreadableError
 from canmap.frames.usual import Usual
 
 if TYPE_CHECKING:

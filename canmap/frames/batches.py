@@ -7,12 +7,13 @@ of its own, a few chunks ahead. Readers of text and of small binary formats gath
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH, FLAG_FD, BadLine, FrameChunk, FrameKind
 from canmap.errors import CaptureError
+from canmap.frames.row import Row, UnreadableError
 from canmap.frames.source import Piece, Progress, ReadAhead
 from canmap.frames.textblock import MOST_BAD_LINES, MOST_CHANNELS
 from canmap.frames.textline import EXTENDED_LIMIT, FD_LENGTHS, STANDARD_LIMIT
@@ -26,23 +27,6 @@ UNNAMED_CHANNEL = "1"  # where the format tells none
 NS = 1_000_000_000
 LATEST_NS = 2**63 - NS
 FIRST_YEAR, LATEST_YEAR = 1970, 2261  # the last whole one of which ns since 1970 fit in 64 bits
-
-
-class UnreadableError(Exception):
-    """A line or object cannot be read; the text is the reason, as the end of a sentence."""
-
-
-class Row(NamedTuple):
-    """One frame; names and units as the columns of `FrameChunk`."""
-
-    t_ns: int
-    channel: str
-    can_id: int
-    extended: bool
-    kind: FrameKind
-    flags: int
-    length: int
-    payload: bytes
 
 
 def checked(row: Row) -> Row:

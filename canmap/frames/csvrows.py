@@ -11,8 +11,9 @@ from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING
 
 from canmap.chunks import FLAG_FD, FrameKind
-from canmap.frames.batches import NS, UNNAMED_CHANNEL, Row, UnreadableError, checked
+from canmap.frames.batches import NS, UNNAMED_CHANNEL, checked
 from canmap.frames.linewise import decimal_ns, read_lines, whole_number
+from canmap.frames.row import Row, UnreadableError
 from canmap.frames.usual import Usual
 
 if TYPE_CHECKING:

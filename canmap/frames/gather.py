@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH, FLAG_FD, BadLine, FrameChunk, FrameKind
-from canmap.frames.batches import Row, UnreadableError, checked
+from canmap.frames.batches import checked
+from canmap.frames.row import Row, UnreadableError
 from canmap.frames.textblock import MOST_BAD_LINES
 from canmap.frames.textline import EXTENDED_LIMIT, FD_LENGTHS, STANDARD_LIMIT
 

@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 
 from canmap.chunks import CUT_SHORT, BadLine, FrameChunk, join
-from canmap.frames.batches import NS, Batch, Row, UnreadableError
+from canmap.frames.batches import NS, Batch
+from canmap.frames.row import Row, UnreadableError
 from canmap.frames.textblock import MOST_BAD_LINES, Block
 from canmap.frames.textline import LONGEST_LINE
 from canmap.frames.textlog import blocks

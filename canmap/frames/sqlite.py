@@ -16,9 +16,10 @@ import numpy as np
 
 from canmap.chunks import FLAG_FD, FrameChunk, FrameKind
 from canmap.errors import CaptureError
-from canmap.frames.batches import LATEST_NS, NS, ROWS, UNNAMED_CHANNEL, Batch, UnreadableError
+from canmap.frames.batches import LATEST_NS, NS, ROWS, UNNAMED_CHANNEL, Batch
 from canmap.frames.csvrows import bare_row
 from canmap.frames.gather import sifted
+from canmap.frames.row import UnreadableError
 from canmap.frames.wholefile import whole_file
 
 if TYPE_CHECKING:

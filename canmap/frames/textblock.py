@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH, BadLine, FrameChunk, FrameKind, empty_chunk, widen
-from canmap.frames.textline import TextFrame, parse_line
+from canmap.frames.row import Row
+from canmap.frames.textline import parse_line
 from canmap.frames.textrows import TOO_LONG, RowColumns, Template, decode, template_of
 
 if TYPE_CHECKING:
@@ -115,7 +116,7 @@ class _Lines:
         for index in lines[:: max(1, len(lines) // TEMPLATE_TRIALS)]:
             line = self._line(index)
             frame = parse_line(line)
-            template = template_of(line, frame) if isinstance(frame, TextFrame) else None
+            template = template_of(line, frame) if isinstance(frame, Row) else None
             if template is not None:
                 return template
         return None
@@ -160,7 +161,7 @@ class _Lines:
         last = self.count - 1
         for index in lines.tolist():
             frame = parse_line(self._line(index))
-            if isinstance(frame, TextFrame):
+            if isinstance(frame, Row):
                 frame = self._store_one(index, frame)
             if isinstance(frame, str):
                 self.bad_count += 1
@@ -170,7 +171,7 @@ class _Lines:
                         (index, f"the capture ends in the middle of it: {frame}" if cut else frame)
                     )
 
-    def _store_one(self, index: int, frame: TextFrame) -> str | None:
+    def _store_one(self, index: int, frame: Row) -> str | None:
         """Store one frame; return the reason if that cannot be done."""
         number = self._channel_number(frame.channel)
         if number is None:

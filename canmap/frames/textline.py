@@ -20,6 +20,7 @@ from canmap.chunks import (
     FLAG_SENT,
     FrameKind,
 )
+from canmap.frames.row import Row, UnreadableError
 
 LONGEST_LINE = 64 * 1024
 LATEST_SECOND = 9_223_372_035  # one whole second below the end of int64 nanoseconds
@@ -37,23 +38,6 @@ _REMOTE = re.compile(r"[Rr]([0-9A-Fa-f]?)")
 _DIRECTIONS = {"R": FLAG_RECEIVED, "T": FLAG_SENT}
 
 
-class TextFrame(NamedTuple):
-    """The fields of one line; names and units as the columns of `FrameChunk`."""
-
-    t_ns: int
-    channel: str
-    can_id: int
-    extended: bool
-    kind: FrameKind
-    flags: int
-    length: int
-    payload: bytes
-
-
-class _UnreadableError(Exception):
-    """The line cannot be read; the text is the reason."""
-
-
 class _Identifier(NamedTuple):
     can_id: int
     extended: bool
@@ -67,7 +51,7 @@ class _Body(NamedTuple):
     payload: bytes
 
 
-def parse_line(line: bytes) -> TextFrame | str | None:
+def parse_line(line: bytes) -> Row | str | None:
     r"""Read one line.
 
     Args:
@@ -92,29 +76,29 @@ def parse_line(line: bytes) -> TextFrame | str | None:
         return _frame(bare.decode("utf-8"))
     except UnicodeDecodeError:
         return "the line is not UTF-8 text"
-    except _UnreadableError as reason:
+    except UnreadableError as reason:
         return str(reason)
 
 
-def _frame(text: str) -> TextFrame:
+def _frame(text: str) -> Row:
     parts = _BLANK.split(text)
     t_ns = _stamp(parts[0])
     if len(parts) < 3:
         missing = "channel and the frame are" if len(parts) == 1 else "frame or the channel is"
-        raise _UnreadableError(f"the {missing} missing")
+        raise UnreadableError(f"the {missing} missing")
     if len(parts) > 4:
-        raise _UnreadableError("there is more on the line than a stamp, a channel, a frame and a direction")
+        raise UnreadableError("there is more on the line than a stamp, a channel, a frame and a direction")
     channel, frame = parts[1], parts[2]
     if not channel.isprintable():
-        raise _UnreadableError("the channel name holds a character that cannot be printed")
+        raise UnreadableError("the channel name holds a character that cannot be printed")
     digits, mark, rest = frame.partition("#")
     if not mark:
-        raise _UnreadableError("the frame has no # between identifier and data")
+        raise UnreadableError("the frame has no # between identifier and data")
     identifier = _identifier(digits)
     body = _fd(rest[1:], identifier) if rest.startswith("#") else _classic(rest, identifier)
     flags = body.flags | (_direction(parts[3]) if len(parts) == 4 else 0)
     kind, _, length, payload = body
-    return TextFrame(t_ns, channel, identifier.can_id, identifier.extended, kind, flags, length, payload)
+    return Row(t_ns, channel, identifier.can_id, identifier.extended, kind, flags, length, payload)
 
 
 def channel_name(text: bytes) -> str | None:
@@ -129,29 +113,29 @@ def channel_name(text: bytes) -> str | None:
 def _stamp(text: str) -> int:
     match = _STAMP.fullmatch(text)
     if match is None:
-        raise _UnreadableError("the line does not begin with a stamp like (12.345678)")
+        raise UnreadableError("the line does not begin with a stamp like (12.345678)")
     seconds, fraction = match.groups()
     if int(seconds) > LATEST_SECOND:
-        raise _UnreadableError("the stamp is later than nanoseconds in 64 bits can tell")
+        raise UnreadableError("the stamp is later than nanoseconds in 64 bits can tell")
     return int(seconds) * 1_000_000_000 + int(fraction.ljust(9, "0"))
 
 
 def _direction(text: str) -> int:
     if text not in _DIRECTIONS:
-        raise _UnreadableError("what follows the frame is not a direction, R or T")
+        raise UnreadableError("what follows the frame is not a direction, R or T")
     return _DIRECTIONS[text]
 
 
 def _identifier(digits: str) -> _Identifier:
     if not _HEX.fullmatch(digits) or len(digits) not in {3, 8}:
-        raise _UnreadableError("the identifier is not 3 or 8 hexadecimal digits")
+        raise UnreadableError("the identifier is not 3 or 8 hexadecimal digits")
     word = int(digits, 16)
     if len(digits) == 3:
         if word > STANDARD_LIMIT:
-            raise _UnreadableError("a 3-digit identifier goes up to 7FF")
+            raise UnreadableError("a 3-digit identifier goes up to 7FF")
         return _Identifier(word, extended=False, error=False)
     if word & FOREIGN_BITS:
-        raise _UnreadableError("an 8-digit identifier goes up to 1FFFFFFF, or to 3FFFFFFF for an error frame")
+        raise UnreadableError("an 8-digit identifier goes up to 1FFFFFFF, or to 3FFFFFFF for an error frame")
     error = bool(word & ERROR_BIT)
     return _Identifier(word & EXTENDED_LIMIT, extended=not error, error=error)
 
@@ -163,11 +147,11 @@ def _classic(text: str, identifier: _Identifier) -> _Body:
     digits, mark, code = text.partition("_")
     payload = _payload(digits)
     if len(payload) > 8:
-        raise _UnreadableError(f"a classic frame carries up to 8 bytes, not {len(payload)}")
+        raise UnreadableError(f"a classic frame carries up to 8 bytes, not {len(payload)}")
     if mark:
         _check_length_code(code, payload)
     if identifier.error and len(payload) != 8:
-        raise _UnreadableError(f"an error frame carries 8 bytes, not {len(payload)}")
+        raise UnreadableError(f"an error frame carries 8 bytes, not {len(payload)}")
     kind = FrameKind.ERROR if identifier.error else FrameKind.DATA
     return _Body(kind, 0, len(payload), payload)
 
@@ -175,28 +159,28 @@ def _classic(text: str, identifier: _Identifier) -> _Body:
 def _check_length_code(code: str, payload: bytes) -> None:
     """Check the raw length code that some controllers report; 9 to 15 all stand for 8 bytes."""
     if len(payload) != 8:
-        raise _UnreadableError("a raw length code may only follow 8 bytes")
+        raise UnreadableError("a raw length code may only follow 8 bytes")
     if len(code) != 1 or not _HEX.fullmatch(code) or int(code, 16) < 9:
-        raise _UnreadableError("the raw length code is not one digit from 9 to F")
+        raise UnreadableError("the raw length code is not one digit from 9 to F")
 
 
 def _remote(digit: str, identifier: _Identifier) -> _Body:
     if identifier.error:
-        raise _UnreadableError("an error frame cannot be a remote frame")
+        raise UnreadableError("an error frame cannot be a remote frame")
     length = int(digit or "0", 16)
     if length > 8:
-        raise _UnreadableError(f"a remote frame asks for up to 8 bytes, not {length}")
+        raise UnreadableError(f"a remote frame asks for up to 8 bytes, not {length}")
     return _Body(FrameKind.REMOTE, 0, length, b"")
 
 
 def _fd(text: str, identifier: _Identifier) -> _Body:
     if not _HEX.fullmatch(text[:1]):
-        raise _UnreadableError("an FD frame needs one digit of flags after ##")
+        raise UnreadableError("an FD frame needs one digit of flags after ##")
     if identifier.error:
-        raise _UnreadableError("an error frame cannot be an FD frame")
+        raise UnreadableError("an error frame cannot be an FD frame")
     payload = _payload(text[1:])
     if len(payload) not in FD_LENGTHS:
-        raise _UnreadableError(f"an FD frame cannot carry {len(payload)} bytes")
+        raise UnreadableError(f"an FD frame cannot carry {len(payload)} bytes")
     return _Body(FrameKind.DATA, fd_flags(int(text[0], 16)), len(payload), payload)
 
 
@@ -212,9 +196,9 @@ def _payload(text: str) -> bytes:
         return b""
     groups = text.split(".")
     if not all(groups):
-        raise _UnreadableError("a dot in the payload does not stand between two bytes")
+        raise UnreadableError("a dot in the payload does not stand between two bytes")
     if not all(_HEX.fullmatch(group) for group in groups):
-        raise _UnreadableError("the payload holds something other than hexadecimal digits")
+        raise UnreadableError("the payload holds something other than hexadecimal digits")
     if any(len(group) % 2 for group in groups):
-        raise _UnreadableError("the payload has an odd number of digits")
+        raise UnreadableError("the payload has an odd number of digits")
     return bytes.fromhex("".join(groups))

@@ -23,12 +23,13 @@ from canmap.frames.textline import (
     FD_LENGTHS,
     LATEST_SECOND,
     STANDARD_LIMIT,
-    TextFrame,
     channel_name,
 )
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from canmap.frames.row import Row
 
 TOO_LONG = 255  # lines of this length or more are read one by one
 MOST_CHANNELS = 16  # of one form in one block; further ones get a template of their own
@@ -125,11 +126,11 @@ class Template(NamedTuple):
     """A good line, what it says, and its form."""
 
     line: bytes
-    frame: TextFrame
+    frame: Row
     form: Form
 
 
-def template_of(line: bytes, frame: TextFrame) -> Template | None:
+def template_of(line: bytes, frame: Row) -> Template | None:
     """Return the template that a good line makes; None for rare forms, which are read one by one."""
     match = _FORM.fullmatch(line)
     if match is None:

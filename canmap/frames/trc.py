@@ -22,8 +22,9 @@ from canmap.chunks import (
     FrameKind,
 )
 from canmap.frames.asc import FD_LENGTH_OF_CODE
-from canmap.frames.batches import NS, UNNAMED_CHANNEL, Row, UnreadableError, checked
+from canmap.frames.batches import NS, UNNAMED_CHANNEL, checked
 from canmap.frames.linewise import decimal_ns, hex_bytes, read_lines, whole_number
+from canmap.frames.row import Row, UnreadableError
 from canmap.frames.usual import Usual
 
 if TYPE_CHECKING:

@@ -24,7 +24,7 @@ LAPS = 120  # of the demo capture: 23 MB
 
 
 def start(*arguments: str, **pipes: object) -> subprocess.Popen[bytes]:
-    return subprocess.Popen([*COMMAND, *arguments], cwd=ROOT, env=environment(), **pipes)  # type: ignore
+    return subprocess.Popen([*COMMAND, *arguments], cwd=ROOT, env=environment(), **pipes)  # type: ignore[call-overload]
 
 
 def drained(terminal: int) -> str:

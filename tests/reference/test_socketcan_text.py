@@ -17,11 +17,12 @@ from hypothesis import strategies as st
 
 from canmap.chunks import FLAG_BIT_RATE_SWITCH, FLAG_ERROR_PASSIVE, FLAG_FD, FrameKind, join
 from canmap.frames.readers import open_captures
-from canmap.frames.textline import TextFrame, parse_line
+from canmap.frames.row import Row
+from canmap.frames.textline import parse_line
 from tests.textlogs import read_by_column, rows_of
 
 
-def expected_frame(row: dict[str, str]) -> TextFrame:
+def expected_frame(row: dict[str, str]) -> Row:
     kind = (
         FrameKind.ERROR
         if row["error_frame"] == "1"
@@ -34,7 +35,7 @@ def expected_frame(row: dict[str, str]) -> TextFrame:
         | FLAG_BIT_RATE_SWITCH * int(row["brs"])
         | FLAG_ERROR_PASSIVE * int(row["esi"])
     )
-    return TextFrame(
+    return Row(
         t_ns=int(row["sec"]) * 10**9 + int(row["usec"]) * 1000,
         channel=row["channel"],
         can_id=int(row["can_id_hex"], 16),
@@ -76,9 +77,9 @@ def test_examples_through_the_front_door(shared: Path) -> None:
     assert chunk.coverage is None
 
 
-def as_text_frame(message: can.Message) -> TextFrame:
+def as_text_frame(message: can.Message) -> Row:
     flags = FLAG_FD * message.is_fd | FLAG_BIT_RATE_SWITCH * message.bitrate_switch
-    return TextFrame(
+    return Row(
         t_ns=round(message.timestamp * 1e6) * 1000,  # its float of seconds still tells microseconds apart
         channel=str(message.channel),
         can_id=message.arbitration_id,

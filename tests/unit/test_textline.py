@@ -13,12 +13,13 @@ from canmap.chunks import (
     FrameKind,
 )
 from canmap.frames import textline
-from canmap.frames.textline import LONGEST_LINE, TextFrame, parse_line
+from canmap.frames.row import Row
+from canmap.frames.textline import LONGEST_LINE, parse_line
 
 
-def frame_of(line: bytes) -> TextFrame:
+def frame_of(line: bytes) -> Row:
     frame = parse_line(line)
-    assert isinstance(frame, TextFrame), frame
+    assert isinstance(frame, Row), frame
     return frame
 
 
@@ -61,7 +62,7 @@ def test_stamp_is_exact(stamp: bytes, t_ns: int) -> None:
     ],
 )
 def test_frame_part(text: bytes, fields: tuple[int, bool, FrameKind, int, int, bytes]) -> None:
-    assert frame_of(b"(1.5) can0 " + text) == TextFrame(1_500_000_000, "can0", *fields)
+    assert frame_of(b"(1.5) can0 " + text) == Row(1_500_000_000, "can0", *fields)
 
 
 @pytest.mark.parametrize(
