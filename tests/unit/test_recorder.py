@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from canmap.chunks import COLUMNS, FLAG_BIT_RATE_SWITCH, FLAG_FD, FrameChunk, FrameKind, join
-from canmap.frames.textline import TextFrame, parse_line
+from canmap.frames.row import Row
+from canmap.frames.textline import parse_line
 from canmap.simulator.columns import as_chunk, columns_of, frames_of
 from canmap.simulator.frame import Frame
 from canmap.simulator.gateway import Gateway, GatewayLoss, Relay, Route
@@ -206,10 +207,10 @@ def test_text_is_read_back_as_it_was(chunk: FrameChunk) -> None:
     assert lines == [text_line(chunk, row) for row in range(len(chunk))]
     for row, line in enumerate(lines):
         frame = parse_line(line.removesuffix(b"\n"))
-        assert isinstance(frame, TextFrame)
+        assert isinstance(frame, Row)
         remote = chunk.kind[row] == FrameKind.REMOTE
         length = int(chunk.length[row])
-        assert frame == TextFrame(
+        assert frame == Row(
             t_ns=int(chunk.t_ns[row]) // 1000 * 1000,
             channel=chunk.channels[0],
             can_id=int(chunk.can_id[row]),
