@@ -1,6 +1,6 @@
 """Frames, BLF: the objects of a buffer that are frames, to columns.
 
-In: a buffer and where the objects in it begin, kind by kind. Out: one chunk in the order of the objects.
+In: a buffer and the objects in it. Out: one chunk in the order of the objects.
 """
 
 from __future__ import annotations
@@ -22,11 +22,10 @@ from canmap.chunks import (
     join,
 )
 from canmap.frames.batches import LATEST_NS
-from canmap.frames.gather import LENGTH_OF_CODE, payload_within, records_at, sifted
+from canmap.frames.gather import LENGTH_OF_CODE, BadObjects, payload_within, records_at, sifted
 from canmap.frames.textline import EXTENDED_LIMIT
 
 if TYPE_CHECKING:
-    from array import array
     from collections.abc import Callable
 
     from numpy.typing import NDArray
@@ -66,9 +65,18 @@ _FD_64 = np.dtype(
 _FD_64_DATA_AT = 40
 
 
-# Of the objects in a buffer, by their kind, four numbers each: its first byte, the version of its header, its
-# size in bytes, its number in the capture.
-Places = dict[int, "array[int]"]
+class Objects(NamedTuple):
+    """Objects of a buffer, int64[n] each."""
+
+    place: NDArray[np.int64]  # of the first byte
+    version: NDArray[np.int64]  # of its header
+    size: NDArray[np.int64]  # bytes
+    kind: NDArray[np.int64]
+    number: NDArray[np.int64]  # in the capture, from 1
+
+    def where(self, chosen: NDArray[np.bool_]) -> Objects:
+        """Return some of the objects."""
+        return Objects(*(column[chosen] for column in self))
 
 
 class _Columns(NamedTuple):
@@ -83,40 +91,37 @@ class _Columns(NamedTuple):
     payload: NDArray[Any]
 
 
-def chunk_of(
-    capture: str, data: bytes, places: Places, start_ns: int, bad: list[tuple[int, str]]
-) -> FrameChunk:
+def chunk_of(capture: str, data: bytes, objects: Objects, start_ns: int, bad: BadObjects) -> FrameChunk:
     """Return the frames of a buffer in the order of their objects, and its bad objects."""
-    parts = [_part(data, kind, listed, start_ns, bad) for kind, listed in places.items() if listed]
+    parts = [
+        _part(data, kind, objects.where(objects.kind == kind), start_ns, bad)
+        for kind in KINDS
+        if (objects.kind == kind).any()
+    ]
     chunk = join(part for part in parts if len(part))
     if len(parts) > 1:
         chunk = chunk.take(np.argsort(chunk.line, kind="stable"))
     return sifted(chunk, capture, bad)
 
 
-def _part(
-    data: bytes, kind: int, places: array[int], start_ns: int, bad: list[tuple[int, str]]
-) -> FrameChunk:
-    table = np.frombuffer(places, np.int64).reshape(-1, 4)
+def _part(data: bytes, kind: int, objects: Objects, start_ns: int, bad: BadObjects) -> FrameChunk:
     layout, columns_of, least = KINDS[kind]
-    body = np.where(table[:, 1] == 1, _BODY_AT[1], _BODY_AT[2])
-    fits = (table[:, 2] >= body + least) & (table[:, 1] >= 1) & (table[:, 1] <= 2)
-    bad += [(int(number), "the object is too short for its kind") for number in table[~fits, 3]]
-    table, body = table[fits], body[fits]
-    head = records_at(data, table[:, 0], _HEAD)
+    body = np.where(objects.version == 1, _BODY_AT[1], _BODY_AT[2])
+    fits = (objects.size >= body + least) & (objects.version >= 1) & (objects.version <= 2)
+    if not fits.all():
+        bad.add_all(objects.number[~fits], "the object is too short for its kind")
+        objects, body = objects.where(fits), body[fits]
+    head = records_at(data, objects.place, _HEAD)
     scale = np.where(head["flags"] == _TEN_MICROSECONDS, np.uint64(10_000), np.uint64(1))
     late = head["stamp"] > np.uint64(min(LATEST_NS, LATEST_NS - start_ns)) // scale
-    bad += [
-        (int(number), "the stamp is later than nanoseconds in 64 bits can tell") for number in table[late, 3]
-    ]
-    table, body, head, scale = table[~late], body[~late], head[~late], scale[~late]
-    told = columns_of(records_at(data, table[:, 0] + body, layout), table[:, 2] - body)
+    if late.any():
+        bad.add_all(objects.number[late], "the stamp is later than nanoseconds in 64 bits can tell")
+        objects, body, head, scale = objects.where(~late), body[~late], head[~late], scale[~late]
+    told = columns_of(records_at(data, objects.place + body, layout), objects.size - body)
     names, numbers = np.unique(told.channel, return_inverse=True)
     few = numbers < _MOST_CHANNELS
-    bad += [
-        (int(number), f"there are more than {_MOST_CHANNELS} channels before it") for number in table[~few, 3]
-    ]
-    return FrameChunk(
+    bad.add_all(objects.number[~few], f"there are more than {_MOST_CHANNELS} channels before it")
+    chunk = FrameChunk(
         channels=tuple(str(name) for name in names[:_MOST_CHANNELS].tolist()),
         t_ns=(head["stamp"] * scale).astype(np.int64) + start_ns,
         channel=numbers.astype(np.uint8),
@@ -126,8 +131,9 @@ def _part(
         flags=told.flags.astype(np.uint8),
         length=told.length.astype(np.uint8),
         payload=told.payload,
-        line=table[:, 3],
-    ).take(few)
+        line=objects.number,
+    )
+    return chunk if few.all() else chunk.take(few)
 
 
 def _classic_length(code: NDArray[np.uint8]) -> NDArray[np.uint8]:

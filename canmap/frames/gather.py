@@ -18,26 +18,60 @@ from canmap.frames.textblock import MOST_BAD_LINES
 from canmap.frames.textline import EXTENDED_LIMIT, FD_LENGTHS, STANDARD_LIMIT
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable
 
     from numpy.typing import NDArray
 
-AT_ONCE = 65_536  # objects; keeps the index that picks them small
 LENGTH_OF_CODE = np.array([0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64], np.uint8)  # ISO 11898-1
 _IS_FD_LENGTH = np.isin(np.arange(256), sorted(FD_LENGTHS))
 
 
-def records_at(data: bytes, starts: Sequence[int] | NDArray[np.int64], layout: np.dtype[Any]) -> NDArray[Any]:
+class BadObjects:
+    """Objects of one buffer that are no frames.
+
+    Attributes:
+        count: How many.
+        listed: Number and reason of them, at least of the first `MOST_BAD_LINES` in the order of numbers.
+    """
+
+    def __init__(self) -> None:
+        self.count = 0
+        self.listed: list[tuple[int, str]] = []
+
+    def add(self, number: int, reason: str) -> None:
+        """Note one object."""
+        self.count += 1
+        self.listed.append((number, reason))
+
+    def add_all(self, numbers: NDArray[np.int64], reason: str | Callable[[int], str]) -> None:
+        """Note objects, their numbers ascending; the reason may depend on which of them it is."""
+        self.count += len(numbers)
+        tell = reason if callable(reason) else lambda _: reason
+        self.listed += [(n, tell(i)) for i, n in enumerate(numbers[:MOST_BAD_LINES].tolist())]
+
+
+def followed(following: NDArray[np.int64], first: int = 0) -> NDArray[np.int64]:
+    """Return the places from `first` on of which each tells where the next one is.
+
+    Args:
+        following: int64[n], the place after each of the places 0 to n - 1; always a later one, from n on where
+            the chain ends.
+        first: The place where the chain begins.
+    """
+    tells, end = memoryview(following), len(following)
+    places: list[int] = []
+    place, append = first, places.append
+    while place < end:
+        append(place)
+        place = tells[place]
+    return np.array(places, np.int64)
+
+
+def records_at(data: bytes, starts: NDArray[np.int64], layout: np.dtype[Any]) -> NDArray[Any]:
     """Return the structures of `layout` that begin at the `starts`; zero past the end of `data`."""
     width = layout.itemsize
-    padded = np.frombuffer(data + bytes(width), np.uint8)
-    places = np.asarray(starts, np.int64)
-    rows = np.empty((len(places), width), np.uint8)
-    span = np.arange(width)
-    for first in range(0, len(places), AT_ONCE):
-        some = slice(first, first + AT_ONCE)
-        rows[some] = padded[places[some, None] + span]
-    return rows.view(layout)[:, 0]
+    at_any_place = np.ndarray((len(data) + 1,), f"V{width}", data + bytes(width), strides=(1,))
+    return at_any_place[starts].view(layout)
 
 
 def payload_within(data: NDArray[np.uint8], length: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -49,30 +83,28 @@ def payload_within(data: NDArray[np.uint8], length: NDArray[np.uint8]) -> NDArra
     return payload
 
 
-def sifted(chunk: FrameChunk, capture: str, bad: Sequence[tuple[int, str]] = ()) -> FrameChunk:
+def sifted(chunk: FrameChunk, capture: str, bad: BadObjects | None = None) -> FrameChunk:
     """Return the possible frames of a chunk, and bad lines for the impossible ones.
 
     Args:
         chunk: Frames in the order of their line numbers.
         capture: Name of the capture.
-        bad: Number and reason of objects that did not become frames at all.
+        bad: Objects that did not become frames at all; the impossible ones are added.
     """
-    wrong = _impossible(chunk)
-    if not bad and not wrong.any():
+    bad = bad or BadObjects()
+    wrong = np.flatnonzero(_impossible(chunk))
+    if not bad.count and not len(wrong):
         return chunk
-    listed = [
-        *bad,
-        *((int(chunk.line[i]), _reason(chunk, int(i))) for i in np.flatnonzero(wrong)[:MOST_BAD_LINES]),
-    ]
-    listed.sort(key=lambda pair: pair[0])
-    good = chunk.take(~wrong)
+    bad.add_all(chunk.line[wrong], lambda i: _reason(chunk, int(wrong[i])))
+    listed = sorted(bad.listed, key=lambda pair: pair[0])
+    good = chunk.take(np.delete(np.arange(len(chunk)), wrong)) if len(wrong) else chunk
     return replace(
         good,
         bad=tuple(
             BadLine(int(np.searchsorted(good.line, line)), capture, line, reason)
             for line, reason in listed[:MOST_BAD_LINES]
         ),
-        bad_count=len(bad) + int(np.count_nonzero(wrong)),
+        bad_count=bad.count,
     )
 
 
