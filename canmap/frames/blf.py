@@ -10,14 +10,16 @@ from __future__ import annotations
 
 import struct
 import zlib
-from array import array
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.chunks import CUT_SHORT
 from canmap.errors import CaptureError
 from canmap.frames.batches import FIRST_YEAR, LATEST_YEAR
-from canmap.frames.blfobjects import KINDS, Places, chunk_of
+from canmap.frames.blfobjects import chunk_of
+from canmap.frames.blfwalk import MOST_OBJECT, SIGNATURE, Walk
+from canmap.frames.content import MOST_GROWTH, is_too_much, packed_bytes
+from canmap.frames.gather import BadObjects
 from canmap.frames.textlog import DAMAGE
 
 if TYPE_CHECKING:
@@ -32,12 +34,7 @@ OBJECT_HEADER = struct.Struct("<4sHHLL")  # signature, header size, header versi
 CONTAINER_HEADER = struct.Struct("<H6xL4x")  # method, size of the content
 CONTAINER = 10
 STORED, DEFLATED = 0, 2
-SIGNATURE = b"LOBJ"
-PADDING = 8  # bytes that may stand between two objects
 BUFFER = 1 << 20  # bytes of objects that become one chunk
-MOST_DAMAGED = 10_000  # objects; then the rest is no log
-MOST_OBJECT = 16 << 20  # bytes; what claims more is damaged
-MOST_CONTENT, MOST_GROWTH = 64 << 20, 100  # bytes that may be unpacked, and how many more for each byte read
 
 
 class _Header(NamedTuple):
@@ -61,7 +58,7 @@ def read_blf(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
         header = _header(name, stream)
     except DAMAGE as damage:
         raise CaptureError(f"{name}: the data cannot be read ({damage}); copy the file again.") from None
-    yield from _Objects(name, stream, header).chunks()
+    yield from _Capture(name, stream, header).chunks()
 
 
 def _header(name: str, stream: BufferedIOBase) -> _Header:
@@ -88,48 +85,44 @@ def _start_ns(time: tuple[int, ...]) -> int:
     return (int(start.timestamp()) * 1000 + min(millisecond, 999)) * 1_000_000
 
 
-class _Objects:
+class _Capture:
     """Reads the file in order, and cuts its content into chunks."""
 
     def __init__(self, name: str, stream: BufferedIOBase, header: _Header) -> None:
         self._name = name
         self._stream = stream
         self._header = header
-        self._read = header.size  # bytes of the file so far
+        self._read = header.size  # bytes of the stream so far
         self._unpacked = 0
-        self._number = 0  # objects so far
-        self._damaged = 0  # of them, those that claim an impossible size
-        self._bad: list[tuple[int, str]] = []
+        self._walk = Walk()
 
     def chunks(self) -> Iterator[FrameChunk]:
         """Yield the chunks; the last tells if the capture was cut."""
-        rest, parts, size = b"", [], 0
-        stopped = ""
+        rest, stopped, ended = b"", "", False
         contents = self._contents()
-        while True:
-            try:
-                part = next(contents, None)
-            except _StoppedError as reason:
-                part, stopped = None, str(reason)
-            if part is not None:
+        while not ended:
+            parts, size = [rest], 0
+            # As much as is left, at least, lest a long object be copied again and again.
+            while size < max(BUFFER, len(rest)) and not ended:
+                try:
+                    part = next(contents)
+                except (StopIteration, _StoppedError) as reason:
+                    ended, stopped = True, str(reason)
+                    break
                 parts.append(part)
                 size += len(part)
-                if size < BUFFER:
-                    continue
-            data = b"".join([rest, *parts])
-            found, end = self._walk(data)
-            rest, parts, size = data[end:], [], 0
-            if self._damaged >= MOST_DAMAGED:
-                part, stopped = (
-                    None,
+            data = b"".join(parts)
+            objects, end = self._walk.objects(data)
+            rest = data[end:]
+            if self._walk.stopped:
+                ended, stopped = (
+                    True,
                     "the data cannot be read from here on (there are too many damaged objects)",
                 )
-            if part is None and (missing := self._missing(stopped, len(rest.strip(b"\0")))):
-                self._bad.append((self._number + 1, missing))
-            yield chunk_of(self._name, data, found, self._header.start_ns, self._bad)
-            self._bad = []
-            if part is None:
-                return
+            bad, self._walk.bad = self._walk.bad, BadObjects()
+            if ended and (missing := self._missing(stopped, len(rest.strip(b"\0")))):
+                bad.add(self._walk.number + 1, missing)
+            yield chunk_of(self._name, data, objects, self._header.start_ns, bad)
 
     def _missing(self, stopped: str, left: int) -> str:
         """Return how the capture is shorter than it says; empty if it is not."""
@@ -138,11 +131,11 @@ class _Objects:
             return stopped if stopped.startswith("the data") else f"{CUT_SHORT}: {stopped}"
         if self._read < header.file_size:
             return f"{CUT_SHORT}: its header tells of {header.file_size:,} bytes, and it has {self._read:,}"
-        if self._number < header.objects:
-            return f"{CUT_SHORT}: its header counts {header.objects:,} objects, and it holds {self._number:,}"
+        if self._walk.number < header.objects:
+            return f"{CUT_SHORT}: its header counts {header.objects:,} objects, and it holds {self._walk.number:,}"
         if left:
             return f"{CUT_SHORT}, in the middle of an object"
-        if not header.objects and self._number:
+        if not header.objects and self._walk.number:
             return f"{CUT_SHORT}: its header counts no objects, so the recorder did not close it"
         return ""
 
@@ -168,10 +161,8 @@ class _Objects:
                 raise _StoppedError("the data cannot be read from here on (no container begins here)")
             body = self._take(size - OBJECT_HEADER.size)
             cut = len(body) < size - OBJECT_HEADER.size
-            if kind == CONTAINER:
-                yield self._content(body)
-            else:
-                yield head + body
+            content = self._content(body) if kind == CONTAINER else head + body
+            yield from (content[at : at + BUFFER] for at in range(0, len(content), BUFFER))
             if cut:
                 raise _StoppedError("in the middle of a container")
             self._take(size % 4)
@@ -184,51 +175,16 @@ class _Objects:
         if method == STORED:
             return packed
         if method != DEFLATED:
-            self._bad.append((self._number + 1, f"a container is compressed in an unknown way ({method})"))
+            self._walk.bad.add(self._walk.number + 1, f"a container is compressed in an unknown way ({method})")
             return b""
         inflate = zlib.decompressobj()
         try:
             content = inflate.decompress(packed, MOST_OBJECT)
         except zlib.error as error:
-            self._bad.append((self._number + 1, f"a container is damaged ({error})"))
+            self._walk.bad.add(self._walk.number + 1, f"a container is damaged ({error})")
             return b""
         self._unpacked += len(content)
-        if inflate.unconsumed_tail or self._unpacked > MOST_CONTENT + MOST_GROWTH * self._read:
+        packed_size = packed_bytes(self._stream, self._read)
+        if inflate.unconsumed_tail or is_too_much(self._unpacked, packed_size):
             raise _StoppedError(f"the data unpack to more than {MOST_GROWTH} times their size")
         return content
-
-    def _walk(self, data: bytes) -> tuple[Places, int]:
-        """Find the objects that are whole; return where the frames are, and where the rest begins."""
-        found: Places = {kind: array("q") for kind in KINDS}
-        position, size_of_data = 0, len(data)
-        unpack = OBJECT_HEADER.unpack_from
-        while position + OBJECT_HEADER.size <= size_of_data:
-            signature, _, version, size, kind = unpack(data, position)
-            if signature != SIGNATURE:
-                start = position
-                position = self._next_object(data, position)
-                if position - start > PADDING:
-                    self._bad.append(
-                        (self._number + 1, f"{position - start:,} bytes before it are no objects")
-                    )
-                continue
-            if size < OBJECT_HEADER.size or size > MOST_OBJECT:
-                self._number += 1
-                self._damaged += 1
-                self._bad.append((self._number, f"the object claims a size of {size:,} bytes"))
-                if self._damaged >= MOST_DAMAGED:
-                    return found, size_of_data
-                position += len(SIGNATURE)
-                continue
-            if position + size > size_of_data:
-                break
-            self._number += 1
-            if kind in found:
-                found[kind].extend((position, version, size, self._number))
-            position += size
-        return found, position
-
-    @staticmethod
-    def _next_object(data: bytes, position: int) -> int:
-        place = data.find(SIGNATURE, position)
-        return place if place >= 0 else max(position, len(data) - len(SIGNATURE) + 1)

@@ -12,7 +12,6 @@ import gzip
 import lzma
 import os
 import stat
-import sys
 from importlib import import_module
 from io import BufferedIOBase, BufferedReader, RawIOBase
 from pathlib import Path, PurePath
@@ -21,6 +20,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from canmap.errors import CaptureError, UsageError
 from canmap.formats import BY_ENDING, FORMATS, Format
 from canmap.frames.batches import BatchedCapture
+from canmap.frames.content import Content
 from canmap.frames.merge import MergedCaptures
 from canmap.frames.textlog import DAMAGE, READ_AHEAD, TextLog
 
@@ -30,7 +30,6 @@ if TYPE_CHECKING:
     from canmap.frames.source import FrameSource, Progress
 
 STANDARD_INPUT = "-"
-MOST_CONTENT, MOST_GROWTH = 64 << 20, 100  # bytes that may be unpacked, and how many more for each byte read
 
 
 def _reading(module: str, function: str) -> Callable[[str, BufferedIOBase, int, Progress], FrameSource]:
@@ -62,7 +61,7 @@ READERS: dict[str, Callable[[str, BufferedIOBase, int, Progress], FrameSource]] 
 class _Compression(NamedTuple):
     ending: str
     magic: bytes
-    open: Callable[[BufferedReader], BufferedIOBase]
+    unpack: Callable[[RawIOBase], BufferedIOBase]
 
 
 _COMPRESSIONS = (
@@ -136,52 +135,12 @@ def _progress(stream: BufferedReader) -> Progress:
     return tell
 
 
-def _told(stream: BufferedReader) -> int:
-    """Return the bytes read of a stream; of one that cannot tell, more than matters."""
-    try:
-        return stream.tell()
-    except OSError:
-        return sys.maxsize
-
-
-class _Content(RawIOBase):
-    """What a compressed stream holds; closes the stream with itself."""
-
-    def __init__(self, content: BufferedIOBase, stream: BufferedReader) -> None:
-        self._content = content
-        self._stream = stream
-        self._unpacked = 0
-
-    def readable(self) -> bool:
-        """It can be read."""
-        return True
-
-    def readinto(self, buffer: memoryview) -> int:  # type: ignore[override]
-        """Read what one step of decompression gives.
-
-        Raises:
-            OSError: The data are damaged, or unpack to so much that they are no capture.
-        """
-        count = self._content.readinto1(buffer)
-        self._unpacked += count
-        if self._unpacked > MOST_CONTENT + MOST_GROWTH * _told(self._stream):
-            raise OSError(f"they unpack to more than {MOST_GROWTH} times their size; unpack them first")
-        return count
-
-    def close(self) -> None:
-        """Close the content and the stream."""
-        if not self.closed:
-            self._content.close()
-            self._stream.close()
-        super().close()
-
-
 def _decompressed(name: str, stream: BufferedReader) -> tuple[BufferedReader[Any], bytes]:
     """Return the stream of the content, and the beginning of it."""
     start = _peek(name, stream)
     for compression in _COMPRESSIONS:
         if start.startswith(compression.magic):
-            content = BufferedReader(_Content(compression.open(stream), stream))
+            content = BufferedReader(Content(compression.unpack, stream))
             return content, _peek(name, content)
     return stream, start
 
