@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH, FLAG_FD, BadLine, FrameChunk, FrameKind
+from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH, FLAG_FD, BadLine, FrameChunk, FrameKind, widen
 from canmap.frames.batches import checked
 from canmap.frames.row import Row, UnreadableError
 from canmap.frames.textblock import MOST_BAD_LINES
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 LENGTH_OF_CODE = np.array([0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64], np.uint8)  # ISO 11898-1
 _IS_FD_LENGTH = np.isin(np.arange(256), sorted(FD_LENGTHS))
+# By length: ones in the bytes of a payload that are within it, uint64[256, 8].
+_WITHIN = np.where(np.arange(FD_WIDTH) < np.arange(256)[:, None], 255, 0).astype(np.uint8).view(np.uint64)
 
 
 class BadObjects:
@@ -77,10 +79,9 @@ def records_at(data: bytes, starts: NDArray[np.int64], layout: np.dtype[Any]) ->
 def payload_within(data: NDArray[np.uint8], length: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Return payload bytes uint8[n, 8 or more] with zeros beyond `length`, 8 wide where that is enough."""
     width = CLASSIC_WIDTH if not (length > CLASSIC_WIDTH).any() else FD_WIDTH
-    payload = np.zeros((len(data), width), np.uint8)
-    kept = min(width, data.shape[1])
-    np.copyto(payload[:, :kept], data[:, :kept], where=np.arange(kept) < length[:, None])
-    return payload
+    words = _WITHIN[:, : width // 8][length]
+    words &= widen(data, max(width, data.shape[1]))[:, :width].view(np.uint64)
+    return words.view(np.uint8)
 
 
 def sifted(chunk: FrameChunk, capture: str, bad: BadObjects | None = None) -> FrameChunk:

@@ -6,16 +6,14 @@ LINKTYPE_CAN_SOCKETCAN: identifier and flags in 4 bytes, big endian; length; FD 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from canmap.chunks import FLAG_BIT_RATE_SWITCH, FLAG_ERROR_PASSIVE, FLAG_FD, FrameChunk, FrameKind
-from canmap.frames.gather import payload_within, records_at, sifted
+from canmap.frames.gather import BadObjects, payload_within, records_at, sifted
 
 if TYPE_CHECKING:
-    from array import array
-
     from numpy.typing import NDArray
 
 LINK_TYPE = 227
@@ -31,25 +29,41 @@ _IS_FD, _RATE_SWITCH, _ERROR_STATE = 0x04, 0x01, 0x02
 _IS_XL = 0x80  # bit of the length byte
 
 
-# Six numbers of each packet of a buffer: its first byte, the bytes captured, the stamp in ns, the index of
-# its interface among the channels, the FLAG_ bits of its direction, its number in the capture.
-FIELDS = 6
+class Packets(NamedTuple):
+    """Packets of a buffer, int64[n] each."""
+
+    start: NDArray[np.int64]  # first byte
+    size: NDArray[np.int64]  # bytes captured
+    t_ns: NDArray[np.int64]
+    channel: NDArray[np.int64]  # index of its interface among the channels
+    flags: NDArray[np.int64]  # the FLAG_ bits of its direction
+    number: NDArray[np.int64]  # in the capture, from 1
+
+    def where(self, chosen: NDArray[np.bool_]) -> Packets:
+        """Return some of the packets."""
+        return Packets(*(column[chosen] for column in self))
+
+
+def joined(parts: list[Packets]) -> Packets:
+    """Return the packets of all parts."""
+    if not parts:
+        return Packets(*np.zeros((len(Packets._fields), 0), np.int64))
+    return parts[0] if len(parts) == 1 else Packets(*map(np.concatenate, zip(*parts, strict=True)))
 
 
 def chunk_of(
-    capture: str, data: bytes, packets: array[int], channels: tuple[str, ...], bad: list[tuple[int, str]]
+    capture: str, data: bytes, packets: Packets, channels: tuple[str, ...], bad: BadObjects
 ) -> FrameChunk:
     """Return the frames of a buffer, and bad lines for the packets that are none.
 
     Args:
         capture: Name of the capture.
         data: The buffer.
-        packets: Where its packets are, FIELDS numbers each.
+        packets: Where its packets are.
         channels: Names of the interfaces.
-        bad: Number and reason of packets that were found wrong before.
+        bad: Packets that were found wrong before.
     """
-    table = np.frombuffer(packets, np.int64).reshape(-1, FIELDS)
-    start, size, t_ns, channel, flags, number = table.T
+    start, size, t_ns, channel, flags, number = packets
     records = records_at(data, start, _PACKET)
     told, word = records["length"], records["word"]
     remote = (word & _REMOTE) != 0
@@ -63,14 +77,14 @@ def chunk_of(
         (is_xl & ~short, "the frame is CAN XL, which is not read"),
         (cut, "the recorder kept only the beginning of the packet"),
     ):
-        bad += [(int(line), reason) for line in number[wrong]]
+        bad.add_all(number[wrong], reason)
     kept = ~(short | is_xl | cut)
     extra = np.where((records["fd"] & _RATE_SWITCH) != 0, FLAG_BIT_RATE_SWITCH, 0)
     extra |= np.where((records["fd"] & _ERROR_STATE) != 0, FLAG_ERROR_PASSIVE, 0)
     flags = flags | np.where(is_fd, extra | FLAG_FD, 0)
     chunk = FrameChunk(
         channels=channels,
-        t_ns=np.ascontiguousarray(t_ns),
+        t_ns=t_ns,
         channel=channel.astype(np.uint8),
         can_id=(word & _IDENTIFIER).astype(np.uint32),
         extended=((word & _EXTENDED) != 0) & (kind != FrameKind.ERROR),
@@ -78,7 +92,7 @@ def chunk_of(
         flags=flags.astype(np.uint8),
         length=told.copy(),
         payload=payload_within(records["data"], _kept_bytes(told, remote, size)),
-        line=np.ascontiguousarray(number),
+        line=number,
     )
     return sifted(chunk if kept.all() else chunk.take(kept), capture, bad)
 

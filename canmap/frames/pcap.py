@@ -8,13 +8,15 @@ tells; only finer ones than ns are rounded down. Interfaces without a name are c
 from __future__ import annotations
 
 import struct
-from array import array
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from canmap.chunks import CUT_SHORT
 from canmap.errors import CaptureError
 from canmap.frames.batches import NS, UNNAMED_CHANNEL
-from canmap.frames.packets import LINK_TYPE, MOST_PACKET, chunk_of
+from canmap.frames.gather import BadObjects, followed, records_at
+from canmap.frames.packets import LINK_TYPE, MOST_PACKET, Packets, chunk_of, joined
 from canmap.frames.pcapng import PCAPNG_MAGIC, Blocks
 from canmap.frames.textlog import DAMAGE
 
@@ -22,11 +24,14 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from io import BufferedIOBase
 
+    from numpy.typing import NDArray
+
     from canmap.chunks import FrameChunk
 
 BUFFER = 1 << 20  # bytes that become one chunk
 FILE_HEADER = 24
 RECORD_HEADER = 16
+WORD = 4
 # First four bytes: byte order, and ns of one step of the fraction.
 _MAGICS = {
     b"\xa1\xb2\xc3\xd4": (">", 1000),
@@ -61,9 +66,9 @@ def read_pcap(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
         if ended and (
             reason := walker.stopped or damage or (rest and f"{CUT_SHORT}, in the middle of a packet")
         ):
-            walker.bad.append((walker.number + 1, reason))
-        yield chunk_of(name, data, packets, walker.channels, walker.bad)
-        walker.bad = []
+            walker.bad.add(walker.number + 1, reason)
+        bad, walker.bad = walker.bad, BadObjects()
+        yield chunk_of(name, data, packets, walker.channels, bad)
     if walker is not None and walker.has_others and not walker.channels:
         raise CaptureError(f"{name}: the capture has no interface of link type {LINK_TYPE} (SocketCAN).")
 
@@ -90,7 +95,7 @@ class _Records:
 
     Attributes:
         channels: Names of its interfaces; this kind of file knows one, without a name.
-        bad: Number and reason of packets that cannot be read, for whoever walks to take.
+        bad: Packets that cannot be read, for whoever walks to take.
         number: Packets so far.
         stopped: Why nothing more can be read; empty while that is not so.
         has_others: Whether there are interfaces of other link types.
@@ -100,30 +105,54 @@ class _Records:
 
     def __init__(self, order: str, step_ns: int) -> None:
         self.channels: tuple[str, ...] = (UNNAMED_CHANNEL,)
-        self.bad: list[tuple[int, str]] = []
+        self.bad = BadObjects()
         self.number = 0
         self.stopped = ""
-        self._header = struct.Struct(order + "4I")
+        self._header = np.dtype(
+            [(name, order + "u4") for name in ("second", "fraction", "size", "size_on_the_bus")]
+        )
         self._step_ns = step_ns
         self._skip = FILE_HEADER
+        # Where all packets are of whole words, as those of SocketCAN are, so are the places of the records.
+        self._unit = WORD
 
-    def walk(self, data: bytes) -> tuple[array[int], int]:
+    def walk(self, data: bytes) -> tuple[Packets, int]:
         """Return the packets that are whole, and where the rest begins."""
-        packets = array("q")
-        position, end = self._skip, len(data)
-        self._skip = 0
-        unpack, step_ns = self._header.unpack_from, self._step_ns
-        number = self.number
-        while position + RECORD_HEADER <= end:
-            second, fraction, size, _ = unpack(data, position)
-            if size > MOST_PACKET:
-                self.stopped = f"the packet claims {size:,} bytes, so nothing can be read from here on"
-                break
-            start = position + RECORD_HEADER
-            if start + size > end:
-                break
-            number += 1
-            packets.extend((start, size, second * NS + fraction * step_ns, 0, 0, number))
-            position = start + size
-        self.number = number
-        return packets, position
+        found: list[Packets] = []
+        position, self._skip = self._skip, 0
+        while position + RECORD_HEADER <= len(data):
+            starts = self._starts(data, position)
+            header = records_at(data, starts, self._header)
+            size = header["size"].astype(np.int64)
+            last = int(size[-1])
+            if last > MOST_PACKET:
+                self.stopped = f"the packet claims {last:,} bytes, so nothing can be read from here on"
+            is_whole = last <= MOST_PACKET and int(starts[-1]) + RECORD_HEADER + last <= len(data)
+            whole = slice(len(starts) if is_whole else len(starts) - 1)
+            found.append(self._packets(starts[whole], size[whole], header[whole]))
+            if not is_whole:
+                return joined(found), int(starts[-1])
+            position = int(starts[-1]) + RECORD_HEADER + last
+            if last % self._unit:
+                self._unit = 1
+        return joined(found), position
+
+    def _starts(self, data: bytes, position: int) -> NDArray[np.int64]:
+        """Return where the records begin, from one on to one that is the last for some reason.
+
+        At every place where a record might begin the size is read that it would have; then they are followed.
+        """
+        unit = self._unit
+        count = (len(data) - position - RECORD_HEADER) // unit + 1
+        size = np.ndarray((count,), self._header["size"], data, position + 8, (unit,)).astype(np.uint32)
+        following = np.arange(RECORD_HEADER // unit, count + RECORD_HEADER // unit) + size // np.uint32(unit)
+        following[(size > MOST_PACKET) | (size & np.uint32(unit - 1) != 0)] = count
+        return position + unit * followed(following)
+
+    def _packets(self, starts: NDArray[np.int64], size: NDArray[np.int64], header: NDArray[Any]) -> Packets:
+        """Count the records, and return the packets in them."""
+        number = self.number + 1 + np.arange(len(starts))
+        self.number += len(starts)
+        t_ns = header["second"].astype(np.int64) * NS + header["fraction"].astype(np.int64) * self._step_ns
+        zero = np.zeros(len(starts), np.int64)
+        return Packets(starts + RECORD_HEADER, size, t_ns, zero, zero, number)
