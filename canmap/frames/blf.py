@@ -126,16 +126,16 @@ class _Capture:
 
     def _missing(self, stopped: str, left: int) -> str:
         """Return how the capture is shorter than it says; empty if it is not."""
-        header = self._header
+        header, number = self._header, self._walk.number
         if stopped:
             return stopped if stopped.startswith("the data") else f"{CUT_SHORT}: {stopped}"
         if self._read < header.file_size:
             return f"{CUT_SHORT}: its header tells of {header.file_size:,} bytes, and it has {self._read:,}"
-        if self._walk.number < header.objects:
-            return f"{CUT_SHORT}: its header counts {header.objects:,} objects, and it holds {self._walk.number:,}"
+        if number < header.objects:
+            return f"{CUT_SHORT}: its header counts {header.objects:,} objects, and it holds {number:,}"
         if left:
             return f"{CUT_SHORT}, in the middle of an object"
-        if not header.objects and self._walk.number:
+        if not header.objects and number:
             return f"{CUT_SHORT}: its header counts no objects, so the recorder did not close it"
         return ""
 
@@ -175,7 +175,9 @@ class _Capture:
         if method == STORED:
             return packed
         if method != DEFLATED:
-            self._walk.bad.add(self._walk.number + 1, f"a container is compressed in an unknown way ({method})")
+            self._walk.bad.add(
+                self._walk.number + 1, f"a container is compressed in an unknown way ({method})"
+            )
             return b""
         inflate = zlib.decompressobj()
         try:

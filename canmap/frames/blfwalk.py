@@ -7,7 +7,7 @@ them do begin one shows when they are followed from the first, for a payload may
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -28,16 +28,16 @@ WINDOW = 2 << 20  # bytes searched for signatures at once
 
 
 class _Chain(NamedTuple):
-    """The objects of a window that follow one another, int64[n] each."""
+    """The objects of a window that follow one another, a row of n each."""
 
-    place: NDArray[np.int64]
-    version: NDArray[np.int64]
-    size: NDArray[np.int64]
-    kind: NDArray[np.int64]
-    damaged: NDArray[np.bool_]  # it claims an impossible size
-    end: NDArray[np.int64]  # where the next is looked for; of the last, it may lie beyond the buffer
+    place: NDArray[Any]
+    version: NDArray[Any]
+    size: NDArray[Any]
+    kind: NDArray[Any]
+    damaged: NDArray[Any]  # bool: it claims an impossible size
+    end: NDArray[Any]  # where the next is looked for; of the last, it may lie beyond the buffer
 
-    def where(self, chosen: slice | NDArray[np.int64] | NDArray[np.bool_]) -> _Chain:
+    def where(self, chosen: slice | NDArray[np.int64]) -> _Chain:
         """Return some of the objects."""
         return _Chain(*(column[chosen] for column in self))
 
@@ -88,9 +88,7 @@ class Walk:
         number = self.number + 1 + np.arange(len(chain.place))
         self._note_gaps(number, chain.place - np.append(done, chain.end[:-1]))
         claimed = chain.size[chain.damaged]
-        self.bad.add_all(
-            number[chain.damaged], lambda i: f"the object claims a size of {claimed[i]:,} bytes"
-        )
+        self.bad.add_all(number[chain.damaged], lambda i: f"the object claims a size of {claimed[i]:,} bytes")
         whole = chain.end <= size_of_data
         self.number += int(np.count_nonzero(whole))
         good = whole & ~chain.damaged

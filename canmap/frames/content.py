@@ -7,12 +7,12 @@ soever.
 
 from __future__ import annotations
 
-from io import RawIOBase
+from io import BufferedReader, RawIOBase
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from io import BufferedIOBase, BufferedReader
+    from io import BufferedIOBase
 
 # Bytes that may be unpacked in any case, and how many more for each byte read. Captures unpack to 3 to 30
 # times their size; the most regular traffic, as xz, to more.
@@ -54,10 +54,10 @@ class Content(RawIOBase):
         stream: The compressed one.
     """
 
-    def __init__(self, unpack: Callable[[RawIOBase], BufferedIOBase], stream: BufferedReader) -> None:
+    def __init__(self, unpack: Callable[[BufferedReader], BufferedIOBase], stream: BufferedReader) -> None:
         self._stream = stream
         self._counted = _Counted(stream)
-        self._content = unpack(self._counted)
+        self._content = unpack(BufferedReader(self._counted))
         self._unpacked = 0
 
     @property

@@ -18,7 +18,7 @@ from canmap.frames.textblock import MOST_BAD_LINES
 from canmap.frames.textline import EXTENDED_LIMIT, FD_LENGTHS, STANDARD_LIMIT
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from numpy.typing import NDArray
 
@@ -56,23 +56,28 @@ def followed(following: NDArray[np.int64], first: int = 0) -> NDArray[np.int64]:
     """Return the places from `first` on of which each tells where the next one is.
 
     Args:
-        following: int64[n], the place after each of the places 0 to n - 1; always a later one, from n on where
+        following: int64[n], the place after each of the places 0 to n - 1: always a later one, and from n on
             the chain ends.
         first: The place where the chain begins.
     """
-    tells, end = memoryview(following), len(following)
-    places: list[int] = []
-    place, append = first, places.append
-    while place < end:
-        append(place)
-        place = tells[place]
-    return np.array(places, np.int64)
+
+    def places() -> Iterator[int]:
+        tells, end, place = following.data, len(following), first
+        while place < end:
+            yield place
+            place = tells[place]
+
+    return np.fromiter(places(), np.int64)
 
 
 def records_at(data: bytes, starts: NDArray[np.int64], layout: np.dtype[Any]) -> NDArray[Any]:
     """Return the structures of `layout` that begin at the `starts`; zero past the end of `data`."""
+    if not len(starts):
+        return np.zeros(0, layout)
     width = layout.itemsize
-    at_any_place = np.ndarray((len(data) + 1,), f"V{width}", data + bytes(width), strides=(1,))
+    if int(starts.max()) + width > len(data):
+        data += bytes(width)
+    at_any_place = np.ndarray((len(data) - width + 1,), f"V{width}", data, strides=(1,))
     return at_any_place[starts].view(layout)
 
 

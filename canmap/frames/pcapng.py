@@ -2,19 +2,25 @@
 
 In: one buffer after the other. Out: where the packets of SocketCAN interfaces are. Layouts after
 draft-ietf-opsawg-pcapng: sections of either byte order, interfaces with name, resolution and offset of
-stamps.
+stamps. Those are read one by one; the packets between them, by column.
 """
 
 from __future__ import annotations
 
 import struct
-from array import array
-from typing import NamedTuple
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from canmap.chunks import FLAG_RECEIVED, FLAG_SENT
 from canmap.frames.batches import LATEST_NS, NS
-from canmap.frames.packets import LINK_TYPE, MOST_PACKET
+from canmap.frames.gather import BadObjects, followed, records_at
+from canmap.frames.packets import LINK_TYPE, MOST_PACKET, Packets, joined
 from canmap.frames.textblock import MOST_CHANNELS
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 PCAPNG_MAGIC = b"\x0a\x0d\x0d\x0a"  # a section header, the same in both byte orders
 _SECTION, _INTERFACE, _OLD_PACKET, _SIMPLE_PACKET, _PACKET = 0x0A0D0D0A, 1, 2, 3, 6
@@ -22,15 +28,16 @@ _BYTE_ORDERS = {b"\x1a\x2b\x3c\x4d": ">", b"\x4d\x3c\x2b\x1a": "<"}
 _MOST_BLOCK = 4 * MOST_PACKET  # bytes; options may be long
 _OPTION_NAME, _OPTION_RESOLUTION, _OPTION_OFFSET, _OPTION_FLAGS = 2, 9, 14, 2
 _MICROSECONDS = 6  # the resolution where none is told: 10^-6 s
-_DIRECTION = {1: FLAG_RECEIVED, 2: FLAG_SENT}
-
-
-class _Interface(NamedTuple):
-    """An interface of the section: its channel, -1 if it is not CAN; its stamps' steps and offset."""
-
-    channel: int
-    per_second: int
-    offset_ns: int
+_DIRECTIONS = np.array([0, FLAG_RECEIVED, FLAG_SENT, 0])
+_WORD = 4  # bytes; blocks are of whole words
+_LEAST_BLOCK = 12  # bytes
+_PACKET_AT, _AROUND_PACKET = 28, 32  # where in its block the packet is, and the bytes that are not the packet
+_MOST_DESCRIBED = 10_000  # sections and interfaces; a capture has a few
+_MOST_OFFSET_S = 1 << 40  # 35,000 years
+_MOST_SECONDS = LATEST_NS // NS + 1
+# An interface: its channel, -1 if it is not CAN; its stamps' steps and offset.
+_INTERFACE_COLUMNS = np.dtype([("channel", "i8"), ("per_second", "u8"), ("offset_s", "i8")])
+_UNKNOWN = np.array([(0, 1, 0)], _INTERFACE_COLUMNS)
 
 
 class Blocks:
@@ -38,7 +45,7 @@ class Blocks:
 
     Attributes:
         channels: Names of its CAN interfaces so far.
-        bad: Number and reason of packets that cannot be read, for whoever walks to take.
+        bad: Packets that cannot be read, for whoever walks to take.
         number: Packets so far, of all interfaces.
         stopped: Why nothing more can be read; empty while that is not so.
         has_others: Whether there are interfaces of other link types.
@@ -46,56 +53,62 @@ class Blocks:
 
     def __init__(self) -> None:
         self.channels: tuple[str, ...] = ()
-        self.bad: list[tuple[int, str]] = []
+        self.bad = BadObjects()
         self.number = 0
         self.stopped = ""
         self.has_others = False
         self._order = "<"
-        self._interfaces: list[_Interface] = []
-        self._set_order("<")
+        self._described = 0  # sections and interfaces
+        self._interfaces = np.zeros(0, _INTERFACE_COLUMNS)  # of the section
 
-    def _set_order(self, order: str) -> None:
-        self._order = order
-        self._block = struct.Struct(order + "2I")
-        self._packet = struct.Struct(order + "5I")
-        self._old_packet = struct.Struct(order + "2H4I")
-        self._option = struct.Struct(order + "2H")
-
-    def walk(self, data: bytes) -> tuple[array[int], int]:
+    def walk(self, data: bytes) -> tuple[Packets, int]:
         """Return the packets that are whole, and where the rest begins."""
-        packets = array("q")
-        position, end = 0, len(data)
-        while position + 12 <= end and not self.stopped:
-            kind, size = self._block.unpack_from(data, position)
-            if kind == _SECTION:
-                size = self._section(data, position)
-            if size < 12 or size % 4 or size > _MOST_BLOCK:
-                self.stopped = f"a block claims {size:,} bytes, so nothing can be read from here on"
+        found: list[Packets] = []
+        following: dict[str, NDArray[np.int64]] = {}  # by byte order
+        position = 0
+        while position + _LEAST_BLOCK <= len(data):
+            if self._order not in following:
+                following[self._order] = _following(data, self._order)
+            starts = _WORD * followed(following[self._order], position // _WORD)
+            found.append(self._packets(data, starts[:-1]))
+            position = int(starts[-1])
+            size = self._described_by(data, position)
+            if not size:
                 break
-            if position + size > end:
-                break
-            if kind in {_PACKET, _OLD_PACKET, _SIMPLE_PACKET}:
-                self.number += 1
-                self._add_packet(kind, data, (position, size), packets)
-            elif kind == _INTERFACE:
-                self._add_interface(data, position, size)
+            found.append(self._packets(data, starts[-1:]))
             position += size
-        return packets, position
+        return joined(found), position
+
+    def _described_by(self, data: bytes, position: int) -> int:
+        """Take in what a block describes, if anything; return its size, 0 if it cannot be read."""
+        kind, size = struct.unpack_from(self._order + "2I", data, position)
+        if kind == _SECTION:
+            size = self._section(data, position)
+        if size < _LEAST_BLOCK or size % _WORD or size > _MOST_BLOCK:
+            self.stopped = f"a block claims {size:,} bytes, so nothing can be read from here on"
+        elif kind in {_SECTION, _INTERFACE} and self._described == _MOST_DESCRIBED:
+            self.stopped = f"more than {_MOST_DESCRIBED:,} interfaces are described, which is no capture's"
+        elif position + size <= len(data):
+            if kind == _INTERFACE:
+                self._add_interface(data, position, size)
+            self._described += kind in {_SECTION, _INTERFACE}
+            return 0 if self.stopped else int(size)
+        return 0
 
     def _section(self, data: bytes, position: int) -> int:
         """Begin a section; return the size of its header."""
         order = _BYTE_ORDERS.get(data[position + 8 : position + 12])
         if order is None:
             return 0
-        self._set_order(order)
-        self._interfaces = []
-        size: int = self._block.unpack_from(data, position)[1]
+        self._order = order
+        self._interfaces = np.zeros(0, _INTERFACE_COLUMNS)
+        size: int = struct.unpack_from(order + "I", data, position + 4)[0]
         return size
 
     def _options(self, data: bytes, position: int, end: int) -> dict[int, bytes]:
         found: dict[int, bytes] = {}
         while position + 4 <= end:
-            code, size = self._option.unpack_from(data, position)
+            code, size = struct.unpack_from(self._order + "2H", data, position)
             if code == 0 or position + 4 + size > end:
                 break
             found.setdefault(code, data[position + 4 : position + 4 + size])
@@ -115,7 +128,10 @@ class Blocks:
         seconds = struct.unpack(self._order + "q", offset)[0] if len(offset) == 8 else 0
         self.has_others |= link_type != LINK_TYPE
         channel = self._channel(options.get(_OPTION_NAME, b"")) if link_type == LINK_TYPE else -1
-        self._interfaces.append(_Interface(channel, per_second, seconds * NS))
+        if abs(seconds) > _MOST_OFFSET_S:
+            seconds = 2 * _MOST_SECONDS  # so that no stamp can be told
+        one = np.array([(channel, per_second, seconds)], _INTERFACE_COLUMNS)
+        self._interfaces = np.append(self._interfaces, one)
 
     def _channel(self, told: bytes) -> int:
         """Return the number of a channel name; -1 where there are too many."""
@@ -125,42 +141,112 @@ class Blocks:
         name = name.replace(" ", "_")
         if name not in self.channels:
             if len(self.channels) == MOST_CHANNELS:
-                self.bad.append((self.number + 1, f"there are more than {MOST_CHANNELS} channels before it"))
+                self.bad.add(self.number + 1, f"there are more than {MOST_CHANNELS} channels before it")
                 return -1
             self.channels = (*self.channels, name)
         return self.channels.index(name)
 
-    def _add_packet(self, kind: int, data: bytes, block: tuple[int, int], packets: array[int]) -> None:
-        position, size = block
-        if kind == _SIMPLE_PACKET:
-            if self._interfaces and self._interfaces[0].channel >= 0:
-                self.bad.append((self.number, "the packet has no stamp"))
-            return
-        if size < 32:
-            self.bad.append((self.number, "the packet's block is too short"))
-            return
-        if kind == _PACKET:
-            number, high, low, captured, _ = self._packet.unpack_from(data, position + 8)
-        else:
-            number, _, high, low, captured, _ = self._old_packet.unpack_from(data, position + 8)
-        if number >= len(self._interfaces):
-            self.bad.append((self.number, "the packet names an interface that was not described"))
-            return
-        interface = self._interfaces[number]
-        if interface.channel < 0:
-            return
-        if captured > size - 32:
-            self.bad.append((self.number, "the packet is longer than its block"))
-            return
-        t_ns = ((high << 32) + low) * NS // interface.per_second + interface.offset_ns
-        if not -LATEST_NS < t_ns < LATEST_NS:
-            self.bad.append((self.number, "the stamp is later than nanoseconds in 64 bits can tell"))
-            return
-        flags, options_at = 0, position + 28 + (captured + 3) // 4 * 4
-        if options_at + 8 <= position + size - 4:
-            flags = self._direction(data, options_at, position + size - 4)
-        packets.extend((position + 28, captured, t_ns, interface.channel, flags, self.number))
+    def _packets(self, data: bytes, starts: NDArray[np.int64]) -> Packets:
+        """Count the packets in the blocks, note those that cannot be read, and return the others."""
+        told = records_at(data, starts, _block(self._order))
+        is_packet = np.isin(told["kind"], (_PACKET, _OLD_PACKET, _SIMPLE_PACKET))
+        if not is_packet.all():
+            starts, told = starts[is_packet], told[is_packet]
+        if not len(starts):
+            return joined([])
+        number = self.number + 1 + np.arange(len(starts))
+        self.number += len(starts)
+        named = np.where(told["kind"] == _OLD_PACKET, told["old_interface"], told["interface"])
+        interface = np.append(self._interfaces, _UNKNOWN)[np.minimum(named, len(self._interfaces))]
+        size, captured = told["size"].astype(np.int64), told["captured"].astype(np.int64)
+        t_ns, is_late = _nanoseconds(told, interface)
+        first_is_can = (self._interfaces["channel"][:1] >= 0).any()
+        left = np.ones(len(starts), np.bool_)
+        for wrong, reason in (
+            (told["kind"] == _SIMPLE_PACKET, "the packet has no stamp" if first_is_can else ""),
+            (size < _AROUND_PACKET, "the packet's block is too short"),
+            (named >= len(self._interfaces), "the packet names an interface that was not described"),
+            (interface["channel"] < 0, ""),  # of another link type: nothing is wrong with it
+            (captured > size - _AROUND_PACKET, "the packet is longer than its block"),
+            (is_late, "the stamp is later than nanoseconds in 64 bits can tell"),
+        ):
+            if reason and wrong.any():
+                self.bad.add_all(number[left & wrong], reason)
+            left &= ~wrong
+        options = starts + _PACKET_AT + (captured + 3) // 4 * 4
+        flags = self._directions(data, options, np.where(left, starts + size - 4, 0))
+        packets = Packets(starts + _PACKET_AT, captured, t_ns, interface["channel"], flags, number)
+        return packets if left.all() else packets.where(left)
+
+    def _directions(
+        self, data: bytes, options: NDArray[np.int64], ends: NDArray[np.int64]
+    ) -> NDArray[np.int64]:
+        """Return the direction that the options of packets tell, which stand from one place to another."""
+        flags = np.zeros(len(options), np.int64)
+        some = np.flatnonzero(options + 8 <= ends)
+        first = records_at(data, options[some], _option(self._order))
+        is_told = (first["code"] == _OPTION_FLAGS) & (first["size"] == 4)
+        flags[some[is_told]] = _DIRECTIONS[first["value"][is_told] & 3]
+        for i in some[~is_told & (first["code"] != 0)].tolist():
+            flags[i] = self._direction(data, int(options[i]), int(ends[i]))
+        return flags
 
     def _direction(self, data: bytes, position: int, end: int) -> int:
         told = self._options(data, position, end).get(_OPTION_FLAGS, b"")
-        return _DIRECTION.get(struct.unpack(self._order + "I", told)[0] & 3, 0) if len(told) == 4 else 0
+        return int(_DIRECTIONS[struct.unpack(self._order + "I", told)[0] & 3]) if len(told) == 4 else 0
+
+
+@cache
+def _block(order: str) -> np.dtype[Any]:
+    """Return the layout of the beginning of a block that holds a packet, of either kind."""
+    fields = {
+        "kind": 0, "size": 4, "interface": 8, "old_interface": 8, "high": 12, "low": 16, "captured": 20,
+    }  # fmt: skip
+    formats = [order + ("u2" if name == "old_interface" else "u4") for name in fields]
+    return np.dtype({"names": list(fields), "formats": formats, "offsets": list(fields.values())})
+
+
+@cache
+def _option(order: str) -> np.dtype[Any]:
+    return np.dtype([("code", order + "u2"), ("size", order + "u2"), ("value", order + "u4")])
+
+
+def _following(data: bytes, order: str) -> NDArray[np.int64]:
+    """Return for every word that may begin a block the one at which the next begins, if it is a block.
+
+    Behind the description of an interface or a section, and what is no block, nothing follows.
+    """
+    count = (len(data) - _LEAST_BLOCK) // _WORD + 1
+    words = np.frombuffer(data, order + "u4", count + 1).astype(np.uint32)
+    kind, size = words[:-1], words[1:]
+    following = np.arange(count) + size // np.uint32(_WORD)
+    is_last = (kind == _SECTION) | (kind == _INTERFACE)
+    is_last |= (size < _LEAST_BLOCK) | (size > _MOST_BLOCK) | (size & np.uint32(_WORD - 1) != 0)
+    following[is_last] = count
+    return following
+
+
+def _nanoseconds(told: NDArray[Any], interface: NDArray[Any]) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Return the stamps of packets, and which of them are later, or earlier, than 64 bits can tell."""
+    ticks = (told["high"].astype(np.uint64) << np.uint64(32)) | told["low"]
+    steps = interface["per_second"]
+    whole, part = np.divmod(ticks, steps)
+    for per_second in np.unique(steps).tolist():
+        rows = steps == per_second
+        part[rows] = _fraction_ns(part[rows], per_second)
+    seconds = np.minimum(whole, np.uint64(_MOST_OFFSET_S * 4)).astype(np.int64) + interface["offset_s"]
+    is_late = np.abs(seconds) > _MOST_SECONDS
+    t_ns = np.where(is_late, 0, seconds) * NS + part.astype(np.int64)
+    return t_ns, is_late | (t_ns <= -LATEST_NS) | (t_ns >= LATEST_NS)
+
+
+def _fraction_ns(steps: NDArray[np.uint64], per_second: int) -> NDArray[np.uint64]:
+    """Return less than a second in ns, rounded down; each product fits in 64 bits."""
+    ns = np.uint64(NS)
+    if per_second <= 16 * NS:
+        return steps * ns // np.uint64(per_second)
+    if per_second % NS == 0:
+        return steps // np.uint64(per_second // NS)
+    low_bits, bits = np.uint64(32), np.uint64(per_second.bit_length() - 1)  # a power of two
+    low = (steps & np.uint64(0xFFFFFFFF)) * ns >> low_bits
+    return ((steps >> low_bits) * ns + low) >> (bits - low_bits)

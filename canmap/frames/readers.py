@@ -13,7 +13,7 @@ import lzma
 import os
 import stat
 from importlib import import_module
-from io import BufferedIOBase, BufferedReader, RawIOBase
+from io import BufferedIOBase, BufferedReader
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -61,7 +61,7 @@ READERS: dict[str, Callable[[str, BufferedIOBase, int, Progress], FrameSource]] 
 class _Compression(NamedTuple):
     ending: str
     magic: bytes
-    unpack: Callable[[RawIOBase], BufferedIOBase]
+    unpack: Callable[[BufferedReader], BufferedIOBase]
 
 
 _COMPRESSIONS = (
