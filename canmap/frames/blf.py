@@ -18,7 +18,7 @@ from canmap.errors import CaptureError
 from canmap.frames.batches import FIRST_YEAR, LATEST_YEAR
 from canmap.frames.blfobjects import chunk_of
 from canmap.frames.blfwalk import MOST_OBJECT, SIGNATURE, Walk
-from canmap.frames.content import MOST_GROWTH, is_too_much, packed_bytes
+from canmap.frames.content import MOST_GROWTH, is_too_much, packed_bytes, read_up_to
 from canmap.frames.gather import BadObjects
 from canmap.frames.textlog import DAMAGE
 
@@ -32,9 +32,11 @@ MAGIC = b"LOGG"
 FILE_HEADER = struct.Struct("<4sL8BQQLL8H8H")
 OBJECT_HEADER = struct.Struct("<4sHHLL")  # signature, header size, header version, size, kind
 CONTAINER_HEADER = struct.Struct("<H6xL4x")  # method, size of the content
-CONTAINER = 10
+CONTAINER, NO_OBJECT = 10, -1
 STORED, DEFLATED = 0, 2
+LEAST_CONTENT = 1024  # bytes that a container counts for, whatever it holds, for it makes work
 BUFFER = 1 << 20  # bytes of objects that become one chunk
+TOO_MANY_DAMAGED = "the data cannot be read from here on (there are too many damaged objects)"
 
 
 class _Header(NamedTuple):
@@ -115,10 +117,7 @@ class _Capture:
             objects, end = self._walk.objects(data)
             rest = data[end:]
             if self._walk.stopped:
-                ended, stopped = (
-                    True,
-                    "the data cannot be read from here on (there are too many damaged objects)",
-                )
+                ended, stopped = True, TOO_MANY_DAMAGED
             bad, self._walk.bad = self._walk.bad, BadObjects()
             if ended and (missing := self._missing(stopped, len(rest.strip(b"\0")))):
                 bad.add(self._walk.number + 1, missing)
@@ -128,7 +127,7 @@ class _Capture:
         """Return how the capture is shorter than it says; empty if it is not."""
         header, number = self._header, self._walk.number
         if stopped:
-            return stopped if stopped.startswith("the data") else f"{CUT_SHORT}: {stopped}"
+            return stopped
         if self._read < header.file_size:
             return f"{CUT_SHORT}: its header tells of {header.file_size:,} bytes, and it has {self._read:,}"
         if number < header.objects:
@@ -139,35 +138,41 @@ class _Capture:
             return f"{CUT_SHORT}: its header counts no objects, so the recorder did not close it"
         return ""
 
-    def _take(self, size: int) -> bytes:
-        try:
-            data = self._stream.read(size)
-        except DAMAGE as damage:
-            raise _StoppedError(f"the data cannot be read from here on ({damage})") from None
-        self._read += len(data)
-        return data
-
     def _contents(self) -> Iterator[bytes]:
-        """Yield the content of one container after the other, and objects that stand outside of any.
+        """Yield what containers hold, and the objects that stand outside of any, in their order.
 
         Raises:
             _StoppedError: The file is damaged or cut.
         """
-        while head := self._take(OBJECT_HEADER.size):
-            if len(head) < OBJECT_HEADER.size:
-                raise _StoppedError("in the middle of a container")
-            signature, _, _, size, kind = OBJECT_HEADER.unpack(head)
-            if signature != SIGNATURE or size < OBJECT_HEADER.size or size > MOST_OBJECT:
+        rest, position, ended, damage, kind = b"", 0, False, "", 0
+        while not ended:
+            size_wanted = max(BUFFER, len(rest))
+            more, damage = read_up_to(self._stream, size_wanted)
+            self._read += len(more)
+            ended = len(more) < size_wanted
+            data = rest + more
+            outside = position  # where objects begin that are in no container
+            size, kind = _object_at(data, position)
+            while size:
+                if kind == CONTAINER:
+                    yield data[outside:position]
+                    yield from _in_pieces(
+                        self._content(data[position + OBJECT_HEADER.size : position + size])
+                    )
+                    outside = position + size + size % 4
+                position += size + size % 4
+                size, kind = _object_at(data, position)
+            yield data[outside:position]
+            if kind == NO_OBJECT:
                 raise _StoppedError("the data cannot be read from here on (no container begins here)")
-            body = self._take(size - OBJECT_HEADER.size)
-            cut = len(body) < size - OBJECT_HEADER.size
-            content = self._content(body) if kind == CONTAINER else head + body
-            yield from (content[at : at + BUFFER] for at in range(0, len(content), BUFFER))
-            if cut:
-                raise _StoppedError("in the middle of a container")
-            self._take(size % 4)
+            rest, position = data[position:], max(position - len(data), 0)
+        if rest:
+            yield from _in_pieces(self._content(rest[OBJECT_HEADER.size :]) if kind == CONTAINER else rest)
+        if rest or damage:
+            raise _StoppedError(damage or f"{CUT_SHORT}: in the middle of a container")
 
     def _content(self, body: bytes) -> bytes:
+        self._unpacked += LEAST_CONTENT
         if len(body) < CONTAINER_HEADER.size:
             return b""
         method, _ = CONTAINER_HEADER.unpack_from(body)
@@ -186,7 +191,20 @@ class _Capture:
             self._walk.bad.add(self._walk.number + 1, f"a container is damaged ({error})")
             return b""
         self._unpacked += len(content)
-        packed_size = packed_bytes(self._stream, self._read)
-        if inflate.unconsumed_tail or is_too_much(self._unpacked, packed_size):
+        if inflate.unconsumed_tail or is_too_much(self._unpacked, packed_bytes(self._stream, self._read)):
             raise _StoppedError(f"the data unpack to more than {MOST_GROWTH} times their size")
         return content
+
+
+def _object_at(data: bytes, position: int) -> tuple[int, int]:
+    """Return the size and the kind of an object of the file; 0 for the size where it is not whole."""
+    if position + OBJECT_HEADER.size > len(data):
+        return 0, 0
+    signature, _, _, size, kind = OBJECT_HEADER.unpack_from(data, position)
+    if signature != SIGNATURE or size < OBJECT_HEADER.size or size > MOST_OBJECT:
+        return 0, NO_OBJECT
+    return size if position + size <= len(data) else 0, kind
+
+
+def _in_pieces(content: bytes) -> Iterator[bytes]:
+    return (content[at : at + BUFFER] for at in range(0, len(content), BUFFER))

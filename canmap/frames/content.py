@@ -10,6 +10,9 @@ from __future__ import annotations
 from io import BufferedReader, RawIOBase
 from typing import TYPE_CHECKING
 
+from canmap.chunks import CUT_SHORT
+from canmap.frames.textlog import DAMAGE
+
 if TYPE_CHECKING:
     from collections.abc import Callable
     from io import BufferedIOBase
@@ -22,6 +25,21 @@ MOST_CONTENT, MOST_GROWTH = 16 << 20, 50
 def is_too_much(unpacked: int, packed: int) -> bool:
     """Whether so many bytes are more than a capture unpacks to out of `packed` bytes of a file."""
     return unpacked > MOST_CONTENT + MOST_GROWTH * packed
+
+
+def read_up_to(stream: BufferedIOBase, size: int) -> tuple[bytes, str]:
+    """Return up to `size` bytes, fewer at the end alone, and why no more can be read; empty if they can."""
+    parts: list[bytes] = []
+    damage = ""
+    try:
+        while size and (part := stream.read1(size)):
+            parts.append(part)
+            size -= len(part)
+    except EOFError:
+        damage = f"{CUT_SHORT}: its compressed data are not complete"
+    except DAMAGE as error:
+        damage = f"the data cannot be read from here on ({error})"
+    return b"".join(parts), damage
 
 
 def packed_bytes(stream: BufferedIOBase, given: int) -> int:

@@ -39,11 +39,14 @@ class BadObjects:
     def __init__(self) -> None:
         self.count = 0
         self.listed: list[tuple[int, str]] = []
+        self._alone = 0
 
     def add(self, number: int, reason: str) -> None:
-        """Note one object."""
+        """Note one object; their numbers, too, ascend."""
         self.count += 1
-        self.listed.append((number, reason))
+        self._alone += 1
+        if self._alone <= MOST_BAD_LINES:
+            self.listed.append((number, reason))
 
     def add_all(self, numbers: NDArray[np.int64], reason: str | Callable[[int], str]) -> None:
         """Note objects, their numbers ascending; the reason may depend on which of them it is."""

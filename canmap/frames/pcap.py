@@ -15,10 +15,10 @@ import numpy as np
 from canmap.chunks import CUT_SHORT
 from canmap.errors import CaptureError
 from canmap.frames.batches import NS, UNNAMED_CHANNEL
+from canmap.frames.content import read_up_to
 from canmap.frames.gather import BadObjects, followed, records_at
 from canmap.frames.packets import LINK_TYPE, MOST_PACKET, Packets, chunk_of, joined
 from canmap.frames.pcapng import PCAPNG_MAGIC, Blocks
-from canmap.frames.textlog import DAMAGE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -49,20 +49,16 @@ def read_pcap(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
         CaptureError: It is none, or one of another link type.
     """
     walker: _Records | Blocks | None = None
-    rest, ended, damage = b"", False, ""
+    rest, ended = b"", False
     while not ended:
-        try:
-            more = stream.read(BUFFER)
-        except DAMAGE as error:
-            more, damage = b"", f"the data cannot be read from here on ({error})"
-        ended = not more
+        more, damage = read_up_to(stream, BUFFER)
+        ended = len(more) < BUFFER
         data = rest + more
         if walker is None:
             walker = _walker(name, data)
         packets, end = walker.walk(data)
         rest = data[end:]
-        if walker.stopped:
-            ended = True
+        ended |= bool(walker.stopped)
         if ended and (
             reason := walker.stopped or damage or (rest and f"{CUT_SHORT}, in the middle of a packet")
         ):

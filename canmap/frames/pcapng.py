@@ -32,6 +32,7 @@ _DIRECTIONS = np.array([0, FLAG_RECEIVED, FLAG_SENT, 0])
 _WORD = 4  # bytes; blocks are of whole words
 _LEAST_BLOCK = 12  # bytes
 _PACKET_AT, _AROUND_PACKET = 28, 32  # where in its block the packet is, and the bytes that are not the packet
+_MOST_OPTIONS = 32  # of a block, that are looked at; recorders write a few
 _MOST_DESCRIBED = 10_000  # sections and interfaces; a capture has a few
 _MOST_OFFSET_S = 1 << 40  # 35,000 years
 _MOST_SECONDS = LATEST_NS // NS + 1
@@ -107,7 +108,9 @@ class Blocks:
 
     def _options(self, data: bytes, position: int, end: int) -> dict[int, bytes]:
         found: dict[int, bytes] = {}
-        while position + 4 <= end:
+        for _ in range(_MOST_OPTIONS):
+            if position + 4 > end:
+                break
             code, size = struct.unpack_from(self._order + "2H", data, position)
             if code == 0 or position + 4 + size > end:
                 break
@@ -178,22 +181,20 @@ class Blocks:
         packets = Packets(starts + _PACKET_AT, captured, t_ns, interface["channel"], flags, number)
         return packets if left.all() else packets.where(left)
 
-    def _directions(
-        self, data: bytes, options: NDArray[np.int64], ends: NDArray[np.int64]
-    ) -> NDArray[np.int64]:
+    def _directions(self, data: bytes, place: NDArray[np.int64], end: NDArray[np.int64]) -> NDArray[np.int64]:
         """Return the direction that the options of packets tell, which stand from one place to another."""
-        flags = np.zeros(len(options), np.int64)
-        some = np.flatnonzero(options + 8 <= ends)
-        first = records_at(data, options[some], _option(self._order))
-        is_told = (first["code"] == _OPTION_FLAGS) & (first["size"] == 4)
-        flags[some[is_told]] = _DIRECTIONS[first["value"][is_told] & 3]
-        for i in some[~is_told & (first["code"] != 0)].tolist():
-            flags[i] = self._direction(data, int(options[i]), int(ends[i]))
+        flags = np.zeros(len(place), np.int64)
+        rows = np.flatnonzero(place + 8 <= end)
+        for _ in range(_MOST_OPTIONS):
+            if not len(rows):
+                break
+            told = records_at(data, place[rows], _option(self._order))
+            is_flags = told["code"] == _OPTION_FLAGS
+            is_direction = is_flags & (told["size"] == 4)
+            flags[rows[is_direction]] = _DIRECTIONS[told["value"][is_direction] & 3]
+            place[rows] += 4 + (told["size"].astype(np.int64) + 3) // 4 * 4
+            rows = rows[~is_flags & (told["code"] != 0) & (place[rows] + 8 <= end[rows])]
         return flags
-
-    def _direction(self, data: bytes, position: int, end: int) -> int:
-        told = self._options(data, position, end).get(_OPTION_FLAGS, b"")
-        return int(_DIRECTIONS[struct.unpack(self._order + "I", told)[0] & 3]) if len(told) == 4 else 0
 
 
 @cache
