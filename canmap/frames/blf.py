@@ -172,7 +172,7 @@ class _Capture:
             raise _StoppedError(damage or f"{CUT_SHORT}: in the middle of a container")
 
     def _content(self, body: bytes) -> bytes:
-        self._unpacked += LEAST_CONTENT
+        self._count_unpacked(LEAST_CONTENT)
         if len(body) < CONTAINER_HEADER.size:
             return b""
         method, _ = CONTAINER_HEADER.unpack_from(body)
@@ -190,10 +190,15 @@ class _Capture:
         except zlib.error as error:
             self._walk.bad.add(self._walk.number + 1, f"a container is damaged ({error})")
             return b""
-        self._unpacked += len(content)
-        if inflate.unconsumed_tail or is_too_much(self._unpacked, packed_bytes(self._stream, self._read)):
-            raise _StoppedError(f"the data unpack to more than {MOST_GROWTH} times their size")
+        if inflate.unconsumed_tail:
+            raise _StoppedError("the data cannot be read from here on (a container holds too much)")
+        self._count_unpacked(len(content))
         return content
+
+    def _count_unpacked(self, size: int) -> None:
+        self._unpacked += size
+        if is_too_much(self._unpacked, packed_bytes(self._stream, self._read)):
+            raise _StoppedError(f"the data unpack to more than {MOST_GROWTH} times their size")
 
 
 def _object_at(data: bytes, position: int) -> tuple[int, int]:

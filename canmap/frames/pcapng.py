@@ -33,12 +33,12 @@ _WORD = 4  # bytes; blocks are of whole words
 _LEAST_BLOCK = 12  # bytes
 _PACKET_AT, _AROUND_PACKET = 28, 32  # where in its block the packet is, and the bytes that are not the packet
 _MOST_OPTIONS = 32  # of a block, that are looked at; recorders write a few
-_MOST_DESCRIBED = 10_000  # sections and interfaces; a capture has a few
+_MOST_DESCRIBED = 4_000  # sections and interfaces; a capture has a few
 _MOST_OFFSET_S = 1 << 40  # 35,000 years
 _MOST_SECONDS = LATEST_NS // NS + 1
 # An interface: its channel, -1 if it is not CAN; its stamps' steps and offset.
 _INTERFACE_COLUMNS = np.dtype([("channel", "i8"), ("per_second", "u8"), ("offset_s", "i8")])
-_UNKNOWN = np.array([(0, 1, 0)], _INTERFACE_COLUMNS)
+_UNKNOWN = np.array([(-1, 1, 0)], _INTERFACE_COLUMNS)
 
 
 class Blocks:
@@ -60,7 +60,7 @@ class Blocks:
         self.has_others = False
         self._order = "<"
         self._described = 0  # sections and interfaces
-        self._interfaces = np.zeros(0, _INTERFACE_COLUMNS)  # of the section
+        self._interfaces = _UNKNOWN  # those of the section and, last, this
 
     def walk(self, data: bytes) -> tuple[Packets, int]:
         """Return the packets that are whole, and where the rest begins."""
@@ -102,7 +102,7 @@ class Blocks:
         if order is None:
             return 0
         self._order = order
-        self._interfaces = np.zeros(0, _INTERFACE_COLUMNS)
+        self._interfaces = _UNKNOWN
         size: int = struct.unpack_from(order + "I", data, position + 4)[0]
         return size
 
@@ -134,13 +134,13 @@ class Blocks:
         if abs(seconds) > _MOST_OFFSET_S:
             seconds = 2 * _MOST_SECONDS  # so that no stamp can be told
         one = np.array([(channel, per_second, seconds)], _INTERFACE_COLUMNS)
-        self._interfaces = np.append(self._interfaces, one)
+        self._interfaces = np.concatenate([self._interfaces[:-1], one, _UNKNOWN])
 
     def _channel(self, told: bytes) -> int:
         """Return the number of a channel name; -1 where there are too many."""
         name = told.rstrip(b"\0").decode("utf-8", "replace").strip()
         if not name or not name.isprintable():
-            name = str(len(self._interfaces) + 1)
+            name = str(len(self._interfaces))
         name = name.replace(" ", "_")
         if name not in self.channels:
             if len(self.channels) == MOST_CHANNELS:
@@ -151,8 +151,11 @@ class Blocks:
 
     def _packets(self, data: bytes, starts: NDArray[np.int64]) -> Packets:
         """Count the packets in the blocks, note those that cannot be read, and return the others."""
+        if not len(starts):
+            return joined([])
         told = records_at(data, starts, _block(self._order))
-        is_packet = np.isin(told["kind"], (_PACKET, _OLD_PACKET, _SIMPLE_PACKET))
+        kind = told["kind"]
+        is_packet = (kind == _PACKET) | (kind == _OLD_PACKET) | (kind == _SIMPLE_PACKET)
         if not is_packet.all():
             starts, told = starts[is_packet], told[is_packet]
         if not len(starts):
@@ -160,15 +163,16 @@ class Blocks:
         number = self.number + 1 + np.arange(len(starts))
         self.number += len(starts)
         named = np.where(told["kind"] == _OLD_PACKET, told["old_interface"], told["interface"])
-        interface = np.append(self._interfaces, _UNKNOWN)[np.minimum(named, len(self._interfaces))]
+        described = len(self._interfaces) - 1
+        interface = self._interfaces[np.minimum(named, described)]
         size, captured = told["size"].astype(np.int64), told["captured"].astype(np.int64)
         t_ns, is_late = _nanoseconds(told, interface)
-        first_is_can = (self._interfaces["channel"][:1] >= 0).any()
+        first_is_can = self._interfaces["channel"][0] >= 0
         left = np.ones(len(starts), np.bool_)
         for wrong, reason in (
             (told["kind"] == _SIMPLE_PACKET, "the packet has no stamp" if first_is_can else ""),
             (size < _AROUND_PACKET, "the packet's block is too short"),
-            (named >= len(self._interfaces), "the packet names an interface that was not described"),
+            (named >= described, "the packet names an interface that was not described"),
             (interface["channel"] < 0, ""),  # of another link type: nothing is wrong with it
             (captured > size - _AROUND_PACKET, "the packet is longer than its block"),
             (is_late, "the stamp is later than nanoseconds in 64 bits can tell"),
