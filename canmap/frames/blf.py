@@ -34,7 +34,8 @@ OBJECT_HEADER = struct.Struct("<4sHHLL")  # signature, header size, header versi
 CONTAINER_HEADER = struct.Struct("<H6xL4x")  # method, size of the content
 CONTAINER, NO_OBJECT = 10, -1
 STORED, DEFLATED = 0, 2
-LEAST_CONTENT = 1024  # bytes that a container counts for, whatever it holds, for it makes work
+# Bytes that an object of the file, and a container, count for, how little soever they hold: they make work.
+LEAST_OBJECT, LEAST_CONTENT = 64, 1024
 BUFFER = 1 << 20  # bytes of objects that become one chunk
 TOO_MANY_DAMAGED = "the data cannot be read from here on (there are too many damaged objects)"
 
@@ -152,6 +153,7 @@ class _Capture:
             ended = len(more) < size_wanted
             data = rest + more
             outside = position  # where objects begin that are in no container
+            count = 0
             size, kind = _object_at(data, position)
             while size:
                 if kind == CONTAINER:
@@ -161,7 +163,9 @@ class _Capture:
                     )
                     outside = position + size + size % 4
                 position += size + size % 4
+                count += 1
                 size, kind = _object_at(data, position)
+            self._count_unpacked(count * LEAST_OBJECT)
             yield data[outside:position]
             if kind == NO_OBJECT:
                 raise _StoppedError("the data cannot be read from here on (no container begins here)")

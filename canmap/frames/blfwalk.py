@@ -130,7 +130,7 @@ def _signatures(data: bytes, start: int) -> NDArray[np.int64]:
     """Return the places of the signatures that begin in the window at `start`."""
     count = min(WINDOW, len(data) - start - len(SIGNATURE) + 1)
     window = np.frombuffer(data, np.uint8, count + len(SIGNATURE) - 1, start)
-    found = np.ones(count, np.bool_)
-    for i, byte in enumerate(SIGNATURE):
-        found &= window[i : i + count] == byte
+    found = window[:count] == SIGNATURE[0]
+    for i in range(1, len(SIGNATURE)):
+        found &= window[i : i + count] == SIGNATURE[i]
     return np.flatnonzero(found) + start

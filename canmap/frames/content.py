@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from io import BufferedIOBase
 
 # Bytes that may be unpacked in any case, and how many more for each byte read. Captures unpack to 3 to 30
-# times their size; the most regular traffic, as xz, to more.
-MOST_CONTENT, MOST_GROWTH = 16 << 20, 50
+# times their size; to more than 50 only where a single frame comes again and again.
+MOST_CONTENT, MOST_GROWTH = 16 << 20, 64
 
 
 def is_too_much(unpacked: int, packed: int) -> bool:

@@ -8,13 +8,14 @@ microsecond, small ones to a nanosecond.
 from __future__ import annotations
 
 import sqlite3
+from array import array
 from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from canmap.chunks import FLAG_FD, FrameChunk, FrameKind
+from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH, FLAG_FD, FrameChunk, FrameKind
 from canmap.errors import CaptureError
 from canmap.frames.batches import LATEST_NS, NS, ROWS, UNNAMED_CHANNEL, Batch
 from canmap.frames.csvrows import bare_row
@@ -89,22 +90,25 @@ def _by_column(name: str, rows: list[tuple[Any, ...]], before: int) -> FrameChun
         TypeError, ValueError, OverflowError, AttributeError: A value is not of its column's kind or range.
     """
     stamps, ids, extended, remote, error, lengths, data = zip(*rows, strict=True)
-    length = np.array(lengths, np.uint8)
-    is_remote, is_error = _yes_no(remote), _yes_no(error)
+    length, is_remote, is_error = _bytes(lengths), _bytes(remote) != 0, _bytes(error) != 0
     kind = np.where(is_error, FrameKind.ERROR, np.where(is_remote, FrameKind.REMOTE, FrameKind.DATA))
-    payload = [b"" if asked else part or b"" for part, asked in zip(data, remote, strict=True)]
-    if any(len(part) != n for part, n, asked in zip(payload, lengths, remote, strict=True) if not asked):
+    payload = [part or b"" for part in data]
+    for i in np.flatnonzero(is_remote).tolist():
+        payload[i] = b""
+    if bytes(map(len, payload)) != np.where(is_remote, 0, length).astype(np.uint8).tobytes():
         raise ValueError
-    width = 8 if int(length.max()) <= 8 else 64
-    joined = b"".join([part.ljust(width, b"\0") for part in payload])
+    width = CLASSIC_WIDTH if int(length.max()) <= CLASSIC_WIDTH else FD_WIDTH
+    if not (length == width).all():
+        payload = [part.ljust(width, b"\0") for part in payload]
+    joined = b"".join(payload)
     if len(joined) != len(rows) * width:
         raise ValueError
     chunk = FrameChunk(
         channels=(UNNAMED_CHANNEL,),
         t_ns=_stamps(stamps),
         channel=np.zeros(len(rows), np.uint8),
-        can_id=np.array(ids, np.uint32),
-        extended=_yes_no(extended) & ~is_error,
+        can_id=np.frombuffer(array("I", ids), np.uint32),
+        extended=(_bytes(extended) != 0) & ~is_error,
         kind=kind.astype(np.uint8),
         flags=np.where((length > 8) & (kind == FrameKind.DATA), FLAG_FD, 0).astype(np.uint8),
         length=length,
@@ -114,8 +118,9 @@ def _by_column(name: str, rows: list[tuple[Any, ...]], before: int) -> FrameChun
     return sifted(chunk, name)
 
 
-def _yes_no(values: tuple[Any, ...]) -> NDArray[np.bool_]:
-    return np.asarray(np.array(values, np.uint8) != 0)
+def _bytes(values: tuple[Any, ...]) -> NDArray[np.uint8]:
+    """Return whole numbers of up to 255; raise ValueError or TypeError if one is none."""
+    return np.frombuffer(bytes(values), np.uint8)
 
 
 def _stamps(values: tuple[Any, ...]) -> NDArray[np.int64]:
@@ -124,7 +129,7 @@ def _stamps(values: tuple[Any, ...]) -> NDArray[np.int64]:
     Raises:
         ValueError, TypeError: One is no time.
     """
-    seconds = np.array(values, np.float64)
+    seconds = np.frombuffer(array("d", values), np.float64)
     if not (np.abs(seconds) < LATEST_S).all():
         raise ValueError
     whole = np.floor(seconds)
