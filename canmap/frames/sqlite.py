@@ -10,17 +10,19 @@ from __future__ import annotations
 import sqlite3
 from array import array
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH, FLAG_FD, FrameChunk, FrameKind
+from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH, FLAG_FD, FrameChunk, FrameKind, join
 from canmap.errors import CaptureError
 from canmap.frames.batches import LATEST_NS, NS, ROWS, UNNAMED_CHANNEL, Batch
 from canmap.frames.csvrows import bare_row
 from canmap.frames.gather import sifted
 from canmap.frames.row import UnreadableError
+from canmap.frames.textblock import MOST_BAD_LINES
 from canmap.frames.wholefile import whole_file
 
 if TYPE_CHECKING:
@@ -33,6 +35,8 @@ TABLE = "messages"
 COLUMNS = "ts, arbitration_id, extended, remote, error, dlc, data"
 COARSE_FROM_S = 1e6  # stamps from here on are rounded to us, smaller ones to ns
 LARGEST_VALUE = 1 << 16  # bytes of one value
+FEW_ROWS = 64  # of which one is bad are read one by one
+MOST_ROWS_ALONE = 50_000  # then the rest is no capture
 LATEST_S = LATEST_NS / NS
 
 
@@ -44,12 +48,16 @@ def read_sqlite(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
     """
     with whole_file(name, stream, ".db") as path:
         uri = Path(path).resolve().as_uri() + "?mode=ro"
-        number = 0
+        number = alone = 0
         try:
             with closing(sqlite3.connect(uri, uri=True, check_same_thread=False)) as database:
                 for rows in _rows(name, database):
-                    yield _chunk(name, rows, number)
+                    chunk, rows_alone = _chunk(name, rows, number)
+                    yield chunk
                     number += len(rows)
+                    alone += rows_alone
+                    if alone > MOST_ROWS_ALONE:
+                        raise sqlite3.DataError("there are too many damaged rows")
         except (sqlite3.Error, sqlite3.Warning, UnicodeDecodeError, OverflowError, MemoryError) as error:
             if not number:
                 reason = " ".join(str(error).split())[:100]
@@ -76,11 +84,23 @@ def _rows(name: str, database: sqlite3.Connection) -> Iterator[list[tuple[Any, .
         yield rows
 
 
-def _chunk(name: str, rows: list[tuple[Any, ...]], before: int) -> FrameChunk:
-    try:
-        return _by_column(name, rows, before)
-    except (TypeError, ValueError, OverflowError, AttributeError):
-        return _by_row(name, rows, before)
+def _chunk(name: str, rows: list[tuple[Any, ...]], before: int) -> tuple[FrameChunk, int]:
+    """Return the rows as one chunk, and how many of them had to be read alone: those near a bad one."""
+    parts, left, alone = [], [(0, len(rows))], 0
+    while left:
+        start, stop = left.pop()
+        some = rows[start:stop]
+        try:
+            parts.append(_by_column(name, some, before + start))
+        except (TypeError, ValueError, OverflowError, AttributeError):
+            if len(some) > FEW_ROWS:
+                middle = (start + stop) // 2
+                left += [(middle, stop), (start, middle)]
+            else:
+                parts.append(_by_row(name, some, before + start))
+                alone += len(some)
+    chunk = join(parts)
+    return replace(chunk, bad=chunk.bad[:MOST_BAD_LINES]), alone
 
 
 def _by_column(name: str, rows: list[tuple[Any, ...]], before: int) -> FrameChunk:

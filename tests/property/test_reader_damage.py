@@ -6,12 +6,15 @@ import bz2
 import gzip
 import lzma
 import random
+import sqlite3
 import struct
 import subprocess
 import sys
 import zlib
+from contextlib import closing
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -20,6 +23,7 @@ from tests.captures import WRITTEN, damaged, read, seeds
 from tests.damage import LONGEST_S, outcome
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from pathlib import Path
 
 MIB = 1 << 20
@@ -210,6 +214,41 @@ def test_binary_captures_that_unpack_to_much(tmp_path: Path, name: str) -> None:
     path.write_bytes(barely_allowed(repeated(*PACKED_BOMBS[name])))
     assert path.stat().st_size > 0.9 * MIB
     measured(path)
+
+
+def database(path: Path, rows: Iterable[tuple[object, ...]]) -> None:
+    with closing(sqlite3.connect(path)) as written:
+        names = "ts, arbitration_id, extended, remote, error, dlc, data"
+        written.execute(f"CREATE TABLE messages ({names})")
+        written.executemany("INSERT INTO messages VALUES (?, ?, ?, ?, ?, ?, ?)", rows)
+        written.commit()
+
+
+@pytest.mark.parametrize("every", [1, 64, 8192])
+def test_rows_that_unpack_to_much(tmp_path: Path, every: int) -> None:
+    """Rows of next to nothing; one out of so many is bad."""
+    count = 400_000
+    good, wrong = (1.0, 1, 0, 0, 0, 0, None), (None,) * 7
+    database(tmp_path / "a.db", (good if i % every else wrong for i in range(count)))
+    path = tmp_path / "a.db.xz"
+    path.write_bytes(lzma.compress((tmp_path / "a.db").read_bytes(), preset=0))
+    frames, bad = measured(path)
+    if every == 8192:
+        assert (frames, bad) == (count - 49, 49)  # 1 + 399,999 // 8192
+    else:
+        assert frames + bad < count
+
+
+def test_rows_around_a_bad_one(tmp_path: Path) -> None:
+    path = tmp_path / "a.db"
+    wrong = {5: "x", 700: None, 701: -1, 9000: "y"}
+    database(path, ((float(i), wrong.get(i, 1), 0, 0, 0, 1, bytes([i % 256])) for i in range(10_000)))
+    chunk = read(path)
+    left = np.array([i for i in range(10_000) if i not in wrong])
+    assert [bad.line - 1 for bad in chunk.bad] == sorted(wrong)
+    assert [bad.position for bad in chunk.bad] == [5, 699, 699, 8997]
+    assert (chunk.line - 1 == left).all()
+    assert (chunk.payload[:, 0] == left % 256).all()
 
 
 def test_the_growth_of_a_regular_capture_is_allowed(tmp_path: Path) -> None:
