@@ -104,11 +104,9 @@ class AscLines:
             return []
         some = some[lines.fields[some] >= _CLASSIC.data]
         fd = lines.are(lines.field(some, 1), "CANFD")
-        found = [self._classic_columns(lines, some[~fd])]
-        if fd.any():
-            some = some[fd]
-            found.append(self._fd_columns(lines, some[lines.fields[some] >= _FD.data]))
-        return found
+        classic, fd_lines = some[~fd], some[fd & (lines.fields[some] >= _FD.data)]
+        found = [self._classic_columns(lines, classic)] if len(classic) else []
+        return [*found, self._fd_columns(lines, fd_lines)] if len(fd_lines) else found
 
     def _classic_columns(self, lines: Lines, some: NDArray[np.intp]) -> FrameChunk:
         code = lines.field(some, 5)

@@ -48,6 +48,8 @@ class CsvLines:
     def columns(self, lines: Lines, some: NDArray[np.intp]) -> list[FrameChunk]:
         """Data frames."""
         some = some[lines.fields[some] == COLUMNS]
+        if not len(some):
+            return []
         stamp, identifier, extended, remote, error, count, data = (
             lines.field(some, number) for number in range(COLUMNS)
         )
@@ -60,7 +62,7 @@ class CsvLines:
         length, odd = lines.decimal(count)
         wrong |= odd | (length > FD_WIDTH)
         length[wrong] = 0
-        most = CLASSIC_WIDTH if not len(some) or length.max() <= CLASSIC_WIDTH else FD_WIDTH
+        most = CLASSIC_WIDTH if length.max() <= CLASSIC_WIDTH else FD_WIDTH
         payload, odd = lines.base64(data, length, most)
         flags = np.where(length > CLASSIC_WIDTH, FLAG_FD, 0).astype(np.uint8)
         found = DataFrames(some, wrong | odd, t_ns, None, can_id, is_extended, flags, length, payload)

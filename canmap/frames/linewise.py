@@ -118,7 +118,8 @@ class _BlockReader:
         inked = ~self._lines.blank()
         changes = np.flatnonzero(self._grammar.changes(self._lines) & inked).tolist()
         for before, change in pairwise([-1, *changes, self.count]):
-            self._read(before + 1 + np.flatnonzero(inked[before + 1 : change]))
+            if change > before + 1:
+                self._read(before + 1 + np.flatnonzero(inked[before + 1 : change]))
             if change < self.count:
                 self._read_alone(change)
         if self._block.damage:

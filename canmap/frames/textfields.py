@@ -90,11 +90,11 @@ class Lines:
         return self.text[self.starts[number] : self.ends[number]].tobytes().decode("latin-1")
 
     def blank(self) -> NDArray[np.bool_]:
-        """Return bool[count]: which lines hold nothing but white space."""
-        if not self._commas or not (self.fields == 1).any():
+        """Return bool[count]: which lines hold nothing, or where white space parts fields nothing else."""
+        if not self._commas or not self.count:
             return np.asarray(self.fields == 0)
-        inked = ~_is_blank(self.text[: int(self.ends[-1]) + 1])
-        return ~np.logical_or.reduceat(inked, self.starts)
+        first = self.field(np.arange(self.count), 0)
+        return np.asarray((self.fields == 1) & (first.length == 0))
 
     def first_characters(self, place: int = 0) -> NDArray[np.uint8]:
         """Return uint8[count]: a character of the first field of each line; 10 where the line has none."""
@@ -176,7 +176,7 @@ class Lines:
         """Read the fields from `number` on as bytes of two hexadecimal digits, each with one blank behind it.
 
         Args:
-            lines: The lines; each has a field.
+            lines: The lines, at least one; each has a field.
             number: Of the first byte.
             length: Number of bytes in each line, up to 64.
 
@@ -185,14 +185,15 @@ class Lines:
         """
         few = self.fields[lines] < number + length
         length = np.where(few, 0, length)
-        most = CLASSIC_WIDTH if not len(length) or length.max() <= CLASSIC_WIDTH else FD_WIDTH
+        most = CLASSIC_WIDTH if length.max() <= CLASSIC_WIDTH else FD_WIDTH
         start = self.field(lines, np.minimum(number, self.fields[lines] - 1)).start
-        three = gather(self.text, start, 3 * most).data.reshape(len(start), most, 3)
-        words = np.ascontiguousarray(three[:, :, :2]).reshape(len(start), -1).view("<u8")
-        words ^= ALL_ZEROS
+        rows = gather(self.text, start, 3 * most)
+        pairs = np.ndarray((rows.count, most), "<u2", rows.data, 0, (rows.stride, 3))
+        behind = np.ndarray((rows.count, most), np.uint8, rows.data, 2, (rows.stride, 3))
+        words = np.ascontiguousarray(pairs).view("<u8") ^ ALL_ZEROS
         words &= PAIRS_USED[most][length]
         parts, wrong = bytes_of_digits(words)
-        parted = _is_blank(three[:, :, 2]) | (np.arange(most) >= length[:, np.newaxis])
+        parted = _is_blank(behind) | (np.arange(most) >= length[:, np.newaxis])
         odd = few | ~parted.all(axis=1)
         return parts, length, odd if wrong is None else odd | wrong
 

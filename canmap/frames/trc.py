@@ -103,6 +103,8 @@ class TrcLines:
         if layout is None:
             return []
         some = some[lines.fields[some] >= layout.data]
+        if not len(some):
+            return []
         t_ns, wrong = lines.decimal_ns(lines.field(some, layout.offset), MS, self._start_ns)
         flags, odd = _flags(lines, some, layout)
         wrong |= odd
