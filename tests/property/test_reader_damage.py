@@ -12,10 +12,12 @@ import sys
 import zlib
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from canmap.seal import seal
 from tests.captures import WRITTEN, damaged, seeds
 from tests.damage import outcome
 
@@ -127,13 +129,18 @@ def test_table_with_rows_without_end(tmp_path: Path) -> None:
     rows = 20_000_000
     frame = polars.select(polars.repeat(0, rows, dtype=polars.Int64).alias("t_ns"))
     frame = frame.with_columns(
-        *(polars.lit(0, polars.UInt8).alias(name) for name in TABLE_NUMBERS if name != "t_ns"),
+        *(
+            polars.lit(polars.Series(np.zeros(1, dtype))).first().alias(name)
+            for name, dtype in TABLE_NUMBERS.items()
+            if name != "t_ns"
+        ),
         polars.lit("can0").alias("channel"),
         *(polars.lit(0, polars.UInt64).alias(word) for word in TABLE_WORDS),
     )
     path = tmp_path / "a.parquet"
-    frame.write_parquet(path, compression="zstd", row_group_size=rows, metadata={"canmap.frames": "1"})
-    measured(path)
+    frame.write_parquet(path, compression="zstd", row_group_size=rows, metadata={"canmap.frames": "2"})
+    seal(str(path))
+    assert measured(path) == (rows, 0)
 
 
 @pytest.mark.parametrize("claim", [0xFFFFFFFF, 0x7FFFFFFF])
