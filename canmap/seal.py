@@ -1,4 +1,4 @@
-"""The seal of our own Parquet of frames: a checksum of the whole file, looked at before anything else reads it.
+"""The seal of our own Parquet of frames: a checksum of all of it, looked at before anything else reads it.
 
 In: the path of a Parquet file. Out: the file with its seal, or whether the seal holds. A library may do
 anything with a damaged file, even end the program; no damaged file gets to it.

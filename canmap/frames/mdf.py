@@ -7,6 +7,9 @@ floating-point seconds after a start in ns, rounded to ns.
 
 from __future__ import annotations
 
+import logging
+from contextlib import contextmanager, suppress
+from threading import get_ident
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -50,21 +53,57 @@ def read_mdf(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
         UsageError: asammdf is not installed.
     """
     library = asammdf()
-    with whole_file(name, stream, ".mf4") as path:
+    library.blocks.mdf_v4.MDF4.__del__ = _end
+    with whole_file(name, stream, ".mf4") as path, _complaints() as complaints:
         try:
-            with library.MDF(path) as capture:
+            with library.MDF(path, process_bus_logging=False) as capture:
                 groups = _groups(capture)
+                if complaints:  # the library goes on without a part that it cannot read
+                    raise ValueError(complaints[0])
                 if not groups:
                     raise CaptureError(f"{name}: the MDF file holds no CAN bus log; give one that does.")
                 line = 1
                 for chunk in _merged(groups):
                     yield sifted(_numbered(chunk, line), name)
                     line += len(chunk)
+                if complaints:
+                    raise ValueError(complaints[0])
         except CaptureError:
             raise
         except Exception as error:  # whatever the library meets in a damaged file
             reason = str(error).partition("\n")[0] or type(error).__name__
             raise CaptureError(f"{name}: the MDF file is damaged ({reason}); copy it again.") from None
+
+
+@contextmanager
+def _complaints() -> Iterator[list[str]]:
+    """Collect what the library logs as errors in this thread, which it would print otherwise."""
+    complaints: list[str] = []
+    thread = get_ident()
+
+    def keep(record: logging.LogRecord) -> bool:
+        if record.thread != thread:
+            return True
+        if record.levelno >= logging.ERROR:
+            complaints.append(record.getMessage())
+        return False
+
+    logger = logging.getLogger("asammdf")
+    logger.addFilter(keep)
+    try:
+        yield complaints
+    finally:
+        logger.removeFilter(keep)
+
+
+def _end(capture: Any) -> None:
+    """Close a capture that nobody holds any more.
+
+    The library's own closing complains on standard error about what an object lacks that gave up on a damaged
+    file when it was half made.
+    """
+    with suppress(AttributeError):
+        capture.close()
 
 
 def _numbered(chunk: FrameChunk, first: int) -> FrameChunk:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import math
+import re
 import sys
 from contextlib import contextmanager
 from dataclasses import replace
@@ -37,6 +38,9 @@ if TYPE_CHECKING:
     from cantools.database.can import Message, Signal
 
 _ADDERS = {".arxml": "add_arxml_string", ".kcd": "add_kcd_string", ".sym": "add_sym_string"}
+_MOST_FAULTS = 500
+_MOST_REASON = 200  # characters of what the library says
+_LONG_WORD = re.compile(r"(\S{60})\S{4,}")
 _NO_SENDER = "Vector__XXX"
 _NS_PER_MS = 1_000_000
 
@@ -46,7 +50,7 @@ def read_database(path: str) -> Description:
     text = _read_text(path)
     adder = _ADDERS.get(Path(path).suffix.lower())
     dbc = None if adder else DbcText(path, text)
-    if dbc and dbc.endless_selections():
+    if dbc and dbc.endless():
         raise DescriptionError(_in_order(dbc.faults()))
     database = Database(strict=False, sort_signals=None)
     try:
@@ -66,7 +70,12 @@ def read_database(path: str) -> Description:
 
 
 def _in_order(faults: Iterable[Fault]) -> tuple[Fault, ...]:
-    return tuple(sorted(faults, key=lambda fault: (fault.line, fault.column)))
+    """Return the faults as they stand in the file, no more than somebody can read of each and of all."""
+    ordered = sorted(faults, key=lambda fault: (fault.line, fault.column))
+    told = [replace(fault, text=_LONG_WORD.sub(r"\1...", fault.text)) for fault in ordered[:_MOST_FAULTS]]
+    if len(ordered) > len(told):
+        told.append(Fault(told[0].file, 0, 0, f"There are {len(ordered) - len(told)} more mistakes."))
+    return tuple(told)
 
 
 def _read_text(path: str) -> str:
@@ -119,12 +128,12 @@ def _load_faults(path: str, dbc: DbcText | None, error: Exception) -> tuple[Faul
     """Say why the library gave up: with the place in the text, where it is known."""
     offset, position = getattr(error, "offset", None), getattr(error, "position", None)
     if dbc and isinstance(offset, int):
-        return (dbc.syntax(offset),)
+        return _in_order([dbc.syntax(offset)])
     if isinstance(position, tuple):
         return (Fault(path, position[0], position[1] + 1, f"the file cannot be read as XML: {error}."),)
-    reason = " ".join(str(error).split()).rstrip(".")
+    reason = " ".join(str(error).split()).rstrip(".")[:_MOST_REASON]
     unknown = Fault(path, 0, 0, f"the description cannot be used: {type(error).__name__}: {reason}.")
-    return (dbc and _in_order(dbc.faults())) or (unknown,)
+    return _in_order((dbc and dbc.faults()) or [unknown])
 
 
 def _written(dbc: DbcText | None, messages: Sequence[Message]) -> Sequence[MessageLine | None]:

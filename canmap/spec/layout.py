@@ -6,7 +6,7 @@ signals may share bits where no selector value lets both be present.
 
 from __future__ import annotations
 
-from itertools import combinations
+from itertools import combinations, islice
 from typing import TYPE_CHECKING
 
 from canmap.errors import Fault
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from canmap.spec.description import DescribedMessage, DescribedSignal
 
 LONGEST_SIGNAL = 64
+_MOST_OVERLAPS = 20  # told of one message; there are as many as pairs of signals
 _FLOAT_LENGTHS = (16, 32, 64)
 
 Ranges = tuple[tuple[int, int], ...]
@@ -91,7 +92,7 @@ class _MessageChecker:
             for text in (self._shape(signal), self._selection(index, signal)):
                 if text:
                     yield self._fault(index, text)
-        yield from self._overlaps()
+        yield from islice(self._overlaps(), _MOST_OVERLAPS)
 
     def _shape(self, signal: DescribedSignal) -> str | None:
         """Say what is wrong with place and length of `signal`."""
