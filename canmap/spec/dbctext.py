@@ -22,6 +22,7 @@ UNSENT_MESSAGE, UNSENT_ID = "VECTOR__INDEPENDENT_SIG_MSG", 0xC000_0000
 
 LARGEST_SELECTION = 1 << 16
 LONGEST_MESSAGE = 1785  # bytes, of a J1939 transport: 255 packets of 7 (SAE J1939-21, from memory)
+LARGEST_POWER = 400  # of ten; floating-point numbers end at 308
 _MOST_DIGITS = 20
 _FLOAT_BITS = {"1": (16, 32), "2": (64,)}
 
@@ -33,6 +34,7 @@ _LAYOUT = re.compile(
 _LABELS = re.compile(r"\b(VAL_|SIG_VALTYPE_)\s+(\d+)\s+(\w+)(?:\s*:\s*(\d+))?")
 _SELECTION = re.compile(r"\bSG_MUL_VAL_\s+\d+\s+(?P<signal>\w+)\s+\w+\s+(?P<ranges>[^;]*);")
 _RANGE = re.compile(r"(\d+)\s*-\s*(\d+)")
+_POWER = re.compile(r"\d\.?[eE][-+]?(\d+)")
 _STATEMENT = re.compile(
     r"\b(?:BO_TX_BU|BO|SG_MUL_VAL|SG|BU|BS|NS|VAL_TABLE|VAL|SIG_VALTYPE|CM|BA_DEF|BA)_(?!\w)"
 )
@@ -185,8 +187,18 @@ class DbcText:
                 )
 
     def endless(self) -> list[Fault]:
-        """Return what must not reach the parser, which lists every multiplexer value and every bit."""
-        return [*self._selections(), *self._sizes()]
+        """Return what must not reach the parser.
+
+        It lists every multiplexer value and every bit, and writes numbers out, whatever their exponent.
+        """
+        return [*self._selections(), *self._sizes(), *self._powers()]
+
+    def _powers(self) -> Iterator[Fault]:
+        for found in _POWER.finditer(self._bare):
+            if _number(found[1]) > LARGEST_POWER:
+                yield self.fault(
+                    self._line(found.start()), f"a number has the exponent {found[1]}; write one that can be."
+                )
 
     def _sizes(self) -> Iterator[Fault]:
         for found in _LAYOUT.finditer(self._bare):

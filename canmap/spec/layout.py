@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from canmap.spec.description import DescribedMessage, DescribedSignal
 
 LONGEST_SIGNAL = 64
+_LONGEST_PERIOD_NS = 7 * 86_400 * 10**9
 _MOST_OVERLAPS = 20  # told of one message; there are as many as pairs of signals
 _FLOAT_LENGTHS = (16, 32, 64)
 
@@ -30,6 +31,9 @@ def layout_faults(
     """Yield everything that is wrong with `messages`, with the line of the part to change."""
     yield from _repeated_messages(path, messages, written)
     for message, place in zip(messages, written, strict=True):
+        if (message.period_ns or 0) > _LONGEST_PERIOD_NS:
+            text = f"message {message.name} has a cycle time of more than a week; correct it."
+            yield Fault(path, _line(place), 0, text)
         checker = _MessageChecker(path, message, place)
         yield from checker.faults()
 
