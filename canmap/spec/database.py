@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 from canmap.errors import DescriptionError, Fault
 from canmap.spec.dbctext import UNSENT_ID, UNSENT_MESSAGE, DbcText, MessageLine
 from canmap.spec.description import DescribedMessage, DescribedSignal, Description
-from canmap.spec.layout import layout_faults
+from canmap.spec.layout import layout_faults, settled
 
 # The library's testing aids bring in python-can with all its bus drivers, which takes as long as everything
 # else here together. An empty module holds their place while the library is imported for the first time.
@@ -66,7 +66,7 @@ def read_database(path: str) -> Description:
     faults = [*(dbc.faults() if dbc else ()), *layout_faults(path, described, written)]
     if faults:
         raise DescriptionError(_in_order(faults))
-    return Description(path, described)
+    return Description(path, tuple(map(settled, described)))
 
 
 def _in_order(faults: Iterable[Fault]) -> tuple[Fault, ...]:
@@ -151,6 +151,7 @@ def _message(message: Message, written: MessageLine | None) -> DescribedMessage:
         if written
         else {}
     )
+    lines = [line.line for line in written.signals] if written else [0] * len(message.signals)
     return DescribedMessage(
         name=message.name,
         can_id=message.frame_id,
@@ -158,7 +159,9 @@ def _message(message: Message, written: MessageLine | None) -> DescribedMessage:
         length=message.length,
         sender=next((sender for sender in message.senders if sender != _NO_SENDER), None),
         period_ns=_period_ns(message.cycle_time),
-        signals=tuple(_signal(signal, long_names) for signal in message.signals),
+        signals=tuple(
+            _signal(signal, long_names, line) for signal, line in zip(message.signals, lines, strict=True)
+        ),
     )
 
 
@@ -168,7 +171,7 @@ def _period_ns(cycle_time_ms: float | None) -> int | None:
     return round(_exact(cycle_time_ms) * _NS_PER_MS)
 
 
-def _signal(signal: Signal, long_names: Mapping[str, str]) -> DescribedSignal:
+def _signal(signal: Signal, long_names: Mapping[str, str], line: int) -> DescribedSignal:
     minimum, maximum = _limits(signal.minimum, signal.maximum)
     selector = signal.multiplexer_signal
     return DescribedSignal(
@@ -186,6 +189,7 @@ def _signal(signal: Signal, long_names: Mapping[str, str]) -> DescribedSignal:
         labels={code: str(text) for code, text in (signal.choices or {}).items()},
         selector=None if selector is None else long_names.get(selector, selector),
         selected_by=_ranges(signal.multiplexer_ids or ()),
+        line=line,
     )
 
 

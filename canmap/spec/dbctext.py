@@ -22,6 +22,7 @@ UNSENT_MESSAGE, UNSENT_ID = "VECTOR__INDEPENDENT_SIG_MSG", 0xC000_0000
 
 LARGEST_SELECTION = 1 << 16
 LONGEST_MESSAGE = 1785  # bytes, of a J1939 transport: 255 packets of 7 (SAE J1939-21, from memory)
+MOST_SIGNALS = 2048  # of a message; the time that the parser takes grows with their square
 LARGEST_POWER = 400  # of ten; floating-point numbers end at 308
 _MOST_DIGITS = 20
 _FLOAT_BITS = {"1": (16, 32), "2": (64,)}
@@ -201,6 +202,13 @@ class DbcText:
                 )
 
     def _sizes(self) -> Iterator[Fault]:
+        for message in self.messages:
+            if len(message.signals) > MOST_SIGNALS:
+                yield self.fault(
+                    message.line,
+                    f"message {message.name} has {len(message.signals):,} signals; "
+                    f"describe no more than {MOST_SIGNALS:,} in one.",
+                )
         for found in _LAYOUT.finditer(self._bare):
             if _number(found["length"] or "0") > LONGEST_MESSAGE:
                 yield self.fault(
