@@ -7,7 +7,6 @@ neither its objects, nor its exceptions, nor what it logs.
 from __future__ import annotations
 
 import logging
-import math
 import re
 import sys
 from contextlib import contextmanager
@@ -20,7 +19,7 @@ from typing import TYPE_CHECKING
 from canmap.errors import DescriptionError, Fault
 from canmap.spec.dbctext import UNSENT_ID, UNSENT_MESSAGE, DbcText, MessageLine
 from canmap.spec.description import DescribedMessage, DescribedSignal, Description
-from canmap.spec.layout import layout_faults
+from canmap.spec.layout import LARGEST_NUMBER, layout_faults
 
 # The library's testing aids bring in python-can with all its bus drivers, which takes as long as everything
 # else here together. An empty module holds their place while the library is imported for the first time.
@@ -40,6 +39,7 @@ if TYPE_CHECKING:
 _ADDERS = {".arxml": "add_arxml_string", ".kcd": "add_kcd_string", ".sym": "add_sym_string"}
 _MOST_FAULTS = 500
 _MOST_REASON = 200  # characters of what the library says
+_CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
 _LONG_WORD = re.compile(r"(\S{60})\S{4,}")
 _NO_SENDER = "Vector__XXX"
 _NS_PER_MS = 1_000_000
@@ -72,7 +72,10 @@ def read_database(path: str) -> Description:
 def _in_order(faults: Iterable[Fault]) -> tuple[Fault, ...]:
     """Return the faults as they stand in the file, no more than somebody can read of each and of all."""
     ordered = sorted(faults, key=lambda fault: (fault.line, fault.column))
-    told = [replace(fault, text=_LONG_WORD.sub(r"\1...", fault.text)) for fault in ordered[:_MOST_FAULTS]]
+    told = [
+        replace(fault, text=_LONG_WORD.sub(r"\1...", _CONTROL.sub(" ", fault.text)))
+        for fault in ordered[:_MOST_FAULTS]
+    ]
     if len(ordered) > len(told):
         told.append(Fault(told[0].file, 0, 0, f"There are {len(ordered) - len(told)} more mistakes."))
     return tuple(told)
@@ -195,9 +198,9 @@ def _exact(number: float) -> Fraction:
 
 
 def _limits(minimum: float | None, maximum: float | None) -> tuple[Fraction | None, Fraction | None]:
-    """Return the limits; an empty range, [0|0] above all, promises nothing, nor does an infinite limit."""
-    low = _exact(minimum) if minimum is not None and math.isfinite(minimum) else None
-    high = _exact(maximum) if maximum is not None and math.isfinite(maximum) else None
+    """Return the limits; an empty range, [0|0] above all, promises nothing, nor does an endless limit."""
+    low = _exact(minimum) if minimum is not None and abs(minimum) <= LARGEST_NUMBER else None
+    high = _exact(maximum) if maximum is not None and abs(maximum) <= LARGEST_NUMBER else None
     if low is not None and high is not None and (low > high or low == high == 0):
         return None, None
     return low, high

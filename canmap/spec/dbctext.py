@@ -220,7 +220,7 @@ class DbcText:
             if min(spans, default=1) < 1 or sum(spans) > LARGEST_SELECTION:
                 yield self.fault(
                     self._line(found.start()),
-                    f"signal {found['signal']}: the multiplexer values {found['ranges'].strip()} run "
+                    f"signal {found['signal']}: the multiplexer values {found['ranges'].strip()[:60]} run "
                     f"backwards or are more than {LARGEST_SELECTION}; write the few that the selector takes.",
                 )
 

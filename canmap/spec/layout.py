@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from canmap.spec.description import DescribedMessage, DescribedSignal
 
 LONGEST_SIGNAL = 64
+LARGEST_NUMBER = 10**100  # whatever is worked out from smaller ones fits a floating-point number
 _LONGEST_PERIOD_NS = 7 * 86_400 * 10**9
 _MOST_OVERLAPS = 20  # told of one message; there are as many as pairs of signals
 _FLOAT_LENGTHS = (16, 32, 64)
@@ -104,6 +105,8 @@ class _MessageChecker:
             return f"is {signal.bits} bits long; the longest that can be read is {LONGEST_SIGNAL}"
         if signal.is_float and signal.bits not in _FLOAT_LENGTHS:
             return f"is a floating-point number of {signal.bits} bits; it takes 16, 32 or 64"
+        if max(abs(signal.factor), abs(signal.offset)) > LARGEST_NUMBER:
+            return "has a factor or an offset that no quantity has; correct it"
         if signal.start_bit < 0 or bytes_needed(signal) > self.message.length:
             return (
                 f"does not fit: it needs {bytes_needed(signal)} bytes and the message has "

@@ -164,9 +164,7 @@ def fuzz_guided(name: str, inputs: int) -> int:
         for number, data in enumerate(originals):
             (Path(folder) / f"seed{number}").write_bytes(data)
         limits = [f"-max_len={LARGEST_GUIDED}", f"-timeout={HANGS_S:.0f}", "-rss_limit_mb=1000"]
-        atheris.Setup(
-            [sys.argv[0], f"-runs={inputs}", *limits, folder], give, custom_mutator=mutate
-        )
+        atheris.Setup([sys.argv[0], f"-runs={inputs}", *limits, folder], give, custom_mutator=mutate)
         atheris.Fuzz()
     return 0
 
