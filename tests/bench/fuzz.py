@@ -33,7 +33,7 @@ INPUTS = 100_000
 MOST_MB = 500
 HANGS_S = 60.0
 LARGEST_GUIDED = 65_536  # bytes
-INSTRUMENTED = ["canmap", "textparser", "cantools.database.can.formats.dbc"]
+INSTRUMENTED = ["canmap", "cantools.database.can.formats.dbc"]
 
 
 def fuzz(name: str, numbers: range, current: Synchronized[int], results: Any) -> None:
