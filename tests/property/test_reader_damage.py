@@ -146,6 +146,7 @@ def test_what_is_made_to_exhaust_a_reader(ending: str) -> None:
         assert outcome(ending, data) in {"frames", "bad", "error", "nothing"}
 
 
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # files that asammdf leaves
 def test_mdf_damage(tmp_path: Path) -> None:
     """Seeds for which asammdf read outside of its records, asked for GB, or never came to an end."""
     pytest.importorskip("asammdf")
