@@ -7,7 +7,6 @@ neither its objects, nor its exceptions, nor what it logs.
 from __future__ import annotations
 
 import logging
-import re
 import sys
 from contextlib import contextmanager
 from dataclasses import replace
@@ -19,6 +18,7 @@ from typing import TYPE_CHECKING
 from canmap.errors import DescriptionError, Fault
 from canmap.spec.dbctext import UNSENT_ID, UNSENT_MESSAGE, DbcText, MessageLine
 from canmap.spec.description import DescribedMessage, DescribedSignal, Description
+from canmap.spec.faults import readable
 from canmap.spec.layout import LARGEST_NUMBER, layout_faults
 
 # The library's testing aids bring in python-can with all its bus drivers, which takes as long as everything
@@ -39,8 +39,6 @@ if TYPE_CHECKING:
 _ADDERS = {".arxml": "add_arxml_string", ".kcd": "add_kcd_string", ".sym": "add_sym_string"}
 _MOST_FAULTS = 500
 _MOST_REASON = 200  # characters of what the library says
-_CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
-_LONG_WORD = re.compile(r"(\S{60})\S{4,}")
 _NO_SENDER = "Vector__XXX"
 _NS_PER_MS = 1_000_000
 
@@ -72,10 +70,7 @@ def read_database(path: str) -> Description:
 def _in_order(faults: Iterable[Fault]) -> tuple[Fault, ...]:
     """Return the faults as they stand in the file, no more than somebody can read of each and of all."""
     ordered = sorted(faults, key=lambda fault: (fault.line, fault.column))
-    told = [
-        replace(fault, text=_LONG_WORD.sub(r"\1...", _CONTROL.sub(" ", fault.text)))
-        for fault in ordered[:_MOST_FAULTS]
-    ]
+    told = [replace(fault, text=readable(fault.text)) for fault in ordered[:_MOST_FAULTS]]
     if len(ordered) > len(told):
         told.append(Fault(told[0].file, 0, 0, f"There are {len(ordered) - len(told)} more mistakes."))
     return tuple(told)

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 INPUTS = 100_000
 MOST_MB = 500
 HANGS_S = 60.0
+MEMORY = "/dev/shm"  # a folder that is no disk, where there is one
 LARGEST_GUIDED = 65_536  # bytes
 INSTRUMENTED = ["canmap", "cantools.database.can.formats.dbc"]
 
@@ -42,6 +43,7 @@ def fuzz(name: str, numbers: range, current: Synchronized[int], results: Any) ->
 
     warnings.simplefilter("error")
     warnings.simplefilter("ignore", ResourceWarning)  # of asammdf, where it gives up
+    tempfile.tempdir = MEMORY if Path(MEMORY).is_dir() else None
     target = TARGETS[name]
     originals = target.seeds()
     found: collections.Counter[str] = collections.Counter()
