@@ -75,6 +75,10 @@ def test_descriptions_that_hung_or_broke_the_loader(text: bytes) -> None:
     assert description_outcome(".dbc", text) == "error"
 
 
+def test_a_name_is_no_exponent() -> None:
+    assert description_outcome(".dbc", HEAD + SIGNAL.replace(b"Angle", b"Motor3E9999")) == "description"
+
+
 @pytest.mark.parametrize("ending", [".kcd", ".arxml"])
 def test_entities_without_end(ending: str) -> None:
     text = b'<?xml version="1.0"?>' + entity_bomb(12) + b"<a>&e11;</a>"
