@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 
 _ADDERS = {".arxml": "add_arxml_string", ".kcd": "add_kcd_string", ".sym": "add_sym_string"}
 _MOST_FAULTS = 500
+_CODES_THAT_CAN_COME = range(-(1 << 63), 1 << 63)  # raw values are 64 bits wide, with a sign
 _MOST_REASON = 200  # characters of what the library says
 _NO_SENDER = "Vector__XXX"
 _NS_PER_MS = 1_000_000
@@ -181,7 +182,9 @@ def _signal(signal: Signal, long_names: Mapping[str, str]) -> DescribedSignal:
         minimum=minimum,
         maximum=maximum,
         unit=signal.unit or "",
-        labels={code: str(text) for code, text in (signal.choices or {}).items()},
+        labels={
+            code: str(text) for code, text in (signal.choices or {}).items() if code in _CODES_THAT_CAN_COME
+        },
         selector=None if selector is None else long_names.get(selector, selector),
         selected_by=_ranges(signal.multiplexer_ids or ()),
     )

@@ -99,3 +99,11 @@ def test_entities_without_end(ending: str) -> None:
 )
 def test_specs_made_to_exhaust_the_loader(text: bytes) -> None:
     assert spec_outcome(PARTED.join((text, b"vehicle: Cart\n", HEAD + SIGNAL))) == "error"
+
+
+def test_a_label_of_a_code_that_cannot_come() -> None:
+    """The record of the gear is looked up by its labels."""
+    signal = b' SG_ Gear : 0|3@1+ (1,0) [0|7] "" A\n'
+    description = HEAD + signal + b'VAL_ 257 Gear 18446744073709551616 "Park" 3 "Forward" ;\n'
+    spec = SPEC + b"records:\n  drive: {type: Drive, stamp: Steer, gear: Steer.Gear}\n"
+    assert spec_outcome(PARTED.join((spec, b"", description))) == "spec"
