@@ -48,7 +48,10 @@ def fuzz(name: str, numbers: range, current: Synchronized[int], results: Any) ->
     originals = target.seeds()
     found: collections.Counter[str] = collections.Counter()
     longest, peak = 0.0, 0.0
+    runner = multiprocessing.parent_process()
     for number in numbers:
+        if runner is None or not runner.is_alive():
+            return
         current.value = number
         data = target.input(random.Random(number), number, originals)
         began = time.monotonic()
