@@ -1,4 +1,4 @@
-"""Captures that are made to exhaust a reader: small ones that unpack to much, and lengths that are claimed."""
+"""Captures that are made to exhaust a reader: small ones that unpack to much, and lengths claimed."""
 
 from __future__ import annotations
 
@@ -100,12 +100,14 @@ def _seed(ending: str) -> bytes:
         return seeds(Path(folder), ending)[1]
 
 
-# The first bytes of a Parquet file of frames are under its seal: no length in it is looked at unless it holds.
+# All lengths in a Parquet file of frames but that of its footer are under its seal.
 HOSTILE: dict[str, Callable[[], list[bytes]]] = {
     ".blf": cache(_blf),
     ".db": cache(_db),
     ".mf4": cache(_mf4),
     ".pcap": cache(lambda: [pcap_claim(claim) for claim in CLAIMS]),
     ".pcapng": cache(_pcapng),
-    ".parquet": cache(lambda: [b"PAR1" + bytes(1000) + struct.pack("<I", claim) + b"PAR1" for claim in CLAIMS]),
+    ".parquet": cache(
+        lambda: [b"PAR1" + bytes(1000) + struct.pack("<I", claim) + b"PAR1" for claim in CLAIMS]
+    ),
 }

@@ -80,4 +80,6 @@ TARGETS = {
 def missing(name: str) -> str:
     """Say why a target cannot be fuzzed here; empty where it can."""
     extra = BY_ENDING[name].extra if name in BY_ENDING else ""
-    return f"it needs the extra '{extra}', which is not installed" if extra and not is_installed(extra) else ""
+    return (
+        f"it needs the extra '{extra}', which is not installed" if extra and not is_installed(extra) else ""
+    )

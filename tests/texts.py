@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import random
 import re
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING
 from tests.captures import damaged
 
 if TYPE_CHECKING:
+    import random
     from collections.abc import Callable, Iterator, Sequence
 
 ROOT = Path(__file__).parent.parent
@@ -20,17 +20,19 @@ SPEC_FILES = ("spec.yaml", "part.yaml", "kit.dbc", "chassis.dbc")
 
 NUMBERS = (
     b"0", b"-1", b"1", b"7", b"8", b"63", b"64", b"65", b"255", b"2147483648", b"3221225472", b"4294967295",
-    b"4294967296", b"9223372036854775808", b"18446744073709551616", b"9" * 60, b"9" * 5_000, b"0x" + b"F" * 40,
-    b"1e308", b"1e309", b"-1e400", b"1e-400", b"1e999999999", b"0.0000000000001", b"nan", b"-inf", b".5", b"1.",
-    b"1_000", b"010", b"0x", b"--1", b"1/0", "\u0661\u0662".encode(), "\u00b2".encode(), "\uff11".encode(),
+    b"4294967296", b"9223372036854775808", b"18446744073709551616", b"9" * 60, b"9" * 5_000,
+    b"0x" + b"F" * 40, b"1e308", b"1e309", b"-1e400", b"1e-400", b"1e999999999", b"0.0000000000001", b"nan",
+    b"-inf", b".5", b"1.", b"1_000", b"010", b"0x", b"--1", b"1/0", "\u0661\u0662".encode(),
+    "\u00b2".encode(), "\uff11".encode(),
 )  # fmt: skip
 SIGNS = (
     b"\0", b"\t", b"\r", b"\n", b"\n\n", b"\x0b", b"\x1b[31m", b"\x7f", b"\xff", b"\xc3(", b"\xed\xa0\x80",
     b"\xf4\x90\x80\x80", b"\xef\xbb\xbf", b"\x81", "\u2028".encode(), "\u0085".encode(), "\u202e".encode(),
     "\u00e9".encode(), "\U0001f600".encode(), b"\\", b'"', b"'", b";", b":", b": ", b"#", b"//", b" - ", b",",
     b"{", b"}", b"[", b"]", b"|", b">", b"@", b"`", b"%", b"&a ", b"*a ", b"!!binary ", b"!x ", b"? ",
-    b"<<: *a", b"---\n", b"...\n", b"%YAML 1.1\n---\n", b"\n\t", b"~", b"null", b"yes", b"include: [part.yaml]\n",
-    b"include: [spec.yaml]\n", b"../", b"/", b".", b"*", b"M ", b"m0 ", b"m0M ", b"m99999999999 ",
+    b"<<: *a", b"---\n", b"...\n", b"%YAML 1.1\n---\n", b"\n\t", b"~", b"null", b"yes",
+    b"include: [part.yaml]\n", b"include: [spec.yaml]\n", b"../", b"/", b".", b"*", b"M ", b"m0 ", b"m0M ",
+    b"m99999999999 ",
     b'\nBO_ 2 Other: 8 Vector__XXX\n SG_ One : 0|8@1+ (1,0) [0|0] "" Vector__XXX\n', b"\nBO_ 3 E: 0 N\n",
     b'\nSG_MUL_VAL_ 257 Coarse Fine 0-4294967295;\n', b'\nVAL_ 257 State 0 "a" 0 "b" ;\n', b"\nBU_: A A\n",
     b"\nSIG_VALTYPE_ 257 Coarse : 1;\n", b'\nBA_ "GenMsgCycleTime" BO_ 257 -5;\n', b"\nBS_: 1 : 2,3\n",
@@ -139,7 +141,9 @@ def _signs(rng: random.Random, data: bytes) -> bytes:
 
 
 def _long(rng: random.Random, data: bytes) -> bytes:
-    return _put_in(rng, data, rng.choice((b"A", b"9", b"x y ", b"\xc3\xa9", b"\t", b"\n")) * rng.choice(DEPTHS))
+    return _put_in(
+        rng, data, rng.choice((b"A", b"9", b"x y ", b"\xc3\xa9", b"\t", b"\n")) * rng.choice(DEPTHS)
+    )
 
 
 def _deep(rng: random.Random, data: bytes) -> bytes:
@@ -209,7 +213,9 @@ def _cut(text: str, texts: Sequence[str]) -> Iterator[bytes]:
         used = [records[one] for one in records if one != name and re.search(rf": {one}\.[a-z]", record)]
         pieces.append("".join((types if "LiftArm" in record else "", "records:\n", record, *used)))
     for piece in pieces:
-        needed = [one for name, one in corrections.items() if set(name.split(".")) & set(re.findall(r"\w+", piece))]
+        needed = [
+            one for name, one in corrections.items() if set(name.split(".")) & set(re.findall(r"\w+", piece))
+        ]
         context = geometry + ("correct:\n" + "".join(needed) if needed else "")
         described = [_needed(one, head + piece + context) for one in texts]
         for spec, fragment in ((piece, context), (context, piece)):

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 from canmap.spec import grammar as g
 from canmap.spec.codes import raw_codes
-from canmap.spec.faults import listed
+from canmap.spec.faults import listed, readable
 from canmap.spec.layout import settled
 from canmap.spec.marks import Scalar
 from canmap.spec.model import Note
@@ -61,7 +61,7 @@ def tell_doubts(descriptions: Mapping[str, Description], context: Context) -> No
                 continue
             if more := len(message.doubtful) - len(doubts):
                 doubts.append(f"and {more} more")
-            text = f"Of {message.name} in {description.path} is not read: {'; '.join(doubts)}."
+            text = readable(f"Of {message.name} in {description.path} is not read: {'; '.join(doubts)}.")
             context.notes.append(Note(text, bus, message.name))
 
 

@@ -7,8 +7,6 @@ neither its objects, nor its exceptions, nor what it logs.
 from __future__ import annotations
 
 import logging
-import math
-import re
 import sys
 from contextlib import contextmanager
 from dataclasses import replace
@@ -20,7 +18,8 @@ from typing import TYPE_CHECKING
 from canmap.errors import DescriptionError, Fault
 from canmap.spec.dbctext import UNSENT_ID, UNSENT_MESSAGE, DbcText, MessageLine
 from canmap.spec.description import DescribedMessage, DescribedSignal, Description
-from canmap.spec.layout import layout_faults, settled
+from canmap.spec.faults import readable
+from canmap.spec.layout import LARGEST_NUMBER, layout_faults, settled
 
 # The library's testing aids bring in python-can with all its bus drivers, which takes as long as everything
 # else here together. An empty module holds their place while the library is imported for the first time.
@@ -39,8 +38,8 @@ if TYPE_CHECKING:
 
 _ADDERS = {".arxml": "add_arxml_string", ".kcd": "add_kcd_string", ".sym": "add_sym_string"}
 _MOST_FAULTS = 500
+_CODES_THAT_CAN_COME = range(-(1 << 63), 1 << 63)  # raw values are 64 bits wide, with a sign
 _MOST_REASON = 200  # characters of what the library says
-_LONG_WORD = re.compile(r"(\S{60})\S{4,}")
 _NO_SENDER = "Vector__XXX"
 _NS_PER_MS = 1_000_000
 
@@ -72,7 +71,7 @@ def read_database(path: str) -> Description:
 def _in_order(faults: Iterable[Fault]) -> tuple[Fault, ...]:
     """Return the faults as they stand in the file, no more than somebody can read of each and of all."""
     ordered = sorted(faults, key=lambda fault: (fault.line, fault.column))
-    told = [replace(fault, text=_LONG_WORD.sub(r"\1...", fault.text)) for fault in ordered[:_MOST_FAULTS]]
+    told = [replace(fault, text=readable(fault.text)) for fault in ordered[:_MOST_FAULTS]]
     if len(ordered) > len(told):
         told.append(Fault(told[0].file, 0, 0, f"There are {len(ordered) - len(told)} more mistakes."))
     return tuple(told)
@@ -186,7 +185,9 @@ def _signal(signal: Signal, long_names: Mapping[str, str], line: int) -> Describ
         minimum=minimum,
         maximum=maximum,
         unit=signal.unit or "",
-        labels={code: str(text) for code, text in (signal.choices or {}).items()},
+        labels={
+            code: str(text) for code, text in (signal.choices or {}).items() if code in _CODES_THAT_CAN_COME
+        },
         selector=None if selector is None else long_names.get(selector, selector),
         selected_by=_ranges(signal.multiplexer_ids or ()),
         line=line,
@@ -199,9 +200,9 @@ def _exact(number: float) -> Fraction:
 
 
 def _limits(minimum: float | None, maximum: float | None) -> tuple[Fraction | None, Fraction | None]:
-    """Return the limits; an empty range, [0|0] above all, promises nothing, nor does an infinite limit."""
-    low = _exact(minimum) if minimum is not None and math.isfinite(minimum) else None
-    high = _exact(maximum) if maximum is not None and math.isfinite(maximum) else None
+    """Return the limits; an empty range, [0|0] above all, promises nothing, nor does an endless limit."""
+    low = _exact(minimum) if minimum is not None and abs(minimum) <= LARGEST_NUMBER else None
+    high = _exact(maximum) if maximum is not None and abs(maximum) <= LARGEST_NUMBER else None
     if low is not None and high is not None and (low > high or low == high == 0):
         return None, None
     return low, high

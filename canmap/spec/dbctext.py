@@ -35,7 +35,7 @@ _LAYOUT = re.compile(
 _LABELS = re.compile(r"\b(VAL_|SIG_VALTYPE_)\s+(\d+)\s+(\w+)(?:\s*:\s*(\d+))?")
 _SELECTION = re.compile(r"\bSG_MUL_VAL_\s+\d+\s+(?P<signal>\w+)\s+\w+\s+(?P<ranges>[^;]*);")
 _RANGE = re.compile(r"(\d+)\s*-\s*(\d+)")
-_POWER = re.compile(r"\d\.?[eE][-+]?(\d+)")
+_POWER = re.compile(r"(?<![\w.])\d[\d.]*[eE][-+]?(\d+)")
 _STATEMENT = re.compile(
     r"\b(?:BO_TX_BU|BO|SG_MUL_VAL|SG|BU|BS|NS|VAL_TABLE|VAL|SIG_VALTYPE|CM|BA_DEF|BA)_(?!\w)"
 )
@@ -228,7 +228,7 @@ class DbcText:
             if min(spans, default=1) < 1 or sum(spans) > LARGEST_SELECTION:
                 yield self.fault(
                     self._line(found.start()),
-                    f"signal {found['signal']}: the multiplexer values {found['ranges'].strip()} run "
+                    f"signal {found['signal']}: the multiplexer values {found['ranges'].strip()[:60]} run "
                     f"backwards or are more than {LARGEST_SELECTION}; write the few that the selector takes.",
                 )
 

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from canmap.spec.description import DescribedMessage, DescribedSignal
 
 LONGEST_SIGNAL = 64
+LARGEST_NUMBER = 10**100  # whatever is worked out from smaller ones fits a floating-point number
 _LONGEST_PERIOD_NS = 7 * 86_400 * 10**9
 _MOST_NAMED = 3  # signals in one sentence
 _FLOAT_LENGTHS = (16, 32, 64)
@@ -164,6 +165,8 @@ def _shape(signal: DescribedSignal, length: int) -> str | None:
         return f"is {signal.bits} bits long, and the longest that is read is {LONGEST_SIGNAL}"
     if signal.is_float and signal.bits not in _FLOAT_LENGTHS:
         return f"is a floating-point number of {signal.bits} bits, which takes 16, 32 or 64"
+    if max(abs(signal.factor), abs(signal.offset)) > LARGEST_NUMBER:
+        return "has a factor or an offset that no quantity has"
     if signal.start_bit < 0 or bytes_needed(signal) > length:
         return f"does not fit, as it needs {bytes_needed(signal)} bytes and the message has {length}"
     return None
