@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from canmap.spec import grammar as g
@@ -55,13 +56,14 @@ def corrected(
 def tell_doubts(descriptions: Mapping[str, Description], context: Context) -> None:
     """Note for each message the signals that are not read, because the description contradicts itself."""
     for bus, description in descriptions.items():
+        file = Path(description.path).name
         for message in description.messages:
             doubts = [f"{one.signal.name} {one.why}" for one in message.doubtful[:_MOST_DOUBTS]]
             if not doubts:
                 continue
             if more := len(message.doubtful) - len(doubts):
                 doubts.append(f"and {more} more")
-            text = readable(f"Of {message.name} in {description.path} is not read: {'; '.join(doubts)}.")
+            text = readable(f"Of {message.name} in {file} is not read: {'; '.join(doubts)}.")
             context.notes.append(Note(text, bus, message.name))
 
 

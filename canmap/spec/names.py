@@ -7,6 +7,7 @@ the bus may be left out where the message is on one bus only.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from canmap.spec.faults import listed, shown
@@ -97,7 +98,7 @@ class Names:
         for doubtful in found.message.doubtful if found else ():
             if found and doubtful.signal is found.signal:
                 line = found.signal.line
-                where = self._files[found.bus] + (f":{line}" if line else "")
+                where = Path(self._files[found.bus]).name + (f":{line}" if line else "")
                 text = f"{found.text} is not read, because it {doubtful.why} ({where})"
                 faults.add(scalar.place, f"{text}; say under `correct` what is right.")
                 return None

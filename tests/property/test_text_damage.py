@@ -61,8 +61,6 @@ def test_any_bytes(data: bytes) -> None:
         HEAD.replace(b"257", b"9" * 5000) + SIGNAL,
         HEAD + 2 * SIGNAL.replace(b"Angle", b"A" * 60_000),
         HEAD + SIGNAL + b"A" * 60_000,
-        HEAD + SIGNAL.replace(b"(0.1", b"(1e308"),
-        HEAD + b"".join(SIGNAL.replace(b"Angle", b"A%d" % n) for n in range(1000)),
         HEAD + SIGNAL + b'BA_DEF_ BO_ "GenMsgCycleTime" INT 0 1e999999999;\n',
         HEAD
         + SIGNAL
@@ -73,6 +71,18 @@ def test_any_bytes(data: bytes) -> None:
 )
 def test_descriptions_that_hung_or_broke_the_loader(text: bytes) -> None:
     assert description_outcome(".dbc", text) == "error"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        HEAD + SIGNAL.replace(b"(0.1", b"(1e308"),
+        HEAD + b"".join(SIGNAL.replace(b"Angle", b"A%d" % n) for n in range(1000)),
+    ],
+    ids=["factor", "overlaps"],
+)
+def test_descriptions_of_which_no_signal_can_be_read(text: bytes) -> None:
+    assert description_outcome(".dbc", text) == "description"
 
 
 def test_a_name_is_no_exponent() -> None:

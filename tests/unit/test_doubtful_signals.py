@@ -39,7 +39,7 @@ def test_where_nobody_uses_them_a_note_says_what_is_not_read(tmp_path: Path) -> 
     (note,) = [note for note in spec.notes if "is not read" in note.text]
     assert (note.bus, note.message) == ("drive", "Feedback")
     assert note.text == (
-        f"Of Feedback in {tmp_path}/kit.dbc is not read: Angle shares bits with Fine; "
+        "Of Feedback in kit.dbc is not read: Angle shares bits with Fine; "
         "Fine shares bits with Angle; "
         "Rate does not fit, as it needs 9 bytes and the message has 8."
     )
@@ -53,7 +53,7 @@ def test_where_one_is_used_it_is_an_error_at_its_place(tmp_path: Path) -> None:
     (fault,) = caught.value.faults
     assert (fault.line, fault.column) == (9, 18)
     assert fault.text == (
-        f"Feedback.Angle is not read, because it shares bits with Fine ({tmp_path}/kit.dbc:4); "
+        "Feedback.Angle is not read, because it shares bits with Fine (kit.dbc:4); "
         "say under `correct` what is right."
     )
 
