@@ -9,15 +9,17 @@ import random
 import struct
 import subprocess
 import sys
-import zlib
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from canmap.seal import seal
 from tests.captures import WRITTEN, damaged, seeds
 from tests.damage import outcome
+from tests.hostile import CLAIMS, HOSTILE, blf, blf_claim, container, pcap_claim
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -94,23 +96,6 @@ def test_text_that_unpacks_to_zeros_without_end(tmp_path: Path, name: str) -> No
     assert (frames <= 1, bad >= 1) == (True, True)
 
 
-def container(content: bytes, *, claimed: int | None = None) -> bytes:
-    packed = zlib.compress(content, 9)
-    size = 32 + len(packed)
-    return (
-        struct.pack("<4sHHLL", b"LOBJ", 16, 1, claimed or size, 10)
-        + struct.pack("<H6xL4x", 2, len(content))
-        + packed
-        + bytes(size % 4)
-    )
-
-
-def blf(*containers: bytes, objects: int = 0) -> bytes:
-    body = b"".join(containers)
-    head = struct.pack("<4sL8BQQLL16H", b"LOGG", 144, *(0,) * 8, 144 + len(body), 0, objects, 0, *(0,) * 16)
-    return head.ljust(144, b"\0") + body
-
-
 @pytest.mark.parametrize(
     "content", [bytes(15 * MIB), b"LOBJ" * (4 * MIB - 1), struct.pack("<4sHHLL", b"LOBJ", 16, 1, 16, 7) * MIB]
 )
@@ -127,25 +112,47 @@ def test_table_with_rows_without_end(tmp_path: Path) -> None:
     rows = 20_000_000
     frame = polars.select(polars.repeat(0, rows, dtype=polars.Int64).alias("t_ns"))
     frame = frame.with_columns(
-        *(polars.lit(0, polars.UInt8).alias(name) for name in TABLE_NUMBERS if name != "t_ns"),
+        *(
+            polars.lit(polars.Series(np.zeros(1, dtype))).first().alias(name)
+            for name, dtype in TABLE_NUMBERS.items()
+            if name != "t_ns"
+        ),
         polars.lit("can0").alias("channel"),
         *(polars.lit(0, polars.UInt64).alias(word) for word in TABLE_WORDS),
     )
     path = tmp_path / "a.parquet"
-    frame.write_parquet(path, compression="zstd", row_group_size=rows, metadata={"canmap.frames": "1"})
-    measured(path)
+    frame.write_parquet(path, compression="zstd", row_group_size=rows, metadata={"canmap.frames": "2"})
+    seal(str(path))
+    assert measured(path) == (rows, 0)
 
 
-@pytest.mark.parametrize("claim", [0xFFFFFFFF, 0x7FFFFFFF])
+@pytest.mark.parametrize("claim", CLAIMS)
 def test_lengths_that_are_claimed(tmp_path: Path, claim: int) -> None:
     """10 GB do not fit in the fields of these formats; the largest that do are not believed."""
     path = tmp_path / "a.blf"
-    path.write_bytes(blf(container(b"LOBJ" + struct.pack("<HHLL", 16, 1, claim, 1) + bytes(100))))
+    path.write_bytes(blf_claim(claim))
     frames, bad = measured(path)
     assert (frames, bad >= 1) == (0, True)
     path.write_bytes(blf(container(b"", claimed=claim)))
     assert measured(path) == (0, 1)
     path = tmp_path / "a.pcap"
-    head = struct.pack("<I2HiI2I", 0xA1B2C3D4, 2, 4, 0, 0, 65535, 227)
-    path.write_bytes(head + struct.pack("<4I", 1, 2, claim, claim) + bytes(100))
+    path.write_bytes(pcap_claim(claim))
     assert measured(path) == (0, 1)
+
+
+@pytest.mark.parametrize("ending", sorted(set(HOSTILE) - {".mf4"}))
+def test_what_is_made_to_exhaust_a_reader(ending: str) -> None:
+    for data in HOSTILE[ending]():
+        assert outcome(ending, data) in {"frames", "bad", "error", "nothing"}
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # files that asammdf leaves
+def test_mdf_damage(tmp_path: Path) -> None:
+    """Seeds for which asammdf read outside of its records, asked for GB, or never came to an end."""
+    pytest.importorskip("asammdf")
+    originals = seeds(tmp_path, ".mf4")
+    for seed in (*range(60), 141, 147, 761, 975):
+        rng = random.Random(seed)
+        outcome(".mf4", damaged(rng, rng.choice(originals)))
+    for data in HOSTILE[".mf4"]():
+        outcome(".mf4", data)
