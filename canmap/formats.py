@@ -149,14 +149,15 @@ FORMATS = (
         "canmap's table of frames",
         _EXACT,
         _EXACT,
-        "every column; lines that could not be read are not kept",
+        "every column, under a checksum; lines that could not be read are not kept",
         extra="tables",
         magic=(b"PAR1",),
     ),
 )
 BY_ENDING = {one.ending: one for one in FORMATS}
 
-# The columns of canmap's table of frames, beside `channel`, the channel's name as a category.
+# The columns of canmap's table of frames, beside `channel`, the channel's name as a category. A checksum of
+# the file stands before its footer, see `canmap.seal`.
 TABLE_NUMBERS = {
     "t_ns": np.int64,
     "can_id": np.uint32,
@@ -167,5 +168,5 @@ TABLE_NUMBERS = {
     "line": np.int64,
 }
 TABLE_WORDS = tuple(f"bytes_{first}_{first + 7}" for first in range(0, 64, 8))  # uint64, little endian
-TABLE_VERSION_KEY, TABLE_VERSION = "canmap.frames", "1"
+TABLE_VERSION_KEY, TABLE_VERSION = "canmap.frames", "2"
 TABLE_ROWS = 1 << 18  # frames of a row group

@@ -20,7 +20,7 @@ from canmap.chunks import (
 )
 from canmap.formats import BY_ENDING, FORMATS, Channels, Errors, Fd, Holds
 from canmap.frames.readers import open_captures
-from canmap.outputs.captures import write_capture
+from canmap.outputs.captures import _message, write_capture
 
 if TYPE_CHECKING:
     import random
@@ -108,14 +108,25 @@ def kept(chunk: FrameChunk, holds: Holds) -> FrameChunk:
 
 def seeds(folder: Path, ending: str) -> list[bytes]:
     """Return some real captures of a format, as bytes."""
-    holds = BY_ENDING[ending].writes
     found = []
     for count, seed in ((3, 5), (40, 2), (300, 3)):
         path = folder / f"seed{count}{ending}"
-        assert holds is not None
-        write_capture(str(path), [mixed(count, seed)])
+        if BY_ENDING[ending].writes is None:
+            write_mf4(path, mixed(count, seed))
+        else:
+            write_capture(str(path), [mixed(count, seed)])
         found.append(path.read_bytes())
     return found
+
+
+def write_mf4(path: Path, frames: FrameChunk) -> None:
+    """Write a capture with python-can's writer, as none is written here."""
+    import asammdf  # noqa: F401 - python-can looks for it when it is imported
+    import can
+
+    with can.MF4Writer(path) as writer:
+        for i in range(len(frames)):
+            writer(_message(can, frames, i, int(frames.t_ns[i]), int(frames.channel[i]) + 1))
 
 
 def damaged(rng: random.Random, data: bytes) -> bytes:

@@ -28,11 +28,20 @@ class Shape:
     end: str
 
 
+CHANNELS = (
+    ("can0",),
+    ("can0", "can1", "vcan7"),
+    ("a", "kanal-ö"),
+    ("slcan0.42", "x"),
+    ("front_axle_left", "front_axle_lift"),
+)
+
+
 def shape(rng: random.Random) -> Shape:
     return Shape(
         seconds=rng.choice([1, 2, 3, 9, 10, 10, 10]),
         fraction=rng.choice([1, 3, 6, 6, 6, 7, 8, 9]),
-        channels=rng.choice([("can0",), ("can0", "can1", "vcan7"), ("a", "kanal-ö"), ("slcan0.42", "x")]),
+        channels=rng.choice(CHANNELS),
         extended=rng.choice([0.0, 0.3, 1.0]),
         fd=rng.choice([0.0, 0.0, 0.5, 1.0]),
         fd_flags=rng.choice("0123F"),

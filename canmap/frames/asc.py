@@ -11,9 +11,13 @@ from __future__ import annotations
 import re
 from datetime import datetime
 from functools import lru_cache, partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
 
 from canmap.chunks import (
+    CLASSIC_WIDTH,
+    FD_WIDTH,
     FLAG_BIT_RATE_SWITCH,
     FLAG_ERROR_PASSIVE,
     FLAG_FD,
@@ -24,13 +28,17 @@ from canmap.chunks import (
 from canmap.frames.batches import FIRST_YEAR, LATEST_YEAR, NS, checked
 from canmap.frames.linewise import decimal_ns, hex_bytes, read_lines, whole_number
 from canmap.frames.row import Row, UnreadableError
-from canmap.frames.usual import Usual
+from canmap.frames.textfields import Field
+from canmap.frames.textframes import DataFrames
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from io import BufferedIOBase
 
+    from numpy.typing import NDArray
+
     from canmap.chunks import FrameChunk
+    from canmap.frames.textfields import Lines
 
 FD_LENGTH_OF_CODE = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)  # ISO 11898-1
 FRAME_IS_FD = 0x1000  # bit of the flags field of a CANFD line
@@ -51,13 +59,21 @@ _HEADER = re.compile(
     re.IGNORECASE,
 )
 _DIRECTIONS = {"Rx": FLAG_RECEIVED, "Tx": FLAG_SENT, "rx": FLAG_RECEIVED, "tx": FLAG_SENT}
-_CLASSIC = re.compile(
-    r"^ *(?P<whole>[0-9]{1,10})\.(?P<part>[0-9]{1,9}) +(?P<channel>[0-9]{1,5}) +(?P<id>[0-9A-Fa-f]{1,8})"
-    r"(?P<mark>x?) +(?P<way>[RT])x +d (?P<length>[0-9A-Fa-f])"
-    r"(?: (?P<data>[0-9A-Fa-f]{2}(?: [0-9A-Fa-f]{2}){0,7}))?(?: +Length.*| *)\r?$",
-    re.MULTILINE,
-)
 _IDENTIFIER = re.compile(r"[0-9A-Fa-f]{1,10}[xX]?")
+_CHANGES = np.frombuffer(b"bBdD", np.uint8)  # how the lines of a header begin that change others
+
+
+class _Form(NamedTuple):
+    """Which fields of a data frame are what; the payload comes last."""
+
+    channel: int
+    identifier: int
+    direction: int
+    data: int
+
+
+_CLASSIC = _Form(channel=1, identifier=2, direction=3, data=6)
+_FD = _Form(channel=2, identifier=4, direction=3, data=9)
 
 
 def read_asc(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
@@ -68,6 +84,8 @@ def read_asc(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
 class AscLines:
     """The grammar, with what the header told."""
 
+    commas = False
+
     def __init__(self) -> None:
         self._start_ns = 0
         self._base = 16
@@ -76,13 +94,65 @@ class AscLines:
         self._block_open = False
         self._identifier = lru_cache(4096)(partial(_identifier, base=16))
 
-    def state(self) -> tuple[int, int, bool]:
-        """The start, the base of numbers, and whether stamps are relative."""
-        return self._start_ns, self._base, self._relative
+    def changes(self, lines: Lines) -> NDArray[np.bool_]:
+        """Lines of a header that give the base of numbers, or a date: base, begin, date."""
+        return np.isin(lines.first_characters(), _CHANGES)
 
-    def usual(self) -> Usual | None:
-        """A classic data frame with hexadecimal numbers."""
-        return Usual(_CLASSIC, self._start_ns) if self._base == 16 and not self._relative else None
+    def columns(self, lines: Lines, some: NDArray[np.intp]) -> list[FrameChunk]:
+        """Data frames, classic and FD, with hexadecimal numbers and absolute stamps."""
+        if self._base != 16 or self._relative:
+            return []
+        some = some[lines.fields[some] >= _CLASSIC.data]
+        fd = lines.are(lines.field(some, 1), "CANFD")
+        classic, fd_lines = some[~fd], some[fd & (lines.fields[some] >= _FD.data)]
+        found = [self._classic_columns(lines, classic)] if len(classic) else []
+        return [*found, self._fd_columns(lines, fd_lines)] if len(fd_lines) else found
+
+    def _classic_columns(self, lines: Lines, some: NDArray[np.intp]) -> FrameChunk:
+        code = lines.field(some, 5)
+        number, wrong = lines.hexadecimal(code)
+        wrong |= (code.length > 1) | ~lines.are(lines.field(some, 4), "d")
+        length = np.minimum(number, CLASSIC_WIDTH).astype(np.int64)
+        flags = np.zeros(len(some), np.uint8)
+        return self._data_frames(lines, some, _CLASSIC, wrong, flags, length)
+
+    def _fd_columns(self, lines: Lines, some: NDArray[np.intp]) -> FrameChunk:
+        """Take lines without a symbolic name whose flags field, if they have one, says FD."""
+        switch, passive, code, count = (lines.field(some, number) for number in range(5, 9))
+        length, wrong = lines.decimal(count)
+        wrong |= lines.decimal(switch)[1] | lines.hexadecimal(code)[1] | (length > FD_WIDTH)
+        length[wrong] = 0
+        at = _FD.data + length + 2
+        told = at < lines.fields[some]
+        field, odd = lines.hexadecimal(lines.field(some, np.where(told, at, 0)))
+        wrong |= told & (odd | ((field != 0) & (field & FRAME_IS_FD == 0)))
+        flags = np.full(len(some), FLAG_FD, np.uint8)
+        flags[lines.are(switch, "1")] |= FLAG_BIT_RATE_SWITCH
+        flags[lines.are(passive, "1")] |= FLAG_ERROR_PASSIVE
+        return self._data_frames(lines, some, _FD, wrong, flags, length)
+
+    def _data_frames(
+        self,
+        lines: Lines,
+        some: NDArray[np.intp],
+        form: _Form,
+        wrong: NDArray[np.bool_],
+        flags: NDArray[np.uint8],
+        length: NDArray[np.int64],
+    ) -> FrameChunk:
+        t_ns, odd = lines.decimal_ns(lines.field(some, 0), NS, self._start_ns)
+        channel = lines.field(some, form.channel)
+        wrong |= odd | lines.decimal(channel)[1]
+        identifier, direction = lines.field(some, form.identifier), lines.field(some, form.direction)
+        extended = (lines.last_characters(identifier) | 0x20) == ord("x")
+        can_id, odd = lines.hexadecimal(Field(identifier.start, identifier.length - extended))
+        sent = lines.are(direction, "Tx")
+        wrong |= odd | ~(sent | lines.are(direction, "Rx"))
+        payload, length, odd = lines.payload(some, form.data, np.where(wrong, 0, length))
+        flags |= np.where(sent, FLAG_SENT, FLAG_RECEIVED).astype(np.uint8)
+        return DataFrames(some, wrong | odd, t_ns, channel, can_id, extended, flags, length, payload).chunk(
+            lines
+        )
 
     def missing_end(self) -> str:
         """A trigger block that was begun must be ended."""

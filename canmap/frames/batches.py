@@ -54,6 +54,11 @@ def checked(row: Row) -> Row:
     return row
 
 
+def too_many_channels(capture: str) -> str:
+    """Return what is told of a capture with more channels than a chunk can number."""
+    return f"{capture}: it holds more than {MOST_CHANNELS} channels; check that it is undamaged."
+
+
 class Batch:
     """Rows and bad lines on their way into one chunk.
 
@@ -90,9 +95,7 @@ class Batch:
         t_ns, channel, can_id, extended, kind, flags, length, payload = columns
         channels = tuple(dict.fromkeys(channel))
         if len(channels) > MOST_CHANNELS:
-            raise CaptureError(
-                f"{self._capture}: it holds more than {MOST_CHANNELS} channels; check that it is undamaged."
-            )
+            raise CaptureError(too_many_channels(self._capture))
         numbers = {name: number for number, name in enumerate(channels)}
         width = CLASSIC_WIDTH if max(map(len, payload), default=0) <= CLASSIC_WIDTH else FD_WIDTH
         data = b"".join([part.ljust(width, b"\0") for part in payload])

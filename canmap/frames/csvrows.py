@@ -6,43 +6,29 @@ In: lines. Out: rows. Neither keeps a channel, a direction or the FD flags: more
 from __future__ import annotations
 
 import binascii
-import re
 from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING
 
-from canmap.chunks import FLAG_FD, FrameKind
+import numpy as np
+
+from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH, FLAG_FD, FrameKind
 from canmap.frames.batches import NS, UNNAMED_CHANNEL, checked
 from canmap.frames.linewise import decimal_ns, read_lines, whole_number
 from canmap.frames.row import Row, UnreadableError
-from canmap.frames.usual import Usual
+from canmap.frames.textframes import DataFrames
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
     from io import BufferedIOBase
 
+    from numpy.typing import NDArray
+
     from canmap.chunks import FrameChunk
+    from canmap.frames.textfields import Lines
 
 HEADER = "timestamp,arbitration_id,extended,remote,error,dlc,data"
+COLUMNS = 7
 _YES_NO = {"0": False, "1": True}
-
-
-def _payloads(texts: Sequence[str]) -> list[bytes] | None:
-    """Return what texts in base 64 stand for; None if one is not in base 64."""
-    try:
-        return [binascii.a2b_base64(text, strict_mode=True) if text else b"" for text in texts]
-    except ValueError:
-        return None
-
-
-_USUAL = Usual(
-    re.compile(
-        r"^(?P<whole>[0-9]{1,10})\.(?P<part>[0-9]{1,20}),0x(?P<id>[0-9a-f]{1,8}),(?P<mark>[01]),0,0,"
-        r"(?P<length>[0-8]),(?P<data>[0-9A-Za-z+/=]*)\r?$",
-        re.MULTILINE,
-    ),
-    start_ns=0,
-    payload=_payloads,
-)
 
 
 def read_csv(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
@@ -53,12 +39,34 @@ def read_csv(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
 class CsvLines:
     """The grammar: a header line, then seven columns."""
 
-    def state(self) -> None:
-        """There is no header that changes anything."""
+    commas = True
 
-    def usual(self) -> Usual:
-        """A classic data frame."""
-        return _USUAL
+    def changes(self, lines: Lines) -> NDArray[np.bool_]:
+        """There is no header that changes anything."""
+        return np.zeros(lines.count, np.bool_)
+
+    def columns(self, lines: Lines, some: NDArray[np.intp]) -> list[FrameChunk]:
+        """Data frames."""
+        some = some[lines.fields[some] == COLUMNS]
+        if not len(some):
+            return []
+        stamp, identifier, extended, remote, error, count, data = (
+            lines.field(some, number) for number in range(COLUMNS)
+        )
+        t_ns, wrong = lines.decimal_ns(stamp, NS)
+        can_id, odd = lines.hexadecimal(identifier.part(2))
+        wrong |= odd | ~lines.start_with(identifier, "0x")
+        wrong |= ~(lines.are(remote, "0") & lines.are(error, "0"))
+        is_extended = lines.are(extended, "1")
+        wrong |= ~(is_extended | lines.are(extended, "0"))
+        length, odd = lines.decimal(count)
+        wrong |= odd | (length > FD_WIDTH)
+        length[wrong] = 0
+        most = CLASSIC_WIDTH if length.max() <= CLASSIC_WIDTH else FD_WIDTH
+        payload, odd = lines.base64(data, length, most)
+        flags = np.where(length > CLASSIC_WIDTH, FLAG_FD, 0).astype(np.uint8)
+        found = DataFrames(some, wrong | odd, t_ns, None, can_id, is_extended, flags, length, payload)
+        return [found.chunk(lines)]
 
     def missing_end(self) -> str:
         """Nothing marks the end."""
@@ -67,10 +75,10 @@ class CsvLines:
     def read(self, line: str) -> Row | None:
         """Return the frame of a line."""
         fields = line.strip().split(",")
-        if len(fields) != 7:
+        if len(fields) != COLUMNS:
             if fields == [""]:
                 return None
-            raise UnreadableError(f"the line has {len(fields)} columns instead of 7")
+            raise UnreadableError(f"the line has {len(fields)} columns instead of {COLUMNS}")
         stamp, identifier, extended, remote, error, length, data = fields
         if stamp == "timestamp":
             return None

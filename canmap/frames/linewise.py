@@ -1,37 +1,46 @@
 """Frames, text formats other than SocketCAN's: a stream to lines to chunks.
 
-In: a binary stream and the grammar of a format. Out: chunks. Lines of the grammar's usual form are taken to
-columns together; any other is read alone, and one that cannot be read is a `BadLine`. The text is taken as
-Latin-1, because frames are ASCII alone. Memory does not grow with the length of a line.
+In: a binary stream and the grammar of a format. Out: chunks. Lines of the forms that most lines have are
+taken to columns together; any other is read alone, and one that cannot be read is a `BadLine`. The text is
+taken as Latin-1, because frames are ASCII alone. Memory does not grow with the length of a line.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import repeat
+from itertools import pairwise, repeat
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
 from canmap.chunks import CUT_SHORT, BadLine, FrameChunk, join
-from canmap.frames.batches import NS, Batch
+from canmap.errors import CaptureError
+from canmap.frames.batches import NS, Batch, too_many_channels
 from canmap.frames.row import Row, UnreadableError
-from canmap.frames.textblock import MOST_BAD_LINES, Block
+from canmap.frames.textblock import MOST_BAD_LINES, MOST_CHANNELS, Block
+from canmap.frames.textfields import Lines
 from canmap.frames.textline import LONGEST_LINE
 from canmap.frames.textlog import blocks
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Iterator
+    from collections.abc import Iterator
     from io import BufferedIOBase
 
-    from canmap.frames.usual import Usual
+    from numpy.typing import NDArray
 
-SIZE = 512 * 1024  # bytes of text that become one chunk
-LINES_AT_ONCE = 256
+SIZE = 1024 * 1024  # bytes of text that become one chunk
+FEWEST_LINES = 12  # fewer are read sooner one by one
+MOST_USELESS = 200_000  # lines that are no frames, where less than one in ten is one; then the rest is no log
 
 
 class LineGrammar(Protocol):
-    """What the lines of a format mean; keeps what its header said."""
+    """What the lines of a format mean; keeps what its header said.
+
+    Attributes:
+        commas: Whether fields are parted by commas, else by white space.
+    """
+
+    commas: bool
 
     def read(self, line: str) -> Row | None:
         """Return the frame of a line, None if it tells of something else.
@@ -41,12 +50,20 @@ class LineGrammar(Protocol):
         """
         ...
 
-    def state(self) -> Hashable:
-        """Return what the header said so far; while it is the same, so is `usual`."""
+    def changes(self, lines: Lines) -> NDArray[np.bool_]:
+        """Return bool[lines]: which may change what those after them mean."""
         ...
 
-    def usual(self) -> Usual | None:
-        """Return the form that most lines have, and what it means; None if there is none to rely on."""
+    def columns(self, lines: Lines, some: NDArray[np.intp]) -> list[FrameChunk]:
+        """Return the frames in those of `some` lines that have a usual form; they are what `read` returns.
+
+        Args:
+            lines: The lines of a block.
+            some: Indices of those to read, ascending.
+
+        Returns:
+            Chunks in any order, whose `line` is the index in `lines`.
+        """
         ...
 
     def missing_end(self) -> str:
@@ -56,12 +73,21 @@ class LineGrammar(Protocol):
 
 def read_lines(name: str, stream: BufferedIOBase, grammar: LineGrammar) -> Iterator[FrameChunk]:
     """Yield the chunks of a text capture."""
-    number = 0
+    number = frames = useless = 0
     for block in blocks(name, stream, repeat(SIZE)):
-        lines = _Lines(name, block, grammar)
-        yield lines.chunk()
+        lines = _BlockReader(name, block, grammar)
+        chunk = lines.chunk()
+        yield chunk
         number = block.first_line + lines.count
         if block.damage:
+            return
+        frames, useless = frames + len(chunk), useless + lines.useless
+        if useless > max(MOST_USELESS, 10 * frames):
+            batch = Batch(name)
+            batch.add_bad(
+                number, "the data are not read from here on (there are too many lines without a frame)"
+            )
+            yield batch.chunk()
             return
     if missing := grammar.missing_end():
         batch = Batch(name)
@@ -69,78 +95,70 @@ def read_lines(name: str, stream: BufferedIOBase, grammar: LineGrammar) -> Itera
         yield batch.chunk()
 
 
-class _Lines:
-    """The lines of one block, on their way into a chunk."""
+class _BlockReader:
+    """Takes the lines of one block to a chunk.
+
+    Attributes:
+        count: Number of lines.
+        useless: Lines read alone that hold no frame.
+    """
 
     def __init__(self, name: str, block: Block, grammar: LineGrammar) -> None:
         self._name = name
         self._block = block
         self._grammar = grammar
-        self._lines = block.data[: block.size].tobytes().decode("latin-1").split("\n")[:-1]
-        self.count = len(self._lines)
+        self._lines = Lines(block, commas=grammar.commas)
+        self.count = self._lines.count
+        self.useless = 0
         self._parts: list[FrameChunk] = []
         self._alone = Batch(name)  # what is read line by line
 
     def chunk(self) -> FrameChunk:
         """Return the frames and the bad lines of the block, in order."""
-        self._read_all()
+        inked = ~self._lines.blank()
+        changes = np.flatnonzero(self._grammar.changes(self._lines) & inked).tolist()
+        for before, change in pairwise([-1, *changes, self.count]):
+            if change > before + 1:
+                self._read(before + 1 + np.flatnonzero(inked[before + 1 : change]))
+            if change < self.count:
+                self._read_alone(change)
         if self._block.damage:
             self._alone.add_bad(self._block.first_line + self.count, self._block.damage)
         alone = self._alone.chunk()
-        if not self._parts:
-            return alone
-        chunk = join([alone, *self._parts])
-        if len(alone) or len(self._parts) > 1:
+        parts = [part for part in (alone, *self._parts) if len(part)]
+        if len({name for part in parts for name in part.channels}) > MOST_CHANNELS:
+            raise CaptureError(too_many_channels(self._name))
+        chunk = join(parts)
+        if len(parts) > 1:
             chunk = chunk.take(np.argsort(chunk.line, kind="stable"))
         return _with_bad_lines(chunk, alone)
 
-    def _read_all(self) -> None:
-        """Read some lines after the other: all at once if all have the usual form, else each for itself."""
-        grammar = self._grammar
-        state, usual = grammar.state(), grammar.usual()
-        found: list[tuple[str, ...]] = []
-        numbers: list[int] = []
-        for first in range(0, self.count, LINES_AT_ONCE):
-            some = self._lines[first : first + LINES_AT_ONCE]
-            if usual and len(whole := usual.form.findall("\n".join(some))) == len(some):
-                found += whole
-                numbers += range(first, first + len(some))
-                continue
-            for number, line in enumerate(some, first):
-                told = usual.form.fullmatch(line) if usual else None
-                if told is not None:
-                    found.append(told.groups(""))
-                    numbers.append(number)
-                    continue
-                self._read_alone(number, line)
-                if grammar.state() != state:
-                    self._take(usual, found, numbers)
-                    found, numbers = [], []
-                    state, usual = grammar.state(), grammar.usual()
-        self._take(usual, found, numbers)
+    def _read(self, some: NDArray[np.intp]) -> None:
+        """Read lines between which nothing changes what they mean."""
+        odd = np.ones(len(some), np.bool_)
+        short = some[self._lines.ends[some] - self._lines.starts[some] <= LONGEST_LINE]
+        if len(short) >= FEWEST_LINES:
+            for part in self._grammar.columns(self._lines, short):
+                odd[np.searchsorted(some, part.line)] = False
+                self._parts.append(replace(part, line=part.line + self._block.first_line))
+        for number in some[odd].tolist():
+            self._read_alone(number)
 
-    def _read_alone(self, number: int, line: str) -> None:
+    def _read_alone(self, number: int) -> None:
         at = self._block.first_line + number
+        line = self._lines.line(number)
+        row: Row | None = None
         try:
             if len(line) > LONGEST_LINE:
                 raise UnreadableError(f"the line is longer than {LONGEST_LINE // 1024} KiB")
             row = self._grammar.read(line)
-            if row is not None:
-                self._alone.add(row, at)
         except UnreadableError as reason:
             cut = self._block.cut and number == self.count - 1
             self._alone.add_bad(at, f"{CUT_SHORT}, in the middle of a line: {reason}" if cut else str(reason))
-
-    def _take(self, usual: Usual | None, found: list[tuple[str, ...]], numbers: list[int]) -> None:
-        """Turn lines of the usual form to columns; those that turn out to be odd are read alone."""
-        if usual is None or not found:
-            return
-        chunk, odd = usual.columns(found, np.array(numbers, np.int64) + self._block.first_line)
-        if odd.any():
-            for place in np.flatnonzero(odd):
-                self._read_alone(numbers[place], self._lines[numbers[place]])
-            chunk = chunk.take(~odd)
-        self._parts.append(chunk)
+        if row is None:
+            self.useless += 1
+        else:
+            self._alone.add(row, at)
 
 
 def _with_bad_lines(chunk: FrameChunk, alone: FrameChunk) -> FrameChunk:

@@ -7,6 +7,10 @@ floating-point seconds after a start in ns, rounded to ns.
 
 from __future__ import annotations
 
+import logging
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from threading import get_ident
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -33,6 +37,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+MOST_GROWTH = 1100  # how many times the size of a file its content can be, packed by deflate
+MOST_REASON = 200  # characters
 ROWS = 1 << 16  # records of a group that are read at once
 _GROUPS = {
     "CAN_DataFrame": FrameKind.DATA,
@@ -50,21 +56,58 @@ def read_mdf(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
         UsageError: asammdf is not installed.
     """
     library = asammdf()
-    with whole_file(name, stream, ".mf4") as path:
+    library.blocks.mdf_v4.MDF4.__del__ = _end
+    with whole_file(name, stream, ".mf4") as path, _complaints() as complaints:
         try:
-            with library.MDF(path) as capture:
-                groups = _groups(capture)
+            with library.MDF(path, process_bus_logging=False) as capture:
+                groups = _groups(capture, MOST_GROWTH * Path(path).stat().st_size)
+                if complaints:  # the library goes on without a part that it cannot read
+                    raise ValueError(complaints[0])
                 if not groups:
                     raise CaptureError(f"{name}: the MDF file holds no CAN bus log; give one that does.")
                 line = 1
                 for chunk in _merged(groups):
                     yield sifted(_numbered(chunk, line), name)
                     line += len(chunk)
+                if complaints:
+                    raise ValueError(complaints[0])
         except CaptureError:
             raise
         except Exception as error:  # whatever the library meets in a damaged file
-            reason = str(error).partition("\n")[0] or type(error).__name__
+            reason = "".join(sign if sign.isprintable() else "?" for sign in str(error).partition("\n")[0])
+            reason = reason[:MOST_REASON] or type(error).__name__
             raise CaptureError(f"{name}: the MDF file is damaged ({reason}); copy it again.") from None
+
+
+@contextmanager
+def _complaints() -> Iterator[list[str]]:
+    """Collect what the library logs as errors in this thread, which it would print otherwise."""
+    complaints: list[str] = []
+    thread = get_ident()
+
+    def keep(record: logging.LogRecord) -> bool:
+        if record.thread != thread:
+            return True
+        if record.levelno >= logging.ERROR:
+            complaints.append(record.getMessage())
+        return False
+
+    logger = logging.getLogger("asammdf")
+    logger.addFilter(keep)
+    try:
+        yield complaints
+    finally:
+        logger.removeFilter(keep)
+
+
+def _end(capture: Any) -> None:
+    """Close a capture that nobody holds any more.
+
+    The library's own closing complains on standard error about what an object lacks that gave up on a damaged
+    file when it was half made.
+    """
+    with suppress(AttributeError):
+        capture.close()
 
 
 def _numbered(chunk: FrameChunk, first: int) -> FrameChunk:
@@ -92,13 +135,30 @@ class _Group(NamedTuple):
             yield _chunk(self.event, signal.samples, signal.timestamps, self.start_ns)
 
 
-def _groups(capture: Any) -> list[_Group]:
+def _groups(capture: Any, most_bytes: int) -> list[_Group]:
     start_ns = int(capture.header.abs_time)
     found = []
     for index, group in enumerate(capture.groups):
         names = {channel.name for channel in group.channels}
+        _check_places(group, most_bytes)
         found += [_Group(capture, index, event, start_ns) for event in _GROUPS if event in names]
     return found
+
+
+def _check_places(group: Any, most_bytes: int) -> None:
+    """Check that every value lies in its record, and the records in the file.
+
+    The library reads wherever a value is said to be, and makes room for as much as is said to be there.
+
+    Raises:
+        ValueError: They do not.
+    """
+    size, count = group.channel_group.samples_byte_nr, group.channel_group.cycles_nr
+    if count * (size + group.channel_group.invalidation_bytes_nr) > most_bytes:
+        raise ValueError(f"{count} records of {size} bytes are more than the file can hold")
+    for channel in group.channels:
+        if 8 * channel.byte_offset + channel.bit_offset + channel.bit_count > 8 * size:
+            raise ValueError(f"a value lies beyond the {size} bytes of its record")
 
 
 def _merged(groups: list[_Group]) -> Iterator[FrameChunk]:
@@ -106,7 +166,7 @@ def _merged(groups: list[_Group]) -> Iterator[FrameChunk]:
     sources = [group.chunks() for group in groups]
     heads = [next(source, None) for source in sources]
     while waiting := [head for head in heads if head is not None]:
-        limit_ns = min(int(head.t_ns[-1]) for head in waiting)
+        limit_ns = min(int(head.t_ns.max()) for head in waiting)  # stamps may step back
         parts = []
         for number, head in enumerate(heads):
             if head is None:

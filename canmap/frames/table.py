@@ -4,6 +4,8 @@ In: a Parquet file. Out: chunks. The columns are those of `FrameChunk`: `t_ns` i
 (categories), `can_id` uint32, `extended` bool, `kind`, `flags` and `length` uint8, `line` int64; the payload
 as eight words uint64 of eight bytes each, little endian, `bytes_0_7` to `bytes_56_63`, zero beyond the
 length. The file's key `canmap.frames` holds the version. Bad lines are not kept.
+
+The checksum of `canmap.seal` is looked at first: polars ends the whole program on some damaged files.
 """
 
 from __future__ import annotations
@@ -33,6 +35,7 @@ from canmap.formats import (
 from canmap.frames.gather import sifted
 from canmap.frames.textblock import MOST_CHANNELS
 from canmap.frames.wholefile import whole_file
+from canmap.seal import BrokenSealError, NoSealError, check_seal
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -52,12 +55,9 @@ def read_table(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
     polars = polars_library()
     with whole_file(name, stream, ".parquet") as path:
         try:
-            told = polars.read_parquet_metadata(path).get(VERSION_KEY)
-            if told != VERSION:
-                raise CaptureError(
-                    f"{name}: this Parquet file holds no frames that canmap wrote (version {VERSION}); "
-                    "give a capture."
-                )
+            check_seal(path)
+            if polars.read_parquet_metadata(path).get(VERSION_KEY) != VERSION:
+                raise NoSealError
             frame = polars.scan_parquet(path)
             _check_columns(name, frame.collect_schema())
             first = 0
@@ -66,7 +66,13 @@ def read_table(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
                 first += rows
         except CaptureError:
             raise
+        except NoSealError:
+            raise CaptureError(
+                f"{name}: this Parquet file holds no frames that canmap wrote (version {VERSION}); "
+                "give a capture."
+            ) from None
         except (
+            BrokenSealError,
             polars.exceptions.PolarsError,
             polars.exceptions.PanicException,
             OSError,
@@ -77,21 +83,35 @@ def read_table(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
 
 
 def _check_columns(name: str, schema: pl.Schema) -> None:
-    for column in (*NUMBERS, "channel", *WORDS):
-        if column not in schema:
-            raise CaptureError(f"{name}: the Parquet file has no column {column}; write it again.")
+    expected = {column: {_type(np.dtype(dtype).name)} for column, dtype in NUMBERS.items()}
+    expected |= {"channel": {"categorical", "string"}, **{word: {"uint64"} for word in WORDS}}
+    for column, types in expected.items():
+        if column not in schema or _type(str(schema[column])) not in types:
+            raise CaptureError(
+                f"{name}: the Parquet file has no column {column} of {min(types)}; write it again."
+            )
+
+
+def _type(name: str) -> str:
+    """Return the name of a type as both libraries know it."""
+    return name.lower().replace("boolean", "bool")
+
+
+def _check_values(name: str, part: pl.DataFrame) -> None:
+    if any(part.null_count().row(0)):
+        raise CaptureError(f"{name}: the Parquet file has frames with values missing; write it again.")
 
 
 def _chunk(name: str, polars: Any, frame: pl.LazyFrame, first: int) -> FrameChunk:
     rows = frame.slice(first, ROWS)
     part = rows.select([*NUMBERS, "channel", WORDS[0]]).collect()
-    if any(part.null_count().row(0)):
-        raise CaptureError(f"{name}: the Parquet file has frames with values missing; write it again.")
+    _check_values(name, part)
     columns: dict[str, Any] = {
         column: np.ascontiguousarray(part[column].to_numpy(), dtype) for column, dtype in NUMBERS.items()
     }
     if len(part) and int(columns["length"].max()) > CLASSIC_WIDTH:
         words = rows.select(WORDS).collect()
+        _check_values(name, words)
     else:
         words = part.select(WORDS[0])
     payload: NDArray[np.uint64] = np.empty((len(part), words.width), "<u8")

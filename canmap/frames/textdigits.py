@@ -100,6 +100,17 @@ def decimal(rows: Rows, start: int, digits: int) -> tuple[NDArray[Any], NDArray[
     plan = _DECIMALS[digits]
     value = rows.load(start, plan.size) << plan.unused
     value ^= plan.zeros
+    return _added_up(value, plan)
+
+
+def decimal_of_words(words: NDArray[np.uint64]) -> tuple[NDArray[np.int64], NDArray[np.bool_] | None]:
+    """Do the same with words of 8 characters, less (xor) a 0, the last digit highest; changes them."""
+    value, wrong = _added_up(words, _DECIMALS[WORD])
+    return value.view(np.int64), wrong
+
+
+def _added_up(value: NDArray[Any], plan: _Decimal) -> tuple[NDArray[Any], NDArray[np.bool_] | None]:
+    """Make one number of the digits in each word."""
     wrong = value + plan.above_nine
     wrong |= value
     wrong &= plan.top_bits
@@ -113,7 +124,7 @@ def decimal(rows: Rows, start: int, digits: int) -> tuple[NDArray[Any], NDArray[
 _NUMBERS: dict[int, Any] = {2: np.dtype(">u2"), 4: np.dtype(">u4")}
 _SHORT_SHIFT = [np.uint32(8 * (4 - digits)) for digits in range(5)]
 _SHORT_ZEROS = [np.uint32(_ZEROS << 8 * (4 - digits) & 0xFFFFFFFF) for digits in range(5)]
-_ALL_ZEROS = np.uint64(_ZEROS)
+ALL_ZEROS = np.uint64(_ZEROS)
 
 
 def hexadecimal_number(
@@ -128,8 +139,8 @@ def hexadecimal_number(
         text = rows.load(start, 4) << _SHORT_SHIFT[digits]
         text ^= _SHORT_ZEROS[digits]
     else:
-        text = rows.load(start) ^ _ALL_ZEROS
-    parts, wrong = _bytes_of_digits(text[:, np.newaxis])
+        text = rows.load(start) ^ ALL_ZEROS
+    parts, wrong = bytes_of_digits(text[:, np.newaxis])
     return parts.view(_NUMBERS[parts.shape[1]]).reshape(-1).astype(np.uint32), wrong
 
 
@@ -149,11 +160,11 @@ def hexadecimal_bytes(
     """
     words = _scratch("words", rows.count * most * 2).view(_LOADS[WORD]).reshape(rows.count, most // 4)
     for column in range(words.shape[1]):
-        np.bitwise_xor(rows.load(start + column * WORD), _ALL_ZEROS, out=words[:, column])
+        np.bitwise_xor(rows.load(start + column * WORD), ALL_ZEROS, out=words[:, column])
     if (length != most).any():
         used = _scratch("used", rows.count * most * 2).view(_LOADS[WORD]).reshape(words.shape)
-        words &= _PAIRS_USED[most].take(length, axis=0, out=used, mode="clip")
-    return _bytes_of_digits(words)
+        words &= PAIRS_USED[most].take(length, axis=0, out=used, mode="clip")
+    return bytes_of_digits(words)
 
 
 def _pairs_used(most: int) -> NDArray[np.uint64]:
@@ -162,10 +173,10 @@ def _pairs_used(most: int) -> NDArray[np.uint64]:
     return (used * np.uint8(0xFF)).view(_LOADS[WORD])
 
 
-_PAIRS_USED = {most: _pairs_used(most) for most in (8, 64)}
+PAIRS_USED = {most: _pairs_used(most) for most in (8, 64)}
 
 
-def _bytes_of_digits(words: NDArray[Any]) -> tuple[NDArray[np.uint8], NDArray[np.bool_] | None]:
+def bytes_of_digits(words: NDArray[Any]) -> tuple[NDArray[np.uint8], NDArray[np.bool_] | None]:
     """Turn words of hexadecimal characters into bytes.
 
     Args:

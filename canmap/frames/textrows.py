@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from canmap.frames.row import Row
 
 TOO_LONG = 255  # lines of this length or more are read one by one
+LONGEST_NAME = 2 * WORD  # of a channel; Linux gives its network interfaces names of up to 15 characters
 MOST_CHANNELS = 16  # of one form in one block; further ones get a template of their own
 
 _SECOND_NS = 1_000_000_000
@@ -136,7 +137,7 @@ def template_of(line: bytes, frame: Row) -> Template | None:
     if match is None:
         return None
     spans = tuple(Span(*match.span(name)) for name in ("seconds", "fraction", "channel", "identifier"))
-    if spans[2].size > WORD:
+    if spans[2].size > LONGEST_NAME:
         return None
     fixed = bytearray(line[: match.start("payload")])
     for span in spans:
@@ -233,17 +234,19 @@ def _strike_other_tails(
 def _channels(rows: Rows, form: Form, right: NDArray[np.bool_]) -> tuple[NDArray[np.uint8], list[str]]:
     """Number the channel names; the lines of a name that is one too many are not `right`."""
     number = np.zeros(rows.count, np.uint8)
-    size = form.channel.size
-    words = rows.load(form.channel.start) & _USED[size]
+    start, size = form.channel.start, form.channel.size
+    words = [rows.load(start) & _USED[min(size, WORD)]]
+    if size > WORD:
+        words.append(rows.load(start + WORD) & _USED[size - WORD])
     names: list[str] = []
     left = right.copy()
     while left.any():
         if len(names) == MOST_CHANNELS:
             right &= ~left
             break
-        word = words[int(left.argmax())]
-        same = words == word
-        name = channel_name(int(word).to_bytes(WORD, "little")[:size])
+        first = int(left.argmax())
+        same = np.logical_and.reduce([word == word[first] for word in words])
+        name = channel_name(b"".join(int(word[first]).to_bytes(WORD, "little") for word in words)[:size])
         left &= ~same
         if name is None:
             right &= ~same

@@ -8,12 +8,13 @@ zero.
 
 from __future__ import annotations
 
-import re
 from decimal import Decimal, InvalidOperation
-from functools import cache
 from typing import TYPE_CHECKING, NamedTuple
 
+import numpy as np
+
 from canmap.chunks import (
+    FD_WIDTH,
     FLAG_BIT_RATE_SWITCH,
     FLAG_ERROR_PASSIVE,
     FLAG_FD,
@@ -25,13 +26,16 @@ from canmap.frames.asc import FD_LENGTH_OF_CODE
 from canmap.frames.batches import NS, UNNAMED_CHANNEL, checked
 from canmap.frames.linewise import decimal_ns, hex_bytes, read_lines, whole_number
 from canmap.frames.row import Row, UnreadableError
-from canmap.frames.usual import Usual
+from canmap.frames.textframes import DataFrames
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from io import BufferedIOBase
 
+    from numpy.typing import NDArray
+
     from canmap.chunks import FrameChunk
+    from canmap.frames.textfields import Lines
 
 MS = 1_000_000
 DAY_NS = 86_400 * NS
@@ -39,6 +43,7 @@ DAYS_TO_1970 = 25_569  # from 1899-12-30
 LATEST_DAYS = 132_000  # the year 2261, up to which ns fit in 64 bits
 STANDARD_DIGITS = 4  # an identifier of more digits is extended
 
+_LENGTH_OF_CODE = np.array(FD_LENGTH_OF_CODE, np.int64)
 _DIRECTIONS = {"Rx": FLAG_RECEIVED, "Tx": FLAG_SENT}
 _FD_TYPES = {
     "FD": FLAG_FD,
@@ -78,20 +83,43 @@ def read_trc(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
 class TrcLines:
     """The grammar, with what the header told."""
 
+    commas = False
+
     def __init__(self) -> None:
         self._start_ns = 0
         self._layout: _Layout | None = _LAYOUTS["1.0"]
         self._trouble = ""  # why no line can be read
 
-    def state(self) -> tuple[int, _Layout | None]:
-        """The start and the columns."""
-        return self._start_ns, self._layout
+    def changes(self, lines: Lines) -> NDArray[np.bool_]:
+        """Lines of the header that say something about the others."""
+        header = lines.first_characters() == ord(";")
+        if header.any():
+            header &= lines.first_characters(1) == ord("$")
+        return np.asarray(header)
 
-    def usual(self) -> Usual | None:
-        """A classic data frame."""
-        if self._layout is None:
-            return None
-        return Usual(_form(self._layout), self._start_ns, MS, STANDARD_DIGITS + 1)
+    def columns(self, lines: Lines, some: NDArray[np.intp]) -> list[FrameChunk]:
+        """Data frames, classic and FD."""
+        layout = self._layout
+        if layout is None:
+            return []
+        some = some[lines.fields[some] >= layout.data]
+        if not len(some):
+            return []
+        t_ns, wrong = lines.decimal_ns(lines.field(some, layout.offset), MS, self._start_ns)
+        flags, odd = _flags(lines, some, layout)
+        wrong |= odd
+        channel = lines.field(some, layout.bus) if layout.bus >= 0 else None
+        if channel is not None:
+            wrong |= lines.decimal(channel)[1]
+        identifier = lines.field(some, layout.identifier)
+        can_id, odd = lines.hexadecimal(identifier)
+        wrong |= odd
+        length, odd = _lengths(lines, some, layout, flags)
+        wrong |= odd | ((length == 0) & (lines.fields[some] > layout.data))  # the rest may be RTR
+        payload, length, odd = lines.payload(some, layout.data, np.where(wrong, 0, length))
+        extended = identifier.length > STANDARD_DIGITS
+        found = DataFrames(some, wrong | odd, t_ns, channel, can_id, extended, flags, length, payload)
+        return [found.chunk(lines)]
 
     def missing_end(self) -> str:
         """Nothing marks the end."""
@@ -167,23 +195,38 @@ class TrcLines:
         )
 
 
-@cache
-def _form(layout: _Layout) -> re.Pattern[str]:
-    """Return the form of a classic data frame."""
-    columns = [r"[^ \n]+"] * layout.data
-    columns[layout.offset] = r"(?P<whole>[0-9]{1,12})" + (
-        r"\.(?P<part>[0-9]{1,9})" if layout.type >= 0 else ""
-    )
-    columns[layout.identifier] = r"(?P<id>[0-9A-Fa-f]{4,8})"
-    columns[layout.length] = r"(?P<length>[0-8])"
-    if layout.bus >= 0:
-        columns[layout.bus] = r"(?P<channel>[0-9]{1,5})"
-    if layout.type >= 0:
-        columns[layout.type] = "DT"
+def _flags(
+    lines: Lines, some: NDArray[np.intp], layout: _Layout
+) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+    """Return what type and direction of data frames say, and which lines are none."""
+    flags = np.zeros(len(some), np.uint8)
     if layout.direction >= 0:
-        columns[layout.direction] = r"(?P<way>[RT])x"
-    data = r"(?: +(?P<data>[0-9A-Fa-f]{2}(?: [0-9A-Fa-f]{2}){0,7}))? *\r?$"
-    return re.compile("^ *" + " +".join(columns) + data, re.MULTILINE)
+        direction = lines.field(some, layout.direction)
+        for word, flag in _DIRECTIONS.items():
+            flags[lines.are(direction, word)] = flag
+    if layout.type < 0:
+        return flags, np.zeros(len(some), np.bool_)
+    kind = lines.field(some, layout.type)
+    wrong = ~lines.are(kind, "DT")
+    for word in _DIRECTIONS:
+        wrong &= ~lines.are(kind, word)
+    if wrong.any():
+        for word, flag in _FD_TYPES.items():
+            fd = lines.are(kind, word)
+            flags[fd] |= flag
+            wrong &= ~fd
+    return flags, wrong
+
+
+def _lengths(
+    lines: Lines, some: NDArray[np.intp], layout: _Layout, flags: NDArray[np.uint8]
+) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Return the bytes of payload, and where there are impossibly many."""
+    length, wrong = lines.decimal(lines.field(some, layout.length))
+    if layout.length_is_code:
+        of_code = np.where(flags & FLAG_FD, _LENGTH_OF_CODE[np.clip(length, 0, 15)], np.minimum(length, 8))
+        length = np.where(length < 16, of_code, length)
+    return length, wrong | (length > FD_WIDTH)
 
 
 def _days_ns(text: str) -> int:

@@ -1,4 +1,7 @@
-"""Outputs: chunks of frames to canmap's own Parquet, exactly, in the columns that `canmap.formats` tells."""
+"""Outputs: chunks of frames to canmap's own Parquet, exactly, in the columns that `canmap.formats` tells.
+
+The finished file gets the seal of `canmap.seal`, without which it is not read again.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +12,7 @@ import numpy as np
 from canmap.chunks import FD_WIDTH, join, widen
 from canmap.extras import polars
 from canmap.formats import TABLE_NUMBERS, TABLE_ROWS, TABLE_VERSION, TABLE_VERSION_KEY, TABLE_WORDS
+from canmap.seal import seal
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -34,6 +38,7 @@ def write_table(path: str, chunks: Iterable[FrameChunk]) -> None:
     source.sink_parquet(
         path, compression="lz4", row_group_size=TABLE_ROWS, metadata={TABLE_VERSION_KEY: TABLE_VERSION}
     )
+    seal(path)
 
 
 def _grouped(chunks: Iterable[FrameChunk]) -> Iterator[FrameChunk]:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from canmap.spec import grammar as g
 from canmap.spec.codes import raw_codes
-from canmap.spec.faults import listed
+from canmap.spec.faults import listed, readable
+from canmap.spec.layout import settled
 from canmap.spec.marks import Scalar
 from canmap.spec.model import Note
 from canmap.spec.names import FoundMessage
@@ -22,6 +24,8 @@ if TYPE_CHECKING:
     from canmap.spec.sections import Context, Key, Values
 
 T = TypeVar("T")
+
+_MOST_DOUBTS = 3  # told of one message
 
 
 def corrected(
@@ -49,6 +53,20 @@ def corrected(
     }
 
 
+def tell_doubts(descriptions: Mapping[str, Description], context: Context) -> None:
+    """Note for each message the signals that are not read, because the description contradicts itself."""
+    for bus, description in descriptions.items():
+        file = Path(description.path).name
+        for message in description.messages:
+            doubts = [f"{one.signal.name} {one.why}" for one in message.doubtful[:_MOST_DOUBTS]]
+            if not doubts:
+                continue
+            if more := len(message.doubtful) - len(doubts):
+                doubts.append(f"and {more} more")
+            text = readable(f"Of {message.name} in {file} is not read: {'; '.join(doubts)}.")
+            context.notes.append(Note(text, bus, message.name))
+
+
 def _correct(
     name: Scalar, node: Node, changed: Mapping[tuple[str, str], DescribedMessage], context: Context
 ) -> FoundMessage | None:
@@ -62,17 +80,17 @@ def _correct(
         now = changed.get((found.bus, found.message.name), found.message)
         right = _message(now, values)
     else:
-        signal = context.names.signal(name, context.faults)
+        signal = context.names.described_signal(name, context.faults)
         values = g.CORRECT_SIGNAL(node, context)
         if signal is None or values is None:
             return None
         now = changed.get((signal.bus, signal.message.name), signal.message)
         found = FoundMessage(signal.bus, now)
         better = _signal(signal, values, context)
-        right = replace(now, signals=tuple(better if old.name == better.name else old for old in now.signals))
+        right = _with_signal(now, better)
     _tell(name, values, right != now, found, context)
-    for changed_signal in right.signals:
-        if changed_signal not in now.signals or right.length != now.length:
+    for changed_signal in right.all_signals:
+        if changed_signal not in now.all_signals or right.length != now.length:
             _check_place(changed_signal, right, values, context)
     return FoundMessage(found.bus, right)
 
@@ -90,12 +108,19 @@ def _tell(name: Scalar, values: Values, changes: bool, found: FoundMessage, cont
 
 
 def _message(message: DescribedMessage, values: Values) -> DescribedMessage:
-    return replace(
+    right = replace(
         message,
         period_ns=_limit(values, g.CORRECT_PERIOD, message.period_ns),
         sender=_given(values, g.CORRECT_SENDER, message.sender),
         length=_given(values, g.CORRECT_LENGTH, message.length),
     )
+    return settled(right)
+
+
+def _with_signal(message: DescribedMessage, better: DescribedSignal) -> DescribedMessage:
+    """Return `message` with one signal changed, which may put an end to a doubt about it or another one."""
+    signals = (better if old.name == better.name else old for old in message.all_signals)
+    return settled(replace(message, signals=tuple(signals), doubtful=()))
 
 
 def _given(values: Values, key: Key[T], described: T) -> T:

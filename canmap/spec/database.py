@@ -7,7 +7,6 @@ neither its objects, nor its exceptions, nor what it logs.
 from __future__ import annotations
 
 import logging
-import math
 import sys
 from contextlib import contextmanager
 from dataclasses import replace
@@ -19,7 +18,8 @@ from typing import TYPE_CHECKING
 from canmap.errors import DescriptionError, Fault
 from canmap.spec.dbctext import UNSENT_ID, UNSENT_MESSAGE, DbcText, MessageLine
 from canmap.spec.description import DescribedMessage, DescribedSignal, Description
-from canmap.spec.layout import layout_faults
+from canmap.spec.faults import readable
+from canmap.spec.layout import LARGEST_NUMBER, layout_faults, settled
 
 # The library's testing aids bring in python-can with all its bus drivers, which takes as long as everything
 # else here together. An empty module holds their place while the library is imported for the first time.
@@ -37,6 +37,9 @@ if TYPE_CHECKING:
     from cantools.database.can import Message, Signal
 
 _ADDERS = {".arxml": "add_arxml_string", ".kcd": "add_kcd_string", ".sym": "add_sym_string"}
+_MOST_FAULTS = 500
+_CODES_THAT_CAN_COME = range(-(1 << 63), 1 << 63)  # raw values are 64 bits wide, with a sign
+_MOST_REASON = 200  # characters of what the library says
 _NO_SENDER = "Vector__XXX"
 _NS_PER_MS = 1_000_000
 
@@ -46,7 +49,7 @@ def read_database(path: str) -> Description:
     text = _read_text(path)
     adder = _ADDERS.get(Path(path).suffix.lower())
     dbc = None if adder else DbcText(path, text)
-    if dbc and dbc.endless_selections():
+    if dbc and dbc.endless():
         raise DescriptionError(_in_order(dbc.faults()))
     database = Database(strict=False, sort_signals=None)
     try:
@@ -62,11 +65,16 @@ def read_database(path: str) -> Description:
     faults = [*(dbc.faults() if dbc else ()), *layout_faults(path, described, written)]
     if faults:
         raise DescriptionError(_in_order(faults))
-    return Description(path, described)
+    return Description(path, tuple(map(settled, described)))
 
 
 def _in_order(faults: Iterable[Fault]) -> tuple[Fault, ...]:
-    return tuple(sorted(faults, key=lambda fault: (fault.line, fault.column)))
+    """Return the faults as they stand in the file, no more than somebody can read of each and of all."""
+    ordered = sorted(faults, key=lambda fault: (fault.line, fault.column))
+    told = [replace(fault, text=readable(fault.text)) for fault in ordered[:_MOST_FAULTS]]
+    if len(ordered) > len(told):
+        told.append(Fault(told[0].file, 0, 0, f"There are {len(ordered) - len(told)} more mistakes."))
+    return tuple(told)
 
 
 def _read_text(path: str) -> str:
@@ -119,12 +127,12 @@ def _load_faults(path: str, dbc: DbcText | None, error: Exception) -> tuple[Faul
     """Say why the library gave up: with the place in the text, where it is known."""
     offset, position = getattr(error, "offset", None), getattr(error, "position", None)
     if dbc and isinstance(offset, int):
-        return (dbc.syntax(offset),)
+        return _in_order([dbc.syntax(offset)])
     if isinstance(position, tuple):
         return (Fault(path, position[0], position[1] + 1, f"the file cannot be read as XML: {error}."),)
-    reason = " ".join(str(error).split()).rstrip(".")
+    reason = " ".join(str(error).split()).rstrip(".")[:_MOST_REASON]
     unknown = Fault(path, 0, 0, f"the description cannot be used: {type(error).__name__}: {reason}.")
-    return (dbc and _in_order(dbc.faults())) or (unknown,)
+    return _in_order((dbc and dbc.faults()) or [unknown])
 
 
 def _written(dbc: DbcText | None, messages: Sequence[Message]) -> Sequence[MessageLine | None]:
@@ -142,6 +150,7 @@ def _message(message: Message, written: MessageLine | None) -> DescribedMessage:
         if written
         else {}
     )
+    lines = [line.line for line in written.signals] if written else [0] * len(message.signals)
     return DescribedMessage(
         name=message.name,
         can_id=message.frame_id,
@@ -149,7 +158,9 @@ def _message(message: Message, written: MessageLine | None) -> DescribedMessage:
         length=message.length,
         sender=next((sender for sender in message.senders if sender != _NO_SENDER), None),
         period_ns=_period_ns(message.cycle_time),
-        signals=tuple(_signal(signal, long_names) for signal in message.signals),
+        signals=tuple(
+            _signal(signal, long_names, line) for signal, line in zip(message.signals, lines, strict=True)
+        ),
     )
 
 
@@ -159,7 +170,7 @@ def _period_ns(cycle_time_ms: float | None) -> int | None:
     return round(_exact(cycle_time_ms) * _NS_PER_MS)
 
 
-def _signal(signal: Signal, long_names: Mapping[str, str]) -> DescribedSignal:
+def _signal(signal: Signal, long_names: Mapping[str, str], line: int) -> DescribedSignal:
     minimum, maximum = _limits(signal.minimum, signal.maximum)
     selector = signal.multiplexer_signal
     return DescribedSignal(
@@ -174,9 +185,12 @@ def _signal(signal: Signal, long_names: Mapping[str, str]) -> DescribedSignal:
         minimum=minimum,
         maximum=maximum,
         unit=signal.unit or "",
-        labels={code: str(text) for code, text in (signal.choices or {}).items()},
+        labels={
+            code: str(text) for code, text in (signal.choices or {}).items() if code in _CODES_THAT_CAN_COME
+        },
         selector=None if selector is None else long_names.get(selector, selector),
         selected_by=_ranges(signal.multiplexer_ids or ()),
+        line=line,
     )
 
 
@@ -186,9 +200,9 @@ def _exact(number: float) -> Fraction:
 
 
 def _limits(minimum: float | None, maximum: float | None) -> tuple[Fraction | None, Fraction | None]:
-    """Return the limits; an empty range, [0|0] above all, promises nothing, nor does an infinite limit."""
-    low = _exact(minimum) if minimum is not None and math.isfinite(minimum) else None
-    high = _exact(maximum) if maximum is not None and math.isfinite(maximum) else None
+    """Return the limits; an empty range, [0|0] above all, promises nothing, nor does an endless limit."""
+    low = _exact(minimum) if minimum is not None and abs(minimum) <= LARGEST_NUMBER else None
+    high = _exact(maximum) if maximum is not None and abs(maximum) <= LARGEST_NUMBER else None
     if low is not None and high is not None and (low > high or low == high == 0):
         return None, None
     return low, high

@@ -21,16 +21,21 @@ EXTENDED_FLAG = 0x8000_0000
 UNSENT_MESSAGE, UNSENT_ID = "VECTOR__INDEPENDENT_SIG_MSG", 0xC000_0000
 
 LARGEST_SELECTION = 1 << 16
+LONGEST_MESSAGE = 1785  # bytes, of a J1939 transport: 255 packets of 7 (SAE J1939-21, from memory)
+MOST_SIGNALS = 2048  # of a message; the time that the parser takes grows with their square
+LARGEST_POWER = 400  # of ten; floating-point numbers end at 308
+_MOST_DIGITS = 20
 _FLOAT_BITS = {"1": (16, 32), "2": (64,)}
 
 _STRING_OR_COMMENT = re.compile(r'"(?:\\"|[^"])*"|//[^\n]*')
 _LAYOUT = re.compile(
-    r"\bBO_\s+(?P<id>\d+)\s+(?P<message>\w+)\s*:"
+    r"\bBO_\s+(?P<id>\d+)\s+(?P<message>\w+)\s*:\s*(?P<length>\d*)"
     r"|\bSG_\s+(?P<signal>\w+)(?:\s+(?P<marker>\w+))?\s*:\s*(?P<start>[-+]?\d+)\s*\|\s*(?P<bits>[-+]?\d+)"
 )
 _LABELS = re.compile(r"\b(VAL_|SIG_VALTYPE_)\s+(\d+)\s+(\w+)(?:\s*:\s*(\d+))?")
 _SELECTION = re.compile(r"\bSG_MUL_VAL_\s+\d+\s+(?P<signal>\w+)\s+\w+\s+(?P<ranges>[^;]*);")
 _RANGE = re.compile(r"(\d+)\s*-\s*(\d+)")
+_POWER = re.compile(r"(?<![\w.])\d[\d.]*[eE][-+]?(\d+)")
 _STATEMENT = re.compile(
     r"\b(?:BO_TX_BU|BO|SG_MUL_VAL|SG|BU|BS|NS|VAL_TABLE|VAL|SIG_VALTYPE|CM|BA_DEF|BA)_(?!\w)"
 )
@@ -94,14 +99,14 @@ class DbcText:
         """
         text = self.text
         for found in _LABELS.finditer(self._bare):
-            if int(found[2]) in self._unsent_ids:
+            if _number(found[2]) in self._unsent_ids:
                 end = self._bare.find(";", found.start()) + 1
                 text = text[: found.start()] + re.sub(r"[^\n]", " ", text[found.start() : end]) + text[end:]
         return f"{text}\nBS_:\n"
 
     def faults(self) -> list[Fault]:
         """Return the mistakes that the text alone shows."""
-        return [*self._identifiers(), *self._lengths(), *self._labels(), *self.endless_selections()]
+        return [*self._identifiers(), *self._lengths(), *self._labels(), *self.endless()]
 
     def syntax(self, offset: int) -> Fault:
         """Return the fault of a text that stops being a DBC at `offset`."""
@@ -124,9 +129,9 @@ class DbcText:
             if found["message"]:
                 if message:
                     yield message
-                message = MessageLine(int(found["id"]), found["message"], line, [])
+                message = MessageLine(_number(found["id"]), found["message"], line, [])
             elif message:
-                signal = SignalLine(found["signal"], line, found["marker"] or "", int(found["bits"]))
+                signal = SignalLine(found["signal"], line, found["marker"] or "", _number(found["bits"]))
                 message.signals.append(signal)
         if message:
             yield message
@@ -163,7 +168,7 @@ class DbcText:
             for signal in message.signals
         }
         for found in _LABELS.finditer(self._bare):
-            keyword, dbc_id, name, kind = found[1], int(found[2]), found[3], found[4]
+            keyword, dbc_id, name, kind = found[1], _number(found[2]), found[3], found[4]
             line = self._line(found.start())
             if dbc_id in self._unsent_ids:
                 continue
@@ -182,19 +187,55 @@ class DbcText:
                     f"but {bits[dbc_id, name]} bits long; type 1 takes 32 bits, type 2 takes 64.",
                 )
 
-    def endless_selections(self) -> list[Fault]:
-        """Return the multiplexer ranges that must not reach the parser, which lists every value of them."""
-        return list(self._selections())
+    def endless(self) -> list[Fault]:
+        """Return what must not reach the parser.
+
+        It lists every multiplexer value and every bit, and writes numbers out, whatever their exponent.
+        """
+        return [*self._selections(), *self._sizes(), *self._powers()]
+
+    def _powers(self) -> Iterator[Fault]:
+        for found in _POWER.finditer(self._bare):
+            if _number(found[1]) > LARGEST_POWER:
+                yield self.fault(
+                    self._line(found.start()), f"a number has the exponent {found[1]}; write one that can be."
+                )
+
+    def _sizes(self) -> Iterator[Fault]:
+        for message in self.messages:
+            if len(message.signals) > MOST_SIGNALS:
+                yield self.fault(
+                    message.line,
+                    f"message {message.name} has {len(message.signals):,} signals; "
+                    f"describe no more than {MOST_SIGNALS:,} in one.",
+                )
+        for found in _LAYOUT.finditer(self._bare):
+            if _number(found["length"] or "0") > LONGEST_MESSAGE:
+                yield self.fault(
+                    self._line(found.start()),
+                    f"message {found['message']} is longer than {LONGEST_MESSAGE} bytes; correct its length.",
+                )
+            if max(_number(found[place] or "0") for place in ("start", "bits")) > 8 * LONGEST_MESSAGE:
+                yield self.fault(
+                    self._line(found.start()),
+                    f"signal {found['signal']} lies beyond {LONGEST_MESSAGE} bytes; "
+                    "correct its start bit or its length.",
+                )
 
     def _selections(self) -> Iterator[Fault]:
         for found in _SELECTION.finditer(self._bare):
-            spans = [int(last) - int(first) + 1 for first, last in _RANGE.findall(found["ranges"])]
+            spans = [_number(last) - _number(first) + 1 for first, last in _RANGE.findall(found["ranges"])]
             if min(spans, default=1) < 1 or sum(spans) > LARGEST_SELECTION:
                 yield self.fault(
                     self._line(found.start()),
-                    f"signal {found['signal']}: the multiplexer values {found['ranges'].strip()} run "
+                    f"signal {found['signal']}: the multiplexer values {found['ranges'].strip()[:60]} run "
                     f"backwards or are more than {LARGEST_SELECTION}; write the few that the selector takes.",
                 )
+
+
+def _number(digits: str) -> int:
+    """Return a number as it is written; of too many digits to be one here, the largest of so many."""
+    return int(digits) if len(digits) <= _MOST_DIGITS else int("9" * _MOST_DIGITS)
 
 
 def _blank(found: re.Match[str]) -> str:

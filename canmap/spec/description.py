@@ -6,7 +6,7 @@ In comes the path of a description file, out goes a `Description`; how it is rea
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -46,10 +46,11 @@ class DescribedSignal:
         minimum: Smallest physical value promised, None where none is (an empty range promises nothing).
         maximum: Largest physical value promised.
         unit: As written, "" for none.
-        labels: Raw code to text.
+        labels: Raw code to text, without codes beyond 64 bits with a sign.
         selector: Name of the multiplexer signal that decides whether this one is present.
         selected_by: Inclusive raw ranges of the selector for which it is.
         no_data: Raw codes that are no value, where the rules of its bus say so.
+        line: Where it is written, 0 where that is not known.
     """
 
     name: str
@@ -67,6 +68,20 @@ class DescribedSignal:
     selector: str | None = None
     selected_by: tuple[tuple[int, int], ...] = ()
     no_data: tuple[NoData, ...] = ()
+    line: int = field(default=0, compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class DoubtfulSignal:
+    """A signal that is not read, because the description contradicts itself.
+
+    Attributes:
+        signal: What the description says of it.
+        why: What is wrong with it, as the end of a sentence that begins with its name.
+    """
+
+    signal: DescribedSignal
+    why: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,8 +113,9 @@ class DescribedMessage:
         length: Payload bytes.
         sender: Node that sends it, None where the description does not say.
         period_ns: Cycle time it promises, None for none.
-        signals: In the order of the description.
+        signals: Those that are read, in the order of the description.
         group: Its parameter group where its bus matches by that, else None.
+        doubtful: The other signals.
     """
 
     name: str
@@ -110,6 +126,12 @@ class DescribedMessage:
     period_ns: int | None
     signals: tuple[DescribedSignal, ...]
     group: ParameterGroup | None = None
+    doubtful: tuple[DoubtfulSignal, ...] = ()
+
+    @property
+    def all_signals(self) -> tuple[DescribedSignal, ...]:
+        """Every signal that is described, read or not."""
+        return (*self.signals, *(one.signal for one in self.doubtful))
 
 
 @dataclass(frozen=True, slots=True)

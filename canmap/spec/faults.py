@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from canmap.errors import Fault, SpecError
@@ -14,6 +15,8 @@ _MOST_FAULTS = 500  # a listing nobody reads; also bounds the time that a hostil
 _MOST_SUGGESTIONS = 100
 _MOST_SHOWN = 60  # characters of a text that the user wrote
 _MOST_NAMES = 12
+_CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
+_LONG_WORD = re.compile(r"(\S{64})\S{4,}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +32,11 @@ def shown(text: str) -> str:
     """Return a text of the user in backticks, on one line and cut to a readable length."""
     flat = " ".join(text.split())
     return f"`{flat if len(flat) <= _MOST_SHOWN else flat[:_MOST_SHOWN] + '...'}`"
+
+
+def readable(text: str) -> str:
+    """Return a sentence on one line, with the long words that it took from a file cut short."""
+    return _LONG_WORD.sub(r"\1...", _CONTROL.sub(" ", text))
 
 
 def listed(names: Iterable[str], joint: str = "or") -> str:
@@ -55,7 +63,8 @@ class Faults:
 
     def extend(self, faults: Iterable[Fault]) -> None:
         """Note mistakes that another reader found."""
-        for fault in faults:
+        for told in faults:
+            fault = replace(told, text=readable(told.text))
             if fault in self._seen:
                 continue
             if len(self._faults) >= _MOST_FAULTS:

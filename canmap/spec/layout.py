@@ -1,23 +1,30 @@
 """0. Whether a bus description makes sense: what clashes in it, and what lies where no bit is.
 
-In come the messages of a description and the lines on which they are written, out go faults. Two
-signals may share bits where no selector value lets both be present.
+In come the messages of a description and the lines on which they are written. Out go faults, for which the
+description cannot be used, and messages without the signals of which it says what cannot be: those are
+doubtful, not read, and the spec may correct them. Two signals may share bits where no selector value lets
+both be present.
 """
 
 from __future__ import annotations
 
-from itertools import combinations
+from dataclasses import replace
+from itertools import combinations, product
 from typing import TYPE_CHECKING
 
 from canmap.errors import Fault
+from canmap.spec.description import DoubtfulSignal
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Iterator, Sequence
+    from collections.abc import Hashable, Iterator, Mapping, Sequence
 
     from canmap.spec.dbctext import MessageLine
     from canmap.spec.description import DescribedMessage, DescribedSignal
 
 LONGEST_SIGNAL = 64
+LARGEST_NUMBER = 10**100  # whatever is worked out from smaller ones fits a floating-point number
+_LONGEST_PERIOD_NS = 7 * 86_400 * 10**9
+_MOST_NAMED = 3  # signals in one sentence
 _FLOAT_LENGTHS = (16, 32, 64)
 
 Ranges = tuple[tuple[int, int], ...]
@@ -29,6 +36,9 @@ def layout_faults(
     """Yield everything that is wrong with `messages`, with the line of the part to change."""
     yield from _repeated_messages(path, messages, written)
     for message, place in zip(messages, written, strict=True):
+        if (message.period_ns or 0) > _LONGEST_PERIOD_NS:
+            text = f"message {message.name} has a cycle time of more than a week; correct it."
+            yield Fault(path, _line(place), 0, text)
         checker = _MessageChecker(path, message, place)
         yield from checker.faults()
 
@@ -88,23 +98,8 @@ class _MessageChecker:
                 second, f"has a name that another signal{where} has already; rename one of them"
             )
         for index, signal in enumerate(signals):
-            for text in (self._shape(signal), self._selection(index, signal)):
-                if text:
-                    yield self._fault(index, text)
-        yield from self._overlaps()
-
-    def _shape(self, signal: DescribedSignal) -> str | None:
-        """Say what is wrong with place and length of `signal`."""
-        if not 1 <= signal.bits <= LONGEST_SIGNAL:
-            return f"is {signal.bits} bits long; the longest that can be read is {LONGEST_SIGNAL}"
-        if signal.is_float and signal.bits not in _FLOAT_LENGTHS:
-            return f"is a floating-point number of {signal.bits} bits; it takes 16, 32 or 64"
-        if signal.start_bit < 0 or bytes_needed(signal) > self.message.length:
-            return (
-                f"does not fit: it needs {bytes_needed(signal)} bytes and the message has "
-                f"{self.message.length}; correct its start bit, its length or its byte order"
-            )
-        return None
+            if text := self._selection(index, signal):
+                yield self._fault(index, text)
 
     def _selection(self, index: int, signal: DescribedSignal) -> str | None:
         """Say what is wrong with the multiplexing of `signal`."""
@@ -121,28 +116,9 @@ class _MessageChecker:
             wrong = "which is a floating-point number"
         elif not signal.selected_by:
             wrong = "but by no value of it"
-        elif self._conditions(signal) is None:
+        elif _conditions(signal, self.by_name) is None:
             wrong = "which it selects itself, in a circle"
         return wrong and f"is selected by {signal.selector}, {wrong}"
-
-    def _conditions(self, signal: DescribedSignal) -> dict[str, Ranges] | None:
-        """Return selector to ranges in which `signal` is present; None for a circle."""
-        conditions: dict[str, Ranges] = {}
-        while signal.selector is not None and signal.selector in self.by_name:
-            if signal.selector in conditions:
-                return None
-            conditions[signal.selector] = signal.selected_by
-            signal = self.by_name[signal.selector]
-        return conditions
-
-    def _overlaps(self) -> Iterator[Fault]:
-        signals = self.message.signals
-        masks = [_bits(signal) for signal in signals]
-        conditions = [self._conditions(signal) or {} for signal in signals]
-        for first, second in combinations(range(len(signals)), 2):
-            if masks[first] & masks[second] and _together(conditions[first], conditions[second]):
-                name, where = signals[first].name, self._at(first)
-                yield self._fault(second, f"overlaps with signal {name}{where}; correct one of the two")
 
     def _fault(self, index: int, text: str) -> Fault:
         line = self.place.signals[index].line if self.place else 0
@@ -155,6 +131,99 @@ class _MessageChecker:
 
     def _at(self, index: int) -> str:
         return f" (line {self.place.signals[index].line})" if self.place else ""
+
+
+def settled(message: DescribedMessage) -> DescribedMessage:
+    """Return `message` with its signals parted anew into those that are read and those that are doubtful.
+
+    A signal is doubtful that does not fit into the message or is of a length that is not read, that shares
+    bits with another one, or that is selected by one that is doubtful.
+    """
+    signals = message.all_signals
+    doubts = {signal.name: why for signal in signals if (why := _shape(signal, message.length))}
+    sharing = _sharing([signal for signal in signals if signal.name not in doubts], message)
+    for name, others in sharing.items():
+        more = " and more" if len(others) > _MOST_NAMED else ""
+        doubts[name] = f"shares bits with {', '.join(others[:_MOST_NAMED])}{more}"
+    selected = [signal for signal in signals if signal.selector is not None]
+    while led := [one for one in selected if one.name not in doubts and one.selector in doubts]:
+        doubts.update((one.name, f"is selected by {one.selector}, which is not read") for one in led)
+    if not doubts and not message.doubtful:
+        return message
+    return replace(
+        message,
+        signals=tuple(signal for signal in signals if signal.name not in doubts),
+        doubtful=tuple(
+            DoubtfulSignal(signal, doubts[signal.name]) for signal in signals if signal.name in doubts
+        ),
+    )
+
+
+def _shape(signal: DescribedSignal, length: int) -> str | None:
+    """Say what is wrong with place and length of `signal` in a message of `length` bytes."""
+    if not 1 <= signal.bits <= LONGEST_SIGNAL:
+        return f"is {signal.bits} bits long, and the longest that is read is {LONGEST_SIGNAL}"
+    if signal.is_float and signal.bits not in _FLOAT_LENGTHS:
+        return f"is a floating-point number of {signal.bits} bits, which takes 16, 32 or 64"
+    if max(abs(signal.factor), abs(signal.offset)) > LARGEST_NUMBER:
+        return "has a factor or an offset that no quantity has"
+    if signal.start_bit < 0 or bytes_needed(signal) > length:
+        return f"does not fit, as it needs {bytes_needed(signal)} bytes and the message has {length}"
+    return None
+
+
+def _sharing(signals: Sequence[DescribedSignal], message: DescribedMessage) -> dict[str, list[str]]:
+    """Return for each signal that shares bits with others the names of some of those."""
+    by_name = {signal.name: signal for signal in message.all_signals}
+    masks = {signal.name: _bits(signal) for signal in signals}
+    conditions = {signal.name: _conditions(signal, by_name) or {} for signal in signals}
+    sharing: dict[str, list[str]] = {}
+    enough: set[str] = set()
+    for one, other in _pairs(signals):
+        if one in enough and other in enough:
+            continue
+        if masks[one] & masks[other] and _together(conditions[one], conditions[other]):
+            for name, with_name in ((one, other), (other, one)):
+                named = sharing.setdefault(name, [])
+                named.append(with_name)
+                if len(named) > _MOST_NAMED:
+                    enough.add(name)
+    return sharing
+
+
+def _pairs(signals: Sequence[DescribedSignal]) -> Iterator[tuple[str, str]]:
+    """Yield the names of all pairs of signals but those that different values of one selector select.
+
+    There are few of these pairs even where a message has a thousand multiplexed signals.
+    """
+    by_selector: dict[str | None, list[DescribedSignal]] = {}
+    for signal in signals:
+        by_selector.setdefault(signal.selector, []).append(signal)
+    for alike in by_selector.values():
+        present: list[tuple[int, str]] = []  # up to which value, and name
+        for low, high, name in sorted(_span(signal) for signal in alike):
+            present = [one for one in present if one[0] >= low]
+            yield from ((other, name) for _, other in present)
+            present.append((high, name))
+    for some, others in combinations(by_selector.values(), 2):
+        yield from ((one.name, other.name) for one, other in product(some, others))
+
+
+def _span(signal: DescribedSignal) -> tuple[int, int, str]:
+    """Return the lowest and the highest value of its selector for which a signal is there, and its name."""
+    ranges = signal.selected_by if signal.selector is not None else ((0, 0),)
+    return min(low for low, _ in ranges), max(high for _, high in ranges), signal.name
+
+
+def _conditions(signal: DescribedSignal, by_name: Mapping[str, DescribedSignal]) -> dict[str, Ranges] | None:
+    """Return selector to ranges in which `signal` is present; None for a circle."""
+    conditions: dict[str, Ranges] = {}
+    while signal.selector is not None and signal.selector in by_name:
+        if signal.selector in conditions:
+            return None
+        conditions[signal.selector] = signal.selected_by
+        signal = by_name[signal.selector]
+    return conditions
 
 
 def first_bit(signal: DescribedSignal) -> int:

@@ -7,6 +7,7 @@ the bus may be left out where the message is on one bus only.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from canmap.spec.faults import listed, shown
@@ -69,11 +70,11 @@ class Names:
         self.complete = set(self.buses) <= set(descriptions)
         self._found: dict[str, list[FoundMessage]] = {}
         self._signals: dict[tuple[str, str], dict[str, DescribedSignal]] = {}
-        self._described = set(descriptions)
+        self._files = {bus: description.path for bus, description in descriptions.items()}
         for bus, description in descriptions.items():
             for message in description.messages:
                 self._found.setdefault(message.name, []).append(FoundMessage(bus, message))
-                self._signals[bus, message.name] = {signal.name: signal for signal in message.signals}
+                self._signals[bus, message.name] = {signal.name: signal for signal in message.all_signals}
         self.nodes = {
             found.message.sender
             for all_found in self._found.values()
@@ -93,6 +94,20 @@ class Names:
         self, scalar: Scalar, faults: Faults, within: FoundMessage | None = None
     ) -> FoundSignal | None:
         """Find ``Message.Signal`` or ``bus.Message.Signal``, or the bare name of a signal of `within`."""
+        found = self.described_signal(scalar, faults, within)
+        for doubtful in found.message.doubtful if found else ():
+            if found and doubtful.signal is found.signal:
+                line = found.signal.line
+                where = Path(self._files[found.bus]).name + (f":{line}" if line else "")
+                text = f"{found.text} is not read, because it {doubtful.why} ({where})"
+                faults.add(scalar.place, f"{text}; say under `correct` what is right.")
+                return None
+        return found
+
+    def described_signal(
+        self, scalar: Scalar, faults: Faults, within: FoundMessage | None = None
+    ) -> FoundSignal | None:
+        """Find a signal in the same way, even one that is doubtful and not read."""
         parts = scalar.text.split(".")
         if len(parts) == 1 and within:
             found: FoundMessage | None = within
@@ -124,7 +139,7 @@ class Names:
         if found:
             ways = listed(f"{one.bus}.{name}" for one in found)
             faults.add(scalar.place, f"{shown(name)} is on several buses: write {ways}.")
-        elif self.complete or (bus and bus[0] in self._described):
+        elif self.complete or (bus and bus[0] in self._files):
             known = [
                 key
                 for key, every in self._found.items()

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canmap.spec import grammar as g
-from canmap.spec.corrections import corrected
+from canmap.spec.corrections import corrected, tell_doubts
 from canmap.spec.faults import Faults, listed
 from canmap.spec.groups import buses_by_group, grouped
 from canmap.spec.marks import Entries, Scalar
@@ -57,6 +57,7 @@ def resolve(
         context: Takes faults and notes; knows the names of `descriptions`.
     """
     descriptions = corrected(_node(root, "correct"), descriptions, context)
+    tell_doubts(descriptions, context)
     context = replace(context, names=Names(context.names.buses, descriptions))
     buses = part(g.BUSES, root, replace(context, announce=False)) or ()
     if buses_by_group(buses):

@@ -335,7 +335,7 @@ def parse_quantity(text: str) -> Quantity | str:
         return "a quantity is a number and its unit, such as 10 ms"
     unit = find_unit(match[2] or "1")
     if unit is None:
-        return f"the unit `{match[2][:40]}` is not known"
+        return f"the unit `{' '.join(match[2].split())[:40]}` is not known"
     return Quantity(Fraction(match[1]), unit)
 
 

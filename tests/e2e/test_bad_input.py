@@ -154,9 +154,10 @@ def test_specs_that_are_none(folder: Path, command: Command, spec: str, sentence
 DESCRIPTIONS = {
     "syntax": ("BO_ 273 PedalState: 4", "BO_ 273 PedalState 4", "broken.dbc:38:20: "),
     "overlap": (
-        "BrakePedal : 8|8",
-        "BrakePedal : 4|8",
-        "broken.dbc:40: message PedalState: signal BrakePedal overlaps with signal Throttle (line 39)",
+        "Angle : 0|16",
+        "Angle : 1|16",
+        "SteerFeedback.Angle is not read, because it shares bits with Rate (broken.dbc:10); "
+        "say under `correct` what is right.",
     ),
     "one identifier twice": (
         "BO_ 273 PedalState",

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from canmap.chunks import FrameChunk, FrameKind
 from canmap.frames import textblock
-from canmap.frames.textline import LONGEST_LINE
+from canmap.frames.textline import LONGEST_LINE, parse_line
 from canmap.frames.textlog import blocks
 from tests.textlogs import read_by_column, read_by_line, rows_of, text_of
 
@@ -120,6 +120,22 @@ def test_more_channels_than_a_byte_can_number() -> None:
     assert chunk.bad_count == 44
     assert chunk.bad[0].line == 257
     assert "more than 256 channel names" in chunk.bad[0].reason
+
+
+@pytest.mark.parametrize("names", [(b"can0", b"can1"), (b"front_axle_left", b"front_axle_lift")])
+def test_lines_are_not_read_one_by_one(names: tuple[bytes, bytes], monkeypatch: pytest.MonkeyPatch) -> None:
+    alone: list[bytes] = []
+
+    def read_alone(line: bytes) -> object:
+        alone.append(line)
+        return parse_line(line)
+
+    monkeypatch.setattr(textblock, "parse_line", read_alone)
+    text = b"".join(b"(1.500000) %s 123#11223344\n" % names[number % 2] for number in range(1000))
+    chunk = read_by_column(text, [100_000])
+    assert [chunk.channels[number] for number in chunk.channel[:2]] == [name.decode() for name in names]
+    assert len(chunk) == 1000
+    assert len(alone) < 5
 
 
 def test_bad_lines_are_listed_up_to_a_hundred_and_counted_in_full() -> None:

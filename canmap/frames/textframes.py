@@ -1,0 +1,70 @@
+"""Frames, text formats: what a grammar found in many lines to a chunk of those that are frames."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from canmap.chunks import CLASSIC_WIDTH, FLAG_FD, FrameChunk, FrameKind
+from canmap.frames.batches import LATEST_NS, UNNAMED_CHANNEL
+from canmap.frames.textblock import MOST_CHANNELS
+from canmap.frames.textline import EXTENDED_LIMIT, FD_LENGTHS, STANDARD_LIMIT
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from canmap.frames.textfields import Field, Lines
+
+_LEGAL_FD = np.isin(np.arange(65), list(FD_LENGTHS))
+
+
+class DataFrames(NamedTuple):
+    """Data frames that were found in n lines, as columns; names and units as those of `FrameChunk`.
+
+    Attributes:
+        lines: int64[n], indices of the lines.
+        wrong: bool[n], lines that are to be read alone; nothing else counts there.
+        t_ns: int64[n].
+        channel: Where the name stands, None where the format has none.
+        can_id: uint32[n].
+        extended: bool[n].
+        flags: uint8[n].
+        length: int64[n].
+        payload: uint8[n, 8 or 64].
+    """
+
+    lines: NDArray[np.intp]
+    wrong: NDArray[np.bool_]
+    t_ns: NDArray[np.int64]
+    channel: Field | None
+    can_id: NDArray[np.uint32]
+    extended: NDArray[np.bool_]
+    flags: NDArray[np.uint8]
+    length: NDArray[np.int64]
+    payload: NDArray[np.uint8]
+
+    def chunk(self, lines: Lines) -> FrameChunk:
+        """Return those that can be on a bus; `line` is the index of the line."""
+        fd = (self.flags & FLAG_FD) != 0
+        wrong = self.wrong | (np.abs(self.t_ns) >= LATEST_NS)
+        wrong |= self.can_id > np.where(self.extended, EXTENDED_LIMIT, STANDARD_LIMIT)
+        wrong |= np.where(fd, ~_LEGAL_FD[self.length], self.length > CLASSIC_WIDTH)
+        names: tuple[str, ...] = (UNNAMED_CHANNEL,)
+        number = np.zeros(len(self.lines), np.intp)
+        if self.channel is not None:
+            names, number, odd = lines.names(self.channel, wrong)
+            wrong |= odd | (number >= MOST_CHANNELS)
+        found = FrameChunk(
+            channels=names[:MOST_CHANNELS],
+            t_ns=self.t_ns,
+            channel=number.astype(np.uint8),
+            can_id=self.can_id,
+            extended=self.extended,
+            kind=np.full(len(self.lines), FrameKind.DATA, np.uint8),
+            flags=self.flags,
+            length=self.length.astype(np.uint8),
+            payload=self.payload,
+            line=self.lines.astype(np.int64, copy=False),
+        )
+        return found.take(~wrong) if wrong.any() else found
