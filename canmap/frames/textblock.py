@@ -24,6 +24,7 @@ SLACK = 2 * TOO_LONG  # bytes past the text that `Block.data` must have, so that
 MOST_BAD_LINES = 100  # listed per chunk; all are counted
 MOST_TEMPLATES = 64  # per block
 MOST_CHANNELS = 256  # what one byte can number
+MOST_RARE_TEMPLATES = 4  # of them may be of a form that few lines have, as the first of a block may be
 FEWEST_ROWS = 12  # fewer lines are read sooner one by one
 ROWS_AT_ONCE = 32_000  # fewer stay in the processor's cache; with more, two threads meet less often
 TEMPLATE_TRIALS = 8  # lines tried until one is good enough to be a template
@@ -55,13 +56,13 @@ def parse_block(block: Block) -> FrameChunk:
     """Return the frames of a block in line order, and its bad lines."""
     lines = _Lines(block)
     left = np.arange(lines.count)
+    rare = 0
     for _ in range(MOST_TEMPLATES):
         before = len(left)
-        if before < FEWEST_ROWS:
+        if before < FEWEST_ROWS or rare == MOST_RARE_TEMPLATES:
             break
         left = lines.read_alike(left)
-        if before - len(left) < before // 32:
-            break
+        rare += before - len(left) < before // 32
     lines.read_one_by_one(left)
     return lines.chunk()
 

@@ -122,8 +122,17 @@ def test_more_channels_than_a_byte_can_number() -> None:
     assert "more than 256 channel names" in chunk.bad[0].reason
 
 
-@pytest.mark.parametrize("names", [(b"can0", b"can1"), (b"front_axle_left", b"front_axle_lift")])
-def test_lines_are_not_read_one_by_one(names: tuple[bytes, bytes], monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    ("names", "rare"),
+    [
+        ((b"can0", b"can1"), b""),
+        ((b"front_axle_left", b"front_axle_lift"), b""),
+        ((b"can0", b"can1"), b"(1.5) x 12345678#\n"),
+    ],
+)
+def test_lines_are_not_read_one_by_one(
+    names: tuple[bytes, bytes], rare: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
     alone: list[bytes] = []
 
     def read_alone(line: bytes) -> object:
@@ -132,9 +141,9 @@ def test_lines_are_not_read_one_by_one(names: tuple[bytes, bytes], monkeypatch: 
 
     monkeypatch.setattr(textblock, "parse_line", read_alone)
     text = b"".join(b"(1.500000) %s 123#11223344\n" % names[number % 2] for number in range(1000))
-    chunk = read_by_column(text, [100_000])
-    assert [chunk.channels[number] for number in chunk.channel[:2]] == [name.decode() for name in names]
-    assert len(chunk) == 1000
+    chunk = read_by_column(rare + text, [100_000])
+    assert [chunk.channels[number] for number in chunk.channel[-2:]] == [name.decode() for name in names]
+    assert len(chunk) == 1000 + bool(rare)
     assert len(alone) < 5
 
 
