@@ -6,7 +6,6 @@ import bz2
 import gzip
 import lzma
 import random
-import struct
 import subprocess
 import sys
 from typing import TYPE_CHECKING
