@@ -114,10 +114,14 @@ def run_some(spec: Spec, seed: int) -> None:
 
 @contextmanager
 def _soon() -> Iterator[None]:
-    """Check that the block takes no longer than it may."""
-    began = time.monotonic()
+    """Check that the block takes no longer than it may, in the time of all processors that it uses.
+
+    The time on the wall depends on what else the machine does; who waits without end is found by the runner.
+    """
+    began = time.process_time()
     yield
-    assert time.monotonic() - began < LONGEST_S, f"{time.monotonic() - began:.1f} s"
+    took = time.process_time() - began
+    assert took < LONGEST_S, f"{took:.1f} s"
 
 
 def _clear(error: FaultyFileError, folder: str) -> None:
