@@ -27,8 +27,9 @@ MOST_CHANNELS = 256  # what one byte can number
 MOST_RARE_TEMPLATES = 4  # of them may be of a form that few lines have, as the first of a block may be
 FEWEST_ROWS = 12  # fewer lines are read sooner one by one
 ROWS_AT_ONCE = 32_000  # fewer stay in the processor's cache; with more, two threads meet less often
+MOST_ALONE = 20_000  # lines of a block read one by one, unless one in ten holds a frame
 TEMPLATE_TRIALS = 8  # lines tried until one is good enough to be a template
-LINE_FEED = 10
+LINE_FEED, CARRIAGE_RETURN = 10, 13
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +56,7 @@ class Block:
 def parse_block(block: Block) -> FrameChunk:
     """Return the frames of a block in line order, and its bad lines."""
     lines = _Lines(block)
-    left = np.arange(lines.count)
+    left = lines.inked()
     rare = 0
     for _ in range(MOST_TEMPLATES):
         before = len(left)
@@ -91,6 +92,13 @@ class _Lines:
         self.channels: dict[str, int] = {}
         self.columns = empty_chunk(frames=self.count)
         self.payload = self.columns.payload
+
+    def inked(self) -> NDArray[np.intp]:
+        """Return the lines that are not empty."""
+        length = self.ends - self.starts
+        empty = length == 0
+        empty |= (length == 1) & (self.text[self.starts] == CARRIAGE_RETURN)
+        return np.flatnonzero(~empty)
 
     def read_alike(self, lines: NDArray[np.intp]) -> NDArray[np.intp]:
         """Read those of the `lines` (ascending) that have the form of one of them; return the others."""
@@ -158,19 +166,27 @@ class _Lines:
         return self.channels.setdefault(name, len(self.channels))
 
     def read_one_by_one(self, lines: NDArray[np.intp]) -> None:
-        """Read the `lines`, and note those that cannot be read."""
-        last = self.count - 1
-        for index in lines.tolist():
-            frame = parse_line(self._line(index))
-            if isinstance(frame, Row):
-                frame = self._store_one(index, frame)
-            if isinstance(frame, str):
-                self.bad_count += 1
-                if len(self.bad) < MOST_BAD_LINES:
-                    cut = self.block.cut and index == last
-                    self.bad.append(
-                        (index, f"the capture ends in the middle of it: {frame}" if cut else frame)
-                    )
+        """Read the `lines`, and note those that cannot be read.
+
+        Where hardly one holds a frame, the others are passed over: what is no log is not worth the time.
+        """
+        for first in range(0, len(lines), MOST_ALONE):
+            if first > 10 * int(np.count_nonzero(self.read)):
+                self._note_bad(int(lines[first]), "it stands after too many lines without a frame")
+                self.bad_count += len(lines) - first - 1
+                return
+            for index in lines[first : first + MOST_ALONE].tolist():
+                frame = parse_line(self._line(index))
+                if isinstance(frame, Row):
+                    frame = self._store_one(index, frame)
+                if isinstance(frame, str):
+                    self._note_bad(index, frame)
+
+    def _note_bad(self, index: int, reason: str) -> None:
+        self.bad_count += 1
+        if len(self.bad) < MOST_BAD_LINES:
+            cut = self.block.cut and index == self.count - 1
+            self.bad.append((index, f"the capture ends in the middle of it: {reason}" if cut else reason))
 
     def _store_one(self, index: int, frame: Row) -> str | None:
         """Store one frame; return the reason if that cannot be done."""

@@ -147,6 +147,24 @@ def test_lines_are_not_read_one_by_one(
     assert len(alone) < 5
 
 
+def test_what_is_no_log_is_not_read_to_its_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(textblock, "MOST_ALONE", 100)
+    good, odd = b"(1.5) can0 123#11\n", b"(1.5) can0 123#1\n"
+    text = good + odd * 950 + b"(1.5) can0 123#R\n"
+    chunk = read_by_column(text, [100_000])
+    assert (len(chunk), chunk.bad_count) == (1, 951)
+    assert "odd number of digits" in chunk.bad[-1].reason
+    chunk = read_by_column(good * 100 + text, [100_000])  # now a tenth are frames
+    assert (len(chunk), chunk.bad_count) == (102, 950)
+
+
+def test_empty_lines_hold_nothing() -> None:
+    good = b"(1.5) can0 123#11\n"
+    chunk = read_by_column(b"\n\r\n" * 50 + good + b"\r\n" * 50 + good * 20 + b"\n", [100_000])
+    assert (len(chunk), chunk.bad_count) == (21, 0)
+    assert chunk.line.tolist() == [101, *range(152, 172)]
+
+
 def test_bad_lines_are_listed_up_to_a_hundred_and_counted_in_full() -> None:
     chunk = read_by_column(b"(1.5) can0 123#1\n" * 250, [100_000])
     assert len(chunk.bad) == 100
