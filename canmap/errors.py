@@ -6,7 +6,16 @@ failure and raises one of these. Nothing else leaves the package.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
+
+_CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
+_LONG_WORD = re.compile(r"(\S{64})\S{4,}")
+
+
+def readable(text: str) -> str:
+    """Return a sentence on one line, with the long words that it took from a file cut short."""
+    return _LONG_WORD.sub(r"\1...", _CONTROL.sub(" ", text))
 
 
 class CanmapError(Exception):

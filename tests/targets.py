@@ -6,7 +6,7 @@ import bz2
 import gzip
 import lzma
 import tempfile
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -55,6 +55,7 @@ def _nothing() -> list[bytes]:
     return []
 
 
+@cache
 def _hostile(ending: str) -> list[bytes]:
     if BY_ENDING[ending].magic:
         return HOSTILE[ending]() if ending in HOSTILE else []

@@ -60,7 +60,6 @@ _HEADER = re.compile(
 )
 _DIRECTIONS = {"Rx": FLAG_RECEIVED, "Tx": FLAG_SENT, "rx": FLAG_RECEIVED, "tx": FLAG_SENT}
 _IDENTIFIER = re.compile(r"[0-9A-Fa-f]{1,10}[xX]?")
-_CHANGES = np.frombuffer(b"bBdD", np.uint8)  # how the lines of a header begin that change others
 
 
 class _Form(NamedTuple):
@@ -96,7 +95,7 @@ class AscLines:
 
     def changes(self, lines: Lines) -> NDArray[np.bool_]:
         """Lines of a header that give the base of numbers, or a date: base, begin, date."""
-        return np.isin(lines.first_characters(), _CHANGES)
+        return np.logical_or.reduce([lines.begin_with(letter) for letter in "bBdD"])
 
     def columns(self, lines: Lines, some: NDArray[np.intp]) -> list[FrameChunk]:
         """Data frames, classic and FD, with hexadecimal numbers and absolute stamps."""
@@ -199,7 +198,7 @@ class AscLines:
     def _classic(self, t_ns: int, fields: list[str]) -> Row | None:
         channel, word = fields[1], fields[2]
         if word.lower() == "errorframe":
-            return Row(t_ns, channel, 0, False, FrameKind.ERROR, 0, 0, b"")
+            return checked(Row(t_ns, channel, 0, False, FrameKind.ERROR, 0, 0, b""))
         flags = _DIRECTIONS.get(fields[3]) if len(fields) > 3 else None
         if flags is None:
             if _IDENTIFIER.fullmatch(word):
@@ -235,7 +234,7 @@ class AscLines:
             raise UnreadableError("the channel of an FD frame is not a number")
         if "errorframe" in (field.lower() for field in after[:2]):
             flags = _DIRECTIONS.get(after[0], 0)
-            return Row(t_ns, channel, 0, False, FrameKind.ERROR, flags, 0, b"")
+            return checked(Row(t_ns, channel, 0, False, FrameKind.ERROR, flags, 0, b""))
         if len(after) > 2 and not after[2].isdecimal():
             del after[2]  # a symbolic name
         if len(after) < 6 or after[0] not in _DIRECTIONS:

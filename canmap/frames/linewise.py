@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 
 from canmap.chunks import CUT_SHORT, BadLine, FrameChunk, join
-from canmap.errors import CaptureError
+from canmap.errors import CaptureError, readable
 from canmap.frames.batches import NS, Batch, too_many_channels
 from canmap.frames.row import Row, UnreadableError
 from canmap.frames.textblock import MOST_BAD_LINES, MOST_CHANNELS, Block
@@ -154,7 +154,8 @@ class _BlockReader:
             row = self._grammar.read(line)
         except UnreadableError as reason:
             cut = self._block.cut and number == self.count - 1
-            self._alone.add_bad(at, f"{CUT_SHORT}, in the middle of a line: {reason}" if cut else str(reason))
+            text = readable(str(reason))
+            self._alone.add_bad(at, f"{CUT_SHORT}, in the middle of a line: {text}" if cut else text)
         if row is None:
             self.useless += 1
         else:

@@ -25,7 +25,7 @@ from canmap.chunks import (
     FrameKind,
     join,
 )
-from canmap.errors import CaptureError
+from canmap.errors import CaptureError, readable
 from canmap.extras import asammdf
 from canmap.frames.batches import LATEST_NS, UNNAMED_CHANNEL
 from canmap.frames.gather import payload_within, sifted
@@ -74,7 +74,7 @@ def read_mdf(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
         except CaptureError:
             raise
         except Exception as error:  # whatever the library meets in a damaged file
-            reason = "".join(sign if sign.isprintable() else "?" for sign in str(error).partition("\n")[0])
+            reason = readable(str(error).partition("\n")[0])
             reason = reason[:MOST_REASON] or type(error).__name__
             raise CaptureError(f"{name}: the MDF file is damaged ({reason}); copy it again.") from None
 

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH, FLAG_FD, FrameChunk, FrameKind, join
-from canmap.errors import CaptureError
+from canmap.errors import CaptureError, readable
 from canmap.frames.batches import LATEST_NS, NS, ROWS, UNNAMED_CHANNEL, Batch
 from canmap.frames.csvrows import bare_row
 from canmap.frames.gather import sifted
@@ -60,12 +60,10 @@ def read_sqlite(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
                         raise sqlite3.DataError("there are too many damaged rows")
         except (sqlite3.Error, sqlite3.Warning, UnicodeDecodeError, OverflowError, MemoryError) as error:
             if not number:
-                reason = " ".join(str(error).split())[:100]
+                reason = readable(str(error))[:100]
                 raise CaptureError(f"{name}: the SQLite file is damaged ({reason}); copy it again.") from None
             batch = Batch(name)
-            batch.add_bad(
-                number + 1, f"the data cannot be read from here on ({' '.join(str(error).split())[:100]})"
-            )
+            batch.add_bad(number + 1, f"the data cannot be read from here on ({readable(str(error))[:100]})")
             yield batch.chunk()
 
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from canmap.chunks import CLASSIC_WIDTH, FrameChunk, FrameKind
-from canmap.errors import CaptureError
+from canmap.errors import CaptureError, readable
 from canmap.extras import polars as polars_library
 from canmap.formats import (
     TABLE_NUMBERS as NUMBERS,
@@ -78,7 +78,7 @@ def read_table(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
             OSError,
             ValueError,
         ) as error:
-            reason = str(error).partition("\n")[0]
+            reason = readable(str(error).partition("\n")[0])
             raise CaptureError(f"{name}: the Parquet file is damaged ({reason}); copy it again.") from None
 
 

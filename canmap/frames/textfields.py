@@ -96,12 +96,15 @@ class Lines:
         first = self.field(np.arange(self.count), 0)
         return np.asarray((self.fields == 1) & (first.length == 0))
 
-    def first_characters(self, place: int = 0) -> NDArray[np.uint8]:
-        """Return uint8[count]: a character of the first field of each line; 10 where the line has none."""
+    def begin_with(self, word: str) -> NDArray[np.bool_]:
+        """Return bool[count]: the lines whose first field begins with a word."""
         if not len(self._field_starts):
-            return np.full(self.count, LINE_FEED, np.uint8)
+            return np.zeros(self.count, np.bool_)
         at = self._field_starts[np.minimum(self._first, len(self._field_starts) - 1)]
-        return np.where(self.fields > 0, self.text[at + place], np.uint8(LINE_FEED))
+        begin = self.fields > 0
+        for place, letter in enumerate(word.encode()):
+            begin &= self.text[at + place] == letter
+        return np.asarray(begin)
 
     def field(self, lines: NDArray[np.intp], number: int | NDArray[np.int64]) -> Field:
         """Return a field of some lines, which must have it."""

@@ -92,17 +92,14 @@ class TrcLines:
 
     def changes(self, lines: Lines) -> NDArray[np.bool_]:
         """Lines of the header that say something about the others."""
-        header = lines.first_characters() == ord(";")
-        if header.any():
-            header &= lines.first_characters(1) == ord("$")
-        return np.asarray(header)
+        return lines.begin_with(";$")
 
     def columns(self, lines: Lines, some: NDArray[np.intp]) -> list[FrameChunk]:
         """Data frames, classic and FD."""
         layout = self._layout
         if layout is None:
             return []
-        some = some[lines.fields[some] >= layout.data]
+        some = some[(lines.fields[some] >= layout.data) & ~lines.begin_with(";")[some]]
         if not len(some):
             return []
         t_ns, wrong = lines.decimal_ns(lines.field(some, layout.offset), MS, self._start_ns)
@@ -162,7 +159,7 @@ class TrcLines:
         t_ns = self._start_ns + decimal_ns(fields[layout.offset], MS)
         channel = fields[layout.bus] if layout.bus >= 0 else UNNAMED_CHANNEL
         if kind_word in {"ER", "Error"}:
-            return Row(t_ns, channel, 0, False, FrameKind.ERROR, 0, 0, b"")
+            return checked(Row(t_ns, channel, 0, False, FrameKind.ERROR, 0, 0, b""))
         if kind_word in _STATUS:
             return None
         if not (kind_word in _DIRECTIONS or kind_word in {"DT", "RR"} or kind_word in _FD_TYPES):

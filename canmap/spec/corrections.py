@@ -6,9 +6,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
+from canmap.errors import readable
 from canmap.spec import grammar as g
 from canmap.spec.codes import raw_codes
-from canmap.spec.faults import listed, readable
+from canmap.spec.faults import listed
 from canmap.spec.layout import settled
 from canmap.spec.marks import Scalar
 from canmap.spec.model import Note

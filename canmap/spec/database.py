@@ -15,10 +15,9 @@ from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING
 
-from canmap.errors import DescriptionError, Fault
+from canmap.errors import DescriptionError, Fault, readable
 from canmap.spec.dbctext import UNSENT_ID, UNSENT_MESSAGE, DbcText, MessageLine
 from canmap.spec.description import DescribedMessage, DescribedSignal, Description
-from canmap.spec.faults import readable
 from canmap.spec.layout import LARGEST_NUMBER, layout_faults, settled
 
 # The library's testing aids bring in python-can with all its bus drivers, which takes as long as everything

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from canmap.errors import Fault, SpecError
+from canmap.errors import Fault, SpecError, readable
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -15,8 +14,6 @@ _MOST_FAULTS = 500  # a listing nobody reads; also bounds the time that a hostil
 _MOST_SUGGESTIONS = 100
 _MOST_SHOWN = 60  # characters of a text that the user wrote
 _MOST_NAMES = 12
-_CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
-_LONG_WORD = re.compile(r"(\S{64})\S{4,}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,11 +29,6 @@ def shown(text: str) -> str:
     """Return a text of the user in backticks, on one line and cut to a readable length."""
     flat = " ".join(text.split())
     return f"`{flat if len(flat) <= _MOST_SHOWN else flat[:_MOST_SHOWN] + '...'}`"
-
-
-def readable(text: str) -> str:
-    """Return a sentence on one line, with the long words that it took from a file cut short."""
-    return _LONG_WORD.sub(r"\1...", _CONTROL.sub(" ", text))
 
 
 def listed(names: Iterable[str], joint: str = "or") -> str:

@@ -112,12 +112,12 @@ def some_line(rng: Random, ending: str) -> str:
     if rng.random() < 0.25:
         fields[rng.randrange(len(fields))] = rng.choice(ODD)
     parted = fields[0] + "".join(rng.choice(PART[ending]) + field for field in fields[1:])
-    line = rng.choice(("", "", "  ")) * (ending != ".csv") + parted + rng.choice(("", "", "\r", " "))
+    line = rng.choice(("", "", "", "  ", ";", "b")) * (ending != ".csv") + parted + rng.choice(("", "", "\r", " "))
     if rng.random() < 0.1:
         at = rng.randrange(len(line) + 1)
         line = (
             line[:at]
-            + rng.choice(("", "\x00", " ", "\xa0", "z", ".", "\x85"))
+            + rng.choice(("", "\x00", " ", "\xa0", "z", ".", ";", "\x85"))
             + line[at + rng.randrange(2) :]
         )
     return line
