@@ -28,7 +28,7 @@ from canmap.chunks import (
 from canmap.frames.batches import FIRST_YEAR, LATEST_YEAR, NS, checked
 from canmap.frames.linewise import decimal_ns, hex_bytes, read_lines, whole_number
 from canmap.frames.row import Row, UnreadableError
-from canmap.frames.textfields import Field
+from canmap.frames.textfields import MOST_DIGITS, Field
 from canmap.frames.textframes import DataFrames
 
 if TYPE_CHECKING:
@@ -68,7 +68,7 @@ class _Form(NamedTuple):
     channel: int
     identifier: int
     direction: int
-    data: int
+    data: int | NDArray[np.int64]
 
 
 _CLASSIC = _Form(channel=1, identifier=2, direction=3, data=6)
@@ -95,7 +95,7 @@ class AscLines:
 
     def changes(self, lines: Lines) -> NDArray[np.bool_]:
         """Lines of a header that give the base of numbers, or a date: base, begin, date."""
-        return np.logical_or.reduce([lines.begin_with(letter) for letter in "bBdD"])
+        return np.asarray(np.logical_or.reduce([lines.begin_with(letter) for letter in "bBdD"]))
 
     def columns(self, lines: Lines, some: NDArray[np.intp]) -> list[FrameChunk]:
         """Data frames, classic and FD, with hexadecimal numbers and absolute stamps."""
@@ -116,19 +116,25 @@ class AscLines:
         return self._data_frames(lines, some, _CLASSIC, wrong, flags, length)
 
     def _fd_columns(self, lines: Lines, some: NDArray[np.intp]) -> FrameChunk:
-        """Take lines without a symbolic name whose flags field, if they have one, says FD."""
-        switch, passive, code, count = (lines.field(some, number) for number in range(5, 9))
+        """Take lines with a symbolic name or without; those without payload may be remote frames."""
+        named = lines.decimal(lines.field(some, 5))[1]
+        enough = lines.fields[some] >= _FD.data + named
+        some, shift = some[enough], named[enough].astype(np.int64)
+        switch, passive, code, count = (lines.field(some, number + shift) for number in range(5, 9))
         length, wrong = lines.decimal(count)
+        wrong |= lines.field(some, 5).length > MOST_DIGITS  # a number too long, or a name
         wrong |= lines.decimal(switch)[1] | lines.hexadecimal(code)[1] | (length > FD_WIDTH)
         length[wrong] = 0
-        at = _FD.data + length + 2
+        form = _FD._replace(data=_FD.data + shift)
+        at = form.data + length + 2
         told = at < lines.fields[some]
         field, odd = lines.hexadecimal(lines.field(some, np.where(told, at, 0)))
-        wrong |= told & (odd | ((field != 0) & (field & FRAME_IS_FD == 0)))
-        flags = np.full(len(some), FLAG_FD, np.uint8)
-        flags[lines.are(switch, "1")] |= FLAG_BIT_RATE_SWITCH
-        flags[lines.are(passive, "1")] |= FLAG_ERROR_PASSIVE
-        return self._data_frames(lines, some, _FD, wrong, flags, length)
+        is_fd = ~told | (field == 0) | (field & FRAME_IS_FD != 0)
+        wrong |= (told & odd) | (~is_fd & (length == 0))
+        flags = np.where(is_fd, FLAG_FD, 0).astype(np.uint8)
+        flags[is_fd & lines.are(switch, "1")] |= FLAG_BIT_RATE_SWITCH
+        flags[is_fd & lines.are(passive, "1")] |= FLAG_ERROR_PASSIVE
+        return self._data_frames(lines, some, form, wrong, flags, length)
 
     def _data_frames(
         self,
@@ -145,8 +151,8 @@ class AscLines:
         identifier, direction = lines.field(some, form.identifier), lines.field(some, form.direction)
         extended = (lines.last_characters(identifier) | 0x20) == ord("x")
         can_id, odd = lines.hexadecimal(Field(identifier.start, identifier.length - extended))
-        sent = lines.are(direction, "Tx")
-        wrong |= odd | ~(sent | lines.are(direction, "Rx"))
+        sent = lines.are(direction, "Tx") | lines.are(direction, "tx")
+        wrong |= odd | ~(sent | lines.are(direction, "Rx") | lines.are(direction, "rx"))
         payload, length, odd = lines.payload(some, form.data, np.where(wrong, 0, length))
         flags |= np.where(sent, FLAG_SENT, FLAG_RECEIVED).astype(np.uint8)
         return DataFrames(some, wrong | odd, t_ns, channel, can_id, extended, flags, length, payload).chunk(

@@ -90,11 +90,14 @@ class Lines:
         return self.text[self.starts[number] : self.ends[number]].tobytes().decode("latin-1")
 
     def blank(self) -> NDArray[np.bool_]:
-        """Return bool[count]: which lines hold nothing, or where white space parts fields nothing else."""
+        """Return bool[count]: which lines hold nothing but white space."""
         if not self._commas or not self.count:
             return np.asarray(self.fields == 0)
-        first = self.field(np.arange(self.count), 0)
-        return np.asarray((self.fields == 1) & (first.length == 0))
+        whole = self.field(np.arange(self.count), 0)
+        if not ((self.fields == 1) & (whole.length > 0)).any():
+            return np.asarray((self.fields == 1) & (whole.length == 0))
+        inked = ~_is_blank(self.text[: int(self.ends[-1]) + 1])
+        return np.asarray(~np.logical_or.reduceat(inked, self.starts))
 
     def begin_with(self, word: str) -> NDArray[np.bool_]:
         """Return bool[count]: the lines whose first field begins with a word."""
@@ -174,13 +177,13 @@ class Lines:
         return parts.view(">u4").reshape(-1).astype(np.uint32), odd if wrong is None else odd | wrong
 
     def payload(
-        self, lines: NDArray[np.intp], number: int, length: NDArray[np.int64]
+        self, lines: NDArray[np.intp], number: int | NDArray[np.int64], length: NDArray[np.int64]
     ) -> tuple[NDArray[np.uint8], NDArray[np.int64], NDArray[np.bool_]]:
         """Read the fields from `number` on as bytes of two hexadecimal digits, each with one blank behind it.
 
         Args:
             lines: The lines, at least one; each has a field.
-            number: Of the first byte.
+            number: Of the first byte, or of each line's.
             length: Number of bytes in each line, up to 64.
 
         Returns:
