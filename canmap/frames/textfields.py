@@ -14,6 +14,7 @@ import numpy as np
 
 from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH
 from canmap.frames.batches import LATEST_NS
+from canmap.frames.textblock import LINE_FEED
 from canmap.frames.textdigits import (
     ALL_ZEROS,
     PAIRS_USED,
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
 
     from canmap.frames.textblock import Block
 
-LINE_FEED = 10
 _COMMA = 44
 _DOT = 46
 _RETURN = 13
