@@ -275,7 +275,7 @@ def _date_ns(line: str) -> int:
     """
     if not any(character.isdecimal() for character in line):
         return 0
-    match = _DATE.search(line)
+    match = _DATE.search(line[:100])  # the search takes the square of the length
     month = _MONTHS.get(match.group(1).lower()) if match else None
     if match is None or month is None:
         raise UnreadableError("the date is not one like Sat Sep 30 15:06:13.191 2017")
