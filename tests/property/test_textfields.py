@@ -160,6 +160,15 @@ def test_much_of_nothing_is_soon_read(form: Format, line: bytes) -> None:
     assert chunk.bad_count == (1 if line.startswith(b"x") else 0)
 
 
+def test_a_date_without_end_is_soon_refused() -> None:
+    """Where digits go on and on, each of them might be the year's."""
+    line = b"date Wed Nov 25 -1:35:" + b"9" * 60_000 + b"\n"
+    began = time.process_time()
+    chunk = read_by_column(line, FORMATS["asc"].grammar())
+    assert time.process_time() - began < 1
+    assert [one.reason for one in chunk.bad] == ["the date is not one like Sat Sep 30 15:06:13.191 2017"]
+
+
 def test_more_channels_than_a_byte_can_number() -> None:
     lines = [f"{number}.5 {number} 123 Rx d 1 11" for number in range(300)]
     with pytest.raises(CaptureError, match="more than 256 channels"):
