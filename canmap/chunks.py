@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 CLASSIC_WIDTH = 8
 FD_WIDTH = 64
+FD_LENGTHS = (*range(9), 12, 16, 20, 24, 32, 48, 64)  # of FD payloads, by length code (ISO 11898-1)
 
 
 class FrameKind(IntEnum):

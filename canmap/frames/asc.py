@@ -17,6 +17,7 @@ import numpy as np
 
 from canmap.chunks import (
     CLASSIC_WIDTH,
+    FD_LENGTHS,
     FD_WIDTH,
     FLAG_BIT_RATE_SWITCH,
     FLAG_ERROR_PASSIVE,
@@ -40,7 +41,6 @@ if TYPE_CHECKING:
     from canmap.chunks import FrameChunk
     from canmap.frames.textfields import Lines
 
-FD_LENGTH_OF_CODE = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)  # ISO 11898-1
 FRAME_IS_FD = 0x1000  # bit of the flags field of a CANFD line
 
 _DATE = re.compile(
@@ -253,7 +253,7 @@ class AscLines:
         # Some recorders leave the flags field 0 whatever the frame is.
         field = whole_number(told[2], 16, "flags field") if len(told) > 2 else 0
         is_fd = not field or bool(field & FRAME_IS_FD)
-        asked = FD_LENGTH_OF_CODE[whole_number(code, 16, "length code") & 15]
+        asked = FD_LENGTHS[whole_number(code, 16, "length code") & 15]
         if not is_fd and not length and asked:
             return checked(Row(t_ns, channel, can_id, extended, FrameKind.REMOTE, flags, min(asked, 8), b""))
         if is_fd:
@@ -275,7 +275,7 @@ def _date_ns(line: str) -> int:
     """
     if not any(character.isdecimal() for character in line):
         return 0
-    match = _DATE.search(line[:100])  # the search takes the square of the length
+    match = _DATE.search(line[:100])  # on a line without end it would search without end
     month = _MONTHS.get(match.group(1).lower()) if match else None
     if match is None or month is None:
         raise UnreadableError("the date is not one like Sat Sep 30 15:06:13.191 2017")

@@ -11,19 +11,19 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH, FLAG_FD, BadLine, FrameChunk, FrameKind, widen
+from canmap.chunks import CLASSIC_WIDTH, FD_LENGTHS, FD_WIDTH, FLAG_FD, BadLine, FrameChunk, FrameKind, widen
 from canmap.frames.batches import checked
 from canmap.frames.row import Row, UnreadableError
 from canmap.frames.textblock import MOST_BAD_LINES
-from canmap.frames.textline import EXTENDED_LIMIT, FD_LENGTHS, STANDARD_LIMIT
+from canmap.frames.textline import EXTENDED_LIMIT, STANDARD_LIMIT
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from numpy.typing import NDArray
 
-LENGTH_OF_CODE = np.array([0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64], np.uint8)  # ISO 11898-1
-_IS_FD_LENGTH = np.isin(np.arange(256), sorted(FD_LENGTHS))
+LENGTH_OF_CODE = np.array(FD_LENGTHS, np.uint8)
+_IS_FD_LENGTH = np.isin(np.arange(256), FD_LENGTHS)
 # By length: ones in the bytes of a payload that are within it, uint64[256, 8].
 _WITHIN = np.where(np.arange(FD_WIDTH) < np.arange(256)[:, None], 255, 0).astype(np.uint8).view(np.uint64)
 

@@ -6,17 +6,17 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.chunks import CLASSIC_WIDTH, FLAG_FD, FrameChunk, FrameKind
+from canmap.chunks import CLASSIC_WIDTH, FD_LENGTHS, FLAG_FD, FrameChunk, FrameKind
 from canmap.frames.batches import LATEST_NS, UNNAMED_CHANNEL
 from canmap.frames.textblock import MOST_CHANNELS
-from canmap.frames.textline import EXTENDED_LIMIT, FD_LENGTHS, STANDARD_LIMIT
+from canmap.frames.textline import EXTENDED_LIMIT, STANDARD_LIMIT
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.frames.textfields import Field, Lines
 
-_LEGAL_FD = np.isin(np.arange(65), list(FD_LENGTHS))
+_LEGAL_FD = np.isin(np.arange(65), FD_LENGTHS)
 
 
 class DataFrames(NamedTuple):

@@ -13,6 +13,7 @@ import re
 from typing import NamedTuple
 
 from canmap.chunks import (
+    FD_LENGTHS,
     FLAG_BIT_RATE_SWITCH,
     FLAG_ERROR_PASSIVE,
     FLAG_FD,
@@ -24,7 +25,6 @@ from canmap.frames.row import Row, UnreadableError
 
 LONGEST_LINE = 64 * 1024
 LATEST_SECOND = 9_223_372_035  # one whole second below the end of int64 nanoseconds
-FD_LENGTHS = frozenset({*range(9), 12, 16, 20, 24, 32, 48, 64})
 
 STANDARD_LIMIT = 0x7FF
 EXTENDED_LIMIT = 0x1FFFFFFF

@@ -15,12 +15,11 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH
+from canmap.chunks import CLASSIC_WIDTH, FD_LENGTHS, FD_WIDTH
 from canmap.frames.textdigits import WORD, Rows, decimal, gather, hexadecimal_bytes, hexadecimal_number
 from canmap.frames.textline import (
     ERROR_BIT,
     EXTENDED_LIMIT,
-    FD_LENGTHS,
     LATEST_SECOND,
     STANDARD_LIMIT,
     channel_name,
@@ -38,7 +37,7 @@ MOST_CHANNELS = 16  # of one form in one block; further ones get a template of t
 _SECOND_NS = 1_000_000_000
 _LATEST_HEAD = LATEST_SECOND // 100  # of ten digits of seconds, the first eight; from here on, one by one
 _USED = [np.uint64((1 << 8 * used) - 1) for used in range(WORD + 1)]  # the first characters of a word
-_LEGAL_FD = np.isin(np.arange(256), list(FD_LENGTHS))
+_LEGAL_FD = np.isin(np.arange(256), FD_LENGTHS)
 
 _FORM = re.compile(
     rb"[ \t]*\((?P<seconds>[0-9]+)\.(?P<fraction>[0-9]+)\)[ \t]+(?P<channel>[^ \t]+)[ \t]+"

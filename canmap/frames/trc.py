@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from canmap.chunks import (
+    FD_LENGTHS,
     FD_WIDTH,
     FLAG_BIT_RATE_SWITCH,
     FLAG_ERROR_PASSIVE,
@@ -22,7 +23,6 @@ from canmap.chunks import (
     FLAG_SENT,
     FrameKind,
 )
-from canmap.frames.asc import FD_LENGTH_OF_CODE
 from canmap.frames.batches import NS, UNNAMED_CHANNEL, checked
 from canmap.frames.linewise import decimal_ns, hex_bytes, read_lines, whole_number
 from canmap.frames.row import Row, UnreadableError
@@ -43,7 +43,7 @@ DAYS_TO_1970 = 25_569  # from 1899-12-30
 LATEST_DAYS = 132_000  # the year 2261, up to which ns fit in 64 bits
 STANDARD_DIGITS = 4  # an identifier of more digits is extended
 
-_LENGTH_OF_CODE = np.array(FD_LENGTH_OF_CODE, np.int64)
+_LENGTH_OF_CODE = np.array(FD_LENGTHS, np.int64)
 _DIRECTIONS = {"Rx": FLAG_RECEIVED, "Tx": FLAG_SENT}
 _FD_TYPES = {
     "FD": FLAG_FD,
@@ -182,7 +182,7 @@ class TrcLines:
             if not flags & FLAG_FD:
                 length = 8 if length < 16 else length
             elif length < 16:
-                length = FD_LENGTH_OF_CODE[length]
+                length = FD_LENGTHS[length]
         data = fields[layout.data :]
         remote = word == "RR" or (len(data) == 1 and data[0] == "RTR")
         kind = FrameKind.REMOTE if remote else FrameKind.DATA

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from canmap.chunks import FLAG_FD
+from canmap.chunks import FD_LENGTHS, FLAG_FD
 from canmap.errors import UsageError
 
 STANDARD_IDS = 1 << 11
 EXTENDED_IDS = 1 << 29
 # Payload lengths that a frame can have; those above 8 only as FD (ISO 11898-1, data length codes 9 to 15).
-FD_LENGTHS = (*range(9), 12, 16, 20, 24, 32, 48, 64)
 
 
 class Frame(NamedTuple):

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.chunks import FD_WIDTH, FLAG_BIT_RATE_SWITCH, FLAG_ERROR_PASSIVE, FLAG_FD, FrameKind
-from canmap.simulator.frame import FD_LENGTHS, Frame, checked
+from canmap.chunks import FD_LENGTHS, FD_WIDTH, FLAG_BIT_RATE_SWITCH, FLAG_ERROR_PASSIVE, FLAG_FD, FrameKind
+from canmap.simulator.frame import Frame, checked
 from canmap.simulator.wire import (
     CRC15,
     CRC17,
