@@ -8,7 +8,7 @@ from typing import Any
 
 from canmap.errors import UsageError
 
-LIBRARY_OF_EXTRA = {"tables": "polars", "mf4": "asammdf"}
+LIBRARY_OF_EXTRA = {"tables": "polars"}
 
 
 def is_installed(extra: str) -> bool:
@@ -26,19 +26,6 @@ def polars() -> Any:
         import polars as library  # noqa: PLC0415
     except ImportError:
         raise UsageError("Parquet needs the extra 'tables': pip install 'canmap[tables]'.") from None
-    return library
-
-
-def asammdf() -> Any:
-    """Return asammdf.
-
-    Raises:
-        UsageError: It is not installed.
-    """
-    try:
-        import asammdf as library  # type: ignore[import-not-found, unused-ignore]  # noqa: PLC0415
-    except ImportError:
-        raise UsageError("MDF captures need the extra 'mf4': pip install 'canmap[mf4]'.") from None
     return library
 
 

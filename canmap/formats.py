@@ -66,7 +66,7 @@ class Format:
         ending: Of the file's name, with its dot.
         name: What it is called in messages.
         reads: What is read of it.
-        writes: What is written; None if it is not written here.
+        writes: What is written of it.
         note: What else is worth knowing: clock, losses.
         extra: The extra that brings the library it needs; empty if it needs none.
         magic: What such files begin with; empty for text.
@@ -75,10 +75,19 @@ class Format:
     ending: str
     name: str
     reads: Holds
-    writes: Holds | None
+    writes: Holds
     note: str = ""
     extra: str = ""
     magic: tuple[bytes, ...] = ()
+
+
+def channel_number(name: str) -> int:
+    """Return the number of a channel where a format knows no names, from 1: that of `can0` is 1.
+
+    It is the name itself if that is a number, else the digits that end it and one more.
+    """
+    digits = name[len(name.rstrip("0123456789")) :]
+    return max(int(digits), 1) if name and digits == name else int(digits or "0") + 1
 
 
 _EXACT = Holds(1, Channels.NAMES, Errors.CLASS, Fd.FULL, remote=True, direction=True)
@@ -123,10 +132,9 @@ FORMATS = (
         ".mf4",
         "MDF 4 bus log",
         Holds(1, Channels.NUMBERS, Errors.CLASS, Fd.FULL, remote=True, direction=True),
-        None,
-        "ordered by stamp; stamps are floating-point seconds after the start",
-        extra="mf4",
-        magic=(b"MDF     ",),
+        Holds(1, Channels.NUMBERS, Errors.CLASS, Fd.FULL, remote=True, direction=True),
+        "groups of frames that lie apart are merged by stamp; what has no direction is written as received",
+        magic=(b"MDF     ", b"UnFinMF "),
     ),
     Format(
         ".pcap",

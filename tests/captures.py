@@ -18,9 +18,10 @@ from canmap.chunks import (
     empty_chunk,
     join,
 )
-from canmap.formats import BY_ENDING, FORMATS, Channels, Errors, Fd, Holds
+from canmap.formats import Channels, Errors, Fd, Holds
 from canmap.frames.readers import open_captures
-from canmap.outputs.captures import _message, write_capture
+from canmap.outputs.captures import write_capture
+from tests.mdffiles import LAYOUTS
 
 if TYPE_CHECKING:
     import random
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
 
 MS = 1_000_000
 START_NS = 1_700_000_000 * 1000 * MS
-WRITTEN = tuple(one.ending for one in FORMATS if one.writes)
 LENGTHS_FD = (0, 1, 8, 12, 20, 48, 64)
 
 
@@ -111,22 +111,11 @@ def seeds(folder: Path, ending: str) -> list[bytes]:
     found = []
     for count, seed in ((3, 5), (40, 2), (300, 3)):
         path = folder / f"seed{count}{ending}"
-        if BY_ENDING[ending].writes is None:
-            write_mf4(path, mixed(count, seed))
-        else:
-            write_capture(str(path), [mixed(count, seed)])
+        write_capture(str(path), [mixed(count, seed)])
         found.append(path.read_bytes())
+    if ending == ".mf4":
+        found += [layout.file(mixed(40, seed)) for seed, layout in enumerate(LAYOUTS.values())]
     return found
-
-
-def write_mf4(path: Path, frames: FrameChunk) -> None:
-    """Write a capture with python-can's writer, as none is written here."""
-    import asammdf  # noqa: F401 - python-can looks for it when it is imported
-    import can
-
-    with can.MF4Writer(path) as writer:
-        for i in range(len(frames)):
-            writer(_message(can, frames, i, int(frames.t_ns[i]), int(frames.channel[i]) + 1))
 
 
 def damaged(rng: random.Random, data: bytes) -> bytes:

@@ -25,8 +25,7 @@ def formats_command() -> int:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for heading in (
         "ending",
-        "read",
-        "written",
+        "read and written",
         "stamps to",
         "channels",
         "remote",
@@ -36,11 +35,10 @@ def formats_command() -> int:
     ):
         table.add_column(heading, overflow="fold")
     for one in FORMATS:
-        here = _here(one)
-        table.add_row(one.ending, here, here if one.writes else Text("no"), *_held(one.reads))
-        if one.writes and one.writes != one.reads:
+        table.add_row(one.ending, _here(one), *_held(one.reads))
+        if one.writes != one.reads:
             told = zip(_held(one.writes), _held(one.reads), strict=True)
-            table.add_row("", "", "", *(cell if cell != read else "" for cell, read in told), style="dim")
+            table.add_row("", "", *(cell if cell != read else "" for cell, read in told), style="dim")
     out = console()
     out.print(table)
     out.print(

@@ -1,8 +1,8 @@
 """Outputs: chunks of frames to capture files, in each format that `canmap.formats` says is written.
 
-In: chunks in order. Out: a file that appears whole or not at all. SocketCAN text, packet captures and the
-table of frames are written here, exactly; so is SQLite, because python-can's writer may lose rows when it is
-closed; the others are written by python-can, with what those writers lose.
+In: chunks in order. Out: a file that appears whole or not at all. SocketCAN text, packet captures, MDF and
+the table of frames are written here, exactly; so is SQLite, because python-can's writer may lose rows when it
+is closed; the others are written by python-can, with what those writers lose.
 """
 
 from __future__ import annotations
@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Any
 from canmap.chunks import FLAG_BIT_RATE_SWITCH, FLAG_ERROR_PASSIVE, FLAG_FD, FLAG_SENT, FrameKind
 from canmap.errors import OutputError
 from canmap.extras import python_can
-from canmap.formats import BY_ENDING, FORMATS, Errors, Fd
+from canmap.formats import BY_ENDING, FORMATS, Errors, Fd, channel_number
+from canmap.outputs.mdffile import write_mdf
 from canmap.outputs.packetfile import write_pcap, write_pcapng
 from canmap.outputs.sqlitefile import write_sqlite
 from canmap.outputs.tablefile import write_table
@@ -35,6 +36,7 @@ _OWN: dict[str, Callable[[str, Iterable[FrameChunk]], None]] = {
     ".pcapng": write_pcapng,
     ".parquet": write_table,
     ".db": write_sqlite,
+    ".mf4": write_mdf,
 }
 _PYTHON_CAN = {
     ".asc": "ASCWriter",
@@ -62,7 +64,7 @@ def write_capture(path: str, chunks: Iterable[FrameChunk]) -> int:
     """
     ending = Path(path).suffix.lower()
     if ending not in _OWN and ending not in _PYTHON_CAN:
-        known = ", ".join(one.ending for one in FORMATS if one.writes)
+        known = ", ".join(one.ending for one in FORMATS)
         raise OutputError(f"{path}: no capture is written with this ending; name one of {known}.")
     kept = _Kept(chunks, ending)
     target = Path(path)
@@ -102,13 +104,12 @@ class _Kept:
     def __iter__(self) -> Any:
         for chunk in self._chunks:
             keep = chunk.t_ns == chunk.t_ns
-            if self._holds is not None:
-                if self._holds.fd == Fd.NONE:
-                    keep &= (chunk.flags & FLAG_FD) == 0
-                if self._holds.errors == Errors.NONE:
-                    keep &= chunk.kind != FrameKind.ERROR
-                if not self._holds.remote:
-                    keep &= chunk.kind != FrameKind.REMOTE
+            if self._holds.fd == Fd.NONE:
+                keep &= (chunk.flags & FLAG_FD) == 0
+            if self._holds.errors == Errors.NONE:
+                keep &= chunk.kind != FrameKind.ERROR
+            if not self._holds.remote:
+                keep &= chunk.kind != FrameKind.REMOTE
             self.left_out += len(chunk) - int(keep.sum())
             yield chunk if keep.all() else chunk.take(keep)
 
@@ -119,18 +120,12 @@ def _write_with_python_can(path: str, ending: str, chunks: Iterable[FrameChunk])
     with getattr(library, _PYTHON_CAN[ending])(path) as writer:
         first_ns: int | None = None
         for chunk in chunks:
-            numbers = [_channel_number(name) for name in chunk.channels]
+            numbers = [channel_number(name) - 1 for name in chunk.channels]  # python-can counts from 0
             for i in range(len(chunk)):
                 t_ns = int(chunk.t_ns[i])
                 first_ns = t_ns if first_ns is None else first_ns
                 stamp_ns = max(t_ns, first_ns) if ending in {".asc", ".blf"} else t_ns
                 writer(_message(library, chunk, i, stamp_ns, numbers[chunk.channel[i]]))
-
-
-def _channel_number(name: str) -> int:
-    """Return the number of a channel as python-can counts, from 0: the digits that end its name, less one."""
-    digits = name[len(name.rstrip("0123456789")) :]
-    return max(int(digits) - 1, 0) if digits == name else int(digits or "0")
 
 
 def _message(library: Any, chunk: FrameChunk, i: int, stamp_ns: int, channel: int) -> Any:

@@ -42,7 +42,6 @@ def fuzz(name: str, numbers: range, current: Synchronized[int], results: Any) ->
     from tests.targets import TARGETS
 
     warnings.simplefilter("error")
-    warnings.simplefilter("ignore", ResourceWarning)  # of asammdf, where it gives up
     tempfile.tempdir = MEMORY if Path(MEMORY).is_dir() else None
     target = TARGETS[name]
     originals = target.seeds()
@@ -125,7 +124,6 @@ def fuzz_one(name: str, number: int) -> int:
     from tests.targets import TARGETS
 
     warnings.simplefilter("error")
-    warnings.simplefilter("ignore", ResourceWarning)  # of asammdf, where it gives up
     target = TARGETS[name]
     data = target.input(random.Random(number), number, target.seeds())
     path = Path(tempfile.gettempdir()) / f"fuzz-{name.lstrip('.')}-{number}"

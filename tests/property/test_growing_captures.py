@@ -13,8 +13,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+from canmap.chunks import empty_chunk
 from tests.captures import read
 from tests.hostile import MIB, blf, container
+from tests.mdffiles import Layout
 from tests.property.test_reader_damage import measured
 
 if TYPE_CHECKING:
@@ -112,6 +114,9 @@ PACKED_BOMBS = {
     "interfaces.pcapng": (SECTION, INTERFACE),
     "interfaces with options.pcapng": (SECTION, block(1, struct.pack("<HHI", 227, 0, 0) + OPTIONS)),
     "interfaces and packets.pcapng": (SECTION, INTERFACE + block(6, IN_BLOCK)),
+    "records of a byte.mf4": (Layout(closed=False).least(), b"\x10"),
+    "records of a byte and their ids.mf4": (Layout(shared=1, closed=False).least(), b"\x00\x10"),
+    "records of no group.mf4": (Layout(shared=1, closed=False).least(), b"\x01\x10"),
 }
 
 
@@ -165,3 +170,15 @@ def test_the_growth_of_a_regular_capture_is_allowed(tmp_path: Path) -> None:
     path.write_bytes(gzip.compress(content))
     assert len(content) > max(5 * path.stat().st_size, 16 * MIB)
     assert len(read(path)) == 800_000
+
+
+@pytest.mark.parametrize(
+    "layout", [Layout(packed=0, listed=True), Layout(packed=1), Layout(shared=1, packed=0)]
+)
+def test_blocks_that_unpack_to_much(tmp_path: Path, layout: Layout) -> None:
+    """Packed data in a packed file: their limits do not multiply."""
+    frames = empty_chunk(("1",), 150_000, 64)
+    path = tmp_path / "a.mf4.xz"
+    path.write_bytes(lzma.compress(layout.file(frames), preset=0))
+    read_frames, bad = measured(path)
+    assert read_frames < len(frames) or not bad

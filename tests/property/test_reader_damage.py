@@ -15,8 +15,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from canmap.formats import BY_ENDING
 from canmap.seal import seal
-from tests.captures import WRITTEN, damaged, seeds
+from tests.captures import damaged, seeds
 from tests.damage import LONGEST_S, outcome
 from tests.hostile import CLAIMS, HOSTILE, blf, blf_claim, container, pcap_claim
 
@@ -29,10 +30,10 @@ MIB = 1 << 20
 @pytest.fixture(scope="module")
 def originals(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[bytes]]:
     folder = tmp_path_factory.mktemp("seeds")
-    return {ending: seeds(folder, ending) for ending in WRITTEN}
+    return {ending: seeds(folder, ending) for ending in BY_ENDING}
 
 
-@pytest.mark.parametrize("ending", WRITTEN)
+@pytest.mark.parametrize("ending", BY_ENDING)
 @given(seed=st.integers(0, 2**32 - 1))
 def test_damage(originals: dict[str, list[bytes]], ending: str, seed: int) -> None:
     rng = random.Random(seed)
@@ -44,7 +45,7 @@ def test_damage(originals: dict[str, list[bytes]], ending: str, seed: int) -> No
     }
 
 
-@pytest.mark.parametrize("ending", WRITTEN)
+@pytest.mark.parametrize("ending", BY_ENDING)
 @given(data=st.binary(max_size=300))
 def test_any_bytes(ending: str, data: bytes) -> None:
     outcome(ending, data)
@@ -130,19 +131,7 @@ def test_lengths_that_are_claimed(tmp_path: Path, claim: int) -> None:
     assert measured(path) == (0, 1)
 
 
-@pytest.mark.parametrize("ending", sorted(set(HOSTILE) - {".mf4"}))
+@pytest.mark.parametrize("ending", sorted(HOSTILE))
 def test_what_is_made_to_exhaust_a_reader(ending: str) -> None:
     for data in HOSTILE[ending]():
         assert outcome(ending, data) in {"frames", "bad", "error", "nothing"}
-
-
-@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # files that asammdf leaves
-def test_mdf_damage(tmp_path: Path) -> None:
-    """Seeds for which asammdf read outside of its records, asked for GB, or never came to an end."""
-    pytest.importorskip("asammdf")
-    originals = seeds(tmp_path, ".mf4")
-    for seed in (*range(60), 141, 147, 761, 975):
-        rng = random.Random(seed)
-        outcome(".mf4", damaged(rng, rng.choice(originals)))
-    for data in HOSTILE[".mf4"]():
-        outcome(".mf4", data)

@@ -51,7 +51,6 @@ MAY_IMPORT: dict[str, set[str] | None] = {
 ONLY_IN = {
     "cantools": ["spec/database.py"],
     "can": ["extras.py"],
-    "asammdf": ["extras.py"],
     "rich": ["cli/"],
     "typer": ["cli/"],
     "yaml": ["spec/", "simulator/truth.py"],

@@ -1,0 +1,119 @@
+"""Frames, MDF 4: the data of a group, from however many blocks, to a run of bytes.
+
+In: the blocks of a file, and where the data begin. Out: their bytes, in pieces, and why they end too soon.
+The data may lie in one block, packed or not, or in lists of blocks; each block is read once.
+"""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.chunks import CUT_SHORT
+from canmap.frames.mdfblocks import UNSIZED, Block, Blocks, DamagedError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+BUFFER = 1 << 20  # bytes of a piece
+LARGEST_PACKED = 64 << 20  # bytes that a packed block may hold
+PLAIN = (b"##DT", b"##SD", b"##DV", b"##RD")
+PACKED, LISTS, LIST_OF_PACKED = b"##DZ", (b"##DL", b"##LD"), b"##HL"
+_PACKED = struct.Struct("<2sBxIQQ")  # kind of block, method, parameter, size of the content, packed size
+_DEFLATED, _TRANSPOSED = 0, 1
+_COUNT_PLACE = 4  # where a list tells how many blocks it holds
+
+
+class Data:
+    """The bytes of some data.
+
+    Args:
+        blocks: The blocks of the file.
+        place: Where the data begin; 0 where there are none.
+
+    Attributes:
+        damage: Why no more can be read; empty while that is not so.
+    """
+
+    def __init__(self, blocks: Blocks, place: int) -> None:
+        self._blocks = blocks
+        self._place = place
+        self.damage = ""
+
+    def pieces(self) -> Iterator[bytes]:
+        """Yield the bytes in order, at least as many at a time as a piece holds, but for the last."""
+        parts, size = [], 0
+        for part in self._parts():
+            parts.append(part)
+            size += len(part)
+            if size >= BUFFER:
+                yield b"".join(parts)
+                parts, size = [], 0
+        yield b"".join(parts)
+
+    def _parts(self) -> Iterator[bytes]:
+        """Yield the bytes as the blocks hold them, which may be but a few each."""
+        try:
+            for place in self._places(self._place):
+                yield from self._content(place)
+        except DamagedError as damage:
+            self.damage = str(damage)
+
+    def _places(self, place: int) -> Iterator[int]:
+        """Yield where the blocks lie that hold data."""
+        blocks = self._blocks
+        kind = blocks.read(place, 4) if place else b""
+        if kind == LIST_OF_PACKED:
+            place = blocks.take(place, LIST_OF_PACKED).link(0)
+            kind = blocks.read(place, 4)
+        if kind not in LISTS:
+            if place:
+                yield place
+            return
+        for _, block in blocks.chain(place, kind):
+            count = int.from_bytes(blocks.read(block.start + _COUNT_PLACE, 4), "little")
+            yield from filter(None, block.links[1 : 1 + count])
+
+    def _content(self, place: int) -> Iterator[bytes]:
+        blocks = self._blocks
+        block = blocks.take(place, *PLAIN, PACKED)
+        if block.kind == PACKED:
+            content = self._unpack(block)
+            yield from (content[at : at + BUFFER] for at in range(0, len(content), BUFFER))
+            return
+        end = block.end
+        if blocks.lacks & UNSIZED and (end <= block.start or blocks.read(end + -end % 8, 2) != b"##"):
+            end = blocks.next_taken(place)
+        for at in range(block.start, min(end, blocks.size), BUFFER):
+            yield blocks.read(at, min(BUFFER, end - at))
+        if end > blocks.size:
+            raise DamagedError(f"{CUT_SHORT}, in the middle of a data block")
+
+    def _unpack(self, block: Block) -> bytes:
+        blocks = self._blocks
+        _, method, width, size, packed_size = blocks.fields(block, _PACKED)
+        if method not in (_DEFLATED, _TRANSPOSED):
+            raise DamagedError(f"a data block is packed in an unknown way ({method})")
+        if size > LARGEST_PACKED:
+            raise DamagedError(f"a packed data block claims {size:,} bytes")
+        packed = blocks.read(block.start + _PACKED.size, min(packed_size, blocks.size))
+        if len(packed) < packed_size:
+            raise DamagedError(f"{CUT_SHORT}, in the middle of a data block")
+        try:
+            content = zlib.decompressobj().decompress(packed, max(size, 1))
+        except zlib.error as error:
+            raise DamagedError(f"a packed data block is damaged ({error})") from None
+        blocks.count_unpacked(len(content))
+        if method == _TRANSPOSED and width:
+            content = _rows(content, width)
+        return content
+
+
+def _rows(content: bytes, width: int) -> bytes:
+    """Return bytes row by row that stand column by column; those over whole rows stay at the end."""
+    count = len(content) // width
+    columns = np.frombuffer(content, np.uint8, count * width).reshape(width, count)
+    return columns.T.tobytes() + content[count * width :]
