@@ -200,7 +200,7 @@ def events_of(group: Group) -> Events | None:
     """
     names = {name.partition(".")[0] for name in group.channels}
     event = next((event for event in EVENTS if event in names), None)
-    if event is None:
+    if event is None or group.is_values:
         return None
     if group.time is None:
         raise DamagedError("the events of a group have no time")
