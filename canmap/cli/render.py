@@ -19,7 +19,7 @@ from canmap.inspection import last_value
 from canmap.vocabulary import field_types
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Container, Iterable, Mapping, Sequence
 
     from canmap.checks.finding import Finding
     from canmap.inspection import Inspection, MessageSummary
@@ -108,7 +108,12 @@ def _show_messages(result: Inspection, out: Console) -> None:
         rows = (_message_row(message, several=several) for message in came)
         _show_table(out, "Messages, with the time between their frames in ms", ("message", "sender"), rows)
     if silent:
-        out.print(Text(f"Described, but not in the capture: {_names(silent)}", style="dim"))
+        out.print(
+            Text(
+                f"Described, but not in the capture: {_listing([message.name for message in silent])}",
+                style="dim",
+            )
+        )
 
 
 def _message_row(message: MessageSummary, *, several: bool) -> dict[str, str]:
@@ -124,8 +129,7 @@ def _message_row(message: MessageSummary, *, several: bool) -> dict[str, str]:
     }
 
 
-def _names(messages: Iterable[MessageSummary], most: int = 12) -> str:
-    names = [message.name for message in messages]
+def _listing(names: Sequence[str], most: int = 12) -> str:
     more = f" and {len(names) - most} more" if len(names) > most else ""
     return ", ".join(names[:most]) + more
 
@@ -179,23 +183,41 @@ def _show_findings(result: Inspection, out: Console) -> None:
         out.print(Text("Nothing found", style="bold"))
         return
     out.print(Text("Findings, with their seconds from the start", style="bold"))
+    lost = {f.place.bus for f in result.findings if _is_of_channel(f)}
     groups: dict[Severity, list[Finding]] = defaultdict(list)
     for finding in result.findings:
         groups[finding.severity].append(finding)
     for severity in Severity:
-        listed = [f for f in groups[severity] if not _told_together(f)]
+        listed = [f for f in groups[severity] if not _told_together(f, lost)]
         for finding in listed[:SHOWN]:
             show_finding(result, finding, out)
+            if _is_of_channel(finding):
+                _show_lost(result, finding.place.bus, out)
         if len(listed) > SHOWN:
             out.print(Text(f"  and {times(len(listed) - SHOWN, f'more {severity.value}')}; --json has all"))
     _show_unjudged(result, out)
     _show_unknown(result, out)
 
 
-def _told_together(finding: Finding) -> bool:
-    """Whether a finding is one of many notes that are told in one line."""
+def _told_together(finding: Finding, lost: Container[str | None]) -> bool:
+    """Whether a finding is one of many that are told in one line."""
+    if finding.kind is Kind.MISSING:
+        return finding.place.bus in lost and finding.place.message is not None
     unknown = finding.kind is Kind.UNKNOWN_ID and finding.place.bus is not None
     return unknown or (finding.kind is Kind.SPEC and finding.text.endswith(UNJUDGED))
+
+
+def _is_of_channel(finding: Finding) -> bool:
+    """Whether it tells of a bus whose channel is not there."""
+    return finding.kind is Kind.MISSING and finding.place.message is None
+
+
+def _show_lost(result: Inspection, bus: str | None, out: Console) -> None:
+    """The messages that did not come because the channel of their bus is not there, in one line."""
+    lost = [f.place.message for f in result.findings if f.kind is Kind.MISSING and f.place.bus == bus]
+    if names := [name for name in lost if name is not None]:
+        text = f"for want of that channel, {times(len(names), 'message')} never came: {_listing(names)}"
+        _show_line(out, Severity.ERROR, Kind.MISSING, text)
 
 
 def _show_unjudged(result: Inspection, out: Console) -> None:
@@ -205,11 +227,11 @@ def _show_unjudged(result: Inspection, out: Console) -> None:
     )
     if keys:
         named = ", ".join(f"{key} ({count})" if count > 1 else key for key, count in sorted(keys.items()))
-        _show_line(out, Kind.SPEC, f"in the spec, but not judged yet: {named}")
+        _show_line(out, Severity.NOTE, Kind.SPEC, f"in the spec, but not judged yet: {named}")
 
 
-def _show_line(out: Console, kind: Kind, text: str) -> None:
-    line = Text.assemble("  ", ("note", STYLES[Severity.NOTE]), f" {kind.value}  {text}")
+def _show_line(out: Console, severity: Severity, kind: Kind, text: str) -> None:
+    line = Text.assemble("  ", (severity.value, STYLES[severity]), f" {kind.value}  {text}")
     out.print(line, soft_wrap=not out.is_terminal)
 
 
@@ -237,4 +259,4 @@ def _show_unknown(result: Inspection, out: Console) -> None:
         names = ", ".join(name for name, _ in ids[:12]) + (" ..." if len(ids) > 12 else "")
         frames = sum(count for _, count in ids)
         text = f"{times(len(ids), 'identifier')} on {channel} that no description knows, "
-        _show_line(out, Kind.UNKNOWN_ID, f"{text}in {times(frames, 'frame')}: {names}")
+        _show_line(out, Severity.NOTE, Kind.UNKNOWN_ID, f"{text}in {times(frames, 'frame')}: {names}")

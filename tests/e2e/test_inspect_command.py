@@ -146,6 +146,10 @@ def test_another_channel(demo: dict[str, Any], tmp_path: Path, command: Command)
     assert done.returncode == 1
     assert "Bus drive listens to channel can0, which the capture does not have; it has" in done.stdout
     assert "--channel drive=CHANNEL" in done.stdout
+    # One cause, two lines: that of the channel, and one for all that was to come on it.
+    errors = [line for line in done.stdout.splitlines() if line.startswith("  error missing")]
+    assert len(errors) == 2
+    assert "for want of that channel, 12 messages never came: BatteryState, BrakeCommand, " in errors[1]
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "cp1252"])
