@@ -13,11 +13,12 @@ from canmap.records.columns import Records
 from canmap.vocabulary import field_types
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from canmap.checks.finding import Finding
     from canmap.engine import Engine
     from canmap.records.columns import RecordChunk
+    from canmap.spec.model import MessageRule
     from canmap.summary import FieldSummary, Period, RecordSummary
     from canmap.vocabulary import FieldType
 
@@ -60,6 +61,25 @@ class Capture:
 
 
 @dataclass(frozen=True, slots=True)
+class ValueSummary:
+    """How a message came with one value of its multiplexer, of which the spec promises something.
+
+    Attributes:
+        signal: The multiplexer.
+        value: Its value, as the spec writes it.
+        count: Frames.
+        nominal_ns: Promised period, None for none.
+        period: How far apart its frames came.
+    """
+
+    signal: str
+    value: str
+    count: int
+    nominal_ns: int | None
+    period: Period
+
+
+@dataclass(frozen=True, slots=True)
 class MessageSummary:
     """How one described message came.
 
@@ -74,6 +94,7 @@ class MessageSummary:
         period: How far apart its frames came.
         addresses: (source, destination, frames) where it is known by its parameter group; the destination is
             None where the group has none.
+        values: How it came with each value of its multiplexer that the spec speaks of.
     """
 
     bus: str
@@ -85,6 +106,7 @@ class MessageSummary:
     nominal_ns: int | None
     period: Period
     addresses: tuple[tuple[int, int | None, int], ...] = ()
+    values: tuple[ValueSummary, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -198,6 +220,7 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
                 nominal_ns=rule.period_ns,
                 period=engine.periods.period(slot),
                 addresses=engine.addresses.of_slot(slot),
+                values=tuple(_value_summaries(engine, rule)),
             )
             for slot, rule in enumerate(engine.rules[: len(engine.plan.slots)])
         ),
@@ -209,8 +232,16 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
     )
 
 
+def _value_summaries(engine: Engine, message: MessageRule) -> Iterator[ValueSummary]:
+    for stream, rule in enumerate(engine.rules):
+        chosen = rule.selected
+        if chosen and (rule.bus, rule.message.name) == (message.bus, message.message.name):
+            count = int(engine.timeline.seen[stream])
+            period = engine.periods.period(stream)
+            yield ValueSummary(chosen.signal, chosen.text, count, rule.period_ns, period)
+
+
 def _message_json(message: MessageSummary) -> dict[str, Any]:
-    period = message.period
     addresses = [
         {"source": f"{source:02X}", "destination": None if to is None else f"{to:02X}", "count": count}
         for source, to, count in message.addresses
@@ -221,13 +252,27 @@ def _message_json(message: MessageSummary) -> dict[str, Any]:
         "id": identifier(message.can_id, extended=message.extended),
         "count": message.count,
         "sender": message.sender,
-        "period_ms": {
-            "nominal": _ms(message.nominal_ns),
-            "median": _ms(period.median_ns),
-            "p99": _ms(period.p99_ns),
-            "max": _ms(period.longest_ns),
-        },
+        "period_ms": _period_json(message.nominal_ns, message.period),
         **({"addresses": addresses} if addresses else {}),
+        **({"values": [_value_json(value) for value in message.values]} if message.values else {}),
+    }
+
+
+def _value_json(value: ValueSummary) -> dict[str, Any]:
+    return {
+        "signal": value.signal,
+        "value": value.value,
+        "count": value.count,
+        "period_ms": _period_json(value.nominal_ns, value.period),
+    }
+
+
+def _period_json(nominal_ns: int | None, period: Period) -> dict[str, float | None]:
+    return {
+        "nominal": _ms(nominal_ns),
+        "median": _ms(period.median_ns),
+        "p99": _ms(period.p99_ns),
+        "max": _ms(period.longest_ns),
     }
 
 

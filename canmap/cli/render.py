@@ -19,10 +19,10 @@ from canmap.inspection import last_value
 from canmap.vocabulary import field_types
 
 if TYPE_CHECKING:
-    from collections.abc import Container, Iterable, Mapping, Sequence
+    from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 
     from canmap.checks.finding import Finding
-    from canmap.inspection import Inspection, MessageSummary
+    from canmap.inspection import Inspection, MessageSummary, ValueSummary
     from canmap.summary import RecordSummary
 
 STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "dim"}
@@ -105,7 +105,7 @@ def _show_messages(result: Inspection, out: Console) -> None:
     out.print()
     several = len({message.bus for message in result.messages}) > 1
     if came:
-        rows = (_message_row(message, several=several) for message in came)
+        rows = (row for message in came for row in _message_rows(message, several=several))
         _show_table(out, "Messages, with the time between their frames in ms", ("message", "sender"), rows)
     if silent:
         out.print(
@@ -116,16 +116,22 @@ def _show_messages(result: Inspection, out: Console) -> None:
         )
 
 
-def _message_row(message: MessageSummary, *, several: bool) -> dict[str, str]:
-    period = message.period
+def _message_rows(message: MessageSummary, *, several: bool) -> Iterator[dict[str, str]]:
+    """Rows of the message, and of the values of its multiplexer for which something is promised."""
+    name = f"{message.bus} {message.name}" if several else message.name
+    yield {"message": name, **_came(message), "sender": message.sender or ""}
+    for value in message.values:
+        yield {"message": f"  with {value.signal} {value.value}", **_came(value), "sender": ""}
+
+
+def _came(summary: MessageSummary | ValueSummary) -> dict[str, str]:
+    period = summary.period
     return {
-        "message": f"{message.bus} {message.name}" if several else message.name,
-        "frames": f"{message.count:,}",
-        "promised": _ms(message.nominal_ns),
+        "frames": f"{summary.count:,}",
+        "promised": _ms(summary.nominal_ns),
         "median": _ms(period.median_ns),
         "99 %": _ms(period.p99_ns),
         "longest": _ms(period.longest_ns),
-        "sender": message.sender or "",
     }
 
 

@@ -177,6 +177,17 @@ def test_each_value_of_a_multiplexer_has_its_promise(tmp_path: Path) -> None:
     result = both(spec, pages(good))
     assert told(serious(result)) == []
     assert [f.text for f in of_kind(result, Kind.SPEC) if f.place.message == "Page"] == []
+    (page,) = (message for message in result.to_json()["messages"] if message["name"] == "Page")
+    assert page["count"] == 101 + 10 + 1
+    assert page["values"] == [
+        {
+            "signal": "Number",
+            "value": value,
+            "count": count,
+            "period_ms": {"nominal": period, "median": period, "p99": period, "max": period},
+        }
+        for value, count, period in (("0", 101, 50.0), ("1", 10, 500.0))
+    ]
     result = both(spec, pages({**good, 1: [*range(10, 2011, 500), *range(3510, 5001, 500)]}))
     (finding,) = serious(result)
     assert (finding.kind, finding.place.message) == (Kind.STALE, "Page")
