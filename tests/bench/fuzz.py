@@ -8,6 +8,7 @@ of memory. Anything but a result, findings or one clear error ends the target an
 
 With --atheris the inputs are those of coverage-guided fuzzing, where that library is installed: the counters
 `cov` and `ft` that it prints must grow. One target is fuzzed at a time, and atheris ends the process itself.
+Its memory grows by up to half a MB an input of text, so that those are given in several runs.
 """
 
 from __future__ import annotations
@@ -34,6 +35,7 @@ MOST_MB = 500
 HANGS_S = 60.0
 MEMORY = "/dev/shm"  # a folder that is no disk, where there is one
 LARGEST_GUIDED = 65_536  # bytes
+MOST_GUIDED_MB = 9_000  # atheris keeps every array that instrumented code has compared
 INSTRUMENTED = ["canmap", "cantools.database.can.formats.dbc"]
 
 
@@ -166,7 +168,7 @@ def fuzz_guided(name: str, inputs: int) -> int:
     with tempfile.TemporaryDirectory() as folder:
         for number, data in enumerate(originals):
             (Path(folder) / f"seed{number}").write_bytes(data)
-        limits = [f"-max_len={LARGEST_GUIDED}", f"-timeout={HANGS_S:.0f}", "-rss_limit_mb=1000"]
+        limits = [f"-max_len={LARGEST_GUIDED}", f"-timeout={HANGS_S:.0f}", f"-rss_limit_mb={MOST_GUIDED_MB}"]
         atheris.Setup([sys.argv[0], f"-runs={inputs}", *limits, folder], give, custom_mutator=mutate)
         atheris.Fuzz()
     return 0
