@@ -30,7 +30,7 @@ class Format(NamedTuple):
     Attributes:
         grammar: Makes its grammar.
         headers: What may stand at the beginning.
-        plain: Makes a data frame in the usual form.
+        plain: Makes a frame in a usual form.
         odd: Lines and headers of other forms.
     """
 
@@ -60,6 +60,11 @@ def asc_line(rng: random.Random) -> str:
     name = identifier(rng, "X", "X") if rng.random() < 0.7 else f"{rng.randrange(1 << 29):X}x"
     name = name if len(name) <= 3 or name.endswith("x") else name + "x"
     way = rng.choice(["Rx", "Tx", "rx"])
+    if rng.random() < 0.1:
+        asked = rng.choice(["r 8", "r 0", "r", "r 3  Length = 0 BitCount = 64", "r f"])
+        return rng.choice(
+            [f"{at:>11} {channel}  {name:15} {way}   {asked}", f"{at:>11} {channel}  ErrorFrame"]
+        )
     if rng.random() < 0.7:
         data = rng.randbytes(rng.choice([8, 8, *range(9)]))
         tail = rng.choice(["", "", "  Length = 240000 BitCount = 124 ID = 36"])
@@ -82,6 +87,13 @@ def csv_line(rng: random.Random) -> str:
     number = rng.randrange(1 << 29 if extended else 1 << 11)
     text = base64.b64encode(data).decode()
     at = stamp(rng, rng.choice([9 * 10**9, 10**3]), (1, 2, 5, 6, 7, 8, 9, 12, 16))
+    if rng.random() < 0.1 and len(data) <= 8:
+        return rng.choice(
+            [
+                f"{at},0x{number:x},{extended:d},1,0,{len(data)},",
+                f"{at},0x{number:x},0,0,1,{len(data)},{text}",
+            ]
+        )
     return f"{at},0x{number:x},{extended:d},0,0,{len(data)},{text}"
 
 
@@ -92,6 +104,9 @@ def trc_line(rng: random.Random) -> str:
     code = FD_LENGTHS.index(len(data))
     name = identifier(rng, "04X", "08X")
     way = rng.choice(["Rx", "Tx"])
+    if rng.random() < 0.1:
+        kind, text = rng.choice([("RR", ""), ("ER", "01 02 03"), ("DT", "RTR")])
+        return f"{number:7} {at:>13} {kind} {rng.choice('12')} {name:>8} {way} - {rng.randrange(9)}  {text}"
     return f"{number:7} {at:>13} {kind} {rng.choice('12')} {name:>8} {way} - {code:2}  {parted(data)}"
 
 
@@ -99,6 +114,9 @@ def trc_line_of_1_1(rng: random.Random) -> str:
     data = rng.randbytes(rng.randrange(9))
     at, name = stamp(rng, 10**6, (1,)), identifier(rng, "04X", "08X")
     way = rng.choice(["Rx", "Tx"])
+    if rng.random() < 0.1:
+        kind, text = rng.choice([(way, "RTR"), ("Error", "00 01")])
+        return f"{rng.randrange(10**5):6}) {at:>12}  {kind} {name:>11}  {len(data)}  {text} "
     return f"{rng.randrange(10**5):6}) {at:>12}  {way} {name:>11}  {len(data)}  {parted(data)} "
 
 

@@ -30,7 +30,7 @@ from canmap.frames.batches import FIRST_YEAR, LATEST_YEAR, NS, checked
 from canmap.frames.linewise import decimal_ns, hex_bytes, read_lines, whole_number
 from canmap.frames.row import Row, UnreadableError
 from canmap.frames.textfields import MOST_DIGITS, Field
-from canmap.frames.textframes import DataFrames
+from canmap.frames.textframes import Found, error_frames
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -71,6 +71,15 @@ class _Form(NamedTuple):
     data: int | NDArray[np.int64]
 
 
+class _Told(NamedTuple):
+    """What lines tell in the fields in which classic and FD frames differ."""
+
+    wrong: NDArray[np.bool_]
+    flags: NDArray[np.uint8]
+    length: NDArray[np.int64]
+    remote: NDArray[np.bool_]
+
+
 _CLASSIC = _Form(channel=1, identifier=2, direction=3, data=6)
 _FD = _Form(channel=2, identifier=4, direction=3, data=9)
 
@@ -98,22 +107,37 @@ class AscLines:
         return np.asarray(np.logical_or.reduce([lines.begin_with(letter) for letter in "bBdD"]))
 
     def columns(self, lines: Lines, some: NDArray[np.intp]) -> list[FrameChunk]:
-        """Data frames, classic and FD, with hexadecimal numbers and absolute stamps."""
+        """Frames, classic and FD, with hexadecimal numbers and absolute stamps."""
         if self._base != 16 or self._relative:
             return []
-        some = some[lines.fields[some] >= _CLASSIC.data]
+        some = some[lines.fields[some] > 2]
+        error = lines.are(lines.field(some, 2), "ErrorFrame")
         fd = lines.are(lines.field(some, 1), "CANFD")
-        classic, fd_lines = some[~fd], some[fd & (lines.fields[some] >= _FD.data)]
-        found = [self._classic_columns(lines, classic)] if len(classic) else []
-        return [*found, self._fd_columns(lines, fd_lines)] if len(fd_lines) else found
+        count = lines.fields[some]
+        parts = (
+            (self._error_columns, some[error & ~fd]),
+            (self._classic_columns, some[~error & ~fd & (count >= _CLASSIC.data - 1)]),
+            (self._fd_columns, some[fd & (count >= _FD.data)]),
+        )
+        return [read(lines, part) for read, part in parts if len(part)]
+
+    def _error_columns(self, lines: Lines, some: NDArray[np.intp]) -> FrameChunk:
+        t_ns, wrong = lines.decimal_ns(lines.field(some, 0), NS, self._start_ns)
+        channel = lines.field(some, 1)
+        return error_frames(some, wrong | lines.decimal(channel)[1], t_ns, channel).chunk(lines)
 
     def _classic_columns(self, lines: Lines, some: NDArray[np.intp]) -> FrameChunk:
-        code = lines.field(some, 5)
-        number, wrong = lines.hexadecimal(code)
-        wrong |= (code.length > 1) | ~lines.are(lines.field(some, 4), "d")
-        length = np.minimum(number, CLASSIC_WIDTH).astype(np.int64)
-        flags = np.zeros(len(some), np.uint8)
-        return self._data_frames(lines, some, _CLASSIC, wrong, flags, length)
+        """Take data frames, and remote frames with the length that they ask for or without."""
+        count = lines.fields[some]
+        letter, told = lines.field(some, 4), count >= _CLASSIC.data
+        remote = lines.are(letter, "r")
+        code = lines.field(some, np.where(told, 5, 0))
+        number, odd = lines.hexadecimal(code)
+        is_digit = told & (code.length == 1)
+        wrong = np.where(remote, odd & is_digit, odd | ~is_digit | ~lines.are(letter, "d"))
+        length = np.where(is_digit, np.minimum(number, CLASSIC_WIDTH), 0).astype(np.int64)
+        form = _CLASSIC._replace(data=np.minimum(_CLASSIC.data, count))
+        return self._frames(lines, some, form, _Told(wrong, np.zeros(len(some), np.uint8), length, remote))
 
     def _fd_columns(self, lines: Lines, some: NDArray[np.intp]) -> FrameChunk:
         """Take lines with a symbolic name or without; those without payload may be remote frames."""
@@ -134,30 +158,25 @@ class AscLines:
         flags = np.where(is_fd, FLAG_FD, 0).astype(np.uint8)
         flags[is_fd & lines.are(switch, "1")] |= FLAG_BIT_RATE_SWITCH
         flags[is_fd & lines.are(passive, "1")] |= FLAG_ERROR_PASSIVE
-        return self._data_frames(lines, some, form, wrong, flags, length)
+        return self._frames(lines, some, form, _Told(wrong, flags, length, np.zeros(len(some), np.bool_)))
 
-    def _data_frames(
-        self,
-        lines: Lines,
-        some: NDArray[np.intp],
-        form: _Form,
-        wrong: NDArray[np.bool_],
-        flags: NDArray[np.uint8],
-        length: NDArray[np.int64],
-    ) -> FrameChunk:
+    def _frames(self, lines: Lines, some: NDArray[np.intp], form: _Form, told: _Told) -> FrameChunk:
+        wrong, flags, length, remote = told
         t_ns, odd = lines.decimal_ns(lines.field(some, 0), NS, self._start_ns)
         channel = lines.field(some, form.channel)
-        wrong |= odd | lines.decimal(channel)[1]
+        wrong = wrong | odd | lines.decimal(channel)[1]
         identifier, direction = lines.field(some, form.identifier), lines.field(some, form.direction)
         extended = (lines.last_characters(identifier) | 0x20) == ord("x")
         can_id, odd = lines.hexadecimal(Field(identifier.start, identifier.length - extended))
         sent = lines.are(direction, "Tx") | lines.are(direction, "tx")
         wrong |= odd | ~(sent | lines.are(direction, "Rx") | lines.are(direction, "rx"))
-        payload, length, odd = lines.payload(some, form.data, np.where(wrong, 0, length))
-        flags |= np.where(sent, FLAG_SENT, FLAG_RECEIVED).astype(np.uint8)
-        return DataFrames(some, wrong | odd, t_ns, channel, can_id, extended, flags, length, payload).chunk(
-            lines
-        )
+        payload, there, odd = lines.payload(some, form.data, np.where(wrong | remote, 0, length))
+        flags = flags | np.where(sent, FLAG_SENT, FLAG_RECEIVED).astype(np.uint8)
+        kind = np.where(remote, FrameKind.REMOTE, FrameKind.DATA).astype(np.uint8)
+        length = np.where(remote, length, there)
+        return Found(
+            some, wrong | odd, t_ns, channel, can_id, extended, flags, length, payload, kind
+        ).chunk(lines)  # fmt: skip
 
     def missing_end(self) -> str:
         """A trigger block that was begun must be ended."""

@@ -82,9 +82,9 @@ class Batch:
         self._rows.append(row)
         self._lines.append(line)
 
-    def add_bad(self, line: int, reason: str) -> None:
-        """Note that a line or object cannot be read."""
-        self._bad_count += 1
+    def add_bad(self, line: int, reason: str, count: int = 1) -> None:
+        """Note that a line or object cannot be read, or the first of so many for the same reason."""
+        self._bad_count += count
         if len(self._bad) < MOST_BAD_LINES:
             self._bad.append(BadLine(len(self._rows), self._capture, line, reason))
 

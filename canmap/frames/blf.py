@@ -18,9 +18,8 @@ from canmap.errors import CaptureError
 from canmap.frames.batches import FIRST_YEAR, LATEST_YEAR
 from canmap.frames.blfobjects import chunk_of
 from canmap.frames.blfwalk import MOST_OBJECT, SIGNATURE, Walk
-from canmap.frames.content import MOST_GROWTH, is_too_much, packed_bytes, read_up_to
+from canmap.frames.content import DAMAGE, MOST_GROWTH, is_too_much, packed_bytes, read_up_to
 from canmap.frames.gather import BadObjects
-from canmap.frames.textlog import DAMAGE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

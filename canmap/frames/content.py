@@ -7,11 +7,12 @@ soever.
 
 from __future__ import annotations
 
+import lzma
+import zlib
 from io import BufferedReader, RawIOBase
 from typing import TYPE_CHECKING
 
 from canmap.chunks import CUT_SHORT
-from canmap.frames.textlog import DAMAGE
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -20,11 +21,28 @@ if TYPE_CHECKING:
 # Bytes that may be unpacked in any case, and how many more for each byte read. Captures unpack to 3 to 30
 # times their size; to more than 50 only where a single frame comes again and again.
 MOST_CONTENT, MOST_GROWTH = 16 << 20, 64
+# Lines that may be read one by one, and up to how many bytes of a file no more than these.
+MOST_LINES, SMALL = 150_000, 1 << 20
+
+# What a stream raises that is damaged or cut; OSError covers gzip and bzip2, and the disk itself.
+DAMAGE = (EOFError, OSError, zlib.error, lzma.LZMAError)
 
 
 def is_too_much(unpacked: int, packed: int) -> bool:
     """Whether so many bytes are more than a capture unpacks to out of `packed` bytes of a file."""
     return unpacked > MOST_CONTENT + MOST_GROWTH * packed
+
+
+def lines_alone(packed: int, before: int) -> int:
+    """Return how many lines may still be read one by one, which takes its time, out of `packed` bytes.
+
+    A small file may unpack to any amount of them. Every line of a file that is not packed may be.
+
+    Args:
+        packed: Bytes of the file that were read so far.
+        before: Lines that may have been read one by one already.
+    """
+    return max(MOST_LINES + max(packed - SMALL, 0) - before, 0)
 
 
 def read_up_to(stream: BufferedIOBase, size: int) -> tuple[bytes, str]:

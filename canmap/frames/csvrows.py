@@ -15,7 +15,7 @@ from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH, FLAG_FD, FrameKind
 from canmap.frames.batches import NS, UNNAMED_CHANNEL, checked
 from canmap.frames.linewise import decimal_ns, read_lines, whole_number
 from canmap.frames.row import Row, UnreadableError
-from canmap.frames.textframes import DataFrames
+from canmap.frames.textframes import Found
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -46,7 +46,7 @@ class CsvLines:
         return np.zeros(lines.count, np.bool_)
 
     def columns(self, lines: Lines, some: NDArray[np.intp]) -> list[FrameChunk]:
-        """Data frames."""
+        """Frames; remote ones without a payload."""
         some = some[lines.fields[some] == COLUMNS]
         if not len(some):
             return []
@@ -56,16 +56,23 @@ class CsvLines:
         t_ns, wrong = lines.decimal_ns(stamp, NS)
         can_id, odd = lines.hexadecimal(identifier.part(2))
         wrong |= odd | ~lines.start_with(identifier, "0x")
-        wrong |= ~(lines.are(remote, "0") & lines.are(error, "0"))
+        is_remote, is_error = lines.are(remote, "1"), lines.are(error, "1")
+        wrong |= ~(is_remote | lines.are(remote, "0")) | ~(is_error | lines.are(error, "0"))
         is_extended = lines.are(extended, "1")
-        wrong |= ~(is_extended | lines.are(extended, "0"))
+        wrong |= ~(is_extended | lines.are(extended, "0")) | (is_remote & is_error)
         length, odd = lines.decimal(count)
         wrong |= odd | (length > FD_WIDTH)
         length[wrong] = 0
-        most = CLASSIC_WIDTH if length.max() <= CLASSIC_WIDTH else FD_WIDTH
-        payload, odd = lines.base64(data, length, most)
-        flags = np.where(length > CLASSIC_WIDTH, FLAG_FD, 0).astype(np.uint8)
-        found = DataFrames(some, wrong | odd, t_ns, None, can_id, is_extended, flags, length, payload)
+        there = np.where(is_remote, 0, length)
+        most = CLASSIC_WIDTH if there.max() <= CLASSIC_WIDTH else FD_WIDTH
+        payload, odd = lines.base64(data, there, most)
+        kind = np.where(is_error, FrameKind.ERROR, np.where(is_remote, FrameKind.REMOTE, FrameKind.DATA))
+        is_fd = (length > CLASSIC_WIDTH) & (kind == FrameKind.DATA)
+        flags = np.where(is_fd, FLAG_FD, 0).astype(np.uint8)
+        found = Found(
+            some, wrong | odd, t_ns, None, can_id, is_extended & ~is_error, flags, length, payload,
+            kind.astype(np.uint8),
+        )  # fmt: skip
         return [found.chunk(lines)]
 
     def missing_end(self) -> str:

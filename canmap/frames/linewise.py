@@ -17,7 +17,7 @@ from canmap.chunks import CUT_SHORT, BadLine, FrameChunk, join
 from canmap.errors import CaptureError, readable
 from canmap.frames.batches import NS, Batch, too_many_channels
 from canmap.frames.row import Row, UnreadableError
-from canmap.frames.textblock import MOST_BAD_LINES, MOST_CHANNELS, Block
+from canmap.frames.textblock import MOST_BAD_LINES, MOST_CHANNELS, TOO_SLOW, Block
 from canmap.frames.textfields import Lines
 from canmap.frames.textline import LONGEST_LINE
 from canmap.frames.textlog import blocks
@@ -100,7 +100,7 @@ class _BlockReader:
 
     Attributes:
         count: Number of lines.
-        useless: Lines read alone that hold no frame.
+        useless: Lines that were to be read alone and gave no frame.
     """
 
     def __init__(self, name: str, block: Block, grammar: LineGrammar) -> None:
@@ -110,6 +110,7 @@ class _BlockReader:
         self._lines = Lines(block, commas=grammar.commas)
         self.count = self._lines.count
         self.useless = 0
+        self._left = block.most_alone
         self._parts: list[FrameChunk] = []
         self._alone = Batch(name)  # what is read line by line
 
@@ -141,8 +142,13 @@ class _BlockReader:
             for part in self._grammar.columns(self._lines, short):
                 odd[np.searchsorted(some, part.line)] = False
                 self._parts.append(replace(part, line=part.line + self._block.first_line))
-        for number in some[odd].tolist():
+        alone = some[odd]
+        for number in alone[: self._left].tolist():
             self._read_alone(number)
+        if len(left := alone[self._left :]):
+            self._alone.add_bad(self._block.first_line + int(left[0]), TOO_SLOW, len(left))
+            self.useless += len(left)
+        self._left -= len(alone) - len(left)
 
     def _read_alone(self, number: int) -> None:
         at = self._block.first_line + number

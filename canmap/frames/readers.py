@@ -20,9 +20,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from canmap.errors import CaptureError, UsageError
 from canmap.formats import BY_ENDING, FORMATS, Format
 from canmap.frames.batches import BatchedCapture
-from canmap.frames.content import Content
+from canmap.frames.content import DAMAGE, Content
 from canmap.frames.merge import MergedCaptures
-from canmap.frames.textlog import DAMAGE, READ_AHEAD, TextLog
+from canmap.frames.textlog import READ_AHEAD, TextLog
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

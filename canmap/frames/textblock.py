@@ -30,6 +30,7 @@ ROWS_AT_ONCE = 32_000  # fewer stay in the processor's cache; with more, two thr
 MOST_ALONE = 20_000  # lines of a block read one by one, unless one in ten holds a frame
 TEMPLATE_TRIALS = 8  # lines tried until one is good enough to be a template
 LINE_FEED, CARRIAGE_RETURN = 10, 13
+TOO_SLOW = "more lines of rare forms are packed in the file than are read; unpack it first"
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +44,7 @@ class Block:
         first_line: Number of the first line, from 1.
         cut: The capture ended without the last line feed, which was added.
         damage: Why nothing can be read after this block, as the end of a sentence; empty if that is not so.
+        most_alone: Lines that may be read one by one; only of a packed file are they ever fewer than all.
     """
 
     capture: str
@@ -51,6 +53,7 @@ class Block:
     first_line: int
     cut: bool = False
     damage: str = ""
+    most_alone: int = 1 << 62
 
 
 def parse_block(block: Block) -> FrameChunk:
@@ -137,17 +140,20 @@ class _Lines:
         rows = slice(None) if whole else found.right
         at = _slice_if_whole(lines) if whole else lines[rows]
         columns, flags = self.columns, template.frame.flags
+        is_remote = template.frame.kind == FrameKind.REMOTE
         self.read[at] = True
         columns.t_ns[at] = found.t_ns[rows]
         columns.can_id[at] = found.can_id[rows]
-        columns.length[at] = found.length[rows]
+        columns.length[at] = template.frame.length if is_remote else found.length[rows]
         if channels.any():
             columns.channel[at] = channels[found.channel[rows]]
         if template.form.identifier.size == 8:
             columns.extended[at] = True if found.error is None else ~found.error[rows]
         if flags:
             columns.flags[at] = flags
-        if found.error is not None:
+        if is_remote:
+            columns.kind[at] = FrameKind.REMOTE
+        elif found.error is not None:
             columns.kind[at] = found.error[rows] * np.uint8(FrameKind.ERROR)
         self._store_payload(at, found.payload[rows])
 
@@ -170,10 +176,11 @@ class _Lines:
 
         Where hardly one holds a frame, the others are passed over: what is no log is not worth the time.
         """
+        lines, left = lines[: self.block.most_alone], lines[self.block.most_alone :]
         for first in range(0, len(lines), MOST_ALONE):
             if first > 10 * int(np.count_nonzero(self.read)):
                 self._note_bad(int(lines[first]), "it stands after too many lines without a frame")
-                self.bad_count += len(lines) - first - 1
+                self.bad_count += len(lines) + len(left) - first - 1
                 return
             for index in lines[first : first + MOST_ALONE].tolist():
                 frame = parse_line(self._line(index))
@@ -181,6 +188,9 @@ class _Lines:
                     frame = self._store_one(index, frame)
                 if isinstance(frame, str):
                     self._note_bad(index, frame)
+        if len(left):
+            self._note_bad(int(left[0]), TOO_SLOW)
+            self.bad_count += len(left) - 1
 
     def _note_bad(self, index: int, reason: str) -> None:
         self.bad_count += 1

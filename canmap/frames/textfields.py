@@ -130,9 +130,12 @@ class Lines:
         return np.asarray(self.text[np.maximum(field.start + field.length - 1, 0)])
 
     def are(self, field: Field, word: str) -> NDArray[np.bool_]:
-        """Return where a field is a word of up to 8 characters."""
-        right = self._word(field) == np.uint64(int.from_bytes(word.encode(), "little"))
-        return np.asarray(right & (field.length == len(word)))
+        """Return where a field is a word."""
+        right = field.length == len(word)
+        for first in range(0, len(word), WORD):
+            part = int.from_bytes(word[first : first + WORD].encode(), "little")
+            right &= self._word(Field(field.start + first, field.length - first)) == np.uint64(part)
+        return np.asarray(right)
 
     def start_with(self, field: Field, word: str) -> NDArray[np.bool_]:
         """Return where a field begins with a word of up to 8 characters."""

@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 _LEGAL_FD = np.isin(np.arange(65), FD_LENGTHS)
 
 
-class DataFrames(NamedTuple):
-    """Data frames that were found in n lines, as columns; names and units as those of `FrameChunk`.
+class Found(NamedTuple):
+    """Frames that were found in n lines, as columns; names and units as those of `FrameChunk`.
 
     Attributes:
         lines: int64[n], indices of the lines.
@@ -32,6 +32,7 @@ class DataFrames(NamedTuple):
         flags: uint8[n].
         length: int64[n].
         payload: uint8[n, 8 or 64].
+        kind: uint8[n], or the `FrameKind` of all.
     """
 
     lines: NDArray[np.intp]
@@ -43,12 +44,16 @@ class DataFrames(NamedTuple):
     flags: NDArray[np.uint8]
     length: NDArray[np.int64]
     payload: NDArray[np.uint8]
+    kind: NDArray[np.uint8] | FrameKind = FrameKind.DATA
 
     def chunk(self, lines: Lines) -> FrameChunk:
         """Return those that can be on a bus; `line` is the index of the line."""
         fd = (self.flags & FLAG_FD) != 0
+        kind = np.broadcast_to(np.uint8(self.kind), len(self.lines))
         wrong = self.wrong | (np.abs(self.t_ns) >= LATEST_NS)
-        wrong |= self.can_id > np.where(self.extended, EXTENDED_LIMIT, STANDARD_LIMIT)
+        wide_id = self.extended | (kind == FrameKind.ERROR)
+        wrong |= self.can_id > np.where(wide_id, EXTENDED_LIMIT, STANDARD_LIMIT)
+        wrong |= fd & (kind == FrameKind.REMOTE)
         wrong |= np.where(fd, ~_LEGAL_FD[self.length], self.length > CLASSIC_WIDTH)
         names: tuple[str, ...] = (UNNAMED_CHANNEL,)
         number = np.zeros(len(self.lines), np.intp)
@@ -61,10 +66,29 @@ class DataFrames(NamedTuple):
             channel=number.astype(np.uint8),
             can_id=self.can_id,
             extended=self.extended,
-            kind=np.full(len(self.lines), FrameKind.DATA, np.uint8),
+            kind=kind,
             flags=self.flags,
             length=self.length.astype(np.uint8),
             payload=self.payload,
             line=self.lines.astype(np.int64, copy=False),
         )
         return found.take(~wrong) if wrong.any() else found
+
+
+def error_frames(
+    lines: NDArray[np.intp], wrong: NDArray[np.bool_], t_ns: NDArray[np.int64], channel: Field | None
+) -> Found:
+    """Return error frames of which no more is told."""
+    count = len(lines)
+    return Found(
+        lines=lines,
+        wrong=wrong,
+        t_ns=t_ns,
+        channel=channel,
+        can_id=np.zeros(count, np.uint32),
+        extended=np.zeros(count, np.bool_),
+        flags=np.zeros(count, np.uint8),
+        length=np.zeros(count, np.int64),
+        payload=np.zeros((count, CLASSIC_WIDTH), np.uint8),
+        kind=FrameKind.ERROR,
+    )

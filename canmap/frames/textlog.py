@@ -7,8 +7,6 @@ and of its lines.
 
 from __future__ import annotations
 
-import lzma
-import zlib
 from functools import partial
 from itertools import chain, repeat
 from typing import TYPE_CHECKING
@@ -17,6 +15,7 @@ import numpy as np
 
 from canmap.chunks import CUT_SHORT
 from canmap.errors import CaptureError
+from canmap.frames.content import DAMAGE, lines_alone, packed_bytes
 from canmap.frames.source import Piece, Progress, ReadAhead
 from canmap.frames.textblock import LINE_FEED, SLACK, Block, parse_block
 from canmap.frames.textline import LONGEST_LINE
@@ -33,9 +32,7 @@ KIB = 1024
 FIRST_SIZES = (256 * KIB, 256 * KIB, 1024 * KIB)  # small, so that the other stages start soon
 SIZE = 4096 * KIB
 READ_AHEAD = 3  # blocks
-
-# What a stream raises that is damaged or cut; OSError covers gzip and bzip2, and the disk itself.
-DAMAGE = (EOFError, OSError, zlib.error, lzma.LZMAError)
+FEW = 1024  # bytes of a block of which one line may always be read alone
 
 
 class TextLog:
@@ -100,12 +97,13 @@ def blocks(name: str, stream: BufferedIOBase, sizes: Iterable[int]) -> Iterator[
     Of the beginning of a line, LONGEST_LINE bytes and one more are kept until its end comes: enough to refuse
     a longer one.
     """
-    first_line = 1
+    first_line, given = 1, 0
     rest = np.empty(0, np.uint8)
     for size in sizes:
         data = np.empty(len(rest) + size + SLACK, np.uint8)
         data[: len(rest)] = rest
         filled, ended, damage = _fill(stream, data[len(rest) : -SLACK])
+        given += filled
         filled += len(rest)
         whole = _after_last_line_feed(data[:filled])
         cut = ended and not damage and whole < filled
@@ -113,7 +111,8 @@ def blocks(name: str, stream: BufferedIOBase, sizes: Iterable[int]) -> Iterator[
             data[filled] = LINE_FEED
             whole = filled = filled + 1
         if whole or damage:
-            yield Block(name, data, whole, first_line, cut=cut, damage=damage)
+            alone = whole // FEW + lines_alone(packed_bytes(stream, given), first_line - 1)
+            yield Block(name, data, whole, first_line, cut=cut, damage=damage, most_alone=alone)
             first_line += int(np.count_nonzero(data[:whole] == LINE_FEED))
         if ended:
             return

@@ -41,7 +41,8 @@ _LEGAL_FD = np.isin(np.arange(256), FD_LENGTHS)
 
 _FORM = re.compile(
     rb"[ \t]*\((?P<seconds>[0-9]+)\.(?P<fraction>[0-9]+)\)[ \t]+(?P<channel>[^ \t]+)[ \t]+"
-    rb"(?P<identifier>[0-9A-Fa-f]+)#(?:#[0-9A-Fa-f])?(?P<payload>[0-9A-Fa-f]*)(?:[ \t]+[RT])?[ \t\r]*"
+    rb"(?P<identifier>[0-9A-Fa-f]+)#(?:#[0-9A-Fa-f])?(?P<payload>[0-9A-Fa-f]*)"
+    rb"(?:[Rr][0-9A-Fa-f]?)?(?:[ \t]+[RT])?[ \t\r]*"
 )
 
 
@@ -66,7 +67,8 @@ class Form:
         channel, identifier: Places of other parts that differ between lines.
         payload: Place of the first payload digit.
         windows: What must be the same before the payload.
-        tail: What must follow the payload.
+        tail: What must follow the payload; the R of a remote frame begins it.
+        most_length: Bytes of the longest payload.
         fd: Whether it is the form of FD frames.
     """
 
@@ -84,6 +86,7 @@ class Form:
         self.tail = tail
         self.fd = self.payload > self.identifier.stop + 1
         self.most_bytes = FD_WIDTH if self.fd else CLASSIC_WIDTH
+        self.most_length = 0 if tail.startswith((b"R", b"r")) else self.most_bytes
         self.longest = self.payload + 2 * self.most_bytes + len(tail)
 
 
@@ -212,7 +215,7 @@ def _lengths(lengths: NDArray[np.uint8], form: Form, right: NDArray[np.bool_]) -
     """Return the payload bytes of each line, 0 where the line's length fits none."""
     digits = lengths - np.uint8(form.payload + len(form.tail))  # a line too short for the form wraps round
     length = digits >> np.uint8(1)
-    legal = _LEGAL_FD.take(length) if form.fd else length <= CLASSIC_WIDTH
+    legal = _LEGAL_FD.take(length) if form.fd else length <= form.most_length
     legal &= digits & np.uint8(1) == 0
     if not legal.all():
         right &= legal

@@ -26,7 +26,7 @@ from canmap.chunks import (
 from canmap.frames.batches import NS, UNNAMED_CHANNEL, checked
 from canmap.frames.linewise import decimal_ns, hex_bytes, read_lines, whole_number
 from canmap.frames.row import Row, UnreadableError
-from canmap.frames.textframes import DataFrames
+from canmap.frames.textframes import Found, error_frames
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -66,6 +66,11 @@ class _Layout(NamedTuple):
     data: int
     length_is_code: bool
 
+    @property
+    def last_named(self) -> int:
+        """The last of the columns that every event has."""
+        return max(self.offset, self.type, self.bus)
+
 
 # Before version 2 the type column says the direction, or what else the line is.
 _LAYOUTS = {
@@ -95,13 +100,29 @@ class TrcLines:
         return lines.begin_with(";$")
 
     def columns(self, lines: Lines, some: NDArray[np.intp]) -> list[FrameChunk]:
-        """Data frames, classic and FD."""
+        """Frames, classic and FD."""
         layout = self._layout
         if layout is None:
             return []
-        some = some[(lines.fields[some] >= layout.data) & ~lines.begin_with(";")[some]]
-        if not len(some):
-            return []
+        some = some[(lines.fields[some] > layout.last_named) & ~lines.begin_with(";")[some]]
+        error = np.zeros(len(some), np.bool_)
+        if layout.type >= 0:
+            kind = lines.field(some, layout.type)
+            error = lines.are(kind, "ER") | lines.are(kind, "Error")
+        parts = (
+            (self._error_columns, some[error]),
+            (self._frame_columns, some[~error & (lines.fields[some] >= layout.data)]),
+        )
+        return [read(lines, part, layout) for read, part in parts if len(part)]
+
+    def _error_columns(self, lines: Lines, some: NDArray[np.intp], layout: _Layout) -> FrameChunk:
+        t_ns, wrong = lines.decimal_ns(lines.field(some, layout.offset), MS, self._start_ns)
+        channel = lines.field(some, layout.bus) if layout.bus >= 0 else None
+        if channel is not None:
+            wrong |= lines.decimal(channel)[1]
+        return error_frames(some, wrong, t_ns, channel).chunk(lines)
+
+    def _frame_columns(self, lines: Lines, some: NDArray[np.intp], layout: _Layout) -> FrameChunk:
         t_ns, wrong = lines.decimal_ns(lines.field(some, layout.offset), MS, self._start_ns)
         flags, odd = _flags(lines, some, layout)
         wrong |= odd
@@ -112,11 +133,15 @@ class TrcLines:
         can_id, odd = lines.hexadecimal(identifier)
         wrong |= odd
         length, odd = _lengths(lines, some, layout, flags)
-        wrong |= odd | ((length == 0) & (lines.fields[some] > layout.data))  # the rest may be RTR
-        payload, length, odd = lines.payload(some, layout.data, np.where(wrong, 0, length))
+        remote = _remote(lines, some, layout)
+        wrong |= odd
+        payload, there, odd = lines.payload(some, layout.data, np.where(wrong | remote, 0, length))
+        length = np.where(remote & ~wrong, length, there)
         extended = identifier.length > STANDARD_DIGITS
-        found = DataFrames(some, wrong | odd, t_ns, channel, can_id, extended, flags, length, payload)
-        return [found.chunk(lines)]
+        kind = np.where(remote, FrameKind.REMOTE, FrameKind.DATA).astype(np.uint8)
+        return Found(
+            some, wrong | odd, t_ns, channel, can_id, extended, flags, length, payload, kind
+        ).chunk(lines)  # fmt: skip
 
     def missing_end(self) -> str:
         """Nothing marks the end."""
@@ -153,7 +178,7 @@ class TrcLines:
             self._trouble = "a column for the time, type, identifier, length or data is missing in the header"
 
     def _frame(self, fields: list[str], layout: _Layout) -> Row | None:
-        if len(fields) <= max(layout.offset, layout.type, layout.bus):
+        if len(fields) <= layout.last_named:
             raise UnreadableError("the line ends before its identifier")
         kind_word = fields[layout.type] if layout.type >= 0 else "Rx"
         t_ns = self._start_ns + decimal_ns(fields[layout.offset], MS)
@@ -205,7 +230,7 @@ def _flags(
         return flags, np.zeros(len(some), np.bool_)
     kind = lines.field(some, layout.type)
     wrong = ~lines.are(kind, "DT")
-    for word in _DIRECTIONS:
+    for word in (*_DIRECTIONS, "RR"):
         wrong &= ~lines.are(kind, word)
     if wrong.any():
         for word, flag in _FD_TYPES.items():
@@ -213,6 +238,15 @@ def _flags(
             flags[fd] |= flag
             wrong &= ~fd
     return flags, wrong
+
+
+def _remote(lines: Lines, some: NDArray[np.intp], layout: _Layout) -> NDArray[np.bool_]:
+    """Return which lines are remote frames: by their type, or by RTR in place of data."""
+    told = lines.fields[some] == layout.data + 1
+    remote = told & lines.are(lines.field(some, np.where(told, layout.data, 0)), "RTR")
+    if layout.type >= 0:
+        remote |= lines.are(lines.field(some, layout.type), "RR")
+    return np.asarray(remote)
 
 
 def _lengths(

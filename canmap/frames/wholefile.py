@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from canmap.errors import CaptureError
-from canmap.frames.textlog import DAMAGE
+from canmap.frames.content import DAMAGE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -139,7 +139,7 @@ def database(path: Path, rows: Iterable[tuple[object, ...]]) -> None:
 @pytest.mark.parametrize("every", [1, 64, 8192])
 def test_rows_that_unpack_to_much(tmp_path: Path, every: int) -> None:
     """Rows of next to nothing; one out of so many is bad."""
-    count = 400_000
+    count = 200_000
     good, wrong = (1.0, 1, 0, 0, 0, 0, None), (None,) * 7
     database(tmp_path / "a.db", (good if i % every else wrong for i in range(count)))
     path = tmp_path / "a.db.xz"
@@ -182,3 +182,48 @@ def test_blocks_that_unpack_to_much(tmp_path: Path, layout: Layout) -> None:
     path.write_bytes(lzma.compress(layout.file(frames), preset=0))
     read_frames, bad = measured(path)
     assert read_frames < len(frames) or not bad
+
+
+# One line again and again, of a form that is read by column, or of one that is read alone.
+TEXT_BOMBS = {
+    "remote.log": ("", "(1.000005) can0 123#R8"),
+    "error.log": ("", "(1.000005) can0 20000004#0000000000000000"),
+    "with dots.log": ("", "(1.000005) can0 123#11.22.33"),
+    "remote.asc": (
+        "date Sat Sep 30 15:06:13.191 2017\nbase hex  timestamps absolute",
+        " 1.5 1  123  Rx   r 8",
+    ),
+    "error.asc": ("base hex  timestamps absolute", " 1.5 1  ErrorFrame"),
+    "decimal.asc": ("base dec  timestamps absolute", " 1.5 1  291  Rx   d 1 9"),
+    "remote.csv": ("timestamp,arbitration_id,extended,remote,error,dlc,data", "1.5,0x123,0,1,0,8,"),
+    "with exponents.csv": ("timestamp,arbitration_id,extended,remote,error,dlc,data", "1e3,0x1,0,0,0,0,"),
+    "remote.trc": (";$FILEVERSION=2.1\n;$COLUMNS=N,O,T,I,d,l,D", "1 1.5 RR 0123 Rx 8"),
+    "error.trc": (";$FILEVERSION=2.1\n;$COLUMNS=N,O,T,I,d,l,D", "1 1.5 ER 0000 Rx 8 01 02 03 04 05 06 07 08"),
+    "wrong.trc": (";$FILEVERSION=2.1\n;$COLUMNS=N,O,T,I,d,l,D", "1 1.5 DT 0123 Rx 1 012"),
+}
+
+
+@pytest.mark.parametrize("name", TEXT_BOMBS)
+def test_texts_that_unpack_to_much(tmp_path: Path, name: str) -> None:
+    head, line = TEXT_BOMBS[name]
+    path = tmp_path / f"{name}.gz"
+    path.write_bytes(barely_allowed(repeated(head.encode() + b"\n", line.encode() + b"\n")))
+    frames, bad = measured(path)
+    by_column = name.startswith(("remote", "error"))
+    assert frames > 1_000_000 if by_column else bad > 100_000
+
+
+def test_rare_lines_of_a_packed_file(tmp_path: Path) -> None:
+    """So many that reading one by one would take too long for so small a file; unpacked, all are read."""
+    count = 200_000
+    text = b"(1.000005) can0 123#11.22.33\n" * count
+    (tmp_path / "a.log").write_bytes(text)
+    assert len(read(tmp_path / "a.log")) == count
+    (tmp_path / "a.log.gz").write_bytes(gzip.compress(text))
+    chunk = read(tmp_path / "a.log.gz")
+    assert len(chunk) + chunk.bad_count == count
+    assert 150_000 < len(chunk) < count
+    assert (
+        chunk.bad[0].reason
+        == "more lines of rare forms are packed in the file than are read; unpack it first"
+    )
