@@ -7,18 +7,18 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.chunks import CUT_SHORT, FrameChunk, join
 from canmap.errors import readable
-from canmap.frames import linewise
-from canmap.frames.asc import AscLines
-from canmap.frames.csvrows import HEADER, CsvLines
 from canmap.frames.row import Row, UnreadableError
-from canmap.frames.textline import LONGEST_LINE
-from canmap.frames.trc import TrcLines
+from canmap.frames.text import linewise
+from canmap.frames.text.asc import AscLines
+from canmap.frames.text.csvrows import HEADER, CsvLines
+from canmap.frames.text.line import LONGEST_LINE
+from canmap.frames.text.trc import TrcLines
 
 if TYPE_CHECKING:
     import random
     from collections.abc import Callable
 
-    from canmap.frames.linewise import LineGrammar
+    from canmap.frames.text.linewise import LineGrammar
 
 FD_LENGTHS = (*range(9), 12, 16, 20, 24, 32, 48, 64)  # ISO 11898-1
 SPOILED = "019afxX.=,;- \t\r\x00\x0b\x1c\x85\xa0\xb2/+RTd"

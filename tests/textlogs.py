@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 from canmap.chunks import FrameChunk, join
 from canmap.frames.row import Row
-from canmap.frames.textblock import parse_block
-from canmap.frames.textline import parse_line
-from canmap.frames.textlog import blocks
+from canmap.frames.text.block import parse_block
+from canmap.frames.text.line import parse_line
+from canmap.frames.text.log import blocks
 
 FD_LENGTHS = (*range(9), 12, 16, 20, 24, 32, 48, 64)
 

@@ -13,10 +13,8 @@ import numpy as np
 
 from canmap.chunks import CLASSIC_WIDTH, FD_LENGTHS, FD_WIDTH, FLAG_FD, BadLine, FrameChunk, FrameKind
 from canmap.errors import CaptureError
-from canmap.frames.row import Row, UnreadableError
-from canmap.frames.source import Piece, Progress, ReadAhead
-from canmap.frames.textblock import MOST_BAD_LINES, MOST_CHANNELS
-from canmap.frames.textline import EXTENDED_LIMIT, STANDARD_LIMIT
+from canmap.frames.row import EXTENDED_LIMIT, STANDARD_LIMIT, Row, UnreadableError
+from canmap.frames.source import MOST_BAD_LINES, MOST_CHANNELS, Piece, Progress, ReadAhead
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Iterable, Iterator

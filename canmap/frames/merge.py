@@ -19,7 +19,7 @@ import numpy as np
 from canmap.chunks import BadLine, FrameChunk, join
 from canmap.errors import CaptureError
 from canmap.frames.coverage import CoverageBook
-from canmap.frames.textblock import MOST_BAD_LINES, MOST_CHANNELS
+from canmap.frames.source import MOST_BAD_LINES, MOST_CHANNELS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -22,7 +22,7 @@ from canmap.formats import BY_ENDING, FORMATS, Format
 from canmap.frames.batches import BatchedCapture
 from canmap.frames.content import DAMAGE, Content
 from canmap.frames.merge import MergedCaptures
-from canmap.frames.textlog import READ_AHEAD, TextLog
+from canmap.frames.text.log import READ_AHEAD, TextLog
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -46,15 +46,15 @@ def _reading(module: str, function: str) -> Callable[[str, BufferedIOBase, int, 
 # and what tells how much of the file has been read. The endings are those of `canmap.formats`.
 READERS: dict[str, Callable[[str, BufferedIOBase, int, Progress], FrameSource]] = {
     ".log": TextLog,
-    ".asc": _reading("asc", "read_asc"),
-    ".blf": _reading("blf", "read_blf"),
-    ".csv": _reading("csvrows", "read_csv"),
-    ".trc": _reading("trc", "read_trc"),
-    ".db": _reading("sqlite", "read_sqlite"),
-    ".mf4": _reading("mdf", "read_mdf"),
-    ".pcap": _reading("pcap", "read_pcap"),
-    ".pcapng": _reading("pcap", "read_pcap"),
-    ".parquet": _reading("table", "read_table"),
+    ".asc": _reading("text.asc", "read_asc"),
+    ".blf": _reading("binary.blf", "read_blf"),
+    ".csv": _reading("text.csvrows", "read_csv"),
+    ".trc": _reading("text.trc", "read_trc"),
+    ".db": _reading("binary.sqlite", "read_sqlite"),
+    ".mf4": _reading("binary.mdf", "read_mdf"),
+    ".pcap": _reading("binary.pcap", "read_pcap"),
+    ".pcapng": _reading("binary.pcap", "read_pcap"),
+    ".parquet": _reading("binary.table", "read_table"),
 }
 
 

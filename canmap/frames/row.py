@@ -7,6 +7,9 @@ from typing import TYPE_CHECKING, NamedTuple
 if TYPE_CHECKING:
     from canmap.chunks import FrameKind
 
+STANDARD_LIMIT = 0x7FF  # the largest identifiers
+EXTENDED_LIMIT = 0x1FFFFFFF
+
 
 class Row(NamedTuple):
     """One frame; names and units as the columns of `FrameChunk`."""

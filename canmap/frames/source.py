@@ -14,11 +14,11 @@ from typing import Generic, Protocol, TypeVar
 
 from canmap.chunks import FrameChunk
 
-Piece = Callable[[], FrameChunk]
+MOST_BAD_LINES = 100  # listed per chunk; all are counted
+MOST_CHANNELS = 256  # of a chunk: what one byte can number
 
 Item = TypeVar("Item")
-
-
+Piece = Callable[[], FrameChunk]
 Progress = Callable[[], tuple[int, int | None]]  # bytes read so far, and how many there are if that is known
 
 

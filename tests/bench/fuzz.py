@@ -146,10 +146,15 @@ def fuzz_guided(name: str, inputs: int) -> int:
         import pkgutil
         from importlib import import_module
 
-        import canmap.frames
+        import canmap.frames.binary
+        import canmap.frames.text
         import canmap.spec
 
-        for room in (canmap.frames, canmap.spec):  # readers import theirs only when they are used
+        for room in (
+            canmap.frames.binary,
+            canmap.frames.text,
+            canmap.spec,
+        ):  # readers import theirs only when they are used
             for module in pkgutil.iter_modules(room.__path__, f"{room.__name__}."):
                 import_module(module.name)
         from tests.targets import TARGETS

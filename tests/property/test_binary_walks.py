@@ -13,11 +13,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.frames import blfwalk, pcapng
-from canmap.frames.blfwalk import Walk
-from canmap.frames.gather import BadObjects
-from canmap.frames.pcap import _Records
-from canmap.frames.pcapng import Blocks
+from canmap.frames.binary import blfwalk, pcapng
+from canmap.frames.binary.blfwalk import Walk
+from canmap.frames.binary.gather import BadObjects
+from canmap.frames.binary.pcap import _Records
+from canmap.frames.binary.pcapng import Blocks
 from tests.slow_walks import SlowBlocks, SlowObjects, SlowRecords, SlowWalk
 
 if TYPE_CHECKING:

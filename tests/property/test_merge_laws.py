@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from canmap.chunks import Coverage, FrameChunk
 from canmap.frames.merge import MergedCaptures
-from canmap.frames.textlog import TextLog
+from canmap.frames.text.log import TextLog
 
 UNIT_NS = 1_000_000
 

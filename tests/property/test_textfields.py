@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 
 from canmap.chunks import FrameChunk, FrameKind
 from canmap.errors import CaptureError
-from canmap.frames import linewise
-from canmap.frames.textblock import SLACK, Block
-from canmap.frames.textfields import Field, Lines
-from canmap.frames.textline import LONGEST_LINE
+from canmap.frames.text import linewise
+from canmap.frames.text.block import SLACK, Block
+from canmap.frames.text.fields import Field, Lines
+from canmap.frames.text.line import LONGEST_LINE
 from canmap.outputs.captures import write_capture
 from tests.bench.readers import traffic
 from tests.captures import read

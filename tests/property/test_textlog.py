@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from canmap.chunks import FrameChunk, FrameKind
-from canmap.frames import textblock
-from canmap.frames.textline import LONGEST_LINE, parse_line
-from canmap.frames.textlog import blocks
+from canmap.frames.text import block as textblock
+from canmap.frames.text.line import LONGEST_LINE, parse_line
+from canmap.frames.text.log import blocks
 from tests.textlogs import read_by_column, read_by_line, rows_of, text_of
 
 SIZES = st.lists(st.sampled_from([1, 7, 45, 300, 2000, 100_000]), min_size=1, max_size=4)

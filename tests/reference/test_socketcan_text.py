@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from canmap.chunks import FLAG_BIT_RATE_SWITCH, FLAG_ERROR_PASSIVE, FLAG_FD, FrameKind, join
 from canmap.frames.readers import open_captures
 from canmap.frames.row import Row
-from canmap.frames.textline import parse_line
+from canmap.frames.text.line import parse_line
 from tests.textlogs import read_by_column, rows_of
 
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from canmap.chunks import COLUMNS, FLAG_BIT_RATE_SWITCH, FLAG_FD, FrameChunk, FrameKind, join
 from canmap.frames.row import Row
-from canmap.frames.textline import parse_line
+from canmap.frames.text.line import parse_line
 from canmap.simulator.columns import as_chunk, columns_of, frames_of
 from canmap.simulator.frame import Frame
 from canmap.simulator.gateway import Gateway, GatewayLoss, Relay, Route

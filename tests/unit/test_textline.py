@@ -12,9 +12,9 @@ from canmap.chunks import (
     FLAG_SENT,
     FrameKind,
 )
-from canmap.frames import textline
 from canmap.frames.row import Row
-from canmap.frames.textline import LONGEST_LINE, parse_line
+from canmap.frames.text import line as textline
+from canmap.frames.text.line import LONGEST_LINE, parse_line
 
 
 def frame_of(line: bytes) -> Row:

@@ -1,8 +1,8 @@
 """Frames, SocketCAN text: one block of whole lines to a chunk, most of it by column.
 
 In: a few MiB of text, with the number of its first line. Out: a `FrameChunk` in line order. A good line is
-the template for all others of its form (`textrows`); what differs from it gets another template, and what is
-rare, damaged or left over goes to `textline`.
+the template for all others of its form (`rows`); what differs from it gets another template, and what is
+rare, damaged or left over goes to `line`.
 """
 
 from __future__ import annotations
@@ -14,16 +14,15 @@ import numpy as np
 
 from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH, BadLine, FrameChunk, FrameKind, empty_chunk, widen
 from canmap.frames.row import Row
-from canmap.frames.textline import parse_line
-from canmap.frames.textrows import TOO_LONG, RowColumns, Template, decode, template_of
+from canmap.frames.source import MOST_BAD_LINES, MOST_CHANNELS
+from canmap.frames.text.line import parse_line
+from canmap.frames.text.rows import TOO_LONG, RowColumns, Template, decode, template_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 SLACK = 2 * TOO_LONG  # bytes past the text that `Block.data` must have, so that loads may run over its end
-MOST_BAD_LINES = 100  # listed per chunk; all are counted
 MOST_TEMPLATES = 64  # per block
-MOST_CHANNELS = 256  # what one byte can number
 MOST_RARE_TEMPLATES = 4  # of them may be of a form that few lines have, as the first of a block may be
 FEWEST_ROWS = 12  # fewer lines are read sooner one by one
 ROWS_AT_ONCE = 32_000  # fewer stay in the processor's cache; with more, two threads meet less often

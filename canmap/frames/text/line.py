@@ -1,7 +1,7 @@
 """Frames, SocketCAN text, one line at a time: the grammar, and every reason why a line cannot be read.
 
 In: one line as bytes. Out: its frame, or the reason. Slow and plain on purpose: the columnar reader in
-`textblock` hands it whatever is not the same as its neighbours, and must agree with it everywhere.
+`block` hands it whatever is not the same as its neighbours, and must agree with it everywhere.
 
 The form is `(seconds.fraction) channel identifier#data`, as described in the SocketCAN user-space
 header lib.h and by the Linux kernel's include/uapi/linux/can.h for the identifier word.
@@ -21,13 +21,11 @@ from canmap.chunks import (
     FLAG_SENT,
     FrameKind,
 )
-from canmap.frames.row import Row, UnreadableError
+from canmap.frames.row import EXTENDED_LIMIT, STANDARD_LIMIT, Row, UnreadableError
 
 LONGEST_LINE = 64 * 1024
 LATEST_SECOND = 9_223_372_035  # one whole second below the end of int64 nanoseconds
 
-STANDARD_LIMIT = 0x7FF
-EXTENDED_LIMIT = 0x1FFFFFFF
 ERROR_BIT = 0x20000000
 FOREIGN_BITS = 0xC0000000  # flag bits of the identifier word that no text log writes
 

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from canmap.frames.blfobjects import Objects
-from canmap.frames.gather import BadObjects, followed, records_at
+from canmap.frames.binary.blfobjects import Objects
+from canmap.frames.binary.gather import BadObjects, followed, records_at
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -22,8 +22,8 @@ from canmap.chunks import (
     join,
 )
 from canmap.frames.batches import LATEST_NS
-from canmap.frames.gather import LENGTH_OF_CODE, BadObjects, payload_within, records_at, sifted
-from canmap.frames.textline import EXTENDED_LIMIT
+from canmap.frames.binary.gather import LENGTH_OF_CODE, BadObjects, payload_within, records_at, sifted
+from canmap.frames.row import EXTENDED_LIMIT
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -15,9 +15,9 @@ import numpy as np
 
 from canmap.chunks import FLAG_RECEIVED, FLAG_SENT
 from canmap.frames.batches import LATEST_NS, NS
-from canmap.frames.gather import BadObjects, followed, records_at
-from canmap.frames.packets import LINK_TYPE, MOST_PACKET, Packets, joined
-from canmap.frames.textblock import MOST_CHANNELS
+from canmap.frames.binary.gather import BadObjects, followed, records_at
+from canmap.frames.binary.packets import LINK_TYPE, MOST_PACKET, Packets, joined
+from canmap.frames.source import MOST_CHANNELS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

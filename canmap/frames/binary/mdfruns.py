@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from canmap.chunks import CUT_SHORT, FrameChunk, join
-from canmap.frames.gather import records_at
-from canmap.frames.mdfblocks import UNCOUNTED, Blocks, DamagedError, DataGroup
-from canmap.frames.mdfdata import Data
-from canmap.frames.mdfevents import VARIABLE, Events, events_of, whole
-from canmap.frames.mdfrecords import Records, Values, Walker
+from canmap.frames.binary.gather import records_at
+from canmap.frames.binary.mdfblocks import UNCOUNTED, Blocks, DamagedError, DataGroup
+from canmap.frames.binary.mdfdata import Data
+from canmap.frames.binary.mdfevents import VARIABLE, Events, events_of, whole
+from canmap.frames.binary.mdfrecords import Records, Values, Walker
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -24,8 +24,8 @@ from canmap.chunks import (
     widen,
 )
 from canmap.frames.batches import LATEST_NS, NS, UNNAMED_CHANNEL
-from canmap.frames.gather import LENGTH_OF_CODE, payload_within
-from canmap.frames.mdfblocks import Channel, DamagedError, Group
+from canmap.frames.binary.gather import LENGTH_OF_CODE, payload_within
+from canmap.frames.binary.mdfblocks import Channel, DamagedError, Group
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

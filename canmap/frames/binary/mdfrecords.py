@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from canmap.chunks import FD_WIDTH
-from canmap.frames.gather import records_at
-from canmap.frames.mdfblocks import LARGEST_RECORD, DamagedError, DataGroup
+from canmap.frames.binary.gather import records_at
+from canmap.frames.binary.mdfblocks import LARGEST_RECORD, DamagedError, DataGroup
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -17,8 +17,8 @@ from canmap.chunks import CUT_SHORT
 from canmap.errors import CaptureError
 from canmap.frames.content import DAMAGE, lines_alone, packed_bytes
 from canmap.frames.source import Piece, Progress, ReadAhead
-from canmap.frames.textblock import LINE_FEED, SLACK, Block, parse_block
-from canmap.frames.textline import LONGEST_LINE
+from canmap.frames.text.block import LINE_FEED, SLACK, Block, parse_block
+from canmap.frames.text.line import LONGEST_LINE
 
 if TYPE_CHECKING:
     from collections.abc import Generator, Iterable, Iterator

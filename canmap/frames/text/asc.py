@@ -27,10 +27,10 @@ from canmap.chunks import (
     FrameKind,
 )
 from canmap.frames.batches import FIRST_YEAR, LATEST_YEAR, NS, checked
-from canmap.frames.linewise import decimal_ns, hex_bytes, read_lines, whole_number
 from canmap.frames.row import Row, UnreadableError
-from canmap.frames.textfields import MOST_DIGITS, Field
-from canmap.frames.textframes import Found, error_frames
+from canmap.frames.text.fields import MOST_DIGITS, Field
+from canmap.frames.text.found import Found, error_frames
+from canmap.frames.text.linewise import decimal_ns, hex_bytes, read_lines, whole_number
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.chunks import FrameChunk
-    from canmap.frames.textfields import Lines
+    from canmap.frames.text.fields import Lines
 
 FRAME_IS_FD = 0x1000  # bit of the flags field of a CANFD line
 

@@ -17,10 +17,11 @@ from canmap.chunks import CUT_SHORT, BadLine, FrameChunk, join
 from canmap.errors import CaptureError, readable
 from canmap.frames.batches import NS, Batch, too_many_channels
 from canmap.frames.row import Row, UnreadableError
-from canmap.frames.textblock import MOST_BAD_LINES, MOST_CHANNELS, TOO_SLOW, Block
-from canmap.frames.textfields import Lines
-from canmap.frames.textline import LONGEST_LINE
-from canmap.frames.textlog import blocks
+from canmap.frames.source import MOST_BAD_LINES, MOST_CHANNELS
+from canmap.frames.text.block import TOO_SLOW, Block
+from canmap.frames.text.fields import Lines
+from canmap.frames.text.line import LONGEST_LINE
+from canmap.frames.text.log import blocks
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -32,9 +32,9 @@ from canmap.formats import (
 from canmap.formats import (
     TABLE_WORDS as WORDS,
 )
-from canmap.frames.gather import sifted
-from canmap.frames.textblock import MOST_CHANNELS
-from canmap.frames.wholefile import whole_file
+from canmap.frames.binary.gather import sifted
+from canmap.frames.binary.wholefile import whole_file
+from canmap.frames.source import MOST_CHANNELS
 from canmap.seal import BrokenSealError, NoSealError, check_seal
 
 if TYPE_CHECKING:

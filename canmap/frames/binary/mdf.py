@@ -14,11 +14,11 @@ import numpy as np
 
 from canmap.chunks import CUT_SHORT, FrameChunk, empty_chunk, join
 from canmap.errors import CaptureError
+from canmap.frames.binary.gather import BadObjects, sifted
+from canmap.frames.binary.mdfblocks import Blocks, DamagedError, data_groups
+from canmap.frames.binary.mdfruns import Run
+from canmap.frames.binary.wholefile import whole_file
 from canmap.frames.content import packed_bytes
-from canmap.frames.gather import BadObjects, sifted
-from canmap.frames.mdfblocks import Blocks, DamagedError, data_groups
-from canmap.frames.mdfruns import Run
-from canmap.frames.wholefile import whole_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -19,11 +19,11 @@ import numpy as np
 from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH, FLAG_FD, FrameChunk, FrameKind, join
 from canmap.errors import CaptureError, readable
 from canmap.frames.batches import LATEST_NS, NS, ROWS, UNNAMED_CHANNEL, Batch
-from canmap.frames.csvrows import bare_row
-from canmap.frames.gather import sifted
+from canmap.frames.binary.gather import sifted
+from canmap.frames.binary.wholefile import whole_file
 from canmap.frames.row import UnreadableError
-from canmap.frames.textblock import MOST_BAD_LINES
-from canmap.frames.wholefile import whole_file
+from canmap.frames.source import MOST_BAD_LINES
+from canmap.frames.text.csvrows import bare_row
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

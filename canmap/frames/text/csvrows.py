@@ -13,9 +13,9 @@ import numpy as np
 
 from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH, FLAG_FD, FrameKind
 from canmap.frames.batches import NS, UNNAMED_CHANNEL, checked
-from canmap.frames.linewise import decimal_ns, read_lines, whole_number
 from canmap.frames.row import Row, UnreadableError
-from canmap.frames.textframes import Found
+from canmap.frames.text.found import Found
+from canmap.frames.text.linewise import decimal_ns, read_lines, whole_number
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.chunks import FrameChunk
-    from canmap.frames.textfields import Lines
+    from canmap.frames.text.fields import Lines
 
 HEADER = "timestamp,arbitration_id,extended,remote,error,dlc,data"
 COLUMNS = 7

@@ -16,10 +16,10 @@ from typing import TYPE_CHECKING, NamedTuple
 from canmap.chunks import CUT_SHORT
 from canmap.errors import CaptureError
 from canmap.frames.batches import FIRST_YEAR, LATEST_YEAR
-from canmap.frames.blfobjects import chunk_of
-from canmap.frames.blfwalk import MOST_OBJECT, SIGNATURE, Walk
+from canmap.frames.binary.blfobjects import chunk_of
+from canmap.frames.binary.blfwalk import MOST_OBJECT, SIGNATURE, Walk
+from canmap.frames.binary.gather import BadObjects
 from canmap.frames.content import DAMAGE, MOST_GROWTH, is_too_much, packed_bytes, read_up_to
-from canmap.frames.gather import BadObjects
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -1,7 +1,7 @@
 """Frames, SocketCAN text: many lines of the same form to columns at once.
 
 In: lines, and one that is known to be good and serves as the template. Out: the columns of those that have
-its form. Nothing is decided here that `textline` does not define: the template has passed it; every other
+its form. Nothing is decided here that `line` does not define: the template has passed it; every other
 line must equal the template outside its digits, its channel and its payload; the digits are all checked;
 and so is a channel name that is new.
 """
@@ -16,14 +16,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from canmap.chunks import CLASSIC_WIDTH, FD_LENGTHS, FD_WIDTH
-from canmap.frames.textdigits import WORD, Rows, decimal, gather, hexadecimal_bytes, hexadecimal_number
-from canmap.frames.textline import (
-    ERROR_BIT,
-    EXTENDED_LIMIT,
-    LATEST_SECOND,
-    STANDARD_LIMIT,
-    channel_name,
-)
+from canmap.frames.row import EXTENDED_LIMIT, STANDARD_LIMIT
+from canmap.frames.text.digits import WORD, Rows, decimal, gather, hexadecimal_bytes, hexadecimal_number
+from canmap.frames.text.line import ERROR_BIT, LATEST_SECOND, channel_name
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

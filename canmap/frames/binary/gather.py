@@ -13,9 +13,8 @@ import numpy as np
 
 from canmap.chunks import CLASSIC_WIDTH, FD_LENGTHS, FD_WIDTH, FLAG_FD, BadLine, FrameChunk, FrameKind, widen
 from canmap.frames.batches import checked
-from canmap.frames.row import Row, UnreadableError
-from canmap.frames.textblock import MOST_BAD_LINES
-from canmap.frames.textline import EXTENDED_LIMIT, STANDARD_LIMIT
+from canmap.frames.row import EXTENDED_LIMIT, STANDARD_LIMIT, Row, UnreadableError
+from canmap.frames.source import MOST_BAD_LINES
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.chunks import CUT_SHORT
-from canmap.frames.mdfblocks import UNSIZED, Block, Blocks, DamagedError
+from canmap.frames.binary.mdfblocks import UNSIZED, Block, Blocks, DamagedError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -24,9 +24,9 @@ from canmap.chunks import (
     FrameKind,
 )
 from canmap.frames.batches import NS, UNNAMED_CHANNEL, checked
-from canmap.frames.linewise import decimal_ns, hex_bytes, read_lines, whole_number
 from canmap.frames.row import Row, UnreadableError
-from canmap.frames.textframes import Found, error_frames
+from canmap.frames.text.found import Found, error_frames
+from canmap.frames.text.linewise import decimal_ns, hex_bytes, read_lines, whole_number
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.chunks import FrameChunk
-    from canmap.frames.textfields import Lines
+    from canmap.frames.text.fields import Lines
 
 MS = 1_000_000
 DAY_NS = 86_400 * NS

@@ -15,10 +15,10 @@ import numpy as np
 from canmap.chunks import CUT_SHORT
 from canmap.errors import CaptureError
 from canmap.frames.batches import NS, UNNAMED_CHANNEL
+from canmap.frames.binary.gather import BadObjects, followed, records_at
+from canmap.frames.binary.packets import LINK_TYPE, MOST_PACKET, Packets, chunk_of, joined
+from canmap.frames.binary.pcapng import PCAPNG_MAGIC, Blocks
 from canmap.frames.content import read_up_to
-from canmap.frames.gather import BadObjects, followed, records_at
-from canmap.frames.packets import LINK_TYPE, MOST_PACKET, Packets, chunk_of, joined
-from canmap.frames.pcapng import PCAPNG_MAGIC, Blocks
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -14,8 +14,8 @@ import numpy as np
 
 from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH
 from canmap.frames.batches import LATEST_NS
-from canmap.frames.textblock import LINE_FEED
-from canmap.frames.textdigits import (
+from canmap.frames.text.block import LINE_FEED
+from canmap.frames.text.digits import (
     ALL_ZEROS,
     PAIRS_USED,
     WORD,
@@ -27,7 +27,7 @@ from canmap.frames.textdigits import (
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from canmap.frames.textblock import Block
+    from canmap.frames.text.block import Block
 
 _COMMA = 44
 _DOT = 46

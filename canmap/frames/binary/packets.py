@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from canmap.chunks import FLAG_BIT_RATE_SWITCH, FLAG_ERROR_PASSIVE, FLAG_FD, FrameChunk, FrameKind
-from canmap.frames.gather import BadObjects, payload_within, records_at, sifted
+from canmap.frames.binary.gather import BadObjects, payload_within, records_at, sifted
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -8,13 +8,13 @@ import numpy as np
 
 from canmap.chunks import CLASSIC_WIDTH, FD_LENGTHS, FLAG_FD, FrameChunk, FrameKind
 from canmap.frames.batches import LATEST_NS, UNNAMED_CHANNEL
-from canmap.frames.textblock import MOST_CHANNELS
-from canmap.frames.textline import EXTENDED_LIMIT, STANDARD_LIMIT
+from canmap.frames.row import EXTENDED_LIMIT, STANDARD_LIMIT
+from canmap.frames.source import MOST_CHANNELS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from canmap.frames.textfields import Field, Lines
+    from canmap.frames.text.fields import Field, Lines
 
 _LEGAL_FD = np.isin(np.arange(65), FD_LENGTHS)
 

@@ -1,0 +1,1 @@
+"""Captures that are binary: objects, records, blocks and rows to columns of frames."""

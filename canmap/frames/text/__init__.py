@@ -1,0 +1,1 @@
+"""Captures that are text: lines to columns of frames."""
