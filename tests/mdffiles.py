@@ -61,6 +61,7 @@ class Layout:
         listed: Whether the data are in lists of short blocks.
         step_ns: Of the clock; 0 for floating-point seconds.
         closed: Whether the recorder closed the file.
+        placed: Whether an open file tells where the payloads between the records lie.
     """
 
     shared: int = 0
@@ -69,6 +70,7 @@ class Layout:
     listed: bool = False
     step_ns: int = 0
     closed: bool = True
+    placed: bool = True
     _blocks: bytearray = field(default_factory=bytearray)
 
     def file(self, frames: FrameChunk) -> bytes:
@@ -90,7 +92,7 @@ class Layout:
         return bytes(self._blocks)
 
     def _begin(self, start_ns: int) -> None:
-        magic, lacks = (b"MDF     ", 0) if self.closed else (b"UnFinMF ", 0x05)
+        magic, lacks = (b"MDF     ", 0) if self.closed else (b"UnFinMF ", 0x05 if self.placed else 0x65)
         start = struct.pack("<8s8s8s4xH30xHH", magic, b"4.10    ", b"tests   ", 410, lacks, 0)
         self._blocks = bytearray(start)
         self._add(b"HD", [0] * 6, struct.pack("<QhhBBBxdd", start_ns, 0, 0, 0, 0, 0, 0.0, 0.0))
@@ -155,7 +157,7 @@ class Layout:
             second = FD_LENGTHS.index(length) | bool(flags & FLAG_BIT_RATE_SWITCH) << 4
             second |= bool(flags & FLAG_ERROR_PASSIVE) << 5
             bus = int(frames.channels[int(frames.channel[i])])
-            rest = struct.pack("<Q", place) if self.apart != "record" else payload[i].tobytes()
+            rest = struct.pack("<Q", place * self.placed) if self.apart != "record" else payload[i].tobytes()
             yield time + struct.pack("<IBBB", word, second, bus, length) + rest
 
     def _group(self, kind: FrameKind, next_group: int, count: int, number: int, values: int) -> int:
@@ -257,4 +259,5 @@ LAYOUTS = {
     "payloads between": Layout(shared=1, apart="records"),
     "payloads between, packed": Layout(shared=2, apart="records", packed=0, step_ns=1),
     "not closed": Layout(shared=1, apart="records", closed=False, step_ns=1),
+    "not closed, payloads without places": Layout(shared=1, apart="records", closed=False, placed=False),
 }

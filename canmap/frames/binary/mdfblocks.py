@@ -13,6 +13,7 @@ from __future__ import annotations
 import struct
 from typing import TYPE_CHECKING, BinaryIO, NamedTuple
 
+from canmap.chunks import CUT_SHORT
 from canmap.errors import readable
 from canmap.frames.content import MOST_GROWTH, is_too_much
 
@@ -25,8 +26,9 @@ HEADER_PLACE = 64
 MOST_LINKS = 1 << 20
 LONGEST_TEXT = 4096
 LARGEST_RECORD = 1 << 20
-# What an unfinished file still lacks.
-UNCOUNTED, UNSIZED = 0x01, 0x04  # how many records there are; how long the last data block is
+# What an unfinished file still lacks: how many records there are, how long the last data block is, which
+# blocks are in the last list, and where the values between the records lie.
+UNCOUNTED, UNSIZED, UNLISTED, UNPLACED = 0x01, 0x04, 0x10, 0x40
 LINEAR = 1  # a conversion
 VALUES_FLAG = 0x01  # of a group: its records are values of variable length, each after its length
 COLUMN_FLAG = 0x08  # of a group: its time is kept in another one
@@ -91,7 +93,9 @@ class Blocks:
             DamagedError: There is none, or it is impossible.
         """
         header = self.read(place, HEADER.size)
-        kind, length, count = HEADER.unpack(header) if len(header) == HEADER.size else (b"", 0, 0)
+        if len(header) < HEADER.size:
+            raise DamagedError(f"{CUT_SHORT}: a block should begin at byte {place:,}")
+        kind, length, count = HEADER.unpack(header)
         if kind not in kinds:
             raise DamagedError(f"no {_named(*kinds)} block at byte {place:,}")
         start = place + HEADER.size + 8 * count

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.chunks import CUT_SHORT
-from canmap.frames.binary.mdfblocks import UNSIZED, Block, Blocks, DamagedError
+from canmap.frames.binary.mdfblocks import UNLISTED, UNSIZED, Block, Blocks, DamagedError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -73,9 +73,24 @@ class Data:
             if place:
                 yield place
             return
-        for _, block in blocks.chain(place, kind):
+        last = 0
+        for place_of_list, block in blocks.chain(place, kind):
             count = int.from_bytes(blocks.read(block.start + _COUNT_PLACE, 4), "little")
-            yield from filter(None, block.links[1 : 1 + count])
+            last = place_of_list
+            for last in filter(None, block.links[1 : 1 + count]):
+                yield last
+        if blocks.lacks & UNLISTED:
+            yield from self._behind(last)
+
+    def _behind(self, place: int) -> Iterator[int]:
+        """Yield where the data blocks lie that follow on a block without a gap."""
+        blocks = self._blocks
+        while True:
+            end = blocks.block(place, *PLAIN, PACKED, *LISTS).end
+            place = end + -end % 8
+            if blocks.read(place, 4) not in (*PLAIN, PACKED):
+                return
+            yield place
 
     def _content(self, place: int) -> Iterator[bytes]:
         blocks = self._blocks

@@ -6,7 +6,7 @@ where they lie. Where several groups share the data, each record stands after th
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -103,17 +103,20 @@ class Values:
         self._rows = np.append(self._rows, records_at(data, starts + LENGTH_SIZE, _ROW))
         self.end = int(after[-1]) if len(after) else self.end
 
-    def reach(self, place: int) -> None:
-        """Read until the value at a place is known, or there is no more.
+    def known(self, places: NDArray[np.int64]) -> int:
+        """Return of how many of some places, from the first on, the values are there; read more if need be.
 
         Raises:
             DamagedError: A value claims too much.
         """
-        while self.end <= place and (piece := next(self._more, None)) is not None:
+        last = int(places.max()) if len(places) else -1
+        while self.end <= last and (piece := next(self._more, None)) is not None:
             data = self._rest + piece
             starts, end = _values(data)
             self.append(data, starts)
             self._rest = data[end:]
+        missing = np.flatnonzero(places >= self.end)
+        return int(missing[0]) if len(missing) else len(places)
 
     def take(self, places: NDArray[np.int64]) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
         """Return the values at these places, uint8[n, 64], and their lengths; forget those before them.
@@ -125,14 +128,32 @@ class Values:
         found = np.minimum(found, max(len(self._place) - 1, 0))
         if len(places) and not (len(self._place) and np.array_equal(self._place[found], places)):
             raise DamagedError("the data cannot be read from here on (no payload where a frame says so)")
-        rows, length = self._rows[found], self._length[found]
+        values = self._bytes(self._rows[found]), self._length[found]
         self._forget(int(found.min()) if len(found) else 0)
-        return rows.view(np.uint8).reshape(len(places), FD_WIDTH), length
+        return values
+
+    def _bytes(self, rows: NDArray[Any]) -> NDArray[np.uint8]:
+        return rows.view(np.uint8).reshape(len(rows), FD_WIDTH)
 
     def _forget(self, count: int) -> None:
         self._place, self._length, self._rows = (
             self._place[count:], self._length[count:], self._rows[count:],
         )  # fmt: skip
+
+
+class ValuesInTurn(Values):
+    """The same where the recorder has not told the places yet: each record has the next value."""
+
+    def known(self, places: NDArray[np.int64]) -> int:
+        """Return for how many records there are values."""
+        return min(len(places), len(self._length))
+
+    def take(self, places: NDArray[np.int64]) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
+        """Return as many values as there are places, uint8[n, 64], and their lengths; forget them."""
+        count = len(places)
+        values = self._bytes(self._rows[:count]), self._length[:count]
+        self._forget(count)
+        return values
 
 
 def _values(data: bytes) -> tuple[NDArray[np.int64], int]:

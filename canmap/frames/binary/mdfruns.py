@@ -11,10 +11,10 @@ import numpy as np
 
 from canmap.chunks import CUT_SHORT, FrameChunk, join
 from canmap.frames.binary.gather import records_at
-from canmap.frames.binary.mdfblocks import UNCOUNTED, Blocks, DamagedError, DataGroup
+from canmap.frames.binary.mdfblocks import UNCOUNTED, UNPLACED, Blocks, DamagedError, DataGroup
 from canmap.frames.binary.mdfdata import Data
 from canmap.frames.binary.mdfevents import VARIABLE, Events, events_of, whole
-from canmap.frames.binary.mdfrecords import Records, Values, Walker
+from canmap.frames.binary.mdfrecords import Records, Values, ValuesInTurn, Walker
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -39,12 +39,7 @@ class _Log(NamedTuple):
 
     def known(self, rows: NDArray[np.uint8]) -> int:
         """Return of how many of the records, from the first on, the payloads are known."""
-        if self.values is None or not len(rows):
-            return len(rows)
-        places = self._places(rows)
-        self.values.reach(int(places.max()))
-        missing = np.flatnonzero(places >= self.values.end)
-        return int(missing[0]) if len(missing) else len(rows)
+        return self.values.known(self._places(rows)) if self.values else len(rows)
 
     def frames(self, rows: NDArray[np.uint8], start_ns: int) -> tuple[FrameChunk, NDArray[np.bool_]]:
         """Return the frames of those records whose stamps are times, and which these are."""
@@ -74,7 +69,8 @@ class Run:
         self._start_ns = start_ns
         self._data = Data(blocks, data_group.data)
         self._walker = Walker(data_group)
-        self._between = {i: Values(iter(())) for i, group in enumerate(groups) if group.is_values}
+        kind = ValuesInTurn if blocks.lacks & UNPLACED else Values
+        self._between = {i: kind(iter(())) for i, group in enumerate(groups) if group.is_values}
         between = {group.place: self._between.get(i) for i, group in enumerate(groups)}
         self._logs = [
             _Log(i, events, _values(blocks, events, between))
