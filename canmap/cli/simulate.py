@@ -21,7 +21,11 @@ interface, which reaches the programs of this process only.
 
 @click.command("simulate", epilog=EPILOG)
 @click.argument("scenario", metavar="SCENARIO")
-@click.option("--to", metavar="CAPTURE", help="Write a SocketCAN text log (.log), and its truth beside it.")
+@click.option(
+    "--to",
+    metavar="CAPTURE",
+    help="Write a capture (see `canmap formats`), its truth beside it.",
+)
 @click.option("--faults", metavar="FILE", help="What goes wrong, a YAML file.")
 @click.option("--seed", metavar="N", type=int, help="Instead of the scenario's seed.")
 @click.option("--live", is_flag=True, help="Send at true pace on virtual buses, within this process.")

@@ -7,9 +7,6 @@ is closed; the others are written by python-can, with what those writers lose.
 
 from __future__ import annotations
 
-import os
-import tempfile
-from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,6 +14,7 @@ from canmap.chunks import FLAG_BIT_RATE_SWITCH, FLAG_ERROR_PASSIVE, FLAG_FD, FLA
 from canmap.errors import OutputError
 from canmap.extras import python_can
 from canmap.formats import BY_ENDING, FORMATS, Errors, Fd, channel_number
+from canmap.outputs.files import whole_file
 from canmap.outputs.mdffile import write_mdf
 from canmap.outputs.packetfile import write_pcap, write_pcapng
 from canmap.outputs.sqlitefile import write_sqlite
@@ -67,25 +65,11 @@ def write_capture(path: str, chunks: Iterable[FrameChunk]) -> int:
         known = ", ".join(one.ending for one in FORMATS)
         raise OutputError(f"{path}: no capture is written with this ending; name one of {known}.")
     kept = _Kept(chunks, ending)
-    target = Path(path)
-    try:
-        handle, name = tempfile.mkstemp(prefix=f".{target.name}.", suffix=ending, dir=target.resolve().parent)
-        os.close(handle)
-        beside = Path(name)
-        try:
-            if ending in _OWN:
-                _OWN[ending](name, kept)
-            else:
-                _write_with_python_can(name, ending, kept)
-            beside.chmod(0o644)
-            beside.replace(target)
-        finally:
-            with suppress(FileNotFoundError):
-                beside.unlink()
-    except OSError as error:
-        if isinstance(error, OutputError):
-            raise
-        raise OutputError(f"{path} cannot be written: {(error.strerror or str(error)).lower()}.") from None
+    with whole_file(path) as name:
+        if ending in _OWN:
+            _OWN[ending](name, kept)
+        else:
+            _write_with_python_can(name, ending, kept)
     return kept.left_out
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import io
 import os
 import stat
@@ -41,21 +42,64 @@ def whole_text_file(path: str) -> Iterator[IO[str]]:
         with _failures_named(path):
             if target.exists() and not stat.S_ISREG(target.stat().st_mode):
                 raw = _NamedFile(path, path)
-            elif target.exists() and not os.access(target, os.W_OK):
-                raise OutputError(f"{path} cannot be written: it is read-only.")
             else:
-                handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.resolve().parent)
-                beside, raw = Path(name), _NamedFile(handle, path)
+                handle, beside = _new_beside(target)
+                raw = _NamedFile(handle, path)
         with io.TextIOWrapper(io.BufferedWriter(raw), encoding="utf-8") as file:
             yield file
         if beside is not None:
             with _failures_named(path):
-                beside.chmod(_ordinary_mode(target))
-                beside.replace(target.resolve())
+                _put_in_place(beside, target)
     except BaseException:
         if beside is not None:
             beside.unlink(missing_ok=True)
         raise
+
+
+@contextlib.contextmanager
+def whole_file(path: str) -> Iterator[str]:
+    """Give the name of a file to write, with the same ending, that takes the name `path` when the block ends.
+
+    If the block raises, nothing is left.
+
+    Raises:
+        OutputError: It cannot be written there, or what is there is no ordinary file.
+    """
+    target = Path(path)
+    beside: Path | None = None
+    try:
+        with _failures_named(path):
+            if target.exists() and not (target.is_file() or target.is_dir()):
+                raise OutputError(f"{path} is no ordinary file; name one that may be replaced.")
+            handle, beside = _new_beside(target)
+            os.close(handle)
+            yield str(beside)
+            _put_in_place(beside, target)
+    except BaseException:
+        if beside is not None:
+            beside.unlink(missing_ok=True)
+        raise
+
+
+def _new_beside(target: Path) -> tuple[int, Path]:
+    """Return a handle of a new file beside the one to write, and its name.
+
+    Raises:
+        OSError: It cannot be made, or must not take the other's place.
+    """
+    if target.is_dir():
+        raise IsADirectoryError
+    if target.exists() and not os.access(target, os.W_OK):
+        raise PermissionError(errno.EACCES, "it is read-only")
+    handle, name = tempfile.mkstemp(
+        prefix=f".{target.name}.", suffix=target.suffix, dir=target.resolve().parent
+    )
+    return handle, Path(name)
+
+
+def _put_in_place(beside: Path, target: Path) -> None:
+    beside.chmod(_ordinary_mode(target))
+    beside.replace(target.resolve())
 
 
 class _NamedFile(io.FileIO):

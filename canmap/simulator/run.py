@@ -6,15 +6,14 @@ border of the process: nothing here can reach a vehicle.
 
 from __future__ import annotations
 
-import contextlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from canmap.errors import CaptureError, OutputError
+from canmap.outputs.captures import write_capture
 from canmap.outputs.files import whole_text_file
 from canmap.simulator.nodes import MS
-from canmap.simulator.textlog import text_lines
 from canmap.simulator.truth import truth, truth_text
 from canmap.simulator.wires import recorded, recorded_live
 
@@ -24,8 +23,8 @@ if TYPE_CHECKING:
     from canmap.chunks import FrameChunk
     from canmap.simulator.scenario import Scenario
 
-CAPTURE_ENDING = ".log"
 LIVE_SLICE_NS = 20 * MS
+STAMP_NS = 1000  # what recorders tell a stamp to
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,42 +43,52 @@ class Outcome:
 
 
 def truth_path(capture: str) -> str:
-    """Return where the truth of a capture stands: beside it, as .yaml.
-
-    Raises:
-        OutputError: The capture's name does not end in .log.
-    """
-    path = Path(capture)
-    if path.suffix != CAPTURE_ENDING:
-        raise OutputError(f"{capture} is no name for a SocketCAN text log: let it end in {CAPTURE_ENDING}.")
-    return str(path.with_suffix(".yaml"))
+    """Return where the truth of a capture stands: beside it, as .yaml."""
+    return str(Path(capture).with_suffix(".yaml"))
 
 
 def simulate_to_file(scenario: Scenario, capture: str) -> Outcome:
     """Run a scenario once; write what the recorder got to `capture`, and the truth beside it.
 
+    The ending of `capture` tells its format; a frame that this cannot hold is left out.
+
     Raises:
-        OutputError: One of the two files cannot be written, or the capture's name does not end in .log.
+        OutputError: One of the two files cannot be written, or no capture has this ending.
         CaptureError: Nothing was recorded; no file is left.
     """
     beside = truth_path(capture)
     for read in (scenario.path, scenario.faults_path):
         if read is not None and Path(read).resolve() == Path(beside).resolve():
             raise OutputError(f"The truth of {capture} would take the place of {read}: choose another name.")
-    first_ns: int | None = None
-    frames = 0
-    with contextlib.ExitStack() as stack:
-        told_to = stack.enter_context(whole_text_file(beside))
-        log = stack.enter_context(whole_text_file(capture))
-        for chunk in recorded(scenario.setup):
-            if len(chunk):
-                first_ns = int(chunk.t_ns[0]) if first_ns is None else first_ns
-                frames += len(chunk)
-                log.write(text_lines(chunk).decode("ascii"))
-        if first_ns is None:
-            raise CaptureError(f"Nothing was recorded of {scenario.path}: does its script switch on at all?")
-        told_to.write(truth_text(truth(scenario, Path(capture).name, first_ns, frames)))
+    recording = _Recording(scenario)
+    with whole_text_file(beside) as told_to:
+        frames = -write_capture(capture, recording)
+        frames += recording.frames
+        told_to.write(truth_text(truth(scenario, Path(capture).name, recording.first_ns, frames)))
     return Outcome(frames, len(scenario.faults), beside)
+
+
+class _Recording:
+    """What the recorder gets of a scenario, chunk by chunk.
+
+    Attributes:
+        frames: Frames so far.
+        first_ns: Stamp of the first one.
+    """
+
+    def __init__(self, scenario: Scenario) -> None:
+        self._scenario = scenario
+        self.frames = self.first_ns = 0
+
+    def __iter__(self) -> Iterator[FrameChunk]:
+        for chunk in recorded(self._scenario.setup):
+            if len(chunk):
+                self.first_ns = self.first_ns if self.frames else int(chunk.t_ns[0])
+                self.frames += len(chunk)
+                yield replace(chunk, t_ns=chunk.t_ns // STAMP_NS * STAMP_NS)
+        if not self.frames:
+            name = self._scenario.path
+            raise CaptureError(f"Nothing was recorded of {name}: does its script switch on at all?")
 
 
 def live_chunks(scenario: Scenario) -> Iterator[FrameChunk]:

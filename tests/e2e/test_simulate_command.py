@@ -44,7 +44,7 @@ def test_every_capture_is_listed_and_all_are_small() -> None:
     [
         ([SHORT], "Say either --to CAPTURE or --live"),
         ([SHORT, "--live", "--to", "x.log"], "Say either --to CAPTURE or --live"),
-        ([SHORT, "--to", "x.txt"], "x.txt is no name for a SocketCAN text log: let it end in .log"),
+        ([SHORT, "--to", "x.txt"], "x.txt: no capture is written with this ending; name one of .log, "),
         (["nothing.yaml", "--to", "x.log"], "nothing.yaml: There is no such file"),
         ([SHORT, "--seed", "-4", "--to", "x.log"], "The seed -4 is not between"),
     ],

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from canmap.chunks import join
+from canmap.outputs.textfile import text_lines
 from canmap.simulator.scenario import load_scenario
-from canmap.simulator.textlog import text_lines
 from canmap.simulator.wires import recorded, recorded_live
 from tests.simulated import DRIVE, MS, SCENARIOS, run, scenario_of
 from tests.streams import inspected, spec_of

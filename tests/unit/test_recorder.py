@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from canmap.chunks import COLUMNS, FLAG_BIT_RATE_SWITCH, FLAG_FD, FrameChunk, FrameKind, join
 from canmap.frames.row import Row
 from canmap.frames.text.line import parse_line
+from canmap.outputs.textfile import text_line, text_lines
 from canmap.simulator.columns import as_chunk, columns_of, frames_of
 from canmap.simulator.frame import Frame
 from canmap.simulator.gateway import Gateway, GatewayLoss, Relay, Route
@@ -27,7 +28,6 @@ from canmap.simulator.recorder import (
     Recording,
     Stall,
 )
-from canmap.simulator.textlog import text_line, text_lines
 from tests.buses import MS, run
 
 if TYPE_CHECKING:
@@ -211,7 +211,7 @@ def test_text_is_read_back_as_it_was(chunk: FrameChunk) -> None:
         remote = chunk.kind[row] == FrameKind.REMOTE
         length = int(chunk.length[row])
         assert frame == Row(
-            t_ns=int(chunk.t_ns[row]) // 1000 * 1000,
+            t_ns=int(chunk.t_ns[row]),
             channel=chunk.channels[0],
             can_id=int(chunk.can_id[row]),
             extended=bool(chunk.extended[row]),
