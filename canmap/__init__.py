@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from canmap.records.columns import Records
     from canmap.spec.loader import load_spec
     from canmap.spec.model import Spec
+    from canmap.transcript import Transcript, transcribe
 
 __version__ = "0.1.0"
 
@@ -37,9 +38,11 @@ _HOMES = {
     "Severity": "canmap.checks.finding",
     "Spec": "canmap.spec.model",
     "SpecError": "canmap.errors",
+    "Transcript": "canmap.transcript",
     "UsageError": "canmap.errors",
     "inspect": "canmap.api",
     "load_spec": "canmap.spec.loader",
+    "transcribe": "canmap.transcript",
 }
 
 __all__ = [
@@ -53,9 +56,11 @@ __all__ = [
     "Severity",
     "Spec",
     "SpecError",
+    "Transcript",
     "UsageError",
     "inspect",
     "load_spec",
+    "transcribe",
 ]
 
 

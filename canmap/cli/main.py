@@ -13,6 +13,7 @@ from canmap.cli.formats import formats_command
 from canmap.cli.inspect import inspect_command
 from canmap.cli.replay import replay_command
 from canmap.cli.simulate import simulate_command
+from canmap.cli.transcribe import transcribe_command
 from canmap.errors import CanmapError
 
 FAILED = 2  # the command could not do its work
@@ -31,6 +32,7 @@ def app() -> None:
 
 app.add_command(inspect_command)
 app.add_command(replay_command)
+app.add_command(transcribe_command)
 app.add_command(simulate_command)
 app.add_command(formats_command)
 

@@ -26,8 +26,23 @@ if TYPE_CHECKING:
 
 LONGEST_S = 1e9  # thirty years: longer than any recording, and short enough for stamps in ns
 
+CAPTURES = click.argument("captures", metavar="CAPTURE...", nargs=-1, required=True)
+FROM = click.option(
+    "--from",
+    "from_s",
+    metavar="S",
+    type=float,
+    help="Leave out what came before S seconds from the first frame.",
+)
+TO = click.option(
+    "--to",
+    "to_s",
+    metavar="S",
+    type=float,
+    help="Leave out what came from S seconds after the first frame on.",
+)
 _SHARED = (
-    click.argument("captures", metavar="CAPTURE...", nargs=-1, required=True),
+    CAPTURES,
     click.option("--spec", metavar="SPEC", required=True, help="The vehicle's mapping spec."),
     click.option(
         "--json", "json_path", metavar="FILE", help="Write the inspection as JSON; - is standard output."
@@ -44,20 +59,8 @@ _SHARED = (
         multiple=True,
         help="Take another description of a bus than the spec says.",
     ),
-    click.option(
-        "--from",
-        "from_s",
-        metavar="S",
-        type=float,
-        help="Leave out what came before S seconds from the first frame.",
-    ),
-    click.option(
-        "--to",
-        "to_s",
-        metavar="S",
-        type=float,
-        help="Leave out what came from S seconds after the first frame on.",
-    ),
+    FROM,
+    TO,
 )
 
 

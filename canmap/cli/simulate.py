@@ -19,7 +19,7 @@ interface, which reaches the programs of this process only.
 """
 
 
-@click.command("simulate", epilog=EPILOG)
+@click.command("simulate", epilog=EPILOG, short_help="Make a capture of the demonstration vehicle.")
 @click.argument("scenario", metavar="SCENARIO")
 @click.option(
     "--to",

@@ -12,7 +12,7 @@ import tempfile
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
-from canmap.errors import OutputError
+from canmap.errors import CanmapError, OutputError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -120,7 +120,7 @@ def _failures_named(path: str) -> Iterator[None]:
     """Turn what the system says of `path` into one sentence."""
     try:
         yield
-    except (OutputError, BrokenPipeError):
+    except (CanmapError, BrokenPipeError):
         raise
     except IsADirectoryError as error:
         raise OutputError(f"{path} is a folder; name a file in it.") from error

@@ -43,6 +43,7 @@ MAY_IMPORT: dict[str, set[str] | None] = {
     "engine": None,
     "inspection": None,
     "run": None,
+    "transcript": None,
     "api": None,
     "cli": None,
     "__init__": None,

@@ -1,0 +1,106 @@
+"""`canmap transcribe`: frames keep everything that a format can hold, and what is lost is said."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+import canmap
+from canmap.chunks import COLUMNS, widen
+from canmap.formats import BY_ENDING, Channels
+from canmap.outputs.captures import write_capture
+from tests.captures import kept, mixed, read
+from tests.streams import ROOT
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+DEMO = ROOT / "captures" / "steering_drop.log"
+
+
+def transcribe(*arguments: object) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "canmap", "transcribe", *map(str, arguments)]
+    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=120, cwd=ROOT)
+
+
+@pytest.mark.parametrize("ending", BY_ENDING)
+def test_into_every_format_and_back(tmp_path: Path, ending: str) -> None:
+    path, back = tmp_path / f"drive{ending}", tmp_path / "back.parquet"
+    done = transcribe(DEMO, "--into", path)
+    assert (done.returncode, done.stdout) == (0, f"6,079 frames in {path}.\n")
+    mixes = BY_ENDING[ending].writes.channels is Channels.ONE
+    assert done.stderr == (
+        "The format tells no channels, so those are mixed now: can0, can1.\n" if mixes else ""
+    )
+    assert transcribe(path, "--into", back).returncode == 0
+    got, expected = read(back), read(DEMO)
+    for name in set(COLUMNS) - {"t_ns", "channel", "flags", "line", "payload"}:
+        assert getattr(got, name).tolist() == getattr(expected, name).tolist(), name
+    assert (widen(got.payload, 64) == widen(expected.payload, 64)).all()
+    # The start of an .asc and of a .blf is told to the ms, so that absolute stamps move by less than one.
+    assert np.abs(np.diff(got.t_ns) - np.diff(expected.t_ns)).max() <= 1000
+
+
+def test_a_part_of_several_captures(tmp_path: Path) -> None:
+    whole = read(DEMO)
+    first, second = tmp_path / "a.log", tmp_path / "b.blf"
+    half = whole.t_ns < whole.t_ns[len(whole) // 2]
+    write_capture(str(first), [whole.take(half)])
+    write_capture(str(second), [whole.take(~half)])
+    done = transcribe(first, second, "--from", 5, "--to", 7, "--into", tmp_path / "c.parquet")
+    assert done.returncode == 0, done.stderr
+    since = (whole.t_ns - whole.t_ns[0]) / 1e9
+    assert len(read(tmp_path / "c.parquet")) == int(((since >= 5) & (since < 7)).sum())
+
+
+def test_what_is_lost_is_said(tmp_path: Path) -> None:
+    frames = mixed(100, 3)
+    write_capture(str(tmp_path / "a.log"), [frames])
+    with (tmp_path / "a.log").open("a") as file:
+        file.write("nonsense\n")
+    done = transcribe(tmp_path / "a.log", "--into", tmp_path / "a.trc")
+    left = len(kept(frames, BY_ENDING[".trc"].writes))
+    assert done.returncode == 0
+    assert done.stdout.startswith(f"{left} frames in ")
+    assert f"Left out, as the format has no such frames: {100 - left} frames." in done.stderr
+    assert "Not read: 1 line, the first of them line 101 of " in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("arguments", "complaint"),
+    [
+        ([DEMO, "--into", "x.txt"], "no capture is written with this ending; name one of .log, "),
+        (["a.csv", "--into", "b.log"], "a.csv: there is no such file"),
+        ([DEMO, "--into", DEMO], "is read itself; name another file to write"),
+        ([DEMO, "--from", "100", "--into", "{folder}/x.log"], "holds no frame to write"),
+        ([DEMO, "--into", "{folder}"], "no capture is written with this ending"),
+        ([DEMO, "--into", "{folder}/nothing/x.log"], "cannot be written: no such file or directory"),
+        (
+            [ROOT / "README.md", "--into", "{folder}/x.log"],
+            "holds no frame to write; give a capture that does",
+        ),
+    ],
+)
+def test_what_cannot_be_done_is_said_in_a_line(
+    tmp_path: Path, arguments: list[object], complaint: str
+) -> None:
+    before = DEMO.read_bytes()
+    done = transcribe(*(str(one).format(folder=tmp_path) for one in arguments))
+    assert (done.returncode, done.stdout, done.stderr.count("\n")) == (2, "", 1)
+    assert complaint in done.stderr
+    assert list(tmp_path.iterdir()) == []
+    assert DEMO.read_bytes() == before
+
+
+def test_from_python(tmp_path: Path) -> None:
+    done = canmap.transcribe(DEMO, tmp_path / "a.mf4", (1.0, 2.0))
+    assert (done.frames, done.left_out, done.channels, done.bad) == (
+        len(read(done.path)),
+        0,
+        ("can0", "can1"),
+        (),
+    )
