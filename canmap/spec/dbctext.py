@@ -33,8 +33,8 @@ _LAYOUT = re.compile(
     r"|\bSG_\s+(?P<signal>\w+)(?:\s+(?P<marker>\w+))?\s*:\s*(?P<start>[-+]?\d+)\s*\|\s*(?P<bits>[-+]?\d+)"
 )
 _LABELS = re.compile(r"\b(VAL_|SIG_VALTYPE_)\s+(\d+)\s+(\w+)(?:\s*:\s*(\d+))?")
-_SELECTION = re.compile(r"\bSG_MUL_VAL_\s+\d+\s+(?P<signal>\w+)\s+\w+\s+(?P<ranges>[^;]*);")
-_RANGE = re.compile(r"(\d+)\s*-\s*(\d+)")
+_SELECTION = re.compile(r"\bSG_MUL_VAL_\s++\d++\s++(?P<signal>\w++)\s++\w++\s++")
+_RANGE = re.compile(r"(?<!\d)(\d++)\s*+-\s*+(\d++)")
 _POWER = re.compile(r"(?<![\w.])\d[\d.]*[eE][-+]?(\d+)")
 _STATEMENT = re.compile(
     r"\b(?:BO_TX_BU|BO|SG_MUL_VAL|SG|BU|BS|NS|VAL_TABLE|VAL|SIG_VALTYPE|CM|BA_DEF|BA)_(?!\w)"
@@ -223,12 +223,17 @@ class DbcText:
                 )
 
     def _selections(self) -> Iterator[Fault]:
-        for found in _SELECTION.finditer(self._bare):
-            spans = [_number(last) - _number(first) + 1 for first, last in _RANGE.findall(found["ranges"])]
+        end = 0
+        while found := _SELECTION.search(self._bare, end):
+            end = self._bare.find(";", found.end())
+            if end < 0:
+                return
+            ranges = self._bare[found.end() : end]
+            spans = [_number(last) - _number(first) + 1 for first, last in _RANGE.findall(ranges)]
             if min(spans, default=1) < 1 or sum(spans) > LARGEST_SELECTION:
                 yield self.fault(
                     self._line(found.start()),
-                    f"signal {found['signal']}: the multiplexer values {found['ranges'].strip()[:60]} run "
+                    f"signal {found['signal']}: the multiplexer values {ranges.strip()[:60]} run "
                     f"backwards or are more than {LARGEST_SELECTION}; write the few that the selector takes.",
                 )
 

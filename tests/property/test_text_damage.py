@@ -66,6 +66,8 @@ def test_any_bytes(data: bytes) -> None:
         + SIGNAL
         + b'BA_DEF_ BO_ "GenMsgCycleTime" INT 0 0;\nBA_ "GenMsgCycleTime" BO_ 257 18446744073709551616;\n',
         HEAD + b"SG_MUL_VAL_ 257 Angle Angle 8-8,\n\t24-2;\n",
+        HEAD + 300 * b"SG_MUL_VAL_ 257 Angle Angle 8-8\n" + b"\n" * 60_000,
+        HEAD + b"SG_MUL_VAL_ 257 Angle Angle " + b"8" * 60_000 + b";\n",
     ],
     ids=lambda text: str(text[-30:]),
 )
