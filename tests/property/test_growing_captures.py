@@ -139,7 +139,7 @@ def database(path: Path, rows: Iterable[tuple[object, ...]]) -> None:
 @pytest.mark.parametrize("every", [1, 64, 8192])
 def test_rows_that_unpack_to_much(tmp_path: Path, every: int) -> None:
     """Rows of next to nothing; one out of so many is bad."""
-    count = 200_000
+    count = 400_000
     good, wrong = (1.0, 1, 0, 0, 0, 0, None), (None,) * 7
     database(tmp_path / "a.db", (good if i % every else wrong for i in range(count)))
     path = tmp_path / "a.db.xz"
