@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import signal
 import sys
@@ -41,6 +42,8 @@ def main() -> None:
     """Run the command line; never shows a traceback for what a user can cause."""
     if sys.stdout is None:  # the shell closed it
         sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115, PTH123
+    if isinstance(sys.stdout, io.TextIOWrapper):  # names may hold characters that its encoding lacks
+        sys.stdout.reconfigure(errors="backslashreplace")
     signal.signal(signal.SIGTERM, _end)
     try:
         status = app(prog_name="canmap", standalone_mode=False)

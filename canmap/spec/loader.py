@@ -21,6 +21,7 @@ from canmap.spec.sections import Context
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
+    from os import PathLike
 
     from canmap.spec.description import Description
     from canmap.spec.model import Spec
@@ -30,7 +31,7 @@ _NOTHING: Mapping[str, str] = {}
 
 
 def load_spec(
-    path: str,
+    path: str | PathLike[str],
     *,
     channels: Mapping[str, str] | None = None,
     descriptions: Mapping[str, str] | None = None,
@@ -46,7 +47,7 @@ def load_spec(
         SpecError: The spec, a fragment or a description has mistakes; it holds all of them.
         UsageError: `channels` or `descriptions` names a bus that the spec lacks.
     """
-    return build_spec(path, load_description, channels=channels, descriptions=descriptions)
+    return build_spec(str(path), load_description, channels=channels, descriptions=descriptions)
 
 
 def build_spec(

@@ -6,7 +6,10 @@ import bz2
 import gzip
 import json
 import lzma
+import os
 import re
+import subprocess
+import sys
 import time
 from typing import TYPE_CHECKING, Any
 
@@ -208,3 +211,13 @@ def test_without_arguments_the_help_is_shown(command: Command) -> None:
     assert "inspect" in done.stderr
     assert done.stdout == ""
     assert done.returncode == 2
+
+
+def test_names_that_the_output_cannot_encode(tmp_path: Path) -> None:
+    capture = tmp_path / "ümlaut.log"
+    capture.write_bytes((ROOT / DEMO).read_bytes())
+    command = [sys.executable, "-m", "canmap", "inspect", str(capture), "--spec", str(CART)]
+    environment = {**os.environ, "PYTHONIOENCODING": "ascii"}
+    done = subprocess.run(command, capture_output=True, check=False, timeout=60, cwd=ROOT, env=environment)
+    assert (done.returncode, done.stderr) == (1, b"")
+    assert b"\\xfcmlaut.log" in done.stdout

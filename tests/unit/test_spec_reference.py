@@ -74,7 +74,7 @@ def test_example_loads(example, tmp_path):
     )
     path = tmp_path / "example.yaml"
     path.write_text(("" if example.startswith("vehicle:") else BUSES) + example, encoding="utf-8")
-    assert load_spec(str(path)).vehicle == "Yard hauler"
+    assert load_spec(path).vehicle == "Yard hauler"
 
 
 @pytest.mark.parametrize("title", SECTIONS)
