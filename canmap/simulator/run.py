@@ -1,7 +1,7 @@
 """Simulator: a scenario to a capture with its truth beside it, or to a virtual bus at true pace.
 
-Same files and seed, same bytes. Live frames go to python-can's `virtual` interface only, which ends at the
-border of the process: nothing here can reach a vehicle.
+Same files and seed, same bytes of a `.log`. Live frames go to python-can's `virtual` interface only, which
+ends at the border of the process: nothing here can reach a vehicle.
 """
 
 from __future__ import annotations
