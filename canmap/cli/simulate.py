@@ -13,9 +13,9 @@ Examples:
   canmap simulate drive.yaml --faults drop.yaml --seed 7 --to drop.log
   canmap simulate drive.yaml --live
 
-The truth of what was wrong stands beside the capture, in .yaml. Same files and seed, same bytes of a .log. Nothing is
-ever sent on hardware: --live sends at true pace on the channels can0 and can1 of python-can's virtual
-interface, which reaches the programs of this process only.
+The truth of what was wrong stands beside the capture, in .yaml. Same files and seed, same bytes of a .log.
+Nothing is ever sent on hardware: --live sends at true pace on the channels can0 and can1 of python-can's
+virtual interface, which reaches the programs of this process only.
 """
 
 
