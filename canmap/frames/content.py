@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 # times their size; to more than 50 only where a single frame comes again and again.
 MOST_CONTENT, MOST_GROWTH = 16 << 20, 64
 # Lines that may be read one by one, and up to how many bytes of a file no more than these.
-MOST_LINES, SMALL = 150_000, 1 << 20
+MOST_LINES, SMALL = 80_000, 1 << 20
 
 # What a stream raises that is damaged or cut; OSError covers gzip and bzip2, and the disk itself.
 DAMAGE = (EOFError, OSError, zlib.error, lzma.LZMAError)

@@ -32,7 +32,7 @@ KIB = 1024
 FIRST_SIZES = (256 * KIB, 256 * KIB, 1024 * KIB)  # small, so that the other stages start soon
 SIZE = 4096 * KIB
 READ_AHEAD = 3  # blocks
-FEW = 1024  # bytes of a block of which one line may always be read alone
+FEW = 2048  # bytes of a block of which one line may always be read alone
 
 
 class TextLog:
