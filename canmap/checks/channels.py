@@ -1,4 +1,4 @@
-"""Channels: those that a bus misses or no bus listens to, what no capture covers, and what several do at once."""
+"""Channels: those that a bus misses or no bus listens to, what no capture covers, what several do at once."""
 
 from __future__ import annotations
 

@@ -39,7 +39,7 @@ class Kind(StrEnum):
 SEVERITY = {
     Kind.MISSING: Severity.ERROR,  # a warning where it only came late
     Kind.STALE: Severity.ERROR,  # a warning for a demand judged by half its watchdog
-    Kind.NOT_COVERED: Severity.WARNING,  # of the recorder, as a cut; a note where it only came late or left early
+    Kind.NOT_COVERED: Severity.WARNING,  # of the recorder, as a cut; a note at the ends
     Kind.RATE: Severity.WARNING,
     Kind.OUT_OF_RANGE: Severity.ERROR,
     # The sender says openly that it has no value: no fault of the bus or the mapping, but a field that a
