@@ -95,7 +95,7 @@ _ROWS = Holds(US, Channels.ONE, Errors.CLASS, Fd.LONG, remote=True, direction=Fa
 _PCAP = Holds(1, Channels.ONE, Errors.CLASS, Fd.FULL, remote=True, direction=False)
 
 FORMATS = (
-    Format(".log", "SocketCAN text", _EXACT, _EXACT, "stamps from 0 s on; an error frame has 8 bytes"),
+    Format(".log", "SocketCAN text", _EXACT, _EXACT, "stamps from 0 s on; error frames get 8 bytes"),
     Format(
         ".asc",
         "ASC text",
