@@ -105,7 +105,8 @@ def run(
 
 def _no_frame(captures: tuple[str, ...], engine: Engine) -> str:
     names = ", ".join(captures)
-    if not engine.lines.count:
+    first = next(iter(engine.lines.findings()), None)
+    if first is None:
         return f"{names} holds no frame; give a capture that does, or a wider span of time."
-    first = next(iter(engine.lines.findings())).text
-    return f"{names} holds no frame: none of {engine.lines.count:,} lines can be read. {first}"
+    lines = f": none of {engine.lines.count:,} lines can be read" if engine.lines.count else ""
+    return f"{names} holds no frame{lines}. {first.text}"

@@ -4,7 +4,7 @@ import io
 import random
 from dataclasses import dataclass
 
-from canmap.chunks import FrameChunk, join
+from canmap.chunks import CUT_SHORT, FrameChunk, join
 from canmap.frames.row import Row
 from canmap.frames.text.block import parse_block
 from canmap.frames.text.line import parse_line
@@ -143,7 +143,7 @@ def read_by_line(text: bytes) -> tuple[list[tuple[int, Row]], list[tuple[int, in
         elif isinstance(found, str):
             cut = number == len(lines)
             bad.append(
-                (len(frames), number, f"the capture ends in the middle of it: {found}" if cut else found)
+                (len(frames), number, f"{CUT_SHORT}, in the middle of a line: {found}" if cut else found)
             )
     return frames, bad
 

@@ -120,7 +120,7 @@ def test_last_line_without_line_feed(tmp_path: Path) -> None:
     assert len(chunk) == 39_999
     assert chunk.bad[0].line == 40_000
     assert chunk.bad[0].reason.startswith(
-        "the capture ends in the middle of it: the payload has an odd number"
+        "it ends before it should, in the middle of a line: the payload has an odd number"
     )
 
 

@@ -12,7 +12,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH, BadLine, FrameChunk, FrameKind, empty_chunk, widen
+from canmap.chunks import (
+    CLASSIC_WIDTH,
+    CUT_SHORT,
+    FD_WIDTH,
+    BadLine,
+    FrameChunk,
+    FrameKind,
+    empty_chunk,
+    widen,
+)
 from canmap.frames.row import Row
 from canmap.frames.source import MOST_BAD_LINES, MOST_CHANNELS
 from canmap.frames.text.line import parse_line
@@ -195,7 +204,7 @@ class _Lines:
         self.bad_count += 1
         if len(self.bad) < MOST_BAD_LINES:
             cut = self.block.cut and index == self.count - 1
-            self.bad.append((index, f"the capture ends in the middle of it: {reason}" if cut else reason))
+            self.bad.append((index, f"{CUT_SHORT}, in the middle of a line: {reason}" if cut else reason))
 
     def _store_one(self, index: int, frame: Row) -> str | None:
         """Store one frame; return the reason if that cannot be done."""
