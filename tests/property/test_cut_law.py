@@ -144,7 +144,7 @@ RESETS = {
     "pose": lambda motion: motion._pose.fill(0.0),
     "what is awaited": lambda activity: activity.awaited.fill(False),
     "awaited since": lambda activity: activity.since_ns.fill(ALWAYS_NS),
-    "code ordinals": lambda check: check._undefined._judged.clear(),
+    "code ordinals": lambda check: check._episodes._judged.clear(),
     "last frame": lambda check: check._last.clear(),
     "conditions": lambda activity: [holds.fill(False) for holds in activity._holds.values()],
 }
