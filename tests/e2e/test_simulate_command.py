@@ -14,7 +14,7 @@ import yaml
 from canmap.clock import Pace
 from canmap.simulator.live import simulate_live
 from tests.e2e.shell import ROOT, canmap
-from tests.simulated import DRIVE, scenario_of
+from tests.simulated import DRIVE, scenario_of, short_drive
 
 CAPTURES = ROOT / "captures"
 SHORT = "specs/orchard_cart/scenarios/short_drive.yaml"
@@ -77,7 +77,7 @@ def test_nothing_recorded_leaves_nothing(tmp_path: Path) -> None:
 
 
 def test_live_sends_on_virtual_buses_what_a_capture_holds(tmp_path: Path) -> None:
-    scenario = scenario_of(tmp_path, DRIVE.replace("12 s", "1.5 s"))
+    scenario = scenario_of(tmp_path, short_drive(1.5))
     heard: dict[str, list[can.Message]] = {"can0": [], "can1": []}
     ended = threading.Event()
 
@@ -109,7 +109,7 @@ def test_live_sends_on_virtual_buses_what_a_capture_holds(tmp_path: Path) -> Non
 
 
 def test_the_command_runs_live(tmp_path: Path) -> None:
-    scenario_of(tmp_path, DRIVE.replace("12 s", "300 ms"))
+    scenario_of(tmp_path, short_drive(0.3))
     done = canmap("simulate", tmp_path / "scenario.yaml", "--live")
     assert (done.returncode, done.stderr) == (0, "")
     assert "nothing is sent on hardware" in done.stdout
