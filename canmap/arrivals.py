@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, TypeVar
 import numpy as np
 
 from canmap.activity import Activity
+from canmap.chunks import LONGEST_BREAK_NS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -45,6 +46,31 @@ class CutSilence:
     seen: int
     start_ns: int
     end_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Hole:
+    """A span of time in which no capture covers a channel.
+
+    Attributes:
+        channel: Which.
+        start_ns: Session clock from which on it is not covered.
+        end_ns: Session clock from which on it is again, or the end.
+        between: Whether it is covered before and after.
+    """
+
+    channel: str
+    start_ns: int
+    end_ns: int
+    between: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Covered:
+    """What of a channel is covered: the span as its source told it, and the session clock at its end."""
+
+    span: Coverage
+    until_ns: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +125,7 @@ class Timeline:
         until_ns: int64[streams], session clock up to which nothing more will come.
         since_ns: int64[streams], session clock from which on its channel is covered.
         activity: When each has to come.
+        holes: Where channels are not covered; complete once it is closed.
     """
 
     def __init__(self, plan: DecodePlan, rules: Sequence[MessageRule], channels: Sequence[str]) -> None:
@@ -111,7 +138,8 @@ class Timeline:
         )
         self.activity = Activity(plan, rules)
         self._channels = tuple(channels)
-        self._spans: dict[str, tuple[int, int]] = {}
+        self._covered: dict[str, _Covered] = {}
+        self.holes: list[Hole] = []
         self._real = np.zeros(streams, np.bool_)
         self.last_ns = np.zeros(streams, np.int64)
         self.since_ns = np.zeros(streams, np.int64)
@@ -153,31 +181,41 @@ class Timeline:
 
     def _cover_channel(self, span: Coverage, session: SessionClock, before_ns: int) -> None:
         streams = self._streams_on(span.channel)
-        known = self._spans.get(span.channel)
-        if known is None or known[0] != span.since_ns:
-            since_ns = session.start_ns or 0
+        known = self._covered.get(span.channel)
+        begin_ns = session.start_ns or 0
+        until_ns = begin_ns if known is None else known.until_ns
+        if known is None or known.span.since_ns != span.since_ns:
+            since_ns = begin_ns
             if span.since_ns > since_ns:  # the clock knows stamps of its present run only, and the first one
                 since_ns = max(session.at(span.since_ns), since_ns)
+            self._note_hole(span.channel, until_ns, since_ns, between=known is not None)
             if known is not None:
                 since_ns = max(since_ns, before_ns)  # a recorder that joins does so where its chunk begins
                 self._real[streams] = False
             self.since_ns[streams] = self.last_ns[streams] = since_ns
         # A promise up to the newest stamp grows with the clock, while stamps are behind after a step too.
-        if known is None or known[1] != span.until_ns or span.until_ns >= session.high_ns:
-            self.until_ns[streams] = np.maximum(self.until_ns[streams], session.at(span.until_ns))
-        self._spans[span.channel] = (span.since_ns, span.until_ns)
+        if known is None or known.span.until_ns != span.until_ns or span.until_ns >= session.high_ns:
+            until_ns = max(until_ns, session.at(span.until_ns))
+            self.until_ns[streams] = np.maximum(self.until_ns[streams], until_ns)
+        self._covered[span.channel] = _Covered(span, until_ns)
+
+    def _note_hole(self, channel: str, start_ns: int, end_ns: int, *, between: bool) -> None:
+        if end_ns - start_ns > LONGEST_BREAK_NS:
+            self.holes.append(Hole(channel, start_ns, end_ns, between))
 
     def _streams_on(self, channel: str) -> NDArray[np.bool_]:
         buses = [number for number, name in enumerate(self._channels) if name == channel]
         return np.isin(self._bus, buses)
 
     def close(self, session: SessionClock) -> None:
-        """Take a channel that no recorder has as silent from the first frame to the last.
+        """Take a channel that no recorder has as silent from the first frame to the last; once.
 
         So a message of it is missing however the frames come: from one capture, from several, or paced.
         """
-        for channel in set(self._channels) - self._spans.keys() if self._spans else ():
+        for channel in set(self._channels) - self._covered.keys() if self._covered else ():
             self.until_ns[self._streams_on(channel)] = session.now_ns
+        for channel, covered in self._covered.items():
+            self._note_hole(channel, covered.until_ns, session.now_ns, between=False)
 
     def fold(self, samples: Samples, clock: NDArray[np.int64]) -> Arrivals:
         """Take in the described frames of a chunk and return their arrivals."""

@@ -38,6 +38,10 @@ FLAG_ERROR_PASSIVE = 0x04  # error state indicator of an FD frame
 FLAG_RECEIVED = 0x08  # direction, where the capture tells it; neither bit: not told
 FLAG_SENT = 0x10
 
+# The longest pause between two captures that counts as covered, as when a recorder begins its next file. It
+# is no longer than the silences that are judged, so that a frame more or less is no news.
+LONGEST_BREAK_NS = 100_000_000
+
 # How the reason of a bad line begins that tells of a capture which was cut, and not of a line in it.
 CUT_SHORT = "it ends before it should"
 

@@ -72,6 +72,7 @@ class Engine:
         rules: The message rules, one a stream: those of the slots, then those of multiplexer values.
         frames: Frames so far.
         error_frames: Error frames among them.
+        remote_frames: Remote frames among them.
         channels: The check that knows the channels.
         periods: Summary of the gaps of each stream.
         record_summaries: Summary of each record, by name.
@@ -124,7 +125,7 @@ class Engine:
         )
         self.periods = PeriodSummary(len(self.rules))
         self.record_summaries = {rule.name: RecordSummary() for rule in spec.records}
-        self.frames = self.error_frames = 0
+        self.frames = self.error_frames = self.remote_frames = 0
 
     def require_records(self, names: Iterable[str]) -> None:
         """Check that the spec makes every record of `names`.
@@ -186,6 +187,7 @@ class Engine:
     def _count(self, prepared: Prepared) -> None:
         self.frames += len(prepared.chunk)
         self.error_frames += prepared.error_frames
+        self.remote_frames += prepared.remote_frames
 
     def _spec_notes(self, start_ns: int) -> Iterable[Finding]:
         never = [

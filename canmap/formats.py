@@ -7,8 +7,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
 US = 1000
 
@@ -90,12 +94,20 @@ def channel_number(name: str) -> int:
     return max(int(digits), 1) if name and digits == name else int(digits or "0") + 1
 
 
+def written_channels(names: Iterable[str], ending: str) -> dict[str, str]:
+    """Return what each channel is called in a capture with this ending; several may be called the same."""
+    told = BY_ENDING[ending].writes.channels
+    if told is Channels.NAMES:
+        return {name: name for name in names}
+    return {name: str(channel_number(name)) if told is Channels.NUMBERS else "1" for name in names}
+
+
 _EXACT = Holds(1, Channels.NAMES, Errors.CLASS, Fd.FULL, remote=True, direction=True)
 _ROWS = Holds(US, Channels.ONE, Errors.CLASS, Fd.LONG, remote=True, direction=False)
 _PCAP = Holds(1, Channels.ONE, Errors.CLASS, Fd.FULL, remote=True, direction=False)
 
 FORMATS = (
-    Format(".log", "SocketCAN text", _EXACT, _EXACT, "stamps from 0 s on; an error frame has 8 bytes"),
+    Format(".log", "SocketCAN text", _EXACT, _EXACT, "stamps from 0 s on; error frames get 8 bytes"),
     Format(
         ".asc",
         "ASC text",

@@ -40,6 +40,7 @@ class Capture:
         bad_lines: Lines that could not be read.
         error_frames: Error frames among the frames; None where there are none, as most recorders keep none
             and nothing tells a bus without errors from a recorder without error frames.
+        remote_frames: Remote frames among them; they ask for a message and hold none.
     """
 
     files: tuple[str, ...]
@@ -50,6 +51,7 @@ class Capture:
     channels: Mapping[str, int]
     bad_lines: int
     error_frames: int | None
+    remote_frames: int
 
     def at(self, session_ns: int) -> str | None:
         """Return a session clock as ISO 8601 in UTC; None where stamps are not absolute."""
@@ -155,6 +157,7 @@ class Inspection:
                 "channels": dict(sorted(self.capture.channels.items())),
                 "bad_lines": self.capture.bad_lines,
                 "error_frames": self.capture.error_frames,
+                "remote_frames": self.capture.remote_frames,
             },
             "messages": [_message_json(message) for message in self.messages],
             "unknown_ids": [
@@ -208,6 +211,7 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
             channels=dict(engine.channels.counts),
             bad_lines=engine.lines.count,
             error_frames=engine.error_frames or None,
+            remote_frames=engine.remote_frames,
         ),
         messages=tuple(
             MessageSummary(

@@ -63,6 +63,7 @@ class Prepared:
             extended << 31 | identifier.
         channel_counts: int64[channels], frames of each of the chunk's channels.
         error_frames: How many of the frames are error frames.
+        remote_frames: How many are remote frames, which hold no values and are no message.
         repeats: Frames that came twice; they are in no samples and no counts of identifiers.
         addresses: With which the messages of parameter groups came; keys are slot << 16 | destination << 8 |
             source, the destination as in the identifier (a group extension where the group has none). None
@@ -78,6 +79,7 @@ class Prepared:
     unknown: Tally
     channel_counts: NDArray[np.int64]
     error_frames: int
+    remote_frames: int
     repeats: Repeats
     addresses: Tally | None
 
@@ -113,10 +115,11 @@ class Preparer:
         buses = np.array([self._bus_of.get(name, -1) for name in chunk.channels] or [-1], np.int16)
         bus = buses[chunk.channel]
         slot = self._plan.slots_of(bus, chunk.can_id, chunk.extended)
-        error_frames = 0
+        error_frames = remote_frames = 0
         if chunk.kind.any():
             slot = np.where(chunk.kind == FrameKind.DATA, slot, -1)
             error_frames = int(np.count_nonzero(chunk.kind == FrameKind.ERROR))
+            remote_frames = int(np.count_nonzero(chunk.kind == FrameKind.REMOTE))
         if len(repeated.rows):
             slot[repeated.rows] = -1
             bus[repeated.rows] = -1
@@ -132,6 +135,7 @@ class Preparer:
             unknown=_unknown_ids(chunk, bus, slot),
             channel_counts=np.bincount(chunk.channel, minlength=len(chunk.channels)),
             error_frames=error_frames,
+            remote_frames=remote_frames,
             repeats=repeated,
             addresses=self._addresses(chunk, slot),
         )

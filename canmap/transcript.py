@@ -2,22 +2,38 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
-from canmap.errors import CaptureError, OutputError
-from canmap.formats import BY_ENDING, Channels
+import numpy as np
+
+from canmap.errors import CaptureError, OutputError, UsageError
+from canmap.formats import written_channels
 from canmap.frames.readers import open_captures
 from canmap.frames.window import Window
 from canmap.outputs.captures import write_capture
 from canmap.run import Intake
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
     from os import PathLike
 
-    from canmap.chunks import BadLine, FrameChunk
+    from canmap.chunks import BadLine, Coverage, FrameChunk
+
+
+class Uncovered(NamedTuple):
+    """Channels that no capture covers for a while, which in one capture looks as if they were silent.
+
+    Attributes:
+        channels: As they are named in the captures.
+        from_s: Last covered moment before, in s from the first frame of the session.
+        to_s: First one after.
+    """
+
+    channels: tuple[str, ...]
+    from_s: float
+    to_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,8 +44,8 @@ class Transcript:
         path: The capture that was written.
         frames: Frames in it.
         left_out: Frames that its format cannot hold.
-        channels: The channels of the frames, as they were named.
-        keeps_channels: Whether the format tells them apart.
+        channels: Each channel of the frames, by name, and what it is called in the capture.
+        uncovered: Where no capture that was read covers a channel, between two that do.
         bad_lines: Lines and objects of the captures that could not be read.
         bad: The first of them.
     """
@@ -37,8 +53,8 @@ class Transcript:
     path: str
     frames: int
     left_out: int
-    channels: tuple[str, ...]
-    keeps_channels: bool
+    channels: Mapping[str, str]
+    uncovered: tuple[Uncovered, ...]
     bad_lines: int
     bad: tuple[BadLine, ...]
 
@@ -47,6 +63,7 @@ def transcribe(
     captures: str | PathLike[str] | Sequence[str | PathLike[str]],
     path: str | PathLike[str],
     span_s: tuple[float, float] = (0.0, float("inf")),
+    channels: Mapping[str, str] | None = None,
 ) -> Transcript:
     """Write the frames of captures to one capture, merged as an inspection merges them.
 
@@ -54,51 +71,108 @@ def transcribe(
         captures: One capture or several of one session; "-" is standard input.
         path: The capture to write; it appears whole or not at all.
         span_s: The part of the session to write, in s from its first frame.
+        channels: Name to the channel that is written under it; all channels under their own by default.
 
     Raises:
         CaptureError: A capture cannot be read, or no frame is left to write.
         OutputError: The capture cannot be written, is one of those that are read, or has another ending.
-        UsageError: A library that a format needs is not installed.
+        UsageError: A library that a format needs is not installed, or a channel has two names.
     """
+    names_of = {channel: name for name, channel in (channels or {}).items()}
+    if len(names_of) < len(channels or {}):
+        raise UsageError("A channel is to be written under two names; give it one.")
     names = [str(one) for one in (captures if isinstance(captures, list | tuple) else [captures])]
     target = Path(path)
     if any(Path(name).exists() and Path(name).resolve() == target.resolve() for name in names):
         raise OutputError(f"{target} is read itself; name another file to write.")
     intake = Intake(open_captures(names), Window(*span_s))
-    reading = _Reading(intake)
+    reading = _Reading(intake, names_of)
     try:
         left_out = write_capture(str(target), reading)
     finally:
         intake.close()
-    holds = BY_ENDING[target.suffix.lower()].writes
     return Transcript(
         path=str(target),
         frames=reading.frames - left_out,
         left_out=left_out,
-        channels=tuple(sorted(reading.channels)),
-        keeps_channels=holds.channels is not Channels.ONE,
+        channels=written_channels(sorted(reading.channels), target.suffix.lower()),
+        uncovered=tuple(reading.uncovered()),
         bad_lines=reading.bad_lines,
         bad=tuple(reading.bad),
     )
 
 
 class _Reading:
-    """The chunks of an intake, and what was seen in them."""
+    """The chunks of an intake, and what was seen in them.
 
-    def __init__(self, intake: Intake) -> None:
+    Args:
+        intake: Where they come from.
+        names_of: The channels to take, and their names; all where it is empty.
+    """
+
+    def __init__(self, intake: Intake, names_of: Mapping[str, str]) -> None:
         self._intake = intake
+        self._names_of = names_of
+        self._first_ns: int | None = None
+        self._span_ns = (0, 0)  # of the frames
+        self._covered: dict[str, Coverage] = {}
+        self._holes: dict[tuple[int, int], list[str]] = {}
         self.frames = self.bad_lines = 0
         self.channels: set[str] = set()
         self.bad: list[BadLine] = []
 
     def __iter__(self) -> Iterator[FrameChunk]:
-        for chunk in self._intake.chunks():
+        there: set[str] = set()
+        for read in self._intake.chunks():
+            self.bad_lines += read.bad_count
+            self.bad += read.bad[: 1 if not self.bad else 0]
+            self._note_holes(read)
+            there.update(read.channels)
+            chunk = self._picked(read)
+            if len(chunk):
+                first_ns = self._span_ns[0] if self.frames else int(chunk.t_ns[0])
+                self._span_ns = first_ns, int(chunk.t_ns[-1])
             self.frames += len(chunk)
             self.channels |= {chunk.channels[number] for number in set(chunk.channel.tolist())}
-            self.bad_lines += chunk.bad_count
-            self.bad += chunk.bad[: 1 if not self.bad else 0]
             yield chunk
         if not self.frames:
-            names = ", ".join(self._intake.source.captures)
-            reason = f" Line {self.bad[0].line}: {self.bad[0].reason}." if self.bad else ""
-            raise CaptureError(f"{names} holds no frame to write; give a capture that does.{reason}")
+            raise CaptureError(self._no_frame(there))
+
+    def _picked(self, chunk: FrameChunk) -> FrameChunk:
+        """Return the frames of the channels to take, under their names."""
+        if not self._names_of:
+            return chunk
+        picked = [i for i, channel in enumerate(chunk.channels) if channel in self._names_of]
+        place = np.zeros(len(chunk.channels) + 1, np.uint8)
+        place[picked] = np.arange(len(picked))
+        frames = chunk.take(np.isin(chunk.channel, picked))
+        names = tuple(self._names_of[chunk.channels[i]] for i in picked)
+        return replace(frames, channels=names, channel=place[frames.channel])
+
+    def _note_holes(self, chunk: FrameChunk) -> None:
+        if self._first_ns is None and len(chunk):
+            first_ns = self._intake.window.first_ns
+            self._first_ns = int(chunk.t_ns[0]) if first_ns is None else first_ns
+        for span in chunk.coverage or ():
+            before = self._covered.get(span.channel)
+            if before is not None and before.since_ns != span.since_ns:
+                self._holes.setdefault((before.until_ns, span.since_ns), []).append(span.channel)
+            self._covered[span.channel] = span
+
+    def uncovered(self) -> Iterator[Uncovered]:
+        """Yield what is not covered of the channels and the time that were taken."""
+        zero_ns = self._first_ns or 0
+        for (start_ns, end_ns), channels in self._holes.items():
+            from_ns, to_ns = max(start_ns, self._span_ns[0]), min(end_ns, self._span_ns[1])
+            taken = [channel for channel in channels if not self._names_of or channel in self._names_of]
+            if taken and from_ns < to_ns:
+                yield Uncovered(tuple(sorted(taken)), (from_ns - zero_ns) / 1e9, (to_ns - zero_ns) / 1e9)
+
+    def _no_frame(self, there: set[str]) -> str:
+        names = ", ".join(self._intake.source.captures)
+        missing = sorted(self._names_of.keys() - there)
+        if missing and there:
+            channels = ", ".join(sorted(there))
+            return f"{names} holds no frame of channel {', '.join(missing)}; it has {channels}."
+        reason = f" Line {self.bad[0].line}: {self.bad[0].reason}." if self.bad else ""
+        return f"{names} holds no frame to write; give a capture that does.{reason}"

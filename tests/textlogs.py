@@ -71,7 +71,7 @@ def good_line(rng: random.Random, form: Shape) -> bytes:
     elif roll > 0.97:
         frame = f"{identifier}#{rng.choice(['R', 'r', 'R0', 'R8'])}"
     elif roll > 0.94:
-        frame = f"{0x20000000 | rng.randrange(1 << 29):08X}#{rng.randbytes(8).hex()}"
+        frame = f"{0x20000000 | rng.randrange(1 << 29):08X}#{rng.randbytes(rng.choice([8, 8, 0, 3])).hex()}"
     else:
         frame = f"{identifier}#{rng.randbytes(rng.choice([8, 8, 8, *range(9)])).hex()}"
     frame = frame if form.lower else frame.upper()

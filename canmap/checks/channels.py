@@ -1,4 +1,4 @@
-"""Channels: those that a bus misses, those that no bus listens to, and those in several captures at once."""
+"""Channels: those that a bus misses or no bus listens to, what no capture covers, what several do at once."""
 
 from __future__ import annotations
 
@@ -7,12 +7,13 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canmap.checks.episodes import Closed
-from canmap.checks.finding import SEVERITY, Finding, Kind, Place
-from canmap.checks.words import times
+from canmap.checks.finding import SEVERITY, Finding, Kind, Place, Severity
+from canmap.checks.words import seconds, times
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from canmap.arrivals import Timeline
     from canmap.checks.episodes import Event
     from canmap.checks.view import View
     from canmap.session import SessionClock
@@ -33,11 +34,12 @@ class ChannelCheck:
         self._buses = tuple(buses)
         self.counts: Counter[str] = Counter()
         self._session: SessionClock | None = None
+        self._timeline: Timeline | None = None
         self._shared_ns: dict[str, tuple[int, int]] = {}  # channel to the span in which several recorded it
 
     def fold(self, view: View) -> list[Event]:
         """Count the frames of one chunk."""
-        self._session = view.session
+        self._session, self._timeline = view.session, view.timeline
         prepared = view.prepared
         for name, count in zip(prepared.chunk.channels, prepared.channel_counts.tolist(), strict=True):
             if count:
@@ -56,7 +58,8 @@ class ChannelCheck:
         """Return an error for each bus without a channel, a note for each channel without a bus.
 
         And a warning for each channel that several captures recorded at the same time: their clocks may
-        differ, so that frames that both hold cannot be told from frames that came twice.
+        differ, so that frames that both hold cannot be told from frames that came twice. And what no capture
+        covers of the channel of a bus: a warning between two captures, a note at one end of the session.
         """
         there = ", ".join(sorted(self.counts)) or "none"
         listened = {bus.channel for bus in self._buses}
@@ -72,7 +75,10 @@ class ChannelCheck:
             count = self.counts[name]
             text = f"No bus of the spec listens to channel {name}, which has {times(count, 'frame')}."
             found.append(self._finding(Kind.UNKNOWN_ID, Place(), text, count))
+        found += self._holes()
         for name, span_ns in sorted(self._shared_ns.items()):
+            if span_ns[0] == span_ns[1]:
+                continue  # one goes on where the other ends
             text = (
                 f"Several captures recorded channel {name} at the same time, so its frames may count twice; "
                 "inspect them one at a time."
@@ -80,6 +86,27 @@ class ChannelCheck:
             shared = self._finding(Kind.DUPLICATE, Place(), text, self.counts[name])
             found.append(replace(shared, start_ns=span_ns[0], end_ns=span_ns[1]))
         return found
+
+    def _holes(self) -> list[Finding]:
+        """Return one finding for each span that is not covered, whatever the number of its channels."""
+        spans: dict[tuple[int, int, bool], list[Bus]] = {}
+        for hole in self._timeline.holes if self._timeline else ():
+            buses = [bus for bus in self._buses if bus.channel == hole.channel]
+            spans.setdefault((hole.start_ns, hole.end_ns, hole.between), []).extend(buses)
+        return [self._hole(*span, buses) for span, buses in spans.items() if buses]
+
+    def _hole(self, start_ns: int, end_ns: int, between: bool, buses: list[Bus]) -> Finding:
+        begins = self._session is not None and start_ns == self._session.start_ns
+        where = "between two captures" if between else f"at the {'beginning' if begins else 'end'}"
+        channels = sorted({bus.channel for bus in buses})
+        text = (
+            f"No capture covers channel{'s' * (len(channels) > 1)} {' and '.join(channels)} "
+            f"for {seconds(end_ns - start_ns)} {where}; nothing is judged there."
+        )
+        place = Place(bus=buses[0].name) if len(buses) == 1 else Place()
+        severity = Severity.WARNING if between else Severity.NOTE
+        found = self._finding(Kind.NOT_COVERED, place, text, 1)
+        return replace(found, severity=severity, start_ns=start_ns, end_ns=end_ns)
 
     def _finding(self, kind: Kind, place: Place, text: str, count: int) -> Finding:
         session = self._session

@@ -20,6 +20,7 @@ class Kind(StrEnum):
 
     MISSING = "missing"
     STALE = "stale"
+    NOT_COVERED = "not_covered"
     RATE = "rate"
     OUT_OF_RANGE = "out_of_range"
     NOT_AVAILABLE = "not_available"
@@ -38,6 +39,7 @@ class Kind(StrEnum):
 SEVERITY = {
     Kind.MISSING: Severity.ERROR,  # a warning where it only came late
     Kind.STALE: Severity.ERROR,  # a warning for a demand judged by half its watchdog
+    Kind.NOT_COVERED: Severity.WARNING,  # of the recorder, as a cut; a note at the ends
     Kind.RATE: Severity.WARNING,
     Kind.OUT_OF_RANGE: Severity.ERROR,
     # The sender says openly that it has no value: no fault of the bus or the mapping, but a field that a

@@ -75,6 +75,8 @@ def _show_capture(result: Inspection, out: Console) -> None:
     text += f"; {times(capture.bad_lines, 'bad line')}" if capture.bad_lines else ""
     errors = capture.error_frames
     text += f"; {times(errors, 'error frame')}" if errors else "; error frames not recorded"
+    remote = capture.remote_frames
+    text += f"; {times(remote, 'remote frame')}, which hold no values" if remote else ""
     out.print(Text(text))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from canmap.cli.channels import tell_channels
 from canmap.errors import UsageError
 
 EPILOG = """\
@@ -42,6 +43,8 @@ def simulate_command(scenario: str, to: str | None, faults: str | None, seed: in
         outcome = simulate_to_file(loaded, to)
         truth = f"the truth of {outcome.faults} fault{'s' * (outcome.faults != 1)} in {outcome.truth_path}"
         click.echo(f"{outcome.frames:,} frames in {to}, {truth}.")
+        buses = {bus.channel: name for name, bus in loaded.spec.buses.items()}
+        tell_channels(outcome.channels, buses)
     else:
         from canmap.simulator.live import simulate_live
 

@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from canmap.checks.words import times
-from canmap.cli.options import CAPTURES, FROM, TO, span
+from canmap.cli.channels import tell_channels
+from canmap.cli.options import CAPTURES, FROM, TO, assignments, span
+
+if TYPE_CHECKING:
+    from canmap.transcript import Transcript
 
 EPILOG = """\
 \b
 Examples:
   canmap transcribe drive.asc --into drive.parquet
   canmap transcribe front.log rear.log --into both.mf4
+  canmap transcribe both.mf4 --channel can0=1 --into front.log
   canmap transcribe drive.blf --from 120 --to 150 --into stop.log
 
 The ending names the format; canmap formats says what each of them keeps. Frames keep their stamps, and come
@@ -22,20 +29,39 @@ in the order in which an inspection takes them.
 @click.command("transcribe", epilog=EPILOG, short_help="Write captures to a capture of another format.")
 @CAPTURES
 @click.option("--into", metavar="CAPTURE", required=True, help="The capture to write.")
+@click.option(
+    "--channel",
+    metavar="[NAME=]CHANNEL",
+    multiple=True,
+    help="Take this channel only, under NAME if one is given; again for further channels.",
+)
 @FROM
 @TO
-def transcribe_command(captures: tuple[str, ...], into: str, from_s: float | None, to_s: float | None) -> int:
+def transcribe_command(
+    captures: tuple[str, ...], into: str, channel: tuple[str, ...], from_s: float | None, to_s: float | None
+) -> int:
     """Write the frames of captures to one capture, in the format that its name ends in."""
     span_s = span(from_s, to_s)
+    pairs = (one if "=" in one else f"{one}={one}" for one in channel)
+    channels = assignments(tuple(pairs), "--channel")
     from canmap.transcript import transcribe
 
-    done = transcribe(captures, into, span_s)
+    _tell(transcribe(captures, into, span_s, channels))
+    return 0
+
+
+def _tell(done: Transcript) -> None:
+    """Say what was written, and on standard error what was lost."""
     click.echo(f"{times(done.frames, 'frame')} in {done.path}.")
     if done.left_out:
         click.echo(f"Left out, as the format has no such frames: {times(done.left_out, 'frame')}.", err=True)
-    if len(done.channels) > 1 and not done.keeps_channels:
-        named = ", ".join(done.channels)
-        click.echo(f"The format tells no channels, so those are mixed now: {named}.", err=True)
+    tell_channels(done.channels)
+    for channels, from_s, to_s in done.uncovered:
+        named = " and ".join(channels)
+        click.echo(
+            f"No capture covers {named} from {from_s:.3f} s to {to_s:.3f} s; in one capture that is silence.",
+            err=True,
+        )
     if done.bad_lines:
         first = done.bad[0]
         click.echo(
@@ -43,4 +69,3 @@ def transcribe_command(captures: tuple[str, ...], into: str, from_s: float | Non
             f"{first.capture}: {first.reason}.",
             err=True,
         )
-    return 0

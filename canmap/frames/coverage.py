@@ -1,14 +1,15 @@
 """Frames: which span of time the captures of a session cover, channel by channel.
 
 In: when captures begin and end, and the channels seen in them. Out: one `Coverage` per channel. A capture
-covers each channel it contains from its first to its newest stamp.
+covers each channel it contains from its first to its newest stamp; one that follows another so soon that a
+recorder may just have begun a new file goes on with it.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from canmap.chunks import Coverage
+from canmap.chunks import LONGEST_BREAK_NS, Coverage
 
 
 @dataclass(slots=True)
@@ -52,7 +53,7 @@ class CoverageBook:
         )
         since_ns, until_ns = spans[0]
         for start_ns, stop_ns in spans[1:]:
-            if start_ns > until_ns:
+            if start_ns - until_ns > LONGEST_BREAK_NS:
                 since_ns = start_ns
             until_ns = max(until_ns, stop_ns)
         running = sum(

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.chunks import BadLine, FrameChunk, join
+from canmap.chunks import BadLine, FrameChunk, empty_chunk, join
 from canmap.errors import CaptureError
 from canmap.frames.coverage import CoverageBook
 from canmap.frames.source import MOST_BAD_LINES, MOST_CHANNELS
@@ -155,8 +155,11 @@ class _Merge:
 
     def chunks(self) -> Iterator[FrameChunk]:
         """Yield merged chunks; one begins where a capture begins, and one where a capture has ended."""
-        for one in self._inputs:
-            yield from self._covered(one.load())
+        passed = [(one, one.load()) for one in self._inputs]
+        any_frame = any(one.head for one in self._inputs)
+        for one, bad in passed:
+            nothing = [_nothing_in(one.name)] if any_frame and not (bad or one.head) else []
+            yield from self._covered(bad or nothing)
         _check_same_clock(self._inputs)
         while heads := [one.head for one in self._inputs if one.head is not None]:
             # Up to here nothing earlier can follow: what this capture has next, it has after that.
@@ -202,6 +205,11 @@ class _Merge:
         for one in beginning:
             one.begun = True
         return beginning
+
+
+def _nothing_in(name: str) -> FrameChunk:
+    """Return what tells of a capture without any line, readable or not: beside others, none would miss it."""
+    return replace(empty_chunk(), bad=(BadLine(0, name, 1, "the capture holds no frame"),), bad_count=1)
 
 
 def _check_same_clock(inputs: list[_Input]) -> None:

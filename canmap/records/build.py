@@ -75,7 +75,7 @@ class RecordBuilder:
     Args:
         rule: The rule.
         plan: The decode plan.
-        stale_after_ns: (bus, message) to the silence after which a condition on it no longer holds.
+        stale_after_ns: (bus, message) to the silence after which nothing that depends on it holds any more.
         geometry: For derived fields.
 
     Attributes:
@@ -98,8 +98,8 @@ class RecordBuilder:
             if (slot.bus_name, slot.message.name) == (rule.bus, rule.stamp)
         )
         self._fields = tuple(_field_plan(field, plan, stale_after_ns) for field in rule.fields)
-        self._motion = MotionBuilder(geometry) if rule.derived else None
-
+        longest_step_ns = stale_after_ns.get((rule.bus, rule.stamp))
+        self._motion = MotionBuilder(geometry, longest_step_ns) if rule.derived else None
         self.columns = sorted(
             {
                 column

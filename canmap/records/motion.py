@@ -25,16 +25,18 @@ if TYPE_CHECKING:
 class MotionBuilder:
     """Derives Motion records and carries the pose.
 
-    The pose starts at the first record whose inputs are valid. Once they were lost it is not known any
-    more and stays invalid.
+    The pose starts at the first record whose inputs are valid. Once they were lost, or no record came for too
+    long, it is not known any more and stays invalid.
 
     Args:
         geometry: Needs the wheelbase, and the steering ratio where the input is the steering wheel's angle.
+        longest_step_ns: Time between two records from which on nobody knows what was between; None for never.
     """
 
-    def __init__(self, geometry: Geometry) -> None:
+    def __init__(self, geometry: Geometry, longest_step_ns: int | None = None) -> None:
         self._wheelbase = geometry.wheelbase or np.nan
         self._ratio = geometry.steering_ratio or np.nan
+        self._longest_step_ns = np.inf if longest_step_ns is None else longest_step_ns
         self._clock_ns: int | None = None
         self._speed = self._yaw_rate = 0.0
         self._pose = np.zeros(3)  # x, y, heading
@@ -89,7 +91,8 @@ class MotionBuilder:
                 np.concatenate((np.zeros((3, first)), pose), axis=1),
                 np.concatenate((np.zeros(first, np.bool_), known)),
             )
-        step_s = np.diff(clock, prepend=self._clock_ns) / 1e9
+        step_ns = np.diff(clock, prepend=self._clock_ns)
+        step_s = step_ns / 1e9
         mean_speed = (speed + np.concatenate(([self._speed], speed[:-1]))) / 2
         mean_rate = (yaw_rate + np.concatenate(([self._yaw_rate], yaw_rate[:-1]))) / 2
         heading = np.add.accumulate(np.concatenate(([self._pose[2]], mean_rate * step_s)))
@@ -99,7 +102,7 @@ class MotionBuilder:
             for axis, turn in ((0, np.cos), (1, np.sin))
         )
         pose = np.stack((x[1:], y[1:], heading[1:]))
-        known = np.logical_and.accumulate(valid) & (not self._lost)
+        known = np.logical_and.accumulate(valid & (step_ns <= self._longest_step_ns)) & (not self._lost)
         self._clock_ns, self._pose = int(clock[-1]), pose[:, -1]
         self._speed, self._yaw_rate, self._lost = float(speed[-1]), float(yaw_rate[-1]), not bool(known[-1])
         return pose, known

@@ -11,14 +11,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from canmap.errors import CaptureError, OutputError
+from canmap.formats import written_channels
 from canmap.outputs.captures import write_capture
 from canmap.outputs.files import whole_text_file
 from canmap.simulator.nodes import MS
 from canmap.simulator.truth import truth, truth_text
-from canmap.simulator.wires import recorded, recorded_live
+from canmap.simulator.wires import CHANNELS, recorded, recorded_live
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from canmap.chunks import FrameChunk
     from canmap.simulator.scenario import Scenario
@@ -35,11 +36,13 @@ class Outcome:
         frames: Frames recorded.
         faults: Faults in it.
         truth_path: Where the truth was written.
+        channels: Each channel, and what it is called in the capture.
     """
 
     frames: int
     faults: int
     truth_path: str
+    channels: Mapping[str, str]
 
 
 def truth_path(capture: str) -> str:
@@ -65,7 +68,8 @@ def simulate_to_file(scenario: Scenario, capture: str) -> Outcome:
         frames = -write_capture(capture, recording)
         frames += recording.frames
         told_to.write(truth_text(truth(scenario, Path(capture).name, recording.first_ns, frames)))
-    return Outcome(frames, len(scenario.faults), beside)
+    channels = written_channels(CHANNELS, Path(capture).suffix.lower())
+    return Outcome(frames, len(scenario.faults), beside, channels)
 
 
 class _Recording:

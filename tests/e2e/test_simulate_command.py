@@ -33,6 +33,19 @@ def test_a_capture_is_made_by_its_command(command: str, tmp_path: Path) -> None:
     assert yaml.safe_load(truth.read_text(encoding="utf-8"))["capture"] == made.name
 
 
+def test_what_the_channels_are_called_is_said(tmp_path: Path) -> None:
+    scenario = scenario_of(tmp_path, DRIVE.replace("12 s", "1.5 s")).path
+    done = canmap("simulate", scenario, "--to", tmp_path / "a.csv")
+    assert done.stderr == "The frames of can0 and can1 are mixed in it: all are of channel 1.\n"
+    done = canmap("simulate", scenario, "--to", tmp_path / "a.asc")
+    options = ["--channel", "drive=1", "--channel", "chassis=2"]
+    assert done.stderr == (
+        f"In it, can0 is channel 1, can1 is channel 2. Inspect it with {' '.join(options)}.\n"
+    )
+    spec = ROOT / "specs/orchard_cart/cart.yaml"
+    assert "missing" not in canmap("inspect", tmp_path / "a.asc", "--spec", spec, *options).stdout
+
+
 def test_every_capture_is_listed_and_all_are_small() -> None:
     logs = sorted(CAPTURES.glob("*.log"))
     assert sorted(path.name for path in logs) == sorted(Path(each.split()[-1]).name for each in MADE_BY)

@@ -32,9 +32,13 @@ def test_into_every_format_and_back(tmp_path: Path, ending: str) -> None:
     path, back = tmp_path / f"drive{ending}", tmp_path / "back.parquet"
     done = transcribe(DEMO, "--into", path)
     assert (done.returncode, done.stdout) == (0, f"6,079 frames in {path}.\n")
-    mixes = BY_ENDING[ending].writes.channels is Channels.ONE
-    assert done.stderr == (
-        "The format tells no channels, so those are mixed now: can0, can1.\n" if mixes else ""
+    assert (
+        done.stderr
+        == {
+            Channels.NAMES: "",
+            Channels.NUMBERS: "In it, can0 is channel 1, can1 is channel 2.\n",
+            Channels.ONE: "The frames of can0 and can1 are mixed in it: all are of channel 1.\n",
+        }[BY_ENDING[ending].writes.channels]
     )
     assert transcribe(path, "--into", back).returncode == 0
     got, expected = read(back), read(DEMO)
@@ -77,6 +81,11 @@ def test_what_is_lost_is_said(tmp_path: Path) -> None:
         (["a.csv", "--into", "b.log"], "a.csv: there is no such file"),
         ([DEMO, "--into", DEMO], "is read itself; name another file to write"),
         ([DEMO, "--from", "100", "--into", "{folder}/x.log"], "holds no frame to write"),
+        (
+            [DEMO, "--channel", "can2", "--into", "{folder}/x.log"],
+            "of channel can2; it has can0, can1",
+        ),
+        ([DEMO, "--channel", "a=can0", "--channel", "b=can0", "--into", "{folder}/x.log"], "under two names"),
         ([DEMO, "--into", "{folder}"], "no capture is written with this ending"),
         ([DEMO, "--into", "{folder}/nothing/x.log"], "cannot be written: no such file or directory"),
         (
@@ -101,6 +110,40 @@ def test_from_python(tmp_path: Path) -> None:
     assert (done.frames, done.left_out, done.channels, done.bad) == (
         len(read(done.path)),
         0,
-        ("can0", "can1"),
+        {"can0": "1", "can1": "2"},
         (),
     )
+
+
+def test_channels_are_picked_and_named(tmp_path: Path) -> None:
+    numbered, picked, named = tmp_path / "a.asc", tmp_path / "b.csv", tmp_path / "c.log"
+    assert transcribe(DEMO, "--into", numbered).returncode == 0
+    done = transcribe(numbered, "--channel", "2", "--into", picked)
+    whole = read(DEMO)
+    rear = whole.take(whole.channel == whole.channels.index("can1"))
+    assert (done.stdout, done.stderr) == (
+        f"{len(rear)} frames in {picked}.\n",
+        "In it, 2 is channel 1.\n",
+    )
+    assert (read(picked).payload[:, :8] == rear.payload).all()
+    done = transcribe(numbered, "--channel", "can1=2", "--channel", "can0=1", "--into", named)
+    assert (done.returncode, done.stderr) == (0, "")
+    back = read(named)
+    assert np.array(back.channels)[back.channel].tolist() == np.array(whole.channels)[whole.channel].tolist()
+    assert (back.payload == whole.payload).all()
+
+
+def test_what_no_capture_covers_is_said(tmp_path: Path) -> None:
+    lines = DEMO.read_bytes().splitlines(keepends=True)
+    for name, part in (("a.log", lines[:2000]), ("b.log", lines[4000:])):
+        (tmp_path / name).write_bytes(b"".join(part))
+    parts = [tmp_path / "a.log", tmp_path / "b.log"]
+    from_s, to_s = (float(lines[i][1:18]) - float(lines[0][1:18]) for i in (1999, 4000))
+    done = transcribe(*parts, "--into", tmp_path / "c.log")
+    assert done.stderr == (
+        f"No capture covers can0 and can1 from {from_s:.3f} s to {to_s:.3f} s; "
+        "in one capture that is silence.\n"
+    )
+    assert transcribe(*parts, "--to", 2, "--into", tmp_path / "c.log").stderr == ""
+    done = transcribe(*parts, "--channel", "can1", "--into", tmp_path / "c.log")
+    assert done.stderr.startswith("No capture covers can1 from ")

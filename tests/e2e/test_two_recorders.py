@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import canmap
@@ -53,7 +54,31 @@ def test_no_frame_is_doubled_in_silence(tmp_path: Path) -> None:
 
 def test_no_message_is_stale_where_one_recorder_had_stopped(tmp_path: Path) -> None:
     result = inspected(tmp_path, (0, 2, 0), (3, 4.9, 5_000))
-    assert serious(result) == []  # a second without a recorder: not covered
+    assert serious(result) == [(Kind.NOT_COVERED, None)]
+    hole = next(finding for finding in result.findings if finding.kind is Kind.NOT_COVERED)
+    assert hole.text == (
+        f"No capture covers channels can0 and can1 for {(hole.end_ns - hole.start_ns) / 1e9:.5g} s "
+        "between two captures; nothing is judged there."
+    )
+    assert 1.95 < result.seconds(hole.start_ns) < 2
+    assert 3 < result.seconds(hole.end_ns) < 3.06
     steering = next(message for message in result.messages if message.name == "SteerFeedback")
     assert steering.period.longest_ns is not None
     assert steering.period.longest_ns < 12_000_000
+
+
+def test_the_files_of_one_recorder_are_as_one_capture(tmp_path: Path) -> None:
+    """A silence over the change from one file to the next is one silence, of the same length."""
+    spec = canmap.load_spec(str(ROOT / CART))
+    drop = ROOT / "captures/steering_drop.log"
+    whole = canmap.inspect(drop, spec)
+    silence = next(finding for finding in whole.findings if finding.kind is Kind.STALE)
+    lines = drop.read_bytes().splitlines(keepends=True)
+    middle_s = (silence.start_ns + silence.end_ns) / 2e9
+    cut = next(i for i, line in enumerate(lines) if float(line[1:18]) > middle_s)
+    for name, part in (("a.log", lines[:cut]), ("b.log", lines[cut:])):
+        (tmp_path / name).write_bytes(b"".join(part))
+    parts = canmap.inspect([tmp_path / "a.log", tmp_path / "b.log"], spec)
+    assert [replace(f, line=None) for f in parts.findings] == [replace(f, line=None) for f in whole.findings]
+    assert parts.messages == whole.messages
+    assert parts.to_json()["records"] == whole.to_json()["records"]

@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.chunks import Coverage, FrameChunk
+from canmap.chunks import LONGEST_BREAK_NS, Coverage, FrameChunk
 from canmap.frames.merge import MergedCaptures
 from canmap.frames.text.log import TextLog
 
-UNIT_NS = 1_000_000
+UNIT_NS = 20_000_000  # so that steps reach over the longest break that counts as covered
 
 
 @dataclass(frozen=True)
@@ -28,7 +28,7 @@ class Row:
 
 @st.composite
 def captures(draw: st.DrawFn) -> list[list[tuple[int, str]]]:
-    """Two or three captures of (stamp in ms, channel), None for a bad line; some stamps step back."""
+    """Two or three captures of (stamp in units, channel), "" for a bad line; some stamps step back."""
     found = []
     for _ in range(draw(st.integers(2, 3))):
         start = draw(st.integers(0, 40))
@@ -45,8 +45,8 @@ def captures(draw: st.DrawFn) -> list[list[tuple[int, str]]]:
 
 def text_of(rows: list[tuple[int, str]]) -> bytes:
     return b"".join(
-        f"({ms // 1000}.{ms % 1000:03d}) {channel} 123#11\n".encode() if channel else b"bad\n"
-        for ms, channel in rows
+        f"({at // 50}.{at % 50 * 2:02d}) {channel} 123#11\n".encode() if channel else b"bad\n"
+        for at, channel in rows
     )
 
 
@@ -54,10 +54,10 @@ def plain_merge(found: list[list[tuple[int, str]]]) -> list[Row]:
     rows = []
     for capture, lines in enumerate(found):
         newest = -1
-        for line, (ms, channel) in enumerate(lines, 1):
+        for line, (at, channel) in enumerate(lines, 1):
             if channel:
-                newest = max(newest, ms)
-                rows.append(Row(newest * UNIT_NS, capture, line, ms * UNIT_NS, channel))
+                newest = max(newest, at)
+                rows.append(Row(newest * UNIT_NS, capture, line, at * UNIT_NS, channel))
     return sorted(rows, key=lambda row: (row.newest_ns, row.capture, row.line))
 
 
@@ -73,15 +73,21 @@ def plain_coverage(rows: list[Row], count: int) -> list[Coverage]:
             ended = all(row.capture != capture for row in rows[count:])
             spans.append((own[0], own[-1] if ended else newest_session))
         until = max(stop for _, stop in spans)
-        # The earliest start from which on every instant up to the end lies in some span; half a unit is
-        # fine enough to fall between any two stamps.
+        # The earliest start from which on every instant up to the end lies in some span, or in a short break.
         since = min(
             start
             for start, _ in spans
-            if all(any(a <= t <= b for a, b in spans) for t in range(start, until + 1, UNIT_NS // 2))
+            if all(covers(spans, t) for t in range(start, until + 1, UNIT_NS // 2))
         )
         covered.append(Coverage(channel, since, until))
     return sorted(covered, key=lambda one: one.channel)
+
+
+def covers(spans: list[tuple[int, int]], at_ns: int) -> bool:
+    """Whether an instant lies in a span, or between two that are no more than the longest break apart."""
+    ended = max((stop for start, stop in spans if start <= at_ns), default=-LONGEST_BREAK_NS)
+    begins = min((start for start, _ in spans if start >= at_ns), default=2**62)
+    return at_ns <= ended or begins - ended <= LONGEST_BREAK_NS
 
 
 def merged(found: list[list[tuple[int, str]]], sizes: list[int]) -> list[FrameChunk]:
@@ -144,8 +150,14 @@ def test_bad_lines_stay_between_the_frames_of_their_capture(
             assert all(row.line < bad.line for row in rows[:place] if row.capture == capture)
             assert all(row.line > bad.line for row in rows[place:] if row.capture == capture)
         before += len(chunk)
+    nothing = (
+        [(0, "")] if any(channel for lines in found for _, channel in lines) else []
+    )  # told of as line 1
     expected = [
-        (c, n) for c, lines in enumerate(found) for n, (_, channel) in enumerate(lines, 1) if not channel
+        (c, n)
+        for c, lines in enumerate(found)
+        for n, (_, channel) in enumerate(lines or nothing, 1)
+        if not channel
     ]
     assert sorted(seen) == expected
     assert all(

@@ -77,6 +77,21 @@ def test_examples_through_the_front_door(shared: Path) -> None:
     assert chunk.coverage is None
 
 
+@pytest.mark.parametrize("times", [1, 40])
+def test_error_frames_as_python_can_writes_them(tmp_path: Path, times: int) -> None:
+    """The kernel gives every error frame 8 bytes; python-can's writer only those that it was given."""
+    path = tmp_path / "a.log"
+    given = (b"", bytes(8), b"\0\0\4")
+    with can.CanutilsLogWriter(path) as writer:
+        for number in range(3 * times):
+            data = given[number % 3]
+            writer(can.Message(1e-3 * number, is_error_frame=True, dlc=len(data), data=data, channel="can0"))
+    rows = rows_of(read_by_column(path.read_bytes(), [1 << 20]))
+    assert [(row.kind, row.can_id, row.payload) for _, row in rows] == [
+        (FrameKind.ERROR, 0x80, data) for data in given
+    ] * times
+
+
 def as_text_frame(message: can.Message) -> Row:
     flags = FLAG_FD * message.is_fd | FLAG_BIT_RATE_SWITCH * message.bitrate_switch
     return Row(

@@ -52,6 +52,23 @@ def test_a_recorder_that_stops_makes_nothing_stale(spec: Spec) -> None:
     assert told(serious(result)) == []
 
 
+def test_what_one_recorder_did_not_cover_at_an_end_is_a_note(spec: Spec) -> None:
+    rows = every_10_ms(0, 5000, "can0") + every_10_ms(2000, 4000, "can1")
+    parts = [
+        covered([r for r in rows if r[0] < START_NS + 2000 * MS], can0=(0, 1990)),
+        covered([r for r in rows if r[0] >= START_NS + 2000 * MS], can0=(0, 4990), can1=(2000, 3990)),
+    ]
+    result, _ = inspected(parts, spec)
+    notes = of_kind(result, Kind.NOT_COVERED)
+    assert [(note.severity, note.place.bus, span_ms(result, note)) for note in notes] == [
+        (Severity.NOTE, "rear", (0, 2000)),
+        (Severity.NOTE, "rear", (3990, 4990)),
+    ]
+    assert (
+        notes[0].text == "No capture covers channel can1 for 2 s at the beginning; nothing is judged there."
+    )
+
+
 def test_a_sender_that_stops_while_it_is_listened_to_is_stale(spec: Spec) -> None:
     rows = every_10_ms(0, 5000, "can0") + every_10_ms(0, 1000, "can1")
     result, _ = inspected([covered(rows, can0=(0, 4990), can1=(0, 4990))], spec)
@@ -88,7 +105,9 @@ def test_what_no_recorder_covered_counts_for_no_silence_no_rate_and_no_period(sp
         can0=(0, 4490), can1=(3000, 4490),
     )  # fmt: skip
     result, _ = inspected([first, between, second], spec)
-    assert told(serious(result)) == []
+    (hole,) = serious(result)
+    assert (hole.kind, hole.severity, hole.place.bus) == (Kind.NOT_COVERED, Severity.WARNING, "rear")
+    assert span_ms(result, hole) == (990, 3000)
     rear = next(message for message in result.messages if message.bus == "rear")
     assert rear.count == 250
     assert rear.period.longest_ns == 10 * MS

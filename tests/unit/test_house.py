@@ -38,7 +38,7 @@ MAY_IMPORT: dict[str, set[str] | None] = {
     "checks": {*COMMON, "arrivals", "prepare", "records", "session", "signals"},
     "records": {*COMMON, "checks", "prepare", "signals"},
     "outputs": {*COMMON, "checks", "extras", "formats", "records", "seal"},
-    "simulator": {*COMMON, "clock", "extras", "outputs"},
+    "simulator": {*COMMON, "clock", "extras", "formats", "outputs"},
     "summary": {*COMMON, "arrivals", "records"},
     "engine": None,
     "inspection": None,

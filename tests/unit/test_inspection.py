@@ -29,7 +29,7 @@ FINDING = {
     "kind", "severity", "bus", "message", "signal", "record", "field", "start_s", "end_s", "start_at",
     "end_at", "open", "count", "value", "limit", "text", "line",
 }  # fmt: skip
-MORE = {"vehicle", "error_frames"}  # said beyond the contract
+MORE = {"vehicle", "error_frames", "remote_frames"}  # said beyond the contract
 
 SPEC = """\
 records:
@@ -65,7 +65,7 @@ def test_what_stands_in_them(tmp_path: Path) -> None:
     assert said["schema"] == "canmap/inspection/1"
     assert said["capture"] == {
         "files": ["test"], "frames": 13, "start": "2023-11-14T22:13:20.000000Z", "duration_s": 0.111,
-        "channels": {"can0": 13}, "bad_lines": 1, "error_frames": None,
+        "channels": {"can0": 13}, "bad_lines": 1, "error_frames": None, "remote_frames": 0,
     }  # fmt: skip
     assert said["messages"] == [
         {

@@ -112,7 +112,8 @@ def test_remote_and_error_frames_are_neither_messages_nor_strangers(spec: Spec) 
     result, _ = inspected([chunk], spec)
     assert result.messages[0].count == 1
     assert result.unknown_ids == ()
-    assert (result.capture.frames, result.capture.error_frames) == (4, 1)
+    capture = result.capture
+    assert (capture.frames, capture.error_frames, capture.remote_frames) == (4, 1, 2)
 
 
 def test_many_strangers_are_listed_to_a_limit_and_counted_in_full(spec: Spec) -> None:

@@ -84,6 +84,13 @@ def test_captures_without_frames_yield_their_bad_lines(tmp_path: Path) -> None:
     assert sum(map(len, chunks)) == 0
 
 
+def test_a_capture_that_holds_nothing_is_told_of(tmp_path: Path) -> None:
+    chunks = read(write(tmp_path, "a.log", *at(1, 2)), write(tmp_path, "b.log", "# nothing"))
+    (bad,) = [bad for chunk in chunks for bad in chunk.bad]
+    assert (bad.capture[-5:], bad.reason) == ("b.log", "the capture holds no frame")
+    assert stamps(chunks) == [1, 2]
+
+
 def test_more_channels_than_a_chunk_can_number(tmp_path: Path) -> None:
     names = [write(tmp_path, f"{n}.log", *(f"({i}.0) c{n}_{i} 123#11" for i in range(200))) for n in range(2)]
     with pytest.raises(CaptureError, match=r"0\.log, .*1\.log: .* more than 256 channels"):

@@ -105,3 +105,13 @@ def test_a_lost_pose_stays_lost_in_the_next_chunk() -> None:
         clock = np.array([begin, begin + 1], np.int64) * 1000 * MS
         inputs = {"speed": column(np.ones(2), np.array(valid)), "road_angle": column(np.zeros(2))}
         assert bool(builder.derive(clock, inputs)["x"].valid[-1]) == known
+
+
+def test_the_pose_is_lost_where_no_record_came_for_too_long() -> None:
+    builder = MotionBuilder(Geometry(wheelbase=L), longest_step_ns=100 * MS)
+    clock = np.array([0, 100, 200, 301, 400]) * MS
+    for part, known in ((clock[:2], [True, True]), (clock[2:], [True, False, False])):
+        inputs = {"speed": column(np.ones(len(part))), "road_angle": column(np.zeros(len(part)))}
+        motion = builder.derive(part, inputs)
+        assert motion["x"].valid.tolist() == known
+        assert motion["yaw_rate"].valid.all()

@@ -148,8 +148,6 @@ def _classic(text: str, identifier: _Identifier) -> _Body:
         raise UnreadableError(f"a classic frame carries up to 8 bytes, not {len(payload)}")
     if mark:
         _check_length_code(code, payload)
-    if identifier.error and len(payload) != 8:
-        raise UnreadableError(f"an error frame carries 8 bytes, not {len(payload)}")
     kind = FrameKind.ERROR if identifier.error else FrameKind.DATA
     return _Body(kind, 0, len(payload), payload)
 

@@ -65,6 +65,7 @@ class Form:
         tail: What must follow the payload; the R of a remote frame begins it.
         most_length: Bytes of the longest payload.
         fd: Whether it is the form of FD frames.
+        may_be_error: Whether an error frame can have it.
     """
 
     def __init__(self, fixed: bytes, spans: tuple[Span, ...], tail: bytes) -> None:
@@ -81,7 +82,9 @@ class Form:
         self.tail = tail
         self.fd = self.payload > self.identifier.stop + 1
         self.most_bytes = FD_WIDTH if self.fd else CLASSIC_WIDTH
-        self.most_length = 0 if tail.startswith((b"R", b"r")) else self.most_bytes
+        is_remote = tail.startswith((b"R", b"r"))
+        self.most_length = 0 if is_remote else self.most_bytes
+        self.may_be_error = not (self.fd or is_remote)
         self.longest = self.payload + 2 * self.most_bytes + len(tail)
 
 
@@ -186,7 +189,7 @@ def decode(
     if form.tail:
         _strike_other_tails(text, starts + lengths, form, right)
     t_ns = _stamps(rows, template, right)
-    can_id, error = _identifiers(rows, form, length, right)
+    can_id, error = _identifiers(rows, form, right)
     payload, wrong = hexadecimal_bytes(rows, form.payload, length, form.most_bytes)
     _strike(right, wrong)
     channel, channels = _channels(rows, form, right)
@@ -281,7 +284,7 @@ def _heads(rows: Rows, template: Template, right: NDArray[np.bool_]) -> NDArray[
 
 
 def _identifiers(
-    rows: Rows, form: Form, length: NDArray[np.uint8], right: NDArray[np.bool_]
+    rows: Rows, form: Form, right: NDArray[np.bool_]
 ) -> tuple[NDArray[np.uint32], NDArray[np.bool_] | None]:
     span = form.identifier
     can_id, wrong = hexadecimal_number(rows, span.start, span.size)
@@ -292,6 +295,6 @@ def _identifiers(
     error = can_id > EXTENDED_LIMIT
     if not error.any():
         return can_id, None
-    right &= ~error if form.fd else ~error | ((length == 8) & (can_id < 2 * ERROR_BIT))
+    right &= ~error | (can_id < 2 * ERROR_BIT) if form.may_be_error else ~error
     can_id &= np.uint32(EXTENDED_LIMIT)
     return can_id, error

@@ -1,0 +1,33 @@
+"""What the channels of a capture that was written are called in it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+
+def tell_channels(written: Mapping[str, str], buses: Mapping[str, str] | None = None) -> None:
+    """Say on standard error which channels have another name in a capture, and which are mixed there.
+
+    Args:
+        written: Each channel, and what it is called in the capture.
+        buses: Each channel, and the bus that listens to it, where that is known.
+    """
+    alike: dict[str, list[str]] = {}
+    for name, called in sorted(written.items()):
+        alike.setdefault(called, []).append(name)
+    for called, names in alike.items():
+        if len(names) > 1:
+            mixed = f"{', '.join(names[:-1])} and {names[-1]}"
+            click.echo(f"The frames of {mixed} are mixed in it: all are of channel {called}.", err=True)
+    renamed = {name: called for called, (name, *others) in alike.items() if called != name and not others}
+    if not renamed:
+        return
+    told = ", ".join(f"{name} is channel {called}" for name, called in renamed.items())
+    options = [f"--channel {bus}={renamed[name]}" for name, bus in (buses or {}).items() if name in renamed]
+    how = f" Inspect it with {' '.join(options)}." if options else ""
+    click.echo(f"In it, {told}.{how}", err=True)
