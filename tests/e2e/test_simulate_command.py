@@ -34,7 +34,7 @@ def test_a_capture_is_made_by_its_command(command: str, tmp_path: Path) -> None:
 
 
 def test_what_the_channels_are_called_is_said(tmp_path: Path) -> None:
-    scenario = scenario_of(tmp_path, DRIVE.replace("12 s", "1.5 s")).path
+    scenario = scenario_of(tmp_path, short_drive(1.5)).path
     done = canmap("simulate", scenario, "--to", tmp_path / "a.csv")
     assert done.stderr == "The frames of can0 and can1 are mixed in it: all are of channel 1.\n"
     done = canmap("simulate", scenario, "--to", tmp_path / "a.asc")
