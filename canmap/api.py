@@ -1,17 +1,19 @@
-"""What a program calls: load a spec, inspect captures."""
+"""What a program calls: inspect captures, by a spec or the path of one."""
 
 from __future__ import annotations
 
+from os import PathLike
 from typing import TYPE_CHECKING
 
 from canmap.engine import Engine, Step
 from canmap.frames.readers import open_captures
+from canmap.frames.window import Window
 from canmap.inspection import Inspection, conclude
 from canmap.run import Intake, run
+from canmap.spec.loader import load_spec
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
-    from os import PathLike
 
     from canmap.clock import Pace
     from canmap.records.columns import RecordChunk
@@ -19,27 +21,37 @@ if TYPE_CHECKING:
 
 
 def inspect(
-    captures: str | PathLike[str] | Sequence[str | PathLike[str]], spec: Spec, *, keep: Iterable[str] = ()
+    captures: str | PathLike[str] | Sequence[str | PathLike[str]],
+    spec: Spec | str | PathLike[str],
+    *,
+    keep: str | Iterable[str] = (),
+    span_s: tuple[float, float] = (0.0, float("inf")),
 ) -> Inspection:
     """Return what captures say of a vehicle, and what is wrong with it.
 
     Args:
         captures: One capture or several of one session; "-" is standard input.
-        spec: From `load_spec`.
-        keep: Names of the records to keep; all others are only summed up.
+        spec: From `load_spec`, or the path of one.
+        keep: Name or names of the records to keep; all others are only summed up.
+        span_s: The part of the session to use, in s from its first frame, as --from and --to give it: the
+            first moment is in it, the last is not.
 
     Raises:
-        CaptureError: A capture cannot be read, or none holds a frame.
-        UsageError: `keep` names a record that the spec does not have.
+        CaptureError: A capture cannot be read, or none holds a frame of the span.
+        SpecError: The spec at a path has mistakes.
+        UsageError: `keep` names a record that the spec does not have, or `span_s` leaves no time.
 
     Example:
-        >>> spec = load_spec("specs/cart/cart.yaml")  # doctest: +SKIP
-        >>> result = inspect("captures/drop.log", spec, keep=["steering"])  # doctest: +SKIP
+        >>> result = inspect("captures/drop.log", "specs/cart/cart.yaml", keep="steering")  # doctest: +SKIP
         >>> result.verdict  # doctest: +SKIP
         'fail'
     """
-    paths = captures if isinstance(captures, list | tuple) else [captures]
-    return inspect_intake(Intake(open_captures([str(path) for path in paths])), spec, keep=keep)
+    window = Window.of(span_s)
+    paths = [captures] if isinstance(captures, str | PathLike) else captures
+    names = [keep] if isinstance(keep, str) else keep
+    if isinstance(spec, str | PathLike):
+        spec = load_spec(spec)
+    return inspect_intake(Intake(open_captures([str(path) for path in paths]), window), spec, keep=names)
 
 
 def inspect_intake(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -37,6 +38,17 @@ script:
   - {{at: 2 s, computer: drive, speed: 8 km/h}}
   - {{at: 4 s, computer: turn, angle: 200 deg, rate: 25 deg/s}}
 """
+
+
+def short_drive(duration_s: float) -> str:
+    """`DRIVE`, over after so long."""
+    lines = DRIVE.replace("12 s", f"{duration_s:g} s").splitlines(keepends=True)
+    moments = [re.search(r"at: ([0-9.]+) s", line) for line in lines]
+    return "".join(
+        line
+        for line, moment in zip(lines, moments, strict=True)
+        if moment is None or float(moment[1]) < duration_s
+    )
 
 
 @cache

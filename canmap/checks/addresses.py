@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.checks.episodes import Closed
+from canmap.checks.episodes import Told
 from canmap.checks.finding import SEVERITY, Finding, Kind, Place
 from canmap.checks.words import times
 from canmap.spec.groups import addresses
@@ -61,7 +61,7 @@ class AddressCheck:
 
     def finish(self) -> list[Event]:
         """Return what is known only at the end: all of it."""
-        return [Closed(finding) for finding in self.findings()]
+        return [Told(finding) for finding in self.findings()]
 
     def findings(self) -> list[Finding]:
         """Return one finding for each message that came from several sources."""

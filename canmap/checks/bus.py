@@ -35,6 +35,7 @@ class DuplicateCheck:
         self._rates = rates
         self._channels = tuple(rates)
         self._last: dict[str, tuple[FrameChunk, int]] = {}  # the newest frame: in which chunk, and where
+        self._newest_ns: dict[int, int] = {}  # of a channel with repeats: clock of its newest frame
         self._episodes = Episodes(self._describe, lambda _channel, gap_ns: -abs(gap_ns))
 
     def repeats_of_last(self, prepared: Prepared) -> Repeats | None:
@@ -69,7 +70,10 @@ class DuplicateCheck:
         return self._episodes.events()
 
     def finish(self) -> list[Event]:
-        """Close what is open."""
+        """Close what is open; where the last frame of a channel is a repeat, it went on up to that."""
+        for subject in self._episodes.open_subjects:
+            if self._episodes.is_faulty(subject):
+                self._episodes.mark_still(subject, self._newest_ns[subject])
         self._episodes.finish()
         return self._episodes.events()
 
@@ -81,6 +85,7 @@ class DuplicateCheck:
         found = view.prepared.repeats
         gap_ns = np.zeros(len(view.clock), np.int64)
         gap_ns[found.rows] = found.gap_ns
+        self._newest_ns[subject] = int(view.clock[rows[-1]])
 
         def worst(first: int, last: int) -> float:
             gaps = gap_ns[rows[first : last + 1][repeated[first : last + 1]]]

@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from canmap.checks.episodes import Closed
+from canmap.checks.episodes import Told
 from canmap.checks.finding import SEVERITY, Finding, Kind, Place, Severity
 from canmap.checks.words import seconds, times
 
@@ -52,7 +52,7 @@ class ChannelCheck:
 
     def finish(self) -> list[Event]:
         """Return what is known only at the end: all of it."""
-        return [Closed(finding) for finding in self.findings()]
+        return [Told(finding) for finding in self.findings()]
 
     def findings(self) -> list[Finding]:
         """Return an error for each bus without a channel, a note for each channel without a bus.

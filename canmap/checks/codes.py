@@ -36,19 +36,23 @@ LOWEST, HIGHEST = np.iinfo(np.int64).min, np.iinfo(np.int64).max
 
 @dataclass(frozen=True, slots=True)
 class Subject:
-    """A field of a record that may hold codes instead of values.
+    """A signal of record fields that may hold codes of one sort instead of values.
 
     Attributes:
         place: What findings are about.
+        fields: The record fields for which the same codes are odd, as "drive.gear"; the first is that of the
+            place.
         column: Its signal.
         kind: How the raw values of that are read.
         no_data: Codes that are no value.
-        codes: int64[k], codes of a choice that mean something, ascending; None where all do.
+        codes: int64[k], codes of a choice that mean something, ascending: all others but those of `no_data`
+            are odd; None where those of `no_data` are.
         labels: Labels of the description.
         plain: Smallest and largest of a run of raw values that all are good values.
     """
 
     place: Place
+    fields: tuple[str, ...]
     column: int
     kind: ColumnKind
     no_data: tuple[NoData, ...]
@@ -72,8 +76,7 @@ class CodeCheck:
         self._low = np.array([subject.plain[0] for subject in self._subjects], np.int64)
         self._high = np.array([subject.plain[1] for subject in self._subjects], np.int64)
         self._seen = np.zeros(len(plan.columns), np.int64)
-        self._absent = Episodes(self._describe_absent)
-        self._undefined = Episodes(self._describe_undefined)
+        self._episodes = Episodes(self._describe)
         self._timeline: Timeline | None = None
 
     def fold(self, view: View) -> list[Event]:
@@ -81,25 +84,24 @@ class CodeCheck:
         prepared = view.prepared
         self._timeline = view.timeline
         odd = (prepared.low[self._column] < self._low) | (prepared.high[self._column] > self._high)
-        look = {*np.flatnonzero(odd).tolist(), *self._absent.open_subjects, *self._undefined.open_subjects}
+        look = {*np.flatnonzero(odd).tolist(), *self._episodes.open_subjects}
         for index in sorted(look):
             self._fold_subject(index, view)
         self._seen += np.diff(prepared.samples.column_start)
-        return [*self._absent.events(), *self._undefined.events()]
+        return self._episodes.events()
 
     def finish(self) -> list[Event]:
         """Close what is open; what holds an odd code to the end is still going."""
-        for episodes in (self._absent, self._undefined):
-            for index in episodes.open_subjects:
-                if self._timeline is not None and episodes.is_faulty(index):
-                    slot = self._plan.columns[self._subjects[index].column].slot
-                    episodes.mark_still(index, int(self._timeline.until_ns[slot]))
-            episodes.finish()
-        return [*self._absent.events(), *self._undefined.events()]
+        for index in self._episodes.open_subjects:
+            if self._timeline is not None and self._episodes.is_faulty(index):
+                slot = self._plan.columns[self._subjects[index].column].slot
+                self._episodes.mark_still(index, int(self._timeline.until_ns[slot]))
+        self._episodes.finish()
+        return self._episodes.events()
 
     def findings(self) -> list[Finding]:
         """Return all findings so far."""
-        return [*self._absent.findings(), *self._undefined.findings()]
+        return list(self._episodes.findings())
 
     def _fold_subject(self, index: int, view: View) -> None:
         subject = self._subjects[index]
@@ -112,22 +114,17 @@ class CodeCheck:
             bounds = samples.column_start[subject.column : subject.column + 2]
             there = samples.valid[bounds[0] : bounds[1]]
         absent = there & no_data(raw, subject.kind, subject.no_data)
-        undefined = np.zeros(len(raw), np.bool_)
-        if subject.codes is not None:
-            undefined = there & ~absent & ~np.isin(raw, subject.codes)
-        good = there & ~absent & ~undefined
-        for episodes, faulty in ((self._absent, absent), (self._undefined, undefined)):
-            if index in episodes.open_subjects or faulty.any():
-                self._judge(episodes, index, view, faulty, good)
-
-    def _judge(
-        self, episodes: Episodes, index: int, view: View, faulty: NDArray[np.bool_], good: NDArray[np.bool_]
-    ) -> None:
-        column = self._subjects[index].column
-        raw, positions = view.prepared.samples.values(column), view.prepared.samples.positions(column)
-        episodes.judge(
+        if subject.codes is None:
+            faulty, good = absent, there & ~absent
+        else:
+            known = np.isin(raw, subject.codes)
+            faulty, good = there & ~absent & ~known, there & ~absent & known
+        if index not in self._episodes.open_subjects and not faulty.any():
+            return
+        positions = samples.positions(subject.column)
+        self._episodes.judge(
             subject=index,
-            seen=int(self._seen[column]),
+            seen=int(self._seen[subject.column]),
             faulty=faulty,
             good=good,
             clock=view.clock[positions],
@@ -135,32 +132,29 @@ class CodeCheck:
             line=lambda first: int(view.prepared.chunk.line[positions[first]]),
         )
 
-    def _describe_absent(self, episode: Episode) -> Finding:
+    def _describe(self, episode: Episode) -> Finding:
         subject = self._subjects[episode.subject]
-        code = _code(episode, subject)
-        said = next((span.text for span in subject.no_data if span.low <= code <= span.high), "")
-        says = f'"{said}"' if said else "that it has no value"
-        return self._finding(Kind.NOT_AVAILABLE, episode, f"said {says} (raw code {code})")
-
-    def _describe_undefined(self, episode: Episode) -> Finding:
-        subject = self._subjects[episode.subject]
-        code = _code(episode, subject)
-        label = subject.labels.get(code)
-        what = f'("{label}"), which is none of its states' if label else "which has no label"
-        return self._finding(
-            Kind.UNDEFINED_VALUE, episode, f"held the raw code {code}{' ' if label else ', '}{what}"
-        )
-
-    def _finding(self, kind: Kind, episode: Episode, what: str) -> Finding:
-        place = self._subjects[episode.subject].place
+        place = subject.place
+        kind, what = _undefined(episode, subject) if subject.codes is not None else _absent(episode, subject)
         when = " from the start" if episode.from_start and episode.still else ""
         if episode.more:
             when = f" in {times(episode.more, 'more stretch')} that are not listed"
-        return episode.finding(
-            kind,
-            place,
-            text=f"{place.message}.{place.signal} ({place.record}.{place.field}) {what}{when}.",
-        )
+        text = f"{place.message}.{place.signal} ({', '.join(subject.fields)}) {what}{when}."
+        return episode.finding(kind, place, text)
+
+
+def _absent(episode: Episode, subject: Subject) -> tuple[Kind, str]:
+    code = _code(episode, subject)
+    said = next((span.text for span in subject.no_data if span.low <= code <= span.high), "")
+    says = f'"{said}"' if said else "that it has no value"
+    return Kind.NOT_AVAILABLE, f"said {says} (raw code {code})"
+
+
+def _undefined(episode: Episode, subject: Subject) -> tuple[Kind, str]:
+    code = _code(episode, subject)
+    label = subject.labels.get(code)
+    what = f' ("{label}"), which is none of its states' if label else ", which has no label"
+    return Kind.UNDEFINED_VALUE, f"held the raw code {code}{what}"
 
 
 def _code(episode: Episode, subject: Subject) -> int:
@@ -169,27 +163,35 @@ def _code(episode: Episode, subject: Subject) -> int:
 
 
 def _subjects(plan: DecodePlan, records: tuple[RecordRule, ...]) -> Iterator[Subject]:
+    """Yield one for every signal and set of odd codes; fields with the same share it."""
+    fields: dict[tuple[int, tuple[NoData, ...], tuple[int, ...] | None], list[Place]] = {}
     for record in records:
         for rule in record.fields:
             ref = rule.sources[0]
             number = plan.column_of[ref.bus, ref.message, ref.signal]
             column = plan.columns[number]
-            codes = None if rule.codes is None else np.array(sorted(rule.codes), np.int64)
+            place = place_of(column, plan, record.name, rule, alone=True)
+            if rule.no_data:
+                fields.setdefault((number, rule.no_data, None), []).append(place)
             span = _raw_span(column)
-            if codes is not None and not rule.no_data and len(codes) == span[1] - span[0] + 1:
-                codes = None  # every code means something
-            if record.derived or (codes is None and not rule.no_data):
-                continue
-            good = _runs(codes.tolist()) if codes is not None else _between(span, rule.no_data)
-            yield Subject(
-                place=place_of(column, plan, record.name, rule, alone=True),
-                column=number,
-                kind=column.kind,
-                no_data=rule.no_data,
-                codes=codes,
-                labels=column.signal.labels,
-                plain=max(good, key=lambda run: run[1] - run[0], default=(HIGHEST, LOWEST)),
+            every_code_means_something = (
+                rule.codes is not None and not rule.no_data and len(rule.codes) == span[1] - span[0] + 1
             )
+            if rule.codes is not None and not every_code_means_something:
+                fields.setdefault((number, rule.no_data, tuple(sorted(rule.codes))), []).append(place)
+    for (number, absent, codes), places in fields.items():
+        column = plan.columns[number]
+        good = _runs(list(codes)) if codes is not None else _between(_raw_span(column), absent)
+        yield Subject(
+            place=places[0],
+            fields=tuple(f"{place.record}.{place.field}" for place in places),
+            column=number,
+            kind=column.kind,
+            no_data=absent,
+            codes=None if codes is None else np.array(codes, np.int64),
+            labels=column.signal.labels,
+            plain=max(good, key=lambda run: run[1] - run[0], default=(HIGHEST, LOWEST)),
+        )
 
 
 def _raw_span(column: Column) -> tuple[int, int]:

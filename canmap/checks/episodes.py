@@ -41,6 +41,7 @@ class Episode:
         still: It had not ended when the stream did.
         from_start: No sample of the subject came before it.
         more: Episodes counted in this one because the list was full, 0 for an ordinary one.
+        known_ns: Session clock from which on it was known to be one, None for its start.
     """
 
     subject: int
@@ -54,6 +55,7 @@ class Episode:
     still: bool = False
     from_start: bool = False
     more: int = 0
+    known_ns: int | None = None
 
     def finding(
         self,
@@ -83,19 +85,44 @@ class Episode:
 
 @dataclass(frozen=True, slots=True)
 class Opened:
-    """A finding that began; its text tells what is known by now."""
+    """A finding that began; its text tells what is known by now, which is not yet its end.
+
+    Attributes:
+        finding: The finding.
+        known_ns: Session clock from which on that was known, however the stream is cut.
+    """
 
     finding: Finding
+    known_ns: int
 
 
 @dataclass(frozen=True, slots=True)
 class Closed:
-    """A finding that is over."""
+    """A finding that had begun and is over, or still going on at the end.
+
+    Attributes:
+        finding: The finding.
+        known_ns: As of `Opened`; None: at the end of the stream.
+    """
 
     finding: Finding
+    known_ns: int | None = None
 
 
-Event = Opened | Closed
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A finding that is told once, as a whole.
+
+    Attributes:
+        finding: The finding.
+        known_ns: As of `Closed`.
+    """
+
+    finding: Finding
+    known_ns: int | None = None
+
+
+Event = Opened | Closed | Told
 
 
 class Episodes:
@@ -142,10 +169,13 @@ class Episodes:
             return
         self._announced.add(episode.subject)
         if not self._continues(episode):
-            self._events.append(Opened(self._describe(episode)))
+            self._open_event(episode)
 
-    def add(self, episode: Episode) -> None:
-        """Add a faulty run; runs of one subject come in their order."""
+    def add(self, episode: Episode, clock_of: Callable[[int], int] | None = None) -> None:
+        """Add a faulty run; runs of one subject come in their order.
+
+        `clock_of` is that of `settle`; at the end of the stream there is none.
+        """
         current = self._open.get(episode.subject)
         if current is not None and self._continues(episode):
             current.last, current.end_ns = episode.last, episode.end_ns
@@ -154,10 +184,10 @@ class Episodes:
             current.still = episode.still
         else:
             if current is not None:
-                self._close(current)
+                self._close(current, clock_of)
             self._open[episode.subject] = episode
-            if episode.subject not in self._announced and self._listed(episode.subject):
-                self._events.append(Opened(self._describe(episode)))
+            if episode.subject not in self._announced:
+                self._open_event(episode)
         self._announced.discard(episode.subject)
 
     def judge(  # noqa: PLR0913  # what one stretch of samples is, all of it needed
@@ -188,9 +218,14 @@ class Episodes:
         wrong = faulty[judged]
         right = np.flatnonzero(~wrong)
         before = self._judged.pop(subject, 0) if subject in self._open else 0
+
+        def clock_of(ordinal: int) -> int:
+            return int(clock[judged[ordinal - before]])
+
         if subject in self._open:
             first_wrong = int(wrong.argmax()) if wrong.any() else len(wrong)
-            self.settle(subject, int(clock[judged[0]]) if first_wrong else None, before + first_wrong)
+            good_ns = int(clock[judged[0]]) if first_wrong else None
+            self.settle(subject, good_ns, before + first_wrong, clock_of)
         for first, last, count in faulty_runs(wrong):
             after = int(np.searchsorted(right, last))
             self.add(
@@ -204,26 +239,30 @@ class Episodes:
                     worst=worst(int(judged[first]), int(judged[last])),
                     line=line(int(judged[first])),
                     from_start=seen == 0 and int(judged[first]) == 0,
-                )
+                ),
+                clock_of,
             )
         if subject in self._open:
-            self.settle(subject, None, before + len(judged))
+            self.settle(subject, None, before + len(judged), clock_of)
         if subject in self._open:
             self._judged[subject] = before + len(judged)
 
-    def settle(self, subject: int, good_ns: int | None, ordinals: int) -> None:
+    def settle(
+        self, subject: int, good_ns: int | None, ordinals: int, clock_of: Callable[[int], int]
+    ) -> None:
         """Tell an open subject that `ordinals` samples have come in all.
 
         Args:
             subject: The subject.
             good_ns: Session clock of the first sample after its last faulty one, None if none came since.
             ordinals: Samples so far.
+            clock_of: Returns the session clock of a sample that has come since it was told last.
         """
         episode = self._open[subject]
         if episode.end_ns is None:
             episode.end_ns = good_ns
         if ordinals - episode.last - 1 >= self._parted_by:
-            self._close(self._open.pop(subject))
+            self._close(self._open.pop(subject), clock_of)
 
     def mark_still(self, subject: int, end_ns: int) -> None:
         """Tell an open subject that its fault was still going on when the stream ended at `end_ns`."""
@@ -231,9 +270,10 @@ class Episodes:
         self._open[subject].end_ns = end_ns
 
     def finish(self) -> None:
-        """Close what is open."""
+        """Close what is open, and tell what was too much to list."""
         for subject in list(self._open):
             self._close(self._open.pop(subject))
+        self._events += [Told(self._describe(rest)) for rest in self._overflow.values()]
 
     def events(self) -> list[Event]:
         """Return what opened and closed since the last call."""
@@ -253,11 +293,17 @@ class Episodes:
     def _listed(self, subject: int) -> bool:
         return len(self._closed.get(subject, ())) < LISTED
 
-    def _close(self, episode: Episode) -> None:
+    def _open_event(self, episode: Episode) -> None:
+        if self._listed(episode.subject):
+            known_ns = episode.start_ns if episode.known_ns is None else episode.known_ns
+            self._events.append(Opened(self._describe(replace(episode, end_ns=None)), known_ns))
+
+    def _close(self, episode: Episode, clock_of: Callable[[int], int] | None = None) -> None:
         listed = self._closed.setdefault(episode.subject, [])
         if len(listed) < LISTED:
             listed.append(episode)
-            self._events.append(Closed(self._describe(episode)))
+            known_ns = None if clock_of is None else clock_of(episode.last + self._parted_by)
+            self._events.append(Closed(self._describe(episode), known_ns))
             return
         rest = self._overflow.get(episode.subject)
         if rest is None:

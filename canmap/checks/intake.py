@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.checks.episodes import Closed, Episode, Episodes
+from canmap.checks.episodes import Closed, Episode, Episodes, Opened, Told
 from canmap.checks.finding import SEVERITY, Finding, Kind, Place
 from canmap.checks.words import seconds, times
 
@@ -140,7 +140,7 @@ class StrangerCheck:
 
     def finish(self) -> list[Event]:
         """Return what is known only at the end: all of it."""
-        return [Closed(finding) for finding in self.findings()]
+        return [Told(finding) for finding in self.findings()]
 
     def findings(self) -> list[Finding]:
         """Return one note for each unknown identifier, and one for those that are too many to list."""
@@ -214,11 +214,11 @@ class LineCheck:
             if bad.truncated:
                 text = f"{bad.capture} {bad.reason.removeprefix('it ')}."
                 self._truncated.append(self._finding(Kind.TRUNCATED, (at_ns, at_ns), 1, text, bad.line))
-                events.append(Closed(self._truncated[-1]))
+                events.append(Told(self._truncated[-1], at_ns))
             elif len(self._listed) < LISTED_LINES:
                 text = f"Line {bad.line} of {bad.capture} cannot be read: {bad.reason}."
                 self._listed.append(self._finding(Kind.BAD_LINE, (at_ns, at_ns), 1, text, bad.line))
-                events.append(Closed(self._listed[-1]))
+                events.append(Told(self._listed[-1], at_ns))
             elif self._more_from_ns is None:
                 self._more_from_ns = at_ns
         self.count += chunk.bad_count - sum(bad.truncated for bad in chunk.bad)
@@ -226,7 +226,7 @@ class LineCheck:
 
     def finish(self) -> list[Event]:
         """Return what was too much to list."""
-        return [Closed(finding) for finding in self._rest()]
+        return [Told(finding) for finding in self._rest()]
 
     def findings(self) -> list[Finding]:
         """Return one finding for each listed line, one for the rest, and one for each truncated capture."""
@@ -258,14 +258,19 @@ class TimeCheck:
 
     def __init__(self) -> None:
         self._session: SessionClock | None = None
-        self._told = 0
+        self._begun = self._ended = 0
 
     def fold(self, view: View) -> list[Event]:
-        """Report the steps that have ended."""
+        """Report the steps that have begun, and those that have ended."""
         self._session = view.session
-        ended = [step for step in view.session.steps if step.end_ns is not None]
-        fresh, self._told = ended[self._told :], len(ended)
-        return [Closed(self._describe(step)) for step in fresh]
+        steps = view.session.steps
+        ended = [step for step in steps if step.end_ns is not None]
+        events: list[Event] = [
+            Opened(self._describe(step, begins=True), step.start_ns) for step in steps[self._begun :]
+        ]
+        events += [Closed(self._describe(step), step.end_ns) for step in ended[self._ended :]]
+        self._begun, self._ended = len(steps), max(self._ended, len(ended))
+        return events
 
     def finish(self) -> list[Event]:
         """Report the step that had not."""
@@ -277,10 +282,11 @@ class TimeCheck:
         """Return all findings so far."""
         return [] if self._session is None else [self._describe(step) for step in self._session.steps]
 
-    def _describe(self, step: TimeStep) -> Finding:
+    def _describe(self, step: TimeStep, *, begins: bool = False) -> Finding:
         now_ns = self._session.now_ns if self._session else step.start_ns
         way = "back" if step.step_ns < 0 else "forward"
-        end = "and had not caught up at the end" if step.end_ns is None else "until they had caught up"
+        end = ", and had not caught up at the end" if step.end_ns is None else ", until they had caught up"
+        end = "" if begins else end
         again = f" ({times(step.count, 'step')})" if step.count > 1 else ""
         return Finding(
             kind=Kind.TIME_ORDER,
@@ -292,7 +298,7 @@ class TimeCheck:
             count=step.count,
             value=step.step_ns / 1e9,
             text=(
-                f"The stamps stepped {way} by {seconds(abs(step.step_ns))}{again}, {end}; "
+                f"The stamps stepped {way} by {seconds(abs(step.step_ns))}{again}{end}; "
                 "the session clock went on from where it was."
             ),
         )

@@ -19,7 +19,7 @@ from canmap.checks.words import seconds
 from canmap.spec.model import Trigger
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
@@ -74,6 +74,8 @@ class Rate:
         self._start_ns = np.zeros(streams, np.int64)  # its first frame, as clock and as ordinal
         self._start_frame = np.zeros(streams, np.int64)
         self._numbers = np.zeros(streams, np.int64)
+        nothing = np.zeros(0, np.int64)
+        self._ends = (nothing, nothing, nothing)  # of the newest chunk: streams, numbers and ends of windows
         self._episodes = Episodes(self._describe, self._excess, parted_by=1)  # neighbours merge
         self._timeline: Timeline | None = None
 
@@ -136,6 +138,7 @@ class Rate:
         ordinal = np.arange(len(begins)) - np.flatnonzero(first)[np.cumsum(first) - 1]
         number = self._numbers[stream] + ordinal
         self._numbers[stream] = number + 1
+        self._ends = (stream, number, clock)
         whole = ~reset[begins]
         return Windows(*(column[whole] for column in (stream, number, start_ns, clock, frame - start_frame)))
 
@@ -151,10 +154,21 @@ class Rate:
                 Episode(
                     *(int(windows.stream[i]), number, number, start_ns, end_ns, 1, mean_ns),
                     from_start=number == 1,
-                )
+                    known_ns=end_ns,
+                ),
+                self._end_of(int(windows.stream[i])),
             )
         for stream in self._episodes.open_subjects:
-            self._episodes.settle(stream, None, int(self._numbers[stream]))
+            self._episodes.settle(stream, None, int(self._numbers[stream]), self._end_of(stream))
+
+    def _end_of(self, stream: int) -> Callable[[int], int]:
+        """Return what returns the end of a window that the newest chunk has closed, by its number."""
+
+        def end_ns(number: int) -> int:
+            streams, numbers, ends_ns = self._ends
+            return int(ends_ns[(streams == stream) & (numbers == number)][0])
+
+        return end_ns
 
     def _excess(self, stream: int, mean_ns: float) -> float:
         return abs(mean_ns - float(self._period_ns[stream]))

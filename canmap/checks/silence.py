@@ -16,7 +16,7 @@ from canmap.checks.words import seconds, times
 from canmap.spec.model import Trigger
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
@@ -60,8 +60,10 @@ class Silence:
             touched = set(np.repeat(arrivals.streams, arrivals.count)[late].tolist())
             for stream in sorted(touched | {one.stream for one in cut}):
                 self._fold_stream(arrivals, stream, late, [one for one in cut if one.stream == stream])
-        for stream in self._stale.open_subjects:
-            self._stale.settle(stream, None, int(view.timeline.seen[stream]))
+        for episodes in (self._missing, self._stale):
+            for stream in episodes.open_subjects:
+                clock_of = _clock_of(arrivals, stream)
+                episodes.settle(stream, None, int(view.timeline.seen[stream]), clock_of)
         self._announce(view.timeline)
         return self._events()
 
@@ -76,9 +78,9 @@ class Silence:
             if silent[stream] > self._limit_ns[stream] or (
                 unlimited[stream] and timeline.activity.ever[stream]
             ):
-                self._missing.add(_unfinished(stream, timeline, still=True))
+                self._missing.add(self._unfinished(stream, timeline, still=True))
         for stream in np.flatnonzero((timeline.seen > 0) & (silent > self._limit_ns)).tolist():
-            self._stale.add(_unfinished(stream, timeline, still=True))
+            self._stale.add(self._unfinished(stream, timeline, still=True))
         self._stale.finish()
         self._missing.finish()
         return self._events()
@@ -100,7 +102,7 @@ class Silence:
         for silence in cut:
             until = begin + silence.seen - seen
             self._add_gaps(arrivals, stream, seen - begin, slice(at, until), late)
-            self._add_cut(silence)
+            self._add_cut(arrivals, silence)
             at = until
         self._add_gaps(arrivals, stream, seen - begin, slice(at, stop), late)
 
@@ -111,39 +113,58 @@ class Silence:
         clock, gap, late = arrivals.clock[frames], arrivals.gap[frames], late[frames]
         first_frame = ordinal + frames.start
         if first_frame == 0 and len(late) and late[0]:
-            end_ns = int(clock[0])
-            self._missing.add(Episode(stream, 0, 0, end_ns - int(gap[0]), end_ns, 1, int(gap[0])))
+            end_ns, gap_ns = int(clock[0]), int(gap[0])
+            known_ns = self._known_ns(stream, end_ns - gap_ns)
+            self._missing.add(Episode(stream, 0, 0, end_ns - gap_ns, end_ns, 1, gap_ns, known_ns=known_ns))
             late = late.copy()
             late[0] = False
         for first, last, count in faulty_runs(late, GOOD_BETWEEN - 1):
+            start_ns = int(clock[first] - gap[first])
             self._stale.add(
                 Episode(
                     subject=stream,
                     first=first_frame + first,
                     last=first_frame + last - 1,  # the frame that ends a gap is good already
-                    start_ns=int(clock[first] - gap[first]),
+                    start_ns=start_ns,
                     end_ns=int(clock[last]),
                     count=count,
                     worst=int(gap[first : last + 1].max()),
                     from_start=first_frame + first <= 1,
-                )
+                    known_ns=self._known_ns(stream, start_ns),
+                ),
+                _clock_of(arrivals, stream),
             )
 
-    def _add_cut(self, silence: CutSilence) -> None:
+    def _add_cut(self, arrivals: Arrivals, silence: CutSilence) -> None:
         stream, seen, start_ns, end_ns = silence.stream, silence.seen, silence.start_ns, silence.end_ns
+        known_ns = self._known_ns(stream, start_ns)
+        lasted_ns = end_ns - start_ns
         if not seen:
             self._given_up.add(stream)
-            self._missing.add(Episode(stream, 0, 0, start_ns, end_ns, 1, end_ns - start_ns))
+            self._missing.add(Episode(stream, 0, 0, start_ns, end_ns, 1, lasted_ns, known_ns=known_ns))
             return
-        self._stale.add(
-            Episode(stream, seen, seen - 1, start_ns, end_ns, 1, end_ns - start_ns, from_start=seen <= 1)
-        )
+        span = (stream, seen, seen - 1, start_ns, end_ns)
+        cut = Episode(*span, 1, lasted_ns, from_start=seen <= 1, known_ns=known_ns)
+        self._stale.add(cut, _clock_of(arrivals, stream))
+
+    def _unfinished(self, stream: int, timeline: Timeline, *, still: bool) -> Episode:
+        """The silence that has not ended; without `still`, nothing is known of its end yet."""
+        seen, until = int(timeline.seen[stream]), int(timeline.until_ns[stream])
+        since = min(int(timeline.quiet_since_ns[stream]), until)
+        known_ns = min(self._known_ns(stream, since), until)
+        end_ns = until if still else None
+        span = (stream, seen, seen - 1, since, end_ns)
+        return Episode(*span, 1, until - since, still=still, known_ns=known_ns)
+
+    def _known_ns(self, stream: int, start_ns: int) -> int:
+        """From when on a silence is known to be too long."""
+        return start_ns + int(self._limit_ns[stream])
 
     def _announce(self, timeline: Timeline) -> None:
         silent = timeline.silence_ns
         for stream in np.flatnonzero(silent > self._limit_ns).tolist():
             episodes = self._stale if timeline.seen[stream] else self._missing
-            episodes.announce(_unfinished(stream, timeline, still=False))
+            episodes.announce(self._unfinished(stream, timeline, still=False))
 
     def _events(self) -> list[Event]:
         return [*self._missing.events(), *self._stale.events()]
@@ -196,8 +217,11 @@ class Silence:
         )
 
 
-def _unfinished(stream: int, timeline: Timeline, *, still: bool) -> Episode:
-    """The silence that has not ended; without `still`, nothing is known of its end yet."""
-    seen, until = int(timeline.seen[stream]), int(timeline.until_ns[stream])
-    since = min(int(timeline.quiet_since_ns[stream]), until)
-    return Episode(stream, seen, seen - 1, since, until if still else None, 1, until - since, still=still)
+def _clock_of(arrivals: Arrivals, stream: int) -> Callable[[int], int]:
+    """Return what returns the session clock of a frame of the chunk, by its ordinal in the stream."""
+    place = int(np.searchsorted(arrivals.streams, stream))
+
+    def clock_of(ordinal: int) -> int:
+        return int(arrivals.clock[arrivals.start[place] + ordinal - arrivals.seen[place]])
+
+    return clock_of

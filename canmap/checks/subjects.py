@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import gcd, inf, lcm
 from typing import TYPE_CHECKING
@@ -16,7 +16,7 @@ from canmap.signals.limits import raw_limits
 from canmap.signals.plan import ColumnKind
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Hashable, Iterator
 
     from numpy.typing import NDArray
 
@@ -34,7 +34,9 @@ class Subject:
 
     Attributes:
         place: What findings are about.
-        name: What their sentences are about: whoever's limit it is.
+        fields: Record fields that are made of it and share the limits, as "drive.speed"; the first is that of
+            the place.
+        of_field: The limits are of the fields, not of the description.
         columns: Its signals.
         weights: Whole numbers by which the raw values are summed before they are compared, so that
             finished value = sum * factor + offset exactly; None where the finished value itself is compared.
@@ -50,7 +52,8 @@ class Subject:
     """
 
     place: Place
-    name: str
+    fields: tuple[str, ...]
+    of_field: bool
     columns: tuple[int, ...]
     weights: tuple[int, ...] | None
     quantity: Quantity
@@ -62,6 +65,14 @@ class Subject:
     no_data: tuple[NoData, ...]
     unit: str
     to_unit: tuple[float, float]
+
+    @property
+    def name(self) -> str:
+        """What sentences are about: whoever's limit it is first."""
+        signal = f"{self.place.message}.{self.place.signal}" if self.place.signal else ""
+        fields = ", ".join(self.fields)
+        first, then = (fields, signal) if self.of_field else (signal, fields)
+        return f"{first} ({then})" if then else first
 
     @property
     def simple(self) -> bool:
@@ -94,28 +105,38 @@ def subjects(plan: DecodePlan, records: tuple[RecordRule, ...]) -> Iterator[Subj
     """Yield everything that has limits.
 
     The range of a field goes before the description's range of the signals that it is made of. A signal
-    without one keeps the description's, and is named with the field that it alone makes. A choice has no
-    range: its labels say which codes it may have.
+    without one keeps the description's, and is named with the fields that it alone makes. Fields of the same
+    signals and limits are one subject. A choice has no range: its labels say which codes it may have.
     """
     covered: set[int] = set()
-    named: dict[int, tuple[Place, FieldRule]] = {}
+    named: dict[int, list[tuple[Place, FieldRule]]] = {}
+    limited: dict[Hashable, Subject] = {}
     for record in records:
         for rule in record.fields:
             columns = tuple(plan.column_of[ref.bus, ref.message, ref.signal] for ref in rule.sources)
             place = place_of(plan.columns[columns[0]], plan, record.name, rule, alone=len(columns) == 1)
             if rule.limits is not None:
                 covered.update(columns)
-                yield _of_field(plan, rule, rule.limits, place)
+                own = _of_field(plan, rule, rule.limits, place)
+                same = limited.get(key := _judged_by(own, rule))
+                limited[key] = own if same is None else replace(same, fields=same.fields + own.fields)
             elif rule.codes is not None:
                 covered.update(columns)  # its labels say which codes it may have
-            elif len(columns) == 1 and rule.table is None and not record.derived:
-                named.setdefault(columns[0], (place, rule))
+            elif len(columns) == 1 and rule.table is None:
+                named.setdefault(columns[0], []).append((place, rule))
+    yield from limited.values()
     for number, column in enumerate(plan.columns):
         signal = column.signal
         if number not in covered and (signal.minimum is not None or signal.maximum is not None):
-            subject = _of_signal(plan, number, named.get(number))
+            subject = _of_signal(plan, number, named.get(number, []))
             if subject is not None:
                 yield subject
+
+
+def _judged_by(subject: Subject, rule: FieldRule) -> Hashable:
+    """What decides which samples are outside: where two fields have the same, a fault of one is of both."""
+    counts = subject.columns, subject.weights, subject.low, subject.high, subject.no_data
+    return counts if subject.weights else (counts, rule.factor, rule.offset, rule.table)
 
 
 def place_of(column: Column, plan: DecodePlan, record: str, rule: FieldRule, *, alone: bool) -> Place:
@@ -142,7 +163,7 @@ def _of_field(plan: DecodePlan, rule: FieldRule, limits: Limits, place: Place) -
         signal.bits + abs(weight).bit_length() for signal, weight in zip(signals, weights, strict=True)
     )
     stated = _bounds(limits.low, limits.high)
-    name = f"{place.record}.{place.field}" + (f" ({place.message}.{place.signal})" if place.signal else "")
+    about = (place, (f"{place.record}.{place.field}",), True)
     texts = (limits.unit, (float(limits.factor), float(limits.offset)))
     exact = all(plan.columns[column].kind is ColumnKind.INTEGER for column in quantity.columns)
     if exact and rule.table is None and bits + len(signals).bit_length() <= COUNT_BITS:
@@ -152,8 +173,7 @@ def _of_field(plan: DecodePlan, rule: FieldRule, limits: Limits, place: Place) -
             bits, signed = COUNT_BITS, True
         counts = raw_limits(limits.low, limits.high, factor, offset, bits, signed)
         return Subject(
-            place,
-            name,
+            *about,
             quantity.columns,
             weights,
             quantity,
@@ -165,36 +185,34 @@ def _of_field(plan: DecodePlan, rule: FieldRule, limits: Limits, place: Place) -
             *texts,
         )
     one, zero = Fraction(1), Fraction(0)
-    return Subject(
-        place, name, quantity.columns, None, quantity, one, zero, *stated, stated, rule.no_data, *texts
-    )
+    return Subject(*about, quantity.columns, None, quantity, one, zero, *stated, stated, rule.no_data, *texts)
 
 
-def _of_signal(plan: DecodePlan, number: int, field: tuple[Place, FieldRule] | None) -> Subject | None:
-    """The description's range of one signal; None where the signal cannot leave it."""
+def _of_signal(plan: DecodePlan, number: int, fields: list[tuple[Place, FieldRule]]) -> Subject | None:
+    """The description's range of one signal, which makes `fields`; None where the signal cannot leave it."""
     column = plan.columns[number]
     signal, slot = column.signal, plan.slots[column.slot]
     own = scaling(plan, number)
-    if field is None:
+    if not fields:
         place = Place(bus=slot.bus_name, message=slot.message.name, signal=signal.name)
         factor, offset, codes = Fraction(1), Fraction(0), signal.no_data
     else:
-        place, rule = field
+        place, rule = fields[0]
         factor, offset, codes = rule.factor, rule.offset, rule.no_data
     quantity = Quantity((number,), (own,), float(factor), float(offset), None)
     ends = [None if limit is None else limit * factor + offset for limit in (signal.minimum, signal.maximum)]
     stated = _bounds(*(ends if factor > 0 else ends[::-1]))
-    name = f"{place.message}.{place.signal}" + (f" ({place.record}.{place.field})" if place.record else "")
+    about = (place, tuple(f"{one.record}.{one.field}" for one, _ in fields), False)
     texts = (signal.unit, (float(factor), float(offset)))
     if column.kind is not ColumnKind.INTEGER or not signal.factor:
         one, zero = Fraction(1), Fraction(0)
-        return Subject(place, name, (number,), None, quantity, one, zero, *stated, stated, codes, *texts)
+        return Subject(*about, (number,), None, quantity, one, zero, *stated, stated, codes, *texts)
     length = signal.bits, signal.signed
     counts = raw_limits(signal.minimum, signal.maximum, signal.factor, signal.offset, *length)
     if counts == raw_limits(None, None, Fraction(1), Fraction(0), *length):
         return None
     line = (factor * signal.factor, factor * signal.offset + offset)
-    return Subject(place, name, (number,), (1,), quantity, *line, *counts, stated, codes, *texts)
+    return Subject(*about, (number,), (1,), quantity, *line, *counts, stated, codes, *texts)
 
 
 def _bounds(low: Fraction | None, high: Fraction | None) -> tuple[float, float]:

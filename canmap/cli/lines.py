@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from rich.text import Text
 
-from canmap.checks.episodes import Closed
+from canmap.checks.episodes import Closed, Opened
 from canmap.checks.finding import Severity
 from canmap.checks.words import number, times
 from canmap.cli.options import LONGEST_S
@@ -50,29 +50,32 @@ class LinePrinter:
         self._names = frozenset(names)
         self._every_ns = round(every_s * 1e9)
         self._next_ns: dict[str, int] = {}
-        self._shown_ns = 0  # session clock of the newest line
+        self._told_ns = 0  # session clock up to which everything is told
         self._silent = silent
         self._out = console()
 
     def step(self, engine: Engine, step: Step) -> None:
         """Print the lines of one step, in the order of their time.
 
-        What turns out to have begun before a line that is shown already takes that line's time, and says
-        since when it is.
+        What begins and ends has the time at which that is known, and says when it was where that is earlier:
+        a silence is known to be too long only after a while. What is known of the whole has the last time.
         """
         if self._silent:
             return
-        start_ns = engine.session.zero_ns
+        zero_ns = engine.session.zero_ns
         lines: list[tuple[int, Text]] = []
         for chunk in step.records:
             if chunk.name in self._names:
                 lines += self._record_lines(chunk)
-        lines += [self._event_line(event, start_ns) for event in step.events]
+        told_ns = step.now_ns
+        for event in step.events:
+            known_ns = step.now_ns if event.known_ns is None else event.known_ns
+            known_ns = max(known_ns, self._told_ns)
+            told_ns = max(told_ns, known_ns)
+            lines.append((known_ns, _event_line(event, known_ns, zero_ns)))
+        self._told_ns = max(self._told_ns, told_ns)
         for at_ns, line in sorted(lines, key=lambda pair: pair[0]):
-            since = f" (since {(at_ns - start_ns) / 1e9:.3f} s)" if at_ns < self._shown_ns else ""
-            self._shown_ns = max(self._shown_ns, at_ns)
-            head = Text(f"{(self._shown_ns - start_ns) / 1e9:10.3f} s  ")
-            self._out.print(head + line + Text(since), soft_wrap=True)
+            self._out.print(Text(f"{_seconds(at_ns, zero_ns):>10} s  ") + line, soft_wrap=True)
 
     def finish(self, result: Inspection, pace: Pace | None) -> None:
         """Print the verdict, and how well the pace was kept."""
@@ -97,14 +100,26 @@ class LinePrinter:
             place = max(place + 1, int(np.searchsorted(clock, self._next_ns[chunk.name])))
         return lines
 
-    @staticmethod
-    def _event_line(event: Event, start_ns: int) -> tuple[int, Text]:
-        finding = event.finding
-        is_closed = isinstance(event, Closed)
-        at_ns = finding.end_ns if is_closed else finding.start_ns
-        word = "over" if is_closed else "begins"
-        line = Text(f"{word:6} {finding.severity.value} {finding.kind.value}", style=STYLES[finding.severity])
-        return max(at_ns, start_ns), Text.assemble(line, f"  {finding.text}")
+
+def _event_line(event: Event, known_ns: int, zero_ns: int) -> Text:
+    finding = event.finding
+    known, start, end = (_seconds(at, zero_ns) for at in (known_ns, finding.start_ns, finding.end_ns))
+    if isinstance(event, Opened):
+        word, when = "begins", f"since {start} s" if start != known else ""
+    elif isinstance(event, Closed) and not finding.open:
+        word, when = "over", f"until {end} s" if end != known else ""
+    elif isinstance(event, Closed):
+        word, when = "open", f"since {start} s"
+    elif start == end:
+        word, when = "found", f"at {start} s" if start != known else ""
+    else:
+        word, when = "found", f"{start} to {end} s"
+    line = Text(f"{word:6} {finding.severity.value} {finding.kind.value}", style=STYLES[finding.severity])
+    return Text.assemble(line, f"  {finding.text}", f" ({when})" if when else "")
+
+
+def _seconds(at_ns: int, zero_ns: int) -> str:
+    return f"{max(at_ns - zero_ns, 0) / 1e9:.3f}"
 
 
 def _record_line(chunk: RecordChunk, place: int) -> Text:

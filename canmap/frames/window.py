@@ -8,11 +8,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.errors import UsageError
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canmap.chunks import FrameChunk
     from canmap.frames.source import Piece
+
+LONGEST_S = 1e9  # thirty years: longer than any recording, and short enough for stamps in ns
 
 
 @dataclass(slots=True)
@@ -28,6 +32,21 @@ class Window:
     from_s: float = 0.0
     to_s: float = math.inf
     first_ns: int | None = None
+
+    @classmethod
+    def of(cls, span_s: tuple[float, float]) -> Window:
+        """Return the window of a span in s.
+
+        Raises:
+            UsageError: It is no span of time, or an empty one.
+        """
+        from_s, to_s = span_s
+        if not (0 <= from_s <= LONGEST_S and from_s < to_s and (to_s <= LONGEST_S or math.isinf(to_s))):
+            raise UsageError(
+                f"The span from {from_s:g} s to {to_s:g} s leaves no time; give seconds from the first "
+                "frame, the smaller first."
+            )
+        return cls(from_s, to_s)
 
     def cut(self, pieces: Iterator[Piece]) -> Iterator[Piece]:
         """Yield the pieces of the span; the first frame must be known before any can be cut."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import IntEnum
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -111,6 +112,9 @@ class Records:
     def to_polars(self) -> polars.DataFrame:
         """Return a polars data frame: `t_s`, `stamp_ns` and a column a field, null where not valid.
 
+        A quantity is Float64 in the record's unit, a yes or no Boolean, a state an Enum of its names in lower
+        case, as the spec and the JSON write them, and a code Int64.
+
         Raises:
             CanmapError: polars is not installed.
         """
@@ -123,10 +127,16 @@ class Records:
         kinds = field_types(self.type)
         data: dict[str, Any] = {"t_s": self.t_s, "stamp_ns": self.stamp_ns}
         for field, column in self.columns.items():
-            values = column.values.astype(bool) if kinds[field].kind is bool else column.values
-            data[field] = polars.Series(values).zip_with(
-                polars.Series(column.valid), polars.Series([None], dtype=polars.Series(values).dtype)
-            )
+            kind = kinds[field].kind
+            values = polars.Series(column.values)
+            if kind is bool:
+                values = values.cast(polars.Boolean)
+            elif issubclass(kind, IntEnum):
+                names = {state.value: state.name.lower() for state in kind}
+                states = polars.Enum(list(names.values()))
+                values = values.replace_strict(names, default=None, return_dtype=states)
+            nothing = polars.Series([None], dtype=values.dtype)
+            data[field] = values.zip_with(polars.Series(column.valid), nothing)
         return polars.DataFrame(data)
 
 

@@ -104,6 +104,8 @@ def load_scenario(path: str, faults_path: str | None = None, seed: int | None = 
     cases: tuple[Case, ...] = ()
     if faults_path is not None:
         cases = _faults(faults_path, spec, faults)
+    if values is not None:
+        _check_moments(values, cases, faults)
     if len(faults) or values is None or spec is None:
         raise FaultyFileError(faults.error().faults)
     scenario = _put_together(path, values, spec, cases, seed)
@@ -135,6 +137,25 @@ def _faults(path: str, spec: Spec | None, faults: Faults) -> tuple[Case, ...]:
     if root is None:
         return ()
     return FAULT_FILE.values(root, Context(faults, [], names, file=path)).get(FAULTS) or ()
+
+
+def _check_moments(values: Values, cases: tuple[Case, ...], faults: Faults) -> None:
+    """Refuse what would only be done once the run is over, and so never."""
+    duration_ns = values.get(DURATION)
+    if duration_ns is None:
+        return
+    for line in values.get(SCRIPT) or ():
+        if line.t_ns >= duration_ns:
+            _complain(line.values, "is done", duration_ns, faults)
+    for case in cases:
+        if case.start_ns >= duration_ns:
+            _complain(case.values, "begins", duration_ns, faults)
+
+
+def _complain(values: Values, verb: str, duration_ns: int, faults: Faults) -> None:
+    _, at = values.nodes["at"]
+    text = f"This {verb} when the scenario is over: its duration is {duration_ns / 1e9:g} s."
+    faults.add(at.place, text)
 
 
 def _put_together(

@@ -4,11 +4,20 @@ from __future__ import annotations
 
 import re
 import shlex
+from typing import TYPE_CHECKING
 
 import pytest
 
+from canmap import Severity, inspect
+from canmap.simulator.run import simulate_to_file
+from canmap.simulator.scenario import load_scenario
 from tests.e2e.shell import ROOT, canmap
+from tests.streams import CART
 
+if TYPE_CHECKING:
+    from pathlib import Path
+
+SCENARIO = ROOT / "specs" / "orchard_cart" / "scenarios" / "short_drive.yaml"
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
@@ -40,6 +49,34 @@ def test_the_three_situations_run_as_printed(command: str) -> None:
     assert done.stderr == ""
     failing = any(name in command for name in ("day_one", "steering_drop", "stop_pressed"))
     assert done.returncode == (1 if failing else 0)
+
+
+@pytest.mark.parametrize(
+    "fault", re.findall(r"`(\w+)`", README.split("is found today: ")[1].split(", and a wrong sign")[0])
+)
+def test_what_is_said_not_to_be_found_is_not_found(fault: str, tmp_path: Path) -> None:
+    given = {
+        "demand_refused": "message: SteerCommand, because: checksum",
+        "frozen_value": "message: SteerFeedback",
+        "driver_override": "torque: 8 N m",
+        "false_override": "torque: 8 N m",
+        "kit_fault": "axis: steering",
+        "sensor_offset": "offset: 10 deg",
+        "babbling_node": "identifier: 0x10, gap: 0.3 ms",
+    }
+    faults, capture = tmp_path / "faults.yaml", tmp_path / "it.log"
+    faults.write_text(
+        f"faults:\n  - {{kind: {fault}, {given[fault]}, at: 6 s, for: 2 s}}\n", encoding="utf-8"
+    )
+    simulate_to_file(load_scenario(str(SCENARIO), str(faults)), str(capture))
+    found = inspect(capture, CART).findings
+    assert [finding.text for finding in found if finding.severity is not Severity.NOTE] == []
+
+
+def test_of_the_wrong_mappings_of_day_one_the_voltage_alone_is_found() -> None:
+    found = inspect(ROOT / "captures" / "day_one.log", CART).findings
+    told = {finding.place.signal for finding in found if finding.severity is not Severity.NOTE}
+    assert told == {"Voltage"}
 
 
 def test_every_command_of_the_table_exists() -> None:

@@ -48,8 +48,8 @@ def test_lines_come_in_order_and_say_what_an_inspection_says(pace: str, command:
     (begins,) = [line for line in done.stdout.splitlines() if " begins " in line and "SteerFeedback" in line]
     assert done.stdout.index(begins) < done.stdout.index(over)
     assert done.returncode == 1
+    assert "SteerFeedback fell silent; it is stale after 60 ms." in begins  # it cannot know the rest
     if pace != "flat":
-        assert "SteerFeedback fell silent; it is stale after 60 ms." in begins  # it cannot know the rest
         late = re.search(r"No frame came more than (\d+) ms late\.", done.stdout)
         assert late is not None
         assert int(late[1]) < 500  # a few ms where nothing else runs
@@ -92,17 +92,42 @@ def test_one_record_every_so_often(command: Command) -> None:
         "--every", "2",
     )  # fmt: skip
     names = [match[2] for line in done.stdout.splitlines() if (match := LINE.match(line))]
-    assert set(names) == {"steering", "battery", "begins", "over"}
+    assert set(names) == {"steering", "battery", "begins", "over", "found"}
     assert names.count("steering") == 6  # at 0, 2, 4, 6, 8 and 10 s
     assert names.count("battery") == 6
     assert re.search(r"steering  wheel_angle \S+ rad  wheel_rate \S+ rad/s", done.stdout)
 
 
+def told(text: str) -> list[tuple[float, str, str]]:
+    """Time, word and the rest of every line of a finding."""
+    pattern = re.compile(r"^ *(\d+\.\d{3}) s  (begins|over|open|found) +(.*)$", re.MULTILINE)
+    return [(float(time), word, rest) for time, word, rest in pattern.findall(text)]
+
+
 def test_no_record_leaves_the_findings(command: Command) -> None:
     done = command("replay", DEMO, "--spec", CART, "--pace", "flat", "--record", "none")
-    names = [match[2] for line in done.stdout.splitlines() if (match := LINE.match(line))]
-    assert set(names) == {"begins", "over"}
-    assert names.count("over") == 11  # three errors and the notes of eight unknown identifiers
+    words = [word for _, word, _ in told(done.stdout)]
+    assert len(words) == done.stdout.count(" s  ")
+    # Three errors, and at the end the notes of eight unknown identifiers.
+    assert words == ["begins", "begins", "over", "over", "begins", "over", *["found"] * 8]
+
+
+@pytest.mark.parametrize("capture", [DEMO, "captures/stop_pressed.log", "captures/day_one.log"])
+def test_a_finding_is_told_when_it_is_known_whatever_else_is_printed(capture: str, command: Command) -> None:
+    flat = command("replay", capture, "--spec", CART, "--pace", "flat", "--record", "none").stdout
+    for shown in (("--every", "0.05"), ("--every", "3", "--record", "steering"), ("--record", "none")):
+        paced = command("replay", capture, "--spec", CART, "--pace", "40", *shown).stdout
+        # Flat out, more is known of a finding when its begin is printed.
+        for one, other in zip(told(paced), told(flat), strict=True):
+            assert one[:2] == other[:2]
+            assert one[2] == other[2] or one[1] == "begins"
+        assert times_of(paced) == sorted(times_of(paced))
+    begun = [rest.partition("  ")[2].split()[0] for _, word, rest in told(flat) if word == "begins"]
+    ended = [rest.partition("  ")[2].split()[0] for _, word, rest in told(flat) if word in ("over", "open")]
+    assert sorted(begun) == sorted(ended)
+    assert begun
+    found = [time for time, word, _ in told(flat) if word == "found"]
+    assert found == [times_of(flat)[-1]] * len(found)
 
 
 def test_every_record(command: Command) -> None:

@@ -14,7 +14,7 @@ import yaml
 from canmap.clock import Pace
 from canmap.simulator.live import simulate_live
 from tests.e2e.shell import ROOT, canmap
-from tests.simulated import DRIVE, scenario_of
+from tests.simulated import DRIVE, scenario_of, short_drive
 
 CAPTURES = ROOT / "captures"
 SHORT = "specs/orchard_cart/scenarios/short_drive.yaml"
@@ -34,7 +34,7 @@ def test_a_capture_is_made_by_its_command(command: str, tmp_path: Path) -> None:
 
 
 def test_what_the_channels_are_called_is_said(tmp_path: Path) -> None:
-    scenario = scenario_of(tmp_path, DRIVE.replace("12 s", "1.5 s")).path
+    scenario = scenario_of(tmp_path, short_drive(1.5)).path
     done = canmap("simulate", scenario, "--to", tmp_path / "a.csv")
     assert done.stderr == "The frames of can0 and can1 are mixed in it: all are of channel 1.\n"
     done = canmap("simulate", scenario, "--to", tmp_path / "a.asc")
@@ -90,7 +90,7 @@ def test_nothing_recorded_leaves_nothing(tmp_path: Path) -> None:
 
 
 def test_live_sends_on_virtual_buses_what_a_capture_holds(tmp_path: Path) -> None:
-    scenario = scenario_of(tmp_path, DRIVE.replace("12 s", "1.5 s"))
+    scenario = scenario_of(tmp_path, short_drive(1.5))
     heard: dict[str, list[can.Message]] = {"can0": [], "can1": []}
     ended = threading.Event()
 
@@ -122,7 +122,7 @@ def test_live_sends_on_virtual_buses_what_a_capture_holds(tmp_path: Path) -> Non
 
 
 def test_the_command_runs_live(tmp_path: Path) -> None:
-    scenario_of(tmp_path, DRIVE.replace("12 s", "300 ms"))
+    scenario_of(tmp_path, short_drive(0.3))
     done = canmap("simulate", tmp_path / "scenario.yaml", "--live")
     assert (done.returncode, done.stderr) == (0, "")
     assert "nothing is sent on hardware" in done.stdout

@@ -11,7 +11,7 @@ from canmap.chunks import join
 from canmap.outputs.textfile import text_lines
 from canmap.simulator.scenario import load_scenario
 from canmap.simulator.wires import recorded, recorded_live
-from tests.simulated import DRIVE, MS, SCENARIOS, run, scenario_of
+from tests.simulated import MS, SCENARIOS, run, scenario_of, short_drive
 from tests.streams import inspected, spec_of
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ SEEDS = (0, 7)  # tests/bench/clean_runs.py takes a hundred
 
 
 def log(folder: Path, faults: str, seed: int) -> bytes:
-    scenario = scenario_of(folder, DRIVE.replace("12 s", "6 s"), faults, seed)
+    scenario = scenario_of(folder, short_drive(6), faults, seed)
     return b"".join(text_lines(chunk) for chunk in recorded(scenario.setup))
 
 
@@ -41,7 +41,7 @@ def test_same_seed_same_bytes(tmp_path: Path, faults: str) -> None:
 
 def test_live_comes_in_any_slices(tmp_path: Path) -> None:
     def live(span_ns: int) -> tuple[np.ndarray, np.ndarray]:
-        setup = scenario_of(tmp_path, DRIVE.replace("12 s", "3 s")).setup
+        setup = scenario_of(tmp_path, short_drive(3)).setup
         whole = join([piece for piece in recorded_live(setup, span_ns) if len(piece)])
         order = np.lexsort((whole.can_id, whole.t_ns))
         return whole.t_ns[order], whole.payload[order]

@@ -123,3 +123,21 @@ def test_a_code_in_the_middle_of_the_values(tmp_path: Path) -> None:
 def test_mistakes(tmp_path: Path, written: str, text: str) -> None:
     with pytest.raises(SpecError, match=text):
         kit(tmp_path, PEDAL.format(written))
+
+
+def test_one_code_of_two_records_is_one_finding_that_names_both(tmp_path: Path) -> None:
+    second = GEAR.removeprefix("records:\n").replace("drive:", "demand:")
+    result = gears(kit(tmp_path, GEAR + second), [0, 7, 5, 0, 0])
+    assert told(serious(result)) == [
+        'Tick.Gear (drive.gear, demand.gear) said "NotAvailable" (raw code 7).',
+        "Tick.Gear (drive.gear, demand.gear) held the raw code 5, which has no label.",
+    ]
+    # Fields that know other codes are each on their own; what is no value for both is still told once.
+    states = "{signal: Tick.Gear, no_data: NotAvailable, labels: {Park: park, Reverse: reverse}}"
+    other = f"  demand: {{type: Drive, stamp: Tick, gear: {states}}}\n"
+    result = gears(kit(tmp_path, GEAR + other), [0, 7, 5, 0, 0])
+    assert [finding.text.split(") ")[0] for finding in serious(result)] == [
+        "Tick.Gear (drive.gear, demand.gear",
+        "Tick.Gear (demand.gear",
+        "Tick.Gear (drive.gear",
+    ]

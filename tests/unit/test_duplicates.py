@@ -68,6 +68,14 @@ def test_a_frame_that_came_twice(spec: Spec) -> None:
         assert result.capture.frames == 106
 
 
+def test_the_same_capture_twice_came_twice_to_its_end(spec: Spec) -> None:
+    chunk = frames(row(t) for t in np.repeat(range(0, 1001, 10), 2))
+    for pieces in ([chunk], chunk.split(range(1, len(chunk)))):
+        result, _ = inspected(pieces, spec)
+        (finding,) = of_kind(result, Kind.DUPLICATE)
+        assert (span_ms(result, finding), finding.open, finding.count) == ((0, 1000), True, 101)
+
+
 @pytest.mark.parametrize(("later_ms", "found"), [(SHORTEST_MS - 0.001, 5), (SHORTEST_MS, 0), (0, 5)])
 def test_sooner_than_it_takes_to_send(spec: Spec, later_ms: float, found: int) -> None:
     result, _ = inspected([doubled(later_ms)], spec)

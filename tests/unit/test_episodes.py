@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from canmap.checks.episodes import Closed, Episode, Episodes, Opened, faulty_runs
+from canmap.checks.episodes import Closed, Episode, Episodes, Opened, Told, faulty_runs
 from canmap.checks.finding import Finding, Kind, Place, Severity
 
 
@@ -23,8 +23,11 @@ def described(episode: Episode) -> Finding:
     )
 
 
-def judged(*stretches: str) -> tuple[list[tuple], list[type]]:
-    """Judge stretches of samples: F faulty, g good, - neither. The clock of sample i is 10 i, its value i."""
+def judged(*stretches: str, closed_at: bool = False) -> tuple[list[tuple], list]:
+    """Judge stretches of samples: F faulty, g good, - neither. The clock of sample i is 10 i, its value i.
+
+    Returns what was found, and the types of the events; or, of those that close, from when on it was known.
+    """
     episodes = Episodes(described)
     events = []
     seen = 0
@@ -48,6 +51,8 @@ def judged(*stretches: str) -> tuple[list[tuple], list[type]]:
     episodes.finish()
     events += episodes.events()
     found = [(f.start_ns, f.end_ns, f.count, f.value, f.open) for f in episodes.findings()]
+    if closed_at:
+        return found, [event.known_ns for event in events if isinstance(event, Closed)]
     return found, [type(event) for event in events]
 
 
@@ -95,6 +100,11 @@ def test_a_finding_opens_once_and_closes_once() -> None:
     assert judged("FgggF")[1] == [Opened, Closed, Opened, Closed]
 
 
+def test_what_has_ended_is_known_after_so_many_good_samples_that_it_cannot_go_on() -> None:
+    assert judged("gFggFgggFg", closed_at=True)[1] == [70, None]
+    assert judged("gFggFg", "ggFg", closed_at=True)[1] == [70, None]
+
+
 def episode(subject: int, ordinal: int, **changes: object) -> Episode:
     values = {"end_ns": 10 * ordinal + 10, "count": 1, "worst": float(ordinal), **changes}
     return Episode(subject=subject, first=ordinal, last=ordinal, start_ns=10 * ordinal, **values)  # type: ignore[arg-type]
@@ -133,8 +143,12 @@ def test_twenty_are_listed_and_the_rest_is_counted() -> None:
     # The 21st to the 25th: from 10 * 200 to the end of the one at ordinal 240, the worst of them 240.
     assert (rest.text, rest.start_ns, rest.end_ns, rest.value) == ("5 more", 2000, 2410, 240.0)
     assert len(found) == 22
-    closed = [event for event in episodes.events() if isinstance(event, Closed)]
-    assert len(closed) == 21  # twenty of one subject, one of the other
+    events = episodes.events()
+    assert sum(isinstance(event, Opened) for event in events) == 21  # twenty of one subject, one of the other
+    assert sum(isinstance(event, Closed) for event in events) == 21
+    assert [event.finding for event in events if isinstance(event, Told)] == [rest]
+    episodes.announce(episode(0, 300, end_ns=None))
+    assert episodes.events() == []
 
 
 @pytest.mark.parametrize(("excess", "worst"), [(1, 7.0), (-1, 5.0), (0, 5.0)])

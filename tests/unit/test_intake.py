@@ -194,8 +194,12 @@ def test_a_capture_that_ends_too_early_is_told_beside_its_bad_lines(spec: Spec) 
 def test_steps_of_the_clock_are_findings(spec: Spec) -> None:
     # Back by 3 s at 1 s, set right at 1.1 s of session time; no message is stale for it.
     times = [*range(0, 1000, 50), *range(-2000, -1900, 50), *range(1100, 2000, 50)]
-    result, _ = inspected([frames(row(t) for t in times)], spec)
+    result, events = inspected([frames(row(t) for t in times)], spec)
     (finding,) = serious(result)
+    assert [event.finding.text.split(",")[0] for event in events] == [
+        "The stamps stepped back by 2.95 s; the session clock went on from where it was.",
+        "The stamps stepped back by 2.95 s",
+    ]
     assert (finding.kind, finding.severity) == (Kind.TIME_ORDER, Severity.WARNING)
     assert span_ms(result, finding) == (950, 1100)
     assert finding.value == pytest.approx(-2.95)

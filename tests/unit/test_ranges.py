@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canmap.checks.finding import Kind, Severity
-from tests.kits import of_kind, row, span_ms, spec_of, told
+from tests.kits import HEAD, of_kind, row, span_ms, spec_of, told
 from tests.streams import frames, inspected
 
 if TYPE_CHECKING:
@@ -187,3 +187,27 @@ def test_what_a_record_does_with_it(
     assert [row.voltage for row in result.records["battery"]] == values
     assert voltage.valid.tolist() == valid
     assert voltage.flagged.tolist() == flagged
+
+
+def test_one_fault_of_two_records_is_one_finding_that_names_both(tmp_path: Path) -> None:
+    kit = tick('V : 0|16@1+ (1,0) [0|0] "km/h"', 'A : 16|16@1- (1,0) [-90|90] "deg"')
+    record = "  {0}: {{type: Drive, stamp: Tick, speed: {{signal: Tick.V, range: [0 {2}, {1} {2}]}}}}\n"
+    motion = "  motion: {type: Motion, stamp: Tick, speed: drive.speed, wheel_angle: steering.wheel_angle}\n"
+    steering = "  steering: {type: Steering, stamp: Tick, wheel_angle: Tick.A}\n"
+    head = HEAD + "geometry: {wheelbase: 2 m, steering_ratio: 15}\n"
+    text = "records:\n" + record.format("drive", 50, "km/h") + steering + motion
+    spec = spec_of(tmp_path, kit, text, head=head)
+    _, found = judged(spec, [little(40, 0), little(60, 91)])
+    assert told(found) == [
+        "Tick.A (steering.wheel_angle, motion.wheel_angle) was 91 deg, above its limit of 90 deg.",
+        "drive.speed, motion.speed (Tick.V) was 60 km/h, above its limit of 50 km/h.",
+    ]
+    # The same limit in another unit is the same limit; another limit is another finding.
+    text = "records:\n" + record.format("drive", 36, "km/h") + record.format("other", 10, "m/s")
+    _, found = judged(
+        spec_of(tmp_path, kit, text + record.format("third", 50, "km/h")), [little(0), little(60)]
+    )
+    assert told(found) == [
+        "drive.speed, other.speed (Tick.V) was 60 km/h, above its limit of 36 km/h.",
+        "third.speed (Tick.V) was 60 km/h, above its limit of 50 km/h.",
+    ]

@@ -67,7 +67,8 @@ def test_polars(brake: Records) -> None:
     assert table["pressure"].to_list() == [2e5, None, 4e5]
     assert table["parking"].to_list() == [True, False, None]
     assert table["parking"].dtype == polars.Boolean
-    assert table["state"].to_list() == [AxisState.ACTIVE, AxisState.READY, None]
+    assert table["state"].to_list() == ["active", "ready", None]  # the names of the rows, in lower case
+    assert table["state"].dtype == polars.Enum([state.name.lower() for state in AxisState])
     assert table["stamp_ns"].dtype == polars.Int64
 
 
@@ -79,11 +80,38 @@ def test_a_record_that_never_came_is_empty(tmp_path: Path) -> None:
     assert len(brake.to_polars()) == 0
 
 
-def test_only_what_is_asked_for_is_kept(tmp_path: Path) -> None:
+@pytest.fixture
+def capture(tmp_path: Path) -> Path:
+    path = tmp_path / "a.log"
+    path.write_text("(1.000000) can0 100#0203010000000000\n(1.010000) can0 100#0203010000000000\n")
+    return path
+
+
+def test_only_what_is_asked_for_is_kept(capture: Path, tmp_path: Path) -> None:
     spec = spec_of(tmp_path, KIT, TEXT)
-    capture = tmp_path / "a.log"
-    capture.write_text("(1.000000) can0 100#0203010000000000\n(1.010000) can0 100#0203010000000000\n")
     assert canmap.inspect(capture, spec).records == {}
     assert len(canmap.inspect([str(capture)], spec, keep=["brake"]).records["brake"]) == 2
     with pytest.raises(canmap.UsageError, match=r"makes no record brakes; it makes brake\."):
         canmap.inspect(capture, spec, keep=["brakes"])
+
+
+def test_one_name_is_one_record(capture: Path, tmp_path: Path) -> None:
+    spec = spec_of(tmp_path, KIT, TEXT)
+    assert list(canmap.inspect(capture, spec, keep="brake").records) == ["brake"]
+
+
+def test_a_spec_is_taken_by_its_path(capture: Path, tmp_path: Path) -> None:
+    expected = canmap.inspect(capture, spec_of(tmp_path, KIT, TEXT)).to_json()
+    assert canmap.inspect(capture, tmp_path / "spec.yaml").to_json() == expected
+    assert canmap.inspect(capture, str(tmp_path / "spec.yaml")).to_json() == expected
+
+
+def test_a_span_is_that_of_the_command_line(capture: Path, tmp_path: Path) -> None:
+    spec = spec_of(tmp_path, KIT, TEXT)
+    result = canmap.inspect(capture, spec, keep="brake", span_s=(0.01, 5.0))
+    assert result.records["brake"].t_s.tolist() == [0.01]  # counted from the first frame of the whole
+    first = canmap.inspect(capture, spec, keep="brake", span_s=(0, 0.01))
+    assert first.records["brake"].t_s.tolist() == [0.0]
+    for wrong in ((2.0, 1.0), (-1.0, 1.0), (float("nan"), 1.0), (0.0, 1e30)):
+        with pytest.raises(canmap.UsageError, match="leaves no time"):
+            canmap.inspect(capture, spec, span_s=wrong)

@@ -136,3 +136,12 @@ def test_every_shipped_file_loads() -> None:
     assert len(done) >= 12
     assert {who for who, _ in done} == set(DEEDS)
     assert all(kind.effect.__doc__ for kind in FAULT_KINDS.values())
+
+
+def test_what_begins_after_the_end_is_refused(tmp_path: Path) -> None:
+    script = f"{HEAD}  - {{at: 0.9 s, computer: stop}}\n  - {{at: 1 s, computer: stop}}\n"
+    faults = "\n  - ".join(f"{{kind: message_stopped, message: KitState, at: {at} s}}" for at in (0.9, 20))
+    assert complaints(tmp_path, script, faults) == [
+        "scenario.yaml:6:10: This is done when the scenario is over: its duration is 1 s.",
+        "faults.yaml:3:52: This begins when the scenario is over: its duration is 1 s.",
+    ]
