@@ -76,7 +76,8 @@ def transcribe(
     Raises:
         CaptureError: A capture cannot be read, or no frame is left to write.
         OutputError: The capture cannot be written, is one of those that are read, or has another ending.
-        UsageError: A library that a format needs is not installed, or a channel has two names.
+        UsageError: A library that a format needs is not installed, a channel has two names, or `span_s`
+            leaves no time.
     """
     names_of = {channel: name for name, channel in (channels or {}).items()}
     if len(names_of) < len(channels or {}):
@@ -85,7 +86,7 @@ def transcribe(
     target = Path(path)
     if any(Path(name).exists() and Path(name).resolve() == target.resolve() for name in names):
         raise OutputError(f"{target} is read itself; name another file to write.")
-    intake = Intake(open_captures(names), Window(*span_s))
+    intake = Intake(open_captures(names), Window.of(span_s))
     reading = _Reading(intake, names_of)
     try:
         left_out = write_capture(str(target), reading)

@@ -128,25 +128,27 @@ def reads_captures(command: Callable[..., Any]) -> Callable[..., Any]:
         to_s: float | None,
         **own: object,
     ) -> Any:
-        channels = assignments(channel, "--channel")
-        descriptions = assignments(description, "--description")
+        channels = assignments(channel, "--channel", "BUS=CHANNEL")
+        descriptions = assignments(description, "--description", "BUS=FILE")
         request = Request(captures, spec, json_path, channels, descriptions, span(from_s, to_s))
         return command(request, **own)
 
     return functools.reduce(lambda made, option: option(made), reversed(_SHARED), with_request)
 
 
-def assignments(pairs: Sequence[str], option: str) -> dict[str, str]:
-    """Return BUS=VALUE arguments as a mapping.
+def assignments(pairs: Sequence[str], option: str, form: str) -> dict[str, str]:
+    """Return arguments of a form such as BUS=CHANNEL as a mapping.
 
     Raises:
-        UsageError: One of them has no "=".
+        UsageError: One of them has no "=", or two have one name.
     """
     result = {}
     for pair in pairs:
         bus, equals, value = pair.partition("=")
         if not (bus and equals and value):
-            raise UsageError(f"{option} {pair} is not of the form BUS=VALUE.")
+            raise UsageError(f"{option} {pair} is not of the form {form}.")
+        if bus in result:
+            raise UsageError(f"{option} names {bus} twice; name it once.")
         result[bus] = value
     return result
 

@@ -43,7 +43,7 @@ def transcribe_command(
     """Write the frames of captures to one capture, in the format that its name ends in."""
     span_s = span(from_s, to_s)
     pairs = (one if "=" in one else f"{one}={one}" for one in channel)
-    channels = assignments(tuple(pairs), "--channel")
+    channels = assignments(tuple(pairs), "--channel", "NAME=CHANNEL")
     from canmap.transcript import transcribe
 
     _tell(transcribe(captures, into, span_s, channels))

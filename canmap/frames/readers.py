@@ -12,6 +12,7 @@ import gzip
 import lzma
 import os
 import stat
+from collections import Counter
 from importlib import import_module
 from io import BufferedIOBase, BufferedReader
 from pathlib import Path, PurePath
@@ -79,7 +80,7 @@ def open_captures(paths: Sequence[str]) -> FrameSource:
 
     Raises:
         CaptureError: A file does not exist, is a folder, is empty, may not be read, or is in no known format.
-        UsageError: No capture is named, or standard input twice.
+        UsageError: No capture is named, or one is named twice.
     """
     if not paths:
         raise UsageError("No capture is named; name at least one file, or - for standard input.")
@@ -90,11 +91,19 @@ def open_captures(paths: Sequence[str]) -> FrameSource:
     try:
         for path in paths:
             sources.append(_open_capture(path, ahead))
+        _check_named_once(paths)
     except BaseException:
         for source in sources:
             source.close()
         raise
     return sources[0] if len(sources) == 1 else MergedCaptures(sources)
+
+
+def _check_named_once(paths: Sequence[str]) -> None:
+    files = Counter(os.path.realpath(path) for path in paths if path != STANDARD_INPUT)
+    for path in paths:
+        if files[os.path.realpath(path)] > 1:
+            raise UsageError(f"{path} is named twice, and all its frames would count twice; name it once.")
 
 
 def _open_capture(name: str, ahead: int) -> FrameSource:

@@ -40,6 +40,8 @@ def whole_text_file(path: str) -> Iterator[IO[str]]:
     beside: Path | None = None
     try:
         with _failures_named(path):
+            if path.endswith(os.sep):
+                raise IsADirectoryError
             if target.exists() and not stat.S_ISREG(target.stat().st_mode):
                 raw = _NamedFile(path, path)
             else:

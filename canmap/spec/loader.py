@@ -45,7 +45,8 @@ def load_spec(
 
     Raises:
         SpecError: The spec, a fragment or a description has mistakes; it holds all of them.
-        UsageError: `channels` or `descriptions` names a bus that the spec lacks.
+        UsageError: `channels` or `descriptions` names a bus that the spec lacks, or `channels` puts two buses
+            on one channel.
     """
     return build_spec(str(path), load_description, channels=channels, descriptions=descriptions)
 

@@ -6,6 +6,7 @@ from copy import copy
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from canmap.errors import UsageError
 from canmap.spec import grammar as g
 from canmap.spec.corrections import corrected, tell_doubts
 from canmap.spec.faults import Faults, listed
@@ -105,12 +106,21 @@ def _buses(
     channels: Mapping[str, str],
     context: Context,
 ) -> dict[str, Bus]:
-    """Return the buses by name; two on one channel could not be told apart."""
+    """Return the buses by name; two on one channel could not be told apart.
+
+    Raises:
+        UsageError: The `channels` given instead of the spec's put two there.
+    """
     buses: dict[str, Bus] = {}
     users: dict[str, str] = {}
     for entry in entries:
         written = entry.value.get(g.CHANNEL)
         channel = channels.get(entry.key) or (written.text if written else entry.key)
+        if channel in users and {entry.key, users[channel]} & channels.keys():
+            raise UsageError(
+                f"The buses {listed((users[channel], entry.key), 'and')} would both be on channel {channel}; "
+                "give each its own with --channel BUS=CHANNEL."
+            )
         if channel in users:
             place = written.place if written else entry.place
             both = listed((users[channel], entry.key), "and")

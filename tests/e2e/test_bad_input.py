@@ -67,6 +67,7 @@ def make_captures(folder: Path) -> None:
         (["torn.log.gz"], "torn.log.gz: the file is damaged from its beginning"),
         (["demo.log", "none.log"], "none.log: there is no such file"),
         (["-", "-"], "Standard input (-) is named twice"),
+        (["demo.log", "./demo.log"], "demo.log is named twice, and all its frames would count twice"),
     ],
 )
 def test_captures(folder: Path, command: Command, captures: list[str], sentence: str) -> None:
@@ -192,7 +193,10 @@ OPTIONS = [
     (["--from", "5", "--to", "5"], "--from 5 and --to 5 leave no time between them."),
     (["--from", "100"], "demo.log holds no frame; give a capture that does, or a wider span of time."),
     (["--from", "soon"], "--from"),
-    (["--channel", "drive"], "--channel drive is not of the form BUS=VALUE."),
+    (["--channel", "drive"], "--channel drive is not of the form BUS=CHANNEL."),
+    (["--description", "drive"], "--description drive is not of the form BUS=FILE."),
+    (["--channel", "drive=can0", "--channel", "drive=can1"], "--channel names drive twice; name it once."),
+    (["--json", "folder/"], "folder/ is a folder; name a file in it."),
     (["--channel", "front=can1"], "has no bus `front`; it is one of drive."),
     (["--bogus"], "No such option '--bogus'. See 'canmap --help'."),
     (["--json", ""], "The name of the file to write is empty"),
@@ -254,6 +258,12 @@ def test_nothing_is_written_when_the_work_fails(folder: Path, command: Command) 
     before = sorted(path.name for path in folder.iterdir())
     refused(command("inspect", "demo.log", "--spec", "none.yaml", "--json", "out.json"))
     assert sorted(path.name for path in folder.iterdir()) == before
+
+
+def test_two_buses_put_on_one_channel(tmp_path: Path) -> None:
+    done = canmap("inspect", ROOT / DEMO, "--spec", ROOT / CART, "--channel", "drive=can1", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "The buses drive and chassis would both be on channel can1; give each its own" in done.stderr
 
 
 def test_the_spec_of_the_demo_is_found_from_anywhere(tmp_path: Path) -> None:

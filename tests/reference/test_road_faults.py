@@ -199,9 +199,9 @@ def test_garbage_lines(lines: list[Line], tmp_path: Path) -> None:
 def test_last_line_cut(lines: list[Line], tmp_path: Path) -> None:
     text = "\n".join(map(str, lines))
     result = inspect_text(text[:-9], tmp_path)
-    finding = only(result, Kind.BAD_LINE)
+    finding = only(result, Kind.TRUNCATED)
     assert finding.line == len(lines)
-    assert "end" in finding.text
+    assert "ends before it should, in the middle of a line" in finding.text
 
 
 def test_other_channel_name(lines: list[Line], tmp_path: Path) -> None:
