@@ -21,8 +21,8 @@ Examples:
   canmap transcribe both.mf4 --channel can0=1 --into front.log
   canmap transcribe drive.blf --from 120 --to 150 --into stop.log
 
-The ending names the format; canmap formats says what each of them keeps. Frames keep their stamps, and come
-in the order in which an inspection takes them.
+The ending names the format; canmap formats says what each of them keeps, of stamps and directions too.
+Frames come in the order in which an inspection takes them.
 """
 
 
