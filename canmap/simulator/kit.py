@@ -11,7 +11,8 @@ from __future__ import annotations
 from enum import IntEnum
 from typing import TYPE_CHECKING, NamedTuple
 
-from canmap.simulator.layout import COUNTER, COUNTER_VALUES
+from canmap.payload.counters import PROFILE1_COUNTER
+from canmap.simulator.layout import COUNTER
 from canmap.vocabulary import AxisState
 
 if TYPE_CHECKING:
@@ -158,7 +159,7 @@ class Axis:
             return Reason.CHECKSUM_WRONG
         counter = int(layout.read(payload, COUNTER))
         last, self._counter = self._counter, counter
-        if last is not None and not 1 <= (counter - last) % COUNTER_VALUES <= LARGEST_COUNTER_STEP:
+        if last is not None and not 1 <= (counter - last) % PROFILE1_COUNTER.values <= LARGEST_COUNTER_STEP:
             return Reason.COUNTER_WRONG
         if not self.rule.low <= layout.read(payload, self.rule.signal) <= self.rule.high:
             return Reason.DEMAND_RANGE

@@ -7,11 +7,15 @@ them to, `misread` makes the layout that a wrong description would not expect.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from canmap.errors import UsageError
+from canmap.payload.checksums import profile1_checksums
+from canmap.payload.counters import PROFILE1_COUNTER
+from canmap.payload.packing import Packing, limits, raw_of
+from canmap.spec.layout import first_bit
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -19,57 +23,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from canmap.payload.packing import Column
     from canmap.spec.description import DescribedMessage, DescribedSignal
 
-    Column = NDArray[np.float64] | NDArray[np.int64] | NDArray[np.bool_] | float
-
-CRC8_J1850 = 0x1D  # polynomial of E2E profile 1
-COUNTER_VALUES = 15  # 0 to 14; 15 is never sent (E2E profile 1)
 COUNTER, CHECKSUM = "Counter", "Checksum"
-
-
-def _crc8_table(polynomial: int) -> NDArray[np.uint8]:
-    table = []
-    for value in range(256):
-        for _ in range(8):
-            value = (value << 1) ^ (polynomial if value & 0x80 else 0)  # noqa: PLW2901
-        table.append(value & 0xFF)
-    return np.array(table, np.uint8)
-
-
-_TABLE = _crc8_table(CRC8_J1850)
-
-
-def profile1_checksums(payload: NDArray[np.uint8], checksum_byte: int, data_id: int) -> NDArray[np.uint8]:
-    """Return the checksums of E2E profile 1, the data identifier taken low byte, then high byte; uint8[n].
-
-    CRC-8 of polynomial 0x1D, start 0, no final inversion, over the data identifier and then all bytes of
-    `payload`, uint8[n, length], but the one at `checksum_byte` [AUTOSAR E2E protocol, profile 1].
-    """
-    value = np.full(len(payload), _TABLE[_TABLE[data_id & 0xFF] ^ (data_id >> 8)], np.uint8)
-    for index in range(payload.shape[1]):
-        if index != checksum_byte:
-            value = _TABLE[value ^ payload[:, index]]
-    return value
-
-
-class _Place(NamedTuple):
-    """A signal in the payload, read as one number in its own byte order."""
-
-    name: str
-    shift: int
-    mask: int
-    signed: bool
-    big_endian: bool
-    factor: float
-    offset: float
-    page: int | None
-
-    def raw(self, values: Column) -> NDArray[np.uint64]:
-        """Return the bits of values, cut to what they can hold."""
-        least, most = (-(self.mask >> 1) - 1, self.mask >> 1) if self.signed else (0, self.mask)
-        raw = np.rint((np.asarray(values, np.float64) - self.offset) / self.factor)
-        return np.clip(raw, least, most).astype(np.int64).astype(np.uint64) & np.uint64(self.mask)
 
 
 class Layout:
@@ -82,13 +39,12 @@ class Layout:
 
     def __init__(self, message: DescribedMessage, data_id: int | None = None) -> None:
         self.message, self.data_id = message, data_id
-        self._length = message.length
-        places = [_place(signal, message.length) for signal in message.signals]
-        self._places = [place for place in places if place.name not in {COUNTER, CHECKSUM}]
-        self._named = {place.name: place for place in places}
-        self._selector = next((signal.selector for signal in message.signals if signal.selector), None)
-        self._counter = self._named.get(COUNTER)
-        self._checksum_byte = self._named[CHECKSUM].shift // 8 if data_id is not None else -1
+        self._packing = Packing(message)
+        self._signals = self._packing.signals
+        self._scaling = {
+            name: (float(signal.factor), float(signal.offset)) for name, signal in self._signals.items()
+        }
+        self._checksum_byte = self._signals[CHECKSUM].start_bit // 8 if data_id is not None else -1
 
     def pack(
         self, values: Mapping[str, Column], counts: NDArray[np.int64], broken: int = 0
@@ -101,21 +57,10 @@ class Layout:
             counts: int64[n], number of each frame, from which the counter comes.
             broken: Is mixed into the checksum; anything but 0 makes it wrong.
         """
-        little, big = np.zeros(len(counts), np.uint64), np.zeros(len(counts), np.uint64)
-        page = np.asarray(0.0 if self._selector is None else values[self._selector], np.float64)
-        for place in self._places:
-            if place.name not in values:
-                continue
-            raw = place.raw(values[place.name])
-            if place.page is not None:
-                raw = np.where(page == place.page, raw, np.uint64(0))
-            target = big if place.big_endian else little
-            target |= raw << np.uint64(place.shift)
-        if self._counter is not None:
-            little |= (counts % COUNTER_VALUES).astype(np.uint64) << np.uint64(self._counter.shift)
-        unused = np.uint64(8 * (8 - self._length))
-        little |= (big << unused).byteswap()
-        payload = little.astype("<u8").view(np.uint8).reshape(-1, 8)[:, : self._length].copy()
+        raw = {name: raw_of(signal, values[name]) for name, signal in self._signals.items() if name in values}
+        if COUNTER in self._signals:
+            raw[COUNTER] = PROFILE1_COUNTER.of_frames(counts).astype(np.uint64)
+        payload = self._packing.pack(raw, len(counts))
         if self.data_id is not None:
             payload[:, self._checksum_byte] = self._checksums(payload) ^ broken
         return payload
@@ -125,18 +70,15 @@ class Layout:
 
     def read(self, payload: bytes, name: str) -> float:
         """Return the physical value of a signal."""
-        _, shift, mask, signed, big_endian, factor, offset, _ = self._named[name]
-        raw = (int.from_bytes(payload, "big" if big_endian else "little") >> shift) & mask
-        if signed and raw > mask >> 1:
-            raw -= mask + 1
-        return raw * factor + offset
+        factor, offset = self._scaling[name]
+        return self._packing.read(payload, name) * factor + offset
 
     def rounded(self, name: str, value: float) -> float:
         """Return the physical value that is read where `value` was packed."""
-        place = self._named[name]
-        least, most = (-(place.mask >> 1) - 1, place.mask >> 1) if place.signed else (0, place.mask)
-        raw = round((value - place.offset) / place.factor)
-        return (least if raw < least else most if raw > most else raw) * place.factor + place.offset
+        factor, offset = self._scaling[name]
+        least, most = limits(self._signals[name])
+        raw = round((value - offset) / factor)
+        return (least if raw < least else most if raw > most else raw) * factor + offset
 
     def checks(self, payload: bytes) -> bool:
         """Tell whether the checksum is right; True where there is none."""
@@ -144,23 +86,6 @@ class Layout:
             return True
         whole = np.frombuffer(payload, np.uint8).reshape(1, -1)
         return bool(payload[self._checksum_byte] == self._checksums(whole)[0])
-
-
-def _place(signal: DescribedSignal, length: int) -> _Place:
-    shift = signal.start_bit
-    if signal.big_endian:
-        # The most significant bit is bit `start % 8` of its byte; count from the end of the payload.
-        shift = 8 * (length - 1 - signal.start_bit // 8) + signal.start_bit % 8 - signal.bits + 1
-    return _Place(
-        signal.name,
-        shift,
-        (1 << signal.bits) - 1,
-        signal.signed,
-        signal.big_endian,
-        float(signal.factor),
-        float(signal.offset),
-        signal.selected_by[0][0] if signal.selected_by else None,
-    )
 
 
 def misread(layout: Layout, name: str, *, factor: Fraction | None = None, swap: bool = False) -> Layout:
@@ -184,20 +109,18 @@ def misread(layout: Layout, name: str, *, factor: Fraction | None = None, swap: 
     if factor is not None:
         signal = replace(signal, factor=signal.factor * factor, offset=signal.offset * factor)
     if swap:
-        place = _place(signal, message.length)
-        if place.shift % 8 or signal.bits % 8 or signal.bits == 8:
+        if first_bit(signal) % 8 or signal.bits % 8 or signal.bits == 8:
             raise UsageError(f"The bytes of {where} cannot be swapped: it does not fill two or more of them.")
         signal = replace(
             signal,
-            start_bit=_swapped_start(signal, place.shift, message.length),
+            start_bit=_swapped_start(signal),
             big_endian=not signal.big_endian,
         )
     changed = tuple(signal if each.name == name else each for each in message.signals)
     return Layout(replace(message, signals=changed), layout.data_id)
 
 
-def _swapped_start(signal: DescribedSignal, shift: int, length: int) -> int:
+def _swapped_start(signal: DescribedSignal) -> int:
     """Return the start bit of the signal in the same bytes and the other order."""
-    if signal.big_endian:
-        return 8 * (length - (shift + signal.bits) // 8)
-    return shift + 7
+    first = first_bit(signal)  # of a whole byte, in either order
+    return first if signal.big_endian else first + 7

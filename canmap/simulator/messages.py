@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from canmap.simulator.layout import Column
+    from canmap.payload.packing import Column
     from canmap.simulator.states import States
 
     Values = dict[str, Column]

@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 
 from canmap.errors import UsageError
-from canmap.simulator.layout import Layout, misread, profile1_checksums
+from canmap.payload.checksums import profile1_checksums
+from canmap.simulator.layout import Layout, misread
 from canmap.simulator.world import DATA_IDS
 from tests.simulated import MS, Run, databases, is_protected, run, scenario_of
 from tests.streams import spec_of

@@ -1,0 +1,1 @@
+"""Payloads, the other way: values to bits, rolling counters and checksums; for whoever checks or sends."""

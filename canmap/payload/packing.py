@@ -1,0 +1,136 @@
+"""Values to payload bits: the way back of `signals.extract`, column by column.
+
+A signal of any length and byte order, an IEEE number or a multiplexed signal at any depth goes where the bus
+description says. A payload is written as 64-bit words, little-endian and big-endian ones, which are merged at
+the end.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.spec.layout import first_bit
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from canmap.spec.description import DescribedMessage, DescribedSignal
+
+    Column = NDArray[np.float64] | NDArray[np.int64] | NDArray[np.uint64] | NDArray[np.bool_] | float
+
+WORD_BITS = 64
+
+
+def raw_of(signal: DescribedSignal, values: Column) -> NDArray[np.uint64]:
+    """Return the bits of physical values of a signal, uint64[n] or [].
+
+    Values are finite. Each is rounded to the nearest count, and what the bits cannot hold to the nearest that
+    they can.
+    """
+    numbers = (np.asarray(values, np.float64) - float(signal.offset)) / float(signal.factor)
+    if signal.is_float:
+        with np.errstate(over="ignore"):  # a number too large for few bits becomes infinite
+            pattern = numbers.astype(f"f{signal.bits // 8}").view(f"u{signal.bits // 8}")
+        return pattern.astype(np.uint64)
+    least, most = limits(signal)
+    counts = np.rint(numbers)
+    inside = counts.clip(float(least), np.nextafter(float(most) + 1, 0))
+    kind = np.int64 if signal.signed else np.uint64
+    raw = np.where(counts >= float(most), np.array(most, kind), inside.astype(kind))
+    return raw.view(np.uint64) & np.uint64((1 << signal.bits) - 1)
+
+
+def limits(signal: DescribedSignal) -> tuple[int, int]:
+    """Return the smallest and the largest count that the bits of an integer signal hold."""
+    if signal.signed:
+        return -(1 << (signal.bits - 1)), (1 << (signal.bits - 1)) - 1
+    return 0, (1 << signal.bits) - 1
+
+
+class Packing:
+    """How the payload of one described message is written and read, bit by bit.
+
+    Attributes:
+        message: As described.
+        signals: Its signals by name.
+    """
+
+    def __init__(self, message: DescribedMessage) -> None:
+        self.message = message
+        self.signals = {signal.name: signal for signal in message.signals}
+        self._words = -(-message.length // 8)
+
+    def pack(self, raw: Mapping[str, NDArray[np.uint64]], frames: int) -> NDArray[np.uint8]:
+        """Return payloads, uint8[frames, length].
+
+        Args:
+            raw: Signal to its bits, uint64[frames] or one for all, as `raw_of` gives them. What is not named
+                is 0; a multiplexed signal is written where its selectors have values that it goes with.
+            frames: How many.
+        """
+        raw = {name: np.atleast_1d(bits) for name, bits in raw.items()}  # where single numbers may wrap
+        words = {big: np.zeros((self._words, frames), np.uint64) for big in (False, True)}
+        present: dict[str, NDArray[np.bool_] | None] = {}
+        for name, signal in self.signals.items():
+            if name not in raw:
+                continue
+            there = self._present(signal, raw, present)
+            bits = raw[name] if there is None else np.where(there, raw[name], np.uint64(0))
+            _write(words[signal.big_endian], signal, bits)
+        whole = _bytes_of(words[False], "<u8")
+        if words[True].any():
+            whole |= _bytes_of(words[True], ">u8")
+        return whole[:, : self.message.length].copy()
+
+    def read(self, payload: bytes, name: str) -> int:
+        """Return the raw value of an integer signal; two's complement where it is signed."""
+        signal = self.signals[name]
+        number = int.from_bytes(payload, "big" if signal.big_endian else "little")
+        first = first_bit(signal)
+        shift = 8 * len(payload) - first - signal.bits if signal.big_endian else first
+        raw = number >> shift & (1 << signal.bits) - 1
+        return raw - (1 << signal.bits) if signal.signed and raw >> (signal.bits - 1) else raw
+
+    def _present(
+        self,
+        signal: DescribedSignal,
+        raw: Mapping[str, NDArray[np.uint64]],
+        known: dict[str, NDArray[np.bool_] | None],
+    ) -> NDArray[np.bool_] | None:
+        """In which frames a signal is present; None for all."""
+        if signal.selector is None:
+            return None
+        if signal.name in known:
+            return known[signal.name]
+        selector = self.signals[signal.selector]
+        codes = raw.get(selector.name, np.zeros(1, np.uint64))
+        there = self._present(selector, raw, known)
+        chosen = np.zeros(np.shape(codes), np.bool_)
+        wrap = (1 << selector.bits) - 1
+        for low, high in signal.selected_by:
+            chosen |= (codes - np.uint64(low & wrap)) & np.uint64(wrap) <= np.uint64(high - low)
+        known[signal.name] = chosen if there is None else chosen & there
+        return known[signal.name]
+
+
+def _write(words: NDArray[np.uint64], signal: DescribedSignal, bits: NDArray[np.uint64]) -> None:
+    """Put the bits of a signal into words uint64[words, n] of its own byte order."""
+    word, first = divmod(first_bit(signal), WORD_BITS)
+    beyond = first + signal.bits - WORD_BITS  # bits that go on in the next word
+    if signal.big_endian:
+        words[word] |= bits >> np.uint64(beyond) if beyond > 0 else bits << np.uint64(-beyond)
+        if beyond > 0:
+            words[word + 1] |= bits << np.uint64(WORD_BITS - beyond)
+        return
+    words[word] |= bits << np.uint64(first)
+    if beyond > 0:
+        words[word + 1] |= bits >> np.uint64(WORD_BITS - first)
+
+
+def _bytes_of(words: NDArray[np.uint64], order: str) -> NDArray[np.uint8]:
+    frames = words.shape[1]
+    return np.ascontiguousarray(words.T).astype(order).view(np.uint8).reshape(frames, -1)
