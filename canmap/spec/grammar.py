@@ -146,7 +146,16 @@ def _multiplexer(found: FoundSignal, node: Node, context: Context) -> tuple[Sele
     return tuple(read)
 
 
-MULTIPLEXED = Key("multiplexed", each("the list of multiplexers", signal, _multiplexer))
+def _unknown_multiplexer(node: Node, context: Context) -> None:
+    """Read what is promised of the values of a multiplexer that is not known."""
+    entries = mapping(node, context, "the list of multiplexer values")
+    for _, value in entries.pairs.values() if entries else ():
+        SELECTION(value, context)
+
+
+MULTIPLEXED = Key(
+    "multiplexed", each("the list of multiplexers", signal, _multiplexer, below=_unknown_multiplexer)
+)
 MESSAGE = Section(
     "a message",
     (

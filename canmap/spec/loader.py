@@ -76,6 +76,7 @@ def build_spec(
     if root is None:
         raise faults.error()
     context = Context(faults, [], Names((), {}), file=path)
+    root = g.SPEC.meant(root, faults)
     buses = part(g.BUSES, root, context) or ()
     if buses:
         _check_bus_names((*channels, *descriptions), [entry.key for entry in buses], path, faults)

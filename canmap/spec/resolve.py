@@ -66,9 +66,11 @@ def resolve(
         descriptions = grouped(descriptions, buses, said, context)
         context = replace(context, names=Names(context.names.buses, descriptions))
     top = g.SPEC.values(root, context)
-    geometry = _geometry(top.get(g.GEOMETRY))
+    geometry = (
+        _STAND_IN if top.has(g.GEOMETRY) and not top.get(g.GEOMETRY) else _geometry(top.get(g.GEOMETRY))
+    )
     promised = promises(descriptions, top.get(g.MESSAGES) or (), top.get(g.DEMANDS) or (), context)
-    types = own_types(top.get(g.RECORD_TYPES) or (), context)
+    types = own_types(_node(root, g.RECORD_TYPES.name), top.get(g.RECORD_TYPES) or (), context)
     records = record_rules(top.get(g.RECORDS), types, promised.holds, geometry, context)
     return Spec(
         path=path,
@@ -82,6 +84,9 @@ def resolve(
     )
 
 
+_STAND_IN = Geometry(1.0, 1.0, 1.0, 1.0)  # for measures that are faulty, so that nothing asks for them
+
+
 def _unheard(context: Context) -> Context:
     """A context for reading ahead: what is wrong is told when the section is read for good."""
     return replace(context, faults=Faults(), notes=[], names=copy(context.names))
@@ -90,13 +95,13 @@ def _unheard(context: Context) -> Context:
 def _geometry(values: Values | None) -> Geometry:
     if values is None:
         return Geometry()
-    wheelbase, track, radius = (values.get(key) for key in (g.WHEELBASE, g.TRACK, g.ROLLING_RADIUS))
-    ratio = values.get(g.STEERING_RATIO)
-    return Geometry(
-        wheelbase=float(wheelbase.si) if wheelbase else None,
-        track=float(track.si) if track else None,
-        steering_ratio=float(ratio) if ratio else None,
-        rolling_radius=float(radius.si) if radius else None,
+    measures = (values.get(key) for key in (g.WHEELBASE, g.TRACK, g.ROLLING_RADIUS))
+    wheelbase, track, radius = (measure.si if measure else None for measure in measures)
+    read = {"wheelbase": wheelbase, "track": track, "rolling_radius": radius}
+    read["steering_ratio"] = values.get(g.STEERING_RATIO)
+    return replace(
+        Geometry(**{name: float(value) for name, value in read.items() if value is not None}),
+        **{name: 1.0 for name, value in read.items() if value is None and name in values.nodes},
     )
 
 

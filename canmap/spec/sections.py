@@ -7,11 +7,11 @@ typed value back out of the `Values` that the section returns.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Generic, TypeVar, cast
 
-from canmap.spec.faults import shown
+from canmap.spec.faults import listed, shown
 from canmap.spec.marks import Entries, Items, Node, Scalar
 from canmap.spec.model import Note
 
@@ -36,7 +36,9 @@ class Context:
         subject: What a note says it is about, "" for none.
         announce: Whether keys that are not judged yet get their note; off inside one that has it.
         file: The file of the spec; a note names another file beside the line.
-        records: The records of the spec by name, with their types.
+        records: The records of the spec by name, with their types; None for a type that is not known.
+        lost: Whether the section is about a message that is not known, so that a signal's bare name may be
+            any.
     """
 
     faults: Faults
@@ -46,7 +48,8 @@ class Context:
     subject: str = ""
     announce: bool = True
     file: str = ""
-    records: Mapping[str, type[Record]] = field(default_factory=dict)
+    records: Mapping[str, type[Record] | None] = field(default_factory=dict)
+    lost: bool = False
 
     def line(self, place: Place) -> str:
         """Return how a note names a place: "line 14", with the file if it is a fragment."""
@@ -75,11 +78,19 @@ class Key(Generic[T_co]):
 
 @dataclass(frozen=True)
 class Values:
-    """What a section held; get values by their `Key`."""
+    """What a section held; get values by their `Key`.
+
+    Attributes:
+        place: Of the section.
+        read: By key, None for a faulty value.
+        nodes: By key, the name and the value as they were written.
+        lost: Whether a key has no meaning, so that it may stand for one that is missing.
+    """
 
     place: Place
     read: dict[str, object]
     nodes: dict[str, tuple[Scalar, Node]]
+    lost: bool = False
 
     def get(self, key: Key[T]) -> T | None:
         """Return the value, None where the key is not there or its value was faulty."""
@@ -89,9 +100,17 @@ class Values:
         """Tell whether the key stands there, with a faulty value too."""
         return key.name in self.nodes
 
-    def place_of(self, key: Key[object]) -> Place:
-        """Return the place of the key's value, of the section where it is not there."""
-        return self.nodes[key.name][1].place if key.name in self.nodes else self.place
+    def place_of(self, key: Key[object], *item: int | str) -> Place:
+        """Return the place of the key's value, of an item in it, of the section where it is not there."""
+        if key.name not in self.nodes:
+            return self.place
+        node = self.nodes[key.name][1]
+        for part in item:
+            if isinstance(part, int) and isinstance(node, Items):
+                node = node.items[part]
+            elif isinstance(part, str) and isinstance(node, Entries):
+                node = node.pairs[part][1]
+        return node.place
 
 
 @dataclass(frozen=True)
@@ -113,19 +132,25 @@ class Section:
 
     def values(self, entries: Entries, context: Context) -> Values:
         """Read the entries; see `__call__`."""
-        known = [key.name for key in self.keys]
-        for name, (scalar, _) in entries.pairs.items():
-            if name not in known:
-                text = f"{self.what.capitalize()} has no key {shown(name)}{context.faults.hint(name, known)}"
-                context.faults.add(scalar.place, text)
-        read = {key.name: self._read_key(key, entries, context) for key in self.keys}
-        nodes = {name: pair for name, pair in entries.pairs.items() if name in known}
-        return Values(entries.place, read, nodes)
+        entries = self.meant(entries, context.faults)
+        lost = any(name not in self._names for name in entries.pairs)
+        read = {key.name: self._read_key(key, entries, context, lost) for key in self.keys}
+        nodes = {name: pair for name, pair in entries.pairs.items() if name in self._names}
+        return Values(entries.place, read, nodes, lost)
 
-    def _read_key(self, key: Key[object], entries: Entries, context: Context) -> object:
+    def meant(self, entries: Entries, faults: Faults) -> Entries:
+        """Return the entries with each misspelt key, after telling it, under the name that is like it."""
+        needed = [key.name for key in self.keys if key.required]
+        return meant(entries, self._names, self.what, faults, needed)
+
+    @property
+    def _names(self) -> list[str]:
+        return [key.name for key in self.keys]
+
+    def _read_key(self, key: Key[object], entries: Entries, context: Context, lost: bool) -> object:
         pair = entries.pairs.get(key.name)
         if pair is None:
-            if key.required:
+            if key.required and not lost:  # else told with the key that has no meaning
                 context.faults.add(entries.place, f"{self.what.capitalize()} needs the key `{key.name}`.")
             return None
         scalar, node = pair
@@ -136,6 +161,50 @@ class Section:
             context.faults.add(scalar.place, f"`{key.name}` has no value.")
             return None
         return key.read(node, context if key.judged else replace(context, announce=False))
+
+
+def meant(
+    entries: Entries,
+    known: Sequence[str],
+    what: str,
+    faults: Faults,
+    needed: Sequence[str] = (),
+    kind: str = "key",
+) -> Entries:
+    """Tell the keys of a mapping that it cannot have, and take each for the missing one that is like it.
+
+    So the mistake is told, those below it too, and nothing that only follows from it.
+
+    Args:
+        entries: The mapping.
+        known: Its keys.
+        what: For sentences, with its article: "a message".
+        faults: Takes the keys that are none.
+        needed: The keys that it must have; a key that is like none may stand for one that is missing.
+        kind: How a sentence calls what it cannot have.
+    """
+    if all(name in known for name in entries.pairs):
+        return entries
+    pairs = {name: pair for name, pair in entries.pairs.items() if name in known}
+    lost = {}
+    subject = what[:1].upper() + what[1:]
+    for name, (scalar, value) in entries.pairs.items():
+        if name in known:
+            continue
+        near = faults.nearest(name, known)
+        if near is None or near in pairs:
+            lost[name] = (scalar, value, faults.ending(near, list(known)))
+        else:
+            faults.add(scalar.place, f"{subject} has no {kind} {shown(name)}{faults.ending(near, [])}")
+            pairs[near] = (scalar, value)
+    missing = [f"`{name}`" for name in needed if name not in pairs]
+    for name, (scalar, value, ending) in lost.items():
+        text = f"{subject} has no {kind} {shown(name)}"
+        needs = f", and needs {listed(missing, 'and')}." if missing else ending
+        faults.add(scalar.place, text + needs)
+        missing = []
+        pairs[name] = (scalar, value)
+    return Entries(entries.place, pairs)
 
 
 def note(context: Context, text: str) -> None:

@@ -230,22 +230,54 @@ class Entry(Generic[T, V]):
     value: V
 
 
+class Seen:
+    """The names that stood in a mapping: what two spellings name may stand there once."""
+
+    def __init__(self, context: Context) -> None:
+        self._context = context
+        self._first: dict[object, Scalar] = {}
+
+    def first(self, name: Scalar, identity: object) -> bool:
+        """Tell whether what `name` names stands here for the first time; else note a fault."""
+        first = self._first.setdefault(identity, name)
+        if first is name:
+            return True
+        where = self._context.line(first.place)
+        text = f"{shown(name.text)} stands here a second time: it is {shown(first.text)} on {where}."
+        self._context.faults.add(name.place, text)
+        return False
+
+
 def each(
-    what: str, read_key: Reader[T], read: Callable[[T, Node, Context], V | None]
+    what: str,
+    read_key: Reader[T],
+    read: Callable[[T, Node, Context], V | None],
+    below: Callable[[Node, Context], object] | None = None,
 ) -> Reader[tuple[Entry[T, V], ...]]:
-    """Make the reader of a mapping with keys of the user's own; faulty entries are left out."""
+    """Make the reader of a mapping with keys of the user's own; faulty entries are left out.
+
+    Args:
+        what: For sentences, with its article.
+        read_key: Reader of a key; what it finds may stand there once, however it is written.
+        read: Reader of a value, given its key.
+        below: Reader of the value of a key that is not known, for the mistakes in it.
+    """
 
     def read_each(node: Node, context: Context) -> tuple[Entry[T, V], ...] | None:
         entries = mapping(node, context, what)
         if entries is None:
             return None
+        seen = Seen(context)
         found = []
         for key_scalar, value_node in entries.pairs.values():
             key = read_key(key_scalar, context)
             if key is None:
+                if below is not None:
+                    below(value_node, replace(context, lost=True))
                 continue
             value = read(key, value_node, context)
-            if value is not None:
+            first = seen.first(key_scalar, getattr(key, "identity", key_scalar.text))
+            if value is not None and first:
                 found.append(Entry(key_scalar.place, key, value))
         return tuple(found)
 
@@ -270,7 +302,9 @@ def message(node: Node, context: Context) -> FoundMessage | None:
 def signal(node: Node, context: Context) -> FoundSignal | None:
     """Read ``Message.Signal``, or the bare name of a signal of the context's message."""
     found = scalar(node, context, "the name of a signal")
-    return context.names.signal(found, context.faults, context.message) if found else None
+    if found is None or (context.lost and "." not in found.text):
+        return None
+    return context.names.signal(found, context.faults, context.message)
 
 
 def about_message(read: Reader[V]) -> Reader[tuple[Entry[FoundMessage, V], ...]]:
@@ -279,19 +313,7 @@ def about_message(read: Reader[V]) -> Reader[tuple[Entry[FoundMessage, V], ...]]
     def read_value(found: FoundMessage, node: Node, context: Context) -> V | None:
         return read(node, replace(context, message=found, subject=found.message.name))
 
-    read_each = each("the list of messages", message, read_value)
-
-    def read_once(node: Node, context: Context) -> tuple[Entry[FoundMessage, V], ...] | None:
-        entries = read_each(node, context)
-        seen: set[tuple[str, str]] = set()
-        for entry in entries or ():
-            name = (entry.key.bus, entry.key.message.name)
-            if name in seen:
-                context.faults.add(entry.place, f"{entry.key.message.name} stands here a second time.")
-            seen.add(name)
-        return entries
-
-    return read_once
+    return each("the list of messages", message, read_value, below=read)
 
 
 def as_it_is(node: Node, _context: Context) -> Node:
@@ -309,7 +331,10 @@ def record_field(node: Node, context: Context) -> tuple[str, FieldType] | None:
         hint = context.faults.hint(name, context.records)
         context.faults.add(found.place, f"The spec has no record {shown(name)}{hint}")
         return None
-    types = field_types(context.records[name])
+    record = context.records[name]
+    if record is None:
+        return None
+    types = field_types(record)
     if item not in types:
         context.faults.add(
             found.place, f"The record {name} has no field {shown(item)}{context.faults.hint(item, types)}"
