@@ -94,6 +94,8 @@ def tell_doubts(descriptions: Mapping[str, Description], context: Context) -> No
 def _read(name: Scalar, node: Node, context: Context) -> _Correction | None:
     """Read one correction; ``a.b`` is a message of a bus where there is a bus `a`, else a signal."""
     first, dot, _ = name.text.partition(".")
+    if dot and not context.names.buses:  # `a` may be the bus that is not known
+        return None
     if not dot or (name.text.count(".") == 1 and first in context.names.buses):
         found = context.names.message(name, context.faults)
         values = g.CORRECT_MESSAGE(node, context)
@@ -116,7 +118,7 @@ def _tell(name: Scalar, values: Values, changes: bool, found: FoundMessage, cont
     what = f"{name.text} ({context.line(name.place)})"
     parts = listed(keys or ["nothing"], "and")
     text = f"The description of {what} is corrected in {parts}: {values.get(g.REASON)}."
-    if not keys:
+    if not keys and not values.lost:
         context.faults.add(values.place, f"The correction of {name.text} corrects nothing.")
     elif not changes:
         text = f"The correction of {what} changes nothing: the description says the same."

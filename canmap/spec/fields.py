@@ -206,7 +206,7 @@ def _unit(values: Values, source: FoundSignal, context: Context) -> Unit | None:
     """Return the unit of the signal: the spec's, else the description's; they must not contradict."""
     described = find_unit(source.signal.unit)
     if not values.has(g.FIELD_UNIT):
-        if described is None:
+        if described is None and not values.lost and "correct" not in context.lost:
             said = (
                 f"the unit {shown(source.signal.unit)}, which is not known"
                 if source.signal.unit
@@ -229,7 +229,7 @@ def _unit(values: Values, source: FoundSignal, context: Context) -> Unit | None:
 def _line(unit: Unit, values: Values, context: Context) -> _Line | None:
     """Return unit, sign, scale and offset as one line; None where the scale is faulty."""
     sign, scale, offset = values.get(g.SIGN), values.get(g.SCALE), values.get(g.FIELD_OFFSET)
-    if scale is None and values.has(g.SCALE):
+    if scale is None and (values.has(g.SCALE) or values.lost):
         return None
     factor = Fraction(sign if isinstance(sign, int) else 1)
     dimension, name = unit.dimension, unit.name

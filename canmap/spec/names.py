@@ -141,6 +141,8 @@ class Names:
 
     def _message(self, scalar: Scalar, bus: list[str], name: str, faults: Faults) -> FoundMessage | None:
         if bus and bus[0] not in self.buses:
+            if not self.buses:  # told where they should stand
+                return None
             faults.add(scalar.place, f"There is no bus {shown(bus[0])}{faults.hint(bus[0], self.buses)}")
             return None
         found = [one for one in self._found.get(name, ()) if not bus or one.bus == bus[0]]

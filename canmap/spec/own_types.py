@@ -64,6 +64,8 @@ def _is_whole(values: Values, type_: type[Record]) -> bool:
     if written is None or not isinstance(written[1], Entries):
         return False
     contents = [entry.value for entry in values.get(g.OWN_FIELDS) or ()]
+    if any(one.lost for one in contents):
+        return False
     read = all(one.get(key) is not None for one in contents for key in _CONTENTS if one.has(key))
     return read and len(written[1].pairs) == len(field_types(type_))
 

@@ -245,7 +245,7 @@ def _hash(node: Node, context: Context) -> str | None:
 
 def _bus_name(node: Node, context: Context) -> str | None:
     found = placed_text(node, context)
-    if found and found.text not in context.names.buses:
+    if found and context.names.buses and found.text not in context.names.buses:
         hint = context.faults.hint(found.text, context.names.buses)
         context.faults.add(found.place, f"There is no bus {shown(found.text)}{hint}")
         return None

@@ -11,7 +11,7 @@ from canmap.spec.fields import field_rule
 from canmap.spec.marks import Entries, Scalar
 from canmap.spec.model import FieldRule, Note, RecordRule
 from canmap.spec.own_types import is_field_name
-from canmap.spec.sections import mapping, meant, scalar
+from canmap.spec.sections import WHOLE, mapping, meant, renamed, scalar
 from canmap.spec.shapes import message
 from canmap.vocabulary import CORE_TYPES, Drive, Motion, Record, Steering, field_types
 
@@ -53,12 +53,13 @@ def record_rules(
         context: Takes faults and notes.
     """
     entries = mapping(node, context, "the list of records") if node is not None else None
+    unread: dict[str, type[Record] | None] = dict.fromkeys(entries.pairs if entries else ())
+    context = replace(context, records=unread)
     started = [
         record
         for name, value in (entries.pairs.values() if entries else ())
         if (record := _start(name, value, {**CORE_TYPES, **types}, context))
     ]
-    unread: dict[str, type[Record] | None] = dict.fromkeys(entries.pairs if entries else ())
     context = replace(context, records=unread | {record.name: record.type for record in started})
     rules: dict[str, RecordRule] = {}
     for record in sorted(started, key=lambda record: record.type is Motion):  # Motion looks at the others
@@ -99,8 +100,8 @@ def _start(
         )
     if entries is None:
         return None
-    entries = _with_type(entries, context)
-    type_ = _type(name, entries, types, context)
+    entries, wanted = _with_type(name, entries, types, context)
+    type_ = _type(wanted, types, context) if wanted else None
     if type_ is not None:
         return _Started(name.text, type_, entries)
     for key, (_, value) in entries.pairs.items():
@@ -111,32 +112,39 @@ def _start(
     return None
 
 
-def _with_type(entries: Entries, context: Context) -> Entries:
-    """Return the entries of a record with its `type`, where only its key is misspelt."""
-    if _TYPE in entries.pairs:
-        return entries
-    fields = {field for type_ in CORE_TYPES.values() for field in field_types(type_)}
-    doubtful = {key: pair for key, pair in entries.pairs.items() if key != _STAMP and key not in fields}
-    near = next((key for key in doubtful if context.faults.nearest(key, [_TYPE])), None)
-    if near is None:
-        return entries
-    rest = {key: pair for key, pair in entries.pairs.items() if key != near}
-    place = entries.pairs[near][0].place
-    context.faults.add(place, f"A record has no key {shown(near)}; did you mean `{_TYPE}`?")
-    return Entries(entries.place, rest | {_TYPE: entries.pairs[near]})
-
-
-def _type(
+def _with_type(
     name: Scalar, entries: Entries, types: Mapping[str, type[Record] | None], context: Context
-) -> type[Record] | None:
-    node = entries.value(_TYPE)
-    if node is None:
-        context.faults.add(name.place, f"The record {name.text} needs the key `type`.")
-        return None
-    wanted = scalar(node, context, "the type of a record")
-    if wanted is None or wanted.text in types:
-        return types[wanted.text] if wanted else None
+) -> tuple[Entries, Scalar | None]:
+    """Return the entries of a record and the name of its type, for which another key may stand by mistake."""
+    written = entries.value(_TYPE)
+    if written is not None:
+        return entries, scalar(written, context, "the type of a record")
+    fields = {field for type_ in types.values() if type_ for field in field_types(type_)}
+    strange = [key for key in entries.pairs if key != _STAMP and key not in fields]
+    near = next((key for key in strange if context.faults.nearest(key, [_TYPE])), None)
+    if near is not None:
+        known = [_TYPE, *(key for key in entries.pairs if key != near)]
+        entries = renamed(entries, known, "a record", context.faults)
+        return entries, scalar(entries.pairs[_TYPE][1], context, "the type of a record")
+    if strange:
+        place = entries.pairs[strange[0]][0].place
+        context.faults.add(place, f"A record has no key {shown(strange[0])}, and needs `{_TYPE}`.")
+    elif not _told_elsewhere(name, context):
+        context.faults.add(name.place, f"The record {name.text} needs the key `{_TYPE}`.")
+    return entries, None
+
+
+def _told_elsewhere(name: Scalar, context: Context) -> bool:
+    """Tell whether a fragment's part of a record lacks what the spec says in a part that has no meaning."""
+    return WHOLE in context.lost and name.place.file != context.file
+
+
+def _type(wanted: Scalar, types: Mapping[str, type[Record] | None], context: Context) -> type[Record] | None:
+    if wanted.text in types:
+        return types[wanted.text]
     near = context.faults.nearest(wanted.text, types)
+    if near is None and "record_types" in context.lost:
+        return None
     ending = context.faults.ending(near, list(types))
     context.faults.add(wanted.place, f"There is no record type {shown(wanted.text)}{ending}")
     return types[near] if near else None
@@ -229,6 +237,8 @@ class _Fields:
         lost = given - set(self._types)  # told where it stands, and may be one of them
         if not lost and ("speed" not in given or len(angles) != 1):
             faults.add(place, "Motion is derived from `speed` and one of `wheel_angle` and `road_angle`.")
+        if "geometry" in self._context.lost:
+            return
         if self._geometry.wheelbase is None:
             faults.add(place, "Motion needs the `wheelbase` under `geometry`.")
         if angles == {"wheel_angle"} and self._geometry.steering_ratio is None:

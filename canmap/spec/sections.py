@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     from canmap.spec.names import FoundMessage, Names
     from canmap.vocabulary import Record
 
+MESSAGE = "message"  # the one that a section is about
+WHOLE = "spec"  # some part of the spec
+
 T = TypeVar("T")
 T_co = TypeVar("T_co", covariant=True)
 
@@ -37,8 +40,8 @@ class Context:
         announce: Whether keys that are not judged yet get their note; off inside one that has it.
         file: The file of the spec; a note names another file beside the line.
         records: The records of the spec by name, with their types; None for a type that is not known.
-        lost: Whether the section is about a message that is not known, so that a signal's bare name may be
-            any.
+        lost: Sections and other things that could not be read (`MESSAGE`, `WHOLE`), so that nothing is told
+            that only follows from their absence.
     """
 
     faults: Faults
@@ -49,7 +52,7 @@ class Context:
     announce: bool = True
     file: str = ""
     records: Mapping[str, type[Record] | None] = field(default_factory=dict)
-    lost: bool = False
+    lost: frozenset[str] = frozenset()
 
     def line(self, place: Place) -> str:
         """Return how a note names a place: "line 14", with the file if it is a fragment."""
@@ -132,16 +135,12 @@ class Section:
 
     def values(self, entries: Entries, context: Context) -> Values:
         """Read the entries; see `__call__`."""
-        entries = self.meant(entries, context.faults)
+        needed = [key.name for key in self.keys if key.required]
+        entries = meant(entries, self._names, self.what, context.faults, needed)
         lost = any(name not in self._names for name in entries.pairs)
         read = {key.name: self._read_key(key, entries, context, lost) for key in self.keys}
         nodes = {name: pair for name, pair in entries.pairs.items() if name in self._names}
         return Values(entries.place, read, nodes, lost)
-
-    def meant(self, entries: Entries, faults: Faults) -> Entries:
-        """Return the entries with each misspelt key, after telling it, under the name that is like it."""
-        needed = [key.name for key in self.keys if key.required]
-        return meant(entries, self._names, self.what, faults, needed)
 
     @property
     def _names(self) -> list[str]:
@@ -183,28 +182,34 @@ def meant(
         needed: The keys that it must have; a key that is like none may stand for one that is missing.
         kind: How a sentence calls what it cannot have.
     """
+    entries = renamed(entries, known, what, faults, kind)
+    missing = [f"`{name}`" for name in needed if name not in entries.pairs]
+    for name, (scalar, _) in entries.pairs.items():
+        if name not in known:
+            needs = f", and needs {listed(missing, 'and')}." if missing else faults.hint(name, known)
+            faults.add(scalar.place, f"{_first_up(what)} has no {kind} {shown(name)}{needs}")
+            missing = []
+    return entries
+
+
+def renamed(entries: Entries, known: Sequence[str], what: str, faults: Faults, kind: str = "key") -> Entries:
+    """Do for keys that are like a missing one what `meant` does, and leave all others as they are."""
     if all(name in known for name in entries.pairs):
         return entries
-    pairs = {name: pair for name, pair in entries.pairs.items() if name in known}
-    lost = {}
-    subject = what[:1].upper() + what[1:]
-    for name, (scalar, value) in entries.pairs.items():
-        if name in known:
-            continue
-        near = faults.nearest(name, known)
-        if near is None or near in pairs:
-            lost[name] = (scalar, value, faults.ending(near, list(known)))
+    pairs: dict[str, tuple[Scalar, Node]] = {}
+    for name, pair in entries.pairs.items():
+        near = None if name in known else faults.nearest(name, known)
+        if near is None or near in entries.pairs or near in pairs:
+            pairs[name] = pair
         else:
-            faults.add(scalar.place, f"{subject} has no {kind} {shown(name)}{faults.ending(near, [])}")
-            pairs[near] = (scalar, value)
-    missing = [f"`{name}`" for name in needed if name not in pairs]
-    for name, (scalar, value, ending) in lost.items():
-        text = f"{subject} has no {kind} {shown(name)}"
-        needs = f", and needs {listed(missing, 'and')}." if missing else ending
-        faults.add(scalar.place, text + needs)
-        missing = []
-        pairs[name] = (scalar, value)
+            text = f"{_first_up(what)} has no {kind} {shown(name)}{faults.ending(near, [])}"
+            faults.add(pair[0].place, text)
+            pairs[near] = pair
     return Entries(entries.place, pairs)
+
+
+def _first_up(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def note(context: Context, text: str) -> None:

@@ -11,9 +11,19 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Generic, TypeVar
 
 from canmap.spec.faults import listed, shown
-from canmap.spec.marks import Items, Node, Scalar
-from canmap.spec.sections import Context, Reader, mapping, scalar
-from canmap.spec.units import UNITS, Quantity, Unit, find_unit, parse_number, parse_quantity, si_name
+from canmap.spec.marks import Items, Node, Scalar, joined
+from canmap.spec.sections import MESSAGE, Context, Reader, mapping, scalar
+from canmap.spec.unit_names import unit_ending
+from canmap.spec.units import (
+    UNITS,
+    Quantity,
+    Unit,
+    find_unit,
+    number_advice,
+    parse_number,
+    parse_quantity,
+    si_name,
+)
 from canmap.vocabulary import FieldType, field_types
 
 if TYPE_CHECKING:
@@ -21,6 +31,7 @@ if TYPE_CHECKING:
 
     from canmap.spec.faults import Place
     from canmap.spec.names import FoundMessage, FoundSignal
+    from canmap.spec.units import Dimension
 
 T = TypeVar("T")
 V = TypeVar("V")
@@ -61,6 +72,12 @@ def as_integer(text: str) -> int | None:
     return int(text, 0) if _INTEGER.fullmatch(text) else None
 
 
+def _tell_number(found: Scalar, what: str, context: Context) -> None:
+    advice = number_advice(found.text)
+    said = f"{shown(found.text)}: {advice}" if advice else f"{shown(found.text)} {what}"
+    context.faults.add(found.place, f"{said}.")
+
+
 def integer(low: int, high: int) -> Reader[int]:
     """Make the reader of a whole number from `low` to `high`."""
 
@@ -70,7 +87,7 @@ def integer(low: int, high: int) -> Reader[int]:
             return None
         value = as_integer(found.text)
         if value is None:
-            context.faults.add(found.place, f"{shown(found.text)} is no whole number such as 12 or 0x0C.")
+            _tell_number(found, "is no whole number such as 12 or 0x0C", context)
         elif not low <= value <= high:
             context.faults.add(found.place, f"{shown(found.text)} is not between {low} and {high}.")
             return None
@@ -86,19 +103,19 @@ def number(node: Node, context: Context) -> Fraction | None:
         return None
     value = parse_number(found.text)
     if value is None:
-        context.faults.add(found.place, f"{shown(found.text)} is no number such as 0.5 or 1/15.4.")
+        _tell_number(found, "is no number such as 0.5 or 1/15.4", context)
     return value
 
 
-def any_quantity(node: Node, context: Context) -> Quantity | None:
-    """Read a quantity of any unit."""
+def any_quantity(node: Node, context: Context, wanted: Dimension | None = None) -> Quantity | None:
+    """Read a quantity of any unit; where one is not known, a unit of the `wanted` dimension is proposed."""
     found = scalar(node, context, "a quantity such as 10 ms")
     if found is None:
         return None
     value = parse_quantity(found.text)
     if isinstance(value, str):
         unit = found.text.strip().lstrip("+-0123456789.").strip()
-        hint = context.faults.hint(unit, UNITS) if "unit" in value and unit else "."
+        hint = unit_ending(unit, wanted, context.faults) if value.startswith("the unit") else "."
         context.faults.add(found.place, f"{shown(found.text)}: {value}{hint}")
         return None
     return value
@@ -112,7 +129,8 @@ def unit(node: Node, context: Context) -> Unit | None:
     value = find_unit(found.text)
     if value is None:
         context.faults.add(
-            found.place, f"The unit {shown(found.text)} is not known{context.faults.hint(found.text, UNITS)}"
+            found.place,
+            f"The unit {shown(found.text)} is not known{unit_ending(found.text, None, context.faults)}",
         )
     return value
 
@@ -122,7 +140,7 @@ def quantity(unit: str, positive: bool = False) -> Reader[Quantity]:
     dimension = UNITS[unit].dimension
 
     def read(node: Node, context: Context) -> Quantity | None:
-        value = any_quantity(node, context)
+        value = any_quantity(node, context, dimension)
         if value is None or not fits(value, dimension, node.place, context):
             return None
         if positive and value.si <= 0:
@@ -191,7 +209,10 @@ def list_of(read: Reader[T], what: str, least: int = 1, most: int = 1000) -> Rea
         if not isinstance(node, Items):
             context.faults.add(node.place, f"Here belongs a list of {what}: write [..., ...].")
             return None
-        if not least <= len(node.items) <= most:
+        items = node.items
+        if not least <= len(items) <= most and least <= len(joined(items)) <= most:
+            items = joined(items)  # whose commas are then told
+        if not least <= len(items) <= most:
             wanted = (
                 f"{least}"
                 if least == most
@@ -201,7 +222,7 @@ def list_of(read: Reader[T], what: str, least: int = 1, most: int = 1000) -> Rea
             )
             context.faults.add(node.place, f"The list has {len(node.items)} {what}, not {wanted}.")
             return None
-        values = [read(item, context) for item in node.items]
+        values = [read(item, context) for item in items]
         good = [value for value in values if value is not None]
         return tuple(good) if len(good) == len(values) else None
 
@@ -273,7 +294,7 @@ def each(
             key = read_key(key_scalar, context)
             if key is None:
                 if below is not None:
-                    below(value_node, replace(context, lost=True))
+                    below(value_node, replace(context, lost=context.lost | {MESSAGE}))
                 continue
             value = read(key, value_node, context)
             first = seen.first(key_scalar, getattr(key, "identity", key_scalar.text))
@@ -302,7 +323,7 @@ def message(node: Node, context: Context) -> FoundMessage | None:
 def signal(node: Node, context: Context) -> FoundSignal | None:
     """Read ``Message.Signal``, or the bare name of a signal of the context's message."""
     found = scalar(node, context, "the name of a signal")
-    if found is None or (context.lost and "." not in found.text):
+    if found is None or (MESSAGE in context.lost and "." not in found.text):
         return None
     return context.names.signal(found, context.faults, context.message)
 

@@ -225,7 +225,7 @@ CASES = {
     ),
     "number that reads two ways": (
         "correct: {SteerFeedback.Angle: {bits: 010, reason: x}}\n",
-        *(4, 39, "`010` is no whole number such as 12 or 0x0C."),
+        *(4, 39, "`010`: a number that begins with 0 reads two ways: write 10."),
     ),
     "code that is no whole number": (
         "records:\n  c: {type: Control, stamp: DriveFeedback, reason: DriveFeedback.Speed}\n",
