@@ -77,3 +77,17 @@ class OutputError(CanmapError, OSError):
 
 class UsageError(CanmapError, ValueError):
     """A request that contradicts itself or names something that does not exist."""
+
+
+class ArgumentError(UsageError):
+    """An argument of a function that cannot be carried out.
+
+    Attributes:
+        argument: Its name, as a program writes it.
+        reason: What is wrong with it and what to do, for a caller who has another name for it.
+    """
+
+    def __init__(self, argument: str, reason: str) -> None:
+        super().__init__(f"{argument}: {reason}")
+        self.argument = argument
+        self.reason = reason

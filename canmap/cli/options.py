@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from canmap.errors import UsageError
+from canmap.errors import ArgumentError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -106,7 +106,10 @@ class Request:
             from canmap.spec.loader import load_spec
 
             file = None if self.json_path is None else stack.enter_context(whole_text_file(self.json_path))
-            spec = load_spec(self.spec, channels=self.channels, descriptions=self.descriptions)
+            try:
+                spec = load_spec(self.spec, channels=self.channels, descriptions=self.descriptions)
+            except ArgumentError as error:  # `channels` is --channel
+                raise UsageError(f"--{error.argument.removesuffix('s')}: {error.reason}") from None
             result = inspect_intake(intake, spec, listen=listener(spec, intake.source), pace=pace)
             if file is not None:
                 json.dump(result.to_json(), file, indent=1, allow_nan=False)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -10,16 +10,18 @@ from canmap.errors import readable
 from canmap.spec import grammar as g
 from canmap.spec.codes import raw_codes
 from canmap.spec.faults import listed
-from canmap.spec.layout import settled
+from canmap.spec.layout import bytes_needed, settled
 from canmap.spec.marks import Scalar
 from canmap.spec.model import Note
 from canmap.spec.names import FoundMessage
 from canmap.spec.sections import mapping
+from canmap.spec.shapes import Seen
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from canmap.spec.description import DescribedMessage, DescribedSignal, Description
+    from canmap.spec.faults import Place
     from canmap.spec.marks import Node
     from canmap.spec.names import FoundSignal
     from canmap.spec.sections import Context, Key, Values
@@ -27,6 +29,20 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 _MOST_DOUBTS = 3  # told of one message
+
+
+@dataclass(frozen=True, slots=True)
+class _Correction:
+    """What the spec says of a message, or of one of its signals, which `signal` then is, put right."""
+
+    bus: str
+    message: str
+    signal: DescribedSignal | None
+    values: Values
+
+    @property
+    def identity(self) -> tuple[str, ...]:
+        return (self.bus, self.message, *((self.signal.name,) if self.signal else ()))
 
 
 def corrected(
@@ -39,19 +55,26 @@ def corrected(
         descriptions: By bus.
         context: Takes faults; each correction becomes a note.
     """
-    changed: dict[tuple[str, str], DescribedMessage] = {}
     entries = mapping(node, context, "the list of corrections") if node is not None else None
+    seen = Seen(context)
+    read: dict[tuple[str, str], list[_Correction]] = {}  # by bus and message
     for name, value in entries.pairs.values() if entries else ():
-        done = _correct(name, value, changed, context)
-        if done:
-            changed[done.bus, done.message.name] = done.message
-    return {
+        correction = _read(name, value, context)
+        if correction and seen.first(name, correction.identity):
+            read.setdefault((correction.bus, correction.message), []).append(correction)
+    right = {
         bus: replace(
             description,
-            messages=tuple(changed.get((bus, message.name), message) for message in description.messages),
+            messages=tuple(
+                _message(message, read.get((bus, message.name), ())) for message in description.messages
+            ),
         )
         for bus, description in descriptions.items()
     }
+    for bus, description in right.items():
+        for message in description.messages:
+            _check_places(message, read.get((bus, message.name), ()), context)
+    return right
 
 
 def tell_doubts(descriptions: Mapping[str, Description], context: Context) -> None:
@@ -68,32 +91,26 @@ def tell_doubts(descriptions: Mapping[str, Description], context: Context) -> No
             context.notes.append(Note(text, bus, message.name))
 
 
-def _correct(
-    name: Scalar, node: Node, changed: Mapping[tuple[str, str], DescribedMessage], context: Context
-) -> FoundMessage | None:
-    """Return the corrected message; ``a.b`` is a message of a bus where there is a bus `a`, else a signal."""
+def _read(name: Scalar, node: Node, context: Context) -> _Correction | None:
+    """Read one correction; ``a.b`` is a message of a bus where there is a bus `a`, else a signal."""
     first, dot, _ = name.text.partition(".")
+    if dot and not context.names.buses:  # `a` may be the bus that is not known
+        return None
     if not dot or (name.text.count(".") == 1 and first in context.names.buses):
         found = context.names.message(name, context.faults)
         values = g.CORRECT_MESSAGE(node, context)
         if found is None or values is None:
             return None
-        now = changed.get((found.bus, found.message.name), found.message)
-        right = _message(now, values)
-    else:
-        signal = context.names.described_signal(name, context.faults)
-        values = g.CORRECT_SIGNAL(node, context)
-        if signal is None or values is None:
-            return None
-        now = changed.get((signal.bus, signal.message.name), signal.message)
-        found = FoundMessage(signal.bus, now)
-        better = _signal(signal, values, context)
-        right = _with_signal(now, better)
-    _tell(name, values, right != now, found, context)
-    for changed_signal in right.all_signals:
-        if changed_signal not in now.all_signals or right.length != now.length:
-            _check_place(changed_signal, right, values, context)
-    return FoundMessage(found.bus, right)
+        now = found.message
+        _tell(name, values, _with_values(now, values) != now, found, context)
+        return _Correction(found.bus, now.name, None, values)
+    signal = context.names.described_signal(name, context.faults)
+    values = g.CORRECT_SIGNAL(node, context)
+    if signal is None or values is None:
+        return None
+    better = _signal(signal, values, context)
+    _tell(name, values, better != signal.signal, FoundMessage(signal.bus, signal.message), context)
+    return _Correction(signal.bus, signal.message.name, better, values)
 
 
 def _tell(name: Scalar, values: Values, changes: bool, found: FoundMessage, context: Context) -> None:
@@ -101,27 +118,35 @@ def _tell(name: Scalar, values: Values, changes: bool, found: FoundMessage, cont
     what = f"{name.text} ({context.line(name.place)})"
     parts = listed(keys or ["nothing"], "and")
     text = f"The description of {what} is corrected in {parts}: {values.get(g.REASON)}."
-    if not keys:
+    if not keys and not values.lost:
         context.faults.add(values.place, f"The correction of {name.text} corrects nothing.")
     elif not changes:
         text = f"The correction of {what} changes nothing: the description says the same."
     context.notes.append(Note(text, found.bus, found.message.name))
 
 
-def _message(message: DescribedMessage, values: Values) -> DescribedMessage:
-    right = replace(
+def _message(message: DescribedMessage, said: Sequence[_Correction]) -> DescribedMessage:
+    """Return a message with all that is said of it and its signals, whatever stands first in the spec."""
+    if not said:
+        return message
+    right = message
+    better = {}
+    for one in said:
+        if one.signal is None:
+            right = _with_values(right, one.values)
+        else:
+            better[one.signal.name] = one.signal
+    signals = tuple(better.get(old.name, old) for old in message.all_signals)
+    return settled(replace(right, signals=signals, doubtful=()))
+
+
+def _with_values(message: DescribedMessage, values: Values) -> DescribedMessage:
+    return replace(
         message,
         period_ns=_limit(values, g.CORRECT_PERIOD, message.period_ns),
         sender=_given(values, g.CORRECT_SENDER, message.sender),
         length=_given(values, g.CORRECT_LENGTH, message.length),
     )
-    return settled(right)
-
-
-def _with_signal(message: DescribedMessage, better: DescribedSignal) -> DescribedMessage:
-    """Return `message` with one signal changed, which may put an end to a doubt about it or another one."""
-    signals = (better if old.name == better.name else old for old in message.all_signals)
-    return settled(replace(message, signals=tuple(signals), doubtful=()))
 
 
 def _given(values: Values, key: Key[T], described: T) -> T:
@@ -165,23 +190,35 @@ def _labels(node: Node, found: FoundSignal, context: Context) -> dict[int, str]:
     plain = replace(found, signal=replace(found.signal, labels={}))
     for code, label in entries.pairs.values() if entries else ():
         for raw in raw_codes(code, plain, context) or ():
-            if isinstance(label, Scalar) and label.text:
-                labels[raw] = label.text
-            else:
+            if not (isinstance(label, Scalar) and label.text):
                 context.faults.add(label.place, "Here belongs a label.")
+            elif raw in labels:
+                context.faults.add(
+                    code.place, f"The raw code {raw} of {found.text} stands here a second time."
+                )
+            else:
+                labels[raw] = label.text
     return labels
 
 
-def _check_place(
-    signal: DescribedSignal, message: DescribedMessage, values: Values, context: Context
-) -> None:
-    """See that the bits lie in the payload."""
-    start = signal.start_bit
-    if signal.big_endian:  # counted from the most significant bit of the first byte
-        start = 8 * (start // 8) + 7 - start % 8
-    if start + signal.bits > 8 * message.length:
-        place = values.place_of(g.BITS if values.has(g.BITS) else g.START_BIT)
+def _check_places(message: DescribedMessage, said: Sequence[_Correction], context: Context) -> None:
+    """See that what is corrected lies in the payload, which is that of the corrected message."""
+    placed = {one.signal.name for one in said if one.signal}
+    for one in said:
+        values = one.values
+        if one.signal is not None:
+            keys = (key for key in (g.BITS, g.START_BIT, g.BYTE_ORDER) if values.has(key))
+            place = values.place_of(next(keys, g.START_BIT))
+            _check_place(one.signal, message, place, context)
+        elif values.get(g.CORRECT_LENGTH) is not None:
+            for signal in message.all_signals:
+                if signal.name not in placed:
+                    _check_place(signal, message, values.place_of(g.CORRECT_LENGTH), context)
+
+
+def _check_place(signal: DescribedSignal, message: DescribedMessage, place: Place, context: Context) -> None:
+    if bytes_needed(signal) > message.length:
         text = f"{signal.name} then ends beyond the {message.length} bytes of {message.name}."
         context.faults.add(place, text)
     if signal.is_float and signal.bits not in {16, 32, 64}:
-        context.faults.add(values.place_of(g.BITS), "A floating point number has 16, 32 or 64 bits.")
+        context.faults.add(place, "A floating point number has 16, 32 or 64 bits.")

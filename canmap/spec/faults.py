@@ -14,6 +14,9 @@ _MOST_FAULTS = 500  # a listing nobody reads; also bounds the time that a hostil
 _MOST_SUGGESTIONS = 100
 _MOST_SHOWN = 60  # characters of a text that the user wrote
 _MOST_NAMES = 12
+_LEAST_LIKENESS = 0.6  # of two names, as difflib counts it
+_SURE_LIKENESS = 0.75
+_SHORTEST_BEGIN = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +38,20 @@ def listed(names: Iterable[str], joint: str = "or") -> str:
     """Return "a, b or c"."""
     *head, last = list(names)
     return f"{', '.join(head)} {joint} {last}" if head else last
+
+
+def _alike(name: str, other: str) -> bool:
+    """Tell whether one may be the other with a slip: much the same, a begin of it, or one letter off."""
+    from difflib import SequenceMatcher  # noqa: PLC0415 - see `Faults.nearest`
+
+    short, long = sorted((name, other), key=len)
+    if len(short) < _SHORTEST_BEGIN:
+        return len(long) <= _SHORTEST_BEGIN and short == long[: len(short)]
+    return (
+        long.startswith(short)
+        or (len(short) == len(long) and sum(a != b for a, b in zip(short, long, strict=True)) == 1)
+        or SequenceMatcher(None, name, other).ratio() >= _SURE_LIKENESS
+    )
 
 
 class Faults:
@@ -59,25 +76,35 @@ class Faults:
             fault = replace(told, text=readable(told.text))
             if fault in self._seen:
                 continue
+            self._seen.add(fault)
             if len(self._faults) >= _MOST_FAULTS:
                 self._more += 1
                 continue
-            self._seen.add(fault)
             self._faults.append(fault)
 
     def hint(self, name: str, known: Iterable[str]) -> str:
         """Return the end of a sentence: the nearest of the names that exist, else all of a few."""
         names = list(dict.fromkeys(known))
+        return self.ending(self.nearest(name, names), names)
+
+    def ending(self, near: str | None, names: list[str]) -> str:
+        """Return the end of a sentence about a name that is none of `names`; see `hint`."""
+        if near:
+            return f"; did you mean `{near}`?"
+        listable = self._suggestions <= _MOST_SUGGESTIONS and 0 < len(names) <= _MOST_NAMES
+        return f"; it is one of {listed(names)}." if listable else "."
+
+    def nearest(self, name: str, names: Iterable[str]) -> str | None:
+        """Return the name that was probably meant; None where none is like it, and after many questions."""
         self._suggestions += 1
-        if self._suggestions > _MOST_SUGGESTIONS or not names:
-            return "."
+        if self._suggestions > _MOST_SUGGESTIONS:
+            return None
         from difflib import get_close_matches  # noqa: PLC0415 - 10 ms that a good spec need not pay
 
-        by_folded = {candidate.casefold(): candidate for candidate in reversed(names)}
-        near = get_close_matches(name[:_MOST_SHOWN].casefold(), list(by_folded), 1, 0.6)
-        if near:
-            return f"; did you mean `{by_folded[near[0]]}`?"
-        return f"; it is one of {listed(names)}." if len(names) <= _MOST_NAMES else "."
+        by_folded = {candidate.casefold(): candidate for candidate in reversed(list(names))}
+        folded = name[:_MOST_SHOWN].casefold()
+        near = get_close_matches(folded, list(by_folded), 3, _LEAST_LIKENESS)
+        return next((by_folded[one] for one in near if _alike(folded, one)), None)
 
     def error(self) -> SpecError:
         """Return the error that holds what was collected, by file and position."""

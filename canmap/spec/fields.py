@@ -41,6 +41,7 @@ class _Line:
     offset: Fraction
     dimension: Dimension
     unit: str
+    written: str  # the unit of the signal alone
 
 
 def field_rule(
@@ -62,6 +63,9 @@ def field_rule(
     before = len(context.faults)
     values = g.FIELD(node, context)
     sources = _sources(values, context) if values else ()
+    if values and not sources and field.kind is float:  # what else is wrong
+        _limits(values, _dimension(field), field, context)
+        _check_later(values, _dimension(field), context)
     if values is None or not sources:
         return None
     first = sources[0]
@@ -101,7 +105,9 @@ def _refuse(values: Values, keys: tuple[Key[object], ...], what: str, context: C
 def _sources(values: Values, context: Context) -> tuple[FoundSignal, ...]:
     """Return the signal or the summed signals, all of one message and unit."""
     if values.has(g.SIGNAL) == values.has(g.SUM):
-        context.faults.add(values.place, "A field needs one of the keys `signal` and `sum`.")
+        if not values.lost or values.has(g.SIGNAL):
+            text = "A field needs one of the keys `signal` and `sum`."
+            context.faults.add(values.place, text)
         return ()
     single, summed = values.get(g.SIGNAL), values.get(g.SUM)
     if single:
@@ -109,8 +115,8 @@ def _sources(values: Values, context: Context) -> tuple[FoundSignal, ...]:
     if not summed:
         return ()
     first, *others = summed
-    place = values.place_of(g.SUM)
-    for other in others:
+    for index, other in enumerate(others, 1):
+        place = values.place_of(g.SUM, index)
         if (other.bus, other.message.name) != (first.bus, first.message.name):
             text = f"A sum takes signals of one message: {first.text} and {other.text} would tear."
             context.faults.add(place, text)
@@ -122,8 +128,8 @@ def _sources(values: Values, context: Context) -> tuple[FoundSignal, ...]:
             context.faults.add(
                 place, f"A sum takes signals of one unit: {first.text} and {other.text} have {units}."
             )
-    if len({source.ref for source in summed}) < len(summed):
-        context.faults.add(place, "A sum takes each signal once.")
+        if other.ref in {source.ref for source in summed[:index]}:
+            context.faults.add(place, "A sum takes each signal once.")
     return summed
 
 
@@ -162,16 +168,17 @@ def _quantity(
     rule: FieldRule, values: Values, sources: tuple[FoundSignal, ...], context: Context
 ) -> FieldRule | None:
     unit = _unit(values, sources[0], context)
-    if unit is None:
-        return None
     wanted = _dimension(rule.type)
-    line = _line(unit, values, context)
+    line = _line(unit, values, context) if unit else None
     table = values.get(g.TABLE)
-    if table is None and line.dimension != wanted:
+    if line is not None and not values.has(g.TABLE) and line.dimension != wanted:
         unit_name = rule.type.unit if any(wanted) else "a plain number or a share in %"
         text = f"{shown(line.unit)} does not convert to {unit_name}, the unit of {rule.type.name}."
         context.faults.add(values.place_of(g.FIELD_UNIT if values.has(g.FIELD_UNIT) else g.SIGNAL), text)
+    limits = _limits(values, wanted, rule.type, context)
     _check_later(values, wanted, context)
+    if line is None:
+        return None
     sign = values.get(g.SIGN)
     if isinstance(sign, g.SignOf):
         place = values.place_of(g.SIGN)
@@ -182,11 +189,11 @@ def _quantity(
         return None
     return replace(
         rule,
+        unit=line.written,
         factor=line.factor,
         offset=line.offset,
         table=_points(table, line.dimension, wanted, values, context) if table else None,
-        limits=_limits(values, wanted, rule.type, context),
-        unit=unit.name,
+        limits=limits,
     )
 
 
@@ -199,7 +206,7 @@ def _unit(values: Values, source: FoundSignal, context: Context) -> Unit | None:
     """Return the unit of the signal: the spec's, else the description's; they must not contradict."""
     described = find_unit(source.signal.unit)
     if not values.has(g.FIELD_UNIT):
-        if described is None:
+        if described is None and not values.lost and "correct" not in context.lost:
             said = (
                 f"the unit {shown(source.signal.unit)}, which is not known"
                 if source.signal.unit
@@ -219,9 +226,11 @@ def _unit(values: Values, source: FoundSignal, context: Context) -> Unit | None:
     return written
 
 
-def _line(unit: Unit, values: Values, context: Context) -> _Line:
-    """Return unit, sign, scale and offset as one line."""
+def _line(unit: Unit, values: Values, context: Context) -> _Line | None:
+    """Return unit, sign, scale and offset as one line; None where the scale is faulty."""
     sign, scale, offset = values.get(g.SIGN), values.get(g.SCALE), values.get(g.FIELD_OFFSET)
+    if scale is None and (values.has(g.SCALE) or values.lost):
+        return None
     factor = Fraction(sign if isinstance(sign, int) else 1)
     dimension, name = unit.dimension, unit.name
     if scale is not None:
@@ -232,7 +241,7 @@ def _line(unit: Unit, values: Values, context: Context) -> _Line:
     added = Fraction(0)
     if offset is not None and fits(offset, dimension, values.place_of(g.FIELD_OFFSET), context):
         added = offset.si
-    return _Line(unit.factor * factor, unit.offset * factor + added, dimension, name)
+    return _Line(unit.factor * factor, unit.offset * factor + added, dimension, name, unit.name)
 
 
 def _points(
@@ -240,10 +249,15 @@ def _points(
 ) -> tuple[tuple[float, float], ...]:
     """Return the breakpoints in SI, ascending; the right side mirrored below zero."""
     place = values.place_of(g.TABLE)
-    sides = (table.left, table.right) if isinstance(table, g.Sides) else (table,)
-    for point in (point for side in sides for point in side):
-        if not (fits(point[0], before, place, context) and fits(point[1], after, place, context)):
-            return ()
+    sides = {("left",): table.left, ("right",): table.right} if isinstance(table, g.Sides) else {(): table}
+    fitting = [
+        fits(end, wanted, values.place_of(g.TABLE, *side, row, column), context)
+        for side, points in sides.items()
+        for row, point in enumerate(points)
+        for column, (end, wanted) in enumerate(zip(point, (before, after), strict=True))
+    ]
+    if not all(fitting):
+        return ()
     if isinstance(table, g.Sides):
         left, right = ([(a.si, b.si) for a, b in side] for side in (table.left, table.right))
         if any(any(side[0]) for side in (left, right)):
@@ -267,7 +281,12 @@ def _limits(values: Values, wanted: Dimension, field: FieldType, context: Contex
     written = [end for end in ends if isinstance(end, Quantity)]
     if not written:
         context.faults.add(place, "A range with neither end is written `range: none`.")
-    if not written or not all(fits(end, wanted, place, context) for end in written):
+    fitting = [
+        fits(end, wanted, values.place_of(g.RANGE, index), context)
+        for index, end in enumerate(ends)
+        if isinstance(end, Quantity)
+    ]
+    if not fitting or not all(fitting):
         return None
     unit = written[0].unit
     low, high = (end.si if isinstance(end, Quantity) else None for end in ends)
@@ -284,5 +303,6 @@ def _check_later(values: Values, wanted: Dimension, context: Context) -> None:
     if slew is not None:
         per_second = tuple(a - b for a, b in zip(wanted, UNITS["s"].dimension, strict=True))
         fits(slew, per_second, values.place_of(g.SLEW), context)
-    for point in (by_speed.get(SPEED_POINTS) if by_speed else None) or ():
-        fits(point[1], wanted, values.place_of(g.RANGE_BY_SPEED), context)
+    for row, point in enumerate((by_speed.get(SPEED_POINTS) if by_speed else None) or ()):
+        if by_speed:
+            fits(point[1], wanted, by_speed.place_of(SPEED_POINTS, row, 1), context)

@@ -43,7 +43,7 @@ from canmap.spec.shapes import (
     word,
     yes_no,
 )
-from canmap.spec.units import parse_number
+from canmap.spec.units import number_advice, parse_number
 
 if TYPE_CHECKING:
     from fractions import Fraction
@@ -62,7 +62,9 @@ def _ratio(node: Node, context: Context) -> Fraction | None:
     found = scalar(node, context, "a ratio such as 15.4")
     value = parse_number(found.text.removesuffix(":1")) if found else None
     if found and (value is None or value <= 0):
-        context.faults.add(found.place, f"{shown(found.text)} is no ratio greater than zero, such as 15.4.")
+        advice = number_advice(found.text)
+        said = f": {advice}." if advice else " is no ratio greater than zero, such as 15.4."
+        context.faults.add(found.place, f"{shown(found.text)}{said}")
         return None
     return value
 
@@ -146,7 +148,16 @@ def _multiplexer(found: FoundSignal, node: Node, context: Context) -> tuple[Sele
     return tuple(read)
 
 
-MULTIPLEXED = Key("multiplexed", each("the list of multiplexers", signal, _multiplexer))
+def _unknown_multiplexer(node: Node, context: Context) -> None:
+    """Read what is promised of the values of a multiplexer that is not known."""
+    entries = mapping(node, context, "the list of multiplexer values")
+    for _, value in entries.pairs.values() if entries else ():
+        SELECTION(value, context)
+
+
+MULTIPLEXED = Key(
+    "multiplexed", each("the list of multiplexers", signal, _multiplexer, below=_unknown_multiplexer)
+)
 MESSAGE = Section(
     "a message",
     (

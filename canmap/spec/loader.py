@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from canmap.errors import DescriptionError, UsageError
+from canmap.errors import ArgumentError, DescriptionError
 from canmap.spec import grammar as g
 from canmap.spec.description import load_description
 from canmap.spec.faults import Faults, shown
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from canmap.spec.description import Description
     from canmap.spec.model import Spec
     from canmap.spec.resolve import BusEntries
+
+MOST_BUSES = 100  # each takes time for its description, even for one that others have too
 
 _NOTHING: Mapping[str, str] = {}
 
@@ -45,8 +47,8 @@ def load_spec(
 
     Raises:
         SpecError: The spec, a fragment or a description has mistakes; it holds all of them.
-        UsageError: `channels` or `descriptions` names a bus that the spec lacks, or `channels` puts two buses
-            on one channel.
+        ArgumentError: A `UsageError`: `channels` or `descriptions` names a bus that the spec lacks, or
+            `channels` puts two buses on one channel.
     """
     return build_spec(str(path), load_description, channels=channels, descriptions=descriptions)
 
@@ -68,17 +70,19 @@ def build_spec(
 
     Raises:
         SpecError: As in `load_spec`.
-        UsageError: As in `load_spec`.
+        ArgumentError: As in `load_spec`.
     """
     channels, descriptions = channels or _NOTHING, descriptions or _NOTHING
     faults = Faults()
-    root = read_with_fragments(path, faults)
+    root = read_with_fragments(path, faults, [key.name for key in g.SPEC.keys])
     if root is None:
         raise faults.error()
     context = Context(faults, [], Names((), {}), file=path)
     buses = part(g.BUSES, root, context) or ()
     if buses:
-        _check_bus_names((*channels, *descriptions), [entry.key for entry in buses], path, faults)
+        known = dict.fromkeys(entry.key for entry in buses)
+        _check_bus_names("channels", channels, known, path, faults)
+        _check_bus_names("descriptions", descriptions, known, path, faults)
     loaded = _load(buses, descriptions, describe, faults)
     context = replace(context, names=Names((entry.key for entry in buses), loaded))
     spec = resolve(path, root, loaded, channels, context)
@@ -87,10 +91,13 @@ def build_spec(
     return spec
 
 
-def _check_bus_names(wanted: Iterable[str], known: list[str], path: str, faults: Faults) -> None:
+def _check_bus_names(
+    argument: str, wanted: Iterable[str], known: Mapping[str, None], path: str, faults: Faults
+) -> None:
     for name in wanted:
         if name not in known:
-            raise UsageError(f"The spec {path} has no bus {shown(name)}{faults.hint(name, known)}")
+            text = f"The spec {path} has no bus {shown(name)}{faults.hint(name, known)}"
+            raise ArgumentError(argument, text)
 
 
 def _load(
@@ -98,6 +105,11 @@ def _load(
 ) -> dict[str, Description]:
     """Load the description of each bus, from beside the file that names it, or from where the user said."""
     loaded: dict[str, Description] = {}
+    if len(buses) > MOST_BUSES:
+        faults.add(
+            buses[MOST_BUSES].place, f"A vehicle has at most {MOST_BUSES} buses, and this is one more."
+        )
+        return loaded
     for entry in buses:
         named = entry.value.get(g.DESCRIPTION)
         if entry.key in paths:

@@ -26,9 +26,11 @@ DEEPEST_NESTING = 50
 MOST_NODES = 100_000  # bounds the time that a hostile file takes
 
 _LOADER: type[yaml.SafeLoader] | type[yaml.CSafeLoader] = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
-_UNWANTED = re.compile(
-    "[^\t\n\r\x20-\x7e\xa0-\u2027\u202a-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]"
+_UNWANTED = re.compile(  # no marks of direction either, which turn a text round
+    "[^\t\n\r\x20-\x7e\xa0-\u061b\u061d-\u200d\u2010-\u2027\u202f-\u2065\u206a-\ud7ff"
+    "\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]"
 )
+_WHOLE = re.compile(r"[+-]?\d{1,40}", re.ASCII)
 _TAB_INDENT = re.compile(r"^ *(\t)[ \t]*[^ \t\r\n]", re.MULTILINE)
 
 # What the YAML library says, and what the user should do about it.
@@ -86,6 +88,28 @@ class Entries:
 
 
 Node = Scalar | Items | Entries
+
+
+def joined(items: tuple[Node, ...]) -> tuple[Node, ...]:
+    """Return the items of a list with those put together that a decimal comma broke apart: [1,5 m]."""
+    whole: list[Node] = []
+    for item in items:
+        number = _with_comma(whole[-1], item) if whole else None
+        if number is None:
+            whole.append(item)
+        else:
+            whole[-1] = number
+    return tuple(whole)
+
+
+def _with_comma(first: Node, second: Node) -> Scalar | None:
+    """Return "1,5 s" where it was read as `1` and `5 s`, without a blank at the comma; else None."""
+    if not (isinstance(first, Scalar) and isinstance(second, Scalar)) or first.quoted or second.quoted:
+        return None
+    follows = (first.place.line, first.place.column + len(first.text) + 1)
+    if not _WHOLE.fullmatch(first.text) or (second.place.line, second.place.column) != follows:
+        return None
+    return Scalar(first.place, f"{first.text},{second.text}") if second.text[:1].isdecimal() else None
 
 
 def read_nodes(path: str, faults: Faults) -> Entries | None:
@@ -240,6 +264,7 @@ class _Builder:
         if isinstance(event, yaml.ScalarEvent):
             if _UNWANTED.search(event.value):  # through an escape such as "\0"
                 self._faults.add(place, "This text holds a character that has no place in a text file.")
+                return False
             self._place_node(Scalar(place, event.value, quoted=event.style is not None and event.style != ""))
             return True
         if len(self._open) >= DEEPEST_NESTING:
@@ -269,5 +294,16 @@ class _Builder:
             self._faults.add(
                 key.place, f"The key {shown(key.text)} stands here a second time; first on line {first}."
             )
-        else:
+        elif not self._broken_apart(parent, key, value):
             parent.pairs[key.text] = (key, value)
+
+    @staticmethod
+    def _broken_apart(parent: _Open, key: Scalar, value: Node) -> bool:
+        """Put {time: 1,5 s} together, which YAML takes for {time: 1, 5 s: }; tell whether it was that."""
+        if not parent.pairs or value != Scalar(value.place, ""):
+            return False
+        name, (last, before) = next(reversed(parent.pairs.items()))
+        number = _with_comma(before, key)
+        if number is not None:
+            parent.pairs[name] = (last, number)
+        return number is not None

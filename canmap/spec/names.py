@@ -28,6 +28,11 @@ class FoundMessage:
     bus: str
     message: DescribedMessage
 
+    @property
+    def identity(self) -> tuple[str, ...]:
+        """The same for every way to write it."""
+        return self.bus, self.message.name
+
 
 @dataclass(frozen=True, slots=True)
 class FoundSignal:
@@ -41,6 +46,11 @@ class FoundSignal:
     def ref(self) -> SignalRef:
         """How the engine names it."""
         return SignalRef(self.bus, self.message.name, self.signal.name)
+
+    @property
+    def identity(self) -> tuple[str, ...]:
+        """The same for every way to write it."""
+        return self.bus, self.message.name, self.signal.name
 
     @property
     def text(self) -> str:
@@ -60,14 +70,14 @@ class Names:
 
     Attributes:
         buses: Names of all buses of the spec.
-        complete: Whether the descriptions of all buses could be read.
+        complete: Whether there are buses, and the descriptions of all could be read.
         nodes: Nodes that send: those of the descriptions, and those that the spec adds.
     """
 
     def __init__(self, buses: Iterable[str], descriptions: Mapping[str, Description]) -> None:
         """Index the descriptions; a bus without one stands for any name (its fault is told elsewhere)."""
         self.buses = tuple(buses)
-        self.complete = set(self.buses) <= set(descriptions)
+        self.complete = bool(self.buses) and set(self.buses) <= set(descriptions)
         self._found: dict[str, list[FoundMessage]] = {}
         self._signals: dict[tuple[str, str], dict[str, DescribedSignal]] = {}
         self._files = {bus: description.path for bus, description in descriptions.items()}
@@ -131,6 +141,8 @@ class Names:
 
     def _message(self, scalar: Scalar, bus: list[str], name: str, faults: Faults) -> FoundMessage | None:
         if bus and bus[0] not in self.buses:
+            if not self.buses:  # told where they should stand
+                return None
             faults.add(scalar.place, f"There is no bus {shown(bus[0])}{faults.hint(bus[0], self.buses)}")
             return None
         found = [one for one in self._found.get(name, ()) if not bus or one.bus == bus[0]]

@@ -10,16 +10,18 @@ from typing import TYPE_CHECKING, cast
 
 from canmap.spec import grammar as g
 from canmap.spec.faults import shown
+from canmap.spec.marks import Entries
 from canmap.spec.units import SI_UNITS, si_name
-from canmap.vocabulary import CORE_TYPES, Record, choice, quantity
+from canmap.vocabulary import CORE_TYPES, Record, choice, field_types, quantity
 
 if TYPE_CHECKING:
-    from canmap.spec.marks import Scalar
-    from canmap.spec.sections import Context, Values
+    from canmap.spec.marks import Node, Scalar
+    from canmap.spec.sections import Context, Key, Values
     from canmap.spec.shapes import Entry
 
 _TYPE_NAME = re.compile(r"[A-Z][A-Za-z0-9]{0,63}", re.ASCII)
 _FIELD_NAME = re.compile(r"[a-z][a-z0-9_]{0,63}", re.ASCII)
+_CONTENTS: tuple[Key[object], ...] = (g.OWN_UNIT, g.OWN_KIND, g.OWN_STATES)
 _RESERVED = frozenset({"type", "stamp"} | {item.name for item in fields(Record)})
 
 
@@ -28,9 +30,20 @@ def is_field_name(name: str) -> bool:
     return _FIELD_NAME.fullmatch(name) is not None and not keyword.iskeyword(name) and name not in _RESERVED
 
 
-def own_types(entries: tuple[Entry[Scalar, Values], ...], context: Context) -> dict[str, type[Record]]:
-    """Make a class for each record type of the spec, by name; faulty ones keep the fields that are right."""
-    types: dict[str, type[Record]] = {}
+def own_types(
+    node: Node | None, entries: tuple[Entry[Scalar, Values], ...], context: Context
+) -> dict[str, type[Record] | None]:
+    """Make a class for each record type of the spec, by name.
+
+    Args:
+        node: The section ``record_types``; None for none.
+        entries: What was read of it.
+        context: Takes faults.
+
+    Returns:
+        By name; None for a faulty one, of which nothing that follows is told.
+    """
+    types: dict[str, type[Record] | None] = dict.fromkeys(node.pairs if isinstance(node, Entries) else ())
     for entry in entries:
         name = entry.key.text
         if name in CORE_TYPES:
@@ -38,8 +51,23 @@ def own_types(entries: tuple[Entry[Scalar, Values], ...], context: Context) -> d
         elif not _TYPE_NAME.fullmatch(name) or keyword.iskeyword(name):
             context.faults.add(entry.place, f"{shown(name)} is no name for a record type, such as LiftArm.")
         else:
-            types[name] = _type(name, entry.value.get(g.OWN_FIELDS) or (), context)
+            before = len(context.faults)
+            type_ = _type(name, entry.value.get(g.OWN_FIELDS) or (), context)
+            if len(context.faults) == before and _is_whole(entry.value, type_):
+                types[name] = type_
     return types
+
+
+def _is_whole(values: Values, type_: type[Record]) -> bool:
+    """Tell whether all that the spec says of a type could be read."""
+    written = values.nodes.get(g.OWN_FIELDS.name)
+    if written is None or not isinstance(written[1], Entries):
+        return False
+    contents = [entry.value for entry in values.get(g.OWN_FIELDS) or ()]
+    if any(one.lost for one in contents):
+        return False
+    read = all(one.get(key) is not None for one in contents for key in _CONTENTS if one.has(key))
+    return read and len(written[1].pairs) == len(field_types(type_))
 
 
 def _type(name: str, entries: tuple[Entry[Scalar, Values], ...], context: Context) -> type[Record]:
@@ -57,11 +85,11 @@ def _type(name: str, entries: tuple[Entry[Scalar, Values], ...], context: Contex
 def _content(type_name: str, name: str, values: Values, context: Context) -> tuple[object, object]:
     """Return the annotation and the declaration of a field."""
     meaning = values.get(g.OWN_MEANING) or name.replace("_", " ")
-    given = [key for key in (g.OWN_UNIT, g.OWN_KIND, g.OWN_STATES) if values.has(key)]
+    given = [key for key in _CONTENTS if values.has(key)]
     if len(given) != 1:
-        context.faults.add(
-            values.place, "A field of a record type has one of the keys `unit`, `kind` and `states`."
-        )
+        if not values.lost or given:
+            text = "A field of a record type has one of the keys `unit`, `kind` and `states`."
+            context.faults.add(values.place, text)
         return float | None, quantity("1", meaning)
     unit, kind, states = values.get(g.OWN_UNIT), values.get(g.OWN_KIND), values.get(g.OWN_STATES)
     if unit is not None:

@@ -164,12 +164,13 @@ def _note_what_is_not_judged(
 def _trigger(message: DescribedMessage, said: Values, context: Context) -> tuple[Trigger, int | None]:
     """Return what makes a message come, and the period of a cyclic one."""
     word, period_ns = said.get(g.TRIGGER), said.get(g.PERIOD)
+    sure = not said.lost and (word or not said.has(g.TRIGGER))
     if word in {None, Trigger.CYCLIC}:
-        if said.has(g.HEARTBEAT):
+        if said.has(g.HEARTBEAT) and sure:
             text = "A `heartbeat` needs a `trigger` that is not cyclic; a cyclic message has a `period`."
             context.faults.add(said.place_of(g.HEARTBEAT), text)
         period_ns = period_ns or message.period_ns
-        if word and period_ns is None and not said.has(g.PERIOD):
+        if word and period_ns is None and not said.has(g.PERIOD) and sure:
             context.faults.add(said.place, f"{message.name} is cyclic, but nothing tells its `period`.")
         return (Trigger.CYCLIC if word or period_ns else Trigger.UNPROMISED), period_ns
     if said.has(g.PERIOD):

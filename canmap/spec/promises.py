@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING
 
 from canmap.spec.codes import code_list, conditions
 from canmap.spec.faults import shown
-from canmap.spec.marks import Scalar
+from canmap.spec.layout import LONGEST_SIGNAL
+from canmap.spec.marks import Items, Scalar
 from canmap.spec.sections import Key, Section, Values, mapping
 from canmap.spec.shapes import (
+    Seen,
     any_quantity,
     as_integer,
     as_it_is,
@@ -42,6 +44,11 @@ if TYPE_CHECKING:
     from canmap.spec.units import Quantity
 
 _CODE = integer(0, 2**32 - 1)
+# The profiles of the AUTOSAR E2E protocol specification (from memory), and the CRC names common in manuals.
+CHECKSUM_PROFILES = (
+    *(f"E2E P{number}" for number in ("01", "02", "04", "05", "06", "07", "08", "11", "22", "44")),
+    *("crc8", "crc16", "crc32", "sum8", "xor8"),
+)
 _SHA256 = re.compile(r"[0-9a-fA-F]{64}")
 
 # --- one message -------------------------------------------------------------------------------------
@@ -60,7 +67,7 @@ CHECKSUM = Section(
     "a checksum",
     (
         Key("signal", signal, required=True),
-        Key("profile", text, required=True),
+        Key("profile", word("a profile of checksums", CHECKSUM_PROFILES), required=True),
         Key("data_id", _CODE),
         Key("bytes", list_of(integer(0, 63), "byte numbers, first and last", 2, 2)),
     ),
@@ -89,21 +96,29 @@ FAULT = Section(
 )
 
 
-def _signal_faults(found: FoundSignal, node: Node, context: Context) -> bool | None:
-    """Read the fault that a signal tells, or those of its bits: {0: {...}, 3: {...}}."""
+def _signal_faults(found: FoundSignal | None, node: Node, context: Context) -> bool | None:
+    """Read the fault that a signal tells, or those of its bits: {0: {...}, 3: {...}}; None: not known."""
     entries = mapping(node, context, "a fault")
     if entries is None:
         return None
     if not entries.pairs or any(as_integer(key) is None for key in entries.pairs):
         return FAULT(node, context) is not None
-    bit = integer(0, found.signal.bits - 1)
+    bit = integer(0, (found.signal.bits if found else LONGEST_SIGNAL) - 1)
+    seen = Seen(context)
     for number_node, fault_node in entries.pairs.values():
-        bit(number_node, context)
+        number = bit(number_node, context)
         FAULT(fault_node, context)
+        if number is not None:
+            seen.first(number_node, number)
     return True
 
 
-FAULTS = each("the list of faults", signal, _signal_faults)
+FAULTS = each(
+    "the list of faults",
+    signal,
+    _signal_faults,
+    below=lambda node, context: _signal_faults(None, node, context),
+)
 
 # --- states ------------------------------------------------------------------------------------------
 
@@ -141,9 +156,12 @@ def _machine(node: Node, context: Context) -> Values | None:
                 code_list(states, found, context)
     longest = values.get(_LONGEST)
     entries = mapping(longest, context, "the list of longest times") if longest is not None else None
+    seen = Seen(context)
     for state, time in entries.pairs.values() if entries else ():
-        code_list(state, found, context)
+        codes = code_list(state, found, context)
         time_ns(time, context)
+        if codes is not None:
+            seen.first(state, codes)
     return values
 
 
@@ -227,7 +245,7 @@ def _hash(node: Node, context: Context) -> str | None:
 
 def _bus_name(node: Node, context: Context) -> str | None:
     found = placed_text(node, context)
-    if found and found.text not in context.names.buses:
+    if found and context.names.buses and found.text not in context.names.buses:
         hint = context.faults.hint(found.text, context.names.buses)
         context.faults.add(found.place, f"There is no bus {shown(found.text)}{hint}")
         return None
@@ -252,7 +270,8 @@ VERIFIED_ON = Section(
 
 def _speed_point(node: Node, context: Context) -> tuple[Quantity, ...] | None:
     point = list_of(any_quantity, "values, a speed and a limit", 2, 2)(node, context)
-    return point if point and fits(point[0], UNITS["m/s"].dimension, node.place, context) else None
+    place = node.items[0].place if isinstance(node, Items) and node.items else node.place
+    return point if point and fits(point[0], UNITS["m/s"].dimension, place, context) else None
 
 
 SPEED_POINTS = Key("points", list_of(_speed_point, "points", 2), required=True)

@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from canmap.spec import field_grammar as g
 from canmap.spec.faults import shown
 from canmap.spec.fields import field_rule
 from canmap.spec.marks import Entries, Scalar
 from canmap.spec.model import FieldRule, Note, RecordRule
 from canmap.spec.own_types import is_field_name
-from canmap.spec.sections import mapping, scalar
+from canmap.spec.sections import WHOLE, mapping, meant, renamed, scalar
 from canmap.spec.shapes import message
 from canmap.vocabulary import CORE_TYPES, Drive, Motion, Record, Steering, field_types
 
@@ -37,7 +38,7 @@ class _Started:
 
 def record_rules(
     node: Node | None,
-    types: Mapping[str, type[Record]],
+    types: Mapping[str, type[Record] | None],
     holds: Mapping[tuple[str, str], int | None],
     geometry: Geometry,
     context: Context,
@@ -46,18 +47,20 @@ def record_rules(
 
     Args:
         node: The section ``records``; None for none.
-        types: The record types that the spec declares.
+        types: The record types that the spec declares; None for one that is faulty.
         holds: For each (bus, message), how long its values hold in ns, None for ever.
         geometry: What `Motion` needs.
         context: Takes faults and notes.
     """
     entries = mapping(node, context, "the list of records") if node is not None else None
+    unread: dict[str, type[Record] | None] = dict.fromkeys(entries.pairs if entries else ())
+    context = replace(context, records=unread)
     started = [
         record
         for name, value in (entries.pairs.values() if entries else ())
         if (record := _start(name, value, {**CORE_TYPES, **types}, context))
     ]
-    context = replace(context, records={record.name: record.type for record in started})
+    context = replace(context, records=unread | {record.name: record.type for record in started})
     rules: dict[str, RecordRule] = {}
     for record in sorted(started, key=lambda record: record.type is Motion):  # Motion looks at the others
         rule = _Fields(record, rules, holds, geometry, context).rule()
@@ -86,7 +89,10 @@ def _note_ageless(
             context.notes.append(Note(f"{text} or its `period` or `heartbeat`.", bus, name))
 
 
-def _start(name: Scalar, node: Node, types: Mapping[str, type[Record]], context: Context) -> _Started | None:
+def _start(
+    name: Scalar, node: Node, types: Mapping[str, type[Record] | None], context: Context
+) -> _Started | None:
+    """Return a record of a known type; of any other only the mistakes in it are told."""
     entries = mapping(node, context, "a record")
     if not is_field_name(name.text):
         context.faults.add(
@@ -94,18 +100,54 @@ def _start(name: Scalar, node: Node, types: Mapping[str, type[Record]], context:
         )
     if entries is None:
         return None
-    type_node = entries.value(_TYPE)
-    if type_node is None:
-        context.faults.add(name.place, f"The record {name.text} needs the key `type`.")
+    entries, wanted = _with_type(name, entries, types, context)
+    type_ = _type(wanted, types, context) if wanted else None
+    if type_ is not None:
+        return _Started(name.text, type_, entries)
+    for key, (_, value) in entries.pairs.items():
+        if key == _STAMP:
+            message(value, context)
+        elif key != _TYPE and isinstance(value, Entries):
+            g.FIELD(value, context)
+    return None
+
+
+def _with_type(
+    name: Scalar, entries: Entries, types: Mapping[str, type[Record] | None], context: Context
+) -> tuple[Entries, Scalar | None]:
+    """Return the entries of a record and the name of its type, for which another key may stand by mistake."""
+    written = entries.value(_TYPE)
+    if written is not None:
+        return entries, scalar(written, context, "the type of a record")
+    fields = {field for type_ in types.values() if type_ for field in field_types(type_)}
+    strange = [key for key in entries.pairs if key != _STAMP and key not in fields]
+    near = next((key for key in strange if context.faults.nearest(key, [_TYPE])), None)
+    if near is not None:
+        known = [_TYPE, *(key for key in entries.pairs if key != near)]
+        entries = renamed(entries, known, "a record", context.faults)
+        return entries, scalar(entries.pairs[_TYPE][1], context, "the type of a record")
+    if strange:
+        place = entries.pairs[strange[0]][0].place
+        context.faults.add(place, f"A record has no key {shown(strange[0])}, and needs `{_TYPE}`.")
+    elif not _told_elsewhere(name, context):
+        context.faults.add(name.place, f"The record {name.text} needs the key `{_TYPE}`.")
+    return entries, None
+
+
+def _told_elsewhere(name: Scalar, context: Context) -> bool:
+    """Tell whether a fragment's part of a record lacks what the spec says in a part that has no meaning."""
+    return WHOLE in context.lost and name.place.file != context.file
+
+
+def _type(wanted: Scalar, types: Mapping[str, type[Record] | None], context: Context) -> type[Record] | None:
+    if wanted.text in types:
+        return types[wanted.text]
+    near = context.faults.nearest(wanted.text, types)
+    if near is None and "record_types" in context.lost:
         return None
-    wanted = scalar(type_node, context, "the type of a record")
-    if wanted is None:
-        return None
-    if wanted.text not in types:
-        hint = context.faults.hint(wanted.text, types)
-        context.faults.add(wanted.place, f"There is no record type {shown(wanted.text)}{hint}")
-        return None
-    return _Started(name.text, types[wanted.text], entries)
+    ending = context.faults.ending(near, list(types))
+    context.faults.add(wanted.place, f"There is no record type {shown(wanted.text)}{ending}")
+    return types[near] if near else None
 
 
 class _Fields:
@@ -130,19 +172,16 @@ class _Fields:
     def rule(self) -> RecordRule | None:
         """Return the record's rule, None where its stamp is faulty."""
         record, faults = self._record, self._context.faults
-        pairs = {key: pair for key, pair in record.entries.pairs.items() if key not in {_TYPE, _STAMP}}
-        for key, (name, _) in pairs.items():
-            if key not in self._types:
-                hint = faults.hint(key, (*self._types, _STAMP))
-                faults.add(
-                    name.place, f"The record type {record.type.__name__} has no field {shown(key)}{hint}"
-                )
+        entries = self._meant()
+        pairs = {key: pair for key, pair in entries.pairs.items() if key not in {_TYPE, _STAMP}}
         built = [self._field(self._types[key], *pairs[key]) for key in self._types if key in pairs]
         if self._derived:
             self._check_motion(set(pairs))
         elif not pairs:
             faults.add(record.entries.place, f"The record {record.name} maps no field.")
-        stamp = record.entries.value(_STAMP)
+        stamp = entries.value(_STAMP)
+        if stamp is None and any(key not in self._types for key in pairs):
+            return None  # told with the key that has no meaning
         if stamp is None:
             faults.add(record.entries.place, f"The record {record.name} needs the key `stamp`: a message.")
             return None
@@ -154,6 +193,12 @@ class _Fields:
         return RecordRule(
             record.name, record.type, found.bus, found.message.name, fields, self._derived, line
         )
+
+    def _meant(self) -> Entries:
+        """Return the entries of the record with each misspelt key, after telling it, under the right name."""
+        known = [_TYPE, _STAMP, *self._types]
+        what = f"the record type {self._record.type.__name__}"
+        return meant(self._record.entries, known, what, self._context.faults, [_STAMP], "field")
 
     def _field(self, field: FieldType, name: Scalar, node: Node) -> FieldRule | None:
         context = replace(self._context, subject=f"{self._record.name}.{field.name}")
@@ -168,7 +213,10 @@ class _Fields:
 
     def _of_record(self, field: FieldType, node: Scalar, other: str, item: str) -> FieldRule | None:
         """Take over the rule of another record's field."""
-        known = field_types(self._context.records[other])
+        other_type = self._context.records[other]
+        if other_type is None:
+            return None
+        known = field_types(other_type)
         mapped = (
             {rule.type.name: rule for rule in self._others[other].fields} if other in self._others else {}
         )
@@ -186,8 +234,11 @@ class _Fields:
     def _check_motion(self, given: set[str]) -> None:
         faults, place = self._context.faults, self._record.entries.place
         angles = given & {"wheel_angle", "road_angle"}
-        if "speed" not in given or len(angles) != 1:
+        lost = given - set(self._types)  # told where it stands, and may be one of them
+        if not lost and ("speed" not in given or len(angles) != 1):
             faults.add(place, "Motion is derived from `speed` and one of `wheel_angle` and `road_angle`.")
+        if "geometry" in self._context.lost:
+            return
         if self._geometry.wheelbase is None:
             faults.add(place, "Motion needs the `wheelbase` under `geometry`.")
         if angles == {"wheel_angle"} and self._geometry.steering_ratio is None:

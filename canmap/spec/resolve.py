@@ -6,10 +6,10 @@ from copy import copy
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from canmap.errors import UsageError
+from canmap.errors import ArgumentError
 from canmap.spec import grammar as g
 from canmap.spec.corrections import corrected, tell_doubts
-from canmap.spec.faults import Faults, listed
+from canmap.spec.faults import Faults, listed, shown
 from canmap.spec.groups import buses_by_group, grouped
 from canmap.spec.marks import Entries, Scalar
 from canmap.spec.model import Bus, Geometry, Spec
@@ -17,6 +17,7 @@ from canmap.spec.names import Names
 from canmap.spec.own_types import own_types
 from canmap.spec.promised import promises
 from canmap.spec.records import record_rules
+from canmap.spec.sections import WHOLE
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -57,7 +58,9 @@ def resolve(
         channels: Bus name to channel, over what the spec says.
         context: Takes faults and notes; knows the names of `descriptions`.
     """
+    before = len(context.faults)
     descriptions = corrected(_node(root, "correct"), descriptions, context)
+    lost = {"correct"} if len(context.faults) > before else set()
     tell_doubts(descriptions, context)
     context = replace(context, names=Names(context.names.buses, descriptions))
     buses = part(g.BUSES, root, replace(context, announce=False)) or ()
@@ -66,9 +69,14 @@ def resolve(
         descriptions = grouped(descriptions, buses, said, context)
         context = replace(context, names=Names(context.names.buses, descriptions))
     top = g.SPEC.values(root, context)
-    geometry = _geometry(top.get(g.GEOMETRY))
+    if top.lost:
+        lost |= {WHOLE, *(key.name for key in g.SPEC.keys if not top.has(key))}
+    context = replace(context, lost=frozenset(lost))
+    geometry = (
+        _STAND_IN if top.has(g.GEOMETRY) and not top.get(g.GEOMETRY) else _geometry(top.get(g.GEOMETRY))
+    )
     promised = promises(descriptions, top.get(g.MESSAGES) or (), top.get(g.DEMANDS) or (), context)
-    types = own_types(top.get(g.RECORD_TYPES) or (), context)
+    types = own_types(_node(root, g.RECORD_TYPES.name), top.get(g.RECORD_TYPES) or (), context)
     records = record_rules(top.get(g.RECORDS), types, promised.holds, geometry, context)
     return Spec(
         path=path,
@@ -82,6 +90,9 @@ def resolve(
     )
 
 
+_STAND_IN = Geometry(1.0, 1.0, 1.0, 1.0)  # for measures that are faulty, so that nothing asks for them
+
+
 def _unheard(context: Context) -> Context:
     """A context for reading ahead: what is wrong is told when the section is read for good."""
     return replace(context, faults=Faults(), notes=[], names=copy(context.names))
@@ -90,13 +101,13 @@ def _unheard(context: Context) -> Context:
 def _geometry(values: Values | None) -> Geometry:
     if values is None:
         return Geometry()
-    wheelbase, track, radius = (values.get(key) for key in (g.WHEELBASE, g.TRACK, g.ROLLING_RADIUS))
-    ratio = values.get(g.STEERING_RATIO)
-    return Geometry(
-        wheelbase=float(wheelbase.si) if wheelbase else None,
-        track=float(track.si) if track else None,
-        steering_ratio=float(ratio) if ratio else None,
-        rolling_radius=float(radius.si) if radius else None,
+    measures = (values.get(key) for key in (g.WHEELBASE, g.TRACK, g.ROLLING_RADIUS))
+    wheelbase, track, radius = (measure.si if measure else None for measure in measures)
+    read = {"wheelbase": wheelbase, "track": track, "rolling_radius": radius}
+    read["steering_ratio"] = values.get(g.STEERING_RATIO)
+    return replace(
+        Geometry(**{name: float(value) for name, value in read.items() if value is not None}),
+        **{name: 1.0 for name, value in read.items() if value is None and name in values.nodes},
     )
 
 
@@ -109,7 +120,7 @@ def _buses(
     """Return the buses by name; two on one channel could not be told apart.
 
     Raises:
-        UsageError: The `channels` given instead of the spec's put two there.
+        ArgumentError: The `channels` given instead of the spec's put two there.
     """
     buses: dict[str, Bus] = {}
     users: dict[str, str] = {}
@@ -117,10 +128,9 @@ def _buses(
         written = entry.value.get(g.CHANNEL)
         channel = channels.get(entry.key) or (written.text if written else entry.key)
         if channel in users and {entry.key, users[channel]} & channels.keys():
-            raise UsageError(
-                f"The buses {listed((users[channel], entry.key), 'and')} would both be on channel {channel}; "
-                "give each its own with --channel BUS=CHANNEL."
-            )
+            both = listed((users[channel], entry.key), "and")
+            text = f"The buses {both} would both be on channel {shown(channel)}; give each its own."
+            raise ArgumentError("channels", text)
         if channel in users:
             place = written.place if written else entry.place
             both = listed((users[channel], entry.key), "and")

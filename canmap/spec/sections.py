@@ -7,11 +7,11 @@ typed value back out of the `Values` that the section returns.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Generic, TypeVar, cast
 
-from canmap.spec.faults import shown
+from canmap.spec.faults import listed, shown
 from canmap.spec.marks import Entries, Items, Node, Scalar
 from canmap.spec.model import Note
 
@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from canmap.spec.faults import Faults, Place
     from canmap.spec.names import FoundMessage, Names
     from canmap.vocabulary import Record
+
+MESSAGE = "message"  # the one that a section is about
+WHOLE = "spec"  # some part of the spec
 
 T = TypeVar("T")
 T_co = TypeVar("T_co", covariant=True)
@@ -36,7 +39,9 @@ class Context:
         subject: What a note says it is about, "" for none.
         announce: Whether keys that are not judged yet get their note; off inside one that has it.
         file: The file of the spec; a note names another file beside the line.
-        records: The records of the spec by name, with their types.
+        records: The records of the spec by name, with their types; None for a type that is not known.
+        lost: Sections and other things that could not be read (`MESSAGE`, `WHOLE`), so that nothing is told
+            that only follows from their absence.
     """
 
     faults: Faults
@@ -46,7 +51,8 @@ class Context:
     subject: str = ""
     announce: bool = True
     file: str = ""
-    records: Mapping[str, type[Record]] = field(default_factory=dict)
+    records: Mapping[str, type[Record] | None] = field(default_factory=dict)
+    lost: frozenset[str] = frozenset()
 
     def line(self, place: Place) -> str:
         """Return how a note names a place: "line 14", with the file if it is a fragment."""
@@ -75,11 +81,19 @@ class Key(Generic[T_co]):
 
 @dataclass(frozen=True)
 class Values:
-    """What a section held; get values by their `Key`."""
+    """What a section held; get values by their `Key`.
+
+    Attributes:
+        place: Of the section.
+        read: By key, None for a faulty value.
+        nodes: By key, the name and the value as they were written.
+        lost: Whether a key has no meaning, so that it may stand for one that is missing.
+    """
 
     place: Place
     read: dict[str, object]
     nodes: dict[str, tuple[Scalar, Node]]
+    lost: bool = False
 
     def get(self, key: Key[T]) -> T | None:
         """Return the value, None where the key is not there or its value was faulty."""
@@ -89,9 +103,17 @@ class Values:
         """Tell whether the key stands there, with a faulty value too."""
         return key.name in self.nodes
 
-    def place_of(self, key: Key[object]) -> Place:
-        """Return the place of the key's value, of the section where it is not there."""
-        return self.nodes[key.name][1].place if key.name in self.nodes else self.place
+    def place_of(self, key: Key[object], *item: int | str) -> Place:
+        """Return the place of the key's value, of an item in it, of the section where it is not there."""
+        if key.name not in self.nodes:
+            return self.place
+        node = self.nodes[key.name][1]
+        for part in item:
+            if isinstance(part, int) and isinstance(node, Items):
+                node = node.items[part]
+            elif isinstance(part, str) and isinstance(node, Entries):
+                node = node.pairs[part][1]
+        return node.place
 
 
 @dataclass(frozen=True)
@@ -113,19 +135,21 @@ class Section:
 
     def values(self, entries: Entries, context: Context) -> Values:
         """Read the entries; see `__call__`."""
-        known = [key.name for key in self.keys]
-        for name, (scalar, _) in entries.pairs.items():
-            if name not in known:
-                text = f"{self.what.capitalize()} has no key {shown(name)}{context.faults.hint(name, known)}"
-                context.faults.add(scalar.place, text)
-        read = {key.name: self._read_key(key, entries, context) for key in self.keys}
-        nodes = {name: pair for name, pair in entries.pairs.items() if name in known}
-        return Values(entries.place, read, nodes)
+        needed = [key.name for key in self.keys if key.required]
+        entries = meant(entries, self._names, self.what, context.faults, needed)
+        lost = any(name not in self._names for name in entries.pairs)
+        read = {key.name: self._read_key(key, entries, context, lost) for key in self.keys}
+        nodes = {name: pair for name, pair in entries.pairs.items() if name in self._names}
+        return Values(entries.place, read, nodes, lost)
 
-    def _read_key(self, key: Key[object], entries: Entries, context: Context) -> object:
+    @property
+    def _names(self) -> list[str]:
+        return [key.name for key in self.keys]
+
+    def _read_key(self, key: Key[object], entries: Entries, context: Context, lost: bool) -> object:
         pair = entries.pairs.get(key.name)
         if pair is None:
-            if key.required:
+            if key.required and not lost:  # else told with the key that has no meaning
                 context.faults.add(entries.place, f"{self.what.capitalize()} needs the key `{key.name}`.")
             return None
         scalar, node = pair
@@ -136,6 +160,56 @@ class Section:
             context.faults.add(scalar.place, f"`{key.name}` has no value.")
             return None
         return key.read(node, context if key.judged else replace(context, announce=False))
+
+
+def meant(
+    entries: Entries,
+    known: Sequence[str],
+    what: str,
+    faults: Faults,
+    needed: Sequence[str] = (),
+    kind: str = "key",
+) -> Entries:
+    """Tell the keys of a mapping that it cannot have, and take each for the missing one that is like it.
+
+    So the mistake is told, those below it too, and nothing that only follows from it.
+
+    Args:
+        entries: The mapping.
+        known: Its keys.
+        what: For sentences, with its article: "a message".
+        faults: Takes the keys that are none.
+        needed: The keys that it must have; a key that is like none may stand for one that is missing.
+        kind: How a sentence calls what it cannot have.
+    """
+    entries = renamed(entries, known, what, faults, kind)
+    missing = [f"`{name}`" for name in needed if name not in entries.pairs]
+    for name, (scalar, _) in entries.pairs.items():
+        if name not in known:
+            needs = f", and needs {listed(missing, 'and')}." if missing else faults.hint(name, known)
+            faults.add(scalar.place, f"{_first_up(what)} has no {kind} {shown(name)}{needs}")
+            missing = []
+    return entries
+
+
+def renamed(entries: Entries, known: Sequence[str], what: str, faults: Faults, kind: str = "key") -> Entries:
+    """Do for keys that are like a missing one what `meant` does, and leave all others as they are."""
+    if all(name in known for name in entries.pairs):
+        return entries
+    pairs: dict[str, tuple[Scalar, Node]] = {}
+    for name, pair in entries.pairs.items():
+        near = None if name in known else faults.nearest(name, known)
+        if near is None or near in entries.pairs or near in pairs:
+            pairs[name] = pair
+        else:
+            text = f"{_first_up(what)} has no {kind} {shown(name)}{faults.ending(near, [])}"
+            faults.add(pair[0].place, text)
+            pairs[near] = pair
+    return Entries(entries.place, pairs)
+
+
+def _first_up(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def note(context: Context, text: str) -> None:

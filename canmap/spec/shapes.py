@@ -11,9 +11,19 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Generic, TypeVar
 
 from canmap.spec.faults import listed, shown
-from canmap.spec.marks import Items, Node, Scalar
-from canmap.spec.sections import Context, Reader, mapping, scalar
-from canmap.spec.units import UNITS, Quantity, Unit, find_unit, parse_number, parse_quantity, si_name
+from canmap.spec.marks import Items, Node, Scalar, joined
+from canmap.spec.sections import MESSAGE, Context, Reader, mapping, scalar
+from canmap.spec.unit_names import unit_ending
+from canmap.spec.units import (
+    UNITS,
+    Quantity,
+    Unit,
+    find_unit,
+    number_advice,
+    parse_number,
+    parse_quantity,
+    si_name,
+)
 from canmap.vocabulary import FieldType, field_types
 
 if TYPE_CHECKING:
@@ -21,6 +31,7 @@ if TYPE_CHECKING:
 
     from canmap.spec.faults import Place
     from canmap.spec.names import FoundMessage, FoundSignal
+    from canmap.spec.units import Dimension
 
 T = TypeVar("T")
 V = TypeVar("V")
@@ -61,6 +72,12 @@ def as_integer(text: str) -> int | None:
     return int(text, 0) if _INTEGER.fullmatch(text) else None
 
 
+def _tell_number(found: Scalar, what: str, context: Context) -> None:
+    advice = number_advice(found.text)
+    said = f"{shown(found.text)}: {advice}" if advice else f"{shown(found.text)} {what}"
+    context.faults.add(found.place, f"{said}.")
+
+
 def integer(low: int, high: int) -> Reader[int]:
     """Make the reader of a whole number from `low` to `high`."""
 
@@ -70,7 +87,7 @@ def integer(low: int, high: int) -> Reader[int]:
             return None
         value = as_integer(found.text)
         if value is None:
-            context.faults.add(found.place, f"{shown(found.text)} is no whole number such as 12 or 0x0C.")
+            _tell_number(found, "is no whole number such as 12 or 0x0C", context)
         elif not low <= value <= high:
             context.faults.add(found.place, f"{shown(found.text)} is not between {low} and {high}.")
             return None
@@ -86,19 +103,19 @@ def number(node: Node, context: Context) -> Fraction | None:
         return None
     value = parse_number(found.text)
     if value is None:
-        context.faults.add(found.place, f"{shown(found.text)} is no number such as 0.5 or 1/15.4.")
+        _tell_number(found, "is no number such as 0.5 or 1/15.4", context)
     return value
 
 
-def any_quantity(node: Node, context: Context) -> Quantity | None:
-    """Read a quantity of any unit."""
+def any_quantity(node: Node, context: Context, wanted: Dimension | None = None) -> Quantity | None:
+    """Read a quantity of any unit; where one is not known, a unit of the `wanted` dimension is proposed."""
     found = scalar(node, context, "a quantity such as 10 ms")
     if found is None:
         return None
     value = parse_quantity(found.text)
     if isinstance(value, str):
         unit = found.text.strip().lstrip("+-0123456789.").strip()
-        hint = context.faults.hint(unit, UNITS) if "unit" in value and unit else "."
+        hint = unit_ending(unit, wanted, context.faults) if value.startswith("the unit") else "."
         context.faults.add(found.place, f"{shown(found.text)}: {value}{hint}")
         return None
     return value
@@ -112,7 +129,8 @@ def unit(node: Node, context: Context) -> Unit | None:
     value = find_unit(found.text)
     if value is None:
         context.faults.add(
-            found.place, f"The unit {shown(found.text)} is not known{context.faults.hint(found.text, UNITS)}"
+            found.place,
+            f"The unit {shown(found.text)} is not known{unit_ending(found.text, None, context.faults)}",
         )
     return value
 
@@ -122,7 +140,7 @@ def quantity(unit: str, positive: bool = False) -> Reader[Quantity]:
     dimension = UNITS[unit].dimension
 
     def read(node: Node, context: Context) -> Quantity | None:
-        value = any_quantity(node, context)
+        value = any_quantity(node, context, dimension)
         if value is None or not fits(value, dimension, node.place, context):
             return None
         if positive and value.si <= 0:
@@ -191,7 +209,10 @@ def list_of(read: Reader[T], what: str, least: int = 1, most: int = 1000) -> Rea
         if not isinstance(node, Items):
             context.faults.add(node.place, f"Here belongs a list of {what}: write [..., ...].")
             return None
-        if not least <= len(node.items) <= most:
+        items = node.items
+        if not least <= len(items) <= most and least <= len(joined(items)) <= most:
+            items = joined(items)  # whose commas are then told
+        if not least <= len(items) <= most:
             wanted = (
                 f"{least}"
                 if least == most
@@ -201,7 +222,7 @@ def list_of(read: Reader[T], what: str, least: int = 1, most: int = 1000) -> Rea
             )
             context.faults.add(node.place, f"The list has {len(node.items)} {what}, not {wanted}.")
             return None
-        values = [read(item, context) for item in node.items]
+        values = [read(item, context) for item in items]
         good = [value for value in values if value is not None]
         return tuple(good) if len(good) == len(values) else None
 
@@ -230,22 +251,54 @@ class Entry(Generic[T, V]):
     value: V
 
 
+class Seen:
+    """The names that stood in a mapping: what two spellings name may stand there once."""
+
+    def __init__(self, context: Context) -> None:
+        self._context = context
+        self._first: dict[object, Scalar] = {}
+
+    def first(self, name: Scalar, identity: object) -> bool:
+        """Tell whether what `name` names stands here for the first time; else note a fault."""
+        first = self._first.setdefault(identity, name)
+        if first is name:
+            return True
+        where = self._context.line(first.place)
+        text = f"{shown(name.text)} stands here a second time: it is {shown(first.text)} on {where}."
+        self._context.faults.add(name.place, text)
+        return False
+
+
 def each(
-    what: str, read_key: Reader[T], read: Callable[[T, Node, Context], V | None]
+    what: str,
+    read_key: Reader[T],
+    read: Callable[[T, Node, Context], V | None],
+    below: Callable[[Node, Context], object] | None = None,
 ) -> Reader[tuple[Entry[T, V], ...]]:
-    """Make the reader of a mapping with keys of the user's own; faulty entries are left out."""
+    """Make the reader of a mapping with keys of the user's own; faulty entries are left out.
+
+    Args:
+        what: For sentences, with its article.
+        read_key: Reader of a key; what it finds may stand there once, however it is written.
+        read: Reader of a value, given its key.
+        below: Reader of the value of a key that is not known, for the mistakes in it.
+    """
 
     def read_each(node: Node, context: Context) -> tuple[Entry[T, V], ...] | None:
         entries = mapping(node, context, what)
         if entries is None:
             return None
+        seen = Seen(context)
         found = []
         for key_scalar, value_node in entries.pairs.values():
             key = read_key(key_scalar, context)
             if key is None:
+                if below is not None:
+                    below(value_node, replace(context, lost=context.lost | {MESSAGE}))
                 continue
             value = read(key, value_node, context)
-            if value is not None:
+            first = seen.first(key_scalar, getattr(key, "identity", key_scalar.text))
+            if value is not None and first:
                 found.append(Entry(key_scalar.place, key, value))
         return tuple(found)
 
@@ -270,7 +323,9 @@ def message(node: Node, context: Context) -> FoundMessage | None:
 def signal(node: Node, context: Context) -> FoundSignal | None:
     """Read ``Message.Signal``, or the bare name of a signal of the context's message."""
     found = scalar(node, context, "the name of a signal")
-    return context.names.signal(found, context.faults, context.message) if found else None
+    if found is None or (MESSAGE in context.lost and "." not in found.text):
+        return None
+    return context.names.signal(found, context.faults, context.message)
 
 
 def about_message(read: Reader[V]) -> Reader[tuple[Entry[FoundMessage, V], ...]]:
@@ -279,19 +334,7 @@ def about_message(read: Reader[V]) -> Reader[tuple[Entry[FoundMessage, V], ...]]
     def read_value(found: FoundMessage, node: Node, context: Context) -> V | None:
         return read(node, replace(context, message=found, subject=found.message.name))
 
-    read_each = each("the list of messages", message, read_value)
-
-    def read_once(node: Node, context: Context) -> tuple[Entry[FoundMessage, V], ...] | None:
-        entries = read_each(node, context)
-        seen: set[tuple[str, str]] = set()
-        for entry in entries or ():
-            name = (entry.key.bus, entry.key.message.name)
-            if name in seen:
-                context.faults.add(entry.place, f"{entry.key.message.name} stands here a second time.")
-            seen.add(name)
-        return entries
-
-    return read_once
+    return each("the list of messages", message, read_value, below=read)
 
 
 def as_it_is(node: Node, _context: Context) -> Node:
@@ -309,7 +352,10 @@ def record_field(node: Node, context: Context) -> tuple[str, FieldType] | None:
         hint = context.faults.hint(name, context.records)
         context.faults.add(found.place, f"The spec has no record {shown(name)}{hint}")
         return None
-    types = field_types(context.records[name])
+    record = context.records[name]
+    if record is None:
+        return None
+    types = field_types(record)
     if item not in types:
         context.faults.add(
             found.place, f"The record {name} has no field {shown(item)}{context.faults.hint(item, types)}"

@@ -293,9 +293,14 @@ UNITS: dict[str, Unit] = _build()
 SI_UNITS: dict[Dimension, str] = {dimension: si_name for dimension, si_name, _ in _TABLE}
 
 _QUANTITY = re.compile(
-    r"([+-]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][+-]?\d{1,2})?)(?:(?:\s+(?=1/)|\s*(?![\d:.,/+-]))(\S.*))?",
+    r"([+-]?(?:(?:0|[1-9]\d{0,39})(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][+-]?\d{1,2})?)(?:(?:\s+(?=1/)|\s*(?![\d:.,/+-]))(\S.*))?",
     re.ASCII,
 )
+
+
+_COMMA = re.compile(r"([+-]?\d{1,40}),(\d{1,40})(?!\d|,)(.*)", re.ASCII | re.DOTALL)
+_LEADING_ZEROS = re.compile(r"([+-]?)0+(\d.*)", re.ASCII | re.DOTALL)
+_THOUSAND = 3  # digits
 
 
 def find_unit(text: str) -> Unit | None:
@@ -325,12 +330,26 @@ def parse_number(text: str) -> Fraction | None:
     return Fraction(first[1]) / divisor if divisor else None
 
 
+def number_advice(text: str) -> str | None:
+    """Return what to write for a number that reads two ways, without its full stop; None for any other."""
+    text = text.strip()
+    if comma := _COMMA.fullmatch(text):
+        whole, decimals, rest = comma.groups()
+        thousands = f" or {whole}{decimals}{rest}" if len(decimals) == _THOUSAND else ""
+        return f"a decimal has a point, and thousands have no mark: write {whole}.{decimals}{rest}{thousands}"
+    if zeros := _LEADING_ZEROS.fullmatch(text):
+        return f"a number that begins with 0 reads two ways: write {zeros[1]}{zeros[2]}"
+    return None
+
+
 def parse_quantity(text: str) -> Quantity | str:
     """Return the quantity that a text such as "10 ms" states, or one sentence that says what is wrong.
 
     A bare number is a quantity of unit "1".
     """
     match = _QUANTITY.fullmatch(text.strip())
+    if match is None and (advice := number_advice(text)):
+        return advice
     if match is None:
         return "a quantity is a number and its unit, such as 10 ms"
     unit = find_unit(match[2] or "1")

@@ -65,7 +65,7 @@ CASES = {
         *(8, 5, "The record type Steering has no field `weel_angle`; did you mean `wheel_angle`?"),
     ),
     "wrong record type": (
-        "records:\n  s: {type: Stering, stamp: SteerFeedback}\n",
+        "records:\n  s: {type: Stering, stamp: SteerFeedback, wheel_angle: SteerFeedback.Angle}\n",
         *(5, 13, "There is no record type `Stering`; did you mean `Steering`?"),
     ),
     "no stamp": (
@@ -179,7 +179,7 @@ CASES = {
         RECORD + "wheel_angle: {sum: [SteerFeedback.Angle, DriveFeedback.Speed]}\n",
         *(
             8,
-            24,
+            46,
             "A sum takes signals of one message: SteerFeedback.Angle and DriveFeedback.Speed would tear.",
         ),
     ),
@@ -187,7 +187,7 @@ CASES = {
         RECORD + "wheel_angle: {sum: [SteerFeedback.Angle, SteerFeedback.Share]}\n",
         *(
             8,
-            24,
+            46,
             "A sum takes signals of one unit: SteerFeedback.Angle and SteerFeedback.Share have `deg` and ``.",
         ),
     ),
@@ -225,7 +225,7 @@ CASES = {
     ),
     "number that reads two ways": (
         "correct: {SteerFeedback.Angle: {bits: 010, reason: x}}\n",
-        *(4, 39, "`010` is no whole number such as 12 or 0x0C."),
+        *(4, 39, "`010`: a number that begins with 0 reads two ways: write 10."),
     ),
     "code that is no whole number": (
         "records:\n  c: {type: Control, stamp: DriveFeedback, reason: DriveFeedback.Speed}\n",
@@ -269,7 +269,7 @@ CASES = {
     ),
     "message twice": (
         "messages:\n  SteerFeedback: {}\n  drive.SteerFeedback: {}\n",
-        *(6, 3, "SteerFeedback stands here a second time."),
+        *(6, 3, "`drive.SteerFeedback` stands here a second time: it is `SteerFeedback` on line 5."),
     ),
     "own type in no SI unit": (
         "record_types: {Arm: {fields: {height: {unit: mm}}}}\n",
@@ -324,8 +324,9 @@ def test_all_mistakes_come_together(tmp_path):
         (5, 54),
         (7, 60),
         (7, 81),
+        (7, 87),  # below the misspelt key
     ]
-    assert str(raised.value).count("\n") == 4
+    assert str(raised.value).count("\n") == 5
 
 
 def test_faults_of_descriptions_come_with_those_of_the_spec(tmp_path):
