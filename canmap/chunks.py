@@ -73,8 +73,8 @@ class BadLine:
 class Coverage:
     """The span in which a recorder listened to a channel.
 
-    It holds for all frames of its chunk: where a recorder begins to listen, a chunk begins, and where one ends,
-    a chunk ends.
+    It holds for all frames of its chunk: a chunk begins where a recorder begins to listen, and ends where
+    one ends.
 
     Attributes:
         channel: Channel name.

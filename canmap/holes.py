@@ -68,7 +68,7 @@ class Holes:
         return self._until_ns.get(channel, now_ns)
 
     def take(self, coverage: tuple[Coverage, ...], start_ns: int, now_ns: int) -> Iterator[Cover]:
-        """Yield what is covered now, `now_ns` being the clock after a chunk, `start_ns` that of the session."""
+        """Yield what is covered now: `start_ns` is the clock at the first frame, `now_ns` after the chunk."""
         for span in coverage:
             known_ns = self._until_ns.get(span.channel)
             until_ns = now_ns if span.until_ns is None else span.until_ns

@@ -99,7 +99,7 @@ class Window:
 def _bad_lines(
     chunk: FrameChunk, rows: tuple[int, int], *, inside: bool
 ) -> tuple[tuple[BadLine, ...], int]:
-    """Return the bad lines beside frames that are kept, and how many there are; those not listed stand last."""
+    """Return the bad lines that are kept, and how many there are; those that are not listed stand last."""
     start, stop = rows
     bad = tuple(
         replace(line, position=max(line.position - start, 0))
