@@ -67,7 +67,8 @@ def inspect_intake(
     try:
         engine = Engine(spec)
         engine.require_records(kept)
-        engine.session.count_from(intake.window.first_ns)
+        for session in (engine.session, *([pace.session] if pace else ())):
+            session.go_on_from(lambda: intake.window.before)
 
         def tell(step: Step) -> None:
             for chunk in step.records:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, TypeVar
 import numpy as np
 
 from canmap.activity import Activity
-from canmap.chunks import LONGEST_BREAK_NS
+from canmap.holes import Holes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.activity import Changes
-    from canmap.chunks import Coverage, FrameChunk
+    from canmap.chunks import FrameChunk
+    from canmap.holes import Cover
     from canmap.session import SessionClock
     from canmap.signals.extract import Samples
     from canmap.signals.plan import DecodePlan
@@ -33,7 +34,7 @@ NO_FRAMES = np.zeros(0, np.intp)
 
 @dataclass(frozen=True, slots=True)
 class CutSilence:
-    """A silence that ended because the message was no longer awaited.
+    """A silence that ended because the message was no longer awaited, or its channel no longer covered.
 
     Attributes:
         stream: Of what.
@@ -46,31 +47,6 @@ class CutSilence:
     seen: int
     start_ns: int
     end_ns: int
-
-
-@dataclass(frozen=True, slots=True)
-class Hole:
-    """A span of time in which no capture covers a channel.
-
-    Attributes:
-        channel: Which.
-        start_ns: Session clock from which on it is not covered.
-        end_ns: Session clock from which on it is again, or the end.
-        between: Whether it is covered before and after.
-    """
-
-    channel: str
-    start_ns: int
-    end_ns: int
-    between: bool
-
-
-@dataclass(frozen=True, slots=True)
-class _Covered:
-    """What of a channel is covered: the span as its source told it, and the session clock at its end."""
-
-    span: Coverage
-    until_ns: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +101,7 @@ class Timeline:
         until_ns: int64[streams], session clock up to which nothing more will come.
         since_ns: int64[streams], session clock from which on its channel is covered.
         activity: When each has to come.
-        holes: Where channels are not covered; complete once it is closed.
+        holes: What of the channels is not covered; complete once it is closed.
     """
 
     def __init__(self, plan: DecodePlan, rules: Sequence[MessageRule], channels: Sequence[str]) -> None:
@@ -138,8 +114,8 @@ class Timeline:
         )
         self.activity = Activity(plan, rules)
         self._channels = tuple(channels)
-        self._covered: dict[str, _Covered] = {}
-        self.holes: list[Hole] = []
+        self.holes = Holes()
+        self._cut: list[CutSilence] = []  # by the holes that end where the chunk begins
         self._real = np.zeros(streams, np.bool_)
         self.last_ns = np.zeros(streams, np.int64)
         self.since_ns = np.zeros(streams, np.int64)
@@ -154,17 +130,21 @@ class Timeline:
         return quiet
 
     @property
+    def goes_on(self) -> NDArray[np.bool_]:
+        """bool[streams], whether each is awaited and has come since it is, with no hole since."""
+        return self._real & self.activity.awaited
+
+    @property
     def silence_ns(self) -> NDArray[np.int64]:
         """int64[streams], for how long nothing has come though it was awaited and its channel covered."""
         return np.where(self.activity.awaited, self.until_ns - self.quiet_since_ns, 0)
 
-    def cover(self, chunk: FrameChunk, session: SessionClock, before_ns: int) -> None:
+    def cover(self, chunk: FrameChunk, session: SessionClock) -> None:
         """Take in what the chunk says was listened to, before its frames are folded.
 
         Args:
             chunk: The chunk.
             session: The clock, already advanced over the chunk.
-            before_ns: The clock before the chunk.
         """
         if session.start_ns is None:
             return
@@ -176,32 +156,24 @@ class Timeline:
         if chunk.coverage is None:
             self.until_ns[:] = session.now_ns
             return
-        for span in chunk.coverage:
-            self._cover_channel(span, session, before_ns)
+        for cover in self.holes.take(chunk.coverage, session.start_ns, session.now_ns):
+            self._cover_channel(cover)
 
-    def _cover_channel(self, span: Coverage, session: SessionClock, before_ns: int) -> None:
-        streams = self._streams_on(span.channel)
-        known = self._covered.get(span.channel)
-        begin_ns = session.start_ns or 0
-        until_ns = begin_ns if known is None else known.until_ns
-        if known is None or known.span.since_ns != span.since_ns:
-            since_ns = begin_ns
-            if span.since_ns > since_ns:  # the clock knows stamps of its present run only, and the first one
-                since_ns = max(session.at(span.since_ns), since_ns)
-            self._note_hole(span.channel, until_ns, since_ns, between=known is not None)
-            if known is not None:
-                since_ns = max(since_ns, before_ns)  # a recorder that joins does so where its chunk begins
-                self._real[streams] = False
-            self.since_ns[streams] = self.last_ns[streams] = since_ns
-        # A promise up to the newest stamp grows with the clock, while stamps are behind after a step too.
-        if known is None or known.span.until_ns != span.until_ns or span.until_ns >= session.high_ns:
-            until_ns = max(until_ns, session.at(span.until_ns))
-            self.until_ns[streams] = np.maximum(self.until_ns[streams], until_ns)
-        self._covered[span.channel] = _Covered(span, until_ns)
+    def _cover_channel(self, cover: Cover) -> None:
+        streams = self._streams_on(cover.channel)
+        if cover.broken:
+            self._cut_off(streams)
+        if cover.since_ns is not None:
+            self.since_ns[streams] = self.last_ns[streams] = cover.since_ns
+            self._real[streams] = False
+        self.until_ns[streams] = np.maximum(self.until_ns[streams], cover.until_ns)
 
-    def _note_hole(self, channel: str, start_ns: int, end_ns: int, *, between: bool) -> None:
-        if end_ns - start_ns > LONGEST_BREAK_NS:
-            self.holes.append(Hole(channel, start_ns, end_ns, between))
+    def _cut_off(self, streams: NDArray[np.bool_]) -> None:
+        """Keep the silences that were going on where a hole begins."""
+        quiet_ns, silent = self.quiet_since_ns, streams & (self.silence_ns > 0)
+        for stream in np.flatnonzero(silent).tolist():
+            span_ns = int(quiet_ns[stream]), int(self.until_ns[stream])
+            self._cut.append(CutSilence(stream, int(self.seen[stream]), *span_ns))
 
     def _streams_on(self, channel: str) -> NDArray[np.bool_]:
         buses = [number for number, name in enumerate(self._channels) if name == channel]
@@ -212,10 +184,10 @@ class Timeline:
 
         So a message of it is missing however the frames come: from one capture, from several, or paced.
         """
-        for channel in set(self._channels) - self._covered.keys() if self._covered else ():
+        told = self.holes.channels
+        for channel in set(self._channels) - told if told else ():
             self.until_ns[self._streams_on(channel)] = session.now_ns
-        for channel, covered in self._covered.items():
-            self._note_hole(channel, covered.until_ns, session.now_ns, between=False)
+        self.holes.close(session.now_ns)
 
     def fold(self, samples: Samples, clock: NDArray[np.int64]) -> Arrivals:
         """Take in the described frames of a chunk and return their arrivals."""
@@ -253,7 +225,7 @@ class Timeline:
         real = self._real
         self._real = real | (bounds[1:] > bounds[:-1])
         anew = []
-        cut: list[CutSilence] = []
+        cut, self._cut = self._cut, []
         for stream in self.activity.streams:
             changes = self.activity.fold(stream, samples, clock)
             own = slice(int(bounds[stream]), int(bounds[stream + 1]))

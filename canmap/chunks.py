@@ -73,17 +73,19 @@ class BadLine:
 class Coverage:
     """The span in which a recorder listened to a channel.
 
+    It holds for all frames of its chunk: a chunk begins where a recorder begins to listen, and ends where
+    one ends.
+
     Attributes:
         channel: Channel name.
-        since_ns: Stamp from which on the channel is covered without a break.
-        until_ns: Stamp up to which nothing earlier will follow; a source whose stamps stepped back counts it
-            on from its newest stamp.
+        since_ns: Session clock from which on the channel is covered without a break.
+        until_ns: Session clock up to which it is, and nothing earlier will follow; None: to the newest frame.
         recorders: How many listen to it now.
     """
 
     channel: str
     since_ns: int
-    until_ns: int
+    until_ns: int | None = None
     recorders: int = 1
 
 
@@ -151,15 +153,14 @@ class FrameChunk:
             self.take(slice(start, stop)),
             bad=bad,
             bad_count=len(bad) + unlisted,
-            coverage=self.coverage if final else self._coverage_before(stop),
+            coverage=self.coverage if final else self._coverage_before(),
         )
 
-    def _coverage_before(self, stop: int) -> tuple[Coverage, ...] | None:
-        """Coverage of the part before frame `stop`: it may not promise more than the next frame keeps."""
-        if self.coverage is None or stop >= len(self):
-            return self.coverage
-        next_ns = int(self.t_ns[stop])
-        return tuple(replace(span, until_ns=min(span.until_ns, next_ns)) for span in self.coverage)
+    def _coverage_before(self) -> tuple[Coverage, ...] | None:
+        """Coverage of a part that frames follow: it promises no more than its own newest frame keeps."""
+        if self.coverage is None:
+            return None
+        return tuple(replace(span, until_ns=None) if span.recorders else span for span in self.coverage)
 
 
 COLUMNS = ("t_ns", "channel", "can_id", "extended", "kind", "flags", "length", "payload", "line")

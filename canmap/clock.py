@@ -33,6 +33,7 @@ class Pace:
         sleep: Waits for so many s.
 
     Attributes:
+        session: The clock that it keeps to.
         worst_late_s: Largest lateness of a frame against its schedule so far.
     """
 
@@ -45,8 +46,7 @@ class Pace:
         self._factor = factor
         self._now, self._sleep = now, sleep
         self._began_s = 0.0
-        self._session = SessionClock()
-        self._last = (0, 0)  # newest stamp that was handed on, and the session clock of the last frame
+        self.session = SessionClock()
         self._channels: dict[str, int] = {}
         self.worst_late_s = 0.0
 
@@ -55,12 +55,11 @@ class Pace:
         if not len(chunk):
             yield chunk
             return
-        if self._session.start_ns is None:
+        if self.session.start_ns is None:
             self._began_s = self._now()
-            self._last = (int(chunk.t_ns[0]), int(chunk.t_ns[0]))
-        due_ns = self._session.advance(chunk.t_ns)
+        due_ns = self.session.advance(chunk.t_ns)
         for name in chunk.channels:
-            self._channels.setdefault(name, self._session.start_ns or 0)
+            self._channels.setdefault(name, self.session.start_ns or 0)
         rest, done = chunk, 0
         while len(rest):
             until_ns = self._recorded_ns()
@@ -75,14 +74,13 @@ class Pace:
             if count:
                 late_s = (until_ns - int(due_ns[done - count])) / 1e9 / self._factor
                 self.worst_late_s = max(self.worst_late_s, late_s)
-                self._last = (max(self._last[0], int(piece.t_ns.max())), int(due_ns[done - 1]))
-            yield self._covered(piece, chunk.coverage, min(until_ns, self._session.now_ns))
+            yield self._covered(piece, chunk.coverage, min(until_ns, self.session.now_ns))
             if len(rest):
                 self._wait(int(due_ns[done]))
 
     def _recorded_ns(self) -> int:
         """The session clock that is due now."""
-        return (self._session.start_ns or 0) + int((self._now() - self._began_s) * self._factor * 1e9)
+        return (self.session.start_ns or 0) + int((self._now() - self._began_s) * self._factor * 1e9)
 
     def _wait(self, next_ns: int) -> None:
         """Wait for the next frame, but no longer than a tick."""
@@ -91,11 +89,13 @@ class Pace:
 
     def _covered(self, piece: FrameChunk, spans: tuple[Coverage, ...] | None, until_ns: int) -> FrameChunk:
         """Say up to when nothing more will come, where a piece does not; `spans` is what its source says."""
-        if piece.coverage is not None:
+        if len(piece) and piece.coverage is not None:
             return piece
-        stamp_ns, clock_ns = self._last
-        newest_ns = stamp_ns + until_ns - clock_ns
         if spans is None:
-            spans = tuple(Coverage(name, since_ns, newest_ns) for name, since_ns in self._channels.items())
-        promised = tuple(replace(span, until_ns=min(span.until_ns, newest_ns)) for span in spans)
+            spans = tuple(Coverage(name, since_ns) for name, since_ns in self._channels.items())
+        promised = tuple(
+            replace(span, until_ns=until_ns) if span.until_ns is None else span
+            for span in spans
+            if span.since_ns <= until_ns  # what only begins with the frames that come next, comes with them
+        )
         return replace(piece, coverage=promised)

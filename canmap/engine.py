@@ -151,7 +151,7 @@ class Engine:
         before_ns = self.session.now_ns
         clock = self.session.advance(chunk.t_ns)
         before_ns = max(before_ns, self.session.start_ns or 0)
-        self.timeline.cover(chunk, self.session, before_ns)
+        self.timeline.cover(chunk, self.session)
         arrivals = self.timeline.fold(prepared.samples, clock)
         view = View(prepared, clock, arrivals, self.timeline, self.session, before_ns)
         self._count(prepared)

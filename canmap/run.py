@@ -46,18 +46,29 @@ class Intake:
         self.source = source
         self.window = window or Window()
         self._pool = ThreadPoolExecutor(WORKERS, thread_name_prefix="canmap")
-        self._pieces = self.window.cut(source.pieces())
+        self._pieces = source.pieces()
         self._parsing = deque(self._pool.submit(piece) for piece in islice(self._pieces, AHEAD))
 
     def chunks(self) -> Iterator[FrameChunk]:
         """Yield the chunks in order."""
-        return self._results(self._parsing, lambda piece: piece())
+        return self.window.cut(self._results(self._parsing, lambda piece: piece()))
 
     def prepared(self, engine: Engine) -> Iterator[Prepared]:
         """Yield the chunks in order, prepared by `engine`."""
+        if not self.window.is_whole:  # which frames are in it is known in order only
+            return self._prepared_in_order(engine)
         parsed, self._parsing = self._parsing, deque()
         waiting = deque(self._pool.submit(_prepare_parsed, engine, future) for future in parsed)
         return self._results(waiting, lambda piece: engine.prepare(piece()))
+
+    def _prepared_in_order(self, engine: Engine) -> Iterator[Prepared]:
+        waiting: deque[Future[Prepared]] = deque()
+        for chunk in self.chunks():
+            waiting.append(self._pool.submit(engine.prepare, chunk))
+            if len(waiting) > WORKERS:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
 
     def _results(self, waiting: deque[Future[T]], task: Callable[[Piece], T]) -> Iterator[T]:
         """Yield the results of what waits, and of `task` done with every piece that is still to come."""

@@ -6,12 +6,15 @@ make a signal stale. Steps are kept as `TimeStep` for the check that reports the
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import copy
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
 HELD_BACK_NS = 50_000_000  # a stamp this much before the clock is jitter of the recorder: the clock holds
@@ -40,45 +43,51 @@ class SessionClock:
     """Turns stamps into the session clock, chunk by chunk.
 
     Attributes:
-        start_ns: The first stamp, None before it.
+        start_ns: The clock at the first frame, None before it: its stamp, unless it goes on from another.
         zero_ns: What session time counts from in texts: the first stamp, or that of the whole capture where
             only a part of it is used.
         now_ns: The clock at the last frame.
-        high_ns: The newest stamp, as written.
         steps: The steps so far; all but the last have an end.
     """
 
     def __init__(self) -> None:
         self.start_ns: int | None = None
         self.zero_ns = 0
-        self._counts_from_ns: int | None = None
+        self._earlier: Callable[[], SessionClock | None] = lambda: None
         self.now_ns = 0
-        self.high_ns = 0
         self.steps: list[TimeStep] = []
         self._offset_ns = 0
 
-    def count_from(self, first_ns: int | None) -> None:
-        """Let session time count from the first stamp of a capture of which a part is used."""
-        self._counts_from_ns = first_ns
+    def go_on_from(self, earlier: Callable[[], SessionClock | None]) -> None:
+        """Go on, when the first stamp comes, from the clock of the frames before: where a part is used."""
+        self._earlier = earlier
+
+    def copy(self) -> SessionClock:
+        """Return a clock that goes on from this one's state."""
+        other = copy.copy(self)
+        other.steps = [replace(step) for step in self.steps]
+        return other
 
     def advance(self, t_ns: NDArray[np.int64]) -> NDArray[np.int64]:
         """Return the clock int64[n] at each of the stamps int64[n], which follow those before."""
         if not len(t_ns):
             return t_ns
-        if self.start_ns is None:
-            self.start_ns = self.now_ns = self.high_ns = int(t_ns[0])
-            self.zero_ns = self.start_ns if self._counts_from_ns is None else self._counts_from_ns
+        begins = self.start_ns is None
+        if begins:
+            self._begin(int(t_ns[0]))
         clock = self._without_steps(t_ns)
         if clock is None:
             clock = self._with_steps(t_ns)
-        self.now_ns, self.high_ns = int(clock[-1]), max(self.high_ns, int(t_ns.max()))
+        if begins:
+            self.start_ns = int(clock[0])
+        self.now_ns = int(clock[-1])
         return clock
 
-    def at(self, stamp_ns: int) -> int:
-        """Return the clock for a stamp that a source promises, counted on from its newest stamp."""
-        if stamp_ns >= self.high_ns:
-            return self.now_ns + stamp_ns - self.high_ns
-        return min(stamp_ns + self._offset_ns, self.now_ns)
+    def _begin(self, first_ns: int) -> None:
+        self.now_ns = self.zero_ns = first_ns
+        earlier = self._earlier()
+        if earlier is not None and earlier.start_ns is not None:
+            self.now_ns, self.zero_ns, self._offset_ns = earlier.now_ns, earlier.zero_ns, earlier._offset_ns
 
     def _without_steps(self, t_ns: NDArray[np.int64]) -> NDArray[np.int64] | None:
         """Clock of a chunk in which nothing steps and nothing catches up, else None."""
@@ -106,7 +115,7 @@ class SessionClock:
         for i, stamp in enumerate(t_ns.tolist()):
             if offset and -HELD_BACK_NS <= stamp - now <= LARGEST_GAP_NS:
                 offset = 0
-                self.steps[-1].end_ns = max(now, stamp)
+                self._note_caught_up(max(now, stamp))
             ahead = stamp + offset - now
             if ahead < -HELD_BACK_NS or ahead > LARGEST_GAP_NS:
                 self._note_step(now, stepping=bool(offset), step_ns=ahead)
@@ -116,8 +125,12 @@ class SessionClock:
         self._offset_ns = offset
         return clock
 
+    def _note_caught_up(self, now_ns: int) -> None:
+        if self.steps:  # none: the step came before the part that is used
+            self.steps[-1].end_ns = now_ns
+
     def _note_step(self, now_ns: int, *, stepping: bool, step_ns: int) -> None:
-        if stepping or len(self.steps) == STEPS_KEPT:
+        if self.steps and (stepping or len(self.steps) == STEPS_KEPT):
             self.steps[-1].count += 1
             self.steps[-1].end_ns = None
         else:

@@ -12,14 +12,16 @@ from canmap.errors import CaptureError, OutputError, UsageError
 from canmap.formats import written_channels
 from canmap.frames.readers import open_captures
 from canmap.frames.window import Window
+from canmap.holes import Holes
 from canmap.outputs.captures import write_capture
 from canmap.run import Intake
+from canmap.session import SessionClock
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
     from os import PathLike
 
-    from canmap.chunks import BadLine, Coverage, FrameChunk
+    from canmap.chunks import BadLine, FrameChunk
 
 
 class Uncovered(NamedTuple):
@@ -114,10 +116,10 @@ class _Reading:
     def __init__(self, intake: Intake, names_of: Mapping[str, str]) -> None:
         self._intake = intake
         self._names_of = names_of
-        self._first_ns: int | None = None
+        self._session = SessionClock()
+        self._session.go_on_from(lambda: intake.window.before)
+        self._holes = Holes()
         self._span_ns = (0, 0)  # of the frames
-        self._covered: dict[str, Coverage] = {}
-        self._holes: dict[tuple[int, int], list[str]] = {}
         self.frames = self.bad_lines = 0
         self.channels: set[str] = set()
         self.bad: list[BadLine] = []
@@ -127,47 +129,48 @@ class _Reading:
         for read in self._intake.chunks():
             self.bad_lines += read.bad_count
             self.bad += read.bad[: 1 if not self.bad else 0]
-            self._note_holes(read)
+            clock = self._session.advance(read.t_ns)
+            if self._session.start_ns is not None:
+                list(self._holes.take(read.coverage or (), self._session.start_ns, self._session.now_ns))
             there.update(read.channels)
-            chunk = self._picked(read)
+            picked = self._picked(read)
+            chunk = self._named(read, picked)
             if len(chunk):
-                first_ns = self._span_ns[0] if self.frames else int(chunk.t_ns[0])
-                self._span_ns = first_ns, int(chunk.t_ns[-1])
+                own_ns = clock if picked is None else clock[np.isin(read.channel, picked)]
+                self._span_ns = self._span_ns[0] if self.frames else int(own_ns[0]), int(own_ns[-1])
             self.frames += len(chunk)
             self.channels |= {chunk.channels[number] for number in set(chunk.channel.tolist())}
             yield chunk
         if not self.frames:
             raise CaptureError(self._no_frame(there))
 
-    def _picked(self, chunk: FrameChunk) -> FrameChunk:
-        """Return the frames of the channels to take, under their names."""
+    def _picked(self, chunk: FrameChunk) -> list[int] | None:
+        """Return the numbers of the channels to take; None for all."""
         if not self._names_of:
+            return None
+        return [i for i, channel in enumerate(chunk.channels) if channel in self._names_of]
+
+    def _named(self, chunk: FrameChunk, picked: list[int] | None) -> FrameChunk:
+        """Return the frames of the channels to take, under their names."""
+        if picked is None:
             return chunk
-        picked = [i for i, channel in enumerate(chunk.channels) if channel in self._names_of]
         place = np.zeros(len(chunk.channels) + 1, np.uint8)
         place[picked] = np.arange(len(picked))
         frames = chunk.take(np.isin(chunk.channel, picked))
         names = tuple(self._names_of[chunk.channels[i]] for i in picked)
         return replace(frames, channels=names, channel=place[frames.channel])
 
-    def _note_holes(self, chunk: FrameChunk) -> None:
-        if self._first_ns is None and len(chunk):
-            first_ns = self._intake.window.first_ns
-            self._first_ns = int(chunk.t_ns[0]) if first_ns is None else first_ns
-        for span in chunk.coverage or ():
-            before = self._covered.get(span.channel)
-            if before is not None and before.since_ns != span.since_ns:
-                self._holes.setdefault((before.until_ns, span.since_ns), []).append(span.channel)
-            self._covered[span.channel] = span
-
     def uncovered(self) -> Iterator[Uncovered]:
         """Yield what is not covered of the channels and the time that were taken."""
-        zero_ns = self._first_ns or 0
-        for (start_ns, end_ns), channels in self._holes.items():
+        zero_ns = self._session.zero_ns
+        channels: dict[tuple[int, int], list[str]] = {}
+        for hole in self._holes.found:
+            if hole.between and (not self._names_of or hole.channel in self._names_of):
+                channels.setdefault((hole.start_ns, hole.end_ns), []).append(hole.channel)
+        for (start_ns, end_ns), names in channels.items():
             from_ns, to_ns = max(start_ns, self._span_ns[0]), min(end_ns, self._span_ns[1])
-            taken = [channel for channel in channels if not self._names_of or channel in self._names_of]
-            if taken and from_ns < to_ns:
-                yield Uncovered(tuple(sorted(taken)), (from_ns - zero_ns) / 1e9, (to_ns - zero_ns) / 1e9)
+            if from_ns < to_ns:
+                yield Uncovered(tuple(sorted(names)), (from_ns - zero_ns) / 1e9, (to_ns - zero_ns) / 1e9)
 
     def _no_frame(self, there: set[str]) -> str:
         names = ", ".join(self._intake.source.captures)

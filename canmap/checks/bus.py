@@ -71,10 +71,7 @@ class DuplicateCheck:
 
     def finish(self) -> list[Event]:
         """Close what is open; where the last frame of a channel is a repeat, it went on up to that."""
-        for subject in self._episodes.open_subjects:
-            if self._episodes.is_faulty(subject):
-                self._episodes.mark_still(subject, self._newest_ns[subject])
-        self._episodes.finish()
+        self._episodes.finish(lambda subject: self._newest_ns[subject])
         return self._episodes.events()
 
     def findings(self) -> list[Finding]:

@@ -90,7 +90,7 @@ class ChannelCheck:
     def _holes(self) -> list[Finding]:
         """Return one finding for each span that is not covered, whatever the number of its channels."""
         spans: dict[tuple[int, int, bool], list[Bus]] = {}
-        for hole in self._timeline.holes if self._timeline else ():
+        for hole in self._timeline.holes.found if self._timeline else ():
             buses = [bus for bus in self._buses if bus.channel == hole.channel]
             spans.setdefault((hole.start_ns, hole.end_ns, hole.between), []).extend(buses)
         return [self._hole(*span, buses) for span, buses in spans.items() if buses]

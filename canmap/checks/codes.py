@@ -92,12 +92,12 @@ class CodeCheck:
 
     def finish(self) -> list[Event]:
         """Close what is open; what holds an odd code to the end is still going."""
-        for index in self._episodes.open_subjects:
-            if self._timeline is not None and self._episodes.is_faulty(index):
-                slot = self._plan.columns[self._subjects[index].column].slot
-                self._episodes.mark_still(index, int(self._timeline.until_ns[slot]))
-        self._episodes.finish()
+        self._episodes.finish(self._until_ns)
         return self._episodes.events()
+
+    def _until_ns(self, index: int) -> int:
+        slot = self._plan.columns[self._subjects[index].column].slot
+        return int(self._timeline.until_ns[slot]) if self._timeline else 0
 
     def findings(self) -> list[Finding]:
         """Return all findings so far."""

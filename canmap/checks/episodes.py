@@ -42,6 +42,7 @@ class Episode:
         from_start: No sample of the subject came before it.
         more: Episodes counted in this one because the list was full, 0 for an ordinary one.
         known_ns: Session clock from which on it was known to be one, None for its start.
+        begins_with: The value of its first faulty sample, None where that is `worst`.
     """
 
     subject: int
@@ -56,6 +57,13 @@ class Episode:
     from_start: bool = False
     more: int = 0
     known_ns: int | None = None
+    begins_with: float | None = None
+
+    @property
+    def begun(self) -> Episode:
+        """What of it is known when it begins: its first faulty sample, however many more have been read."""
+        value = self.worst if self.begins_with is None else self.begins_with
+        return replace(self, last=self.first, end_ns=None, count=1, worst=value)
 
     def finding(
         self,
@@ -159,10 +167,6 @@ class Episodes:
         """Subjects with an episode that may still grow."""
         return list(self._open)
 
-    def is_faulty(self, subject: int) -> bool:
-        """Whether no good sample of an open subject has come since its last faulty one."""
-        return self._open[subject].end_ns is None
-
     def announce(self, episode: Episode) -> None:
         """Tell that an episode has begun whose first sample is still to come; it is added when that comes."""
         if episode.subject in self._announced:
@@ -239,6 +243,7 @@ class Episodes:
                     worst=worst(int(judged[first]), int(judged[last])),
                     line=line(int(judged[first])),
                     from_start=seen == 0 and int(judged[first]) == 0,
+                    begins_with=worst(int(judged[first]), int(judged[first])),
                 ),
                 clock_of,
             )
@@ -269,9 +274,17 @@ class Episodes:
         self._open[subject].still = True
         self._open[subject].end_ns = end_ns
 
-    def finish(self) -> None:
-        """Close what is open, and tell what was too much to list."""
+    def finish(self, until_ns: Callable[[int], int]) -> None:
+        """Close what is open, and tell what was too much to list.
+
+        Where no good sample has come since the last faulty one, the fault goes on to the end.
+
+        Args:
+            until_ns: Returns the session clock up to which a subject was listened to.
+        """
         for subject in list(self._open):
+            if self._open[subject].end_ns is None:
+                self.mark_still(subject, until_ns(subject))
             self._close(self._open.pop(subject))
         self._events += [Told(self._describe(rest)) for rest in self._overflow.values()]
 
@@ -296,7 +309,7 @@ class Episodes:
     def _open_event(self, episode: Episode) -> None:
         if self._listed(episode.subject):
             known_ns = episode.start_ns if episode.known_ns is None else episode.known_ns
-            self._events.append(Opened(self._describe(replace(episode, end_ns=None)), known_ns))
+            self._events.append(Opened(self._describe(episode.begun), known_ns))
 
     def _close(self, episode: Episode, clock_of: Callable[[int], int] | None = None) -> None:
         listed = self._closed.setdefault(episode.subject, [])

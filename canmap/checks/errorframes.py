@@ -110,10 +110,11 @@ class ErrorFrames:
         self._named: list[tuple[str, ErrorClass]] = []
         self._seen: dict[str, int] = {}
         self._episodes = Episodes(self._describe)
+        self._view: View | None = None
 
     def fold(self, view: View) -> list[Event]:
         """Report the error frames of one chunk."""
-        chunk = view.prepared.chunk
+        self._view, chunk = view, view.prepared.chunk
         if view.prepared.error_frames or self._episodes.open_subjects:
             for number, channel in enumerate(chunk.channels):
                 rows = np.flatnonzero(chunk.channel == number)
@@ -123,12 +124,17 @@ class ErrorFrames:
 
     def finish(self) -> list[Event]:
         """Close what is open."""
-        self._episodes.finish()
+        self._episodes.finish(self._until_ns)
         return self._episodes.events()
 
     def findings(self) -> list[Finding]:
         """Return all findings so far."""
         return list(self._episodes.findings())
+
+    def _until_ns(self, subject: int) -> int:
+        """Session clock up to which the channel of a subject was listened to."""
+        view, (channel, _) = self._view, self._named[subject]
+        return view.timeline.holes.until_ns(channel, view.session.now_ns) if view else 0
 
     def _fold_channel(self, view: View, channel: str, rows: NDArray[np.intp]) -> None:
         chunk = view.prepared.chunk

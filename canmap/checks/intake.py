@@ -52,10 +52,8 @@ class LengthCheck:
 
     def finish(self) -> list[Event]:
         """Close what is open."""
-        for slot in self._episodes.open_subjects:
-            if self._timeline is not None and self._episodes.is_faulty(slot):
-                self._episodes.mark_still(slot, int(self._timeline.until_ns[slot]))
-        self._episodes.finish()
+        timeline = self._timeline
+        self._episodes.finish(lambda slot: int(timeline.until_ns[slot]) if timeline else 0)
         return self._episodes.events()
 
     def findings(self) -> list[Finding]:
@@ -287,7 +285,7 @@ class TimeCheck:
         way = "back" if step.step_ns < 0 else "forward"
         end = ", and had not caught up at the end" if step.end_ns is None else ", until they had caught up"
         end = "" if begins else end
-        again = f" ({times(step.count, 'step')})" if step.count > 1 else ""
+        again = f" ({times(step.count, 'step')})" if step.count > 1 and not begins else ""
         return Finding(
             kind=Kind.TIME_ORDER,
             severity=SEVERITY[Kind.TIME_ORDER],

@@ -59,13 +59,12 @@ class LimitCheck:
 
     def finish(self) -> list[Event]:
         """Close what is open; what has not come back to its range is still going."""
-        timeline = self._timeline
-        for subject in self._episodes.open_subjects:
-            if timeline is not None and self._episodes.is_faulty(subject):
-                slot = self._plan.columns[self._subjects[subject].columns[0]].slot
-                self._episodes.mark_still(subject, int(timeline.until_ns[slot]))
-        self._episodes.finish()
+        self._episodes.finish(self._until_ns)
         return self._episodes.events()
+
+    def _until_ns(self, subject: int) -> int:
+        slot = self._plan.columns[self._subjects[subject].columns[0]].slot
+        return int(self._timeline.until_ns[slot]) if self._timeline else 0
 
     def findings(self) -> list[Finding]:
         """Return all findings so far."""

@@ -89,12 +89,13 @@ class Rate:
     def finish(self) -> list[Event]:
         """Close the open findings; an unfinished window is not judged."""
         timeline = self._timeline
+        if timeline is None:
+            return []
+        going_on = timeline.goes_on & (timeline.silence_ns <= self._silence_ns)
         for stream in self._episodes.open_subjects:
-            if timeline is None or not timeline.activity.awaited[stream]:
-                continue
-            if timeline.silence_ns[stream] <= self._silence_ns[stream]:
+            if going_on[stream]:
                 self._episodes.mark_still(stream, int(timeline.until_ns[stream]))
-        self._episodes.finish()
+        self._episodes.finish(lambda stream: int(timeline.until_ns[stream]))
         return self._episodes.events()
 
     def findings(self) -> list[Finding]:
@@ -114,7 +115,8 @@ class Rate:
             place = np.maximum.accumulate(np.where(reset, np.arange(len(clock)), -1))
             inside = place >= np.repeat(start, arrivals.count)
             anchor = np.where(inside, clock[place], anchor)
-        window = ((clock - anchor) * arrivals.per_frame(self._per_ns)).astype(np.int64)
+        # The half nanosecond keeps a frame where a window begins in it, however 1 / length was rounded.
+        window = ((clock - anchor + 0.5) * arrivals.per_frame(self._per_ns)).astype(np.int64)
         begins = np.empty(len(clock), np.bool_)
         np.not_equal(window[1:], window[:-1], out=begins[1:])
         begins[start] = window[start] != self._window[streams]

@@ -81,8 +81,8 @@ class Silence:
                 self._missing.add(self._unfinished(stream, timeline, still=True))
         for stream in np.flatnonzero((timeline.seen > 0) & (silent > self._limit_ns)).tolist():
             self._stale.add(self._unfinished(stream, timeline, still=True))
-        self._stale.finish()
-        self._missing.finish()
+        for episodes in (self._stale, self._missing):
+            episodes.finish(lambda stream: int(timeline.until_ns[stream]))
         return self._events()
 
     def findings(self) -> list[Finding]:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from canmap.arrivals import Timeline
     from canmap.checks.episodes import Episode, Event
     from canmap.checks.view import View
     from canmap.spec.model import MessageRule
@@ -39,12 +40,13 @@ class Spacing:
         self._least_ns = np.array([round((rule.minimum_gap_ns or 0) * kept) for rule in rules], np.int64)
         self._any = bool(self._least_ns.any())
         self._episodes = Episodes(self._describe, lambda _stream, gap_ns: -gap_ns)
+        self._timeline: Timeline | None = None
 
     def fold(self, view: View) -> list[Event]:
         """Judge the gaps of one chunk."""
         if not self._any:
             return []
-        arrivals = view.arrivals
+        arrivals, self._timeline = view.arrivals, view.timeline
         close = arrivals.gap < arrivals.per_frame(self._least_ns)
         unmeasured = arrivals.unmeasured()
         if unmeasured is not None:
@@ -57,7 +59,8 @@ class Spacing:
 
     def finish(self) -> list[Event]:
         """Close what is open."""
-        self._episodes.finish()
+        timeline = self._timeline
+        self._episodes.finish(lambda stream: int(timeline.until_ns[stream]) if timeline else 0)
         return self._episodes.events()
 
     def findings(self) -> list[Finding]:

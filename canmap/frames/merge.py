@@ -7,11 +7,11 @@ what was covered when. Of each capture, a few parsed chunks are held.
 
 from __future__ import annotations
 
+import heapq
 from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from functools import partial
-from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -20,6 +20,7 @@ from canmap.chunks import BadLine, FrameChunk, empty_chunk, join
 from canmap.errors import CaptureError
 from canmap.frames.coverage import CoverageBook
 from canmap.frames.source import MOST_BAD_LINES, MOST_CHANNELS
+from canmap.session import SessionClock
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -131,14 +132,17 @@ class _Input:
                 frameless.append(chunk)
         return frameless
 
-    def take_until(self, limit_ns: int, last: int) -> _Part | None:
-        """Hand on the frames up to `limit_ns`; those at it only if this capture is not after the `last`."""
+    def take_until(self, limit_ns: int, last: int) -> _Part:
+        """Hand on the frames up to `limit_ns`; those at it only if this capture is not after the `last`.
+
+        There must be one. What the capture holds beyond them stays its head.
+        """
         if self.head is None:
-            return None
+            raise ValueError(f"{self.name} has no frames")
         _, frames, key = self.head
         count = int(np.searchsorted(key, limit_ns, side="right" if self.number <= last else "left"))
-        if count in {0, len(key)}:
-            part, self.head = (self.head, None) if count else (None, self.head)
+        if count == len(key):
+            part, self.head = self.head, None
             return part
         taken, left = frames.split([count])
         self.head = _Part(self.number, left, key[count:])
@@ -146,35 +150,63 @@ class _Input:
 
 
 class _Merge:
-    """The merging of some inputs, with the book of what they cover."""
+    """The merging of some inputs, with the book of what they cover.
+
+    Of each input with frames, one entry is in a heap by the first of its frames, and one by the last, so that
+    a round asks only the inputs that take part in it, however many there are.
+    """
 
     def __init__(self, inputs: list[_Input]) -> None:
         self._inputs = inputs
         self._book = CoverageBook()
-        self._newest_ns = 0
+        self._session = SessionClock()
+        self._by_first: list[tuple[int, int]] = []
+        self._by_last: list[tuple[int, int]] = []
 
     def chunks(self) -> Iterator[FrameChunk]:
-        """Yield merged chunks; one begins where a capture begins, and one where a capture has ended."""
+        """Yield merged chunks.
+
+        One begins where a capture begins and where it shows a channel, and one ends where a capture does.
+        """
         passed = [(one, one.load()) for one in self._inputs]
         any_frame = any(one.head for one in self._inputs)
         for one, bad in passed:
             nothing = [_nothing_in(one.name)] if any_frame and not (bad or one.head) else []
             yield from self._covered(bad or nothing)
+            self._push(one)
         _check_same_clock(self._inputs)
-        while heads := [one.head for one in self._inputs if one.head is not None]:
+        while self._by_last:
             # Up to here nothing earlier can follow: what this capture has next, it has after that.
-            limit_ns, last = min((int(head.key[-1]), head.capture) for head in heads)
-            taken = (one.take_until(limit_ns, last) for one in self._inputs)
-            yield from self._merged([part for part in taken if part is not None])
+            limit_ns, last = heapq.heappop(self._by_last)
+            yield from self._merged(self._take(limit_ns, last))
             ended = self._inputs[last]
             frameless = ended.load()
             if ended.head is None:
-                self._book.end(last, limit_ns)
+                self._book.end(last, self._session.now_ns)
+            self._push(ended)
             yield from self._covered(frameless)
+
+    def _push(self, one: _Input) -> None:
+        if one.head is not None:
+            heapq.heappush(self._by_first, (int(one.head.key[0]), one.number))
+            heapq.heappush(self._by_last, (int(one.head.key[-1]), one.number))
+
+    def _take(self, limit_ns: int, last: int) -> list[_Part]:
+        """Return what comes up to the last frame of the head of the input `last`, in the inputs' order."""
+        numbers = []
+        while self._by_first and self._by_first[0] <= (limit_ns, last):
+            numbers.append(heapq.heappop(self._by_first)[1])
+        parts = []
+        for number in sorted(numbers):
+            one = self._inputs[number]
+            parts.append(one.take_until(limit_ns, last))
+            if one.head is not None:
+                heapq.heappush(self._by_first, (int(one.head.key[0]), number))
+        return parts
 
     def _covered(self, chunks: list[FrameChunk]) -> Iterator[FrameChunk]:
         for chunk in chunks:
-            yield replace(chunk, coverage=self._book.coverage(self._newest_ns))
+            yield replace(chunk, coverage=self._book.coverage())
 
     def _merged(self, parts: list[_Part]) -> Iterator[FrameChunk]:
         key = np.concatenate([part.key for part in parts])
@@ -182,29 +214,38 @@ class _Merge:
         order = np.argsort(key, kind="stable")
         self._check_channels(parts)
         chunk = _interleaved(parts, order)
-        key, capture = key[order], capture[order]
-        starts = {one.number: int(np.argmax(capture == one.number)) for one in self._beginning(parts)}
-        bounds = [0, *sorted({start for start in starts.values() if start}), len(chunk)]
-        for piece, (start, stop) in zip(chunk.split(bounds[1:-1]), pairwise(bounds), strict=True):
-            for number, first in starts.items():
-                if first == start:
-                    self._book.begin(number, int(key[first]))
-            for number, channel in _seen(capture[start:stop], piece):
+        clock = self._session.advance(chunk.t_ns)
+        news = self._news(capture[order], chunk, parts)
+        bounds = [0, *sorted({first for first, _, _ in news} - {0}), len(chunk)]
+        for start, piece in zip(bounds, chunk.split(bounds[1:-1]), strict=False):
+            for _, number, channel in (one for one in news if one[0] == start):
+                if not self._inputs[number].begun:
+                    self._inputs[number].begun = True
+                    self._book.begin(number, int(clock[start]))
                 self._book.see(number, channel)
-            self._newest_ns = int(key[stop - 1])
-            yield replace(piece, coverage=self._book.coverage(self._newest_ns))
+            yield replace(piece, coverage=self._book.coverage())
+
+    def _news(
+        self, capture: NDArray[np.intp], chunk: FrameChunk, parts: list[_Part]
+    ) -> list[tuple[int, int, str]]:
+        """Return the first frame, capture and channel, of channels that captures have not shown before."""
+        known = {
+            part.capture: {name for name in chunk.channels if self._book.has_seen(part.capture, name)}
+            for part in parts
+            if self._inputs[part.capture].begun
+        }
+        news = []
+        for part in parts:
+            numbers = np.flatnonzero(np.bincount(part.frames.channel))
+            for name in {part.frames.channels[number] for number in numbers} - known.get(part.capture, set()):
+                shown = (capture == part.capture) & (chunk.channel == chunk.channels.index(name))
+                news.append((int(shown.argmax()), part.capture, name))
+        return sorted(news)
 
     def _check_channels(self, parts: list[_Part]) -> None:
         if len({channel for part in parts for channel in part.frames.channels}) > MOST_CHANNELS:
             names = ", ".join(self._inputs[part.capture].name for part in parts)
             raise CaptureError(f"{names}: they hold more than {MOST_CHANNELS} channels; read them apart.")
-
-    def _beginning(self, parts: list[_Part]) -> list[_Input]:
-        """Return the inputs whose first frames these are, and note that they have begun."""
-        beginning = [self._inputs[part.capture] for part in parts if not self._inputs[part.capture].begun]
-        for one in beginning:
-            one.begun = True
-        return beginning
 
 
 def _nothing_in(name: str) -> FrameChunk:
@@ -246,9 +287,3 @@ def _interleaved(parts: list[_Part], order: NDArray[np.intp]) -> FrameChunk:
         bad=tuple(bad[:MOST_BAD_LINES]),
         bad_count=sum(part.frames.bad_count for part in parts),
     )
-
-
-def _seen(capture: NDArray[np.intp], chunk: FrameChunk) -> list[tuple[int, str]]:
-    """Return the pairs of capture and channel that occur."""
-    pairs = np.flatnonzero(np.bincount(capture * MOST_CHANNELS + chunk.channel))
-    return [(int(pair) // MOST_CHANNELS, chunk.channels[int(pair) % MOST_CHANNELS]) for pair in pairs]

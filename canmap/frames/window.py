@@ -1,37 +1,43 @@
-"""A span of a source: what came before it or after it is left out, bad lines included."""
+"""A span of a source: what came before it or after it is left out, bad lines included.
+
+The span is one of the session clock, as the times of findings are. That clock never steps back, so a span is
+one stretch of frames in their order, also where the stamps step: what is in it does not depend on how far
+the source is read ahead, and reading can end with it.
+"""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from canmap.errors import UsageError
+from canmap.session import SessionClock
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
-    from canmap.chunks import FrameChunk
-    from canmap.frames.source import Piece
+    from canmap.chunks import BadLine, FrameChunk
 
 LONGEST_S = 1e9  # thirty years: longer than any recording, and short enough for stamps in ns
 
 
 @dataclass(slots=True)
 class Window:
-    """A half-open span of stamps, counted from the first frame.
+    """A half-open span of the session clock, counted from the first frame.
 
     Attributes:
         from_s: Begin of the span, in s.
         to_s: End of it, excluded.
-        first_ns: The first stamp of the whole, once a frame has come.
+        before: The clock of the frames before the span, once a frame in it has come; None for the whole.
     """
 
     from_s: float = 0.0
     to_s: float = math.inf
-    first_ns: int | None = None
+    before: SessionClock | None = None
+    _clock: SessionClock = field(default_factory=SessionClock)
 
     @classmethod
     def of(cls, span_s: tuple[float, float]) -> Window:
@@ -48,60 +54,57 @@ class Window:
             )
         return cls(from_s, to_s)
 
-    def cut(self, pieces: Iterator[Piece]) -> Iterator[Piece]:
-        """Yield the pieces of the span; the first frame must be known before any can be cut."""
-        if self.from_s == 0 and math.isinf(self.to_s):
-            yield from pieces
+    @property
+    def is_whole(self) -> bool:
+        """Whether nothing is left out."""
+        return self.from_s == 0 and math.isinf(self.to_s)
+
+    def cut(self, chunks: Iterable[FrameChunk]) -> Iterator[FrameChunk]:
+        """Yield what of the chunks, which come in order, is in the span; end soon after it.
+
+        A bad line is where the frame before it is; before the first frame, at the begin.
+        """
+        if self.is_whole:
+            yield from chunks
             return
-        for piece in pieces:
-            chunk = piece()
-            if len(chunk):
-                break
-        else:
-            return
-        self.first_ns = int(chunk.t_ns[0])
-        begin_ns = self.first_ns + round(self.from_s * 1e9)
-        end_ns = None if math.isinf(self.to_s) else self.first_ns + round(self.to_s * 1e9)
-        over = _Over()
-        yield _Cut(lambda: chunk, begin_ns, end_ns, over)
-        for piece in pieces:
-            if over.is_over:
+        inside = self.from_s == 0  # whether the newest frame is
+        coverage = None
+        for chunk in chunks:
+            start, stop = self._rows(chunk)
+            kept = chunk.take(slice(start, stop))
+            bad, count = _bad_lines(chunk, (start, stop), inside=inside)
+            if start < stop:
+                coverage = chunk.coverage  # beyond the span, what a capture covers is left out too
+            inside = start < stop == len(chunk) if len(chunk) else inside
+            if len(kept) or count:
+                yield replace(kept, bad=bad, bad_count=count, coverage=coverage)
+            if stop < len(chunk):
                 return
-            yield _Cut(piece, begin_ns, end_ns, over)
+
+    def _rows(self, chunk: FrameChunk) -> tuple[int, int]:
+        """Return the first frame of a chunk that is in the span, and the first after it."""
+        earlier = self._clock.copy() if self.before is None else None
+        clock = self._clock.advance(chunk.t_ns)
+        since_ns = clock - self._clock.zero_ns
+        start = int(np.searchsorted(since_ns, round(self.from_s * 1e9)))
+        stop = len(chunk)
+        if not math.isinf(self.to_s):
+            stop = max(start, int(np.searchsorted(since_ns, round(self.to_s * 1e9))))
+        if earlier is not None and start < stop:
+            earlier.advance(chunk.t_ns[:start])
+            self.before = earlier
+        return start, stop
 
 
-@dataclass(slots=True)
-class _Over:
-    """Whether a chunk has come that lies wholly after the span."""
-
-    is_over: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class _Cut:
-    """A piece, cut to a span when it is parsed."""
-
-    piece: Piece
-    begin_ns: int
-    end_ns: int | None
-    over: _Over
-
-    def __call__(self) -> FrameChunk:
-        chunk = self.piece()
-        inside = chunk.t_ns >= self.begin_ns
-        if self.end_ns is not None:
-            inside &= chunk.t_ns < self.end_ns
-            if len(chunk) and int(chunk.t_ns.min()) >= self.end_ns:
-                self.over.is_over = True
-        if inside.all():
-            return chunk
-        rows = np.flatnonzero(inside)
-        if not len(rows):
-            return replace(chunk.take(slice(0, 0)), coverage=chunk.coverage)
-        first, last = int(rows[0]), int(rows[-1])
-        bad = tuple(
-            replace(line, position=int(np.searchsorted(rows, line.position)))
-            for line in chunk.bad
-            if first <= line.position <= last + 1
-        )
-        return replace(chunk.take(rows), bad=bad, bad_count=len(bad), coverage=chunk.coverage)
+def _bad_lines(
+    chunk: FrameChunk, rows: tuple[int, int], *, inside: bool
+) -> tuple[tuple[BadLine, ...], int]:
+    """Return the bad lines that are kept, and how many there are; those that are not listed stand last."""
+    start, stop = rows
+    bad = tuple(
+        replace(line, position=max(line.position - start, 0))
+        for line in chunk.bad
+        if (start < line.position <= stop if line.position else inside)
+    )
+    ends_inside = start < stop == len(chunk) if len(chunk) else inside
+    return bad, len(bad) + (chunk.bad_count - len(chunk.bad) if ends_inside else 0)

@@ -15,7 +15,6 @@ from canmap.activity import ALWAYS_NS, Activity
 from canmap.arrivals import Timeline
 from canmap.checks.bus import DuplicateCheck
 from canmap.checks.codes import CodeCheck
-from canmap.checks.episodes import Opened
 from canmap.checks.limits import LimitCheck
 from canmap.checks.rate import Rate
 from canmap.chunks import CUT_SHORT, BadLine, FrameChunk
@@ -53,11 +52,10 @@ def told(
 
 
 def moment(event: Event) -> tuple[str, ...]:
-    """What is told, of what, and from when on it was known; where it begins, the text depends on the cut."""
+    """What is told, of what, and from when on it was known."""
     finding = event.finding
     known = "at the end" if event.known_ns is None else f"{event.known_ns:020}"
-    text = "" if isinstance(event, Opened) else finding.text
-    return known, type(event).__name__, finding.kind, str(finding.place), str(finding.start_ns), text
+    return known, type(event).__name__, finding.kind, str(finding.place), str(finding.start_ns), finding.text
 
 
 @given(st.data())

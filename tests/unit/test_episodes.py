@@ -46,9 +46,7 @@ def judged(*stretches: str, closed_at: bool = False) -> tuple[list[tuple], list]
         )
         seen += len(samples)
         events += episodes.events()
-    if episodes.open_subjects and episodes.is_faulty(0):
-        episodes.mark_still(0, 10 * seen)
-    episodes.finish()
+    episodes.finish(lambda _subject: 10 * seen)
     events += episodes.events()
     found = [(f.start_ns, f.end_ns, f.count, f.value, f.open) for f in episodes.findings()]
     if closed_at:
@@ -117,7 +115,7 @@ def test_an_announced_finding_does_not_open_again_when_it_comes() -> None:
     assert [type(event) for event in episodes.events()] == [Opened]
     episodes.add(episode(0, 5))
     assert episodes.events() == []
-    episodes.finish()
+    episodes.finish(lambda _subject: 1000)
     assert [type(event) for event in episodes.events()] == [Closed]
 
 
@@ -134,7 +132,7 @@ def test_twenty_are_listed_and_the_rest_is_counted() -> None:
     for i in range(25):
         episodes.add(episode(0, 10 * i, count=2))
     episodes.add(episode(1, 3))  # another subject has a list of its own
-    episodes.finish()
+    episodes.finish(lambda _subject: 1000)
     found = list(episodes.findings())
     mine = [f for f in found if f.place.message == "0"]
     assert len(mine) == 21

@@ -6,6 +6,7 @@ import pytest
 
 from canmap.chunks import Coverage, FrameChunk
 from canmap.errors import CaptureError
+from canmap.frames import merge
 from canmap.frames.readers import open_captures
 
 SECOND_NS = 1_000_000_000
@@ -37,13 +38,13 @@ def test_a_gap_between_two_captures_is_not_covered(tmp_path: Path) -> None:
     chunks = read(write(tmp_path, "b.log", *at(20, 21)), write(tmp_path, "a.log", *at(1, 2)))
     assert stamps(chunks) == [1, 2, 20, 21]
     covered = [chunk.coverage for chunk in chunks]
-    assert covered[0] == (Coverage("can0", 1 * SECOND_NS, 2 * SECOND_NS),)
-    assert covered[-1] == (Coverage("can0", 20 * SECOND_NS, 21 * SECOND_NS),)
+    assert covered[0] == (Coverage("can0", 1 * SECOND_NS),)
+    assert covered[-1] == (Coverage("can0", 20 * SECOND_NS),)
 
 
 def test_captures_that_touch_cover_without_a_break(tmp_path: Path) -> None:
     chunks = read(write(tmp_path, "a.log", *at(1, 2)), write(tmp_path, "b.log", *at(2, 3)))
-    assert chunks[-1].coverage == (Coverage("can0", 1 * SECOND_NS, 3 * SECOND_NS),)
+    assert chunks[-1].coverage == (Coverage("can0", 1 * SECOND_NS),)
 
 
 def test_a_channel_ends_with_the_last_capture_that_has_it(tmp_path: Path) -> None:
@@ -52,7 +53,7 @@ def test_a_channel_ends_with_the_last_capture_that_has_it(tmp_path: Path) -> Non
     )
     assert chunks[-1].coverage == (
         Coverage("can0", 1 * SECOND_NS, 3 * SECOND_NS, recorders=0),
-        Coverage("can1", int(2.5 * SECOND_NS), 9 * SECOND_NS),
+        Coverage("can1", int(2.5 * SECOND_NS)),
     )
 
 
@@ -101,3 +102,33 @@ def test_many_captures_one_after_the_other(tmp_path: Path) -> None:
     paths = [write(tmp_path, f"{n}.log", *at(*range(10 * n, 10 * n + 10))) for n in range(40)]
     chunks = read(*reversed(paths))
     assert stamps(chunks) == list(range(400))
+
+
+def rounds(paths: list[str], monkeypatch: pytest.MonkeyPatch) -> int:
+    """How often an input is asked for frames in a merge."""
+    asked = 0
+    plain = merge._Input.take_until
+
+    def take_until(self: merge._Input, limit_ns: int, last: int) -> merge._Part:
+        nonlocal asked
+        asked += 1
+        return plain(self, limit_ns, last)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(merge._Input, "take_until", take_until)
+        read(*paths)
+    return asked
+
+
+def test_many_captures_cost_no_more_each_than_few(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    paths = [write(tmp_path, f"{n}.log", *at(10 * n, 10 * n + 1)) for n in range(80)]
+    assert rounds(paths, monkeypatch) == 4 * rounds(paths[:20], monkeypatch)
+
+
+def test_a_capture_in_which_a_channel_shows_late_covers_it_from_its_begin(tmp_path: Path) -> None:
+    late = write(tmp_path, "late.log", *at(1, 2, 3), *at(4, channel="can1"))
+    chunks = read(late, write(tmp_path, "other.log", *at(2, 2.5, channel="can1")))
+    assert [(stamps([chunk]), chunk.coverage) for chunk in chunks][-2:] == [
+        ([3], (Coverage("can0", SECOND_NS), Coverage("can1", 2 * SECOND_NS, int(2.5e9), 0))),
+        ([4], (Coverage("can0", SECOND_NS), Coverage("can1", 2 * SECOND_NS))),
+    ]

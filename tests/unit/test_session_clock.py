@@ -100,14 +100,6 @@ def test_cutting_changes_nothing(cut: int) -> None:
     assert pieces[1].steps == whole[1].steps
 
 
-def test_at_counts_on_from_the_newest_stamp() -> None:
-    _, session = advanced([0, 1000, 400])
-    assert session.at(1000 * MS) == 1000 * MS  # the newest stamp is now, wherever the clock stands
-    assert session.at(1250 * MS) == 1250 * MS  # 250 ms after it
-    assert session.at(300 * MS) == 900 * MS  # earlier in the same run of stamps
-    assert session.at(900 * MS) == 1000 * MS  # from before the step: not after now
-
-
 def test_an_empty_chunk_before_the_first_frame_leaves_it_unset() -> None:
     _, session = advanced([])
     assert session.start_ns is None

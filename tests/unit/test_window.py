@@ -7,41 +7,37 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from canmap.api import inspect
+from canmap.checks.finding import Kind
 from canmap.chunks import BadLine, FrameChunk, join
 from canmap.cli.options import span
 from canmap.errors import UsageError
 from canmap.frames.window import Window
-from tests.kits import row
+from tests.kits import TICK, of_kind, row, span_ms, spec_of
 from tests.streams import START_NS, frames
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path
 
-    from canmap.frames.source import Piece
+    from canmap.inspection import Inspection
 
 
 class Given:
-    """A source of given chunks that counts how many were parsed."""
+    """Given chunks, and how many of them were read."""
 
     def __init__(self, *chunks: FrameChunk) -> None:
-        self.captures = ("given.log",)
-        self.parsed = 0
+        self.read = 0
         self._chunks = chunks
 
-    def pieces(self) -> Iterator[Piece]:
+    def chunks(self) -> Iterator[FrameChunk]:
         for chunk in self._chunks:
-            yield lambda chunk=chunk: self._parse(chunk)  # type: ignore[misc]
-
-    def _parse(self, chunk: FrameChunk) -> FrameChunk:
-        self.parsed += 1
-        return chunk
-
-    def close(self) -> None:
-        """Nothing is open."""
+            self.read += 1
+            yield chunk
 
 
 def cut(source: Given, from_s: float = 0.0, to_s: float = math.inf) -> FrameChunk:
-    return join([piece() for piece in Window(from_s, to_s).cut(source.pieces())])
+    return join(Window(from_s, to_s).cut(source.chunks()))
 
 
 def times_ms(chunk: FrameChunk) -> list[float]:
@@ -76,23 +72,53 @@ def test_bad_lines_outside_are_left_out() -> None:
         "channels", "t_ns", "channel", "can_id", "extended", "kind", "flags", "length", "payload", "line")},
         bad=bad, bad_count=5))  # fmt: skip
     part = cut(source, 0.1, 0.3)
-    # Frames 1 and 2 are inside; lines before frame 1 and up to frame 3 stand beside them.
-    assert [(line.position, line.line) for line in part.bad] == [(0, 11), (1, 12), (2, 13)]
-    assert part.bad_count == 3
+    # Frames 1 and 2 are inside, and the lines after each of them.
+    assert [(line.position, line.line) for line in part.bad] == [(1, 12), (2, 13)]
+    assert part.bad_count == 2
 
 
 def test_reading_ends_soon_after_the_span() -> None:
     chunks = [frames([row(1000 * i), row(1000 * i + 10)]) for i in range(100)]
     source = Given(*chunks)
     assert times_ms(cut(source, 1.0, 2.5)) == [1000, 1010, 2000, 2010]
-    assert source.parsed < 10
+    assert source.read == 4
 
 
-def test_without_a_span_the_source_is_used_as_it_is() -> None:
-    source = Given(frames([row(0)]), frames([row(5)]))
-    pieces = Window().cut(source.pieces())
-    next(pieces)
-    assert source.parsed == 0  # nothing is parsed to find a beginning that nobody asked for
+def test_without_a_span_the_chunks_are_used_as_they_are() -> None:
+    chunks = [frames([row(0)]), frames([row(5)])]
+    assert all(got is given for got, given in zip(Window().cut(chunks), chunks, strict=True))
+
+
+def stepping() -> FrameChunk:
+    """A frame each 100 ms for 2 s; then the stamps step back to 0.5 s, and 2 s more."""
+    return frames(row(t) for t in [*range(0, 2000, 100), *range(500, 2500, 100)])
+
+
+@pytest.mark.parametrize("points", [[], [20], [10, 25], list(range(41))])
+@pytest.mark.parametrize(
+    ("from_s", "to_s", "first", "last"),  # the step is at 1.9 s, where the clock holds; 2.0 s is frame 21
+    [(0.0, 1.0, 0, 10), (1.0, 2.0, 10, 21), (2.0, math.inf, 21, 40), (3.0, 3.5, 31, 36)],
+)
+def test_over_a_step_of_the_clock_a_span_is_one_of_the_session_clock(
+    points: list[int], from_s: float, to_s: float, first: int, last: int
+) -> None:
+    lines = cut(Given(*stepping().split(points)), from_s, to_s).line
+    assert lines.tolist() == list(range(first + 1, last + 1))
+
+
+def test_a_part_after_a_step_keeps_the_times_of_the_whole(tmp_path: Path) -> None:
+    spec = spec_of(tmp_path, TICK, periods_ms={256: 100})
+    rows = [row(t) for t in [*range(0, 2000, 100), *range(500, 2500, 100)] if t not in {2100, 2200, 2300}]
+    rows += [row(t) for t in range(3900, 5000, 100)]  # the stamps have caught up: 3.9 s follows 3.8 s
+    log = tmp_path / "step.log"
+    log.write_text("".join(f"({t / 1e9:.6f}) can0 100#0000000000000000\n" for t, *_ in rows), "ascii")
+    whole, part = (inspect(log, spec, span_s=span) for span in [(0.0, math.inf), (2.0, math.inf)])
+
+    def silences(result: Inspection) -> list[tuple[float, float]]:
+        return [span_ms(result, finding) for finding in of_kind(result, Kind.STALE)]
+
+    # Stamps of 2.0 s and 2.4 s are 3.4 s and 3.8 s of the session, as 0.5 s is 1.9 s.
+    assert silences(part) == silences(whole) == [(3400, 3800)]
 
 
 @pytest.mark.parametrize(
