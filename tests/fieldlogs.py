@@ -12,6 +12,7 @@ from canmap.frames.text import linewise
 from canmap.frames.text.asc import AscLines
 from canmap.frames.text.csvrows import HEADER, CsvLines
 from canmap.frames.text.line import LONGEST_LINE
+from canmap.frames.text.log import NO_END
 from canmap.frames.text.trc import TrcLines
 
 if TYPE_CHECKING:
@@ -254,21 +255,21 @@ def read_by_line(
 ) -> tuple[list[tuple[int, Row]], list[tuple[int, int, str]]]:
     """Return (line, frame) of each frame, and (frames before it, line, reason) of each bad line."""
     frames, bad = [], []
-    lines = text.decode("latin-1").split("\n")
+    *lines, unended = text.decode("latin-1").split("\n")
     for number, line in enumerate(lines, 1):
         try:
             if len(line) > LONGEST_LINE:
                 raise UnreadableError(f"the line is longer than {LONGEST_LINE // 1024} KiB")
             frame = grammar.read(line)
         except UnreadableError as reason:
-            cut = f"{CUT_SHORT}, in the middle of a line: " if number == len(lines) else ""
-            bad.append((len(frames), number, f"{cut}{readable(str(reason))}"))
+            bad.append((len(frames), number, readable(str(reason))))
             continue
         if frame is not None:
             frames.append((number, frame))
-    if missing := grammar.missing_end():
-        count = len(lines) + bool(lines[-1])
-        bad.append((len(frames), count, f"{CUT_SHORT}: {missing}"))
+    if unended.encode("latin-1").strip():
+        bad.append((len(frames), len(lines) + 1, NO_END))
+    elif missing := grammar.missing_end():
+        bad.append((len(frames), len(lines) + 1, f"{CUT_SHORT}: {missing}"))
     return frames, bad
 
 

@@ -41,6 +41,8 @@ IMPOSSIBLE = {
     "test_CanMessage.blf": "the identifier 4444444 has more bits than its kind of frame",
     "test_CanMessage2.blf": "the identifier 4444444 has more bits than its kind of frame",
 }
+# Captures whose last line has no end: python-can takes it as whole, here it is told and not used.
+UNENDED = {"test_CanMessage_V1_0_BUS1.trc", "test_CanMessage_V2_0_BUS1.trc", "test_CanMessage_V2_1.trc"}
 # Fields in which python-can is wrong, and what they are; what it is wrong about in general is in `seen`.
 WRONG = {
     # An error frame with a controller's error code: its identifier is that of the frame, not an error class.
@@ -113,7 +115,7 @@ def test_the_files_are_there() -> None:
         if os.environ.get("CANMAP_SOURCES") == "1":
             pytest.fail(f"no captures in {FOLDER}; run python tests/fetch_sources.py")
         pytest.skip("the source package of python-can was not fetched (python tests/fetch_sources.py)")
-    assert IMPOSSIBLE.keys() | WRONG.keys() <= {path.name for path in FILES}
+    assert IMPOSSIBLE.keys() | WRONG.keys() | UNENDED <= {path.name for path in FILES}
     assert len(FILES) >= 25
 
 
@@ -125,10 +127,11 @@ def test_the_same_frames(path: Path) -> None:
         assert {bad.reason for bad in chunk.bad} == {IMPOSSIBLE[path.name]}
         assert chunk.bad_count == len(by_python_can(path))
         return
-    assert chunk.bad == ()
+    unended = path.name in UNENDED
+    assert [bad.truncated for bad in chunk.bad] == [True] * unended
     # python-can forgets its options when it opens a compressed capture: the plain one is the measure.
     expected = by_python_can(path.with_suffix("") if path.suffix == ".gz" else path)
-    got = by_column(chunk)
+    got, expected = by_column(chunk), expected[: len(expected) - unended]
     assert len(got) == len(expected)
     for mine, theirs in zip(got, expected, strict=True):
         theirs = theirs._replace(**WRONG.get(path.name, {}))  # noqa: PLW2901

@@ -185,7 +185,7 @@ class Lines:
         """Read the fields from `number` on as bytes of two hexadecimal digits, each with one blank behind it.
 
         Args:
-            lines: The lines, at least one; each has a field.
+            lines: The lines, each with a field.
             number: Of the first byte, or of each line's.
             length: Number of bytes in each line, up to 64.
 
@@ -194,7 +194,7 @@ class Lines:
         """
         few = self.fields[lines] < number + length
         length = np.where(few, 0, length)
-        most = CLASSIC_WIDTH if length.max() <= CLASSIC_WIDTH else FD_WIDTH
+        most = CLASSIC_WIDTH if length.max(initial=0) <= CLASSIC_WIDTH else FD_WIDTH
         start = self.field(lines, np.minimum(number, self.fields[lines] - 1)).start
         rows = gather(self.text, start, 3 * most)
         pairs = np.ndarray((rows.count, most), "<u2", rows.data, 0, (rows.stride, 3))

@@ -160,9 +160,7 @@ class _BlockReader:
                 raise UnreadableError(f"the line is longer than {LONGEST_LINE // 1024} KiB")
             row = self._grammar.read(line)
         except UnreadableError as reason:
-            cut = self._block.cut and number == self.count - 1
-            text = readable(str(reason))
-            self._alone.add_bad(at, f"{CUT_SHORT}, in the middle of a line: {text}" if cut else text)
+            self._alone.add_bad(at, readable(str(reason)))
         if row is None:
             self.useless += 1
         else:
