@@ -128,7 +128,7 @@ FORMATS = (
     Format(
         ".trc",
         "TRC text",
-        Holds(1, Channels.NUMBERS, Errors.MARKED, Fd.FULL, remote=True, direction=True),
+        Holds(1, Channels.NUMBERS, Errors.NONE, Fd.FULL, remote=True, direction=True),
         Holds(US, Channels.NUMBERS, Errors.NONE, Fd.NONE, remote=False, direction=True),
         "the start in days, to 1 us, taken as UTC; version 1.0 counts from zero",
     ),

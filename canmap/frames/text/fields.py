@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 _COMMA = 44
 _DOT = 46
+_ZERO = 48
 _RETURN = 13
 MOST_DIGITS = 16  # of a decimal number
 
@@ -152,6 +153,10 @@ class Lines:
             value += high * 100_000_000
             right &= also
         return value, ~right
+
+    def padded(self, field: Field) -> NDArray[np.bool_]:
+        """Return where a field is no decimal number, or one with zeros before it."""
+        return self.decimal(field)[1] | ((field.length > 1) & (self.text[field.start] == _ZERO))
 
     def decimal_ns(
         self, field: Field, unit_ns: int, start_ns: int = 0

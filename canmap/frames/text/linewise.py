@@ -213,6 +213,17 @@ def hex_bytes(fields: list[str]) -> bytes:
     return payload
 
 
+def channel_number(text: str) -> str:
+    """Return the number of a channel, without zeros before it.
+
+    Raises:
+        UnreadableError: It is none.
+    """
+    if not text.isdecimal():
+        raise UnreadableError("the channel is not a number")
+    return str(whole_number(text, 10, "channel"))
+
+
 def whole_number(text: str, base: int, what: str) -> int:
     """Return a number without sign.
 
@@ -220,7 +231,7 @@ def whole_number(text: str, base: int, what: str) -> int:
         UnreadableError: It is not one; `what` it should have been is told.
     """
     try:
-        if text.isalnum() and len(text) < 32:
+        if text.isascii() and text.isalnum() and len(text) < 32:
             return int(text, base)
     except ValueError:
         pass
