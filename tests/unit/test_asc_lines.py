@@ -1,4 +1,4 @@
-"""ASC text: what is read otherwise than python-can reads it, and lines that were once the end of a capture."""
+"""ASC text: what is read otherwise than python-can reads it, and lines that once ended a capture."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ def test_an_hour_that_no_half_of_a_day_has(tmp_path: Path) -> None:
 
 def test_a_channel_with_zeros_before_it_is_the_same_channel(tmp_path: Path) -> None:
     chunk = chunk_of(tmp_path, HEX + PLAIN * 20 + PLAIN.replace(" 1  123", " 01  123"))
-    assert chunk.channels == ("1",)
+    assert {chunk.channels[number] for number in chunk.channel} == {"1"}
 
 
 def test_a_channel_that_is_no_number_to_be_had_is_a_bad_line(tmp_path: Path) -> None:

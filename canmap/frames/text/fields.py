@@ -156,7 +156,8 @@ class Lines:
 
     def padded(self, field: Field) -> NDArray[np.bool_]:
         """Return where a field is no decimal number, or one with zeros before it."""
-        return self.decimal(field)[1] | ((field.length > 1) & (self.text[field.start] == _ZERO))
+        padded = (field.length > 1) & (self.text[field.start] == _ZERO)
+        return np.asarray(self.decimal(field)[1] | padded)
 
     def decimal_ns(
         self, field: Field, unit_ns: int, start_ns: int = 0
@@ -197,9 +198,11 @@ class Lines:
         Returns:
             uint8[n, 8 or 64], zero beyond `length`; the length, and where something else stands.
         """
+        if not len(lines):
+            return np.zeros((0, CLASSIC_WIDTH), np.uint8), length, np.zeros(0, np.bool_)
         few = self.fields[lines] < number + length
         length = np.where(few, 0, length)
-        most = CLASSIC_WIDTH if length.max(initial=0) <= CLASSIC_WIDTH else FD_WIDTH
+        most = CLASSIC_WIDTH if length.max() <= CLASSIC_WIDTH else FD_WIDTH
         start = self.field(lines, np.minimum(number, self.fields[lines] - 1)).start
         rows = gather(self.text, start, 3 * most)
         pairs = np.ndarray((rows.count, most), "<u2", rows.data, 0, (rows.stride, 3))
