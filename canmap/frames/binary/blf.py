@@ -1,8 +1,8 @@
 """Frames, BLF: the containers of the binary log to buffers of objects to chunks.
 
 In: a binary stream. Out: chunks; the line of a frame is the number of its object. Nobody publishes the
-format; the layout is what python-can's `can/io/blf.py` reads and writes, and a property test compares the two.
-Objects outside of a container are counted and passed over. Stamps are 10 us or 1 ns after a start in the
+format; the layout is what python-can's `can/io/blf.py` reads and writes, and a property test compares the
+two. Objects outside of a container are counted and passed over. Stamps are 10 us or 1 ns after a start in the
 header, which is UTC to the millisecond. What the header counts is compared with what is there.
 """
 

@@ -1,9 +1,9 @@
 """Frames, ASC text: the lines of the trace format that measurement programs write, to rows.
 
 In: lines. Out: rows. What a line means is what python-can's `can/io/asc.py` reads in it and writes; a
-property test compares the two. Stamps count seconds from the date in the header, which is in local time and does not
-tell its zone: this computer's is taken. Without a date they count from zero. The header may call stamps
-absolute or relative; what that means python-can does not tell, and both are read alike, as it does.
+property test compares the two. Stamps count seconds from the date in the header, which is in local time and
+does not tell its zone: this computer's is taken. Without a date they count from zero. The header may call
+stamps absolute or relative; what that means python-can does not tell, and both are read alike, as it does.
 """
 
 from __future__ import annotations
@@ -278,7 +278,7 @@ def _identifier(text: str, base: int) -> tuple[int, bool]:
 def _date_ns(line: str) -> int | None:
     """Return the date in a header line, in local time, as ns since 1970; None if the line has none.
 
-    A fraction of fewer than three digits is a count of ms without its zeros, as python-can's writer writes it.
+    A fraction of fewer than three digits is a count of ms without its zeros: python-can writes it so.
     """
     if not any(character.isdecimal() for character in line):
         return None
