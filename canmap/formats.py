@@ -139,8 +139,9 @@ FORMATS = (
         "BLF binary log",
         Holds(1, Channels.NUMBERS, Errors.CLASS, Fd.FULL, remote=True, direction=True),
         Holds(1, Channels.NUMBERS, Errors.CLASS, Fd.FULL, remote=True, direction=True),
-        "the class of an error frame only where no controller's code is given, and never its direction; written "
-        "from the whole second of the first frame on, exactly for 26 days; a start before 1990 is written as zero",
+        "the class of an error frame only where no controller's code is given, and never its direction; "
+        "written from the whole second of the first frame on, exactly for 26 days; "
+        "a start before 1990 is written as zero",
         magic=(b"LOGG",),
         most_channel=65_535,
     ),

@@ -24,9 +24,7 @@ from canmap.outputs.tablefile import write_table
 from canmap.outputs.textfile import write_text
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
-
-    from numpy.typing import NDArray
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
     from canmap.chunks import FrameChunk
 
@@ -114,10 +112,10 @@ class _Kept:
         new = {chunk.channels[number] for number in np.unique(chunk.channel).tolist()} - self._fit
         for name in sorted(new):
             if reason := _unfit(name, self._format):
-                shown = ascii(name) if len(name) < LONGEST_SHOWN else f"{ascii(name[:LONGEST_SHOWN])}..."
+                shown = ascii(name) if len(name) < LONGEST_SHOWN else f"{name[:LONGEST_SHOWN]!a}..."
                 raise OutputError(
-                    f"{self._path}: a {self._format.ending} capture cannot hold the channel {shown}: {reason}; "
-                    "write it under another name."
+                    f"{self._path}: a {self._format.ending} capture cannot hold the channel {shown}: "
+                    f"{reason}; write it under another name."
                 )
         self._fit |= new
 
@@ -143,39 +141,50 @@ def _write_with_python_can(path: str, ending: str, chunks: Iterable[FrameChunk])
     """
     library = python_can()
     with getattr(library, _PYTHON_CAN[ending])(path) as writer:
-        begin, stamp_of, end = _CLOCKS[ending]
+        clock = _CLOCKS[ending]
         start_ns: int | None = None
-        t_ns = 0
-        for chunk in chunks:
+        zero_ns = last_ns = 0
+        for chunk in filter(len, chunks):
+            if start_ns is None:
+                start_ns = int(chunk.t_ns[0]) // NS * NS
+                zero_ns = clock.begin(writer, start_ns)
+            last_ns = int(chunk.t_ns[-1])
+            stamps = [clock.stamp(t_ns - zero_ns) for t_ns in chunk.t_ns.tolist()]
             numbers = [channel_number(name) - 1 for name in chunk.channels]  # python-can counts from 0
-            columns = zip(*(getattr(chunk, name).tolist() for name in _TOLD), chunk.payload, strict=True)
-            for t_ns, channel, *told, payload in columns:
-                if start_ns is None:
-                    start_ns = begin(writer, t_ns // NS * NS)
-                writer(_message(library, stamp_of(t_ns - start_ns), numbers[channel], told, payload))
+            for message in messages(library, chunk, stamps, numbers):
+                writer(message)
         if start_ns is not None:
-            end(writer, start_ns, t_ns)
+            clock.end(writer, start_ns, last_ns)
 
 
-_TOLD = ("t_ns", "channel", "can_id", "extended", "kind", "flags", "length")
+def messages(
+    library: Any, chunk: FrameChunk, stamps: Iterable[float], numbers: Sequence[int]
+) -> Iterator[Any]:
+    """Yield frames as messages of python-can.
 
-
-def _message(library: Any, stamp: float, channel: int, told: Sequence[int], payload: NDArray[np.uint8]) -> Any:
-    can_id, extended, kind, flags, length = told
-    return library.Message(
-        timestamp=stamp,
-        arbitration_id=can_id,
-        is_extended_id=extended,
-        is_remote_frame=kind == FrameKind.REMOTE,
-        is_error_frame=kind == FrameKind.ERROR,
-        is_fd=bool(flags & FLAG_FD),
-        bitrate_switch=bool(flags & FLAG_BIT_RATE_SWITCH),
-        error_state_indicator=bool(flags & FLAG_ERROR_PASSIVE),
-        is_rx=not flags & FLAG_SENT,
-        dlc=length,
-        data=b"" if kind == FrameKind.REMOTE else payload[:length].tobytes(),
-        channel=channel,
-    )
+    Args:
+        library: python-can.
+        chunk: The frames.
+        stamps: The stamp of each.
+        numbers: The number of each channel.
+    """
+    columns = (chunk.channel, chunk.can_id, chunk.extended, chunk.kind, chunk.flags, chunk.length)
+    rows = zip(stamps, *(column.tolist() for column in columns), chunk.payload, strict=True)
+    for stamp, channel, can_id, extended, kind, flags, length, payload in rows:
+        yield library.Message(
+            timestamp=stamp,
+            arbitration_id=can_id,
+            is_extended_id=extended,
+            is_remote_frame=kind == FrameKind.REMOTE,
+            is_error_frame=kind == FrameKind.ERROR,
+            is_fd=bool(flags & FLAG_FD),
+            bitrate_switch=bool(flags & FLAG_BIT_RATE_SWITCH),
+            error_state_indicator=bool(flags & FLAG_ERROR_PASSIVE),
+            is_rx=not flags & FLAG_SENT,
+            dlc=length,
+            data=b"" if kind == FrameKind.REMOTE else payload[:length].tobytes(),
+            channel=numbers[channel],
+        )
 
 
 class _Clock(NamedTuple):
