@@ -118,7 +118,7 @@ from canmap.outputs.captures import write_capture
 from tests.captures import mixed, read
 path, frames = sys.argv[1], mixed(300)
 def messages(chunk):
-    return list(captures.messages(can, chunk, (chunk.t_ns / 1e9).tolist(), (1, 2)))
+    return list(captures.messages(can, chunk, [t / 10**9 for t in chunk.t_ns.tolist()], (1, 2)))
 def rows(messages):
     return sorted(
         (round(m.timestamp * 1e6), m.arbitration_id, m.is_extended_id, m.is_error_frame, m.is_remote_frame,
