@@ -5,7 +5,8 @@ This table is what `canmap formats` prints and what the format tests assert of e
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
 US = 1000
+MOST_NUMBER = 999_999_999  # of a channel
+MOST_NAME = 1000  # bytes of a channel's name
 
 
 class Channels(StrEnum):
@@ -74,6 +77,8 @@ class Format:
         note: What else is worth knowing: clock, losses.
         extra: The extra that brings the library it needs; empty if it needs none.
         magic: What such files begin with; empty for text.
+        line: What some line of such a text begins with, and no line of another format; None for binary ones.
+        most_channel: The largest number of a channel that is written, where channels are numbers.
     """
 
     ending: str
@@ -83,14 +88,19 @@ class Format:
     note: str = ""
     extra: str = ""
     magic: tuple[bytes, ...] = ()
+    line: re.Pattern[bytes] | None = None
+    most_channel: int = MOST_NUMBER
 
 
 def channel_number(name: str) -> int:
     """Return the number of a channel where a format knows no names, from 1: that of `can0` is 1.
 
-    It is the name itself if that is a number, else the digits that end it and one more.
+    It is the name itself if that is a number, else the digits that end it and one more; `MOST_NUMBER` + 1 if
+    there are more of them than any format holds.
     """
     digits = name[len(name.rstrip("0123456789")) :]
+    if len(digits.lstrip("0")) > len(str(MOST_NUMBER)):
+        return MOST_NUMBER + 1
     return max(int(digits), 1) if name and digits == name else int(digits or "0") + 1
 
 
@@ -104,33 +114,52 @@ def written_channels(names: Iterable[str], ending: str) -> dict[str, str]:
 
 _EXACT = Holds(1, Channels.NAMES, Errors.CLASS, Fd.FULL, remote=True, direction=True)
 _ROWS = Holds(US, Channels.ONE, Errors.CLASS, Fd.LONG, remote=True, direction=False)
+_CSV = replace(_ROWS, stamp_ns=1)
 _PCAP = Holds(1, Channels.ONE, Errors.CLASS, Fd.FULL, remote=True, direction=False)
 
 FORMATS = (
-    Format(".log", "SocketCAN text", _EXACT, _EXACT, "stamps from 0 s on; error frames get 8 bytes"),
+    Format(
+        ".log",
+        "SocketCAN text",
+        _EXACT,
+        _EXACT,
+        "stamps from 0 s on; error frames get 8 bytes",
+        line=re.compile(rb"\(\d+\.\d+\)[ \t]"),
+    ),
     Format(
         ".asc",
         "ASC text",
         Holds(1, Channels.NUMBERS, Errors.MARKED, Fd.FULL, remote=True, direction=True),
         Holds(US, Channels.NUMBERS, Errors.MARKED, Fd.FULL, remote=True, direction=True),
-        "the start is a local time to the ms, without its zone; nothing is before the first stamp",
+        "the start is a local time, written in whole seconds, without its zone; nothing is before it",
+        line=re.compile(rb"(?i:date\s+\w+\s|base\s+(hex|dec)\b)|\d+\.\d+\s+(\d+\s+\w+\s+[RTrt]x\s|CANFD\s)"),
     ),
     Format(
         ".blf",
         "BLF binary log",
         Holds(1, Channels.NUMBERS, Errors.CLASS, Fd.FULL, remote=True, direction=True),
-        Holds(US, Channels.NUMBERS, Errors.CLASS, Fd.FULL, remote=True, direction=True),
+        Holds(1, Channels.NUMBERS, Errors.CLASS, Fd.FULL, remote=True, direction=True),
         "the class of an error frame only where no controller's code is given, and never its direction; "
-        "nothing is before the first stamp",
+        "written from the whole second of the first frame on, exactly for 26 days; "
+        "a start before 1990 is written as zero",
         magic=(b"LOGG",),
+        most_channel=65_535,
     ),
-    Format(".csv", "python-can CSV", _ROWS, _ROWS, "stamps as they are written"),
+    Format(
+        ".csv",
+        "python-can CSV",
+        _CSV,
+        _CSV,
+        "stamps as they are written",
+        line=re.compile(rb"timestamp,arbitration_id,|-?[\d.]+(e[-+]?\d+)?,0x[0-9A-Fa-f]+,[01],"),
+    ),
     Format(
         ".trc",
         "TRC text",
-        Holds(1, Channels.NUMBERS, Errors.MARKED, Fd.FULL, remote=True, direction=True),
+        Holds(1, Channels.NUMBERS, Errors.NONE, Fd.FULL, remote=True, direction=True),
         Holds(US, Channels.NUMBERS, Errors.NONE, Fd.NONE, remote=False, direction=True),
-        "the start in days, to 1 us, taken as UTC; version 1.0 counts from zero",
+        "the start in days, to 1 us, taken as UTC; version 1.0 counts from zero; error frames are not told",
+        line=re.compile(rb";\$|;#{8}"),
     ),
     Format(
         ".db",
@@ -146,6 +175,7 @@ FORMATS = (
         Holds(1, Channels.NUMBERS, Errors.CLASS, Fd.FULL, remote=True, direction=True),
         Holds(1, Channels.NUMBERS, Errors.CLASS, Fd.FULL, remote=True, direction=True),
         "groups of frames that lie apart are merged by stamp; what has no direction is written as received",
+        most_channel=255,
         magic=(b"MDF     ", b"UnFinMF "),
     ),
     Format(

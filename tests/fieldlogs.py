@@ -12,6 +12,7 @@ from canmap.frames.text import linewise
 from canmap.frames.text.asc import AscLines
 from canmap.frames.text.csvrows import HEADER, CsvLines
 from canmap.frames.text.line import LONGEST_LINE
+from canmap.frames.text.log import NO_END
 from canmap.frames.text.trc import TrcLines
 
 if TYPE_CHECKING:
@@ -105,8 +106,8 @@ def trc_line(rng: random.Random) -> str:
     name = identifier(rng, "04X", "08X")
     way = rng.choice(["Rx", "Tx"])
     if rng.random() < 0.1:
-        kind, text = rng.choice([("RR", ""), ("ER", "01 02 03"), ("DT", "RTR")])
-        return f"{number:7} {at:>13} {kind} {rng.choice('12')} {name:>8} {way} - {rng.randrange(9)}  {text}"
+        text = rng.choice(["", "01 02 03"])
+        return f"{number:7} {at:>13} RR {rng.choice('12')} {name:>8} {way} - {rng.randrange(9)}  {text}"
     return f"{number:7} {at:>13} {kind} {rng.choice('12')} {name:>8} {way} - {code:2}  {parted(data)}"
 
 
@@ -115,8 +116,7 @@ def trc_line_of_1_1(rng: random.Random) -> str:
     at, name = stamp(rng, 10**6, (1,)), identifier(rng, "04X", "08X")
     way = rng.choice(["Rx", "Tx"])
     if rng.random() < 0.1:
-        kind, text = rng.choice([(way, "RTR"), ("Error", "00 01")])
-        return f"{rng.randrange(10**5):6}) {at:>12}  {kind} {name:>11}  {len(data)}  {text} "
+        return f"{rng.randrange(10**5):6}) {at:>12}  {way} {name:>11}  {len(data)}  RTR "
     return f"{rng.randrange(10**5):6}) {at:>12}  {way} {name:>11}  {len(data)}  {parted(data)} "
 
 
@@ -137,9 +137,17 @@ ASC = Format(
         "date Sat Sep 30 15:06:13.191 pm 2017",
         "date Sat Foo 30 15:06:13.191 2017",
         "   1.5 Start of measurement",
+        "   1.5 01  123 Rx d 1 11",
+        "   1.5 1  123 RX d 1 11",
+        "   1.5 CANFD 02 Rx 123 0 0 1 1 11 1 2 1000 0",
+        "   1.5 CANFD 1 Rx 123 name 0 0 8 0 1 2 10 0",
+        "   1.5 CANFD 1 Rx 123 0 0 0 0 1 2 1000 0",
         "   1.5 1 ErrorFrame",
         "   1.5 1  Statistic: D 0 R 0 XD 0 XR 0 E 0 O 0 B 0.00%",
         "   1.5 1  123 Rx r",
+        "   1.5 1  123 Rx r f",
+        "   1.5 1  123 Rx r 12",
+        "   1.5 1  123 Rx r 0x",
         "   1.5 1  123 Rx d 8 1 234 56 78 9A BC DE F0 11",
         "   1.5 1  123 Rx d 2 11",
         "   1.5 1  123 Rx d 40 11 22 33 44 55 66 77 88",
@@ -183,7 +191,10 @@ CSV = Format(
 )
 TRC = Format(
     TrcLines,
-    (";$FILEVERSION=2.1\n;$STARTTIME=45244.9259259325\n;$COLUMNS=N,O,T,B,I,d,R,L,D", ";$COLUMNS=O,T,I,d,l,D"),
+    (
+        ";$FILEVERSION=2.1\n;$STARTTIME=45244.9259259325\n;$COLUMNS=N,O,T,B,I,d,R,L,D",
+        ";$FILEVERSION=2.0\n;$COLUMNS=O,T,I,d,l,D",
+    ),
     trc_line,
     (
         ";",
@@ -194,9 +205,14 @@ TRC = Format(
         ";$STARTTIME=x",
         ";$FILEVERSION=7",
         ";$FILEVERSION=1.3",
+        ";$FILEVERSION=1.2",
+        ";$FILEVERSION=1.0\n  1)  1.5 FFFFFFFF 4 00 00 00 00",
+        "  1  1.5 D? 1 0123 Rx - 0",
+        "  1  1.5 DT 01 0123 Rx - 0",
         "  1  1.5 DT 1 0123 Rx - 0 RTR",
         "  1  1.5 RR 1 0123 Rx - 3",
         "  1  1.5 ER 1 - Rx - 5 00 00 00 00 00",
+        "  1  1.5 Error 0001 2 00 00",
         "  1  1.5 ST 1 - Rx - 4 00 00 00 08",
         "  1  1.5 DT 1 0123 Rx - 12 11 22 33 44 55 66 77 88",
         "  1  1.5 DT 1 0123 Rx - 8 1 234 56 78 9A BC DE F0 11",
@@ -254,21 +270,21 @@ def read_by_line(
 ) -> tuple[list[tuple[int, Row]], list[tuple[int, int, str]]]:
     """Return (line, frame) of each frame, and (frames before it, line, reason) of each bad line."""
     frames, bad = [], []
-    lines = text.decode("latin-1").split("\n")
+    *lines, unended = text.decode("latin-1").split("\n")
     for number, line in enumerate(lines, 1):
         try:
             if len(line) > LONGEST_LINE:
                 raise UnreadableError(f"the line is longer than {LONGEST_LINE // 1024} KiB")
             frame = grammar.read(line)
         except UnreadableError as reason:
-            cut = f"{CUT_SHORT}, in the middle of a line: " if number == len(lines) else ""
-            bad.append((len(frames), number, f"{cut}{readable(str(reason))}"))
+            bad.append((len(frames), number, readable(str(reason))))
             continue
         if frame is not None:
             frames.append((number, frame))
-    if missing := grammar.missing_end():
-        count = len(lines) + bool(lines[-1])
-        bad.append((len(frames), count, f"{CUT_SHORT}: {missing}"))
+    if unended.encode("latin-1").strip():
+        bad.append((len(frames), len(lines) + 1, NO_END))
+    elif missing := grammar.missing_end():
+        bad.append((len(frames), len(lines) + 1, f"{CUT_SHORT}: {missing}"))
     return frames, bad
 
 

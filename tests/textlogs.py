@@ -4,11 +4,11 @@ import io
 import random
 from dataclasses import dataclass
 
-from canmap.chunks import CUT_SHORT, FrameChunk, join
+from canmap.chunks import FrameChunk, join
 from canmap.frames.row import Row
 from canmap.frames.text.block import parse_block
 from canmap.frames.text.line import parse_line
-from canmap.frames.text.log import blocks
+from canmap.frames.text.log import NO_END, blocks
 
 FD_LENGTHS = (*range(9), 12, 16, 20, 24, 32, 48, 64)
 
@@ -135,16 +135,15 @@ def text_of(rng: random.Random, lines: int, shapes: int, damage: float) -> bytes
 def read_by_line(text: bytes) -> tuple[list[tuple[int, Row]], list[tuple[int, int, str]]]:
     """Return (line, frame) of each frame, and (frames before it, line, reason) of each bad line."""
     frames, bad = [], []
-    lines = text.split(b"\n")
+    *lines, unended = text.split(b"\n")
     for number, line in enumerate(lines, 1):
         found = parse_line(line)
         if isinstance(found, Row):
             frames.append((number, found))
         elif isinstance(found, str):
-            cut = number == len(lines)
-            bad.append(
-                (len(frames), number, f"{CUT_SHORT}, in the middle of a line: {found}" if cut else found)
-            )
+            bad.append((len(frames), number, found))
+    if unended.strip():
+        bad.append((len(frames), len(lines) + 1, NO_END))
     return frames, bad
 
 

@@ -72,6 +72,17 @@ _COMPRESSIONS = (
 )
 
 
+# What files begin with, at a place, that are packed in a way that is not read here.
+_ARCHIVES = (
+    (0, b"PK\x03\x04", ".zip"),
+    (0, b"PK\x05\x06", ".zip"),
+    (0, b"\x28\xb5\x2f\xfd", ".zst"),
+    (0, b"7z\xbc\xaf\x27\x1c", ".7z"),
+    (257, b"ustar", ".tar"),
+    *((0, one.magic, f"twice packed {one.ending}") for one in _COMPRESSIONS),
+)
+
+
 def open_captures(paths: Sequence[str]) -> FrameSource:
     """Open captures, several of them as one session.
 
@@ -146,12 +157,18 @@ def _progress(stream: BufferedReader) -> Progress:
 
 def _decompressed(name: str, stream: BufferedReader) -> tuple[BufferedReader[Any], bytes]:
     """Return the stream of the content, and the beginning of it."""
-    start = _peek(name, stream)
-    for compression in _COMPRESSIONS:
-        if start.startswith(compression.magic):
-            content = BufferedReader(Content(compression.unpack, stream))
-            return content, _peek(name, content)
-    return stream, start
+    content, start = stream, _peek(name, stream)
+    packed = next((one for one in _COMPRESSIONS if start.startswith(one.magic)), None)
+    if packed is not None:
+        content = BufferedReader(Content(packed.unpack, stream))
+        start = _peek(name, content)
+    for place, magic, ending in _ARCHIVES:
+        if start.startswith(magic, place):
+            raise CaptureError(f"{name}: this is a {ending} archive; unpack it and name the captures in it.")
+    ending = PurePath(name).suffix.lower()
+    if packed is None and ending in {one.ending for one in _COMPRESSIONS}:
+        raise CaptureError(f"{name}: this is no {ending} file, it begins otherwise; name it as what it is.")
+    return content, start
 
 
 def _peek(name: str, stream: BufferedReader[Any]) -> bytes:
@@ -168,21 +185,40 @@ def _peek(name: str, stream: BufferedReader[Any]) -> bytes:
 
 
 def _format(name: str, start: bytes) -> Format:
-    """Return the format of a file of this name that begins like this."""
+    """Return the format of a file of this name that begins like this.
+
+    The content tells it, whatever the ending is: a binary one by its first bytes, a text by the first line
+    that only one format has. The ending counts where no line does.
+    """
     for one in FORMATS:
         if one.magic and start.startswith(one.magic):
             return one
     path = PurePath(name)
     endings = {compression.ending for compression in _COMPRESSIONS}
-    ending = (path.with_suffix("") if path.suffix in endings else path).suffix.lower()
-    found = BY_ENDING.get(ending, BY_ENDING[".log"])
-    if found.magic:
+    ending = (path.with_suffix("") if path.suffix.lower() in endings else path).suffix.lower()
+    found = BY_ENDING.get(ending)
+    if (found is None or not found.magic) and b"\0" not in start:
+        return _text_format(name, start, found)
+    if found is not None and found.magic:
         raise CaptureError(
             f"{name}: this is no {found.name}, it begins otherwise; check the file and its ending."
         )
-    if b"\0" in start:
-        known = ", ".join(f"{one.ending} ({one.name})" for one in FORMATS)
+    known = ", ".join(f"{one.ending} ({one.name})" for one in FORMATS)
+    raise CaptureError(
+        f"{name}: this is not a text log, it holds binary data; the formats known are {known}."
+    )
+
+
+def _text_format(name: str, start: bytes, by_ending: Format | None) -> Format:
+    *lines, unended = start.removeprefix(b"\xef\xbb\xbf").split(b"\n")
+    for line in lines or [unended]:
+        for one in FORMATS:
+            if one.line is not None and one.line.match(line.strip()):
+                return one
+    if by_ending is None and lines:
+        known = ", ".join(one.ending for one in FORMATS if one.line is not None)
         raise CaptureError(
-            f"{name}: this is not a text log, it holds binary data; the formats known are {known}."
+            f"{name}: no text format is known by its first lines, nor by the name; give the file the ending "
+            f"of its format ({known})."
         )
-    return found
+    return by_ending or BY_ENDING[".log"]

@@ -26,7 +26,6 @@ from canmap.chunks import (
     FrameKind,
     widen,
 )
-from canmap.errors import OutputError
 from canmap.formats import channel_number
 
 if TYPE_CHECKING:
@@ -39,7 +38,6 @@ if TYPE_CHECKING:
 RECORD = np.dtype([
     ("group", "u1"), ("time", "<i8"), ("word", "<u4"), ("codes", "u1"), ("bus", "u1"), ("length", "u1"),
 ])  # fmt: skip
-MOST_CHANNEL = 255
 _HEAD = RECORD.itemsize - 1  # bytes of a record without its number
 _UNSIGNED, _SIGNED, _BYTES = 0, 2, 10  # data types
 _FIXED, _MASTER, _TIME = 0, 2, 1
@@ -81,7 +79,7 @@ def write_mdf(path: str, chunks: Iterable[FrameChunk]) -> None:
     """Write frames as an MDF bus log; stamps count ns from the first frame.
 
     Raises:
-        OSError: The file cannot be written, or a channel has a number that the format cannot hold.
+        OSError: The file cannot be written.
     """
     source = iter(chunks)
     first = next((chunk for chunk in source if len(chunk)), None)
@@ -94,8 +92,6 @@ def write_mdf(path: str, chunks: Iterable[FrameChunk]) -> None:
         for chunk in chain([] if first is None else [first], source):
             groups = _group_of(chunk)
             counts += np.bincount(groups, minlength=len(_GROUPS))
-            if (most := max(map(channel_number, chunk.channels), default=0)) > MOST_CHANNEL:
-                raise OutputError(f"{path}: an MDF log cannot hold channel {most}; write .parquet.")
             size += file.write(_records(chunk, groups, start_ns))
         file.write(bytes(-size % 8))
         for place, count in zip(head.counts, counts.tolist(), strict=True):
@@ -126,7 +122,8 @@ def _records(chunk: FrameChunk, groups: NDArray[np.int64], start_ns: int) -> byt
     head["word"] = chunk.can_id | chunk.extended.astype(np.uint32) << np.uint32(29)
     head["word"] |= bit(FLAG_SENT, 30) | bit(FLAG_FD, 31)
     head["codes"] = _CODE_OF_LENGTH[chunk.length] | bit(FLAG_BIT_RATE_SWITCH, 4) | bit(FLAG_ERROR_PASSIVE, 5)
-    head["bus"] = np.array([channel_number(name) for name in chunk.channels] or [0])[chunk.channel]
+    numbers = np.array([channel_number(name) for name in chunk.channels] or [0])
+    head["bus"] = numbers[chunk.channel]  # of frames, up to 255; a name without frames may have any
     head["length"] = np.where(chunk.kind == FrameKind.REMOTE, 0, chunk.length)
     bytes_of_head = head.view(np.uint8).reshape(len(chunk), RECORD.itemsize)
     rows = np.hstack([bytes_of_head, widen(chunk.payload, FD_WIDTH)])

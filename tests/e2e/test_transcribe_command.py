@@ -90,7 +90,7 @@ def test_what_is_lost_is_said(tmp_path: Path) -> None:
         ([DEMO, "--into", "{folder}/nothing/x.log"], "cannot be written: no such file or directory"),
         (
             [ROOT / "README.md", "--into", "{folder}/x.log"],
-            "holds no frame to write; give a capture that does",
+            "no text format is known by its first lines",
         ),
     ],
 )

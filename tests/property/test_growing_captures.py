@@ -198,7 +198,6 @@ TEXT_BOMBS = {
     "remote.csv": ("timestamp,arbitration_id,extended,remote,error,dlc,data", "1.5,0x123,0,1,0,8,"),
     "with exponents.csv": ("timestamp,arbitration_id,extended,remote,error,dlc,data", "1e3,0x1,0,0,0,0,"),
     "remote.trc": (";$FILEVERSION=2.1\n;$COLUMNS=N,O,T,I,d,l,D", "1 1.5 RR 0123 Rx 8"),
-    "error.trc": (";$FILEVERSION=2.1\n;$COLUMNS=N,O,T,I,d,l,D", "1 1.5 ER 0000 Rx 8 01 02 03 04 05 06 07 08"),
     "wrong.trc": (";$FILEVERSION=2.1\n;$COLUMNS=N,O,T,I,d,l,D", "1 1.5 DT 0123 Rx 1 012"),
 }
 

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from canmap.chunks import COLUMNS, FrameChunk, FrameKind, empty_chunk, widen
 from canmap.errors import CaptureError
+from canmap.outputs.captures import write_capture
 from tests.captures import mixed, read
 from tests.mdffiles import LAYOUTS, NAMES, Layout
 
@@ -112,11 +113,12 @@ COMMON = """
 import sys
 import can
 from canmap.chunks import widen
-from canmap.outputs.captures import _message, write_capture
+from canmap.outputs import captures
+from canmap.outputs.captures import write_capture
 from tests.captures import mixed, read
 path, frames = sys.argv[1], mixed(300)
 def messages(chunk):
-    return [_message(can, chunk, i, int(chunk.t_ns[i]), int(chunk.channel[i]) + 1) for i in range(len(chunk))]
+    return list(captures.messages(can, chunk, [t / 10**9 for t in chunk.t_ns.tolist()], (1, 2)))
 def rows(messages):
     return sorted(
         (round(m.timestamp * 1e6), m.arbitration_id, m.is_extended_id, m.is_error_frame, m.is_remote_frame,
@@ -231,3 +233,15 @@ def test_a_stamp_that_is_no_time(place: Path, seconds: float) -> None:
     got = read(place)
     check_same(got, frames.take(slice(1, None)), 0)
     assert [line.reason for line in got.bad] == ["the stamp is no time that nanoseconds in 64 bits can tell"]
+
+
+def test_a_clock_whose_step_ns_cannot_tell(tmp_path: Path) -> None:
+    """Its stamps are bad objects, but for those of 0; a step of 1e20 ns once ended the reading."""
+    path = tmp_path / "drive.mf4"
+    frames = mixed(20)
+    write_capture(str(path), [frames])
+    path.write_bytes(path.read_bytes().replace(struct.pack("<d", 1e-9), struct.pack("<d", 1e11), 1))
+    chunk = read(path)
+    assert set(chunk.t_ns.tolist()) == {int(frames.t_ns[0])}
+    assert len(chunk) + chunk.bad_count == 20
+    assert {bad.reason for bad in chunk.bad} == {"the stamp is no time that nanoseconds in 64 bits can tell"}

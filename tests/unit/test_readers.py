@@ -111,17 +111,42 @@ def test_compressed_capture_damaged_from_the_beginning(tmp_path: Path, ending: s
         read(path)
 
 
-def test_last_line_without_line_feed(tmp_path: Path) -> None:
+LAST_LINES = {
+    ".log": ("(1.5) can0 123#", "0102030405060708", 1),
+    ".asc": ("   1.5 1  123 Rx d 8 ", "01 02 03 04 05 06 07 08", 2),
+    ".csv": ("1.5,0x123,0,0,0,8,", "AQIDBAUGBwg=", 2),
+    ".trc": ("  1  1.5 DT 1 0123 Rx - 8 ", "01 02 03 04 05 06 07 08", 3),
+}
+HEADERS = {
+    ".asc": "base hex  timestamps absolute\n",
+    ".csv": "timestamp,arbitration_id,extended,remote,error,dlc,data\n",
+    ".trc": ";$FILEVERSION=2.1\n;$COLUMNS=N,O,T,B,I,d,R,L,D\n",
+}
+
+
+@pytest.mark.parametrize("ending", LAST_LINES)
+def test_a_last_line_without_its_end_is_never_taken_as_whole(tmp_path: Path, ending: str) -> None:
+    """However it is cut: at an even digit of the payload, and with all of it there but the line end."""
+    begin, payload, line = LAST_LINES[ending]
+    head = HEADERS.get(ending, "") + begin + payload + "\n"
+    path = tmp_path / f"drive{ending}"
+    for kept in range(1, len(begin + payload) + 1):
+        path.write_text(head + (begin + payload)[:kept])
+        chunk = read(path)
+        assert len(chunk) == 1
+        if (begin + payload)[:kept].strip():
+            (bad,) = chunk.bad
+            assert (bad.line, bad.truncated) == (line + 1, True)
+            assert bad.reason == "it ends before it should, in the middle of a line"
+    path.write_text(head + " \t\r")
+    assert (len(read(path)), read(path).bad) == (1, ())
+
+
+def test_an_fd_frame_cut_after_its_marks_is_no_classic_one(tmp_path: Path) -> None:
     path = tmp_path / "drive.log"
-    path.write_bytes(TEXT[:-1])
-    assert numbers(read(path)) == list(range(40_000))
-    path.write_bytes(TEXT[:-2])
+    path.write_text("(1.5) can0 123##1AB\n(1.6) can0 123##1AB"[:-3])
     chunk = read(path)
-    assert len(chunk) == 39_999
-    assert chunk.bad[0].line == 40_000
-    assert chunk.bad[0].reason.startswith(
-        "it ends before it should, in the middle of a line: the payload has an odd number"
-    )
+    assert (len(chunk), [bad.truncated for bad in chunk.bad]) == (1, [True])
 
 
 def test_empty(tmp_path: Path) -> None:

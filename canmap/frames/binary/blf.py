@@ -1,9 +1,9 @@
 """Frames, BLF: the containers of the binary log to buffers of objects to chunks.
 
 In: a binary stream. Out: chunks; the line of a frame is the number of its object. Nobody publishes the
-format; the layout is common practice and is checked against python-can and the captures in its source
-package. Stamps are 10 us or 1 ns after a start in the header, which is UTC to the millisecond. What the
-header counts is compared with what is there.
+format; the layout is what python-can's `can/io/blf.py` reads and writes, and a property test compares the
+two. Objects outside of a container are counted and passed over. Stamps are 10 us or 1 ns after a start in the
+header, which is UTC to the millisecond. What the header counts is compared with what is there.
 """
 
 from __future__ import annotations
@@ -95,7 +95,7 @@ class _Capture:
         self._stream = stream
         self._header = header
         self._read = header.size  # bytes of the stream so far
-        self._unpacked = 0
+        self._unpacked = self._outside = 0
         self._walk = Walk()
 
     def chunks(self) -> Iterator[FrameChunk]:
@@ -125,7 +125,7 @@ class _Capture:
 
     def _missing(self, stopped: str, left: int) -> str:
         """Return how the capture is shorter than it says; empty if it is not."""
-        header, number = self._header, self._walk.number
+        header, number = self._header, self._walk.number + self._outside
         if stopped:
             return stopped
         if self._read < header.file_size:
@@ -139,7 +139,7 @@ class _Capture:
         return ""
 
     def _contents(self) -> Iterator[bytes]:
-        """Yield what containers hold, and the objects that stand outside of any, in their order.
+        """Yield what containers hold, in their order.
 
         Raises:
             _StoppedError: The file is damaged or cut.
@@ -151,26 +151,24 @@ class _Capture:
             self._read += len(more)
             ended = len(more) < size_wanted
             data = rest + more
-            outside = position  # where objects begin that are in no container
             count = 0
             size, kind = _object_at(data, position)
             while size:
                 if kind == CONTAINER:
-                    yield data[outside:position]
                     yield from _in_pieces(
                         self._content(data[position + OBJECT_HEADER.size : position + size])
                     )
-                    outside = position + size + size % 4
+                else:
+                    self._outside += 1
                 position += size + size % 4
                 count += 1
                 size, kind = _object_at(data, position)
             self._count_unpacked(count * LEAST_OBJECT)
-            yield data[outside:position]
             if kind == NO_OBJECT:
                 raise _StoppedError("the data cannot be read from here on (no container begins here)")
             rest, position = data[position:], max(position - len(data), 0)
-        if rest:
-            yield from _in_pieces(self._content(rest[OBJECT_HEADER.size :]) if kind == CONTAINER else rest)
+        if rest and kind == CONTAINER:
+            yield from _in_pieces(self._content(rest[OBJECT_HEADER.size :]))
         if rest or damage:
             raise _StoppedError(damage or f"{CUT_SHORT}: in the middle of a container")
 

@@ -1,6 +1,7 @@
 """Frames, BLF: the objects of a buffer that are frames, to columns.
 
-In: a buffer and the objects in it. Out: one chunk in the order of the objects.
+In: a buffer and the objects in it. Out: one chunk in the order of the objects. The kinds of objects and their
+fields are those of python-can's `can/io/blf.py`; objects of other kinds are passed over, as there.
 """
 
 from __future__ import annotations
@@ -40,7 +41,6 @@ _HEAD = np.dtype(
 _BODY_AT = {1: 32, 2: 40}
 
 _MESSAGE = np.dtype([("channel", "<u2"), ("flags", "u1"), ("code", "u1"), ("id", "<u4"), ("data", "u1", 8)])
-_ERROR = np.dtype([("channel", "<u2")])
 _ERROR_EXT = np.dtype(
     [
         ("channel", "<u2"), ("length", "<u2"), ("flags", "<u4"), ("code_seen", "u1"), ("position", "u1"),
@@ -77,6 +77,13 @@ class Objects(NamedTuple):
     def where(self, chosen: NDArray[np.bool_]) -> Objects:
         """Return some of the objects."""
         return Objects(*(column[chosen] for column in self))
+
+
+class _Extent(NamedTuple):
+    """Where in their objects bodies begin and end, in bytes, int64[n] each."""
+
+    body: NDArray[np.int64]
+    size: NDArray[np.int64]
 
 
 class _Columns(NamedTuple):
@@ -117,7 +124,7 @@ def _part(data: bytes, kind: int, objects: Objects, start_ns: int, bad: BadObjec
     if late.any():
         bad.add_all(objects.number[late], "the stamp is later than nanoseconds in 64 bits can tell")
         objects, body, head, scale = objects.where(~late), body[~late], head[~late], scale[~late]
-    told = columns_of(records_at(data, objects.place + body, layout), objects.size - body)
+    told = columns_of(records_at(data, objects.place + body, layout), _Extent(body, objects.size))
     names, numbers = np.unique(told.channel, return_inverse=True)
     few = numbers < _MOST_CHANNELS
     bad.add_all(objects.number[~few], f"there are more than {_MOST_CHANNELS} channels before it")
@@ -145,7 +152,7 @@ def _direction(sent: NDArray[np.bool_]) -> NDArray[np.uint8]:
     return np.where(sent, FLAG_SENT, FLAG_RECEIVED).astype(np.uint8)
 
 
-def _message(records: NDArray[Any], _room: NDArray[np.int64]) -> _Columns:
+def _message(records: NDArray[Any], _extent: _Extent) -> _Columns:
     length = _classic_length(records["code"])
     remote = (records["flags"] & 0x80) != 0
     return _Columns(
@@ -159,29 +166,23 @@ def _message(records: NDArray[Any], _room: NDArray[np.int64]) -> _Columns:
     )
 
 
-def _error(records: NDArray[Any], _room: NDArray[np.int64]) -> _Columns:
-    """An error frame of which only the channel is known."""
-    none = np.zeros(len(records), np.uint8)
-    return _Columns(
-        records["channel"],
-        can_id=none,
-        extended=none,
-        kind=none + FrameKind.ERROR,
-        flags=none,
-        length=none,
-        payload=np.zeros((len(records), CLASSIC_WIDTH), np.uint8),
-    )
+def _error_ext(records: NDArray[Any], _extent: _Extent) -> _Columns:
+    """An error frame.
 
-
-def _error_ext(records: NDArray[Any], _room: NDArray[np.int64]) -> _Columns:
-    """An error frame; its identifier is a class, as on SocketCAN, only where no code of a controller is."""
+    python-can writes one of SocketCAN with its class and none of the fields of a controller. Where those say
+    something, the identifier is that of the disturbed frame, and the class is not told.
+    """
     has_class = np.ones(len(records), np.bool_)
     for name in ("length", "flags", "code_seen", "position", "frame_length", "more"):
         has_class &= records[name] == 0
-    columns = _error(records, _room)
+    none = np.zeros(len(records), np.uint8)
     length = np.where(has_class, _classic_length(records["code"]), 0).astype(np.uint8)
-    return columns._replace(
+    return _Columns(
+        records["channel"],
         can_id=np.where(has_class, records["id"] & EXTENDED_LIMIT, 0),
+        extended=none,
+        kind=none + FrameKind.ERROR,
+        flags=none,
         length=length,
         payload=payload_within(records["data"], length),
     )
@@ -205,7 +206,7 @@ def _fd_flags(bits: NDArray[Any], is_fd: NDArray[Any], switch: int, passive: int
     return np.where(is_fd, flags | FLAG_FD, 0).astype(np.uint8)
 
 
-def _fd(records: NDArray[Any], _room: NDArray[np.int64]) -> _Columns:
+def _fd(records: NDArray[Any], _extent: _Extent) -> _Columns:
     is_fd, remote = (records["fd"] & 1) != 0, (records["flags"] & 0x80) != 0
     length, payload = _fd_columns(records, is_fd, remote, records["valid"])
     return _Columns(
@@ -219,12 +220,11 @@ def _fd(records: NDArray[Any], _room: NDArray[np.int64]) -> _Columns:
     )
 
 
-def _fd_64(records: NDArray[Any], room: NDArray[np.int64]) -> _Columns:
+def _fd_64(records: NDArray[Any], extent: _Extent) -> _Columns:
     """An object as long as its payload; more data may follow, at a place that it tells."""
     is_fd, remote = (records["flags"] & 0x1000) != 0, (records["flags"] & 0x10) != 0
-    header = _BODY_AT[1]
-    end = np.where(records["more_at"] > 0, records["more_at"].astype(np.int64) - header, room)
-    valid = np.minimum(records["valid"], np.minimum(end, room) - _FD_64_DATA_AT)
+    end = np.where(records["more_at"] > 0, np.minimum(records["more_at"], extent.size), extent.size)
+    valid = np.minimum(records["valid"], end - extent.body - _FD_64_DATA_AT)
     length, payload = _fd_columns(records, is_fd, remote, valid)
     return _Columns(
         records["channel"],
@@ -241,16 +241,14 @@ class _Kind(NamedTuple):
     """A kind of object that is a frame: its body, what reads it, and the bytes that the body must have."""
 
     layout: np.dtype[Any]
-    columns: Callable[[NDArray[Any], NDArray[np.int64]], _Columns]
+    columns: Callable[[NDArray[Any], _Extent], _Columns]
     least: int
 
 
 KINDS = {
     1: _Kind(_MESSAGE, _message, 16),
-    2: _Kind(_ERROR, _error, 2),
     73: _Kind(_ERROR_EXT, _error_ext, 32),
     86: _Kind(_MESSAGE, _message, 16),
     100: _Kind(_FD, _fd, 84),
     101: _Kind(_FD_64, _fd_64, _FD_64_DATA_AT),
-    104: _Kind(np.dtype([("channel", "u1")]), _error, 1),
 }

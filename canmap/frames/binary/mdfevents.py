@@ -187,7 +187,8 @@ def _stamps(
         counted, since = np.where(is_time, counted, 0), np.where(is_time, since, 0)
     if not is_time.any():
         return np.zeros(len(records), np.int64), is_time
-    if counted.dtype == np.int64 and abs(step - round(step)) <= _SLACK * abs(step):
+    # A step that ns in 64 bits cannot tell leaves only the stamp 0, which is exact in any case.
+    if counted.dtype == np.int64 and abs(step) < LATEST_NS and abs(step - round(step)) <= _SLACK * abs(step):
         return start_ns + round(offset) + counted * round(step), is_time
     return start_ns + (since + offset).round().astype(np.int64), is_time
 

@@ -138,10 +138,8 @@ class Blocks:
 
     def _channel(self, told: bytes) -> int:
         """Return the number of a channel name; -1 where there are too many."""
-        name = told.rstrip(b"\0").decode("utf-8", "replace").strip()
-        if not name or not name.isprintable():
-            name = str(len(self._interfaces))
-        name = name.replace(" ", "_")
+        name = _printable(told.rstrip(b"\0").decode("utf-8", "backslashreplace"))
+        name = name or str(len(self._interfaces))
         if name not in self.channels:
             if len(self.channels) == MOST_CHANNELS:
                 self.bad.add(self.number + 1, f"there are more than {MOST_CHANNELS} channels before it")
@@ -255,3 +253,10 @@ def _fraction_ns(steps: NDArray[np.uint64], per_second: int) -> NDArray[np.uint6
     low_bits, bits = np.uint64(32), np.uint64(per_second.bit_length() - 1)  # a power of two
     low = (steps & np.uint64(0xFFFFFFFF)) * ns >> low_bits
     return ((steps >> low_bits) * ns + low) >> (bits - low_bits)
+
+
+def _printable(name: str) -> str:
+    """Return a name with whatever cannot be printed written out, so that two names stay two."""
+    if name.isprintable():
+        return name
+    return "".join(one if one.isprintable() else one.encode("unicode_escape").decode() for one in name)

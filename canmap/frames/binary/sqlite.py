@@ -34,7 +34,17 @@ if TYPE_CHECKING:
 TABLE = "messages"
 COLUMNS = "ts, arbitration_id, extended, remote, error, dlc, data"
 COARSE_FROM_S = 1e6  # stamps from here on are rounded to us, smaller ones to ns
-LARGEST_VALUE = 1 << 16  # bytes of one value
+LARGEST_SCHEMA = 1 << 16  # bytes of what describes a table
+LARGEST_ROW = 1 << 12  # bytes; rows may share what they are made of, so that they may be more than the file
+# What the library itself is not to exceed while it reads the schema.
+LIMITS = {
+    sqlite3.SQLITE_LIMIT_LENGTH: LARGEST_SCHEMA,
+    sqlite3.SQLITE_LIMIT_SQL_LENGTH: LARGEST_SCHEMA,
+    sqlite3.SQLITE_LIMIT_EXPR_DEPTH: 100,
+    sqlite3.SQLITE_LIMIT_ATTACHED: 0,
+}
+STEPS = 100_000  # of the library's machine between two looks at how many it has taken
+MOST_STEPS = 100  # times so many for the schema, or for some rows; those of a capture take two
 FEW_ROWS = 64  # of which one is bad are read one by one
 MOST_ROWS_ALONE = 50_000  # then the rest is no capture
 LATEST_S = LATEST_NS / NS
@@ -51,7 +61,7 @@ def read_sqlite(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
         number = alone = 0
         try:
             with closing(sqlite3.connect(uri, uri=True, check_same_thread=False)) as database:
-                for rows in _rows(name, database):
+                for rows in _rows(name, database, _Budget(database)):
                     chunk, rows_alone = _chunk(name, rows, number)
                     yield chunk
                     number += len(rows)
@@ -67,19 +77,50 @@ def read_sqlite(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
             yield batch.chunk()
 
 
-def _rows(name: str, database: sqlite3.Connection) -> Iterator[list[tuple[Any, ...]]]:
-    database.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_VALUE)
-    database.execute("PRAGMA trusted_schema = OFF")
-    database.execute("PRAGMA cell_size_check = ON")
-    # Only a plain table: a view may compute without end.
-    found = database.execute(
-        "SELECT sql FROM sqlite_master WHERE type = 'table' AND name = ?", (TABLE,)
-    ).fetchone()
-    if found is None or "virtual" in str(found[0]).lower() or "generated" in str(found[0]).lower():
+class _Budget:
+    """Ends what the library does once it takes too many steps."""
+
+    def __init__(self, database: sqlite3.Connection) -> None:
+        self._taken = 0
+        database.set_progress_handler(self._is_spent, STEPS)
+
+    def renew(self) -> None:
+        """Begin to count anew."""
+        self._taken = 0
+
+    def _is_spent(self) -> bool:
+        self._taken += 1
+        return self._taken > MOST_STEPS
+
+
+def _rows(name: str, database: sqlite3.Connection, budget: _Budget) -> Iterator[list[tuple[Any, ...]]]:
+    for limit, most in LIMITS.items():
+        database.setlimit(limit, most)
+    for pragma in ("trusted_schema = OFF", "cell_size_check = ON", "mmap_size = 0"):
+        database.execute(f"PRAGMA {pragma}")
+    if not _is_plain(database):
         raise CaptureError(f"{name}: the SQLite file has no table {TABLE}; give one that a recorder wrote.")
+    database.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_ROW)
     cursor = database.execute(f"SELECT {COLUMNS} FROM {TABLE} ORDER BY rowid")
     while rows := cursor.fetchmany(ROWS):
+        budget.renew()
         yield rows
+
+
+def _is_plain(database: sqlite3.Connection) -> bool:
+    """Whether the frames are rows of a table that lies in the file: whatever else may compute without end.
+
+    The library itself tells what it took the schema for: neither a view, nor a virtual table (both have no
+    root page), and no column that is hidden or generated.
+    """
+    root = database.execute("SELECT rootpage FROM sqlite_master WHERE name = ?", (TABLE,)).fetchone()
+    if root is None or not root[0]:
+        return False
+    types = {
+        row[2] for row in database.execute("PRAGMA table_list") if row[:2] == ("main", TABLE)
+    }  # from SQLite 3.37 on
+    hidden = [row[6] for row in database.execute(f"PRAGMA table_xinfo({TABLE})")]
+    return types <= {"table"} and bool(hidden) and not any(hidden)
 
 
 def _chunk(name: str, rows: list[tuple[Any, ...]], before: int) -> tuple[FrameChunk, int]:

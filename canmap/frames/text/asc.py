@@ -1,9 +1,9 @@
 """Frames, ASC text: the lines of the trace format that measurement programs write, to rows.
 
-In: lines. Out: rows. The form is common practice; examples are the captures in python-can's source package.
-Stamps count seconds from the date in the header, which is in local time and does not tell its zone: this
-computer's is taken. Without a date they count from zero. With `timestamps relative` each counts from the
-event before.
+In: lines. Out: rows. What a line means is what python-can's `can/io/asc.py` reads in it and writes; a
+property test compares the two. Stamps count seconds from the date in the header, which is in local time and
+does not tell its zone: this computer's is taken. Without a date they count from zero. The header may call
+stamps absolute or relative; what that means python-can does not tell, and both are read alike, as it does.
 """
 
 from __future__ import annotations
@@ -17,7 +17,6 @@ import numpy as np
 
 from canmap.chunks import (
     CLASSIC_WIDTH,
-    FD_LENGTHS,
     FD_WIDTH,
     FLAG_BIT_RATE_SWITCH,
     FLAG_ERROR_PASSIVE,
@@ -30,7 +29,7 @@ from canmap.frames.batches import FIRST_YEAR, LATEST_YEAR, NS, checked
 from canmap.frames.row import Row, UnreadableError
 from canmap.frames.text.fields import MOST_DIGITS, Field
 from canmap.frames.text.found import Found, error_frames
-from canmap.frames.text.linewise import decimal_ns, hex_bytes, read_lines, whole_number
+from canmap.frames.text.linewise import channel_number, decimal_ns, hex_bytes, read_lines, whole_number
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -41,24 +40,25 @@ if TYPE_CHECKING:
     from canmap.chunks import FrameChunk
     from canmap.frames.text.fields import Lines
 
-FRAME_IS_FD = 0x1000  # bit of the flags field of a CANFD line
+FRAME_IS_FD = 0x1000  # bit of the flags field of a CANFD line, as python-can's writer sets it
 
 _DATE = re.compile(
-    r"\w*\.?\s*([^\W\d]+)\.?\s+(\d{1,2})\s+(\d{1,2}):(\d\d):(\d\d)(?:\.(\d{1,9}))?\s*([ap]m)?\s+(\d{4})",
+    r"\w+\s+([^\W\d]+)\s+(\d{1,2})\s+(\d{1,2}):(\d{1,2}):(\d{1,2})(?:\.(\d{1,6}))?\s+(?:([ap]m)\s+)?(\d{4})",
     re.IGNORECASE,
 )
-# German month names as well, as these recorders write those of the system's language.
+_LATEST_HALF_HOUR = 12  # of a day in two halves
+# German month names as well: March is there as Latin-1 and as UTF-8.
 _MONTH_NAMES = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _MONTHS = {
     **{name: number for number, name in enumerate(_MONTH_NAMES, 1)},
-    **{"mär": 3, "mã¤r": 3, "mrz": 3, "mai": 5, "okt": 10, "dez": 12},
+    **{"mär": 3, "mã¤r": 3, "mai": 5, "okt": 10, "dez": 12},
 }
-_BASE = re.compile(r"base\s+(hex|dec)(?:\s+timestamps\s+(absolute|relative))?", re.IGNORECASE)
+_BASE = re.compile(r"base\s+(hex|dec)", re.IGNORECASE)
 _HEADER = re.compile(
-    r"//|base\s|date\s|(no\s+)?internal\s+events\s+logged|begin\s+trigger|end\s+trigger|previous\s",
+    r"//|base\s|date\s|(no\s+)?internal\s+events\s+logged|begin\s+trigger|end\s+trigger",
     re.IGNORECASE,
 )
-_DIRECTIONS = {"Rx": FLAG_RECEIVED, "Tx": FLAG_SENT, "rx": FLAG_RECEIVED, "tx": FLAG_SENT}
+_DIRECTIONS = {"rx": FLAG_RECEIVED, "tx": FLAG_SENT}  # in either case
 _IDENTIFIER = re.compile(r"[0-9A-Fa-f]{1,10}[xX]?")
 
 
@@ -97,8 +97,6 @@ class AscLines:
     def __init__(self) -> None:
         self._start_ns = 0
         self._base = 16
-        self._relative = False
-        self._event_ns = 0  # the stamp before, where stamps are relative
         self._block_open = False
         self._identifier = lru_cache(4096)(partial(_identifier, base=16))
 
@@ -107,8 +105,8 @@ class AscLines:
         return np.asarray(np.logical_or.reduce([lines.begin_with(letter) for letter in "bBdD"]))
 
     def columns(self, lines: Lines, some: NDArray[np.intp]) -> list[FrameChunk]:
-        """Frames, classic and FD, with hexadecimal numbers and absolute stamps."""
-        if self._base != 16 or self._relative:
+        """Frames, classic and FD, with hexadecimal numbers."""
+        if self._base != 16:
             return []
         some = some[lines.fields[some] > 2]
         error = lines.are(lines.field(some, 2), "ErrorFrame")
@@ -124,7 +122,7 @@ class AscLines:
     def _error_columns(self, lines: Lines, some: NDArray[np.intp]) -> FrameChunk:
         t_ns, wrong = lines.decimal_ns(lines.field(some, 0), NS, self._start_ns)
         channel = lines.field(some, 1)
-        return error_frames(some, wrong | lines.decimal(channel)[1], t_ns, channel).chunk(lines)
+        return error_frames(some, wrong | lines.padded(channel), t_ns, channel).chunk(lines)
 
     def _classic_columns(self, lines: Lines, some: NDArray[np.intp]) -> FrameChunk:
         """Take data frames, and remote frames with the length that they ask for or without."""
@@ -133,38 +131,36 @@ class AscLines:
         remote = lines.are(letter, "r")
         code = lines.field(some, np.where(told, 5, 0))
         number, odd = lines.hexadecimal(code)
-        is_digit = told & (code.length == 1)
-        wrong = np.where(remote, odd & is_digit, odd | ~is_digit | ~lines.are(letter, "d"))
-        length = np.where(is_digit, np.minimum(number, CLASSIC_WIDTH), 0).astype(np.int64)
+        is_digit = told & (code.length == 1) & ~odd
+        decimal = told & (lines.text[code.start] - np.uint8(ord("0")) < 10)  # else it is no length
+        wrong = np.where(remote, decimal & ~is_digit, ~is_digit | ~lines.are(letter, "d"))
+        length = np.where(is_digit & (decimal | ~remote), np.minimum(number, CLASSIC_WIDTH), 0).astype(
+            np.int64
+        )
         form = _CLASSIC._replace(data=np.minimum(_CLASSIC.data, count))
         return self._frames(lines, some, form, _Told(wrong, np.zeros(len(some), np.uint8), length, remote))
 
     def _fd_columns(self, lines: Lines, some: NDArray[np.intp]) -> FrameChunk:
-        """Take lines with a symbolic name or without; those without payload may be remote frames."""
+        """Take lines with a symbolic name or without, unless they have no payload."""
         named = lines.decimal(lines.field(some, 5))[1]
         enough = lines.fields[some] >= _FD.data + named
         some, shift = some[enough], named[enough].astype(np.int64)
         switch, passive, code, count = (lines.field(some, number + shift) for number in range(5, 9))
         length, wrong = lines.decimal(count)
         wrong |= lines.field(some, 5).length > MOST_DIGITS  # a number too long, or a name
-        wrong |= lines.decimal(switch)[1] | lines.hexadecimal(code)[1] | (length > FD_WIDTH)
+        wrong |= lines.decimal(switch)[1] | lines.hexadecimal(code)[1] | (length > FD_WIDTH) | (length == 0)
         length[wrong] = 0
         form = _FD._replace(data=_FD.data + shift)
-        at = form.data + length + 2
-        told = at < lines.fields[some]
-        field, odd = lines.hexadecimal(lines.field(some, np.where(told, at, 0)))
-        is_fd = ~told | (field == 0) | (field & FRAME_IS_FD != 0)
-        wrong |= (told & odd) | (~is_fd & (length == 0))
-        flags = np.where(is_fd, FLAG_FD, 0).astype(np.uint8)
-        flags[is_fd & lines.are(switch, "1")] |= FLAG_BIT_RATE_SWITCH
-        flags[is_fd & lines.are(passive, "1")] |= FLAG_ERROR_PASSIVE
+        flags = np.full(len(some), FLAG_FD, np.uint8)
+        flags[lines.are(switch, "1")] |= FLAG_BIT_RATE_SWITCH
+        flags[lines.are(passive, "1")] |= FLAG_ERROR_PASSIVE
         return self._frames(lines, some, form, _Told(wrong, flags, length, np.zeros(len(some), np.bool_)))
 
     def _frames(self, lines: Lines, some: NDArray[np.intp], form: _Form, told: _Told) -> FrameChunk:
         wrong, flags, length, remote = told
         t_ns, odd = lines.decimal_ns(lines.field(some, 0), NS, self._start_ns)
         channel = lines.field(some, form.channel)
-        wrong = wrong | odd | lines.decimal(channel)[1]
+        wrong = wrong | odd | lines.padded(channel)
         identifier, direction = lines.field(some, form.identifier), lines.field(some, form.direction)
         extended = (lines.last_characters(identifier) | 0x20) == ord("x")
         can_id, odd = lines.hexadecimal(Field(identifier.start, identifier.length - extended))
@@ -193,7 +189,7 @@ class AscLines:
         t_ns = self._stamp(fields[0])
         if len(fields) < 3:
             raise UnreadableError("the line ends after its stamp")
-        if fields[1].isdecimal():
+        if fields[1].isdecimal() and fields[1].isascii():
             return self._classic(t_ns, fields)
         if fields[1] == "CANFD":
             return self._fd(t_ns, fields)
@@ -206,25 +202,22 @@ class AscLines:
         base = _BASE.match(line)
         if base:
             self._base = 10 if base.group(1).lower() == "dec" else 16
-            self._relative = (base.group(2) or "").lower() == "relative"
             self._identifier = lru_cache(4096)(partial(_identifier, base=self._base))
         elif word.startswith(("begin", "date")):
             self._block_open |= word.startswith("begin")
-            self._start_ns = _date_ns(line)
+            start_ns = _date_ns(line)
+            self._start_ns = self._start_ns if start_ns is None else start_ns
         elif word.startswith("end"):
             self._block_open = False
 
     def _stamp(self, text: str) -> int:
-        t_ns = decimal_ns(text)
-        if self._relative:  # from memory: each stamp counts from the event before, of whatever kind
-            t_ns = self._event_ns = self._event_ns + t_ns
-        return self._start_ns + t_ns
+        return self._start_ns + decimal_ns(text)
 
     def _classic(self, t_ns: int, fields: list[str]) -> Row | None:
-        channel, word = fields[1], fields[2]
+        channel, word = channel_number(fields[1]), fields[2]
         if word.lower() == "errorframe":
             return checked(Row(t_ns, channel, 0, False, FrameKind.ERROR, 0, 0, b""))
-        flags = _DIRECTIONS.get(fields[3]) if len(fields) > 3 else None
+        flags = _DIRECTIONS.get(fields[3].lower()) if len(fields) > 3 else None
         if flags is None:
             if _IDENTIFIER.fullmatch(word):
                 raise UnreadableError("a frame's identifier is not followed by Rx or Tx")
@@ -232,12 +225,12 @@ class AscLines:
         can_id, extended = self._identifier(word)
         letter = fields[4].lower() if len(fields) > 4 else ""
         if letter == "r":
-            asked = fields[5] if len(fields) > 5 and fields[5].isalnum() and len(fields[5]) == 1 else "0"
-            length = min(whole_number(asked, 16, "length asked for"), 8)
+            asked = fields[5] if len(fields) > 5 and fields[5].isdecimal() else "0"
+            length = min(whole_number(asked, self._base, "length asked for"), 8)
             return checked(Row(t_ns, channel, can_id, extended, FrameKind.REMOTE, flags, length, b""))
         if letter != "d" or len(fields) < 6:
             raise UnreadableError("what follows the direction is neither d nor r with a length")
-        code = whole_number(fields[5], 16, "length code")
+        code = whole_number(fields[5], self._base, "length code")
         if code > 15:
             raise UnreadableError("the length code is more than one hexadecimal digit")
         length = min(code, 8)
@@ -254,31 +247,26 @@ class AscLines:
 
     def _fd(self, t_ns: int, fields: list[str]) -> Row:
         """Read `CANFD channel direction identifier [name] rate-switch state code length bytes...`."""
-        channel, after = fields[2], fields[3:]
-        if not channel.isdecimal():
-            raise UnreadableError("the channel of an FD frame is not a number")
-        if "errorframe" in (field.lower() for field in after[:2]):
-            flags = _DIRECTIONS.get(after[0], 0)
+        channel, after = channel_number(fields[2]), fields[3:]
+        flags = _DIRECTIONS.get(after[0].lower(), 0) if after else 0
+        if len(after) > 1 and after[1].lower() == "errorframe":
             return checked(Row(t_ns, channel, 0, False, FrameKind.ERROR, flags, 0, b""))
         if len(after) > 2 and not after[2].isdecimal():
             del after[2]  # a symbolic name
-        if len(after) < 6 or after[0] not in _DIRECTIONS:
+        if len(after) < 6 or not flags:
             raise UnreadableError("an FD frame lacks its direction, its identifier, its flags or its length")
-        direction, identifier, rate_switch, error_state, code, count = after[:6]
+        identifier, rate_switch, error_state, code, count = after[1:6]
         can_id, extended = self._identifier(identifier)
         length, rest = whole_number(count, 10, "length"), after[6:]
         payload, told = self._payload(rest[:length]), rest[length:]
-        flags = _DIRECTIONS[direction]
-        # Some recorders leave the flags field 0 whatever the frame is.
-        field = whole_number(told[2], 16, "flags field") if len(told) > 2 else 0
-        is_fd = not field or bool(field & FRAME_IS_FD)
-        asked = FD_LENGTHS[whole_number(code, 16, "length code") & 15]
-        if not is_fd and not length and asked:
+        asked = whole_number(code, self._base, "length code")
+        # Without payload it is a remote frame, which is a classic one, unless the flags field says FD.
+        field = whole_number(told[2], 16, "flags field") if not length and len(told) > 2 else 0
+        if not length and not field & FRAME_IS_FD:
             return checked(Row(t_ns, channel, can_id, extended, FrameKind.REMOTE, flags, min(asked, 8), b""))
-        if is_fd:
-            flags |= FLAG_FD
-            flags |= FLAG_BIT_RATE_SWITCH if rate_switch == "1" else 0
-            flags |= FLAG_ERROR_PASSIVE if error_state == "1" else 0
+        flags |= FLAG_FD
+        flags |= FLAG_BIT_RATE_SWITCH if rate_switch == "1" else 0
+        flags |= FLAG_ERROR_PASSIVE if error_state == "1" else 0
         return checked(Row(t_ns, channel, can_id, extended, FrameKind.DATA, flags, length, payload))
 
 
@@ -287,13 +275,13 @@ def _identifier(text: str, base: int) -> tuple[int, bool]:
     return whole_number(text[:-1] if extended else text, base, "identifier"), extended
 
 
-def _date_ns(line: str) -> int:
-    """Return the date in a header line, in local time, as ns since 1970; 0 if the line has none.
+def _date_ns(line: str) -> int | None:
+    """Return the date in a header line, in local time, as ns since 1970; None if the line has none.
 
-    A fraction of fewer than three digits is a count of ms that was written without its zeros.
+    A fraction of fewer than three digits is a count of ms without its zeros: python-can writes it so.
     """
     if not any(character.isdecimal() for character in line):
-        return 0
+        return None
     match = _DATE.search(line[:100])  # on a line without end it would search without end
     month = _MONTHS.get(match.group(1).lower()) if match else None
     if match is None or month is None:
@@ -301,6 +289,8 @@ def _date_ns(line: str) -> int:
     day, hour, minute, second = (int(match.group(group)) for group in range(2, 6))
     fraction, half, year = match.group(6) or "0", (match.group(7) or "").lower(), int(match.group(8))
     if half:
+        if not 1 <= hour <= _LATEST_HALF_HOUR:
+            raise UnreadableError("the date has an hour that no half of a day has")
         hour = hour % 12 + (12 if half == "pm" else 0)
     if not FIRST_YEAR <= year <= LATEST_YEAR:
         raise UnreadableError("the date is none that nanoseconds since 1970 in 64 bits can tell")

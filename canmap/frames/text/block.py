@@ -14,7 +14,6 @@ import numpy as np
 
 from canmap.chunks import (
     CLASSIC_WIDTH,
-    CUT_SHORT,
     FD_WIDTH,
     BadLine,
     FrameChunk,
@@ -50,7 +49,6 @@ class Block:
         data: uint8[size + SLACK or more], the text first.
         size: Bytes of text; the last is a line feed, unless there are none.
         first_line: Number of the first line, from 1.
-        cut: The capture ended without the last line feed, which was added.
         damage: Why nothing can be read after this block, as the end of a sentence; empty if that is not so.
         most_alone: Lines that may be read one by one; only of a packed file are they ever fewer than all.
     """
@@ -59,7 +57,6 @@ class Block:
     data: NDArray[np.uint8]
     size: int
     first_line: int
-    cut: bool = False
     damage: str = ""
     most_alone: int = 1 << 62
 
@@ -203,8 +200,7 @@ class _Lines:
     def _note_bad(self, index: int, reason: str) -> None:
         self.bad_count += 1
         if len(self.bad) < MOST_BAD_LINES:
-            cut = self.block.cut and index == self.count - 1
-            self.bad.append((index, f"{CUT_SHORT}, in the middle of a line: {reason}" if cut else reason))
+            self.bad.append((index, reason))
 
     def _store_one(self, index: int, frame: Row) -> str | None:
         """Store one frame; return the reason if that cannot be done."""

@@ -198,7 +198,7 @@ def bytes_of_digits(words: NDArray[Any]) -> tuple[NDArray[np.uint8], NDArray[np.
     low = np.right_shift(joined, words.dtype.type(8), out=_scratch("used", len(text)).view(words.dtype))
     joined <<= words.dtype.type(4)
     joined |= low
-    parts = joined.view(_PAIR).astype(np.uint8).reshape(len(words), -1)
+    parts = joined.view(_PAIR).astype(np.uint8).reshape(len(words), words.shape[1] * words.itemsize // 2)
     if right.all():
         return parts, None
     return parts, np.asarray(~right.reshape(len(words), -1).all(axis=1))

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 _COMMA = 44
 _DOT = 46
+_ZERO = 48
 _RETURN = 13
 MOST_DIGITS = 16  # of a decimal number
 
@@ -153,6 +154,11 @@ class Lines:
             right &= also
         return value, ~right
 
+    def padded(self, field: Field) -> NDArray[np.bool_]:
+        """Return where a field is no decimal number, or one with zeros before it."""
+        padded = (field.length > 1) & (self.text[field.start] == _ZERO)
+        return np.asarray(self.decimal(field)[1] | padded)
+
     def decimal_ns(
         self, field: Field, unit_ns: int, start_ns: int = 0
     ) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
@@ -185,13 +191,15 @@ class Lines:
         """Read the fields from `number` on as bytes of two hexadecimal digits, each with one blank behind it.
 
         Args:
-            lines: The lines, at least one; each has a field.
+            lines: The lines, each with a field.
             number: Of the first byte, or of each line's.
             length: Number of bytes in each line, up to 64.
 
         Returns:
             uint8[n, 8 or 64], zero beyond `length`; the length, and where something else stands.
         """
+        if not len(lines):
+            return np.zeros((0, CLASSIC_WIDTH), np.uint8), length, np.zeros(0, np.bool_)
         few = self.fields[lines] < number + length
         length = np.where(few, 0, length)
         most = CLASSIC_WIDTH if length.max() <= CLASSIC_WIDTH else FD_WIDTH

@@ -160,9 +160,7 @@ class _BlockReader:
                 raise UnreadableError(f"the line is longer than {LONGEST_LINE // 1024} KiB")
             row = self._grammar.read(line)
         except UnreadableError as reason:
-            cut = self._block.cut and number == self.count - 1
-            text = readable(str(reason))
-            self._alone.add_bad(at, f"{CUT_SHORT}, in the middle of a line: {text}" if cut else text)
+            self._alone.add_bad(at, readable(str(reason)))
         if row is None:
             self.useless += 1
         else:
@@ -215,6 +213,17 @@ def hex_bytes(fields: list[str]) -> bytes:
     return payload
 
 
+def channel_number(text: str) -> str:
+    """Return the number of a channel, without zeros before it.
+
+    Raises:
+        UnreadableError: It is none.
+    """
+    if not text.isdecimal():
+        raise UnreadableError("the channel is not a number")
+    return str(whole_number(text, 10, "channel"))
+
+
 def whole_number(text: str, base: int, what: str) -> int:
     """Return a number without sign.
 
@@ -222,7 +231,7 @@ def whole_number(text: str, base: int, what: str) -> int:
         UnreadableError: It is not one; `what` it should have been is told.
     """
     try:
-        if text.isalnum() and len(text) < 32:
+        if text.isascii() and text.isalnum() and len(text) < 32:
             return int(text, base)
     except ValueError:
         pass

@@ -32,6 +32,7 @@ KIB = 1024
 FIRST_SIZES = (256 * KIB, 256 * KIB, 1024 * KIB)  # small, so that the other stages start soon
 SIZE = 4096 * KIB
 READ_AHEAD = 3  # blocks
+NO_END = f"{CUT_SHORT}, in the middle of a line"
 FEW = 2048  # bytes of a block of which one line may always be read alone
 
 
@@ -95,7 +96,8 @@ def blocks(name: str, stream: BufferedIOBase, sizes: Iterable[int]) -> Iterator[
     """Cut a stream into blocks of whole lines, of about `sizes` bytes each.
 
     Of the beginning of a line, LONGEST_LINE bytes and one more are kept until its end comes: enough to refuse
-    a longer one.
+    a longer one. A last line without its end is never taken as whole, for whatever it tells may be the
+    beginning of something else: a payload is cut at an even digit as easily as at an odd one.
     """
     first_line, given = 1, 0
     rest = np.empty(0, np.uint8)
@@ -106,13 +108,11 @@ def blocks(name: str, stream: BufferedIOBase, sizes: Iterable[int]) -> Iterator[
         given += filled
         filled += len(rest)
         whole = _after_last_line_feed(data[:filled])
-        cut = ended and not damage and whole < filled
-        if cut:
-            data[filled] = LINE_FEED
-            whole = filled = filled + 1
+        if ended and not damage and data[whole:filled].tobytes().strip():
+            damage = NO_END
         if whole or damage:
             alone = whole // FEW + lines_alone(packed_bytes(stream, given), first_line - 1)
-            yield Block(name, data, whole, first_line, cut=cut, damage=damage, most_alone=alone)
+            yield Block(name, data, whole, first_line, damage, alone)
             first_line += int(np.count_nonzero(data[:whole] == LINE_FEED))
         if ended:
             return

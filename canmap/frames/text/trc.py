@@ -1,9 +1,9 @@
 """Frames, TRC text: the lines of the trace format of versions 1.0, 1.1, 1.3, 2.0 and 2.1, to rows.
 
-In: lines. Out: rows. The columns are described in the header comments of the captures themselves, of which
-python-can's source package holds one per version. Stamps are milliseconds after the start that the header
-gives in days since 1899-12-30, taken as UTC; version 1.0 gives none that can be read, so they count from
-zero.
+In: lines. Out: rows. What a line means is what python-can's `can/io/trc.py` reads in it; a property test
+compares the two. So a version that it does not know is read as 1.0, which is told, and a line of a type that
+it does not know is passed over: no error frame is told. Stamps are milliseconds after the start that the
+header gives in days since 1899-12-30, taken as UTC; in version 1.0 they count from zero.
 """
 
 from __future__ import annotations
@@ -25,11 +25,12 @@ from canmap.chunks import (
 )
 from canmap.frames.batches import NS, UNNAMED_CHANNEL, checked
 from canmap.frames.row import Row, UnreadableError
-from canmap.frames.text.found import Found, error_frames
-from canmap.frames.text.linewise import decimal_ns, hex_bytes, read_lines, whole_number
+from canmap.frames.text.found import Found
+from canmap.frames.text.linewise import channel_number, decimal_ns, hex_bytes, read_lines, whole_number
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from collections.abc import Set as AbstractSet
     from io import BufferedIOBase
 
     from numpy.typing import NDArray
@@ -51,7 +52,7 @@ _FD_TYPES = {
     "FE": FLAG_FD | FLAG_BIT_RATE_SWITCH | FLAG_ERROR_PASSIVE,
     "BI": FLAG_FD | FLAG_ERROR_PASSIVE,
 }
-_STATUS = {"ST", "EC", "EV", "Warng"}  # status, counters and events, which are no frames
+_TYPES = {"DT", "RR", *_FD_TYPES}  # of version 2; before, the type column says the direction
 
 
 class _Layout(NamedTuple):
@@ -64,7 +65,13 @@ class _Layout(NamedTuple):
     direction: int
     length: int
     data: int
-    length_is_code: bool
+    length_is_code: bool = False
+    types: AbstractSet[str] = _DIRECTIONS.keys()  # of the lines that are frames
+
+    @property
+    def is_first(self) -> bool:
+        """Whether it is that of version 1.0."""
+        return self.type < 0
 
     @property
     def last_named(self) -> int:
@@ -72,12 +79,9 @@ class _Layout(NamedTuple):
         return max(self.offset, self.type, self.bus)
 
 
-# Before version 2 the type column says the direction, or what else the line is.
-_LAYOUTS = {
-    "1.0": _Layout(1, -1, -1, 2, -1, 3, 4, length_is_code=False),
-    "1.1": _Layout(1, 2, -1, 3, 2, 4, 5, length_is_code=False),
-    "1.3": _Layout(1, 3, 2, 4, 3, 6, 7, length_is_code=False),
-}
+_FIRST = _Layout(1, -1, -1, 2, -1, 3, 4)
+_LAYOUTS = {"1.0": _FIRST, "1.1": _Layout(1, 2, -1, 3, 2, 4, 5), "1.3": _Layout(1, 3, 2, 4, 3, 6, 7)}
+_WITH_COLUMNS = ("2.0", "2.1")  # versions whose header names the columns
 
 
 def read_trc(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
@@ -92,7 +96,8 @@ class TrcLines:
 
     def __init__(self) -> None:
         self._start_ns = 0
-        self._layout: _Layout | None = _LAYOUTS["1.0"]
+        self._has_columns = False
+        self._layout: _Layout | None = _FIRST
         self._trouble = ""  # why no line can be read
 
     def changes(self, lines: Lines) -> NDArray[np.bool_]:
@@ -105,30 +110,17 @@ class TrcLines:
         if layout is None:
             return []
         some = some[(lines.fields[some] > layout.last_named) & ~lines.begin_with(";")[some]]
-        error = np.zeros(len(some), np.bool_)
-        if layout.type >= 0:
-            kind = lines.field(some, layout.type)
-            error = lines.are(kind, "ER") | lines.are(kind, "Error")
-        parts = (
-            (self._error_columns, some[error]),
-            (self._frame_columns, some[~error & (lines.fields[some] >= layout.data)]),
-        )
-        return [read(lines, part, layout) for read, part in parts if len(part)]
-
-    def _error_columns(self, lines: Lines, some: NDArray[np.intp], layout: _Layout) -> FrameChunk:
-        t_ns, wrong = lines.decimal_ns(lines.field(some, layout.offset), MS, self._start_ns)
-        channel = lines.field(some, layout.bus) if layout.bus >= 0 else None
-        if channel is not None:
-            wrong |= lines.decimal(channel)[1]
-        return error_frames(some, wrong, t_ns, channel).chunk(lines)
+        some = some[lines.fields[some] >= layout.data]
+        return [self._frame_columns(lines, some, layout)] if len(some) else []
 
     def _frame_columns(self, lines: Lines, some: NDArray[np.intp], layout: _Layout) -> FrameChunk:
-        t_ns, wrong = lines.decimal_ns(lines.field(some, layout.offset), MS, self._start_ns)
+        start_ns = 0 if layout.is_first else self._start_ns
+        t_ns, wrong = lines.decimal_ns(lines.field(some, layout.offset), MS, start_ns)
         flags, odd = _flags(lines, some, layout)
         wrong |= odd
         channel = lines.field(some, layout.bus) if layout.bus >= 0 else None
         if channel is not None:
-            wrong |= lines.decimal(channel)[1]
+            wrong |= lines.padded(channel)
         identifier = lines.field(some, layout.identifier)
         can_id, odd = lines.hexadecimal(identifier)
         wrong |= odd
@@ -164,39 +156,37 @@ class TrcLines:
         if not equals:
             return
         if key == ";$FILEVERSION":
-            self._layout = _LAYOUTS.get(value.strip())
-            major = value.strip().partition(".")[0]
-            self._trouble = (
-                "the header does not name its columns"
-                if major == "2"
-                else f"version {value.strip()[:10]} of the format is not known"
-            )
+            self._set_version(value.strip())
         elif key == ";$STARTTIME":
             self._start_ns = _days_ns(value.strip())
-        elif key == ";$COLUMNS":
+        elif key == ";$COLUMNS" and self._has_columns:
             self._layout = _layout(value.strip())
-            self._trouble = "a column for the time, type, identifier, length or data is missing in the header"
+            self._trouble = "a column for the time, type, identifier, direction, length or data is missing"
+
+    def _set_version(self, version: str) -> None:
+        self._has_columns = version in _WITH_COLUMNS
+        self._layout = None if self._has_columns else _LAYOUTS.get(version, _FIRST)
+        self._trouble = "the header does not name its columns"
+        if not self._has_columns and version not in _LAYOUTS:
+            raise UnreadableError(f"version {version[:10]} of the format is not known, and is read as 1.0")
 
     def _frame(self, fields: list[str], layout: _Layout) -> Row | None:
         if len(fields) <= layout.last_named:
             raise UnreadableError("the line ends before its identifier")
-        kind_word = fields[layout.type] if layout.type >= 0 else "Rx"
-        t_ns = self._start_ns + decimal_ns(fields[layout.offset], MS)
-        channel = fields[layout.bus] if layout.bus >= 0 else UNNAMED_CHANNEL
-        if kind_word in {"ER", "Error"}:
-            return checked(Row(t_ns, channel, 0, False, FrameKind.ERROR, 0, 0, b""))
-        if kind_word in _STATUS:
-            return None
-        if not (kind_word in _DIRECTIONS or kind_word in {"DT", "RR"} or kind_word in _FD_TYPES):
-            raise UnreadableError(f"lines of type {kind_word[:10]} are not known")
+        if not layout.is_first and (word := fields[layout.type]) not in layout.types:
+            if word.isalpha():
+                return None  # of some other type
+            raise UnreadableError(f"{word[:10]} is no type of a line")
+        t_ns = (0 if layout.is_first else self._start_ns) + decimal_ns(fields[layout.offset], MS)
+        channel = channel_number(fields[layout.bus]) if layout.bus >= 0 else UNNAMED_CHANNEL
         if len(fields) <= layout.length:
             raise UnreadableError("the line ends before its length")
-        if layout.type < 0 and fields[layout.identifier].upper() == "FFFFFFFF":
-            return None  # how version 1.0 writes a status line
+        if layout.is_first and fields[layout.identifier] == "FFFFFFFF":
+            return None  # how version 1.0 writes what is no frame
         return self._told(t_ns, channel, fields, layout)
 
     def _told(self, t_ns: int, channel: str, fields: list[str], layout: _Layout) -> Row:
-        word = fields[layout.type] if layout.type >= 0 else ""
+        word = "" if layout.is_first else fields[layout.type]
         flags = _FD_TYPES.get(word, 0)
         if layout.direction >= 0:
             flags |= _DIRECTIONS.get(fields[layout.direction], 0)
@@ -209,7 +199,7 @@ class TrcLines:
             elif length < 16:
                 length = FD_LENGTHS[length]
         data = fields[layout.data :]
-        remote = word == "RR" or (len(data) == 1 and data[0] == "RTR")
+        remote = word == "RR" if "RR" in layout.types else data[:1] == ["RTR"]
         kind = FrameKind.REMOTE if remote else FrameKind.DATA
         payload = b"" if remote else hex_bytes(data[:length])
         return checked(
@@ -226,27 +216,22 @@ def _flags(
         direction = lines.field(some, layout.direction)
         for word, flag in _DIRECTIONS.items():
             flags[lines.are(direction, word)] = flag
-    if layout.type < 0:
+    if layout.is_first:
         return flags, np.zeros(len(some), np.bool_)
-    kind = lines.field(some, layout.type)
-    wrong = ~lines.are(kind, "DT")
-    for word in (*_DIRECTIONS, "RR"):
-        wrong &= ~lines.are(kind, word)
-    if wrong.any():
-        for word, flag in _FD_TYPES.items():
-            fd = lines.are(kind, word)
-            flags[fd] |= flag
-            wrong &= ~fd
+    kind, wrong = lines.field(some, layout.type), np.ones(len(some), np.bool_)
+    for word in layout.types:
+        of_type = lines.are(kind, word)
+        flags[of_type] |= _FD_TYPES.get(word, 0)
+        wrong &= ~of_type
     return flags, wrong
 
 
 def _remote(lines: Lines, some: NDArray[np.intp], layout: _Layout) -> NDArray[np.bool_]:
-    """Return which lines are remote frames: by their type, or by RTR in place of data."""
-    told = lines.fields[some] == layout.data + 1
-    remote = told & lines.are(lines.field(some, np.where(told, layout.data, 0)), "RTR")
-    if layout.type >= 0:
-        remote |= lines.are(lines.field(some, layout.type), "RR")
-    return np.asarray(remote)
+    """Return which lines are remote frames: by their type, or before version 2 by RTR in place of data."""
+    if "RR" in layout.types:
+        return lines.are(lines.field(some, layout.type), "RR")
+    told = lines.fields[some] > layout.data
+    return np.asarray(told & lines.are(lines.field(some, np.where(told, layout.data, 0)), "RTR"))
 
 
 def _lengths(
@@ -276,9 +261,9 @@ def _layout(columns: str) -> _Layout | None:
     names = columns.split(",")
     place = {name: number for number, name in enumerate(names)}
     length = "l" if "l" in place else "L"
-    if not {"O", "T", "I", "D", length} <= place.keys() or names[-1] != "D":
+    if not {"O", "T", "I", "d", "D", length} <= place.keys() or names[-1] != "D":
         return None
     return _Layout(
-        place["O"], place["T"], place.get("B", -1), place["I"], place.get("d", -1), place[length], place["D"],
-        length_is_code=length == "L",
+        place["O"], place["T"], place.get("B", -1), place["I"], place["d"], place[length], place["D"],
+        length_is_code=length == "L", types=_TYPES,
     )  # fmt: skip
