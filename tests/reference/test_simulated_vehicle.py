@@ -1,9 +1,10 @@
 """The simulated vehicle and its actuators against published kinematics and textbook closed forms.
 
 Authorities: the rows of tests/data/published/kinematics.csv, which name their sources one by one; the closed
-form of a coast-down under rolling resistance and air drag, a separable equation (from memory, any text on road
-loads: with a = rolling, b = drag over mass, ``speed(t) = sqrt(a/b) tan(atan(speed(0) sqrt(b/a)) - t sqrt(a b))``);
-SciPy's `signal.step` for the second-order system, and its textbook overshoot and peak time.
+form of a coast-down under rolling resistance and air drag, a separable equation (from memory, any text on
+road loads: with a = rolling, b = drag over mass,
+``speed(t) = sqrt(a/b) tan(atan(speed(0) sqrt(b/a)) - t sqrt(a b))``); SciPy's `signal.step` for the
+second-order system, and its textbook overshoot and peak time.
 """
 
 from __future__ import annotations
