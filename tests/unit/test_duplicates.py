@@ -135,6 +135,14 @@ def test_published_lengths_of_classic_frames() -> None:
     assert len(lines) == 20
 
 
+@pytest.mark.parametrize(("kind", "bits"), [(FrameKind.REMOTE, 44), (FrameKind.DATA, 44 + 64)])
+def test_a_remote_frame_carries_none_of_the_bytes_that_it_asks_for(kind: FrameKind, bits: int) -> None:
+    """Of 11 bits, from start to end of frame, without a stuff bit: the first row of `classic_bounds`."""
+    chunk = frames([row(0)])
+    chunk.kind[0] = kind
+    assert shortest_ns(chunk, np.array([0]), 1_000_000, None).tolist() == [bits * 1000]
+
+
 def test_published_lengths_of_fd_frames() -> None:
     lines = table("fd_frames")
     pause_bits = 3
