@@ -19,10 +19,10 @@ settings.load_profile("deep" if os.environ.get("CANMAP_DEEP") else "fast")
 
 @pytest.fixture(scope="session")
 def shared() -> Path:
-    """The folder of published check values, which does not come with the project."""
+    """The folder of the recorded drive, `road-drive`, which does not come with the project."""
     place = os.environ.get("CANMAP_SHARED")
     if not place:
-        pytest.skip("CANMAP_SHARED does not name the folder of published check values")
+        pytest.skip("CANMAP_SHARED does not name the folder of the recorded drive")
     if not Path(place).is_dir():
         pytest.fail(f"CANMAP_SHARED names {place}, which is no folder")
     return Path(place)

@@ -1,15 +1,13 @@
 """Worked examples of DBC decoding and bit numbering, row by row.
 
 The rows were computed by cantools and, separately, by an extractor built on the definition of the bit
-numbering; both agree (dbc_bit_numbering.md beside them).
+numbering; both agree. tests/data/published/README.md tells of them.
 """
 
 from __future__ import annotations
 
-import csv
 import json
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import pytest
 
@@ -17,26 +15,19 @@ from canmap.signals.plan import DecodePlan
 from canmap.signals.reference import bit_walk
 from canmap.spec.description import Description, load_description
 from tests.decoding import by_frame, run
-
-if TYPE_CHECKING:
-    from pathlib import Path
+from tests.published import PUBLISHED, table
 
 
 @pytest.fixture(scope="module")
-def examples(shared: Path) -> Description:
-    return load_description(str(shared / "reference" / "dbc_decode_examples.dbc"))
+def examples() -> Description:
+    return load_description(str(PUBLISHED / "dbc_examples.dbc"))
 
 
-def rows(shared: Path, name: str) -> list[dict[str, str]]:
-    with (shared / "reference" / name).open(encoding="utf-8", newline="") as file:
-        return list(csv.DictReader(file))
-
-
-def test_descriptions_are_read_as_the_table_has_them(shared: Path, examples: Description) -> None:
+def test_descriptions_are_read_as_the_table_has_them(examples: Description) -> None:
     messages = {message.name: message for message in examples.messages}
-    table = rows(shared, "dbc_decode_examples.csv")
-    assert len(table) > 90
-    for row in table:
+    rows = table("dbc_decoded")
+    assert len(rows) > 90
+    for row in rows:
         message = messages[row["message"]]
         signal = next(signal for signal in message.signals if signal.name == row["signal"])
         kind = "float" if signal.is_float else "signed" if signal.signed else "unsigned"
@@ -55,45 +46,45 @@ def test_descriptions_are_read_as_the_table_has_them(shared: Path, examples: Des
         assert (float(signal.factor), float(signal.offset)) == (float(row["factor"]), float(row["offset"]))
 
 
-def test_values_are_decoded_as_the_table_has_them(shared: Path, examples: Description) -> None:
+def test_values_are_decoded_as_the_table_has_them(examples: Description) -> None:
     plan = DecodePlan.build([("drive", examples)])
     messages = {message.name: message for message in examples.messages}
-    table = rows(shared, "dbc_decode_examples.csv")
+    rows = table("dbc_decoded")
     frames = [
         (messages[row["message"]].can_id, messages[row["message"]].extended, bytes.fromhex(row["data_hex"]))
-        for row in table
+        for row in rows
     ]
-    for row, ours in zip(table, by_frame(plan, run(plan, frames), len(frames)), strict=True):
+    for row, ours in zip(rows, by_frame(plan, run(plan, frames), len(frames)), strict=True):
         raw, physical = ours[row["signal"]]
         assert raw is not None
         described = next(s for s in messages[row["message"]].signals if s.name == row["signal"])
         assert raw % (1 << described.bits) == int(row["raw_unsigned_hex"], 16), row
         # Binary rounding of the printed decimals: 1e-9 relative, as the notes to the table say.
         assert physical == pytest.approx(float(row["physical"]), rel=1e-9, nan_ok=True), row
-        if row["choice_text"]:
-            assert described.labels[raw] == row["choice_text"]
+        if row["label"]:
+            assert described.labels[raw] == row["label"]
 
 
-def test_only_the_active_branch_of_a_multiplexer_is_decoded(shared: Path, examples: Description) -> None:
+def test_only_the_active_branch_of_a_multiplexer_is_decoded(examples: Description) -> None:
     plan = DecodePlan.build([("drive", examples)])
     messages = {message.name: message for message in examples.messages}
     listed: dict[tuple[str, str], set[str]] = {}
-    for row in rows(shared, "dbc_decode_examples.csv"):
+    for row in table("dbc_decoded"):
         listed.setdefault((row["message"], row["data_hex"]), set()).add(row["signal"])
     frames = [(messages[name].can_id, messages[name].extended, bytes.fromhex(data)) for name, data in listed]
     for signals, ours in zip(listed.values(), by_frame(plan, run(plan, frames), len(frames)), strict=True):
         assert ours.keys() == signals
 
 
-def test_encoded_values_come_back(shared: Path, examples: Description) -> None:
+def test_encoded_values_come_back(examples: Description) -> None:
     plan = DecodePlan.build([("drive", examples)])
     messages = {message.name: message for message in examples.messages}
-    table = rows(shared, "dbc_encode_examples.csv")
+    rows = table("dbc_encoded")
     frames = [
         (messages[row["message"]].can_id, messages[row["message"]].extended, bytes.fromhex(row["data_hex"]))
-        for row in table
+        for row in rows
     ]
-    for row, ours in zip(table, by_frame(plan, run(plan, frames), len(frames)), strict=True):
+    for row, ours in zip(rows, by_frame(plan, run(plan, frames), len(frames)), strict=True):
         for name, value in json.loads(row["values_json"]).items():
             signal = next(s for s in messages[row["message"]].signals if s.name == name)
             # Half a step of the raw count, which is what encoding rounds to; floats are exact.
@@ -109,14 +100,14 @@ def expand(piece: str) -> list[int]:
     return [8 * byte + bit for byte in range(int(first) // 8, int(last) // 8 + 1) for bit in range(7, -1, -1)]
 
 
-def test_big_endian_bits_are_walked_as_the_table_has_them(shared: Path, examples: Description) -> None:
+def test_big_endian_bits_are_walked_as_the_table_has_them(examples: Description) -> None:
     template = examples.messages[0].signals[0]
-    table = rows(shared, "dbc_motorola_startbits.csv")
-    assert table
-    for row in table:
-        start, bits = int(row["msb_start_bit"]), int(row["length_bits"])
+    rows = table("dbc_bit_walks")
+    assert rows
+    for row in rows:
+        start, bits = int(row["start_bit"]), int(row["length_bits"])
         signal = replace(template, start_bit=start, bits=bits, big_endian=True, signed=False, is_float=False)
-        walk = [bit for piece in row["bits_in_order_msb_to_lsb"].split() for bit in expand(piece)]
+        walk = [bit for piece in row["bits_from_the_top"].split() for bit in expand(piece)]
         assert list(bit_walk(signal)) == walk
         # Set one bit of the payload at a time: the fast path must find it at its place in the walk.
         message = replace(examples.messages[0], can_id=1, extended=False, length=64, signals=(signal,))

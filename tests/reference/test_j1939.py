@@ -1,13 +1,12 @@
 """Messages known by their parameter group, against published identifiers, scalings and frames.
 
-The figures are those of `j1939_ids.csv`, `j1939_facts.csv`, `j1939_spn_scaling.csv` and
-`j1939_decode_examples.csv` among the published check values: open libraries' own tests, the Linux kernel's
-documentation, and the range table of SAE J1939-71 as an open library prints it; each row names its source.
+The figures are those of the tables `j1939_*` in tests/data/published: open libraries' own tests, the Linux
+kernel's documentation, and the range table of SAE J1939-71 as an open library prints it; the rows name
+their sources.
 """
 
 from __future__ import annotations
 
-import csv
 from typing import TYPE_CHECKING
 
 import pytest
@@ -17,6 +16,7 @@ from canmap.errors import SpecError
 from canmap.spec.description import NoData
 from canmap.spec.groups import RESERVED, addresses, group_number
 from tests.kits import of_kind, spec_of
+from tests.published import table
 from tests.streams import MS, START_NS, frames, inspected
 
 if TYPE_CHECKING:
@@ -27,15 +27,10 @@ if TYPE_CHECKING:
     from canmap.spec.model import Spec
 
 HEAD = "vehicle: Truck\nbuses:\n  truck: {description: kit.dbc, channel: can0, match: parameter_group}\n"
-# PGNs of the table and the identifiers that a description gives them: priority 6, from the null address.
+# Groups of the table and the identifiers that a description gives them: priority 6, from the null address.
 MESSAGES = {61444: "EEC1", 65265: "CCVS", 61449: "VDC2", 65262: "ET1"}
 EXTENDED = 0x8000_0000
 UNITS = {"degC": "°C", "m/s^2": "m/s²"}
-
-
-def rows_of(shared: Path, name: str) -> list[dict[str, str]]:
-    with (shared / "reference" / f"j1939_{name}.csv").open(encoding="utf-8") as file:
-        return list(csv.DictReader(file))
 
 
 def identifier(number: int, source: int = 0xFE, priority: int = 6) -> int:
@@ -48,10 +43,10 @@ def signals(lines: list[dict[str, str]]) -> str:
     for number, name in MESSAGES.items():
         text += f"BO_ {identifier(number)} {name}: 8 Node\n"
         for line in lines:
-            if int(line["pgn"]) == number:
-                start = (int(line["start_byte_1based"]) - 1) * 8 + int(line["start_bit_1based"]) - 1
+            if int(line["group"]) == number:
+                start = (int(line["start_byte_from_1"]) - 1) * 8 + int(line["start_bit_from_1"]) - 1
                 place = f"{start}|{line['length_bits']}@1+"
-                scale = f"({line['resolution']},{line['offset']}) [{line['min']}|{line['max']}]"
+                scale = f"({line['factor']},{line['offset']}) [{line['min']}|{line['max']}]"
                 unit = UNITS.get(line["unit"], line["unit"])
                 text += f' SG_ SPN{line["spn"]} : {place} {scale} "{unit}" Other\n'
         text += "\n"
@@ -68,25 +63,21 @@ def of_frames(can_ids: list[tuple[int, str]]) -> FrameChunk:
     return chunk
 
 
-def test_published_identifiers(shared: Path) -> None:
-    lines = rows_of(shared, "ids")
+def test_published_identifiers() -> None:
+    lines = table("j1939_identifiers")
     for line in lines:
         can_id = int(line["can_id_hex"], 16)
-        assert group_number(can_id) == int(line["pgn"]) == int(line["pgn_hex"], 16), line
+        assert group_number(can_id) == int(line["group"]), line
         destination = int(line["destination"]) if line["destination"] else None
-        assert addresses(can_id) == (
-            int(line["source"]) if line["source"].isdigit() else can_id & 0xFF,
-            destination,
-        )
-        assert can_id & 0xFF == int(line["sa"])
+        assert addresses(can_id) == (int(line["source_address"]), destination)
         assert (destination is None) == (line["format"] == "PDU2")
     assert len(lines) >= 18
 
 
-def test_published_identifiers_through_the_engine(tmp_path: Path, shared: Path) -> None:
+def test_published_identifiers_through_the_engine(tmp_path: Path) -> None:
     """Each identifier finds the message of its group alone, and its addresses are kept."""
-    lines = rows_of(shared, "ids")
-    numbers = sorted({int(line["pgn"]) for line in lines})
+    lines = table("j1939_identifiers")
+    numbers = sorted({int(line["group"]) for line in lines})
     text = "".join(
         f'BO_ {identifier(number, priority=7)} G{number}: 8 Node\n SG_ S : 0|8@1+ (1,0) [0|0] "" Other\n\n'
         for number in numbers
@@ -96,22 +87,19 @@ def test_published_identifiers_through_the_engine(tmp_path: Path, shared: Path) 
         result, _ = inspected([of_frames([(int(line["can_id_hex"], 16), "0102030405060708")])], spec)
         found = {message.name: message.addresses for message in result.messages if message.count}
         destination = int(line["destination"]) if line["destination"] else None
-        assert found == {f"G{line['pgn']}": ((int(line["sa"]), destination, 1),)}, line
+        assert found == {f"G{line['group']}": ((int(line["source_address"]), destination, 1),)}, line
         assert result.unknown_ids == ()
 
 
-def test_published_ranges(shared: Path) -> None:
-    facts = {line["fact"]: line["value"] for line in rows_of(shared, "facts")}
-    for count, bits in ((1, 8), (2, 16), (4, 32)):
+def test_published_ranges() -> None:
+    lines = table("j1939_codes")
+    assert [int(line["bits"]) for line in lines] == [2, 8, 16, 32]
+    for line in lines:
+        bits = int(line["bits"])
         error, absent = RESERVED[bits]
-        ends = {
-            name: [int(end, 16) for end in facts[f"range_{count}byte_{name}"].split("..")]
-            for name in ("error", "not_available")
-        }
-        assert (ends["error"][0], ends["error"][-1]) == (error, absent - 1)
-        assert (ends["not_available"][0], ends["not_available"][-1]) == (absent, 2**bits - 1)
-    assert facts["discrete_2bit"] == "00 off, 01 on, 10 error, 11 not available"
-    assert RESERVED[2] == (0b10, 0b11)
+        assert (int(line["error_first_hex"], 16), int(line["error_last_hex"], 16)) == (error, absent - 1)
+        assert int(line["not_available_first_hex"], 16) == absent
+        assert int(line["not_available_last_hex"], 16) == 2**bits - 1
 
 
 def record(spn: str, message: str, unit: str) -> str:
@@ -131,15 +119,15 @@ def si(unit: str, value: float) -> tuple[str, float]:
     return name, value * factor
 
 
-def test_published_frames_through_the_engine(tmp_path: Path, shared: Path) -> None:
+def test_published_frames_through_the_engine(tmp_path: Path) -> None:
     """Each value, error and "not available" of the examples, from frames of other priority and source."""
-    table = signals(rows_of(shared, "spn_scaling"))
-    lines = rows_of(shared, "decode_examples")
+    text = signals(table("j1939_scalings"))
+    lines = table("j1939_frames")
     for line in lines:
         can_id = int(line["can_id_hex"], 16)
         message = MESSAGES[group_number(can_id)]
         unit, wanted = si(line["unit"], float(line["physical"] or 0))
-        spec = spec_of(tmp_path, table, record(line["spn"], message, unit), head=HEAD)
+        spec = spec_of(tmp_path, text, record(line["spn"], message, unit), head=HEAD)
         result, _ = inspected([of_frames([(can_id, line["data_hex"])])], spec, ["own"])
         column = result.records["own"].columns["value"]
         absent = [f for f in of_kind(result, Kind.NOT_AVAILABLE) if f.place.signal == f"SPN{line['spn']}"]
@@ -156,22 +144,21 @@ def test_published_frames_through_the_engine(tmp_path: Path, shared: Path) -> No
     assert len(lines) >= 14
 
 
-def test_published_scalings_through_the_engine(tmp_path: Path, shared: Path) -> None:
+def test_published_scalings_through_the_engine(tmp_path: Path) -> None:
     """The largest valid raw value of each parameter gives the published one, and the next is out of range."""
-    lines = [line for line in rows_of(shared, "spn_scaling") if int(line["length_bits"]) > 2]
+    lines = table("j1939_scalings")
     for line in lines:
-        bits, start = int(line["length_bits"]), int(line["start_byte_1based"]) - 1
-        text = signals([{**line, "unit": "", "pgn": "61444"}])  # the scaling alone, whatever the unit
+        start = (int(line["start_byte_from_1"]) - 1) * 8 + int(line["start_bit_from_1"]) - 1
+        text = signals([{**line, "unit": "", "group": "61444"}])  # the scaling alone, whatever the unit
         field = record(line["spn"], "EEC1", "1").replace(
             f"EEC1.SPN{line['spn']}", f'{{signal: EEC1.SPN{line["spn"]}, unit: "1"}}'
         )
         spec = spec_of(tmp_path, text, field, head=HEAD)
-        raw = int(line["raw_max_valid"], 16)
-        data = bytearray(8)
-        data[start : start + bits // 8] = raw.to_bytes(bits // 8, "little")
+        raw = int(line["largest_valid_raw_hex"], 16)
+        data = (raw << start).to_bytes(8, "little")
         spec_result, _ = inspected([of_frames([(0x0CF00400, data.hex())])], spec, ["own"])
         value = spec_result.records["own"].columns["value"]
-        assert value.values[0] == pytest.approx(float(line["decoded_raw_max_valid"]), rel=1e-11), line
+        assert value.values[0] == pytest.approx(float(line["largest_valid"]), rel=1e-11), line
     assert len(lines) >= 14
 
 

@@ -1,7 +1,7 @@
 """Arbitration and queueing against published response and completion times.
 
-response_time_examples.json tells for each example where its figures come from, and which are reached; its
-README tells of the two conventions, with and without the 3-bit intermission of the own frame. Frames are
+tests/data/published/response_times.json tells for each example where its figures come from; the README beside
+it tells of the two conventions, with and without the 3-bit intermission of the own frame. Frames are
 chosen so that they take exactly the bits that the examples give to theirs, whatever the payload.
 """
 
@@ -16,20 +16,18 @@ import pytest
 from canmap.simulator.frame_bits import INTERMISSION, unstuffed_bits, wire_length, worst_case_bits
 from canmap.simulator.network import BusConfig, Node, Outcome, Release
 from tests.buses import MS, frame_of, run
+from tests.published import PUBLISHED
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from canmap.simulator.frame import Frame
 
-SCHEDCAT = "bus_simulation_completion"
 BIT_RATES = {"125k": 125_000, "250k": 250_000, "500k": 500_000, "1000k": 1_000_000}
 
 
 @pytest.fixture(scope="module")
-def examples(shared: Path) -> dict[str, dict[str, Any]]:
-    text = (shared / "reference" / "response_time_examples.json").read_text(encoding="utf-8")
-    return {example["id"]: example for example in json.loads(text)["examples"]}
+def examples() -> dict[str, dict[str, Any]]:
+    text = (PUBLISHED / "response_times.json").read_text(encoding="utf-8")
+    return {example["name"]: example for example in json.loads(text)["examples"]}
 
 
 class Message:
@@ -102,27 +100,27 @@ def random_phases_stay_below(
 
 
 def test_three_messages_reach_the_published_times(examples: dict[str, dict[str, Any]]) -> None:
-    example = examples["three_message_counterexample"]
+    example = examples["three_messages"]
     # 125 bits with the intermission: 1 ms. Response times of this example count the intermission.
-    messages = [Message(m["priority"], 125 - INTERMISSION, m["T"]) for m in example["messages"]]
-    worst = responses(example["bitrate_bps"], messages, [0, 0, 0], 175 * MS)
+    messages = [Message(m["priority"], 125 - INTERMISSION, m["period_ms"]) for m in example["messages"]]
+    worst = responses(example["bit_rate"], messages, [0, 0, 0], 175 * MS)
     for row in example["messages"]:
         reached_ms = (worst[row["priority"]] + INTERMISSION * 8000) / MS
-        assert reached_ms == row["R_max_simulated_synchronous_release"]
-        assert reached_ms <= row["R_revised"]
-    bounds = {row["priority"]: row["R_revised"] for row in example["messages"]}
-    random_phases_stay_below(example["bitrate_bps"], messages, bounds, INTERMISSION, 175)
+        assert reached_ms == row["response_of_a_release_together_ms"]
+        assert reached_ms <= row["response_ms"]
+    bounds = {row["priority"]: row["response_ms"] for row in example["messages"]}
+    random_phases_stay_below(example["bit_rate"], messages, bounds, INTERMISSION, 175)
 
 
 @pytest.mark.parametrize("rate", BIT_RATES)
 def test_seventeen_messages_reach_the_published_times(examples: dict[str, dict[str, Any]], rate: str) -> None:
-    example = examples["sae_benchmark_17"]
+    example = examples["seventeen_messages"]
     rows = example["messages"]
-    messages = [Message(row["priority"], worst_bits(row), row["T"]) for row in rows]
-    bounds = {row["priority"]: row[f"R_without_ifs_convention_{rate}"] for row in rows}
+    messages = [Message(row["priority"], worst_bits(row), row["period_ms"]) for row in rows]
+    bounds = {row["priority"]: row[f"response_ms_{rate}"] for row in rows}
     bit_rate = BIT_RATES[rate]
     if rate == "125k":
-        assert bounds == {row["priority"]: row["R_published_125k"] for row in rows}
+        assert bounds == {row["priority"]: row["published_ms_125k"] for row in rows}
     for row in rows:
         reached_ns = critical(bit_rate, messages, row["priority"], 100 * MS)
         bound_ns = bounds[row["priority"]] * MS
@@ -133,11 +131,11 @@ def test_seventeen_messages_reach_the_published_times(examples: dict[str, dict[s
 
 
 def test_twelve_messages_reach_the_published_times(examples: dict[str, dict[str, Any]]) -> None:
-    example = examples["broster_12"]
-    rows, bit_rate = example["messages"], example["bitrate_bps"]
-    assert [worst_bits(row) for row in rows] == [row["frame_bits_no_ifs"] for row in rows]
-    messages = [Message(row["priority"], row["frame_bits_no_ifs"], row["T"]) for row in rows]
-    bounds = {row["priority"]: row["R_published"] for row in rows}
+    example = examples["twelve_messages"]
+    rows, bit_rate = example["messages"], example["bit_rate"]
+    assert [worst_bits(row) for row in rows] == [row["bits"] for row in rows]
+    messages = [Message(row["priority"], row["bits"], row["period_ms"]) for row in rows]
+    bounds = {row["priority"]: row["response_ms"] for row in rows}
     for row in rows:
         reached_ns = critical(bit_rate, messages, row["priority"], 100 * MS)
         late_ns = INTERMISSION * 4000 if row["priority"] == len(rows) else 0
@@ -147,27 +145,29 @@ def test_twelve_messages_reach_the_published_times(examples: dict[str, dict[str,
     random_phases_stay_below(bit_rate, messages, bounds, 0, 400)
 
 
-@pytest.mark.parametrize("order", ["deadline_monotonic_order", "schedulable_order"])
+@pytest.mark.parametrize("order", ["by_deadline", "schedulable"])
 def test_orders_of_three_messages_stay_below_their_bounds(
     examples: dict[str, dict[str, Any]], order: str
 ) -> None:
-    rows = examples["deadline_monotonic_not_optimal"][order]
+    rows = examples["two_orders"][order]
     # Frames of 1 and 3 ms are 50 and 150 bits with the intermission at 50 kbit/s; the longer one is extended.
     bits = {1.0: 50, 3.0: 150}
-    messages = [Message(row["priority"], bits[row["C"]] - INTERMISSION, row["T"]) for row in rows]
-    bounds = {row["priority"]: row["R_revised"] for row in rows}
+    messages = [
+        Message(row["priority"], bits[row["length_ms"]] - INTERMISSION, row["period_ms"]) for row in rows
+    ]
+    bounds = {row["priority"]: row["response_ms"] for row in rows}
     random_phases_stay_below(50_000, messages, bounds, INTERMISSION, 400)
 
 
 def test_jitter_stays_below_its_bounds(examples: dict[str, dict[str, Any]]) -> None:
-    example = examples["jitter_example"]
-    rows, bit_rate = example["messages"], example["bitrate_bps"]
-    messages = [Message(row["priority"], worst_bits(row), row["T"], row["J"]) for row in rows]
+    example = examples["jitter"]
+    rows, bit_rate = example["messages"], example["bit_rate"]
+    messages = [Message(row["priority"], worst_bits(row), row["period_ms"], row["jitter_ms"]) for row in rows]
     for row, message in zip(rows, messages, strict=True):
         assert (wire_length(message.frame).nominal + INTERMISSION) * 1000 / bit_rate == pytest.approx(
-            row["C"]
+            row["length_ms"]
         )
-    bounds = {row["priority"]: row["R_revised"] for row in rows}
+    bounds = {row["priority"]: row["response_ms"] for row in rows}
     random_phases_stay_below(bit_rate, messages, bounds, INTERMISSION, 600)
 
 
@@ -175,15 +175,15 @@ def test_jitter_stays_below_its_bounds(examples: dict[str, dict[str, Any]]) -> N
 def test_frames_end_when_the_published_simulation_says(
     examples: dict[str, dict[str, Any]], periods_ms: tuple[int, ...]
 ) -> None:
-    example = examples[SCHEDCAT]
-    expected = example["periods_ms_" + "_".join(map(str, periods_ms))]
+    example = examples["ends_of_frames"]
+    expected = example["end_bits"]["_".join(map(str, periods_ms))]
     messages = [Message(place + 1, 132, period) for place, period in enumerate(periods_ms)]
     released = [
         Release(t_ns, message.priority - 1, message.frame)
         for message in messages
         for t_ns in range(0, 9 * MS, message.period_ns)
     ]
-    config = BusConfig("drive", example["bitrate_bps"], tuple(Node(name) for name in expected))
+    config = BusConfig("drive", example["bit_rate"], tuple(Node(name) for name in expected))
     sent = run(config, released)[0]
     for node, (name, ends) in enumerate(expected.items()):
         ours = [one.t_ns / config.bit_ns for one in sent if one.node == node]
@@ -192,8 +192,8 @@ def test_frames_end_when_the_published_simulation_says(
 
 def test_bus_load_of_the_tutorial(examples: dict[str, dict[str, Any]]) -> None:
     for case in examples["bus_load"]["cases"]:
-        share = case["frames"] / (case["T"] / 1000 * case["bitrate_bps"])
+        share = case["frames"] / (case["period_ms"] / 1000 * case["bit_rate"])
         worst = (worst_case_bits(case["data_bytes"]) + INTERMISSION) * share
-        assert worst == pytest.approx(case["load_published"])
+        assert worst == pytest.approx(case["load"])
         least = (unstuffed_bits(case["data_bytes"]) + INTERMISSION) * share
-        assert least == pytest.approx(case["load_no_stuffing"])
+        assert least == pytest.approx(case["load_without_stuffing"])

@@ -1,12 +1,11 @@
 """The simulated kit's payloads: packed as cantools packs them, protected as E2E profile 1 is published.
 
-Authority for the checksum: the rows of profile 1 in e2e_examples.csv, examples of the open library
+Authority for the checksum: tests/data/published/e2e_profile1.csv, examples of the open library
 `zariiii9003/autosar-e2e`, with the data identifier taken low byte, then high byte (mode BOTH).
 """
 
 from __future__ import annotations
 
-import csv
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
@@ -17,6 +16,7 @@ from canmap.errors import UsageError
 from canmap.payload.checksums import profile1_checksums
 from canmap.simulator.layout import Layout, misread
 from canmap.simulator.world import DATA_IDS
+from tests.published import table
 from tests.simulated import MS, Run, databases, is_protected, run, scenario_of
 from tests.streams import spec_of
 
@@ -31,18 +31,15 @@ def layouts(channel_bus: str = "drive") -> dict[str, Layout]:
     }
 
 
-def test_checksums_are_as_published(shared: Path) -> None:
-    with (shared / "reference" / "e2e_examples.csv").open(encoding="utf-8", newline="") as file:
-        found = [
-            row for row in csv.DictReader(file) if row["profile"] == "P01" and "mode=BOTH" in row["config"]
-        ]
-    published = [row for row in found if row["protected_bytes_hex_published"] and "0x0123" in row["config"]]
+def test_checksums_are_as_published() -> None:
+    published = table("e2e_profile1")
     assert len(published) >= 2
     for row in published:
-        whole = bytes.fromhex(row["protected_bytes_hex_published"])
+        whole, data_id = bytes.fromhex(row["payload_hex"]), int(row["data_id_hex"], 16)
+        assert whole[1] & 0x0F == int(row["counter"])
         payload = np.frombuffer(whole, np.uint8).reshape(1, -1)
-        assert profile1_checksums(payload, 0, 0x0123)[0] == whole[0]
-        assert is_protected(whole, 0, 0x0123)
+        assert profile1_checksums(payload, 0, data_id)[0] == whole[0]
+        assert is_protected(whole, 0, data_id)
 
 
 @pytest.mark.parametrize(("channel", "bus"), [("can0", "drive"), ("can1", "chassis")])

@@ -1,17 +1,15 @@
 """The simulated vehicle and its actuators against published kinematics and textbook closed forms.
 
-Authorities: the rows of kinematics_examples.csv, which name their sources one by one; the closed form of a
-coast-down under rolling resistance and air drag, a separable equation (from memory, any text on road loads:
-with a = rolling, b = drag over mass, ``speed(t) = sqrt(a/b) tan(atan(speed(0) sqrt(b/a)) - t sqrt(a b))``);
-SciPy's `signal.step` for the second-order system, and its textbook overshoot and peak time.
+Authorities: the rows of tests/data/published/kinematics.csv, which name their sources one by one; the closed
+form of a coast-down under rolling resistance and air drag, a separable equation (from memory, any text on
+road loads: with a = rolling, b = drag over mass,
+``speed(t) = sqrt(a/b) tan(atan(speed(0) sqrt(b/a)) - t sqrt(a b))``); SciPy's `signal.step` for the
+second-order system, and its textbook overshoot and peak time.
 """
 
 from __future__ import annotations
 
-import csv
-import json
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -21,25 +19,11 @@ from canmap.errors import UsageError
 from canmap.simulator.actuators import Actuator, Play, Response
 from canmap.simulator.cart import BRAKE_MOTOR, STEERING_MOTOR, THROTTLE
 from canmap.simulator.vehicle import Battery, Vehicle, VehicleParameters, front_angles, wheel_speeds
-from tests.reference.test_kinematics import tolerance
-
-if TYPE_CHECKING:
-    from pathlib import Path
+from tests.reference.test_kinematics import rows
 
 SECONDS = 0.01
 CIRCLE = ("bike_R", "bike_curv", "bike_yaw")
 WHEELS = ("ack_", "rear", "front")
-
-
-def rows(shared: Path, *beginnings: str) -> list[tuple[str, dict[str, float], float, float]]:
-    with (shared / "reference" / "kinematics_examples.csv").open(encoding="utf-8", newline="") as file:
-        found = [
-            (row["id"], json.loads(row["inputs_json"]), float(row["expected"]), tolerance(row))
-            for row in csv.DictReader(file)
-            if row["id"].startswith(beginnings)
-        ]
-    assert len(found) >= 5
-    return found
 
 
 def driven(inputs: dict[str, float], seconds: float) -> Vehicle:
@@ -51,9 +35,9 @@ def driven(inputs: dict[str, float], seconds: float) -> Vehicle:
     return vehicle
 
 
-def test_it_drives_the_published_circles(shared: Path) -> None:
+def test_it_drives_the_published_circles() -> None:
     tested = 0
-    for name, inputs, expected, allowed in rows(shared, *CIRCLE):
+    for name, inputs, expected, allowed in rows(*CIRCLE):
         if "delta_rad" not in inputs:
             continue  # the other way round: the angle from the yaw rate
         vehicle = driven(inputs, 2.0)
@@ -68,8 +52,8 @@ def test_it_drives_the_published_circles(shared: Path) -> None:
     assert tested >= 12
 
 
-def test_its_path_is_the_circle(shared: Path) -> None:
-    for name, inputs, radius_m, _ in rows(shared, "bike_R"):
+def test_its_path_is_the_circle() -> None:
+    for name, inputs, radius_m, _ in rows("bike_R"):
         vehicle = driven(inputs, 1.0)
         # The centre lies the radius to the left of the start. A step of 10 ms at 5 m/s is a chord of
         # 0.05 m, and midpoint steps leave a circle by less than its sagitta.
@@ -77,9 +61,9 @@ def test_its_path_is_the_circle(shared: Path) -> None:
         assert distance_m == pytest.approx(abs(radius_m), abs=0.05**2 / abs(radius_m)), name
 
 
-def test_the_wheels_turn_as_published(shared: Path) -> None:
+def test_the_wheels_turn_as_published() -> None:
     tested = 0
-    for name, inputs, expected, allowed in rows(shared, *WHEELS):
+    for name, inputs, expected, allowed in rows(*WHEELS):
         track = inputs["track_m"]
         delta = inputs.get("delta_rad", math.atan(2.7 / inputs.get("R_m", math.inf)))
         parameters = VehicleParameters(wheelbase=inputs.get("L_m", 2.7), track=track)

@@ -1,12 +1,12 @@
 """Packet captures of SocketCAN against the page of LINKTYPE_CAN_SOCKETCAN, row by row, and the two drafts.
 
-`socketcan_pcap_examples` holds six packets laid out after that page. What draft-ietf-opsawg-pcap and
-draft-ietf-opsawg-pcapng say of byte orders, resolutions, interfaces and options is written out here.
+`socketcan_packets` in tests/data/published holds six packets laid out after that page. What
+draft-ietf-opsawg-pcap and draft-ietf-opsawg-pcapng say of byte orders, resolutions, interfaces and
+options is written out here.
 """
 
 from __future__ import annotations
 
-import csv
 import struct
 from typing import TYPE_CHECKING
 
@@ -16,6 +16,7 @@ import pytest
 from canmap.chunks import FLAG_BIT_RATE_SWITCH, FLAG_FD, FLAG_RECEIVED, FLAG_SENT, FrameKind
 from canmap.errors import CaptureError
 from tests.captures import read
+from tests.published import table
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -24,17 +25,20 @@ if TYPE_CHECKING:
 CLASSIC = bytes.fromhex("00000123 02 00 0000 ABCD000000000000")
 
 
-def test_examples_row_by_row(shared: Path) -> None:
-    folder = shared / "reference"
-    with (folder / "socketcan_pcap_examples.csv").open(encoding="utf-8", newline="") as file:
-        rows = list(csv.DictReader(file))
-    chunk = read(folder / "socketcan_pcap_example.pcap")
+def test_examples_row_by_row(tmp_path: Path) -> None:
+    rows = table("socketcan_packets")
+    packets = [
+        (int(row["sec"]), int(row["usec"]), bytes.fromhex(row["packet_hex"])[: int(row["captured_bytes"])])
+        for row in rows
+    ]
+    path = tmp_path / "examples.pcap"
+    path.write_bytes(pcap("<", 0xA1B2C3D4, packets))
+    chunk = read(path)
     assert (len(rows), len(chunk), chunk.bad_count) == (6, 6, 0)
-    for i, row in enumerate(rows):
-        packet = bytes.fromhex(row["packet_bytes_hex"])[: int(row["captured_len"])]
+    for i, (second, micros, packet) in enumerate(packets):
         word = int.from_bytes(packet[:4], "big")
         remote, error = bool(word & 0x40000000), bool(word & 0x20000000)
-        assert chunk.t_ns[i] == int(row["sec"]) * 10**9 + int(row["usec"]) * 1000
+        assert chunk.t_ns[i] == second * 10**9 + micros * 1000
         assert chunk.can_id[i] == word & 0x1FFFFFFF
         assert chunk.extended[i] == bool(word & 0x80000000)
         assert chunk.kind[i] == (FrameKind.ERROR if error else FrameKind.REMOTE if remote else FrameKind.DATA)

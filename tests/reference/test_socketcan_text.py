@@ -1,11 +1,11 @@
 """SocketCAN text against the published format, a second reader and a recorded drive.
 
 Sources: examples written to the grammar in the SocketCAN user-space header lib.h and the documentation of
-the socketcan crate (`socketcan_text_examples`, field by field); python-can's reader for classic and FD data
-frames, for which it is right; comma2k19 (H. Schafer et al., arXiv:1812.05752, 2018) for the recorded drive.
+the socketcan crate (`socketcan_text` in tests/data/published, field by field); python-can's reader for
+classic and FD data frames, for which it is right; comma2k19 (H. Schafer et al., arXiv:1812.05752, 2018) for
+the recorded drive.
 """
 
-import csv
 import gzip
 import random
 from pathlib import Path
@@ -19,21 +19,22 @@ from canmap.chunks import FLAG_BIT_RATE_SWITCH, FLAG_ERROR_PASSIVE, FLAG_FD, Fra
 from canmap.frames.readers import open_captures
 from canmap.frames.row import Row
 from canmap.frames.text.line import parse_line
+from tests.published import socketcan_text, table
 from tests.textlogs import read_by_column, rows_of
 
 
 def expected_frame(row: dict[str, str]) -> Row:
     kind = (
         FrameKind.ERROR
-        if row["error_frame"] == "1"
+        if row["error"] == "1"
         else FrameKind.REMOTE
-        if row["rtr"] == "1"
+        if row["remote"] == "1"
         else FrameKind.DATA
     )
     flags = (
         FLAG_FD * int(row["fd"])
-        | FLAG_BIT_RATE_SWITCH * int(row["brs"])
-        | FLAG_ERROR_PASSIVE * int(row["esi"])
+        | FLAG_BIT_RATE_SWITCH * int(row["bit_rate_switch"])
+        | FLAG_ERROR_PASSIVE * int(row["error_passive"])
     )
     return Row(
         t_ns=int(row["sec"]) * 10**9 + int(row["usec"]) * 1000,
@@ -42,37 +43,38 @@ def expected_frame(row: dict[str, str]) -> Row:
         extended=row["extended"] == "1",
         kind=kind,
         flags=flags,
-        length=int(row["dlc"]),
+        length=int(row["length"]),
         payload=bytes.fromhex(row["data_hex"]),
     )
 
 
-def examples(shared: Path) -> list[dict[str, str]]:
-    with (shared / "reference" / "socketcan_text_examples.csv").open(encoding="utf-8", newline="") as file:
-        rows = list(csv.DictReader(file))
+def examples() -> list[dict[str, str]]:
+    rows = table("socketcan_text")
     assert len(rows) == 15
     return rows
 
 
-def test_examples_line_by_line(shared: Path) -> None:
-    for row in examples(shared):
+def test_examples_line_by_line() -> None:
+    for row in examples():
         assert parse_line(row["line"].encode()) == expected_frame(row)
 
 
 @pytest.mark.parametrize("times", [1, 40])  # often enough that lines are read by column
-def test_examples_as_a_capture(shared: Path, times: int) -> None:
-    text = (shared / "reference" / "socketcan_text_examples.log").read_bytes()
-    expected = [expected_frame(row) for row in examples(shared)] * times
+def test_examples_as_a_capture(times: int) -> None:
+    text = socketcan_text()
+    expected = [expected_frame(row) for row in examples()] * times
     rows = rows_of(read_by_column(text * times, [1 << 20]))
     assert [frame for _, frame in rows] == expected
     assert [number for number, _ in rows] == list(range(1, len(expected) + 1))
 
 
-def test_examples_through_the_front_door(shared: Path) -> None:
-    source = open_captures([str(shared / "reference" / "socketcan_text_examples.log")])
+def test_examples_through_the_front_door(tmp_path: Path) -> None:
+    path = tmp_path / "examples.log"
+    path.write_bytes(socketcan_text())
+    source = open_captures([str(path)])
     chunk = join(piece() for piece in source.pieces())
     source.close()
-    assert [frame for _, frame in rows_of(chunk)] == [expected_frame(row) for row in examples(shared)]
+    assert [frame for _, frame in rows_of(chunk)] == [expected_frame(row) for row in examples()]
     assert chunk.bad_count == 0
     assert chunk.coverage is None
 

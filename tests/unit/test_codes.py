@@ -141,3 +141,12 @@ def test_one_code_of_two_records_is_one_finding_that_names_both(tmp_path: Path) 
         "Tick.Gear (demand.gear",
         "Tick.Gear (drive.gear",
     ]
+
+
+def test_a_code_with_the_top_bit_of_64_is_told_as_it_stands(tmp_path: Path) -> None:
+    message = 'BO_ 256 Tick: 8 Node\n SG_ Pedal : 0|64@1+ (1,0) [0|100] "%" Other\n'
+    highest = 2**64 - 1
+    spec = spec_of(tmp_path, message, PEDAL.format(hex(highest)), periods_ms={256: 10})
+    result, _ = inspected([frames([row(0, data=b"\xff" * 8)])], spec)
+    (finding,) = of_kind(result, Kind.NOT_AVAILABLE)
+    assert f"(raw code {highest})" in finding.text

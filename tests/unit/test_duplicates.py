@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -23,6 +22,7 @@ from canmap.chunks import (
 )
 from canmap.signals.wire import shortest_ns
 from tests.kits import HEAD, TICK, of_kind, row, serious, span_ms, spec_of
+from tests.published import table
 from tests.streams import frames, inspected
 
 if TYPE_CHECKING:
@@ -113,11 +113,6 @@ def test_no_bit_rate_no_judgement(tmp_path: Path) -> None:
     assert of_kind(inspected([doubled(0)], spec)[0], Kind.DUPLICATE) == []
 
 
-def examples(path: Path) -> list[dict[str, str]]:
-    with path.open(encoding="utf-8") as file:
-        return list(csv.DictReader(file))
-
-
 def of_example(line: dict[str, str], width: int) -> FrameChunk:
     chunk = empty_chunk(("can0",), 1, width)
     data = bytes.fromhex(line["data_hex"])
@@ -127,29 +122,37 @@ def of_example(line: dict[str, str], width: int) -> FrameChunk:
     return chunk
 
 
-def test_published_lengths_of_classic_frames(shared: Path) -> None:
+def test_published_lengths_of_classic_frames() -> None:
     """Exact lengths worked out bit by bit; less their stuff bits they are what is counted here."""
-    lines = examples(shared / "reference" / "can_frame_exact_examples.csv")
+    lines = table("classic_frames")
     for line in lines:
         chunk = of_example(line, CLASSIC_WIDTH)
-        chunk.kind[0] = FrameKind.REMOTE if line["rtr"] == "1" else FrameKind.DATA
+        chunk.kind[0] = FrameKind.REMOTE if line["remote"] == "1" else FrameKind.DATA
         (shortest,) = shortest_ns(chunk, np.array([0]), 1_000_000, None) / 1000  # us, so bits
-        assert shortest == int(line["frame_bits_no_ifs"]) - int(line["stuff_bits"]), line["name"]
+        assert shortest == int(line["bits"]) - int(line["stuff_bits"]), line["name"]
         # Two stamps rounded to 1 us each differ by 2 us at most from the true distance of a repetition.
-        assert shortest + 2 < int(line["frame_bits_with_ifs"])
+        assert shortest + 2 < int(line["bits_with_intermission"])
     assert len(lines) == 20
 
 
-def test_published_lengths_of_fd_frames(shared: Path) -> None:
-    lines = examples(shared / "reference" / "canfd_frame_exact_examples.csv")
+@pytest.mark.parametrize(("kind", "bits"), [(FrameKind.REMOTE, 44), (FrameKind.DATA, 44 + 64)])
+def test_a_remote_frame_carries_none_of_the_bytes_that_it_asks_for(kind: FrameKind, bits: int) -> None:
+    """Of 11 bits, from start to end of frame, without a stuff bit: the first row of `classic_bounds`."""
+    chunk = frames([row(0)])
+    chunk.kind[0] = kind
+    assert shortest_ns(chunk, np.array([0]), 1_000_000, None).tolist() == [bits * 1000]
+
+
+def test_published_lengths_of_fd_frames() -> None:
+    lines = table("fd_frames")
     pause_bits = 3
     for line in lines:
         chunk = replace(of_example(line, FD_WIDTH))
         chunk.flags[0] = FLAG_FD | FLAG_BIT_RATE_SWITCH
-        stuff = int(line["dynamic_stuff_bits"])
-        slow_stuff = int(line["stuff_bits_in_arbitration_part"])
-        slow = int(line["nominal_rate_bits"]) - slow_stuff - pause_bits
-        fast = int(line["data_rate_bits"]) - (stuff - slow_stuff)
+        stuff = int(line["stuff_bits"])
+        slow_stuff = int(line["stuff_bits_at_nominal_rate"])
+        slow = int(line["bits_at_nominal_rate_with_intermission"]) - slow_stuff - pause_bits
+        fast = int(line["bits_at_data_rate"]) - (stuff - slow_stuff)
         (shortest,) = shortest_ns(chunk, np.array([0]), 500_000, 2_000_000) / 1000
         assert shortest == pytest.approx(slow * 2 + fast / 2), line["name"]
         assert shortest < float(line["time_us_500k_2M"])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from typing import TYPE_CHECKING
 
 import pytest
@@ -12,6 +11,7 @@ from canmap.checks.errorframes import CLASSES
 from canmap.checks.finding import Kind, Severity
 from canmap.chunks import FrameChunk, FrameKind
 from tests.kits import TICK, of_kind, row, span_ms, spec_of
+from tests.published import socketcan_text, table
 from tests.streams import frames, inspected
 
 if TYPE_CHECKING:
@@ -100,13 +100,13 @@ def test_none_at_all_is_not_recorded(spec: Spec) -> None:
     assert of_kind(result, Kind.BUS_ERROR) == []
 
 
-def test_published_text_examples(tmp_path: Path, shared: Path) -> None:
+def test_published_text_examples(tmp_path: Path) -> None:
     """Classes of the SocketCAN examples, line by line, through a capture file."""
     spec = spec_of(tmp_path, TICK, head=HEAD)
-    folder = shared / "reference"
-    with (folder / "socketcan_text_examples.csv").open(encoding="utf-8") as file:
-        lines = [line for line in csv.DictReader(file) if line["error_frame"] == "1"]
-    result = canmap.inspect(str(folder / "socketcan_text_examples.log"), spec)
+    capture = tmp_path / "examples.log"
+    capture.write_bytes(socketcan_text())
+    lines = [row for row in table("socketcan_text") if row["error"] == "1"]
+    result = canmap.inspect(str(capture), spec)
     found = of_kind(result, Kind.BUS_ERROR)
     assert result.capture.error_frames == len(lines) == sum(finding.count for finding in found) == 3
     named = {0x04: "overflow", 0x80: "bus error without details", 0x40: "bus off"}

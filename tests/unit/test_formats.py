@@ -143,6 +143,7 @@ def test_stamps_and_names_are_exact(tmp_path: Path, ending: str) -> None:
     write_capture(str(path), [exact])
     got = read(path)
     assert got.t_ns.tolist() == exact.t_ns.tolist()
+    assert BY_ENDING[ending].writes.stamp_ns == BY_ENDING[ending].reads.stamp_ns == 1
     assert {got.channels[n] for n in got.channel} == {"front_axle", "can1"}
 
 

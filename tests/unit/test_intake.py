@@ -65,6 +65,8 @@ def test_long_payloads(spec: Spec) -> None:
         (10, 16, False),
         (33, 48, True),
         (33, 64, False),
+        (49, 64, True),
+        (64, 64, True),
         (12, 12, True),
         (7, 8, False),
     ],

@@ -102,6 +102,25 @@ def test_a_wrong_promise_says_from_the_start(spec: Spec) -> None:
     assert finding.open
 
 
+def test_what_began_well_is_not_silent_from_the_start(spec: Spec) -> None:
+    # Every 10 ms to 500 ms, then at 620, 740 to 1220 ms, and the capture ends at 1340 ms: 6 gaps of 120 ms
+    # and the silence at the end.
+    result = ticks([*range(0, 501, 10), *range(620, 1221, 120)], spec, tock_to_ms=1340)
+    (finding,) = of_kind(result, Kind.STALE)
+    assert finding.open
+    assert finding.text == "Tick was silent 7 times, for up to 120 ms; it is stale after 100 ms."
+
+
+def test_a_record_does_not_take_back_what_a_limit_of_silence_expects(tmp_path: Path) -> None:
+    text = (
+        "messages:\n  Tick: {stale_after: 50 ms}\n"
+        "records:\n  battery: {type: Battery, stamp: Tick, charge: {signal: Tick.Value, unit: '%'}}\n"
+    )
+    spec = spec_of(tmp_path, TICK + TOCK, text, periods_ms={512: 10})
+    (finding,) = serious(ticks([], spec))
+    assert (finding.kind, finding.place.message) == (Kind.MISSING, "Tick")
+
+
 def test_what_promises_nothing_is_not_judged(tmp_path: Path) -> None:
     spec = spec_of(tmp_path, TICK + TOCK, "messages:\n  Tick: {trigger: event}\n", periods_ms={512: 10})
     assert serious(ticks([0, 900], spec)) == []

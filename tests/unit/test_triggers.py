@@ -155,6 +155,14 @@ def test_on_a_change_with_a_heartbeat(tmp_path: Path) -> None:
     )
 
 
+def test_the_smallest_of_several_gaps_is_told_wherever_it_stands(tmp_path: Path) -> None:
+    """Also across a cut between any two frames: `both` inspects the frames one by one, too."""
+    spec = kit(tmp_path, "  Tick: {trigger: on_change, minimum_gap: 50 ms, heartbeat: 500 ms}\n")
+    for times in ([0, 60, 81, 120, 300], [0, 60, 99, 120, 300], [0, 60, 99, 120, 155, 300]):
+        (finding,) = serious(stream(spec, {0: 0}, times))
+        assert finding.value == 0.021, times  # from 60 to 81 ms, or from 99 to 120 ms
+
+
 @pytest.mark.parametrize(("trigger", "comes"), [("event", "on an event"), ("requested", "on request")])
 def test_nothing_is_promised_and_a_note_says_so(tmp_path: Path, trigger: str, comes: str) -> None:
     result = stream(kit(tmp_path, f"  Tick: {{trigger: {trigger}}}\n"), {0: 0}, [5, 6, 900])
