@@ -62,6 +62,7 @@ _NEXT_STATEMENT = re.compile(rf"^[ \t]*(?=(?:{_WORDS})(?!\w))", re.MULTILINE)
 _UNKNOWN = re.compile(r"[A-Z]\w*")
 _GAP = re.compile(r"(?:\s+|//[^\n]*)*+")
 _WORD = re.compile(r"\w+")
+_NAME = re.compile(r"(?<![\w.])\w++(?!\.|[-+]\d)")  # not the "1e" of 1e-05
 _ABOUT = re.compile(
     r"(?:VAL_|SIG_VALTYPE_|SG_MUL_VAL_)\s+(?P<id>\d+)\s+(?P<signal>\w+)|BO_TX_BU_\s+(?P<sent>\d+)"
     rf"|(?:CM_|BA_\s*{_TEXT})\s*(?:SG_\s+(?P<id_2>\d+)\s+(?P<signal_2>\w+)|BO_\s+(?P<id_3>\d+))"
@@ -104,8 +105,8 @@ class Mended:
 
 
 def original(name: str) -> str:
-    """Return a name as the file has it, for one of the mended text."""
-    return name.removeprefix(_STAND_IN)
+    """Return a name, or a sentence with names, as the file has it, for one of the mended text."""
+    return name.replace(_STAND_IN, "")
 
 
 def mended(text: str) -> Mended:
@@ -219,7 +220,9 @@ class _Mender:
 
     def _survey(self) -> None:
         """See which messages and signals there are, and which of their names begin with a digit."""
-        written = {_identifier(one.found["id"]) for one in self.statements if one.keyword == "BO_" and one.found}
+        written = {
+            _identifier(one.found["id"]) for one in self.statements if one.keyword == "BO_" and one.found
+        }
         signals: set[str] = set()
         for one in self.statements:
             if not one.found:
@@ -232,7 +235,7 @@ class _Mender:
                 signals.add(one.found["name"])
             if one.keyword in {"BO_", "SG_", "BU_"}:
                 body = re.sub(_TEXT, "", one.found[0])
-                self.digit_names.update(word for word in _WORD.findall(body) if _DIGIT_NAME.fullmatch(word))
+                self.digit_names.update(word for word in _NAME.findall(body) if _DIGIT_NAME.fullmatch(word))
 
     def _tell(self, start: int, text: str) -> Repair:
         repair = Repair(bisect_right(self.line_starts, start), f"{text}.")
@@ -268,7 +271,9 @@ class _Mender:
         if self.dropping:
             return _blank(body)
         if one.found and _DIGIT_NAME.fullmatch(one.found["name"]):
-            self._tell(one.start, f"the name {one.found['name']} begins with a digit; it is read as it stands")
+            self._tell(
+                one.start, f"the name {one.found['name']} begins with a digit; it is read as it stands"
+            )
         return self._numbers(one, self._names(one, body))
 
     def _is_read(self, one: _Statement, body: str) -> bool:
@@ -290,7 +295,7 @@ class _Mender:
     def _is_lost(self, one: _Statement, body: str) -> bool:
         """Tell whether a statement is about what does not exist, or about what is left out."""
         about = _ABOUT.match(body)
-        if not about:
+        if not about or not body.endswith(";"):  # one that is cut off is for the library to refuse
             return False
         number = _identifier(about["id"] or about["id_2"] or about["id_3"] or about["sent"])
         signal = about["signal"] or about["signal_2"]
@@ -316,7 +321,9 @@ class _Mender:
                 body = f"{body[: about.start(group)]}{right}{body[about.end(group) :]}"
         if not self.digit_names:
             return body
-        return _outside(body, _WORD, lambda word: f"{_STAND_IN if word[0] in self.digit_names else ''}{word[0]}")
+        return _outside(
+            body, _NAME, lambda word: f"{_STAND_IN if word[0] in self.digit_names else ''}{word[0]}"
+        )
 
     def _numbers(self, one: _Statement, body: str) -> str:
         def whole(found: re.Match[str]) -> str:
