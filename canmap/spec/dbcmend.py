@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 EXTENDED_FLAG = 0x8000_0000
 UNSENT_ID = 0xC000_0000  # of the message that carries signals which no message sends; it is on no bus
 _LARGEST_STANDARD, _LARGEST_EXTENDED = 0x7FF, 0x1FFF_FFFF
+_LONGEST_BLANK = 1_000  # columns
 _MOST_DIGITS = 20  # of an identifier
 # Stands before a name that begins with a digit, which the library takes for a number.
 _STAND_IN = "canmap_name_"
@@ -39,24 +40,24 @@ _IDLE = frozenset(
     + ("BU_SG_REL_", "BU_BO_REL_", "BU_EV_REL_")
 )
 _WORDS = "|".join(sorted(_NEEDED | _IDLE, key=len, reverse=True))
-_TEXT = r'"(?:\\"|[^"])*?"'
+TEXT = r'"[^"\\]*+(?:\\"?[^"\\]*+)*?"'  # in steps of many characters: a comment may have millions
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _FORMS = {
-    "VERSION": re.compile(rf"VERSION\s*{_TEXT}"),
+    "VERSION": re.compile(rf"VERSION\s*{TEXT}"),
     "NS_": re.compile(rf"NS_\s*:(?:\s+(?:{_WORDS})(?!\w)(?=\s+(?:{_WORDS})(?!\w)|\s*\Z))*"),
     "BS_": re.compile(r"BS_\s*:(?:[ \t]*\d[\d:, \t]*)?"),
     "BU_": re.compile(rf"BU_\s*:(?:\s+(?!(?:{_WORDS})(?!\w))\w+)*|BU_\s*:"),
     "BO_": re.compile(r"BO_\s+(?P<id>\d+)\s+(?P<name>\w+)\s*:\s*\d+\s+(?!SG_|BO_)(?P<sender>\w+)"),
     "SG_": re.compile(
         rf"SG_\s+(?P<name>\w+)(?:\s+\w+)?\s*:\s*{_NUMBER}\s*\|\s*{_NUMBER}\s*@\s*\d+\s*[-+]\s*"
-        rf"\(\s*{_NUMBER}\s*,\s*{_NUMBER}\s*\)\s*\[\s*{_NUMBER}\s*\|\s*{_NUMBER}\s*\]\s*{_TEXT}"
+        rf"\(\s*{_NUMBER}\s*,\s*{_NUMBER}\s*\)\s*\[\s*{_NUMBER}\s*\|\s*{_NUMBER}\s*\]\s*{TEXT}"
         r"\s*(?!SG_|BO_)\w+(?:\s*,\s*\w+)*"
     ),
 }
-_TO_SEMICOLON = re.compile(rf'(?:[^";]|{_TEXT})*?;')
-_COMMENT = re.compile(rf"CM_\s*(?:(?:SG_\s+\d+\s+|BU_\s+|EV_\s+)\w+|BO_\s+\d+)?\s*(?P<text>{_TEXT})")
+_TO_SEMICOLON = re.compile(rf'(?:[^";]++|{TEXT})*?;')
+_COMMENT = re.compile(rf"CM_\s*(?:(?:SG_\s+\d+\s+|BU_\s+|EV_\s+)\w+|BO_\s+\d+)?\s*(?P<text>{TEXT})")
 _COMMENT_OPEN = re.compile(r"CM_\b[^\n]*")
-_LOST_COMMENT = re.compile(rf"(?:SG_\s+\d+\s+\w+|BO_\s+\d+|BU_\s+\w+)\s*{_TEXT}\s*;?")
+_LOST_COMMENT = re.compile(rf"(?:SG_\s+\d+\s+\w+|BO_\s+\d+|BU_\s+\w+)\s*{TEXT}\s*;?")
 _STATEMENT_AHEAD = re.compile(rf"\s*(?:\Z|(?:{_WORDS})(?!\w))")
 _NEXT_STATEMENT = re.compile(rf"^[ \t]*(?=(?:{_WORDS})(?!\w))", re.MULTILINE)
 _UNKNOWN = re.compile(r"[A-Z]\w*")
@@ -65,11 +66,11 @@ _WORD = re.compile(r"\w+")
 _NAME = re.compile(r"(?<![\w.])\w++(?!\.|[-+]\d)")  # not the "1e" of 1e-05
 _ABOUT = re.compile(
     r"(?:VAL_|SIG_VALTYPE_|SG_MUL_VAL_)\s+(?P<id>\d+)\s+(?P<signal>\w+)|BO_TX_BU_\s+(?P<sent>\d+)"
-    rf"|(?:CM_|BA_\s*{_TEXT})\s*(?:SG_\s+(?P<id_2>\d+)\s+(?P<signal_2>\w+)|BO_\s+(?P<id_3>\d+))"
+    rf"|(?:CM_|BA_\s*{TEXT})\s*(?:SG_\s+(?P<id_2>\d+)\s+(?P<signal_2>\w+)|BO_\s+(?P<id_3>\d+))"
 )
 _CODED = re.compile(r"VAL_\s+\d")
 _ATTRIBUTE = re.compile(r'(?:BA_DEF_DEF_|BA_DEF_|BA_)\s*(?:(?:BO_|SG_|BU_|EV_)\s*)?"(?P<name>[^"]*)"')
-_SHORT_NUMBER = re.compile(rf"{_TEXT}|(?<![\w.])([-+]?)(\.\d+)")
+_SHORT_NUMBER = re.compile(rf"{TEXT}|(?<![\w.])([-+]?)(\.\d+)")
 _DIGIT_NAME = re.compile(r"\d+(?![eE]\d+\Z)[A-Za-z_]\w*")
 _WHAT = {
     "VAL_": "the labels",
@@ -234,7 +235,7 @@ class _Mender:
             elif one.keyword == "SG_":
                 signals.add(one.found["name"])
             if one.keyword in {"BO_", "SG_", "BU_"}:
-                body = re.sub(_TEXT, "", one.found[0])
+                body = re.sub(TEXT, "", one.found[0])
                 self.digit_names.update(word for word in _NAME.findall(body) if _DIGIT_NAME.fullmatch(word))
 
     def _tell(self, start: int, text: str) -> Repair:
@@ -355,9 +356,11 @@ def _identifier(digits: str) -> int:
 
 def _outside(body: str, form: re.Pattern[str], to: Callable[[re.Match[str]], str]) -> str:
     """Return `body` with `form` replaced outside its texts."""
-    parts = re.split(f"({_TEXT})", body)
+    parts = re.split(f"({TEXT})", body)
     return "".join(part if part.startswith('"') else form.sub(to, part) for part in parts)
 
 
 def _blank(text: str) -> str:
-    return re.sub(r"[^\n]", " ", text)
+    """Return as many lines, and what follows at its column unless that is far to the right."""
+    rest = len(text) - text.rfind("\n") - 1
+    return "\n" * text.count("\n") + " " * min(rest, _LONGEST_BLANK)

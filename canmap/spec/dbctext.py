@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from canmap.errors import Fault
-from canmap.spec.dbcmend import UNSENT_ID
+from canmap.spec.dbcmend import TEXT, UNSENT_ID
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,11 +23,13 @@ UNSENT_MESSAGE = "VECTOR__INDEPENDENT_SIG_MSG"
 LARGEST_SELECTION = 1 << 16
 LONGEST_MESSAGE = 1785  # bytes, of a J1939 transport: 255 packets of 7 (SAE J1939-21, from memory)
 MOST_SIGNALS = 2048  # of a message; the time that the parser takes grows with their square
+MOST_SIGNALS_IN_ALL = 50_000  # a few seconds
+MOST_TEXTS = 150_000
 LARGEST_POWER = 400  # of ten; floating-point numbers end at 308
 _MOST_DIGITS = 20
 _FLOAT_BITS = {"1": (16, 32), "2": (64,)}
 
-_STRING_OR_COMMENT = re.compile(r'"(?:\\"|[^"])*"|//[^\n]*')
+_STRING_OR_COMMENT = re.compile(rf"{TEXT}|//[^\n]*")
 _LAYOUT = re.compile(
     r"\bBO_\s+(?P<id>\d+)\s+(?P<message>\w+)\s*:\s*(?P<length>\d*)"
     r"|\bSG_\s+(?P<signal>\w+)(?:\s+(?P<marker>\w+))?\s*:\s*(?P<start>[-+]?\d+)\s*\|\s*(?P<bits>[-+]?\d+)"
@@ -174,7 +176,7 @@ class DbcText:
 
         It lists every multiplexer value and every bit, and writes numbers out, whatever their exponent.
         """
-        return [*self._selections(), *self._sizes(), *self._powers()]
+        return [*self._selections(), *self._totals(), *self._sizes(), *self._powers()]
 
     def _powers(self) -> Iterator[Fault]:
         for found in _POWER.finditer(self._bare):
@@ -182,6 +184,17 @@ class DbcText:
                 yield self.fault(
                     self._line(found.start()), f"a number has the exponent {found[1]}; write one that can be."
                 )
+
+    def _totals(self) -> Iterator[Fault]:
+        signals = sum(len(message.signals) for message in self.messages)
+        texts = self.text.count('"') // 2 - signals  # each signal has a unit
+        for what, number, most in (
+            ("signals", signals, MOST_SIGNALS_IN_ALL),
+            ("labels", texts, MOST_TEXTS),
+        ):
+            if number > most:
+                text = f"the file describes {number:,} {what}; describe no more than {most:,} in one."
+                yield self.fault(0, text)
 
     def _sizes(self) -> Iterator[Fault]:
         for message in self.messages:
