@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, TypeVar
 from canmap.errors import readable
 from canmap.spec import grammar as g
 from canmap.spec.codes import raw_codes
-from canmap.spec.faults import listed
+from canmap.spec.faults import listed, shown
 from canmap.spec.layout import bytes_needed, settled
 from canmap.spec.marks import Scalar
 from canmap.spec.model import Note
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 _MOST_DOUBTS = 3  # told of one message
+_MOST_REPAIRS = 100  # told of one description
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,9 +79,14 @@ def corrected(
 
 
 def tell_doubts(descriptions: Mapping[str, Description], context: Context) -> None:
-    """Note for each message the signals that are not read, because the description contradicts itself."""
+    """Note what was mended in a description, and by message the signals that are not read, and why."""
     for bus, description in descriptions.items():
         file = Path(description.path).name
+        for repair in description.repairs[:_MOST_REPAIRS]:
+            context.notes.append(Note(readable(f"{file}:{repair.line}: {repair.text}"), bus))
+        if more := len(description.repairs) - _MOST_REPAIRS:
+            if more > 0:
+                context.notes.append(Note(f"{file}: {more:,} more repairs.", bus))
         for message in description.messages:
             doubts = [f"{one.signal.name} {one.why}" for one in message.doubtful[:_MOST_DOUBTS]]
             if not doubts:
@@ -176,11 +182,27 @@ def _signal(found: FoundSignal, values: Values, context: Context) -> DescribedSi
         minimum=_limit(values, g.MINIMUM, signal.minimum),
         maximum=_limit(values, g.MAXIMUM, signal.maximum),
         unit=_given(values, g.UNIT, signal.unit),
+        selector=_selector(found, values, context),
     )
     labels = values.get(g.LABELS)
     if labels is None:
         return right
     return replace(right, labels=_labels(labels, replace(found, signal=right), context))
+
+
+def _selector(found: FoundSignal, values: Values, context: Context) -> str | None:
+    """Return the name of the signal that selects the one that is corrected."""
+    written = values.get(g.SELECTOR)
+    names = [signal.name for signal in found.message.all_signals if signal.name != found.signal.name]
+    if written is not None and written not in names:
+        text = (
+            f"{found.message.name} has no other signal {shown(written)}{context.faults.hint(written, names)}"
+        )
+        context.faults.add(values.place_of(g.SELECTOR), text)
+    elif written is not None and not found.signal.selected_by:
+        text = f"The description does not say which values of a selector {found.text} is for."
+        context.faults.add(values.place_of(g.SELECTOR), text)
+    return _given(values, g.SELECTOR, found.signal.selector)
 
 
 def _labels(node: Node, found: FoundSignal, context: Context) -> dict[int, str]:

@@ -7,6 +7,7 @@ neither its objects, nor its exceptions, nor what it logs.
 from __future__ import annotations
 
 import logging
+import re
 import sys
 from contextlib import contextmanager
 from dataclasses import replace
@@ -16,7 +17,8 @@ from types import ModuleType
 from typing import TYPE_CHECKING
 
 from canmap.errors import DescriptionError, Fault, readable
-from canmap.spec.dbctext import UNSENT_ID, UNSENT_MESSAGE, DbcText, MessageLine
+from canmap.spec.dbcmend import EXTENDED_FLAG, UNSENT_ID, mended, original
+from canmap.spec.dbctext import UNSENT_MESSAGE, DbcText, MessageLine, SignalLine
 from canmap.spec.description import DescribedMessage, DescribedSignal, Description
 from canmap.spec.layout import LARGEST_NUMBER, layout_faults, settled
 
@@ -36,9 +38,11 @@ if TYPE_CHECKING:
     from cantools.database.can import Message, Signal
 
 _ADDERS = {".arxml": "add_arxml_string", ".kcd": "add_kcd_string", ".sym": "add_sym_string"}
+LARGEST_FILE = 32 << 20
 _MOST_FAULTS = 500
 _CODES_THAT_CAN_COME = range(-(1 << 63), 1 << 63)  # raw values are 64 bits wide, with a sign
 _MOST_REASON = 200  # characters of what the library says
+_SELECTED = re.compile(r"m(\d{1,18})(?!\d)")
 _NO_SENDER = "Vector__XXX"
 _NS_PER_MS = 1_000_000
 
@@ -47,7 +51,8 @@ def read_database(path: str) -> Description:
     """Read the bus description `path`; see `load_description`."""
     text = _read_text(path)
     adder = _ADDERS.get(Path(path).suffix.lower())
-    dbc = None if adder else DbcText(path, text)
+    better = None if adder else mended(text)
+    dbc = DbcText(path, better.text) if better else None
     if dbc and dbc.endless():
         raise DescriptionError(_in_order(dbc.faults()))
     database = Database(strict=False, sort_signals=None)
@@ -64,13 +69,18 @@ def read_database(path: str) -> Description:
     faults = [*(dbc.faults() if dbc else ()), *layout_faults(path, described, written)]
     if faults:
         raise DescriptionError(_in_order(faults))
-    return Description(path, tuple(map(settled, described)))
+    return Description(
+        path,
+        tuple(map(settled, described)),
+        repairs=better.repairs if better else (),
+        left_out=better.left_out if better else {},
+    )
 
 
 def _in_order(faults: Iterable[Fault]) -> tuple[Fault, ...]:
     """Return the faults as they stand in the file, no more than somebody can read of each and of all."""
     ordered = sorted(faults, key=lambda fault: (fault.line, fault.column))
-    told = [replace(fault, text=readable(fault.text)) for fault in ordered[:_MOST_FAULTS]]
+    told = [replace(fault, text=readable(original(fault.text))) for fault in ordered[:_MOST_FAULTS]]
     if len(ordered) > len(told):
         told.append(Fault(told[0].file, 0, 0, f"There are {len(ordered) - len(told)} more mistakes."))
     return tuple(told)
@@ -79,7 +89,8 @@ def _in_order(faults: Iterable[Fault]) -> tuple[Fault, ...]:
 def _read_text(path: str) -> str:
     """Return the text of the file, UTF-8 where it reads as such, else Windows-1252."""
     try:
-        content = Path(path).read_bytes()
+        with Path(path).open("rb") as file:
+            content = file.read(LARGEST_FILE + 1)
     except OSError as error:
         reason = {
             FileNotFoundError: "there is no such file",
@@ -88,6 +99,9 @@ def _read_text(path: str) -> str:
         raise DescriptionError((Fault(path, 0, 0, f"{reason}."),)) from None
     except ValueError:  # a NUL in the path
         raise DescriptionError((Fault(path, 0, 0, "there is no such file."),)) from None
+    if len(content) > LARGEST_FILE:
+        what = f"the file is larger than {LARGEST_FILE >> 20} MiB; give a bus description"
+        raise DescriptionError((Fault(path, 0, 0, f"{what}."),))
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -118,7 +132,7 @@ def _silence() -> Iterator[None]:
 
 
 def _unsent(message: Message) -> bool:
-    identifier = message.frame_id | (0x8000_0000 if message.is_extended_frame else 0)
+    identifier = message.frame_id | (EXTENDED_FLAG if message.is_extended_frame else 0)
     return message.name == UNSENT_MESSAGE or identifier == UNSENT_ID
 
 
@@ -149,13 +163,13 @@ def _message(message: Message, written: MessageLine | None) -> DescribedMessage:
         if written
         else {}
     )
-    lines = [line.line for line in written.signals] if written else [0] * len(message.signals)
+    lines = written.signals if written else [None] * len(message.signals)
     return DescribedMessage(
-        name=message.name,
+        name=original(message.name),
         can_id=message.frame_id,
         extended=message.is_extended_frame,
         length=message.length,
-        sender=next((sender for sender in message.senders if sender != _NO_SENDER), None),
+        sender=next((original(sender) for sender in message.senders if sender != _NO_SENDER), None),
         period_ns=_period_ns(message.cycle_time),
         signals=tuple(
             _signal(signal, long_names, line) for signal, line in zip(message.signals, lines, strict=True)
@@ -169,11 +183,14 @@ def _period_ns(cycle_time_ms: float | None) -> int | None:
     return round(_exact(cycle_time_ms) * _NS_PER_MS)
 
 
-def _signal(signal: Signal, long_names: Mapping[str, str], line: int) -> DescribedSignal:
+def _signal(signal: Signal, long_names: Mapping[str, str], place: SignalLine | None) -> DescribedSignal:
     minimum, maximum = _limits(signal.minimum, signal.maximum)
     selector = signal.multiplexer_signal
+    selected_by = _ranges(signal.multiplexer_ids or ())
+    if selector is None and place and (marked := _SELECTED.match(place.marker)):
+        selected_by = ((int(marked[1]), int(marked[1])),)
     return DescribedSignal(
-        name=signal.name,
+        name=original(signal.name),
         start_bit=signal.start,
         bits=signal.length,
         big_endian=signal.byte_order == "big_endian",
@@ -187,9 +204,9 @@ def _signal(signal: Signal, long_names: Mapping[str, str], line: int) -> Describ
         labels={
             code: str(text) for code, text in (signal.choices or {}).items() if code in _CODES_THAT_CAN_COME
         },
-        selector=None if selector is None else long_names.get(selector, selector),
-        selected_by=_ranges(signal.multiplexer_ids or ()),
-        line=line,
+        selector=None if selector is None else original(long_names.get(selector, selector)),
+        selected_by=selected_by,
+        line=place.line if place else 0,
     )
 
 

@@ -12,22 +12,24 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from canmap.errors import Fault
+from canmap.spec.dbcmend import TEXT, UNSENT_ID
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-EXTENDED_FLAG = 0x8000_0000
 # Many files carry one message for signals that no message sends; it is on no bus.
-UNSENT_MESSAGE, UNSENT_ID = "VECTOR__INDEPENDENT_SIG_MSG", 0xC000_0000
+UNSENT_MESSAGE = "VECTOR__INDEPENDENT_SIG_MSG"
 
 LARGEST_SELECTION = 1 << 16
 LONGEST_MESSAGE = 1785  # bytes, of a J1939 transport: 255 packets of 7 (SAE J1939-21, from memory)
 MOST_SIGNALS = 2048  # of a message; the time that the parser takes grows with their square
+MOST_SIGNALS_IN_ALL = 50_000  # a few seconds
+MOST_TEXTS = 150_000
 LARGEST_POWER = 400  # of ten; floating-point numbers end at 308
 _MOST_DIGITS = 20
 _FLOAT_BITS = {"1": (16, 32), "2": (64,)}
 
-_STRING_OR_COMMENT = re.compile(r'"(?:\\"|[^"])*"|//[^\n]*')
+_STRING_OR_COMMENT = re.compile(rf"{TEXT}|//[^\n]*")
 _LAYOUT = re.compile(
     r"\bBO_\s+(?P<id>\d+)\s+(?P<message>\w+)\s*:\s*(?P<length>\d*)"
     r"|\bSG_\s+(?P<signal>\w+)(?:\s+(?P<marker>\w+))?\s*:\s*(?P<start>[-+]?\d+)\s*\|\s*(?P<bits>[-+]?\d+)"
@@ -97,16 +99,18 @@ class DbcText:
         What is said of signals that no message sends is left out, as the parser takes exception to it. An
         empty statement is added: without one after it, the parser drops a last statement that is cut off.
         """
-        text = self.text
+        pieces, place = [], 0
         for found in _LABELS.finditer(self._bare):
-            if _number(found[2]) in self._unsent_ids:
-                end = self._bare.find(";", found.start()) + 1
-                text = text[: found.start()] + re.sub(r"[^\n]", " ", text[found.start() : end]) + text[end:]
-        return f"{text}\nBS_:\n"
+            if _number(found[2]) in self._unsent_ids and found.start() >= place:
+                end = max(self._bare.find(";", found.start()) + 1, found.end())
+                unsent = re.sub(r"[^\n]", " ", self.text[found.start() : end])
+                pieces += [self.text[place : found.start()], unsent]
+                place = end
+        return "".join((*pieces, self.text[place:], "\nBS_:\n"))
 
     def faults(self) -> list[Fault]:
         """Return the mistakes that the text alone shows."""
-        return [*self._identifiers(), *self._lengths(), *self._labels(), *self.endless()]
+        return [*self._lengths(), *self._types(), *self.endless()]
 
     def syntax(self, offset: int) -> Fault:
         """Return the fault of a text that stops being a DBC at `offset`."""
@@ -139,17 +143,6 @@ class DbcText:
     def _line(self, offset: int) -> int:
         return bisect_right(self._line_starts, offset)
 
-    def _identifiers(self) -> Iterator[Fault]:
-        for message in self.messages:
-            extended = bool(message.dbc_id & EXTENDED_FLAG)
-            can_id = message.dbc_id & ~EXTENDED_FLAG
-            if can_id >> (29 if extended else 11):
-                advice = "" if extended else "; a 29-bit one is written with 0x80000000 added"
-                kind = "a 29-bit" if extended else "an 11-bit"
-                yield self.fault(
-                    message.line, f"message {message.name}: 0x{can_id:X} is not {kind} identifier{advice}."
-                )
-
     def _lengths(self) -> Iterator[Fault]:
         for message in self.messages:
             for signal in message.signals:
@@ -160,8 +153,8 @@ class DbcText:
                         f"give it at least 1.",
                     )
 
-    def _labels(self) -> Iterator[Fault]:
-        """Yield what names a signal that does not exist, and IEEE numbers of an impossible length."""
+    def _types(self) -> Iterator[Fault]:
+        """Yield the IEEE numbers of an impossible length."""
         bits = {
             (message.dbc_id, signal.name): signal.bits
             for message in self.messages
@@ -170,21 +163,12 @@ class DbcText:
         for found in _LABELS.finditer(self._bare):
             keyword, dbc_id, name, kind = found[1], _number(found[2]), found[3], found[4]
             line = self._line(found.start())
-            if dbc_id in self._unsent_ids:
-                continue
-            if (dbc_id, name) not in bits:
-                yield self.fault(
-                    line,
-                    f"{keyword} names signal {name} of message {dbc_id}, which does not exist; "
-                    f"correct the name or remove the line.",
-                )
-            elif keyword == "SIG_VALTYPE_" and bits[dbc_id, name] not in _FLOAT_BITS.get(
-                kind, (bits[dbc_id, name],)
-            ):
+            length = bits.get((dbc_id, name))
+            if keyword == "SIG_VALTYPE_" and length and length not in _FLOAT_BITS.get(kind, (length,)):
                 yield self.fault(
                     line,
                     f"signal {name} of message {dbc_id} is a floating-point number of type {kind}, "
-                    f"but {bits[dbc_id, name]} bits long; type 1 takes 32 bits, type 2 takes 64.",
+                    f"but {length} bits long; type 1 takes 32 bits, type 2 takes 64.",
                 )
 
     def endless(self) -> list[Fault]:
@@ -192,7 +176,7 @@ class DbcText:
 
         It lists every multiplexer value and every bit, and writes numbers out, whatever their exponent.
         """
-        return [*self._selections(), *self._sizes(), *self._powers()]
+        return [*self._selections(), *self._totals(), *self._sizes(), *self._powers()]
 
     def _powers(self) -> Iterator[Fault]:
         for found in _POWER.finditer(self._bare):
@@ -200,6 +184,17 @@ class DbcText:
                 yield self.fault(
                     self._line(found.start()), f"a number has the exponent {found[1]}; write one that can be."
                 )
+
+    def _totals(self) -> Iterator[Fault]:
+        signals = sum(len(message.signals) for message in self.messages)
+        texts = self.text.count('"') // 2 - signals  # each signal has a unit
+        for what, number, most in (
+            ("signals", signals, MOST_SIGNALS_IN_ALL),
+            ("labels", texts, MOST_TEXTS),
+        ):
+            if number > most:
+                text = f"the file describes {number:,} {what}; describe no more than {most:,} in one."
+                yield self.fault(0, text)
 
     def _sizes(self) -> Iterator[Fault]:
         for message in self.messages:

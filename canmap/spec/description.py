@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from fractions import Fraction
 
+    from canmap.spec.dbcmend import Repair
+
 
 @dataclass(frozen=True, slots=True)
 class NoData:
@@ -141,10 +143,14 @@ class Description:
     Attributes:
         path: The file as the user or the spec named it.
         messages: In the order of the file.
+        repairs: What was mended in its text or left out, in the order of the file.
+        left_out: Messages that are not read, by name, each with its repair.
     """
 
     path: str
     messages: tuple[DescribedMessage, ...]
+    repairs: tuple[Repair, ...] = ()
+    left_out: Mapping[str, Repair] = field(default_factory=dict)
 
 
 def load_description(path: str) -> Description:

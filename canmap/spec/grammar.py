@@ -97,9 +97,10 @@ SIGNED = Key("signed", yes_no)
 START_BIT = Key("start_bit", integer(0, 511))
 BITS = Key("bits", integer(1, 64))
 LABELS: Key[Node] = Key("labels", as_it_is)
+SELECTOR = Key("selector", text)
 CORRECT_SIGNAL = Section(
     "a correction of a signal",
-    (REASON, FACTOR, OFFSET, MINIMUM, MAXIMUM, UNIT, BYTE_ORDER, SIGNED, START_BIT, BITS, LABELS),
+    (REASON, FACTOR, OFFSET, MINIMUM, MAXIMUM, UNIT, BYTE_ORDER, SIGNED, START_BIT, BITS, LABELS, SELECTOR),
 )
 CORRECT_PERIOD: Key[int | str] = Key("period", or_none(time_ns))
 CORRECT_SENDER = Key("sender", text)

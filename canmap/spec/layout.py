@@ -39,8 +39,12 @@ def layout_faults(
         if (message.period_ns or 0) > _LONGEST_PERIOD_NS:
             text = f"message {message.name} has a cycle time of more than a week; correct it."
             yield Fault(path, _line(place), 0, text)
-        checker = _MessageChecker(path, message, place)
-        yield from checker.faults()
+        for first, second in _repeats([signal.name for signal in message.signals]):
+            lines = [place.signals[index].line if place else 0 for index in (first, second)]
+            where = f" (line {lines[0]})" if place else ""
+            text = f"has a name that another signal{where} has already; rename one of them"
+            what = f"message {message.name}: signal {message.signals[second].name}"
+            yield Fault(path, lines[1], 0, f"{what} {text}.")
 
 
 def _repeated_messages(
@@ -81,66 +85,20 @@ def _at(place: MessageLine | None) -> str:
     return f" (line {place.line})" if place else ""
 
 
-class _MessageChecker:
-    """Finds the faults of one message."""
-
-    def __init__(self, path: str, message: DescribedMessage, place: MessageLine | None) -> None:
-        self.path = path
-        self.message = message
-        self.place = place
-        self.by_name = {signal.name: signal for signal in message.signals}
-
-    def faults(self) -> Iterator[Fault]:
-        signals = self.message.signals
-        for first, second in _repeats([signal.name for signal in signals]):
-            where = self._at(first)
-            yield self._fault(
-                second, f"has a name that another signal{where} has already; rename one of them"
-            )
-        for index, signal in enumerate(signals):
-            if text := self._selection(index, signal):
-                yield self._fault(index, text)
-
-    def _selection(self, index: int, signal: DescribedSignal) -> str | None:
-        """Say what is wrong with the multiplexing of `signal`."""
-        if signal.selector is None:
-            marker = self.place.signals[index].marker if self.place else ""
-            if marker.startswith("m"):
-                return f"is marked {marker}, but nothing says which signal selects it; mark that one M"
-            return None
-        selector = self.by_name.get(signal.selector)
-        wrong = None
-        if selector is None:
-            wrong = "which the message does not have"
-        elif selector.is_float:
-            wrong = "which is a floating-point number"
-        elif not signal.selected_by:
-            wrong = "but by no value of it"
-        elif _conditions(signal, self.by_name) is None:
-            wrong = "which it selects itself, in a circle"
-        return wrong and f"is selected by {signal.selector}, {wrong}"
-
-    def _fault(self, index: int, text: str) -> Fault:
-        line = self.place.signals[index].line if self.place else 0
-        return Fault(
-            self.path,
-            line,
-            0,
-            f"message {self.message.name}: signal {self.message.signals[index].name} {text}.",
-        )
-
-    def _at(self, index: int) -> str:
-        return f" (line {self.place.signals[index].line})" if self.place else ""
-
-
 def settled(message: DescribedMessage) -> DescribedMessage:
     """Return `message` with its signals parted anew into those that are read and those that are doubtful.
 
-    A signal is doubtful that does not fit into the message or is of a length that is not read, that shares
-    bits with another one, or that is selected by one that is doubtful.
+    A signal is doubtful that does not fit into the message or is of a length that is not read, that is
+    selected by what cannot select, that shares bits with another one, or that is selected by one that is
+    doubtful.
     """
     signals = message.all_signals
-    doubts = {signal.name: why for signal in signals if (why := _shape(signal, message.length))}
+    by_name = {signal.name: signal for signal in signals}
+    doubts = {
+        signal.name: why
+        for signal in signals
+        if (why := _shape(signal, message.length) or _selection(signal, by_name))
+    }
     sharing = _sharing([signal for signal in signals if signal.name not in doubts], message)
     for name, others in sharing.items():
         more = " and more" if len(others) > _MOST_NAMED else ""
@@ -170,6 +128,25 @@ def _shape(signal: DescribedSignal, length: int) -> str | None:
     if signal.start_bit < 0 or bytes_needed(signal) > length:
         return f"does not fit, as it needs {bytes_needed(signal)} bytes and the message has {length}"
     return None
+
+
+def _selection(signal: DescribedSignal, by_name: Mapping[str, DescribedSignal]) -> str | None:
+    """Say what is wrong with the multiplexing of `signal`."""
+    if signal.selector is None:
+        if signal.selected_by:
+            return f"is marked m{signal.selected_by[0][0]}, but nothing says which signal selects it"
+        return None
+    selector = by_name.get(signal.selector)
+    wrong = None
+    if selector is None:
+        wrong = "which the message does not have"
+    elif selector.is_float:
+        wrong = "which is a floating-point number"
+    elif not signal.selected_by:
+        wrong = "but by no value of it"
+    elif _conditions(signal, by_name) is None:
+        wrong = "which it selects itself, in a circle"
+    return wrong and f"is selected by {signal.selector}, {wrong}"
 
 
 def _sharing(signals: Sequence[DescribedSignal], message: DescribedMessage) -> dict[str, list[str]]:

@@ -16,7 +16,7 @@ from canmap.spec.model import SignalRef
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from canmap.spec.description import DescribedMessage, DescribedSignal, Description
+    from canmap.spec.description import DescribedMessage, DescribedSignal, Description, DoubtfulSignal
     from canmap.spec.faults import Faults
     from canmap.spec.marks import Scalar
 
@@ -81,6 +81,11 @@ class Names:
         self._found: dict[str, list[FoundMessage]] = {}
         self._signals: dict[tuple[str, str], dict[str, DescribedSignal]] = {}
         self._files = {bus: description.path for bus, description in descriptions.items()}
+        self._left_out = {
+            (bus, name): f"{Path(description.path).name}:{repair.line}: {repair.text.rstrip('.')}"
+            for bus, description in descriptions.items()
+            for name, repair in description.left_out.items()
+        }
         for bus, description in descriptions.items():
             for message in description.messages:
                 self._found.setdefault(message.name, []).append(FoundMessage(bus, message))
@@ -110,7 +115,8 @@ class Names:
                 line = found.signal.line
                 where = Path(self._files[found.bus]).name + (f":{line}" if line else "")
                 text = f"{found.text} is not read, because it {doubtful.why} ({where})"
-                faults.add(scalar.place, f"{text}; say under `correct` what is right.")
+                hint = f"{found.text}: {{{_remedy(doubtful)}, reason: ...}}"
+                faults.add(scalar.place, f"{text}; say under `correct` what is right, as `{hint}`.")
                 return None
         return found
 
@@ -151,6 +157,13 @@ class Names:
         if found:
             ways = listed(f"{one.bus}.{name}" for one in found)
             faults.add(scalar.place, f"{shown(name)} is on several buses: write {ways}.")
+        elif left_out := [
+            one for key, one in self._left_out.items() if key[1] == name and key[0] in (bus or self.buses)
+        ]:
+            faults.add(
+                scalar.place,
+                f"{shown(name)} is not read ({left_out[0]}); correct that line of the description.",
+            )
         elif self.complete or (bus and bus[0] in self._files):
             known = [
                 key
@@ -162,3 +175,10 @@ class Names:
                 scalar.place, f"No description knows a message {shown(name)}{where}{faults.hint(name, known)}"
             )
         return None
+
+
+def _remedy(doubtful: DoubtfulSignal) -> str:
+    """Return the keys of a correction that could put a signal right."""
+    if doubtful.signal.selector is None and doubtful.signal.selected_by:
+        return "selector: ..."
+    return "start_bit: ..., bits: ..."

@@ -54,7 +54,7 @@ def test_where_one_is_used_it_is_an_error_at_its_place(tmp_path: Path) -> None:
     assert (fault.line, fault.column) == (9, 18)
     assert fault.text == (
         "Feedback.Angle is not read, because it shares bits with Fine (kit.dbc:4); "
-        "say under `correct` what is right."
+        "say under `correct` what is right, as `Feedback.Angle: {start_bit: ..., bits: ..., reason: ...}`."
     )
 
 
