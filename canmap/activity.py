@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.signals.extract import among
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -114,10 +116,7 @@ def _tests(conditions: Sequence[Condition], plan: DecodePlan) -> tuple[_Test, ..
 
 def _holding(samples: Samples, column: int, accepts: tuple[tuple[int, int], ...]) -> NDArray[np.bool_]:
     """Which samples of a column lie in one of the ranges; one that its payload does not hold does not."""
-    raw = samples.values(column)
-    holds = np.zeros(len(raw), np.bool_)
-    for low, high in accepts:
-        holds |= (raw >= low) & (raw <= high)
+    holds = among(samples.values(column), samples.plan.columns[column].kind, accepts)
     if samples.valid is not None:
         holds &= samples.valid[samples.column_start[column] : samples.column_start[column + 1]]
     return holds

@@ -14,6 +14,7 @@ import numpy as np
 
 from canmap.activity import Activity
 from canmap.holes import Holes
+from canmap.signals.extract import patterns
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -241,8 +242,7 @@ class Timeline:
 
 def _selected(samples: Samples, column: int, selected: Selected) -> NDArray[np.intp]:
     """The frames of a message in which its multiplexer has the value that a promise is about."""
-    raw = samples.values(column)
-    chosen = np.isin(raw, selected.codes)
+    chosen = np.isin(samples.values(column), patterns(selected.codes))
     if samples.valid is not None:
         chosen &= samples.valid[samples.column_start[column] : samples.column_start[column + 1]]
     return samples.positions(column)[chosen]

@@ -20,6 +20,7 @@ from canmap.checks.errorframes import ErrorFrames
 from canmap.checks.finding import SEVERITY, Finding, Kind, Place
 from canmap.checks.intake import LengthCheck, LineCheck, StrangerCheck, TimeCheck
 from canmap.checks.limits import LimitCheck
+from canmap.checks.numbers import NumberCheck
 from canmap.checks.rate import Rate
 from canmap.checks.silence import Silence
 from canmap.checks.spacing import Spacing
@@ -112,6 +113,7 @@ class Engine:
             Silence(self.rules, [stream in mapped for stream in range(len(self.rules))]),
             Rate(self.rules),
             Spacing(self.rules),
+            NumberCheck(self.plan, spec.records),
             LimitCheck(self.plan, spec.records),
             CodeCheck(self.plan, spec.records),
             LengthCheck(self.plan),
@@ -137,6 +139,10 @@ class Engine:
         for name in names:
             if name not in known:
                 raise UsageError(f"{self.spec.path} makes no record {name}; it makes {', '.join(known)}.")
+
+    def empty_records(self, name: str) -> RecordChunk:
+        """Return no records of the kind that the spec names so, with every column that they would have."""
+        return next(builder.empty for builder in self._builders if builder.rule.name == name)
 
     def prepare(self, chunk: FrameChunk) -> Prepared:
         """Work out what can be worked out from the chunk alone; safe in any thread."""

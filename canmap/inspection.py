@@ -232,7 +232,10 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
         record_summaries=engine.record_summaries,
         record_types=types,
         findings=tuple(engine.findings()),
-        records={name: Records(name, types[name], chunks, session.zero_ns) for name, chunks in kept.items()},
+        records={
+            name: Records(name, types[name], [engine.empty_records(name), *chunks], session.zero_ns)
+            for name, chunks in kept.items()
+        },
     )
 
 

@@ -5,6 +5,7 @@ Sums are kept in integers and medians in fixed bins, so that no cutting of the s
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -112,23 +113,19 @@ class PeriodSummary:
 class FieldSummary:
     """Span of the valid values of one field.
 
-    The mean is kept as an exact sum of values rounded to 2^-36 of the record's unit.
-
     Attributes:
         valid: Records in which it is valid.
         low: Smallest; None for a choice.
         high: Largest; None for a choice.
         last: Value in the last record, None where invalid there.
-        whole: Sum of whole parts.
-        fraction: Sum of the rest, in 2^-36.
+        total: Their exact sum, in 2^-1074, of which every float64 is a whole multiple.
     """
 
     valid: int = 0
     low: float | None = None
     high: float | None = None
     last: float | None = None
-    whole: int = 0
-    fraction: int = 0
+    total: int = 0
 
     def fold(self, column: FieldColumn) -> None:
         """Take in the values of a chunk."""
@@ -137,30 +134,55 @@ class FieldSummary:
         self.valid += valid
         if not valid or column.values.dtype != np.float64:
             return
-        values = column.values if valid == len(column.values) else column.values[column.valid]
+        values = column.values.astype(np.float64, copy=False)
+        values = values if valid == len(values) else values[column.valid]
         low, high = float(values.min()), float(values.max())
         self.low = low if self.low is None else min(self.low, low)
         self.high = high if self.high is None else max(self.high, high)
-        if max(abs(low), abs(high)) >= _SUMMABLE:
-            small = np.abs(values) < _SUMMABLE
-            self.whole += sum(int(value) for value in values[~small].tolist())
-            values = values[small]
-        # Sums of whole numbers below 2^53 are exact, in whatever order numpy takes them.
-        for start in range(0, len(values), _SUMMED_AT_ONCE):
-            part = values[start : start + _SUMMED_AT_ONCE]
-            whole = np.rint(part)
-            self.whole += int(whole.sum())
-            self.fraction += int(np.rint((part - whole) * _FRACTIONS).sum())
+        self.total += exact_sum(values)
 
     @property
     def mean(self) -> float | None:
-        """Mean of the valid values."""
-        return (self.whole + self.fraction / _FRACTIONS) / self.valid if self.valid else None
+        """Mean of the valid values, rounded once, so that it never lies beyond the smallest and largest."""
+        return self.total / (self.valid << _UNIT_BITS) if self.valid else None
 
 
-_FRACTIONS = float(1 << 36)
-_SUMMABLE = float(1 << 36)
+_UNIT_BITS = 1074  # the smallest float64 above zero is 2^-1074
+_SUMMABLE = 2.0**960  # what is larger is summed one by one
 _SUMMED_AT_ONCE = 1 << 16
+_ROOM_BITS = 17  # above a value, so that the sum of as many as are summed at once is exact
+
+
+def exact_sum(values: NDArray[np.float64]) -> int:
+    """Return the exact sum of float64[n] finite values, in 2^-1074.
+
+    The topmost bits of all values are summed, then those below them, until nothing is left: as multiples of
+    one power of two that in sum stay below 2^53 of it, they are exact in whatever order numpy sums them.
+    """
+    total = 0
+    for start in range(0, len(values), _SUMMED_AT_ONCE):
+        rest = values[start : start + _SUMMED_AT_ONCE]
+        largest = max(float(rest.max()), -float(rest.min()))
+        if largest >= _SUMMABLE:
+            is_large = np.abs(rest) >= _SUMMABLE
+            total += sum(map(_units, rest[is_large].tolist()))
+            rest = np.where(is_large, 0.0, rest)
+            largest = float(np.abs(rest).max())
+        while largest:
+            # Adding this rounds to multiples of 2^-35 of the power of two above the largest.
+            rounder = math.ldexp(1.5, math.frexp(largest)[1] + _ROOM_BITS)
+            top = rest + rounder
+            top -= rounder
+            total += _units(float(top.sum()))
+            rest = rest - top
+            largest = max(float(rest.max()), -float(rest.min()))
+    return total
+
+
+def _units(value: float) -> int:
+    """Return a value in 2^-1074."""
+    numerator, denominator = value.as_integer_ratio()
+    return numerator << (_UNIT_BITS + 1 - denominator.bit_length())
 
 
 @dataclass(slots=True)

@@ -12,22 +12,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.checks.episodes import Episodes
 from canmap.checks.finding import Finding, Kind, Place
+from canmap.checks.samples import SampleCheck, there
 from canmap.checks.subjects import place_of
 from canmap.checks.words import times
-from canmap.signals.extract import no_data
-from canmap.signals.plan import ColumnKind
+from canmap.signals.extract import counts, no_data, patterns
+from canmap.signals.limits import raw_span
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from numpy.typing import NDArray
 
-    from canmap.arrivals import Timeline
-    from canmap.checks.episodes import Episode, Event
-    from canmap.checks.view import View
-    from canmap.signals.plan import Column, DecodePlan
+    from canmap.checks.episodes import Episode
+    from canmap.signals.extract import Samples
+    from canmap.signals.plan import Column, ColumnKind, DecodePlan
     from canmap.spec.description import NoData
     from canmap.spec.model import RecordRule
 
@@ -61,7 +60,7 @@ class Subject:
     plain: tuple[int, int]
 
 
-class CodeCheck:
+class CodeCheck(SampleCheck):
     """Judges the raw codes of every field of a record.
 
     Args:
@@ -70,67 +69,22 @@ class CodeCheck:
     """
 
     def __init__(self, plan: DecodePlan, records: tuple[RecordRule, ...]) -> None:
-        self._plan = plan
         self._subjects = tuple(_subjects(plan, records))
-        self._column = np.array([subject.column for subject in self._subjects], np.intp)
-        self._low = np.array([subject.plain[0] for subject in self._subjects], np.int64)
-        self._high = np.array([subject.plain[1] for subject in self._subjects], np.int64)
-        self._seen = np.zeros(len(plan.columns), np.int64)
-        self._episodes = Episodes(self._describe)
-        self._timeline: Timeline | None = None
+        plain = [subject.plain for subject in self._subjects]
+        super().__init__(plan, [subject.column for subject in self._subjects], plain)
 
-    def fold(self, view: View) -> list[Event]:
-        """Judge the samples of one chunk."""
-        prepared = view.prepared
-        self._timeline = view.timeline
-        odd = (prepared.low[self._column] < self._low) | (prepared.high[self._column] > self._high)
-        look = {*np.flatnonzero(odd).tolist(), *self._episodes.open_subjects}
-        for index in sorted(look):
-            self._fold_subject(index, view)
-        self._seen += np.diff(prepared.samples.column_start)
-        return self._episodes.events()
-
-    def finish(self) -> list[Event]:
-        """Close what is open; what holds an odd code to the end is still going."""
-        self._episodes.finish(self._until_ns)
-        return self._episodes.events()
-
-    def _until_ns(self, index: int) -> int:
-        slot = self._plan.columns[self._subjects[index].column].slot
-        return int(self._timeline.until_ns[slot]) if self._timeline else 0
-
-    def findings(self) -> list[Finding]:
-        """Return all findings so far."""
-        return list(self._episodes.findings())
-
-    def _fold_subject(self, index: int, view: View) -> None:
+    def _judge(
+        self, index: int, samples: Samples
+    ) -> tuple[NDArray[np.int64 | np.uint64 | np.float64], NDArray[np.bool_], NDArray[np.bool_]]:
         subject = self._subjects[index]
-        samples = view.prepared.samples
         raw = samples.values(subject.column)
-        if not len(raw):
-            return
-        there = np.ones(len(raw), np.bool_)
-        if samples.valid is not None:
-            bounds = samples.column_start[subject.column : subject.column + 2]
-            there = samples.valid[bounds[0] : bounds[1]]
-        absent = there & no_data(raw, subject.kind, subject.no_data)
+        held = there(samples, (subject.column,))
+        absent = held & no_data(raw, subject.kind, subject.no_data)
+        told = counts(raw, subject.kind)
         if subject.codes is None:
-            faulty, good = absent, there & ~absent
-        else:
-            known = np.isin(raw, subject.codes)
-            faulty, good = there & ~absent & ~known, there & ~absent & known
-        if index not in self._episodes.open_subjects and not faulty.any():
-            return
-        positions = samples.positions(subject.column)
-        self._episodes.judge(
-            subject=index,
-            seen=int(self._seen[subject.column]),
-            faulty=faulty,
-            good=good,
-            clock=view.clock[positions],
-            worst=lambda first, last: int(raw[first : last + 1][faulty[first : last + 1]].max()),
-            line=lambda first: int(view.prepared.chunk.line[positions[first]]),
-        )
+            return told, absent, held & ~absent
+        known = np.isin(raw, subject.codes)
+        return told, held & ~absent & ~known, held & ~absent & known
 
     def _describe(self, episode: Episode) -> Finding:
         subject = self._subjects[episode.subject]
@@ -144,22 +98,17 @@ class CodeCheck:
 
 
 def _absent(episode: Episode, subject: Subject) -> tuple[Kind, str]:
-    code = _code(episode, subject)
+    code = int(episode.worst)
     said = next((span.text for span in subject.no_data if span.low <= code <= span.high), "")
     says = f'"{said}"' if said else "that it has no value"
     return Kind.NOT_AVAILABLE, f"said {says} (raw code {code})"
 
 
 def _undefined(episode: Episode, subject: Subject) -> tuple[Kind, str]:
-    code = _code(episode, subject)
+    code = int(episode.worst)
     label = subject.labels.get(code)
     what = f' ("{label}"), which is none of its states' if label else ", which has no label"
     return Kind.UNDEFINED_VALUE, f"held the raw code {code}{what}"
-
-
-def _code(episode: Episode, subject: Subject) -> int:
-    code = int(episode.worst)
-    return code % (1 << 64) if subject.kind is ColumnKind.WIDE_UNSIGNED else code
 
 
 def _subjects(plan: DecodePlan, records: tuple[RecordRule, ...]) -> Iterator[Subject]:
@@ -167,39 +116,35 @@ def _subjects(plan: DecodePlan, records: tuple[RecordRule, ...]) -> Iterator[Sub
     fields: dict[tuple[int, tuple[NoData, ...], tuple[int, ...] | None], list[Place]] = {}
     for record in records:
         for rule in record.fields:
-            ref = rule.sources[0]
-            number = plan.column_of[ref.bus, ref.message, ref.signal]
-            column = plan.columns[number]
-            place = place_of(column, plan, record.name, rule, alone=True)
-            if rule.no_data:
-                fields.setdefault((number, rule.no_data, None), []).append(place)
-            span = _raw_span(column)
-            every_code_means_something = (
-                rule.codes is not None and not rule.no_data and len(rule.codes) == span[1] - span[0] + 1
-            )
-            if rule.codes is not None and not every_code_means_something:
-                fields.setdefault((number, rule.no_data, tuple(sorted(rule.codes))), []).append(place)
+            for ref, absent in zip(rule.sources, rule.no_data, strict=True):
+                number = plan.column_of[ref.bus, ref.message, ref.signal]
+                column = plan.columns[number]
+                place = place_of(column, plan, record.name, rule, alone=True)
+                if absent:
+                    fields.setdefault((number, absent, None), []).append(place)
+                if rule.codes is not None and (absent or not _all_mean_something(rule.codes, column)):
+                    fields.setdefault((number, absent, tuple(sorted(rule.codes))), []).append(place)
     for (number, absent, codes), places in fields.items():
         column = plan.columns[number]
-        good = _runs(list(codes)) if codes is not None else _between(_raw_span(column), absent)
+        span = raw_span(column.signal.bits, column.signal.signed)
+        runs = _runs(list(codes)) if codes is not None else _between(span, absent)
+        # Raw values from 2**63 on are held as negative numbers, which never are plain.
+        good = [(low, min(high, HIGHEST)) for low, high in runs if low <= HIGHEST]
         yield Subject(
             place=places[0],
             fields=tuple(f"{place.record}.{place.field}" for place in places),
             column=number,
             kind=column.kind,
             no_data=absent,
-            codes=None if codes is None else np.array(codes, np.int64),
+            codes=None if codes is None else patterns(codes),
             labels=column.signal.labels,
             plain=max(good, key=lambda run: run[1] - run[0], default=(HIGHEST, LOWEST)),
         )
 
 
-def _raw_span(column: Column) -> tuple[int, int]:
-    """Smallest and largest raw value; of what is not compared as an integer, none is ever plain."""
-    if column.kind is not ColumnKind.INTEGER:
-        return HIGHEST, LOWEST
-    bits = column.signal.bits
-    return (-(1 << (bits - 1)), (1 << (bits - 1)) - 1) if column.signal.signed else (0, (1 << bits) - 1)
+def _all_mean_something(codes: Mapping[int, int], column: Column) -> bool:
+    low, high = raw_span(column.signal.bits, column.signal.signed)
+    return len(codes) == high - low + 1
 
 
 def _runs(codes: list[int]) -> list[tuple[int, int]]:

@@ -22,6 +22,7 @@ class Kind(StrEnum):
     STALE = "stale"
     NOT_COVERED = "not_covered"
     RATE = "rate"
+    NOT_A_NUMBER = "not_a_number"
     OUT_OF_RANGE = "out_of_range"
     NOT_AVAILABLE = "not_available"
     UNDEFINED_VALUE = "undefined_value"
@@ -41,6 +42,7 @@ SEVERITY = {
     Kind.STALE: Severity.ERROR,  # a warning for a demand judged by half its watchdog
     Kind.NOT_COVERED: Severity.WARNING,  # of the recorder, as a cut; a note at the ends
     Kind.RATE: Severity.WARNING,
+    Kind.NOT_A_NUMBER: Severity.ERROR,
     Kind.OUT_OF_RANGE: Severity.ERROR,
     # The sender says openly that it has no value: no fault of the bus or the mapping, but a field that a
     # record needs is empty, which a note would hide.

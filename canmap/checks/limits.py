@@ -1,9 +1,8 @@
 """Values outside the limits of the spec or of the description.
 
-Limits are turned into raw counts once, with fractions, and compared as integers: a value of 0.7 at factor 0.1
-is then exactly on a limit of 0.7. The smallest and largest raw value of a column in a chunk tell whether it
-needs a closer look; only then are its samples gone through. Floats, tables and 64-bit unsigned integers
-have no counts that fit and are compared as numbers.
+What is outside is for `canmap.records.ranges` to say, for records as for findings. The smallest and largest
+raw value of a column in a chunk tell whether it needs a closer look; only then are its samples gone through.
+Sums, tables and floating-point numbers have no raw limits and are always looked at.
 """
 
 from __future__ import annotations
@@ -12,20 +11,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.checks.episodes import Episodes
 from canmap.checks.finding import Finding, Kind
+from canmap.checks.samples import SampleCheck, there
 from canmap.checks.subjects import subjects
-from canmap.checks.words import number
+from canmap.signals.extract import counts, no_data
 
 if TYPE_CHECKING:
-    from canmap.arrivals import Timeline
-    from canmap.checks.episodes import Episode, Event
-    from canmap.checks.view import View
+    from numpy.typing import NDArray
+
+    from canmap.checks.episodes import Episode
+    from canmap.signals.extract import Samples
     from canmap.signals.plan import DecodePlan
     from canmap.spec.model import RecordRule
 
 
-class LimitCheck:
+class LimitCheck(SampleCheck):
     """Judges every sample that has limits.
 
     Args:
@@ -34,90 +34,50 @@ class LimitCheck:
     """
 
     def __init__(self, plan: DecodePlan, records: tuple[RecordRule, ...]) -> None:
-        self._plan = plan
         self._subjects = tuple(subjects(plan, records))
-        simple = [i for i, subject in enumerate(self._subjects) if subject.simple]
-        self._simple = np.array(simple, np.intp)
-        self._column = np.array([self._subjects[i].columns[0] for i in simple], np.intp)
-        self._low = np.array([self._subjects[i].low for i in simple], np.int64)
-        self._high = np.array([self._subjects[i].high for i in simple], np.int64)
-        self._closely = [i for i, subject in enumerate(self._subjects) if not subject.simple]
-        self._samples_seen = np.zeros(len(plan.columns), np.int64)
-        self._episodes = Episodes(self._describe, self._excess)
-        self._timeline: Timeline | None = None
+        first = [subject.columns[0] for subject in self._subjects]
+        super().__init__(plan, first, [subject.plain for subject in self._subjects], self._excess)
 
-    def fold(self, view: View) -> list[Event]:
-        """Judge the samples of one chunk."""
-        prepared = view.prepared
-        self._timeline = view.timeline
-        outside = (prepared.low[self._column] < self._low) | (prepared.high[self._column] > self._high)
-        look = {*self._simple[outside].tolist(), *self._closely, *self._episodes.open_subjects}
-        for subject in sorted(look):
-            self._fold_subject(subject, view)
-        self._samples_seen += np.diff(prepared.samples.column_start)
-        return self._episodes.events()
-
-    def finish(self) -> list[Event]:
-        """Close what is open; what has not come back to its range is still going."""
-        self._episodes.finish(self._until_ns)
-        return self._episodes.events()
-
-    def _until_ns(self, subject: int) -> int:
-        slot = self._plan.columns[self._subjects[subject].columns[0]].slot
-        return int(self._timeline.until_ns[slot]) if self._timeline else 0
-
-    def findings(self) -> list[Finding]:
-        """Return all findings so far."""
-        return list(self._episodes.findings())
-
-    def _fold_subject(self, index: int, view: View) -> None:
+    def _judge(
+        self, index: int, samples: Samples
+    ) -> tuple[NDArray[np.int64 | np.uint64 | np.float64], NDArray[np.bool_], NDArray[np.bool_]]:
         subject = self._subjects[index]
-        samples = view.prepared.samples
-        column = subject.columns[0]
-        seen = int(self._samples_seen[column])
-        values, judged = subject.compared(samples)
-        if not len(values):
-            return
-        faulty = ((values < subject.low) | (values > subject.high)) & judged
-        positions = samples.positions(column)
-
-        def worst(first: int, last: int) -> float:
-            inside = values[first : last + 1][faulty[first : last + 1]]
-            return self._episodes.worse(index, inside.min().item(), inside.max().item())
-
-        self._episodes.judge(
-            subject=index,
-            seen=seen,
-            faulty=faulty,
-            good=judged & ~faulty,
-            clock=view.clock[positions],
-            worst=worst,
-            line=lambda first: int(view.prepared.chunk.line[positions[first]]),
+        raw = [samples.values(column) for column in subject.columns]
+        judged = there(samples, subject.columns)
+        for column, part, codes in zip(subject.columns, raw, subject.no_data, strict=True):
+            if codes:
+                judged &= ~no_data(part, samples.plan.columns[column].kind, codes)
+        values, finite = subject.quantity.values(raw)
+        if finite is not None:
+            judged &= finite
+        outside = subject.range.outside(raw, values, finite)
+        faulty = np.zeros(len(judged), np.bool_) if outside is None else outside & judged
+        told = (
+            counts(raw[0], samples.plan.columns[subject.columns[0]].kind) if subject.range.counts else values
         )
+        return told, faulty, judged & ~faulty
 
     def _excess(self, index: int, value: float) -> float:
-        subject = self._subjects[index]
-        return max(subject.low - value, value - subject.high)
+        low, high = self._subjects[index].compared_ends
+        return max(low - value, value - high)
 
     def _describe(self, episode: Episode) -> Finding:
         subject = self._subjects[episode.subject]
         value = subject.finished(episode.worst)
-        low, high = subject.stated
+        low, high = subject.range.ends
         limit = low if low - value > value - high else high
-        factor, offset = subject.to_unit
-        shown, bound = ((finished - offset) / factor for finished in (value, limit))
+        owner = subject.owners[0]
+        shown, bound = owner.value(value), owner.value(limit)
         side = "below" if shown < bound else "above"
-        unit = f" {subject.unit}" if subject.unit else ""
         when = ""
         if episode.more:
             when = f" in {episode.more} more stretches that are not listed"
         elif episode.from_start and episode.still:
             when = " from the start"
-        limit_text = f"{number(bound)}{unit}{when}"
         return episode.finding(
             Kind.OUT_OF_RANGE,
             subject.place,
             value=value,
             limit=limit,
-            text=f"{subject.name} was {number(shown)}{unit}, {side} its limit of {limit_text}.",
+            text=f"{subject.said(value)}, {side} its limit of {owner.text(bound)}{when}.",
         )

@@ -1,31 +1,54 @@
-"""Which values have limits, and the limits as they are compared: in raw counts wherever counts are exact."""
+"""Which values have limits, whose these are, and how sentences say the values."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from math import gcd, inf, lcm
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from canmap.checks.finding import Place
-from canmap.records.value import Quantity, scaling
-from canmap.signals.extract import no_data
-from canmap.signals.limits import raw_limits
-from canmap.signals.plan import ColumnKind
+from canmap.checks.words import number
+from canmap.records.ranges import Range
+from canmap.records.value import Quantity
+from canmap.spec.units import find_unit
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Iterator
 
-    from numpy.typing import NDArray
-
-    from canmap.signals.extract import Samples
     from canmap.signals.plan import Column, DecodePlan
     from canmap.spec.description import NoData
-    from canmap.spec.model import FieldRule, Limits, RecordRule
+    from canmap.spec.model import FieldRule, RecordRule
 
-COUNT_BITS = 62  # a weighted sum of counts must stay within int64
+LOWEST, HIGHEST = np.iinfo(np.int64).min, np.iinfo(np.int64).max
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """How a sentence says a finished value: as a field has it, or as the signal does.
+
+    Attributes:
+        name: Of the field or signal.
+        factor: Finished value = said value * factor + offset.
+        offset: See `factor`.
+        unit: Its unit.
+        same: It says the same value as the owner of the limits, be it in another unit.
+    """
+
+    name: str
+    factor: float
+    offset: float
+    unit: str
+    same: bool = True
+
+    def value(self, finished: float) -> float:
+        """Return the value that it says."""
+        return (finished - self.offset) / self.factor
+
+    def text(self, value: float) -> str:
+        """Return "-700 deg"."""
+        return f"{number(value)} {self.unit}".rstrip()
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,82 +57,70 @@ class Subject:
 
     Attributes:
         place: What findings are about.
-        fields: Record fields that are made of it and share the limits, as "drive.speed"; the first is that of
-            the place.
-        of_field: The limits are of the fields, not of the description.
-        columns: Its signals.
-        weights: Whole numbers by which the raw values are summed before they are compared, so that
-            finished value = sum * factor + offset exactly; None where the finished value itself is compared.
-        quantity: How the finished value is made where it is compared.
-        factor: See `weights`.
-        offset: See `weights`.
-        low: Smallest allowed: a count, or a finished value.
-        high: Largest.
-        stated: Smallest and largest finished value as written, for texts.
-        no_data: Raw codes of a single signal that are no value.
-        unit: Unit for texts.
-        to_unit: Finished value = value in `unit` * to_unit[0] + to_unit[1].
+        quantity: How the finished value is made.
+        range: Its range.
+        no_data: For each of its signals, the raw codes that are no value.
+        owners: Whose limits they are: fields of the same, or the signal; the first says value and limits.
+        others: Who else has the value: the signal, or fields.
     """
 
     place: Place
-    fields: tuple[str, ...]
-    of_field: bool
-    columns: tuple[int, ...]
-    weights: tuple[int, ...] | None
     quantity: Quantity
-    factor: Fraction
-    offset: Fraction
-    low: float
-    high: float
-    stated: tuple[float, float]
-    no_data: tuple[NoData, ...]
-    unit: str
-    to_unit: tuple[float, float]
+    range: Range
+    no_data: tuple[tuple[NoData, ...], ...]
+    owners: tuple[Said, ...]
+    others: tuple[Said, ...]
 
     @property
-    def name(self) -> str:
-        """What sentences are about: whoever's limit it is first."""
-        signal = f"{self.place.message}.{self.place.signal}" if self.place.signal else ""
-        fields = ", ".join(self.fields)
-        first, then = (fields, signal) if self.of_field else (signal, fields)
-        return f"{first} ({then})" if then else first
+    def columns(self) -> tuple[int, ...]:
+        """Its signals."""
+        return self.quantity.columns
 
     @property
-    def simple(self) -> bool:
-        """Whether the extremes of one column decide."""
-        return self.weights == (1,)
+    def plain(self) -> tuple[int, int]:
+        """Smallest and largest raw value, as samples hold it, between which nothing can be outside."""
+        if self.range.counts is None or self.quantity.reach is None:
+            return HIGHEST, LOWEST
+        low, high = self.range.counts
+        if self.quantity.scalings[0].signed:
+            return low, high
+        return max(low, 0), min(high, HIGHEST)  # what is negative there is a count from 2**63 on
+
+    @property
+    def compared_ends(self) -> tuple[float, float]:
+        """Smallest and largest that is allowed of what the check compares: raw counts, or finished values."""
+        return self.range.counts or self.range.ends
 
     def finished(self, compared: float) -> float:
-        """Return the finished value for a count, or for a value that is finished already."""
-        return compared if self.weights is None else float(self.factor * int(compared) + self.offset)
+        """Return the finished value of what the check compares."""
+        if self.range.counts is None:
+            return compared
+        part = self.quantity.scalings[0]
+        return float(self.quantity.line.at(part.line.at(Fraction(compared))))
 
-    def compared(self, samples: Samples) -> tuple[NDArray[np.int64 | np.float64], NDArray[np.bool_]]:
-        """Return what is compared for every sample, and which samples are values that can be judged."""
-        raw = [samples.values(column) for column in self.columns]
-        judged = np.ones(len(raw[0]), np.bool_)
-        for column in self.columns:
-            if samples.valid is not None:
-                judged &= samples.valid[samples.column_start[column] : samples.column_start[column + 1]]
-        if self.no_data:
-            kind = samples.plan.columns[self.columns[0]].kind
-            judged &= ~no_data(raw[0], kind, self.no_data)
-        if self.weights is None:
-            values = self.quantity.values(raw)
-            return values, judged & ~np.isnan(values)
-        if self.simple:
-            return raw[0], judged
-        return np.sum([weight * part for weight, part in zip(self.weights, raw, strict=True)], axis=0), judged
+    def said(self, finished: float) -> str:
+        """Return the begin of a sentence: whose value it was and what; beside it who says it otherwise."""
+        own = self.owners[0]
+        names, value = ", ".join(owner.name for owner in self.owners), own.text(own.value(finished))
+        beside = ", ".join(
+            other.name if other.same else f"{other.name} {other.text(other.value(finished))}"
+            for other in self.others
+        )
+        if all(other.same for other in self.others):
+            return f"{names} ({beside}) was {value}" if beside else f"{names} was {value}"
+        return f"{names} was {value} ({beside})"
 
 
 def subjects(plan: DecodePlan, records: tuple[RecordRule, ...]) -> Iterator[Subject]:
     """Yield everything that has limits.
 
-    The range of a field goes before the description's range of the signals that it is made of. A signal
-    without one keeps the description's, and is named with the fields that it alone makes. Fields of the same
-    signals and limits are one subject. A choice has no range: its labels say which codes it may have.
+    The range of a field goes before the description's range of the signals that it is made of. A field
+    without one keeps the description's of its only signal. Fields of the same signals, mapping, codes and
+    limits are one subject. A choice has no range: its labels say which codes it may have.
     """
     covered: set[int] = set()
-    named: dict[int, list[tuple[Place, FieldRule]]] = {}
+    alone: dict[int, list[tuple[Place, FieldRule]]] = {}
+    parts: dict[int, tuple[NoData, ...]] = {}
     limited: dict[Hashable, Subject] = {}
     for record in records:
         for rule in record.fields:
@@ -117,26 +128,24 @@ def subjects(plan: DecodePlan, records: tuple[RecordRule, ...]) -> Iterator[Subj
             place = place_of(plan.columns[columns[0]], plan, record.name, rule, alone=len(columns) == 1)
             if rule.limits is not None:
                 covered.update(columns)
-                own = _of_field(plan, rule, rule.limits, place)
-                same = limited.get(key := _judged_by(own, rule))
-                limited[key] = own if same is None else replace(same, fields=same.fields + own.fields)
+                mapping = columns, rule.factor, rule.offset, rule.table, rule.no_data
+                key = (*mapping, rule.limits.low, rule.limits.high)
+                own = _of_field(plan, rule, place)
+                if own is not None:
+                    same = limited.get(key)
+                    limited[key] = own if same is None else replace(same, owners=same.owners + own.owners)
             elif rule.codes is not None:
                 covered.update(columns)  # its labels say which codes it may have
             elif len(columns) == 1 and rule.table is None:
-                named.setdefault(columns[0], []).append((place, rule))
+                alone.setdefault(columns[0], []).append((place, rule))
+            else:
+                parts.update(zip(columns, rule.no_data, strict=True))
     yield from limited.values()
-    for number, column in enumerate(plan.columns):
-        signal = column.signal
-        if number not in covered and (signal.minimum is not None or signal.maximum is not None):
-            subject = _of_signal(plan, number, named.get(number, []))
-            if subject is not None:
-                yield subject
-
-
-def _judged_by(subject: Subject, rule: FieldRule) -> Hashable:
-    """What decides which samples are outside: where two fields have the same, a fault of one is of both."""
-    counts = subject.columns, subject.weights, subject.low, subject.high, subject.no_data
-    return counts if subject.weights else (counts, rule.factor, rule.offset, rule.table)
+    for index, column in enumerate(plan.columns):
+        if index in alone:
+            yield from _of_mapped(plan, alone[index])
+        elif index not in covered:
+            yield from _of_signal(plan, index, parts.get(index, column.signal.no_data))
 
 
 def place_of(column: Column, plan: DecodePlan, record: str, rule: FieldRule, *, alone: bool) -> Place:
@@ -151,76 +160,67 @@ def place_of(column: Column, plan: DecodePlan, record: str, rule: FieldRule, *, 
     )
 
 
-def _of_field(plan: DecodePlan, rule: FieldRule, limits: Limits, place: Place) -> Subject:
+def _of_field(plan: DecodePlan, rule: FieldRule, place: Place) -> Subject | None:
+    """The range that the spec gives a field; None where nothing can leave it."""
     quantity = Quantity.of_rule(rule, plan)
-    signals = [plan.columns[column].signal for column in quantity.columns]
-    factors = [signal.factor for signal in signals]
-    step = _common_step(factors)
-    weights = tuple(int(factor / step) for factor in factors)
-    factor = rule.factor * step
-    offset = rule.factor * sum((signal.offset for signal in signals), Fraction(0)) + rule.offset
-    bits = max(
-        signal.bits + abs(weight).bit_length() for signal, weight in zip(signals, weights, strict=True)
-    )
-    stated = _bounds(limits.low, limits.high)
-    about = (place, (f"{place.record}.{place.field}",), True)
-    texts = (limits.unit, (float(limits.factor), float(limits.offset)))
-    exact = all(plan.columns[column].kind is ColumnKind.INTEGER for column in quantity.columns)
-    if exact and rule.table is None and bits + len(signals).bit_length() <= COUNT_BITS:
-        if len(signals) == 1:
-            weights, factor, bits, signed = (1,), rule.factor * factors[0], signals[0].bits, signals[0].signed
-        else:
-            bits, signed = COUNT_BITS, True
-        counts = raw_limits(limits.low, limits.high, factor, offset, bits, signed)
-        return Subject(
-            *about,
-            quantity.columns,
-            weights,
-            quantity,
-            factor,
-            offset,
-            *counts,
-            stated,
-            rule.no_data,
-            *texts,
-        )
-    one, zero = Fraction(1), Fraction(0)
-    return Subject(*about, quantity.columns, None, quantity, one, zero, *stated, stated, rule.no_data, *texts)
-
-
-def _of_signal(plan: DecodePlan, number: int, fields: list[tuple[Place, FieldRule]]) -> Subject | None:
-    """The description's range of one signal, which makes `fields`; None where the signal cannot leave it."""
-    column = plan.columns[number]
-    signal, slot = column.signal, plan.slots[column.slot]
-    own = scaling(plan, number)
-    if not fields:
-        place = Place(bus=slot.bus_name, message=slot.message.name, signal=signal.name)
-        factor, offset, codes = Fraction(1), Fraction(0), signal.no_data
-    else:
-        place, rule = fields[0]
-        factor, offset, codes = rule.factor, rule.offset, rule.no_data
-    quantity = Quantity((number,), (own,), float(factor), float(offset), None)
-    ends = [None if limit is None else limit * factor + offset for limit in (signal.minimum, signal.maximum)]
-    stated = _bounds(*(ends if factor > 0 else ends[::-1]))
-    about = (place, tuple(f"{one.record}.{one.field}" for one, _ in fields), False)
-    texts = (signal.unit, (float(factor), float(offset)))
-    if column.kind is not ColumnKind.INTEGER or not signal.factor:
-        one, zero = Fraction(1), Fraction(0)
-        return Subject(*about, (number,), None, quantity, one, zero, *stated, stated, codes, *texts)
-    length = signal.bits, signal.signed
-    counts = raw_limits(signal.minimum, signal.maximum, signal.factor, signal.offset, *length)
-    if counts == raw_limits(None, None, Fraction(1), Fraction(0), *length):
+    limits, own = rule.limits, Range.of_field(rule, quantity, plan)
+    if limits is None or own is None:
         return None
-    line = (factor * signal.factor, factor * signal.offset + offset)
-    return Subject(*about, (number,), (1,), quantity, *line, *counts, stated, codes, *texts)
+    field = Said(_name(place), float(limits.factor), float(limits.offset), limits.unit)
+    signal = _signal_says(plan, place, rule, quantity)
+    others = () if signal.same and place.signal is None else (signal,)
+    return Subject(place, quantity, own, rule.no_data, (field,), others)
 
 
-def _bounds(low: Fraction | None, high: Fraction | None) -> tuple[float, float]:
-    return -inf if low is None else float(low), inf if high is None else float(high)
+def _of_mapped(plan: DecodePlan, fields: list[tuple[Place, FieldRule]]) -> Iterator[Subject]:
+    """The description's range of one signal, which makes `fields`; one for each set of "no data" codes."""
+    by_codes: dict[Hashable, list[tuple[Place, FieldRule]]] = {}
+    for place, rule in fields:
+        by_codes.setdefault(rule.no_data, []).append((place, rule))
+    for alike in by_codes.values():
+        place, rule = alike[0]
+        quantity = Quantity.of_rule(rule, plan)
+        described = Range.of_field(rule, quantity, plan)
+        if described is not None and quantity.line.factor:
+            others = tuple(_field_says(one, of_one) for one, of_one in alike)
+            signal = _signal_says(plan, place, rule, quantity)
+            yield Subject(place, quantity, described, rule.no_data, (signal,), others)
 
 
-def _common_step(factors: list[Fraction]) -> Fraction:
-    """The largest fraction of which all factors are whole multiples."""
-    denominator = lcm(*(factor.denominator for factor in factors))
-    numerator = gcd(*(int(factor * denominator) for factor in factors))
-    return Fraction(numerator or 1, denominator)
+def _of_signal(plan: DecodePlan, column: int, codes: tuple[NoData, ...]) -> Iterator[Subject]:
+    """The description's range of a signal that alone makes no field."""
+    signal, slot = plan.columns[column].signal, plan.slots[plan.columns[column].slot]
+    quantity = Quantity.of_column(plan, column)
+    described = Range.of_description(quantity, plan)
+    if described is not None:
+        place = Place(bus=slot.bus_name, message=slot.message.name, signal=signal.name)
+        said = Said(f"{place.message}.{place.signal}", 1.0, 0.0, signal.unit)
+        yield Subject(place, quantity, described, (codes,), (said,), ())
+
+
+def _name(place: Place) -> str:
+    return f"{place.record}.{place.field}"
+
+
+def _signal_says(plan: DecodePlan, place: Place, rule: FieldRule, quantity: Quantity) -> Said:
+    """How the signal of a field says its value, or the sum of its signals; behind a table nothing tells."""
+    name = f"{place.message}.{place.signal}" if place.signal else "the sum of its signals"
+    unit = plan.columns[quantity.columns[0]].signal.unit or rule.unit
+    same = _is_plain(rule) or rule.table is not None or not quantity.line.factor
+    return Said(name, quantity.line.factor, quantity.line.offset, unit, same)
+
+
+def _field_says(place: Place, rule: FieldRule) -> Said:
+    """How a field says its value: in the unit of its signal, where that is one of its own."""
+    unit, own = find_unit(rule.unit), find_unit(rule.type.unit)
+    if unit is None or own is None or unit.dimension != own.dimension:
+        return Said(_name(place), 1.0, 0.0, rule.type.unit, same=False)
+    return Said(_name(place), float(unit.factor), float(unit.offset), rule.unit, _is_plain(rule))
+
+
+def _is_plain(rule: FieldRule) -> bool:
+    """Whether a field says what its signal says: a unit alone, if anything, makes its number another."""
+    unit = find_unit(rule.unit)
+    return (
+        rule.table is None and unit is not None and (rule.factor, rule.offset) == (unit.factor, unit.offset)
+    )

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 
 def number(value: float) -> str:
     """Return the value with five significant digits at most, without an exponent where it can be helped."""
+    if not math.isfinite(value):
+        return "beyond any number"
     if value == int(value) and abs(value) < 1e15:
         return str(int(value))
     text = f"{value:.5g}"

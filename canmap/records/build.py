@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.records.columns import FieldColumn, RecordChunk
-from canmap.records.hold import NEVER_NS, Holder
-from canmap.records.motion import MotionBuilder
+from canmap.records.hold import NEVER_NS, Held, Holder
+from canmap.records.motion import FIELDS, MotionBuilder
+from canmap.records.ranges import Range
 from canmap.records.value import Choice, Quantity
-from canmap.signals.extract import no_data
+from canmap.signals.extract import among, no_data
 from canmap.spec.model import OutOfRange
 
 if TYPE_CHECKING:
@@ -20,13 +21,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.checks.view import View
-    from canmap.records.hold import Held
     from canmap.signals.plan import ColumnKind, DecodePlan
     from canmap.spec.model import FieldRule, Geometry, RecordRule
-
-
-LAST_BITS = 1e-9  # far below one count: a value on its limit is not outside because of its last bits
-LOWEST, HIGHEST = -np.finfo(np.float64).max / 2, np.finfo(np.float64).max / 2  # no limit
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,11 +31,13 @@ class Requirement:
 
     Attributes:
         column: The column.
+        kind: How its raw values are read.
         accepts: Inclusive raw ranges; one of them must hold the value.
         max_age_ns: Age from which on the condition does not hold, None for never.
     """
 
     column: int
+    kind: ColumnKind
     accepts: tuple[tuple[int, int], ...]
     max_age_ns: int | None
 
@@ -50,9 +48,9 @@ class FieldPlan:
 
     rule: FieldRule
     value: Quantity | Choice
-    kind: ColumnKind
+    kinds: tuple[ColumnKind, ...]  # of its sources
     requirements: tuple[Requirement, ...]
-    limits: tuple[float, float] | None
+    range: Range | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +108,17 @@ class RecordBuilder:
         self._groups = [plan.columns[column].group for column in self.columns]
 
     @property
+    def empty(self) -> RecordChunk:
+        """No records, with every column that they would have."""
+        none, ages = np.zeros(0, np.bool_), np.zeros(0, np.int64)
+        held = {column: Held(ages, ages, None, own=True) for column in self.columns}
+        shared = Shared.of(0)
+        columns = {field.rule.type.name: _field_column(field, held, ages, shared) for field in self._fields}
+        if self._motion is not None:
+            columns = {name: FieldColumn(np.zeros(0), none, ages, none) for name in FIELDS}
+        return RecordChunk(self.rule.name, self.rule.type, ages, ages, columns)
+
+    @property
     def joins(self) -> set[tuple[int, int]]:
         """(slot, group) pairs whose newest samples the record needs."""
         return {(self.slot, group) for group in self._groups}
@@ -136,39 +145,19 @@ def _field_plan(
     rule: FieldRule, plan: DecodePlan, stale_after_ns: dict[tuple[str, str], int | None]
 ) -> FieldPlan:
     is_number = rule.type.kind is float
-    first = rule.sources[0]
+    value = Quantity.of_rule(rule, plan) if is_number else Choice.of_rule(rule, plan)
+    requirements = []
+    for need in rule.valid_when:
+        column = plan.column_of[need.ref.bus, need.ref.message, need.ref.signal]
+        max_age_ns = stale_after_ns.get((need.ref.bus, need.ref.message))
+        requirements.append(Requirement(column, plan.columns[column].kind, need.accepts, max_age_ns))
     return FieldPlan(
         rule=rule,
-        value=Quantity.of_rule(rule, plan) if is_number else Choice.of_rule(rule, plan),
-        kind=plan.columns[plan.column_of[first.bus, first.message, first.signal]].kind,
-        requirements=tuple(
-            Requirement(
-                plan.column_of[need.ref.bus, need.ref.message, need.ref.signal],
-                need.accepts,
-                stale_after_ns.get((need.ref.bus, need.ref.message)),
-            )
-            for need in rule.valid_when
-        ),
-        limits=_limits(rule, plan) if is_number else None,
+        value=value,
+        kinds=tuple(plan.columns[column].kind for column in value.columns),
+        requirements=tuple(requirements),
+        range=Range.of_field(rule, value, plan) if isinstance(value, Quantity) else None,
     )
-
-
-def _limits(rule: FieldRule, plan: DecodePlan) -> tuple[float, float] | None:
-    """The range of a field: the spec's, else what the description says of its only signal."""
-    low = high = None
-    if rule.limits is not None:
-        low, high = rule.limits.low, rule.limits.high
-    elif len(rule.sources) == 1 and rule.table is None:
-        ref = rule.sources[0]
-        signal = plan.columns[plan.column_of[ref.bus, ref.message, ref.signal]].signal
-        ends = [
-            None if end is None else end * rule.factor + rule.offset
-            for end in (signal.minimum, signal.maximum)
-        ]
-        low, high = ends if rule.factor > 0 else ends[::-1]
-    if low is None and high is None:
-        return None
-    return LOWEST if low is None else float(low), HIGHEST if high is None else float(high)
 
 
 def _field_column(
@@ -185,8 +174,9 @@ def _field_column(
         age_ns = np.where(oldest == NEVER_NS, -1, clock - oldest)
         if field.rule.max_age_ns is not None:
             doubts.append(age_ns <= field.rule.max_age_ns)
-    if field.rule.no_data:
-        doubts.append(~no_data(sources[0].raw, field.kind, field.rule.no_data))
+    for source, kind, codes in zip(sources, field.kinds, field.rule.no_data, strict=True):
+        if codes:
+            doubts.append(~no_data(source.raw, kind, codes))
     doubts += [_holds(need, held[need.column], clock) for need in field.requirements]
     values, flagged = _values(field, sources, doubts, shared)
     return FieldColumn(values, np.logical_and.reduce(doubts) if doubts else shared.always, age_ns, flagged)
@@ -194,34 +184,28 @@ def _field_column(
 
 def _values(
     field: FieldPlan, sources: Sequence[Held], doubts: list[NDArray[np.bool_]], shared: Shared
-) -> tuple[NDArray[np.float64] | NDArray[np.int64], NDArray[np.bool_]]:
+) -> tuple[NDArray[np.float64] | NDArray[np.int64] | NDArray[np.uint64], NDArray[np.bool_]]:
     """Finished values and which of them are out of range; adds to `doubts` where there may be no value."""
     if isinstance(field.value, Choice):
         codes, known = field.value.values(sources[0].raw)
         doubts += [] if known is None else [known]
         return codes, shared.never
-    values = field.value.values([source.raw for source in sources])
-    if not field.value.is_finite:
-        doubts.append(np.isfinite(values))
-    if field.limits is None:
+    raw = [source.raw for source in sources]
+    values, finite = field.value.values(raw)
+    doubts += [] if finite is None else [finite]
+    outside = None if field.range is None else field.range.outside(raw, values, finite)
+    if field.range is None or outside is None:
         return values, shared.never
-    low, high = field.limits
-    lowest, highest = low - LAST_BITS * abs(low), high + LAST_BITS * abs(high)
-    if lowest <= values.min() and values.max() <= highest:
-        return values, shared.never
-    outside = (values < lowest) | (values > highest)
     flagged = np.logical_and.reduce([outside, *doubts])
     if field.rule.out_of_range is OutOfRange.MASK:
         doubts.append(~flagged)
     elif field.rule.out_of_range is OutOfRange.CLAMP:
-        values = np.clip(values, low, high)
+        values = np.where(outside, np.clip(values, *field.range.ends), values)
     return values, flagged
 
 
 def _holds(need: Requirement, held: Held, clock: NDArray[np.int64]) -> NDArray[np.bool_]:
-    accepted = np.zeros(len(clock), np.bool_)
-    for low, high in need.accepts:
-        accepted |= (held.raw >= low) & (held.raw <= high)
+    accepted = among(held.raw, need.kind, need.accepts)
     if held.valid is not None:
         accepted &= held.valid
     if need.max_age_ns is not None and not held.own:

@@ -25,14 +25,14 @@ class FieldColumn:
     """One field of a stretch of records.
 
     Attributes:
-        values: float64[n] in the record's unit for a quantity, int64[n] for a choice; without meaning where
-            not valid.
+        values: float64[n] in the record's unit for a quantity; int64[n] for a choice, or uint64[n] for a
+            number that is its own code of 64 bits without sign; without meaning where not valid.
         valid: bool[n], the value is there, fresh and trusted.
         age_ns: int64[n], age of the value at its record (the oldest of a sum); -1 where none ever came.
         flagged: bool[n], the value is valid but outside its range.
     """
 
-    values: NDArray[np.float64] | NDArray[np.int64]
+    values: NDArray[np.float64] | NDArray[np.int64] | NDArray[np.uint64]
     valid: NDArray[np.bool_]
     age_ns: NDArray[np.int64]
     flagged: NDArray[np.bool_]
@@ -67,6 +67,12 @@ class Records:
         >>> steering = result.records["steering"]        # doctest: +SKIP
         >>> steering.wheel_angle.values[steering.wheel_angle.valid].max()  # doctest: +SKIP
 
+    Args:
+        name: As the spec names the record.
+        record_type: Class of the rows.
+        chunks: At least one, which tells the columns; it may be empty.
+        start_ns: Session clock of time 0.
+
     Attributes:
         name: As the spec names the record.
         type: Class of the rows.
@@ -82,8 +88,9 @@ class Records:
         self.name, self.type, self.start_ns = name, record_type, start_ns
         self.clock_ns = np.concatenate([np.zeros(0, np.int64), *(chunk.clock_ns for chunk in chunks)])
         self.stamp_ns = np.concatenate([np.zeros(0, np.int64), *(chunk.stamp_ns for chunk in chunks)])
-        names = chunks[0].columns if chunks else ()
-        self.columns = {field: _joined([chunk.columns[field] for chunk in chunks]) for field in names}
+        self.columns = {
+            field: _joined([chunk.columns[field] for chunk in chunks]) for field in chunks[0].columns
+        }
 
     @property
     def t_s(self) -> NDArray[np.float64]:
@@ -113,7 +120,7 @@ class Records:
         """Return a polars data frame: `t_s`, `stamp_ns` and a column a field, null where not valid.
 
         A quantity is Float64 in the record's unit, a yes or no Boolean, a state an Enum of its names in lower
-        case, as the spec and the JSON write them, and a code Int64.
+        case, as the spec and the JSON write them, and a code Int64 (UInt64 of 64 bits without sign).
 
         Raises:
             CanmapError: polars is not installed.

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
     from canmap.spec.model import Geometry
 
+FIELDS = ("speed", "yaw_rate", "curvature", "x", "y", "heading")
+
 
 class MotionBuilder:
     """Derives Motion records and carries the pose.
@@ -49,9 +51,11 @@ class MotionBuilder:
             steering, road_angle = inputs["road_angle"], inputs["road_angle"].values
         else:
             steering, road_angle = inputs["wheel_angle"], inputs["wheel_angle"].values / self._ratio
-        valid = speed.valid & steering.valid
-        curvature = np.tan(road_angle) / self._wheelbase
-        yaw_rate = speed.values * curvature
+        with np.errstate(invalid="ignore", over="ignore"):
+            curvature = np.tan(road_angle) / self._wheelbase
+            yaw_rate = speed.values * curvature
+        turns = steering.valid & np.isfinite(curvature)
+        valid = speed.valid & turns & np.isfinite(yaw_rate)
         age_ns = np.where(
             (speed.age_ns < 0) | (steering.age_ns < 0), -1, np.maximum(speed.age_ns, steering.age_ns)
         )
@@ -66,7 +70,7 @@ class MotionBuilder:
         return {
             "speed": speed,
             "yaw_rate": column(yaw_rate, valid),
-            "curvature": FieldColumn(curvature, steering.valid, steering.age_ns, nothing),
+            "curvature": FieldColumn(curvature, turns, steering.age_ns, nothing),
             "x": column(pose[0], known),
             "y": column(pose[1], known),
             "heading": column(pose[2], known),
@@ -91,7 +95,17 @@ class MotionBuilder:
                 np.concatenate((np.zeros((3, first)), pose), axis=1),
                 np.concatenate((np.zeros(first, np.bool_), known)),
             )
-        step_ns = np.diff(clock, prepend=self._clock_ns)
+        with np.errstate(invalid="ignore", over="ignore"):
+            return self._steps(np.diff(clock, prepend=self._clock_ns), clock, speed, yaw_rate, valid)
+
+    def _steps(
+        self,
+        step_ns: NDArray[np.int64],
+        clock: NDArray[np.int64],
+        speed: NDArray[np.float64],
+        yaw_rate: NDArray[np.float64],
+        valid: NDArray[np.bool_],
+    ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
         step_s = step_ns / 1e9
         mean_speed = (speed + np.concatenate(([self._speed], speed[:-1]))) / 2
         mean_rate = (yaw_rate + np.concatenate(([self._yaw_rate], yaw_rate[:-1]))) / 2
@@ -102,6 +116,7 @@ class MotionBuilder:
             for axis, turn in ((0, np.cos), (1, np.sin))
         )
         pose = np.stack((x[1:], y[1:], heading[1:]))
+        valid = valid & np.isfinite(pose).all(axis=0)
         known = np.logical_and.accumulate(valid & (step_ns <= self._longest_step_ns)) & (not self._lost)
         self._clock_ns, self._pose = int(clock[-1]), pose[:, -1]
         self._speed, self._yaw_rate, self._lost = float(speed[-1]), float(yaw_rate[-1]), not bool(known[-1])

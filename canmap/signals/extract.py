@@ -17,7 +17,7 @@ import numpy as np
 from canmap.signals.plan import ColumnKind
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from numpy.typing import NDArray
 
@@ -74,13 +74,28 @@ class Samples:
             return numbers * float(described.signal.factor) + float(described.signal.offset)
 
 
+def counts(raw: NDArray[np.int64], kind: ColumnKind) -> NDArray[np.int64] | NDArray[np.uint64]:
+    """Return the integers that raw values int64[n] of a column of `kind` stand for: int64[n] or uint64[n]."""
+    return raw.view(np.uint64) if kind is ColumnKind.WIDE_UNSIGNED else raw
+
+
+def among(raw: NDArray[np.int64], kind: ColumnKind, spans: Iterable[tuple[int, int]]) -> NDArray[np.bool_]:
+    """Return bool[n]: which raw values int64[n] of a column of `kind` lie in one of the inclusive `spans`."""
+    numbers = counts(raw, kind)
+    found = np.zeros(len(raw), np.bool_)
+    for low, high in spans:
+        found |= (numbers >= low) & (numbers <= high)
+    return found
+
+
 def no_data(raw: NDArray[np.int64], kind: ColumnKind, codes: Sequence[NoData]) -> NDArray[np.bool_]:
     """Return bool[n]: which raw values int64[n] of a column of `kind` are codes that are no value."""
-    numbers = raw.view(np.uint64) if kind is ColumnKind.WIDE_UNSIGNED else raw
-    found = np.zeros(len(raw), np.bool_)
-    for span in codes:
-        found |= (numbers >= span.low) & (numbers <= span.high)
-    return found
+    return among(raw, kind, ((span.low, span.high) for span in codes))
+
+
+def patterns(codes: Iterable[int]) -> NDArray[np.int64]:
+    """Return int64[k], raw codes as raw values hold them: those from 2**63 on as negative numbers."""
+    return np.array([code - (1 << 64) if code >> 63 > 0 else code for code in codes], np.int64)
 
 
 def as_float64(raw: NDArray[np.int64], kind: ColumnKind, bits: int) -> NDArray[np.float64]:

@@ -8,7 +8,10 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from fractions import Fraction
 
-_INT64_MAX = (1 << 63) - 1
+
+def raw_span(bits: int, signed: bool) -> tuple[int, int]:
+    """Return the smallest and the largest raw count that a signal of so many bits can hold."""
+    return (-(1 << bits - 1), (1 << bits - 1) - 1) if signed else (0, (1 << bits) - 1)
 
 
 def raw_limits(
@@ -19,9 +22,6 @@ def raw_limits(
     Counts that the signal cannot hold are left out, so a limit that promises no more than the length of
     the signal does gives the whole range. The result is (1, 0), which holds nothing, where no count fits. A
     float comparison would refuse raw 7 at factor 0.1 and limit 0.7; fractions do not.
-
-    Both fit an int64: for an unsigned signal of 64 bits, whose counts from 2**63 on have no place there, the
-    largest is 2**63 - 1.
 
     Args:
         low: Smallest physical value, None for no limit.
@@ -34,8 +34,7 @@ def raw_limits(
     if factor < 0:
         low, high = (None if high is None else -high), (None if low is None else -low)
         factor, offset = -factor, -offset
-    raw_low, raw_high = (-(1 << bits - 1), (1 << bits - 1) - 1) if signed else (0, (1 << bits) - 1)
-    raw_high = min(raw_high, _INT64_MAX)
+    raw_low, raw_high = raw_span(bits, signed)
     if factor == 0:
         inside = (low is None or low <= offset) and (high is None or offset <= high)
         return (raw_low, raw_high) if inside else (1, 0)

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 _ADDERS = {".arxml": "add_arxml_string", ".kcd": "add_kcd_string", ".sym": "add_sym_string"}
 LARGEST_FILE = 32 << 20
 _MOST_FAULTS = 500
-_CODES_THAT_CAN_COME = range(-(1 << 63), 1 << 63)  # raw values are 64 bits wide, with a sign
+_CODES_THAT_CAN_COME = range(-(1 << 63), 1 << 64)  # raw values are 64 bits wide, with a sign or without
 _MOST_REASON = 200  # characters of what the library says
 _SELECTED = re.compile(r"m(\d{1,18})(?!\d)")
 _NO_SENDER = "Vector__XXX"

@@ -48,7 +48,7 @@ class DescribedSignal:
         minimum: Smallest physical value promised, None where none is (an empty range promises nothing).
         maximum: Largest physical value promised.
         unit: As written, "" for none.
-        labels: Raw code to text, without codes beyond 64 bits with a sign.
+        labels: Raw code to text, without codes beyond 64 bits.
         selector: Name of the multiplexer signal that decides whether this one is present.
         selected_by: Inclusive raw ranges of the selector for which it is.
         no_data: Raw codes that are no value, where the rules of its bus say so.

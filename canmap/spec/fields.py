@@ -91,7 +91,9 @@ def field_rule(
         _refuse(values, g.ONLY_QUANTITY, f"{field.name} is a choice", context)
         told = len(context.faults) > before  # a faulty `no_data` leaves labels over that mean nothing here
         full = (
-            None if told else replace(rule, codes=choice_codes(field, values, first, rule.no_data, context))
+            None
+            if told
+            else replace(rule, codes=choice_codes(field, values, first, rule.no_data[0], context))
         )
     return full if len(context.faults) == before else None
 
@@ -143,20 +145,16 @@ def _same_unit(one: str, other: str) -> bool:
     return one == other or (first is not None and second is not None and first.same_as(second))
 
 
-def _no_data(values: Values, sources: tuple[FoundSignal, ...], context: Context) -> tuple[NoData, ...]:
-    """Return the codes that are no value: the spec's, else those that the rules of the bus give."""
+def _no_data(
+    values: Values, sources: tuple[FoundSignal, ...], context: Context
+) -> tuple[tuple[NoData, ...], ...]:
+    """Return the codes of each source that are no value: the spec's, else those that its bus gives it."""
     node = values.get(g.NO_DATA)
     if node is None:
-        return sources[0].signal.no_data if len(sources) == 1 else ()
+        return tuple(source.signal.no_data for source in sources)
     if isinstance(node, Scalar) and node.text == NONE:
-        return ()
-    codes = [no_data_codes(node, source, context) or () for source in sources]
-    spans = [[(span.low, span.high) for span in one] for one in codes]
-    if any(other != spans[0] for other in spans):
-        context.faults.add(
-            node.place, "This label has another code in each signal of the sum: write raw codes."
-        )
-    return codes[0]
+        return ((),) * len(sources)
+    return tuple(no_data_codes(node, source, context) or () for source in sources)
 
 
 def _max_age(values: Values, default: int | None) -> int | None:
@@ -246,7 +244,7 @@ def _line(unit: Unit, values: Values, context: Context) -> _Line | None:
 
 def _points(
     table: g.Points | g.Sides, before: Dimension, after: Dimension, values: Values, context: Context
-) -> tuple[tuple[float, float], ...]:
+) -> tuple[tuple[Fraction, Fraction], ...]:
     """Return the breakpoints in SI, ascending; the right side mirrored below zero."""
     place = values.place_of(g.TABLE)
     sides = {("left",): table.left, ("right",): table.right} if isinstance(table, g.Sides) else {(): table}
@@ -267,7 +265,7 @@ def _points(
         points = [(a.si, b.si) for a, b in table]
     if any(later[0] <= earlier[0] for earlier, later in pairwise(points)):
         context.faults.add(place, "The first values of a table must ascend.")
-    return tuple((float(a), float(b)) for a, b in points)
+    return tuple(points)
 
 
 def _limits(values: Values, wanted: Dimension, field: FieldType, context: Context) -> Limits | None:

@@ -174,7 +174,7 @@ class FieldRule:
         offset: In the record's unit.
         table: Breakpoints (in, out) in the record's unit, ascending; None for none. Outside, the ends hold.
         codes: Raw value to the field's value (bool, int or enum member as int), for a choice; else None.
-        no_data: Raw codes of the source that mean "no data" or "error", ascending.
+        no_data: For each source, its raw codes that mean "no data" or "error", ascending.
         limits: Allowed range of the finished value, None for the description's.
         out_of_range: What the record does with a value outside.
         valid_when: All must hold for the value to be valid.
@@ -187,9 +187,9 @@ class FieldRule:
     sources: tuple[SignalRef, ...]
     factor: Fraction
     offset: Fraction
-    table: tuple[tuple[float, float], ...] | None
+    table: tuple[tuple[Fraction, Fraction], ...] | None
     codes: Mapping[int, int] | None
-    no_data: tuple[NoData, ...]
+    no_data: tuple[tuple[NoData, ...], ...]
     limits: Limits | None
     out_of_range: OutOfRange
     valid_when: tuple[Condition, ...]

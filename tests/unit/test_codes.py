@@ -99,7 +99,7 @@ def test_no_data_goes_before_the_range(tmp_path: Path, written: str, codes: list
 
 def test_a_span_of_codes(tmp_path: Path) -> None:
     spec = kit(tmp_path, PEDAL.format("[0xFB, 0xFD to 0xFF]"))
-    assert spec.records[0].fields[0].no_data == (NoData(0xFB, 0xFB), NoData(0xFD, 0xFF))
+    assert spec.records[0].fields[0].no_data == ((NoData(0xFB, 0xFB), NoData(0xFD, 0xFF)),)
     for code, kind in (
         (0xFA, None),
         (0xFB, Kind.NOT_AVAILABLE),

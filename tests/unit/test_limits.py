@@ -32,8 +32,7 @@ from canmap.signals.limits import raw_limits
         # A factor of 0 gives the offset for every count.
         (Fraction(0), Fraction(5), (Fraction(0), Fraction(5)), 8, False, (0, 255)),
         (Fraction(0), Fraction(4), (Fraction(0), Fraction(5)), 8, False, (1, 0)),
-        # 64 bits: clipped to int64.
-        (None, None, (Fraction(1), Fraction(0)), 64, False, (0, 2**63 - 1)),
+        (None, None, (Fraction(1), Fraction(0)), 64, False, (0, 2**64 - 1)),
         (None, None, (Fraction(1), Fraction(0)), 64, True, (-(2**63), 2**63 - 1)),
         (Fraction(2**70), None, (Fraction(1), Fraction(0)), 64, True, (1, 0)),
     ],

@@ -1,0 +1,115 @@
+"""The common half of the checks that judge the values of signals sample by sample."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.checks.episodes import Episodes
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from numpy.typing import NDArray
+
+    from canmap.arrivals import Timeline
+    from canmap.checks.episodes import Episode, Event
+    from canmap.checks.finding import Finding
+    from canmap.checks.view import View
+    from canmap.signals.extract import Samples
+    from canmap.signals.plan import DecodePlan
+
+
+class SampleCheck(ABC):
+    """Judges the samples of each of its subjects.
+
+    Args:
+        plan: The decode plan.
+        columns: The column of each subject, the first where it has several, which are of the same frames.
+        plain: For each subject the smallest and the largest of a run of raw values, as `Samples.raw` holds
+            them, that all are good: a chunk in which the first column holds no others is not gone through.
+            (HIGHEST, LOWEST) for none.
+        excess: Returns how bad a value of a subject is.
+    """
+
+    def __init__(
+        self,
+        plan: DecodePlan,
+        columns: Sequence[int],
+        plain: Sequence[tuple[int, int]],
+        excess: Callable[[int, float], float] = lambda _subject, value: value,
+    ) -> None:
+        self._plan = plan
+        self._column = np.array(columns, np.intp)
+        self._low = np.array([low for low, _ in plain], np.int64)
+        self._high = np.array([high for _, high in plain], np.int64)
+        self._seen = np.zeros(len(plan.columns), np.int64)
+        self._episodes = Episodes(self._describe, excess)
+        self._timeline: Timeline | None = None
+
+    def fold(self, view: View) -> list[Event]:
+        """Judge the samples of one chunk."""
+        prepared = view.prepared
+        self._timeline = view.timeline
+        odd = (prepared.low[self._column] < self._low) | (prepared.high[self._column] > self._high)
+        for index in sorted({*np.flatnonzero(odd).tolist(), *self._episodes.open_subjects}):
+            if len(prepared.samples.values(self._column[index])):
+                self._fold_subject(index, view)
+        self._seen += np.diff(prepared.samples.column_start)
+        return self._episodes.events()
+
+    def finish(self) -> list[Event]:
+        """Close what is open; what is faulty to the end is still going."""
+        self._episodes.finish(self._until_ns)
+        return self._episodes.events()
+
+    def _until_ns(self, index: int) -> int:
+        slot = self._plan.columns[self._column[index]].slot
+        return int(self._timeline.until_ns[slot]) if self._timeline else 0
+
+    def findings(self) -> list[Finding]:
+        """Return all findings so far."""
+        return list(self._episodes.findings())
+
+    @abstractmethod
+    def _judge(
+        self, index: int, samples: Samples
+    ) -> tuple[NDArray[np.int64 | np.uint64 | np.float64], NDArray[np.bool_], NDArray[np.bool_]]:
+        """Return what findings tell of each sample of a subject, which are faulty, and which are good."""
+
+    @abstractmethod
+    def _describe(self, episode: Episode) -> Finding:
+        """Return the finding of an episode."""
+
+    def _fold_subject(self, index: int, view: View) -> None:
+        samples = view.prepared.samples
+        values, faulty, good = self._judge(index, samples)
+        if index not in self._episodes.open_subjects and not faulty.any():
+            return
+        column = int(self._column[index])
+        positions = samples.positions(column)
+
+        def worst(first: int, last: int) -> float:
+            inside = values[first : last + 1][faulty[first : last + 1]]
+            return self._episodes.worse(index, inside.min().item(), inside.max().item())
+
+        self._episodes.judge(
+            subject=index,
+            seen=int(self._seen[column]),
+            faulty=faulty,
+            good=good,
+            clock=view.clock[positions],
+            worst=worst,
+            line=lambda first: int(view.prepared.chunk.line[positions[first]]),
+        )
+
+
+def there(samples: Samples, columns: Sequence[int]) -> NDArray[np.bool_]:
+    """Return bool[n]: which samples of columns of the same frames have a payload that holds them all."""
+    held = np.ones(len(samples.values(columns[0])), np.bool_)
+    if samples.valid is not None:
+        for column in columns:
+            held &= samples.valid[samples.column_start[column] : samples.column_start[column + 1]]
+    return held
