@@ -15,7 +15,7 @@ import numpy as np
 from canmap.checks.episodes import Episodes
 from canmap.checks.finding import Finding, Kind
 from canmap.checks.subjects import subjects
-from canmap.checks.words import number
+from canmap.checks.words import number, times
 
 if TYPE_CHECKING:
     from canmap.arrivals import Timeline
@@ -111,7 +111,7 @@ class LimitCheck:
         unit = f" {subject.unit}" if subject.unit else ""
         when = ""
         if episode.more:
-            when = f" in {episode.more} more stretches that are not listed"
+            when = f" in {times(episode.more, 'more stretch')} that are not listed"
         elif episode.from_start and episode.still:
             when = " from the start"
         limit_text = f"{number(bound)}{unit}{when}"

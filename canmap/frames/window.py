@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,11 +27,13 @@ class Window:
         from_s: Begin of the span, in s.
         to_s: End of it, excluded.
         first_ns: The first stamp of the whole, once a frame has come.
+        newest_ns: The latest stamp of each chunk that was cut.
     """
 
     from_s: float = 0.0
     to_s: float = math.inf
     first_ns: int | None = None
+    newest_ns: list[int] = field(default_factory=list)  # appended to by several threads
 
     @classmethod
     def of(cls, span_s: tuple[float, float]) -> Window:
@@ -48,6 +50,22 @@ class Window:
             )
         return cls(from_s, to_s)
 
+    def nothing_inside(self) -> str | None:
+        """Return what to say of captures whose frames all lie outside; None where no frame was seen."""
+        if self.first_ns is None or not self.newest_ns:
+            return None
+        from_ns = self.first_ns + round(self.from_s * 1e9)
+        lasts_s = (max(self.newest_ns) - self.first_ns) / 1e9
+        if max(self.newest_ns) < from_ns:
+            return (
+                f"holds no frame from {self.from_s:g} s on: its frames end {lasts_s:.3f} s after the first "
+                "one; begin sooner."
+            )
+        return (
+            f"holds no frame from {self.from_s:g} s to {self.to_s:g} s after its first, but later ones; "
+            "take a wider span of time."
+        )
+
     def cut(self, pieces: Iterator[Piece]) -> Iterator[Piece]:
         """Yield the pieces of the span; the first frame must be known before any can be cut."""
         if self.from_s == 0 and math.isinf(self.to_s):
@@ -62,7 +80,7 @@ class Window:
         self.first_ns = int(chunk.t_ns[0])
         begin_ns = self.first_ns + round(self.from_s * 1e9)
         end_ns = None if math.isinf(self.to_s) else self.first_ns + round(self.to_s * 1e9)
-        over = _Over()
+        over = _Over(self.newest_ns)
         yield _Cut(lambda: chunk, begin_ns, end_ns, over)
         for piece in pieces:
             if over.is_over:
@@ -72,8 +90,9 @@ class Window:
 
 @dataclass(slots=True)
 class _Over:
-    """Whether a chunk has come that lies wholly after the span."""
+    """Whether a chunk has come that lies wholly after the span, and the latest stamp of each chunk."""
 
+    newest_ns: list[int]
     is_over: bool = False
 
 
@@ -89,6 +108,8 @@ class _Cut:
     def __call__(self) -> FrameChunk:
         chunk = self.piece()
         inside = chunk.t_ns >= self.begin_ns
+        if len(chunk):
+            self.over.newest_ns.append(int(chunk.t_ns.max()))
         if self.end_ns is not None:
             inside &= chunk.t_ns < self.end_ns
             if len(chunk) and int(chunk.t_ns.min()) >= self.end_ns:
