@@ -47,6 +47,17 @@ def console() -> Console:
     return _Screen(width=width, highlight=False)
 
 
+def print_table(out: Console, table: Table | Padding) -> None:
+    """Print a table; in a pipe without the blanks that fill up its last column."""
+    if out.is_terminal:
+        out.print(table)
+        return
+    with out.capture() as captured:
+        out.print(table)
+    for line in captured.get().splitlines():
+        out.print(Text(line.rstrip()), soft_wrap=True)
+
+
 def show(result: Inspection, out: Console | None = None) -> None:
     """Print an inspection."""
     out = out or console()
@@ -77,7 +88,7 @@ def _show_capture(result: Inspection, out: Console) -> None:
     text += f"; {times(errors, 'error frame')}" if errors else "; error frames not recorded"
     remote = capture.remote_frames
     text += f"; {times(remote, 'remote frame')}, which hold no values" if remote else ""
-    out.print(Text(text))
+    out.print(Text(text), soft_wrap=not out.is_terminal)
 
 
 def _show_table(out: Console, heading: str, left: Sequence[str], rows: Iterable[Mapping[str, str]]) -> None:
@@ -98,7 +109,9 @@ def _show_table(out: Console, heading: str, left: Sequence[str], rows: Iterable[
     for row in listed:
         table.add_row(*(row[title] for title in titles))
     out.print(Text(heading, style="bold"))
-    out.print(Padding(table, (0, 0, 0, 2), expand=False))
+    print_table(out, Padding(table, (0, 0, 0, 2), expand=False))
+    if left_out := [title for title in listed[0] if title not in titles]:
+        out.print(Text(f"  Left out for want of width: {', '.join(left_out)}.", style="dim"))
 
 
 def _show_messages(result: Inspection, out: Console) -> None:

@@ -171,4 +171,4 @@ def test_the_counted_rest_is_open_only_where_the_last_of_it_is(still: bool) -> N
     episodes.finish()
     rest = list(episodes.findings())[-1]
     assert rest.text == "3 more"
-    assert (rest.open, rest.end_ns) == ((True, 9999) if still else (False, 2210 + 20))
+    assert (rest.open, rest.end_ns) == ((True, 9999) if still else (False, 2210))

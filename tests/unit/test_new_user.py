@@ -138,3 +138,26 @@ def test_records_of_one_moment_are_all_printed_where_all_are_wanted(
     rows = [(START_NS + 5 * MS, "can0", 0x100, bytes([value]) * 8) for value in (1, 2, 3)]
     LinePrinter(spec, None, 0, silent=False).step(engine, engine.fold(engine.prepare(frames(rows))))
     assert sum("battery" in line for line in capsys.readouterr().out.splitlines()) == 3
+
+
+@pytest.mark.parametrize("width", [30, 60, 79, 80, 120, 200])
+def test_a_screen_says_what_it_leaves_out_and_no_line_of_a_pipe_ends_in_blanks(
+    tmp_path: Path, width: int
+) -> None:
+    spec = spec_of(tmp_path, TICK, periods_ms={0x100: 10})
+    result, _ = inspected([frames([row(t) for t in range(0, 1000, 10)])], spec)
+    shown = screen(result, width)
+    assert not [line for line in shown.splitlines() if line != line.rstrip()]
+    heading = next(line for line in shown.splitlines() if line.strip().startswith("message"))
+    for title in ("promised", "99 %", "sender"):
+        assert (title in heading) != (title in " ".join(shown.partition("Left out")[2].split()))
+
+
+def test_no_line_of_the_formats_in_a_pipe_ends_in_blanks() -> None:
+    from click.testing import CliRunner
+
+    from canmap.cli.formats import formats_command
+
+    said = CliRunner().invoke(formats_command, standalone_mode=False).output
+    assert ".parquet" in said
+    assert not [line for line in said.splitlines() if line != line.rstrip()]
