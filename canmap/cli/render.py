@@ -47,8 +47,8 @@ def console() -> Console:
     return _Screen(width=width, highlight=False)
 
 
-def print_table(out: Console, table: Table | Padding) -> None:
-    """Print a table; in a pipe without the blanks that fill up its last column."""
+def print_table(out: Console, table: Table | Padding | Text) -> None:
+    """Print a table or a text; in a pipe without the blanks that fill up its last column."""
     if out.is_terminal:
         out.print(table)
         return
@@ -88,7 +88,7 @@ def _show_capture(result: Inspection, out: Console) -> None:
     text += f"; {times(errors, 'error frame')}" if errors else "; error frames not recorded"
     remote = capture.remote_frames
     text += f"; {times(remote, 'remote frame')}, which hold no values" if remote else ""
-    out.print(Text(text), soft_wrap=not out.is_terminal)
+    print_table(out, Text(text))
 
 
 def _show_table(out: Console, heading: str, left: Sequence[str], rows: Iterable[Mapping[str, str]]) -> None:
@@ -108,10 +108,10 @@ def _show_table(out: Console, heading: str, left: Sequence[str], rows: Iterable[
         table.add_column(title, justify=justify, no_wrap=title != titles[0], overflow="fold")
     for row in listed:
         table.add_row(*(row[title] for title in titles))
-    out.print(Text(heading, style="bold"))
+    print_table(out, Text(heading, style="bold"))
     print_table(out, Padding(table, (0, 0, 0, 2), expand=False))
     if left_out := [title for title in listed[0] if title not in titles]:
-        out.print(Text(f"  Left out for want of width: {', '.join(left_out)}.", style="dim"))
+        print_table(out, Text(f"  Left out for want of width: {', '.join(left_out)}.", style="dim"))
 
 
 def _show_messages(result: Inspection, out: Console) -> None:
