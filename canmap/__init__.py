@@ -68,3 +68,8 @@ def __getattr__(name: str) -> Any:
     if name in _HOMES:
         return getattr(importlib.import_module(_HOMES[name]), name)
     raise AttributeError(f"module 'canmap' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    """The public names, those that are not imported yet included, so that they complete in a shell."""
+    return sorted({*__all__, *(name for name in globals() if name.startswith("__"))})

@@ -18,7 +18,7 @@ from canmap.checks.channels import ChannelCheck
 from canmap.checks.codes import CodeCheck
 from canmap.checks.errorframes import ErrorFrames
 from canmap.checks.finding import SEVERITY, Finding, Kind, Place
-from canmap.checks.intake import LengthCheck, LineCheck, StrangerCheck, TimeCheck
+from canmap.checks.intake import LengthCheck, LineCheck, StrangerCheck, TimeCheck, buses_by_identifier
 from canmap.checks.limits import LimitCheck
 from canmap.checks.numbers import NumberCheck
 from canmap.checks.rate import Rate
@@ -105,7 +105,7 @@ class Engine:
         self.session = SessionClock()
         self.timeline = Timeline(self.plan, self.rules, channels)
         mapped = {builder.slot for builder in self._builders} | {self.plan.columns[c].slot for c in needed}
-        self.strangers = StrangerCheck(tuple(spec.buses), channels)
+        self.strangers = StrangerCheck(tuple(spec.buses), channels, buses_by_identifier(self.rules))
         self.lines = LineCheck()
         self.addresses = AddressCheck(self.plan)
         self.channels = ChannelCheck(spec.buses.values())

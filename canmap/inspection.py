@@ -94,6 +94,7 @@ class MessageSummary:
         count: Frames.
         nominal_ns: Promised period, None for none.
         period: How far apart its frames came.
+        heartbeat_ns: Longest promised time between its frames where it is not cyclic, None for none.
         addresses: (source, destination, frames) where it is known by its parameter group; the destination is
             None where the group has none.
         values: How it came with each value of its multiplexer that the spec speaks of.
@@ -107,6 +108,7 @@ class MessageSummary:
     count: int
     nominal_ns: int | None
     period: Period
+    heartbeat_ns: int | None = None
     addresses: tuple[tuple[int, int | None, int], ...] = ()
     values: tuple[ValueSummary, ...] = ()
 
@@ -223,6 +225,7 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
                 count=int(engine.timeline.seen[slot]),
                 nominal_ns=rule.period_ns,
                 period=engine.periods.period(slot),
+                heartbeat_ns=rule.heartbeat_ns,
                 addresses=engine.addresses.of_slot(slot),
                 values=tuple(_value_summaries(engine, rule)),
             )
@@ -260,6 +263,7 @@ def _message_json(message: MessageSummary) -> dict[str, Any]:
         "count": message.count,
         "sender": message.sender,
         "period_ms": _period_json(message.nominal_ns, message.period),
+        **({} if message.heartbeat_ns is None else {"heartbeat_ms": _ms(message.heartbeat_ns)}),
         **({"addresses": addresses} if addresses else {}),
         **({"values": [_value_json(value) for value in message.values]} if message.values else {}),
     }

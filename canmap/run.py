@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, TypeVar
 from canmap.errors import CaptureError
 from canmap.frames.window import Window
 from canmap.memory import keep_freed_memory
+from canmap.words import times
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -110,14 +111,16 @@ def run(
     for chunk in prepared:
         tell(engine.fold(chunk))
     if not engine.frames:
-        raise CaptureError(_no_frame(intake.source.captures, engine))
+        raise CaptureError(_no_frame(intake, engine))
     tell(engine.finish())
 
 
-def _no_frame(captures: tuple[str, ...], engine: Engine) -> str:
-    names = ", ".join(captures)
+def _no_frame(intake: Intake, engine: Engine) -> str:
+    names = ", ".join(intake.source.captures)
+    if outside := intake.window.nothing_inside():
+        return f"{names} {outside}"
     first = next(iter(engine.lines.findings()), None)
     if first is None:
         return f"{names} holds no frame; give a capture that does, or a wider span of time."
-    lines = f": none of {engine.lines.count:,} lines can be read" if engine.lines.count else ""
+    lines = f": none of {times(engine.lines.count, 'line')} can be read" if engine.lines.count else ""
     return f"{names} holds no frame{lines}. {first.text}"

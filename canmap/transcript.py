@@ -178,5 +178,7 @@ class _Reading:
         if missing and there:
             channels = ", ".join(sorted(there))
             return f"{names} holds no frame of channel {', '.join(missing)}; it has {channels}."
+        if outside := self._intake.window.nothing_inside():
+            return f"{names} {outside}"
         reason = f" Line {self.bad[0].line}: {self.bad[0].reason}." if self.bad else ""
         return f"{names} holds no frame to write; give a capture that does.{reason}"

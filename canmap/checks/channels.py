@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from canmap.checks.episodes import Told
 from canmap.checks.finding import SEVERITY, Finding, Kind, Place, Severity
-from canmap.checks.words import seconds, times
+from canmap.checks.words import plural, seconds, times
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -80,8 +80,8 @@ class ChannelCheck:
             if span_ns[0] == span_ns[1]:
                 continue  # one goes on where the other ends
             text = (
-                f"Several captures recorded channel {name} at the same time, so its frames may count twice; "
-                "inspect them one at a time."
+                f"Several captures recorded channel {name} at the same time; the frames that both hold count "
+                "twice where their clocks differ, so inspect them one at a time."
             )
             shared = self._finding(Kind.DUPLICATE, Place(), text, self.counts[name])
             found.append(replace(shared, start_ns=span_ns[0], end_ns=span_ns[1]))
@@ -100,7 +100,7 @@ class ChannelCheck:
         where = "between two captures" if between else f"at the {'beginning' if begins else 'end'}"
         channels = sorted({bus.channel for bus in buses})
         text = (
-            f"No capture covers channel{'s' * (len(channels) > 1)} {' and '.join(channels)} "
+            f"No capture covers {plural(len(channels), 'channel')} {' and '.join(channels)} "
             f"for {seconds(end_ns - start_ns)} {where}; nothing is judged there."
         )
         place = Place(bus=buses[0].name) if len(buses) == 1 else Place()

@@ -11,13 +11,15 @@ from canmap.checks.finding import SEVERITY, Finding, Kind, Place
 from canmap.checks.words import seconds, times
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from canmap.arrivals import Timeline
     from canmap.checks.episodes import Event
     from canmap.checks.view import View
+    from canmap.chunks import BadLine
     from canmap.session import SessionClock, TimeStep
     from canmap.signals.plan import DecodePlan
+    from canmap.spec.model import MessageRule
 
 LISTED_IDS = 64  # unknown identifiers that get a finding of their own
 LISTED_LINES = 20  # bad lines that do
@@ -84,7 +86,7 @@ class LengthCheck:
         always = episode.from_start and episode.still
         had, when = ("has", " from the start") if always else ("had", "")
         if episode.more:
-            when = f" in {episode.more} more stretches that are not listed"
+            when = f" in {times(episode.more, 'more stretch')} that are not listed"
         what = "the signals that fit are used" if episode.worst < slot.length else "the rest is not used"
         size = times(int(episode.worst), "byte")
         return episode.finding(
@@ -102,9 +104,16 @@ class StrangerCheck:
     Args:
         buses: Bus names in the plan's order.
         channels: Channel of each.
+        known: Buses whose description knows an identifier, by the identifier and whether it has 29 bits.
     """
 
-    def __init__(self, buses: Sequence[str], channels: Sequence[str]) -> None:
+    def __init__(
+        self,
+        buses: Sequence[str],
+        channels: Sequence[str],
+        known: Mapping[tuple[int, bool], Sequence[str]] | None = None,
+    ) -> None:
+        self._known = known or {}
         self._buses, self._channels = tuple(buses), tuple(channels)
         self._ids: dict[int, tuple[int, int, int]] = {}
         self._described = frozenset(channels)
@@ -142,18 +151,19 @@ class StrangerCheck:
 
     def findings(self) -> list[Finding]:
         """Return one note for each unknown identifier, and one for those that are too many to list."""
-        listed = sorted(self._ids, key=lambda key: self._ids[key][1])
+        listed = sorted(self._ids, key=lambda key: (self._ids[key][1], key))
         found = [self._describe(key) for key in listed[:LISTED_IDS]]
         rest = [self._ids[key] for key in listed[LISTED_IDS:]]
         if rest:
             count = sum(frames for frames, _, _ in rest) + self.unlisted
-            more = f"{len(rest)} more" if not self.unlisted else f"More than {len(rest)} more"
+            more = times(len(rest), "more unknown identifier")
+            more = f"More than {more}" if self.unlisted else more
             found.append(
                 _note(
                     Place(bus=None),
                     (min(first for _, first, _ in rest), max(last for _, _, last in rest)),
                     count,
-                    f"{more} unknown identifiers came in {times(count, 'frame')}.",
+                    f"{more} came in {times(count, 'frame')}.",
                 )
             )
         return found
@@ -161,9 +171,23 @@ class StrangerCheck:
     def _describe(self, key: int) -> Finding:
         count, first_ns, last_ns = self._ids[key]
         bus = self._buses[key >> 32]
-        name = identifier(key & 0x1FFF_FFFF, extended=bool(key >> 31 & 1))
-        text = f"The description of bus {bus} does not know {name}, which came {times(count, 'time')}."
+        can_id, extended = key & 0x1FFF_FFFF, bool(key >> 31 & 1)
+        name = identifier(can_id, extended=extended)
+        text = f"The description of bus {bus} does not know {name}, which came {times(count, 'time')}"
+        if others := self._known.get((can_id, extended)):
+            text += f"; that of bus {' and '.join(others)} does, so check which channel each bus has"
+        text += "."
         return _note(Place(bus=bus), (first_ns, last_ns), count, text)
+
+
+def buses_by_identifier(rules: Iterable[MessageRule]) -> dict[tuple[int, bool], list[str]]:
+    """Return the buses whose description knows an identifier, by it and whether it has 29 bits."""
+    buses: dict[tuple[int, bool], list[str]] = {}
+    for rule in rules:
+        named = buses.setdefault((rule.message.can_id, rule.message.extended), [])
+        if rule.bus not in named:
+            named.append(rule.bus)
+    return buses
 
 
 MOST_IDS = 4096  # unknown identifiers that are counted one by one
@@ -214,8 +238,9 @@ class LineCheck:
                 self._truncated.append(self._finding(Kind.TRUNCATED, (at_ns, at_ns), 1, text, bad.line))
                 events.append(Told(self._truncated[-1], at_ns))
             elif len(self._listed) < LISTED_LINES:
-                text = f"Line {bad.line} of {bad.capture} cannot be read: {bad.reason}."
-                self._listed.append(self._finding(Kind.BAD_LINE, (at_ns, at_ns), 1, text, bad.line))
+                self._listed.append(
+                    self._finding(Kind.BAD_LINE, (at_ns, at_ns), 1, _unread(bad), bad.line or None)
+                )
                 events.append(Told(self._listed[-1], at_ns))
             elif self._more_from_ns is None:
                 self._more_from_ns = at_ns
@@ -234,7 +259,7 @@ class LineCheck:
         rest = self.count - len(self._listed)
         if not rest or self._more_from_ns is None:
             return []
-        text = f"{rest:,} more lines cannot be read."
+        text = f"{times(rest, 'more line')} cannot be read."
         return [self._finding(Kind.BAD_LINE, (self._more_from_ns, self._now_ns), rest, text, None)]
 
     @staticmethod
@@ -249,6 +274,13 @@ class LineCheck:
             text=text,
             line=line,
         )
+
+
+def _unread(bad: BadLine) -> str:
+    """The sentence of a bad line, or of a capture that has none (line 0)."""
+    if not bad.line:
+        return f"{bad.capture} {bad.reason.removeprefix('it ')}."
+    return f"Line {bad.line} of {bad.capture} cannot be read: {bad.reason}."
 
 
 class TimeCheck:

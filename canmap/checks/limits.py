@@ -14,6 +14,7 @@ import numpy as np
 from canmap.checks.finding import Finding, Kind
 from canmap.checks.samples import SampleCheck, there
 from canmap.checks.subjects import subjects
+from canmap.checks.words import times
 from canmap.signals.extract import counts, no_data
 
 if TYPE_CHECKING:
@@ -71,7 +72,7 @@ class LimitCheck(SampleCheck):
         side = "below" if shown < bound else "above"
         when = ""
         if episode.more:
-            when = f" in {episode.more} more stretches that are not listed"
+            when = f" in {times(episode.more, 'more stretch')} that are not listed"
         elif episode.from_start and episode.still:
             when = " from the start"
         return episode.finding(

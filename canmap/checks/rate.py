@@ -15,7 +15,7 @@ import numpy as np
 from canmap.checks.episodes import Episode, Episodes
 from canmap.checks.finding import Finding, Kind, Place
 from canmap.checks.silence import NEVER
-from canmap.checks.words import seconds
+from canmap.checks.words import seconds, times
 from canmap.spec.model import Trigger
 
 if TYPE_CHECKING:
@@ -179,7 +179,7 @@ class Rate:
         rule = self._rules[episode.subject]
         name, period_ns = rule.name, int(self._period_ns[episode.subject])
         if episode.more:
-            what = f"came at a wrong rate {episode.more} more times that are not listed"
+            what = f"came at a wrong rate {times(episode.more, 'more time')} that are not listed"
         elif episode.still and episode.from_start:
             what = f"comes every {seconds(episode.worst)} on average from the start"
         else:

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import math
 
+from canmap.words import plural, times
+
+__all__ = ["number", "plural", "seconds", "times"]
+
 
 def number(value: float) -> str:
     """Return the value with five significant digits at most, without an exponent where it can be helped."""
@@ -20,9 +24,3 @@ def seconds(duration_ns: float) -> str:
     if abs(duration_ns) < 1e9:
         return f"{number(duration_ns / 1e6)} ms"
     return f"{number(duration_ns / 1e9)} s"
-
-
-def times(count: int, noun: str) -> str:
-    """Return "1 silence", "3 silences"."""
-    plural = noun if count == 1 else f"{noun}es" if noun.endswith("s") else f"{noun}s"
-    return f"{count:,} {plural}"

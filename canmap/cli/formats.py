@@ -18,7 +18,7 @@ def formats_command() -> int:
     from rich.table import Table
     from rich.text import Text
 
-    from canmap.cli.render import console
+    from canmap.cli.render import console, print_table
     from canmap.extras import is_installed
     from canmap.formats import FORMATS
 
@@ -40,7 +40,7 @@ def formats_command() -> int:
             told = zip(_held(one.writes), _held(one.reads), strict=True)
             table.add_row("", "", *(cell if cell != read else "" for cell, read in told), style="dim")
     out = console()
-    out.print(table)
+    print_table(out, table)
     out.print(
         "\nWhere what is written holds less than what is read, it stands in the line below.\n", style="dim"
     )

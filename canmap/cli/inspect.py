@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import click
@@ -30,7 +31,7 @@ def inspect_command(request: Request) -> int:
     """Show the state of the vehicle in a capture, and what was wrong with it."""
     from canmap.cli.progress import Progress
 
-    with Progress() as progress:
+    with Progress(in_part=request.span_s != (0.0, math.inf)) as progress:
         result = request.inspect(progress.listener)
     if request.json_path != "-":
         from canmap.cli.render import show

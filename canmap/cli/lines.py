@@ -10,9 +10,9 @@ from rich.text import Text
 from canmap.checks.episodes import Closed, Opened
 from canmap.checks.finding import Severity
 from canmap.checks.words import number, times
-from canmap.cli.options import LONGEST_S
 from canmap.cli.render import STYLES, console
 from canmap.errors import UsageError
+from canmap.frames.window import LONGEST_S
 from canmap.vocabulary import field_types
 
 if TYPE_CHECKING:
@@ -49,6 +49,7 @@ class LinePrinter:
             raise UsageError(f"--every {every_s:g} is no time; give seconds, 0 for every record.")
         self._names = frozenset(names)
         self._every_ns = round(every_s * 1e9)
+        self._first_ns: dict[str, int] = {}  # of each record: its first line, and when its next is due
         self._next_ns: dict[str, int] = {}
         self._told_ns = 0  # session clock up to which everything is told
         self._silent = silent
@@ -96,8 +97,13 @@ class LinePrinter:
         while place < len(clock):
             now_ns = int(clock[place])
             lines.append((now_ns, _record_line(chunk, place)))
-            self._next_ns[chunk.name] = now_ns + max(self._every_ns, 1)
-            place = max(place + 1, int(np.searchsorted(clock, self._next_ns[chunk.name])))
+            if self._every_ns:  # a grid from the record's own first stamp, so that late ones do not add up
+                first_ns = self._first_ns.setdefault(chunk.name, now_ns)
+                passed = (now_ns - first_ns) // self._every_ns
+                self._next_ns[chunk.name] = first_ns + (passed + 1) * self._every_ns
+                place = int(np.searchsorted(clock, self._next_ns[chunk.name]))
+            else:  # every record, those of one moment too
+                place += 1
         return lines
 
 

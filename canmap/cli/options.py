@@ -24,8 +24,6 @@ if TYPE_CHECKING:
 
     Listener = Callable[[Engine, Step], None]
 
-LONGEST_S = 1e9  # thirty years: longer than any recording, and short enough for stamps in ns
-
 CAPTURES = click.argument("captures", metavar="CAPTURE...", nargs=-1, required=True)
 FROM = click.option(
     "--from",
@@ -162,6 +160,8 @@ def span(from_s: float | None, to_s: float | None) -> tuple[float, float]:
     Raises:
         UsageError: It is empty or not a time.
     """
+    from canmap.frames.window import LONGEST_S
+
     for option, value in (("--from", from_s), ("--to", to_s)):
         if value is not None and not 0 <= value <= LONGEST_S:
             raise UsageError(f"{option} {value:g} is no time; give seconds from the first frame.")

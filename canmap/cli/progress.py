@@ -20,11 +20,16 @@ FIRST_S = 0.5  # what is done sooner needs no progress
 
 
 class Progress:
-    """One line that is written over and taken away at the end."""
+    """One line that is written over and taken away at the end.
 
-    def __init__(self) -> None:
+    Args:
+        in_part: Only a part of the captures is wanted.
+    """
+
+    def __init__(self, *, in_part: bool = False) -> None:
         self._active = sys.stderr.isatty()
         self._source: FrameSource | None = None
+        self._in_part = in_part
         self._began_s = self._next_s = 0.0
         self._shown = False
 
@@ -57,7 +62,9 @@ class Progress:
         text = f"{engine.frames:,} frames, {recorded_s:,.0f} s of recording"
         text += f", {engine.frames / taken_s / 1e6:.1f} million frames a second"
         done, total = self._source.progress() if self._source else (0, None)
-        if total and 0 < done <= total:
+        # What is read ahead is not done yet: at the end of a file, and where only a part of it is wanted,
+        # the bytes read tell nothing of the share that is done.
+        if total and 0 < done < total and not self._in_part:
             text = f"{done / total:4.0%}  {text}, {taken_s * (total - done) / done:.0f} s left"
         width = os.get_terminal_size(sys.stderr.fileno()).columns
         sys.stderr.write(f"\r{text[: width - 1]}\x1b[K")

@@ -15,14 +15,14 @@ from rich.text import Text
 from canmap.checks.finding import Kind, Severity
 from canmap.checks.intake import identifier
 from canmap.checks.words import number, times
-from canmap.inspection import last_value
+from canmap.inspection import ValueSummary, last_value
 from canmap.vocabulary import field_types
 
 if TYPE_CHECKING:
     from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 
     from canmap.checks.finding import Finding
-    from canmap.inspection import Inspection, MessageSummary, ValueSummary
+    from canmap.inspection import Inspection, MessageSummary
     from canmap.summary import RecordSummary
 
 STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "dim"}
@@ -45,6 +45,17 @@ def console() -> Console:
     """Return the console for standard output: as wide as it is, or wide enough for a pipe."""
     width = None if sys.stdout.isatty() or "COLUMNS" in os.environ else PIPE_WIDTH
     return _Screen(width=width, highlight=False)
+
+
+def print_table(out: Console, table: Table | Padding | Text) -> None:
+    """Print a table or a text; in a pipe without the blanks that fill up its last column."""
+    if out.is_terminal:
+        out.print(table)
+        return
+    with out.capture() as captured:
+        out.print(table)
+    for line in captured.get().splitlines():
+        out.print(Text(line.rstrip()), soft_wrap=True)
 
 
 def show(result: Inspection, out: Console | None = None) -> None:
@@ -77,7 +88,7 @@ def _show_capture(result: Inspection, out: Console) -> None:
     text += f"; {times(errors, 'error frame')}" if errors else "; error frames not recorded"
     remote = capture.remote_frames
     text += f"; {times(remote, 'remote frame')}, which hold no values" if remote else ""
-    out.print(Text(text))
+    print_table(out, Text(text))
 
 
 def _show_table(out: Console, heading: str, left: Sequence[str], rows: Iterable[Mapping[str, str]]) -> None:
@@ -97,8 +108,10 @@ def _show_table(out: Console, heading: str, left: Sequence[str], rows: Iterable[
         table.add_column(title, justify=justify, no_wrap=title != titles[0], overflow="fold")
     for row in listed:
         table.add_row(*(row[title] for title in titles))
-    out.print(Text(heading, style="bold"))
-    out.print(Padding(table, (0, 0, 0, 2), expand=False))
+    print_table(out, Text(heading, style="bold"))
+    print_table(out, Padding(table, (0, 0, 0, 2), expand=False))
+    if left_out := [title for title in listed[0] if title not in titles]:
+        print_table(out, Text(f"  Left out for want of width: {', '.join(left_out)}.", style="dim"))
 
 
 def _show_messages(result: Inspection, out: Console) -> None:
@@ -130,11 +143,19 @@ def _came(summary: MessageSummary | ValueSummary) -> dict[str, str]:
     period = summary.period
     return {
         "frames": f"{summary.count:,}",
-        "promised": _ms(summary.nominal_ns),
+        "promised": _promised(summary),
         "median": _ms(period.median_ns),
         "99 %": _ms(period.p99_ns),
         "longest": _ms(period.longest_ns),
     }
+
+
+def _promised(summary: MessageSummary | ValueSummary) -> str:
+    """The promised period, or the longest time between two frames where only a heartbeat is promised."""
+    heartbeat_ns = None if isinstance(summary, ValueSummary) else summary.heartbeat_ns
+    if summary.nominal_ns is None and heartbeat_ns is not None:
+        return f"<= {_ms(heartbeat_ns)}"
+    return _ms(summary.nominal_ns)
 
 
 def _listing(names: Sequence[str], most: int = 12) -> str:
@@ -223,7 +244,8 @@ def _is_of_channel(finding: Finding) -> bool:
 def _show_lost(result: Inspection, bus: str | None, out: Console) -> None:
     """The messages that did not come because the channel of their bus is not there, in one line."""
     lost = [f.place.message for f in result.findings if f.kind is Kind.MISSING and f.place.bus == bus]
-    if names := [name for name in lost if name is not None]:
+    # A message with a multiplexer may miss several of its values: it is one message all the same.
+    if names := list(dict.fromkeys(name for name in lost if name is not None)):
         text = f"for want of that channel, {times(len(names), 'message')} never came: {_listing(names)}"
         _show_line(out, Severity.ERROR, Kind.MISSING, text)
 
@@ -261,10 +283,18 @@ def show_finding(result: Inspection, finding: Finding, out: Console) -> None:
 def _show_unknown(result: Inspection, out: Console) -> None:
     """All unknown identifiers in one sentence a channel; JSON has each of them."""
     by_channel: dict[str, list[tuple[str, int]]] = defaultdict(list)
+    elsewhere: dict[str, list[str]] = defaultdict(list)
+    buses = {(message.can_id, message.extended): message.bus for message in result.messages}
     for channel, can_id, extended, count in result.unknown_ids:
-        by_channel[channel].append((identifier(can_id, extended=extended), count))
+        name = identifier(can_id, extended=extended)
+        by_channel[channel].append((name, count))
+        if bus := buses.get((can_id, extended)):
+            elsewhere[channel].append(f"{name} (bus {bus})")
     for channel, ids in sorted(by_channel.items()):
         names = ", ".join(name for name, _ in ids[:12]) + (" ..." if len(ids) > 12 else "")
         frames = sum(count for _, count in ids)
-        text = f"{times(len(ids), 'identifier')} on {channel} that no description knows, "
-        _show_line(out, Severity.NOTE, Kind.UNKNOWN_ID, f"{text}in {times(frames, 'frame')}: {names}")
+        text = f"{times(len(ids), 'identifier')} on {channel} that its description does not know, "
+        text += f"in {times(frames, 'frame')}: {names}"
+        if others := elsewhere[channel]:
+            text += f"; another bus knows {_listing(others)}, so check which channel each bus has"
+        _show_line(out, Severity.NOTE, Kind.UNKNOWN_ID, text)

@@ -34,6 +34,7 @@ def simulate_command(scenario: str, to: str | None, faults: str | None, seed: in
     """Simulate the demonstration vehicle, its kit and its buses, with faults whose truth is known."""
     if live == (to is not None):
         raise UsageError("Say either --to CAPTURE or --live.")
+    from canmap.checks.words import times
     from canmap.simulator.scenario import load_scenario
 
     loaded = load_scenario(scenario, faults, seed)
@@ -41,8 +42,8 @@ def simulate_command(scenario: str, to: str | None, faults: str | None, seed: in
         from canmap.simulator.run import simulate_to_file
 
         outcome = simulate_to_file(loaded, to)
-        truth = f"the truth of {outcome.faults} fault{'s' * (outcome.faults != 1)} in {outcome.truth_path}"
-        click.echo(f"{outcome.frames:,} frames in {to}, {truth}.")
+        truth = f"the truth of {times(outcome.faults, 'fault')} in {outcome.truth_path}"
+        click.echo(f"{times(outcome.frames, 'frame')} in {to}, {truth}.")
         buses = {bus.channel: name for name, bus in loaded.spec.buses.items()}
         tell_channels(outcome.channels, buses)
     else:

@@ -64,8 +64,6 @@ def _tell(done: Transcript) -> None:
         )
     if done.bad_lines:
         first = done.bad[0]
-        click.echo(
-            f"Not read: {times(done.bad_lines, 'line')}, the first of them line {first.line} of "
-            f"{first.capture}: {first.reason}.",
-            err=True,
-        )
+        where = f"line {first.line} of {first.capture}" if first.line else first.capture
+        text = f"Not read: {times(done.bad_lines, 'line')}, the first of them {where}: {first.reason}."
+        click.echo(text, err=True)

@@ -250,7 +250,7 @@ class _Merge:
 
 def _nothing_in(name: str) -> FrameChunk:
     """Return what tells of a capture without any line, readable or not: beside others, none would miss it."""
-    return replace(empty_chunk(), bad=(BadLine(0, name, 1, "the capture holds no frame"),), bad_count=1)
+    return replace(empty_chunk(), bad=(BadLine(0, name, 0, "it holds no frame"),), bad_count=1)
 
 
 def _check_same_clock(inputs: list[_Input]) -> None:

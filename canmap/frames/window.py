@@ -59,6 +59,21 @@ class Window:
         """Whether nothing is left out."""
         return self.from_s == 0 and math.isinf(self.to_s)
 
+    def nothing_inside(self) -> str | None:
+        """Return what to say of captures whose frames all lie outside; None where no frame came."""
+        if self._clock.start_ns is None:
+            return None
+        lasts_s = (self._clock.now_ns - self._clock.zero_ns) / 1e9
+        if lasts_s < self.from_s:
+            return (
+                f"holds no frame from {self.from_s:g} s on: its frames end {lasts_s:.3f} s after the first "
+                "one; begin sooner."
+            )
+        return (
+            f"holds no frame from {self.from_s:g} s to {self.to_s:g} s after its first, but later ones; "
+            "take a wider span of time."
+        )
+
     def cut(self, chunks: Iterable[FrameChunk]) -> Iterator[FrameChunk]:
         """Yield what of the chunks, which come in order, is in the span; end soon after it.
 
@@ -96,9 +111,7 @@ class Window:
         return start, stop
 
 
-def _bad_lines(
-    chunk: FrameChunk, rows: tuple[int, int], *, inside: bool
-) -> tuple[tuple[BadLine, ...], int]:
+def _bad_lines(chunk: FrameChunk, rows: tuple[int, int], *, inside: bool) -> tuple[tuple[BadLine, ...], int]:
     """Return the bad lines that are kept, and how many there are; those that are not listed stand last."""
     start, stop = rows
     bad = tuple(

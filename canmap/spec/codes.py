@@ -17,6 +17,7 @@ from canmap.spec.model import Condition
 from canmap.spec.sections import scalar
 from canmap.spec.shapes import as_integer, each, signal
 from canmap.spec.units import find_unit, parse_quantity, si_name
+from canmap.words import times
 
 if TYPE_CHECKING:
     from fractions import Fraction
@@ -51,7 +52,7 @@ def _checked(number: int, code: Scalar, found: FoundSignal, context: Context) ->
     low, high = found.raw_range
     if low <= number <= high:
         return (number,)
-    bits = f"{found.signal.bits} bit{'s' if found.signal.bits > 1 else ''}"
+    bits = times(found.signal.bits, "bit")
     context.faults.add(code.place, f"{found.text} has {bits}: its raw codes are {low} to {high}.")
     return None
 

@@ -21,6 +21,7 @@ from canmap.spec.dbcmend import EXTENDED_FLAG, UNSENT_ID, mended, original
 from canmap.spec.dbctext import UNSENT_MESSAGE, DbcText, MessageLine, SignalLine
 from canmap.spec.description import DescribedMessage, DescribedSignal, Description
 from canmap.spec.layout import LARGEST_NUMBER, layout_faults, settled
+from canmap.words import times
 
 # The library's testing aids bring in python-can with all its bus drivers, which takes as long as everything
 # else here together. An empty module holds their place while the library is imported for the first time.
@@ -81,8 +82,10 @@ def _in_order(faults: Iterable[Fault]) -> tuple[Fault, ...]:
     """Return the faults as they stand in the file, no more than somebody can read of each and of all."""
     ordered = sorted(faults, key=lambda fault: (fault.line, fault.column))
     told = [replace(fault, text=readable(original(fault.text))) for fault in ordered[:_MOST_FAULTS]]
-    if len(ordered) > len(told):
-        told.append(Fault(told[0].file, 0, 0, f"There are {len(ordered) - len(told)} more mistakes."))
+    if more := len(ordered) - len(told):
+        told.append(
+            Fault(told[0].file, 0, 0, f"There {'is' if more == 1 else 'are'} {times(more, 'more mistake')}.")
+        )
     return tuple(told)
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from canmap.errors import Fault, SpecError, readable
+from canmap.words import times
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -113,5 +114,6 @@ class Faults:
         }
         faults = sorted(self._faults, key=lambda fault: (order[fault.file], fault.line, fault.column))
         if self._more:
-            faults.append(Fault(faults[0].file, 0, 0, f"There are {self._more} more mistakes."))
+            told = f"There {'is' if self._more == 1 else 'are'} {times(self._more, 'more mistake')}."
+            faults.append(Fault(faults[0].file, 0, 0, told))
         return SpecError(tuple(faults))

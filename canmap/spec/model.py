@@ -118,6 +118,7 @@ class MessageRule:
         minimum_gap_ns: Shortest promised time between two frames, None where not promised.
         start_up_ns: Time after power-on, or after its conditions began to hold, in which it may be missing.
         active_when: It is awaited only while all of these hold.
+        heartbeat_ns: Longest promised time between two frames of one that is not cyclic, None for none.
         selected: The value of its multiplexer that the rule is about, None for the whole message.
     """
 
@@ -132,6 +133,7 @@ class MessageRule:
     minimum_gap_ns: int | None = None
     start_up_ns: int = 0
     active_when: tuple[Condition, ...] = ()
+    heartbeat_ns: int | None = None
     selected: Selected | None = None
 
     @property

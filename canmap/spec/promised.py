@@ -103,6 +103,7 @@ def _rule(
         minimum_gap_ns=gap_ns,
         start_up_ns=said.get(g.START_UP) or 0,
         active_when=said.get(g.ACTIVE_WHEN) or (),
+        heartbeat_ns=said.get(g.HEARTBEAT),
     )
 
 
@@ -129,6 +130,7 @@ def _selections(
                     stale_after_ns=stale_ns,
                     stale_is_error=True,
                     minimum_gap_ns=selected.value.get(g.MINIMUM_GAP),
+                    heartbeat_ns=None,
                     selected=selected.key,
                     line=selected.place.line,
                 )

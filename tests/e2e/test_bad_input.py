@@ -191,7 +191,7 @@ OPTIONS = [
     (["--from", "-1"], "--from -1 is no time"),
     (["--to", "1e300"], "--to 1e+300 is no time"),
     (["--from", "5", "--to", "5"], "--from 5 and --to 5 leave no time between them."),
-    (["--from", "100"], "demo.log holds no frame; give a capture that does, or a wider span of time."),
+    (["--from", "100"], "demo.log holds no frame from 100 s on: its frames end"),
     (["--from", "soon"], "--from"),
     (["--channel", "drive"], "--channel drive is not of the form BUS=CHANNEL."),
     (["--description", "drive"], "--description drive is not of the form BUS=FILE."),

@@ -80,7 +80,7 @@ def test_what_is_lost_is_said(tmp_path: Path) -> None:
         ([DEMO, "--into", "x.txt"], "no capture is written with this ending; name one of .log, "),
         (["a.csv", "--into", "b.log"], "a.csv: there is no such file"),
         ([DEMO, "--into", DEMO], "is read itself; name another file to write"),
-        ([DEMO, "--from", "100", "--into", "{folder}/x.log"], "holds no frame to write"),
+        ([DEMO, "--from", "100", "--into", "{folder}/x.log"], "holds no frame from 100 s on"),
         (
             [DEMO, "--channel", "can2", "--into", "{folder}/x.log"],
             "of channel can2; it has can0, can1",

@@ -156,3 +156,17 @@ def test_the_worst_of_merged_runs_is_kept(excess: int, worst: float) -> None:
     for ordinal in (5, 6, 7):
         episodes.add(episode(0, ordinal))
     assert [(f.value, f.count) for f in episodes.findings()] == [(worst, 3)]
+
+
+@pytest.mark.parametrize("still", [True, False])
+def test_the_counted_rest_is_open_only_where_the_last_of_it_is(still: bool) -> None:
+    """Twenty are listed; the 21st and those behind it are one, which goes on as long as its last one does."""
+    episodes = Episodes(described)
+    for i in range(23):
+        episodes.add(episode(0, 10 * i))
+    if still:
+        episodes.mark_still(0, 9999)
+    episodes.finish()
+    rest = list(episodes.findings())[-1]
+    assert rest.text == "3 more"
+    assert (rest.open, rest.end_ns) == ((True, 9999) if still else (False, 2210))

@@ -88,7 +88,7 @@ def test_captures_without_frames_yield_their_bad_lines(tmp_path: Path) -> None:
 def test_a_capture_that_holds_nothing_is_told_of(tmp_path: Path) -> None:
     chunks = read(write(tmp_path, "a.log", *at(1, 2)), write(tmp_path, "b.log", "# nothing"))
     (bad,) = [bad for chunk in chunks for bad in chunk.bad]
-    assert (bad.capture[-5:], bad.reason) == ("b.log", "the capture holds no frame")
+    assert (bad.capture[-5:], bad.reason) == ("b.log", "it holds no frame")
     assert stamps(chunks) == [1, 2]
 
 

@@ -98,3 +98,14 @@ def test_a_message_without_a_period_has_no_rate(tmp_path: Path) -> None:
     spec = spec_of(tmp_path, TICK)
     result, _ = inspected([frames(row(t) for t in every(3, 0, 5000))], spec)
     assert serious(result) == []
+
+
+@pytest.mark.parametrize(("steps_ms", "from_start"), [((20, 20), True), ((10, 20), False)])
+def test_from_the_start_is_said_only_of_a_rate_that_was_wrong_from_the_first_window_on(
+    tmp_path: Path, steps_ms: tuple[int, int], from_start: bool
+) -> None:
+    """Windows of 1 s: the first three at one step, the rest at another, to the end."""
+    times_ms = every(steps_ms[0], 0, 3000) + every(steps_ms[1], 3000, 8000)
+    (finding,) = ticks(tmp_path, times_ms)[1]
+    assert finding.open
+    assert ("from the start" in finding.text) == from_start

@@ -7,8 +7,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 
+from canmap.activity import Changes
+from canmap.arrivals import _awaited_gaps
 from canmap.checks.finding import Kind, Severity
 from canmap.errors import SpecError
 from tests.kits import of_kind, row, serious, span_ms, spec_of, told
@@ -219,3 +222,14 @@ def test_each_value_of_a_multiplexer_has_its_promise(tmp_path: Path) -> None:
 def test_mistakes(tmp_path: Path, text: str, told_: str) -> None:
     with pytest.raises(SpecError, match=told_):
         kit(tmp_path, text)
+
+
+@pytest.mark.parametrize(("since_ns", "anew", "gap_ns"), [(9, False, 10), (10, False, 10), (11, True, 9)])
+def test_a_gap_counts_from_its_conditions_only_where_they_began_after_the_frame_before(
+    since_ns: int, anew: bool, gap_ns: int
+) -> None:
+    """Frames at 10 and 20 ns: conditions that held when the first came leave the whole gap, 20 - 10."""
+    none = np.empty(0, np.int64)
+    changes = Changes(none.astype(np.intp), none, np.array([True]), np.array([since_ns]))
+    gaps, is_anew = _awaited_gaps(changes, np.array([0], np.intp), np.array([10, 20], np.int64))
+    assert (gaps.tolist(), is_anew.tolist()) == ([gap_ns], [anew])

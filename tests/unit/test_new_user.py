@@ -1,0 +1,163 @@
+"""What somebody meets who uses canmap for the first time: names, sentences, screens."""
+
+from __future__ import annotations
+
+import io
+import re
+import rlcompleter
+from typing import TYPE_CHECKING
+
+import pytest
+from rich.console import Console
+
+import canmap
+from canmap.checks.finding import Kind
+from canmap.cli.lines import LinePrinter
+from canmap.cli.render import show
+from canmap.engine import Engine
+from tests.kits import TICK, TOCK, of_kind, row, spec_of
+from tests.streams import MS, START_NS, frames, inspected
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from canmap.inspection import Inspection
+
+PAGES = """\
+BO_ 768 Page: 8 Node
+ SG_ Number M : 0|8@1+ (1,0) [0|0] "" Other
+ SG_ First m1 : 8|8@1+ (1,0) [0|0] "" Other
+ SG_ Second m2 : 8|8@1+ (1,0) [0|0] "" Other
+"""
+TWO = """\
+vehicle: Test cart
+buses:
+  drive: {description: kit.dbc, channel: can0}
+  body: {description: body.dbc, channel: can1}
+"""
+
+
+def screen(result: Inspection, width: int = 120) -> str:
+    out = io.StringIO()
+    show(result, Console(file=out, width=width, highlight=False))
+    return out.getvalue()
+
+
+def test_the_public_names_are_listed_and_complete() -> None:
+    assert set(canmap.__all__) <= set(dir(canmap))
+    assert not [name for name in dir(canmap) if not name.startswith("__") and name not in canmap.__all__]
+    completer = rlcompleter.Completer({"canmap": canmap})
+    assert (completer.complete("canmap.trans", 0) or "").startswith("canmap.transcribe")
+
+
+def test_the_values_of_a_multiplexer_are_not_counted_as_messages(tmp_path: Path) -> None:
+    said = "messages:\n  Page: {multiplexed: {Number: {1: {period: 10 ms}, 2: {period: 10 ms}}}}\n"
+    spec = spec_of(tmp_path, TICK + PAGES, said, periods_ms={0x100: 10, 0x300: 10})
+    result, _ = inspected([frames([row(t, channel="can9") for t in range(0, 2000, 10)], ("can9",))], spec)
+    assert "2 messages never came: " in screen(result)
+
+
+def test_a_heartbeat_stands_where_no_period_is_promised(tmp_path: Path) -> None:
+    said = "messages:\n  Tick: {trigger: on_change, heartbeat: 1 s}\n"
+    spec = spec_of(tmp_path, TICK, said)
+    result, _ = inspected([frames([row(t) for t in range(0, 2000, 500)])], spec)
+    assert re.search(r"Tick +4 +<= 1000 +500", screen(result))
+    (message,) = result.to_json()["messages"]
+    assert (message["heartbeat_ms"], message["period_ms"]["nominal"]) == (1000.0, None)
+
+
+def test_the_bus_that_knows_an_identifier_is_named(tmp_path: Path) -> None:
+    spec_of(tmp_path, TOCK)
+    (tmp_path / "kit.dbc").rename(tmp_path / "body.dbc")
+    spec = spec_of(tmp_path, TICK, head=TWO)
+    chunk = frames([row(0), row(1, 0x200), row(2, 0x201), row(3, 0x200, channel="can1")], ("can0", "can1"))
+    result, _ = inspected([chunk], spec)
+    assert [finding.text for finding in of_kind(result, Kind.UNKNOWN_ID)] == [
+        "The description of bus drive does not know 200, which came 1 time; that of bus body does, so check "
+        "which channel each bus has.",
+        "The description of bus drive does not know 201, which came 1 time.",
+    ]
+    assert "another bus knows 200 (bus body)" in " ".join(screen(result).split())
+
+
+def test_unknown_identifiers_are_in_order_whatever_capture_comes_first(tmp_path: Path) -> None:
+    spec = spec_of(tmp_path, TICK)
+    one, other = row(0, 0x300), row(0, 0x2F0)
+    orders = [inspected([frames(rows)], spec)[0] for rows in ([one, other], [other, one])]
+    texts = [[finding.text[-35:] for finding in result.findings] for result in orders]
+    assert texts[0] == texts[1]
+    assert orders[0].unknown_ids == orders[1].unknown_ids
+    assert [can_id for _, can_id, _, _ in orders[0].unknown_ids] == [0x2F0, 0x300]
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        ((5, float("inf")), r"holds no frame from 5 s on: its frames end 0\.200 s after the first one"),
+        ((0.05, 0.1), r"holds no frame from 0\.05 s to 0\.1 s after its first, but later ones"),
+    ],
+)
+def test_a_span_without_a_frame_says_how_long_the_capture_is(
+    tmp_path: Path, options: tuple[float, float], said: str
+) -> None:
+    spec = spec_of(tmp_path, TICK)
+    log = tmp_path / "a.log"
+    log.write_text("(1.000000) can0 100#00\n(1.200000) can0 100#00\n", encoding="utf-8")
+    with pytest.raises(canmap.CaptureError, match=said):
+        canmap.inspect(str(log), spec, span_s=options)
+    with pytest.raises(canmap.CaptureError, match=said):
+        canmap.transcribe(str(log), str(tmp_path / "b.log"), span_s=options)
+
+
+@pytest.mark.parametrize(
+    ("every_s", "shown_ms"),
+    [(0.1, [0, 130, 260, 325, 455, 520]), (0.2, [0, 260, 455]), (0, [*range(0, 650, 65)])],
+)
+def test_lines_of_a_record_follow_a_grid_from_its_own_first_stamp(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], every_s: float, shown_ms: list[int]
+) -> None:
+    """Records every 65 ms; of them the first at or after 0, 100, 200, 300, 400 and 500 ms."""
+    said = "records:\n  battery: {type: Battery, stamp: Tick, voltage: {signal: Tick.Value, unit: V}}\n"
+    spec = spec_of(tmp_path, TICK, said)
+    engine = Engine(spec)
+    printer = LinePrinter(spec, None, every_s, silent=False)
+    for start in (0, 130, 195):  # however it is cut
+        stop = {0: 130, 130: 195, 195: 650}[start]
+        chunk = frames([row(t) for t in range(start, stop, 65)])
+        printer.step(engine, engine.fold(engine.prepare(chunk)))
+    lines = [line for line in capsys.readouterr().out.splitlines() if "battery" in line]
+    assert [round(float(line.split()[0]) * 1000) for line in lines] == shown_ms
+
+
+def test_records_of_one_moment_are_all_printed_where_all_are_wanted(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said = "records:\n  battery: {type: Battery, stamp: Tick, voltage: {signal: Tick.Value, unit: V}}\n"
+    spec = spec_of(tmp_path, TICK, said)
+    engine = Engine(spec)
+    rows = [(START_NS + 5 * MS, "can0", 0x100, bytes([value]) * 8) for value in (1, 2, 3)]
+    LinePrinter(spec, None, 0, silent=False).step(engine, engine.fold(engine.prepare(frames(rows))))
+    assert sum("battery" in line for line in capsys.readouterr().out.splitlines()) == 3
+
+
+@pytest.mark.parametrize("width", [30, 60, 79, 80, 120, 200])
+def test_a_screen_says_what_it_leaves_out_and_no_line_of_a_pipe_ends_in_blanks(
+    tmp_path: Path, width: int
+) -> None:
+    spec = spec_of(tmp_path, TICK, periods_ms={0x100: 10})
+    result, _ = inspected([frames([row(t) for t in range(0, 1000, 10)])], spec)
+    shown = screen(result, width)
+    assert not [line for line in shown.splitlines() if line != line.rstrip()]
+    heading = next(line for line in shown.splitlines() if line.strip().startswith("message"))
+    for title in ("promised", "99 %", "sender"):
+        assert (title in heading) != (title in " ".join(shown.partition("Left out")[2].split()))
+
+
+def test_no_line_of_the_formats_in_a_pipe_ends_in_blanks() -> None:
+    from click.testing import CliRunner
+
+    from canmap.cli.formats import formats_command
+
+    said = CliRunner().invoke(formats_command, standalone_mode=False).output
+    assert ".parquet" in said
+    assert not [line for line in said.splitlines() if line != line.rstrip()]
