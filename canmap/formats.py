@@ -131,7 +131,8 @@ FORMATS = (
         "ASC text",
         Holds(1, Channels.NUMBERS, Errors.MARKED, Fd.FULL, remote=True, direction=True),
         Holds(US, Channels.NUMBERS, Errors.MARKED, Fd.FULL, remote=True, direction=True),
-        "the start is a local time, written in whole seconds, without its zone; nothing is before it",
+        "the start is a local time, written in whole seconds, without its zone; nothing is before it; "
+        "stamps that the header calls relative are read as absolute ones, as python-can reads them",
         line=re.compile(rb"(?i:date\s+\w+\s|base\s+(hex|dec)\b)|\d+\.\d+\s+(\d+\s+\w+\s+[RTrt]x\s|CANFD\s)"),
     ),
     Format(

@@ -97,7 +97,7 @@ def test_the_same_inspection(tmp_path: Path, ending: str, original: dict[str, An
         for finding in one["findings"] if ending in HEADED else ():
             del finding["line"]
         one["unknown_ids"] = [{**row, "channel": ""} for row in one["unknown_ids"]]
-    # A stamp to 1 us shows in ms of periods as 0.001; the start of an .asc is to the ms.
+    # A stamp to 1 us shows in ms of periods as 0.001.
     tolerance = 0 if holds.stamp_ns == 1 else 0.002
     assert alike(got, expected, tolerance) == []
 
