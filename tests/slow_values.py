@@ -79,7 +79,7 @@ class Field:
     limits: tuple[Fraction | None, Fraction | None] | None  # in SI; None: as described
     policy: str
     no_data: tuple[Code, ...]
-    max_age_ns: int | None | str  # "" for the default
+    max_age_ns: int | str | None  # "" for the default
     conditions: list[tuple[Signal, tuple[int, ...]]] = field(default_factory=list)
 
     @property
@@ -90,8 +90,7 @@ class Field:
         parts = [signal.physical(one) for signal, one in zip(self.sources, raw, strict=True)]
         if None in parts:
             return None
-        value = sum(parts, Fraction(0)) * self.line[0] + self.line[1]
-        return value
+        return sum(parts, Fraction(0)) * self.line[0] + self.line[1]
 
     def is_no_data(self, raw: list[int]) -> bool:
         return any(low <= one <= high for one in raw for low, high in self.no_data)
@@ -200,7 +199,7 @@ class World:
     def samples(self, signal: Signal) -> list[bytes]:
         return [payload for _, can_id, payload in self.rows if (can_id == 0x100) == (signal.message == "M")]
 
-    def found(self) -> dict[str, int]:
+    def found(self) -> dict[str, int]:  # noqa: C901  # the rules of who is judged, one after the other
         """How many samples are in findings of each kind."""
         outer, absent, numberless = {}, {}, {}
         alone, covered, parts = {}, set(), {}
