@@ -22,6 +22,7 @@ LAYOUTS = ("uusss", "U", "S", "ff", "d", "fus", "us", "ii")
 BITS = {"u": 16, "s": 8, "U": 64, "S": 64, "f": 32, "d": 64, "i": 32}
 FLOATS = {"f": "<f", "d": "<d"}
 ODD = (math.nan, math.inf, -math.inf, 0.0, 5e-324, 1e-300, 1e-12, 1.7e308, -1.7e308, 3e38, 0.1, 0.7, -40.0)
+NUMBERS = (0, 1, 5, 7, 8, 12, 13, 100, 101, 127, 200, 201, 1000)
 STALE_NS = 100 * MS  # the longer of 3 periods of 10 or 20 ms and 100 ms
 
 Code = tuple[int, int]
@@ -369,25 +370,7 @@ def _payloads(message: str, signals: list[Signal], fields: list[Field], chance: 
                 )
                 continue
             top = 1 << BITS[signal.kind]
-            codes = [
-                0,
-                1,
-                5,
-                7,
-                8,
-                12,
-                13,
-                100,
-                101,
-                127,
-                200,
-                201,
-                1000,
-                top - 1,
-                top - 2,
-                top // 2,
-                4_000_000_001,
-            ]
+            codes = [*NUMBERS, top - 1, top - 2, top // 2, 4_000_000_001]
             payload += (chance.choice(codes) % top).to_bytes(size, "little")
         pool.append(payload.ljust(8, b"\0"))
     return pool

@@ -1,4 +1,4 @@
-"""Fields of records and findings about values, against the slow twin in fractions, however a stream is cut."""
+"""Fields of records and findings about values, against the slow twin in fractions, whatever the cut."""
 
 from __future__ import annotations
 
