@@ -139,7 +139,7 @@ class FieldSummary:
         low, high = float(values.min()), float(values.max())
         self.low = low if self.low is None else min(self.low, low)
         self.high = high if self.high is None else max(self.high, high)
-        self.total += exact_sum(values)
+        self.total += exact_sum(values, max(high, -low))
 
     @property
     def mean(self) -> float | None:
@@ -153,29 +153,28 @@ _SUMMED_AT_ONCE = 1 << 16
 _ROOM_BITS = 17  # above a value, so that the sum of as many as are summed at once is exact
 
 
-def exact_sum(values: NDArray[np.float64]) -> int:
-    """Return the exact sum of float64[n] finite values, in 2^-1074.
+def exact_sum(values: NDArray[np.float64], largest: float) -> int:
+    """Return the exact sum of float64[n] finite values, none larger than `largest`, in 2^-1074.
 
     The topmost bits of all values are summed, then those below them, until nothing is left: as multiples of
     one power of two that in sum stay below 2^53 of it, they are exact in whatever order numpy sums them.
     """
     total = 0
+    if largest >= _SUMMABLE:
+        is_large = np.abs(values) >= _SUMMABLE
+        total += sum(map(_units, values[is_large].tolist()))
+        values = np.where(is_large, 0.0, values)
+        largest = float(np.abs(values).max())
     for start in range(0, len(values), _SUMMED_AT_ONCE):
-        rest = values[start : start + _SUMMED_AT_ONCE]
-        largest = max(float(rest.max()), -float(rest.min()))
-        if largest >= _SUMMABLE:
-            is_large = np.abs(rest) >= _SUMMABLE
-            total += sum(map(_units, rest[is_large].tolist()))
-            rest = np.where(is_large, 0.0, rest)
-            largest = float(np.abs(rest).max())
-        while largest:
+        rest, left = values[start : start + _SUMMED_AT_ONCE], largest
+        while left:
             # Adding this rounds to multiples of 2^-35 of the power of two above the largest.
-            rounder = math.ldexp(1.5, math.frexp(largest)[1] + _ROOM_BITS)
+            rounder = math.ldexp(1.5, math.frexp(left)[1] + _ROOM_BITS)
             top = rest + rounder
             top -= rounder
             total += _units(float(top.sum()))
             rest = rest - top
-            largest = max(float(rest.max()), -float(rest.min()))
+            left = max(float(rest.max()), -float(rest.min()))
     return total
 
 

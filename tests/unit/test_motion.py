@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -115,3 +116,18 @@ def test_the_pose_is_lost_where_no_record_came_for_too_long() -> None:
         motion = builder.derive(part, inputs)
         assert motion["x"].valid.tolist() == known
         assert motion["yaw_rate"].valid.all()
+
+
+def test_an_input_that_never_came_has_no_age() -> None:
+    inputs = {"speed": column(np.ones(3)), "road_angle": column(np.zeros(3), np.array([False, True, True]))}
+    ages = {"speed": np.array([5, 5, -1]), "road_angle": np.array([-1, 7, 7])}
+    inputs = {name: replace(one, age_ns=ages[name]) for name, one in inputs.items()}
+    motion = MotionBuilder(Geometry(wheelbase=L)).derive(np.arange(3) * MS, inputs)
+    assert motion["yaw_rate"].age_ns.tolist() == [-1, 7, -1]
+    assert motion["x"].age_ns.tolist() == [-1, 7, -1]
+
+
+def test_motion_beyond_what_a_float_holds_is_no_value() -> None:
+    motion = driven(np.full(3, 1.7e308), np.full(3, 1.5))
+    assert not motion["yaw_rate"].valid.any()
+    assert not motion["x"].valid.any()
