@@ -33,6 +33,10 @@ MESSES = {
 }
 
 
+def labels(signal: cantools.database.Signal) -> dict[int, str]:
+    return {code: str(text) for code, text in (signal.choices or {}).items()}
+
+
 def messy(name: str, text: str = CLEAN) -> str:
     old, new, _ = MESSES[name]
     if old is None:
@@ -50,7 +54,7 @@ def test_a_mess_is_read_as_the_clean_file_and_noted_at_its_line(tmp_path: Path, 
     path = tmp_path / "kit.dbc"
     path.write_text(messy(name), "utf-8")
     lines = path.read_text("utf-8").splitlines()
-    old, new, words = MESSES[name]
+    _, new, words = MESSES[name]
     (repair,) = load_description(str(path)).repairs
     assert words in repair.text
     assert new.strip() in lines[repair.line - 1]
@@ -68,7 +72,7 @@ def test_the_clean_file_is_read_as_cantools_reads_it_and_nothing_is_noted() -> N
         (m.name, m.can_id, [(s.name, s.start_bit, s.bits, float(s.factor), s.labels) for s in m.signals])
         for m in description.messages
     ] == [
-        (m.name, m.frame_id, [(s.name, s.start, s.length, s.scale, {k: str(v) for k, v in (s.choices or {}).items()}) for s in m.signals])
+        (m.name, m.frame_id, [(s.name, s.start, s.length, s.scale, labels(s)) for s in m.signals])
         for m in theirs.messages
     ]  # fmt: skip
 
@@ -135,7 +139,7 @@ def test_a_message_with_an_impossible_identifier_is_left_out_and_an_error_only_w
 ) -> None:
     text = f'{CLEAN}BO_ 4294967295 Lost: 8 Steer\n SG_ A : 0|8@1+ (1,0) [0|0] "deg" Steer\n'
     line = text.splitlines().index("BO_ 4294967295 Lost: 8 Steer") + 1
-    used = "records:\n  steering: {type: Steering, stamp: Lost}\n"
+    used = "records:\n  steering: {type: Steering, stamp: Lost, wheel_angle: Feedback.Angle}\n"
     with pytest.raises(SpecError, match=rf"`Lost` is not read \(kit.dbc:{line}: "):
         load(tmp_path, text, used)
     assert (
