@@ -34,9 +34,33 @@ _NEEDED = frozenset(
     ("BU_", "BO_", "SG_", "VAL_", "SIG_VALTYPE_", "SG_MUL_VAL_", "BO_TX_BU_", "BA_", "BA_DEF_", "BA_DEF_DEF_")
 )
 _IDLE = frozenset(
-    "VERSION NS_ BS_ CM_ VAL_TABLE_ EV_ ENVVAR_DATA_ EV_DATA_ SIG_GROUP_ FILTER SIG_TYPE_REF_ SGTYPE_ "
-    "SGTYPE_VAL_ SIGTYPE_VALTYPE_ CAT_ CAT_DEF_ NS_DESC_ BA_REL_ BA_DEF_REL_ BA_DEF_DEF_REL_ BA_DEF_SGTYPE_ "
-    "BA_SGTYPE_ BU_SG_REL_ BU_BO_REL_ BU_EV_REL_".split()
+    [
+        "VERSION",
+        "NS_",
+        "BS_",
+        "CM_",
+        "VAL_TABLE_",
+        "EV_",
+        "ENVVAR_DATA_",
+        "EV_DATA_",
+        "SIG_GROUP_",
+        "FILTER",
+        "SIG_TYPE_REF_",
+        "SGTYPE_",
+        "SGTYPE_VAL_",
+        "SIGTYPE_VALTYPE_",
+        "CAT_",
+        "CAT_DEF_",
+        "NS_DESC_",
+        "BA_REL_",
+        "BA_DEF_REL_",
+        "BA_DEF_DEF_REL_",
+        "BA_DEF_SGTYPE_",
+        "BA_SGTYPE_",
+        "BU_SG_REL_",
+        "BU_BO_REL_",
+        "BU_EV_REL_",
+    ]
 )
 _WORDS = "|".join(sorted(_NEEDED | _IDLE, key=len, reverse=True))
 TEXT = r'"[^"\\]*+(?:\\"?[^"\\]*+)*?"'  # in steps of many characters: a comment may have millions
@@ -148,14 +172,14 @@ def _statement(text: str, start: int) -> _Statement:
         return _comment(text, start)
     if keyword in _FORMS:
         return _definition(keyword, text, start)
-    found = _TO_SEMICOLON.match(text, start)
-    after = _next(text, start)
     if keyword in _NEEDED or keyword in _IDLE:
         # One without its end may not swallow what follows.
-        return _Statement(keyword, start, found.end() if found else after)
-    at_line_start = not text[text.rfind("\n", 0, start) + 1 : start].strip()
-    if at_line_start and _UNKNOWN.match(text, start):
-        end = min(after, found.end() if found else after)
+        found = _TO_SEMICOLON.match(text, start)
+        return _Statement(keyword, start, found.end() if found else _next(text, start))
+    if _UNKNOWN.match(text, start) and not text[text.rfind("\n", 0, start) + 1 : start].strip():
+        after = _next(text, start)
+        found = _TO_SEMICOLON.match(text, start, after)
+        end = found.end() if found else after
         return _Statement("", start, end, wrong=f"the statement {keyword} is not known")
     return _Statement("?", start, word.end() if word else start + 1)
 

@@ -50,15 +50,15 @@ def by_hand(path: Path) -> str:
     """Return a file with its mistakes taken out: statements about nothing, and unmarked identifiers."""
 
     def marked(found: re.Match[str]) -> str:
-        number = int(found[1])
+        number = int(found[2])
         if number == 0xFFFFFFFF:
             number = 0x9FFFFFFE
-        return f"BO_ {number | 0x80000000 if number > 0x7FF else number} "
+        return f"{found[1]} {number | 0x80000000 if number > 0x7FF else number} "
 
     lines = path.read_text("cp1252").splitlines()
     if path.name.startswith("incorrect"):
         del lines[44]
-    return re.sub(r"^BO_ (\d+) ", marked, "\n".join(lines), flags=re.MULTILINE)
+    return re.sub(r"^(BO_|VAL_) (\d+) ", marked, "\n".join(lines), flags=re.MULTILINE)
 
 
 def test_the_files_are_there() -> None:
