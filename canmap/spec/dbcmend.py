@@ -289,11 +289,13 @@ class _Mender:
             number, name = _identifier(one.found["id"]), one.found["name"]
             right = self.identifiers[number]
             if right is None:
-                text = f"message {name} has the identifier 0x{number:X}, which none can be; it is left out"
+                text = (
+                    f"message {name} has the identifier 0x{number:X}, which cannot be or is taken; left out"
+                )
                 self.left_out[name] = self._tell(one.start, text)
                 self.dropping = True
             elif right != number:
-                text = f"message {name}: identifier 0x{number:X} lacks the mark of 29 bits, with which it is read"
+                text = f"message {name}: identifier 0x{number:X} lacks the mark of 29 bits; it is read so"
                 self._tell(one.start, text)
                 body = re.sub(r"\d+", str(right), body, count=1)
         if self.dropping:
