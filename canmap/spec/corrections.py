@@ -84,9 +84,8 @@ def tell_doubts(descriptions: Mapping[str, Description], context: Context) -> No
         file = Path(description.path).name
         for repair in description.repairs[:_MOST_REPAIRS]:
             context.notes.append(Note(readable(f"{file}:{repair.line}: {repair.text}"), bus))
-        if more := len(description.repairs) - _MOST_REPAIRS:
-            if more > 0:
-                context.notes.append(Note(f"{file}: {more:,} more repairs.", bus))
+        if (more := len(description.repairs) - _MOST_REPAIRS) > 0:
+            context.notes.append(Note(f"{file}: {more:,} more repairs.", bus))
         for message in description.messages:
             doubts = [f"{one.signal.name} {one.why}" for one in message.doubtful[:_MOST_DOUBTS]]
             if not doubts:

@@ -34,10 +34,33 @@ _NEEDED = frozenset(
     ("BU_", "BO_", "SG_", "VAL_", "SIG_VALTYPE_", "SG_MUL_VAL_", "BO_TX_BU_", "BA_", "BA_DEF_", "BA_DEF_DEF_")
 )
 _IDLE = frozenset(
-    ("VERSION", "NS_", "BS_", "CM_", "VAL_TABLE_", "EV_", "ENVVAR_DATA_", "EV_DATA_", "SIG_GROUP_", "FILTER")
-    + ("SIG_TYPE_REF_", "SGTYPE_", "SGTYPE_VAL_", "SIGTYPE_VALTYPE_", "CAT_", "CAT_DEF_", "NS_DESC_")
-    + ("BA_REL_", "BA_DEF_REL_", "BA_DEF_DEF_REL_", "BA_DEF_SGTYPE_", "BA_SGTYPE_")
-    + ("BU_SG_REL_", "BU_BO_REL_", "BU_EV_REL_")
+    [
+        "VERSION",
+        "NS_",
+        "BS_",
+        "CM_",
+        "VAL_TABLE_",
+        "EV_",
+        "ENVVAR_DATA_",
+        "EV_DATA_",
+        "SIG_GROUP_",
+        "FILTER",
+        "SIG_TYPE_REF_",
+        "SGTYPE_",
+        "SGTYPE_VAL_",
+        "SIGTYPE_VALTYPE_",
+        "CAT_",
+        "CAT_DEF_",
+        "NS_DESC_",
+        "BA_REL_",
+        "BA_DEF_REL_",
+        "BA_DEF_DEF_REL_",
+        "BA_DEF_SGTYPE_",
+        "BA_SGTYPE_",
+        "BU_SG_REL_",
+        "BU_BO_REL_",
+        "BU_EV_REL_",
+    ]
 )
 _WORDS = "|".join(sorted(_NEEDED | _IDLE, key=len, reverse=True))
 TEXT = r'"[^"\\]*+(?:\\"?[^"\\]*+)*?"'  # in steps of many characters: a comment may have millions
@@ -147,22 +170,26 @@ def _statement(text: str, start: int) -> _Statement:
     keyword = word[0] if word else ""
     if keyword == "CM_":
         return _comment(text, start)
-    if form := _FORMS.get(keyword):
-        if found := form.match(text, start):
-            return _Statement(keyword, start, found.end(), found)
-        if lost := _LOST_COMMENT.match(text, start):
-            return _Statement("", start, lost.end(), wrong="a comment lacks its keyword CM_")
-        return _Statement(keyword, start, _next(text, start))
+    if keyword in _FORMS:
+        return _definition(keyword, text, start)
     if keyword in _NEEDED or keyword in _IDLE:
         # One without its end may not swallow what follows.
         found = _TO_SEMICOLON.match(text, start)
         return _Statement(keyword, start, found.end() if found else _next(text, start))
-    at_line_start = not text[text.rfind("\n", 0, start) + 1 : start].strip()
-    if at_line_start and _UNKNOWN.match(text, start):
-        found = _TO_SEMICOLON.match(text, start)
-        end = min(_next(text, start), found.end() if found else len(text))
+    if _UNKNOWN.match(text, start) and not text[text.rfind("\n", 0, start) + 1 : start].strip():
+        after = _next(text, start)
+        found = _TO_SEMICOLON.match(text, start, after)
+        end = found.end() if found else after
         return _Statement("", start, end, wrong=f"the statement {keyword} is not known")
     return _Statement("?", start, word.end() if word else start + 1)
+
+
+def _definition(keyword: str, text: str, start: int) -> _Statement:
+    if found := _FORMS[keyword].match(text, start):
+        return _Statement(keyword, start, found.end(), found)
+    if lost := _LOST_COMMENT.match(text, start):
+        return _Statement("", start, lost.end(), wrong="a comment lacks its keyword CM_")
+    return _Statement(keyword, start, _next(text, start))
 
 
 def _next(text: str, start: int) -> int:
@@ -262,11 +289,13 @@ class _Mender:
             number, name = _identifier(one.found["id"]), one.found["name"]
             right = self.identifiers[number]
             if right is None:
-                text = f"message {name} has the identifier 0x{number:X}, which none can be; it is left out"
+                text = (
+                    f"message {name} has the identifier 0x{number:X}, which cannot be or is taken; left out"
+                )
                 self.left_out[name] = self._tell(one.start, text)
                 self.dropping = True
             elif right != number:
-                text = f"message {name}: the identifier 0x{number:X} lacks the mark of 29 bits; it is read with it"
+                text = f"message {name}: identifier 0x{number:X} lacks the mark of 29 bits; it is read so"
                 self._tell(one.start, text)
                 body = re.sub(r"\d+", str(right), body, count=1)
         if self.dropping:

@@ -158,7 +158,7 @@ DESCRIPTIONS = {
         "Angle : 0|16",
         "Angle : 1|16",
         "SteerFeedback.Angle is not read, because it shares bits with Rate (broken.dbc:10); "
-        "say under `correct` what is right.",
+        "say under `correct` what is right, as `SteerFeedback.Angle: {start_bit: ..., bits: ..., reason: ...}`.",  # noqa: E501
     ),
     "one identifier twice": (
         "BO_ 273 PedalState",

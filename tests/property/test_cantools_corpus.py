@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import random
+import re
 import warnings
 from typing import TYPE_CHECKING
 
@@ -45,6 +46,21 @@ DOUBTFUL = {
 }
 
 
+def by_hand(path: Path) -> str:
+    """Return a file with its mistakes taken out: statements about nothing, and unmarked identifiers."""
+
+    def marked(found: re.Match[str]) -> str:
+        number = int(found[2])
+        if number == 0xFFFFFFFF:
+            number = 0x9FFFFFFE
+        return f"{found[1]} {number | 0x80000000 if number > 0x7FF else number} "
+
+    lines = path.read_text("cp1252").splitlines()
+    if path.name.startswith("incorrect"):
+        del lines[44]
+    return re.sub(r"^(BO_|VAL_) (\d+) ", marked, "\n".join(lines), flags=re.MULTILINE)
+
+
 def test_the_files_are_there() -> None:
     if not FILES:
         if os.environ.get("CANMAP_SOURCES") == "1":
@@ -68,7 +84,12 @@ def test_a_description_is_decoded_as_cantools_does(path: Path) -> None:
     plan = DecodePlan.build([("drive", description)])
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # not ours to judge
-        database = cantools.database.load_file(path, strict=path.name not in DOUBTFUL | REPAIRED)
+        text = by_hand(path) if path.name in REPAIRED else None
+        database = (
+            cantools.database.load_string(text, "dbc")
+            if text
+            else cantools.database.load_file(path, strict=path.name not in DOUBTFUL)
+        )
     chance = random.Random(path.name)
     messages = [message for message in description.messages for _ in range(65)]
     frames: list[Frame] = [
@@ -77,7 +98,7 @@ def test_a_description_is_decoded_as_cantools_does(path: Path) -> None:
     ]
     result = by_frame(plan, run(plan, frames), len(frames))
     theirs = {
-        (message.frame_id, message.is_extended_frame or message.frame_id > 0x7FF): message
+        (message.frame_id, message.is_extended_frame): message
         for message in database.messages
         if message.name not in description.left_out
     }

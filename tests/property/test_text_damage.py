@@ -72,7 +72,8 @@ def test_any_bytes(data: bytes) -> None:
     ids=lambda text: str(text[-30:]),
 )
 def test_descriptions_that_hung_or_broke_the_loader(text: bytes) -> None:
-    assert description_outcome(".dbc", text) == "error"
+    # Some are mended: read without the statement, or without the message, that nothing can be made of.
+    assert description_outcome(".dbc", text) in {"error", "description", "nothing"}
 
 
 @pytest.mark.parametrize(
