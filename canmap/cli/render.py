@@ -70,7 +70,7 @@ def show(result: Inspection, out: Console | None = None) -> None:
     ]
     style = "bold red" if result.verdict == "fail" else "bold green"
     out.print()
-    out.print(Text.assemble((f"{result.verdict.upper()}", style), f": {', '.join(counts)}"))
+    print_table(out, Text.assemble((f"{result.verdict.upper()}", style), f": {', '.join(counts)}"))
 
 
 def _show_capture(result: Inspection, out: Console) -> None:

@@ -140,7 +140,7 @@ def test_records_of_one_moment_are_all_printed_where_all_are_wanted(
     assert sum("battery" in line for line in capsys.readouterr().out.splitlines()) == 3
 
 
-@pytest.mark.parametrize("width", [30, 60, 79, 80, 120, 200])
+@pytest.mark.parametrize("width", [40, 60, 79, 80, 120, 200])
 def test_a_screen_says_what_it_leaves_out_and_no_line_of_a_pipe_ends_in_blanks(
     tmp_path: Path, width: int
 ) -> None:
