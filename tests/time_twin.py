@@ -144,7 +144,9 @@ def findings(captures: list[list[Frame]], streams: list[Stream], window: tuple[f
     for stream in streams:
         # What no capture covers at all is taken as silent all the time.
         spans = session.spans.get(stream.channel, [Span(session.start, session.end)])
-        times = [now for now, f in session.frames if (f.channel, f.message) == (stream.channel, stream.message)]
+        times = [
+            now for now, f in session.frames if (f.channel, f.message) == (stream.channel, stream.message)
+        ]
         found += _silences(stream, spans, times)
         found += _rates(stream, spans, times)
     return found

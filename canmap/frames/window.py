@@ -96,9 +96,7 @@ class Window:
         return start, stop
 
 
-def _bad_lines(
-    chunk: FrameChunk, rows: tuple[int, int], *, inside: bool
-) -> tuple[tuple[BadLine, ...], int]:
+def _bad_lines(chunk: FrameChunk, rows: tuple[int, int], *, inside: bool) -> tuple[tuple[BadLine, ...], int]:
     """Return the bad lines that are kept, and how many there are; those that are not listed stand last."""
     start, stop = rows
     bad = tuple(
