@@ -1,4 +1,4 @@
-"""The cut law over captures: whatever they are cut into, and however they are read, the same comes of them."""
+"""The cut law over captures: whatever they are cut into and however they are read, the same comes of it."""
 
 from __future__ import annotations
 
@@ -22,7 +22,6 @@ from tests.streams import CART, MS, ROOT, START_NS, VEHICLE, spec_of, streams
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-
     from pathlib import Path
 
     from canmap.chunks import FrameChunk
