@@ -1,4 +1,4 @@
-"""The findings about time as README.md and specs/README.md define them, frame by frame: slow, and plain Python.
+"""The findings about time as they are documented, frame by frame: slow, and plain Python.
 
 Nothing of the engine is used. Times are integer nanoseconds of the session clock.
 """
@@ -76,7 +76,7 @@ class Session:
 
 
 def clock_of(stamps: list[int]) -> list[int]:
-    """The session clock: held for up to 50 ms back; over a larger step, or one ahead by an hour, it goes on."""
+    """The session clock: it holds for up to 50 ms back, and goes on over a larger step."""
     clock: list[int] = []
     offset = 0
     for stamp in stamps:
@@ -144,7 +144,9 @@ def findings(captures: list[list[Frame]], streams: list[Stream], window: tuple[f
     for stream in streams:
         # What no capture covers at all is taken as silent all the time.
         spans = session.spans.get(stream.channel, [Span(session.start, session.end)])
-        times = [now for now, f in session.frames if (f.channel, f.message) == (stream.channel, stream.message)]
+        times = [
+            now for now, f in session.frames if (f.channel, f.message) == (stream.channel, stream.message)
+        ]
         found += _silences(stream, spans, times)
         found += _rates(stream, spans, times)
     return found
@@ -211,7 +213,7 @@ def _told(kind: str, severity: str, where: tuple[str, ...], gaps: list[Gap]) -> 
 
 
 def _rates(stream: Stream, spans: list[Span], times: list[int]) -> list[Told]:
-    """Tumbling windows from the first frame of a span or the end of a silence; neighbours that are off merge."""
+    """Tumbling windows from the first frame or the end of a silence; neighbours that are off merge."""
     length = max(20 * stream.period, SECOND)
     found: list[Told] = []
     means: list[float] = []  # of the finding that may go on

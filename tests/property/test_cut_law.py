@@ -24,9 +24,11 @@ from canmap.session import SessionClock
 from tests.streams import CART, MS, START_NS, TRUCK, VEHICLE, cuts, frames, inspected, spec_of, streams
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
     from canmap.checks.episodes import Event
+    from canmap.records.columns import Records
 
 
 def told(
@@ -35,7 +37,12 @@ def told(
     """JSON, every column of every record to the bit, and what was told on the way."""
     spec = spec_of(path)
     result, events = inspected(chunks, spec, [rule.name for rule in spec.records])
-    kept = {
+    return json.dumps(result.to_json()), of_records(result.records), sorted(map(moment, events))
+
+
+def of_records(kept: Mapping[str, Records]) -> dict[str, list[bytes]]:
+    """Every column of every record, to the bit."""
+    return {
         name: [
             records.clock_ns.tobytes(),
             *(
@@ -46,9 +53,8 @@ def told(
                 )
             ),
         ]
-        for name, records in result.records.items()
+        for name, records in kept.items()
     }  # fmt: skip
-    return json.dumps(result.to_json()), kept, sorted(map(moment, events))
 
 
 def moment(event: Event) -> tuple[str, ...]:

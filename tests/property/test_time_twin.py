@@ -96,7 +96,9 @@ def captures_of(rng: random.Random, most: int) -> list[list[Frame]]:
 
 def window_of(rng: random.Random) -> tuple[float, float]:
     begin = rng.choice([0.0, 0.0, 0.35, 1.0, 2.777])
-    return rng.choice([(0.0, math.inf), (begin, math.inf), (begin, begin + rng.choice([0.05, 0.6, 2.0, 4.0]))])
+    return rng.choice(
+        [(0.0, math.inf), (begin, math.inf), (begin, begin + rng.choice([0.05, 0.6, 2.0, 4.0]))]
+    )
 
 
 def as_told(finding: Finding) -> Told:
