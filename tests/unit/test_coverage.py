@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canmap.checks.finding import Kind, Severity
-from canmap.chunks import Coverage
+from canmap.chunks import Coverage, join
 from tests.kits import TICK, of_kind, row, serious, span_ms, spec_of, told
 from tests.streams import MS, START_NS, frames, inspected
 
@@ -139,3 +139,8 @@ def test_a_growing_promise_alone_makes_a_silence(spec: Spec) -> None:
     opened = [type(event).__name__ for event in events if event.finding.kind is Kind.STALE]
     assert opened == ["Opened", "Opened", "Closed", "Closed"]
     assert [span_ms(result, f) for f in of_kind(result, Kind.STALE)] == [(90, 400)] * 2
+
+
+def test_joined_chunks_are_covered_as_far_as_the_last() -> None:
+    first, last = (covered(every_10_ms(t, t + 50, "can0"), can0=(0, t + 50)) for t in (0, 50))
+    assert join([first, last]).coverage == last.coverage != first.coverage

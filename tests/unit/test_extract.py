@@ -12,7 +12,7 @@ from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH
 from canmap.signals.extract import extract, sort_by_slot
 from canmap.signals.plan import ColumnKind, DecodePlan
 from canmap.spec.description import DescribedMessage, DescribedSignal, Description
-from tests.decoding import run
+from tests.decoding import by_frame, run
 
 
 def signal(name: str, start_bit: int, bits: int, **more: Any) -> DescribedSignal:
@@ -91,6 +91,22 @@ def test_a_selector_that_is_cut_off_selects_nothing() -> None:
     )
     samples = run(plan, [(1, False, b"\x07"), (1, False, b"\x07\x00")])
     assert samples.positions(plan.column_of["drive", "M", "s"]).tolist() == [1]
+
+
+@pytest.mark.parametrize(("signed", "code"), [(True, 1), (True, 127), (False, 200), (False, 70_000)])
+def test_a_selector_of_either_sign_and_of_any_size_selects(signed: bool, code: int) -> None:
+    bits = 8 if code < 256 else 24
+    page = signal("Page", 0, bits, signed=signed)
+    cell = signal("Cell", 32, 8, selector="Page", selected_by=((code, code),))
+    plan = plan_of(message("Book", 5, page, cell))
+    chosen, other = (
+        code.to_bytes(4, "little"),
+        (code ^ 2 ** (bits - 1)).to_bytes(4, "little"),
+    )  # the top bit apart
+    frames = [(5, False, start + bytes([9, 0, 0, 0])) for start in (chosen, other)]
+    first, second = by_frame(plan, run(plan, frames), 2)
+    assert first["Cell"] == (9, 9.0)
+    assert "Cell" not in second
 
 
 def test_wide_and_floating_point_columns_hold_their_bit_patterns() -> None:
