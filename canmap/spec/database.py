@@ -15,7 +15,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING
 
-from canmap.errors import DescriptionError, Fault, readable
+from canmap.errors import DescriptionError, Fault, readable, why_unread
 from canmap.spec.dbctext import UNSENT_ID, UNSENT_MESSAGE, DbcText, MessageLine
 from canmap.spec.description import DescribedMessage, DescribedSignal, Description
 from canmap.spec.layout import LARGEST_NUMBER, layout_faults, settled
@@ -80,14 +80,8 @@ def _read_text(path: str) -> str:
     """Return the text of the file, UTF-8 where it reads as such, else Windows-1252."""
     try:
         content = Path(path).read_bytes()
-    except OSError as error:
-        reason = {
-            FileNotFoundError: "there is no such file",
-            IsADirectoryError: "this is a folder; give the description file in it",
-        }.get(type(error), f"the file cannot be read ({error.strerror})")
-        raise DescriptionError((Fault(path, 0, 0, f"{reason}."),)) from None
-    except ValueError:  # a NUL in the path
-        raise DescriptionError((Fault(path, 0, 0, "there is no such file."),)) from None
+    except (OSError, ValueError) as error:
+        raise DescriptionError((Fault(path, 0, 0, f"{why_unread(error, path)}."),)) from None
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError:

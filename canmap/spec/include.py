@@ -7,10 +7,11 @@ wins, leaf by leaf. A list is a leaf. Each node keeps the place of the file that
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from canmap.spec.faults import shown
+from canmap.spec.faults import shown, unread_beside
 from canmap.spec.marks import Entries, Items, Scalar, read_nodes
 
 if TYPE_CHECKING:
@@ -21,14 +22,15 @@ INCLUDE = "include"
 MOST_FRAGMENTS = 50  # in one spec, those of fragments too
 
 
-def read_with_fragments(path: str, faults: Faults) -> Entries | None:
+def read_with_fragments(path: str, faults: Faults) -> tuple[Entries | None, tuple[str, ...]]:
     """Read a spec and merge in what it includes.
 
     Returns:
         The merged mapping, or None where the spec itself cannot be used; `faults` then says why. A
-        fragment that cannot be used is a fault, and the rest is returned.
+        fragment that cannot be used is a fault, and the rest is returned. And every file that was read.
     """
-    return _Includer(faults).read(path)
+    includer = _Includer(faults)
+    return includer.read(path), includer.files
 
 
 class _Includer:
@@ -36,11 +38,16 @@ class _Includer:
 
     def __init__(self, faults: Faults) -> None:
         self._faults = faults
-        self._done: dict[Path, Entries | None] = {}
-        self._underway: list[Path] = []
+        self._done: dict[str, Entries | None] = {}
+        self._underway: list[str] = []
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Every file that was read."""
+        return tuple(self._done)
 
     def read(self, path: str) -> Entries | None:
-        resolved = Path(path).resolve() if "\0" not in path else Path(path)
+        resolved = _resolved(path)
         self._underway.append(resolved)
         own = read_nodes(path, self._faults)
         merged = self._merged(path, own) if own else None
@@ -69,7 +76,7 @@ class _Includer:
             self._faults.add(item.place, "`include` lists paths, and this is none.")
             return None
         named = str(Path(path).parent / item.text)
-        resolved = Path(named).resolve()
+        resolved = _resolved(named)
         if resolved in self._underway:
             self._faults.add(item.place, f"{shown(item.text)} includes itself, directly or through others.")
         elif named in seen:
@@ -78,21 +85,20 @@ class _Includer:
             return self._done[resolved]
         elif len(self._done) + len(self._underway) > MOST_FRAGMENTS:
             self._faults.add(item.place, f"A spec has at most {MOST_FRAGMENTS} fragments.")
-        elif not _is_file(resolved):
-            self._faults.add(
-                item.place, f"There is no file {shown(item.text)}: the path is relative to this file."
-            )
+        elif why := unread_beside(item.text, named):
+            self._faults.add(item.place, why)
         else:
             seen.add(named)
             return self.read(named)
         return None
 
 
-def _is_file(path: Path) -> bool:
+def _resolved(path: str) -> str:
+    """Return one name for a file by whatever path; the path itself where there is none."""
     try:
-        return path.is_file()
-    except OSError:  # a name longer than the system allows
-        return False
+        return os.path.realpath(path)
+    except (OSError, ValueError):  # the folder in which this runs is gone; a name that no file can have
+        return path
 
 
 def _over(below: Entries, above: Entries) -> Entries:
