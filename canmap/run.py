@@ -86,7 +86,7 @@ class Stop:
     """
 
     def __init__(self) -> None:
-        self.asked = self._waiting = False
+        self.asked = self._busy = False
 
     @contextlib.contextmanager
     def listening(self) -> Iterator[None]:
@@ -99,7 +99,7 @@ class Stop:
 
     def _ask(self, _number: int, _frame: object) -> None:
         again, self.asked = self.asked, True
-        if self._waiting or again:
+        if again or not self._busy:
             raise KeyboardInterrupt
 
     def until(self, chunks: Iterable[T]) -> Iterator[T]:
@@ -107,13 +107,12 @@ class Stop:
         iterator = iter(chunks)
         while not self.asked:
             try:
-                self._waiting = True
                 chunk = next(iterator)
-                self._waiting = False
+                self._busy = True
             except (KeyboardInterrupt, StopIteration):
-                self._waiting = False
                 return
             yield chunk
+            self._busy = False
 
 
 def run(

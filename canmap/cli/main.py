@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 FAILED = 2  # the command could not do its work
 INTERRUPTED = 128 + signal.SIGINT
 PIPE_CLOSED = 128 + signal.SIGPIPE
+COMPLETION = "_CANMAP_COMPLETE"
 ENDING_SIGNALS = (signal.SIGTERM, signal.SIGHUP)
 
 
@@ -37,9 +38,19 @@ def main() -> None:
 
 def _run() -> int:
     """Run the command that the arguments name, and return its exit status."""
+    import click
+    from click.shell_completion import shell_complete
+
     from canmap.cli.app import app
 
-    status = app(prog_name="canmap", standalone_mode=False)
+    if asked := os.environ.get(COMPLETION):
+        return shell_complete(app, {}, "canmap", COMPLETION, asked)
+    # Not app.main(): it has ends of its own for Ctrl-C and for a closed pipe.
+    try:
+        with app.make_context("canmap", sys.argv[1:]) as context:
+            status = app.invoke(context)
+    except click.exceptions.Exit as told:  # after --help or --version
+        status = told.exit_code
     sys.stdout.flush()
     return status or 0
 

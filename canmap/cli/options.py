@@ -119,10 +119,9 @@ class Request:
             from canmap.outputs.files import whole_text_file
             from canmap.spec.loader import load_spec
 
-            self._guard((self.spec, *self.descriptions.values()))
-            file = None if self.json_path is None else stack.enter_context(whole_text_file(self.json_path))
             spec = load_spec(self.spec, channels=self.channels, descriptions=self.descriptions)
-            self._guard(spec.files)
+            self._guard((*spec.files, *self.descriptions.values()))
+            file = None if self.json_path is None else stack.enter_context(whole_text_file(self.json_path))
             told = listener(spec, intake.source)
             result = inspect_intake(intake, spec, listen=told, pace=pace, stop=stop)
             if file is not None:

@@ -206,13 +206,20 @@ class _NamedFile(io.FileIO):
     """A file for writing whose failures name it as the user did, whoever writes at that moment."""
 
     def __init__(self, name: str, path: str) -> None:
-        super().__init__(name, "a" if _OPEN_STREAM.fullmatch(name) else "w")
+        found = _OPEN_STREAM.fullmatch(name)
+        super().__init__(os.dup(_number(name)) if found else name, "w")  # a second opening begins at 0 again
         self._path = path
 
     def write(self, data: ReadableBuffer) -> int:
         """Write some or all of the bytes."""
         with failures_named(self._path):
             return super().write(data)
+
+
+def _number(stream: str) -> int:
+    """Return the number of an open stream that is named by its path."""
+    name = Path(stream).name
+    return {"stdout": 1, "stderr": 2}.get(name) or int(name)
 
 
 @contextlib.contextmanager

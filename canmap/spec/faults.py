@@ -32,7 +32,7 @@ def shown(text: str) -> str:
 
 
 def unread_beside(text: str, path: str) -> str | None:
-    """Return a sentence on why a file that a spec names `text`, from its own folder, cannot be read, or None."""
+    """Return why a file that a spec names `text`, from its own folder, cannot be read, or None."""
     why = unread(path)
     if why is None:
         return None

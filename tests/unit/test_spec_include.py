@@ -77,7 +77,7 @@ REFUSED = {
     "twice": ("include: [a.yaml, a.yaml]\n", "spec.yaml:1:19: `a.yaml` is included twice."),
     "text": ("include: a.yaml\n", "spec.yaml:1:10: `include` is a list of paths: write [limits.yaml]."),
     "no path": ("include: [{a: 1}]\n", "spec.yaml:1:11: `include` lists paths, and this is none."),
-    "long name": (f"include: [{'x' * 5000}]\n", "spec.yaml:1:11: There is no file `xxx"),
+    "long name": (f"include: [{'x' * 5000}]\n", "spec.yaml:1:11: `xxx"),
     "broken fragment": ("include: [bad.yaml]\n", "bad.yaml:1:5: This is not valid YAML"),
     "empty fragment": ("include: [empty.yaml]\n", "empty.yaml: The file is empty"),
 }

@@ -30,7 +30,8 @@ def whole_file(name: str, stream: BufferedIOBase, ending: str) -> Iterator[str]:
         CaptureError: The content cannot be read to its end, or is too large to be copied.
     """
     place = getattr(stream, "name", None)
-    if isinstance(place, str) and Path(place).is_file():
+    # No library takes a name that is no UTF-8.
+    if isinstance(place, str) and place.isprintable() and Path(place).is_file():
         yield place
         return
     with tempfile.NamedTemporaryFile(suffix=ending, buffering=0) as copy:
