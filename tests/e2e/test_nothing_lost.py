@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import os
 import shutil
 import signal
@@ -9,11 +10,19 @@ import subprocess
 import threading
 import time
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
+from canmap.outputs.captures import write_capture
+from tests.captures import mixed
 from tests.e2e.shell import COMMAND, DEMO, LONGEST_S, ROOT, canmap, environment
 from tests.simulated import scenario_of, short_drive
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from canmap.chunks import FrameChunk
 
 CART_FOLDER = ROOT / "specs" / "orchard_cart"
 FRAGMENT = "vehicle: Cart\n"
@@ -215,3 +224,35 @@ def test_the_old_fault_of_a_writer_names_the_file_as_the_user_did(folder: Path) 
     done = canmap("transcribe", "early.log", "--into", "early.pcapng", cwd=folder)
     assert done.returncode == 2
     assert ".canmap-" not in done.stderr
+
+
+def test_a_full_temporary_folder_is_called_that(folder: Path) -> None:
+    canmap("transcribe", "demo.log", "--into", "demo.db", cwd=folder)
+    (folder / "demo.db.gz").write_bytes(gzip.compress((folder / "demo.db").read_bytes()))
+    line = (
+        f"ulimit -f 8; trap '' XFSZ; TMPDIR=$PWD/away {' '.join(COMMAND)} inspect demo.db.gz --spec spec.yaml"
+    )
+    done = subprocess.run(
+        ["bash", "-c", line],
+        cwd=folder,
+        env=environment(),
+        capture_output=True,
+        timeout=LONGEST_S,
+        check=False,
+    )
+    assert done.returncode == 2
+    assert done.stderr.decode() == f"canmap: {folder}/away cannot take a copy of a capture: file too large.\n"
+    assert list((folder / "away").iterdir()) == []
+
+
+def test_a_database_has_no_journal_that_a_kill_could_leave(tmp_path: Path) -> None:
+    seen: list[str] = []
+
+    def chunks() -> Iterator[FrameChunk]:
+        for seed in range(20):
+            yield mixed(2000, seed)
+            seen.extend(path.name for path in tmp_path.iterdir())
+
+    write_capture(str(tmp_path / "a.db"), chunks())
+    assert seen
+    assert [name for name in seen if name.endswith(("-journal", "-wal"))] == []
