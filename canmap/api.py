@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from canmap.clock import Pace
     from canmap.records.columns import RecordChunk
+    from canmap.run import Stop
     from canmap.spec.model import Spec
 
 
@@ -61,8 +62,13 @@ def inspect_intake(
     keep: Iterable[str] = (),
     listen: Callable[[Engine, Step], None] | None = None,
     pace: Pace | None = None,
+    stop: Stop | None = None,
 ) -> Inspection:
-    """Inspect what `intake` reads, telling `listen` of every step; closes the intake."""
+    """Inspect what `intake` reads, telling `listen` of every step; closes the intake.
+
+    Raises:
+        KeyboardInterrupt: `stop` came before any frame.
+    """
     kept: dict[str, list[RecordChunk]] = {name: [] for name in keep}
     try:
         engine = Engine(spec)
@@ -77,7 +83,7 @@ def inspect_intake(
             if listen is not None:
                 listen(engine, step)
 
-        run(intake, engine, tell, pace)
+        run(intake, engine, tell, pace, stop)
     finally:
         intake.close()
     return conclude(engine, intake.source.captures, kept)

@@ -6,16 +6,99 @@ failure and raises one of these. Nothing else leaves the package.
 
 from __future__ import annotations
 
+import errno
+import os
 import re
+import stat
 from dataclasses import dataclass
+from pathlib import Path
 
 _CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
+# What steers a terminal or turns its text round: C0, DEL, C1, separators of lines, bidirectional controls,
+# marks without width, and what no encoding holds (half a surrogate pair; a byte of a name that is no UTF-8).
+_STEERING = re.compile(
+    "[\x00-\x1f\x7f-\x9f\u061c\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb\ud800-\udfff"
+    "\U000e0000-\U000e007f]"
+)
 _LONG_WORD = re.compile(r"(\S{64})\S{4,}")
 
 
 def readable(text: str) -> str:
     """Return a sentence on one line, with the long words that it took from a file cut short."""
     return _LONG_WORD.sub(r"\1...", _CONTROL.sub(" ", text))
+
+
+def printable(text: str) -> str:
+    """Return a text from outside as it may reach a terminal: what would steer that is told as a code.
+
+    Channels, file names and texts of a spec, a description or a capture pass here before they are printed.
+    """
+    return _STEERING.sub(lambda found: _code(found[0]), text)
+
+
+def _code(character: str) -> str:
+    number = ord(character)
+    if 0xDC80 <= number <= 0xDCFF:  # stands for the byte of a file name that is no UTF-8
+        number -= 0xDC00
+    return f"\\x{number:02x}" if number <= 0xFF else f"\\u{number:04x}"
+
+
+def why_unusable(error: OSError | ValueError, path: str) -> str:
+    """Return why a file cannot be opened or written, as the end of a sentence."""
+    number = getattr(error, "errno", None)
+    if not isinstance(error, OSError):
+        return "no file can have this name"
+    if number == errno.ENOENT and not Path(path).is_absolute() and _is_gone():
+        return "the folder in which this runs is gone"
+    if number == errno.EACCES and (closed := _closed_folder(path)):
+        return f"you may not enter the folder {closed}"
+    return {
+        errno.ELOOP: "its symbolic links lead in a circle",
+        errno.ENAMETOOLONG: "its name is longer than the system allows",
+    }.get(number or 0, (error.strerror or str(error)).lower())
+
+
+def why_unread(error: OSError | ValueError, path: str) -> str:
+    """Return why an input cannot be read and what to do, one sentence for all of them, without its stop."""
+    number = getattr(error, "errno", None)
+    why = why_unusable(error, path)
+    if not isinstance(error, OSError):
+        return f"there is no such file, as {why}; check the path"
+    if number == errno.ENOENT and not why.startswith("the folder"):
+        return "there is no such file; check the path"
+    if number == errno.ENOTDIR:
+        return "there is no such file, as a part of its path is no folder; check the path"
+    if number == errno.EISDIR:
+        return "this is a folder; name a file in it"
+    if number == errno.EACCES and not why.startswith("you may not"):
+        return "you may not read this file; change its permissions"
+    return f"the file cannot be opened, as {why}; check the path"
+
+
+def unread(path: str) -> str | None:
+    """Return why a file cannot be read, as `why_unread` says it, or None where it can."""
+    try:
+        if stat.S_ISDIR(Path(path).stat().st_mode):
+            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
+        if not os.access(path, os.R_OK):
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+    except (OSError, ValueError) as error:
+        return why_unread(error, path)
+    return None
+
+
+def _is_gone() -> bool:
+    try:
+        Path.cwd()
+    except OSError:
+        return True
+    return False
+
+
+def _closed_folder(path: str) -> str | None:
+    """Return the first folder on the way to a file that may not be entered."""
+    above = reversed(Path(path).parents)
+    return next((str(one) for one in above if one.is_dir() and not os.access(one, os.X_OK)), None)
 
 
 class CanmapError(Exception):

@@ -6,6 +6,8 @@ and folds piece by piece. Nothing else knows which it is.
 
 from __future__ import annotations
 
+import contextlib
+import signal
 from collections import deque
 from concurrent.futures import ThreadPoolExecutor
 from itertools import islice
@@ -88,8 +90,49 @@ def _prepare_parsed(engine: Engine, parsed: Future[FrameChunk]) -> Prepared:
     return engine.prepare(parsed.result())
 
 
+class Stop:
+    """Ctrl-C as the end of a run: what came until then is judged. A second one ends the program.
+
+    Attributes:
+        asked: Whether it was pressed.
+    """
+
+    def __init__(self) -> None:
+        self.asked = self._busy = False
+
+    @contextlib.contextmanager
+    def listening(self) -> Iterator[None]:
+        """Take Ctrl-C while the block lasts; it must be of the main thread."""
+        before = signal.signal(signal.SIGINT, self._ask)
+        try:
+            yield
+        finally:
+            signal.signal(signal.SIGINT, before)
+
+    def _ask(self, _number: int, _frame: object) -> None:
+        again, self.asked = self.asked, True
+        if again or not self._busy:
+            raise KeyboardInterrupt
+
+    def until(self, chunks: Iterable[T]) -> Iterator[T]:
+        """Yield chunks until it is pressed: at once while one is waited for, else after the one in hand."""
+        iterator = iter(chunks)
+        while not self.asked:
+            try:
+                chunk = next(iterator)
+                self._busy = True
+            except (KeyboardInterrupt, StopIteration):
+                return
+            yield chunk
+            self._busy = False
+
+
 def run(
-    intake: Intake, engine: Engine, listen: Callable[[Step], None] | None = None, pace: Pace | None = None
+    intake: Intake,
+    engine: Engine,
+    listen: Callable[[Step], None] | None = None,
+    pace: Pace | None = None,
+    stop: Stop | None = None,
 ) -> None:
     """Bring a whole source through the engine.
 
@@ -98,8 +141,10 @@ def run(
         engine: A fresh engine.
         listen: Gets what every chunk led to, and last what the end led to.
         pace: Hands the frames on as they were recorded; without it they come as fast as they can be read.
+        stop: Ends it before its time; what came until then is judged as if it were all.
 
     Raises:
+        KeyboardInterrupt: `stop` came before any frame.
         CaptureError: The source holds no frame, or cannot be read.
     """
     prepared: Iterable[Prepared]
@@ -108,8 +153,10 @@ def run(
     else:
         prepared = (engine.prepare(piece) for chunk in intake.chunks() for piece in pace.chunks(chunk))
     tell = listen or (lambda _step: None)
-    for chunk in prepared:
+    for chunk in prepared if stop is None else stop.until(prepared):
         tell(engine.fold(chunk))
+    if stop is not None and stop.asked and not engine.frames:
+        raise KeyboardInterrupt
     if not engine.frames:
         raise CaptureError(_no_frame(intake, engine))
     tell(engine.finish())

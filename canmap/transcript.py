@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.errors import CaptureError, OutputError, UsageError
+from canmap.errors import CaptureError, UsageError
 from canmap.formats import written_channels
 from canmap.frames.readers import open_captures
 from canmap.frames.window import Window
 from canmap.holes import Holes
-from canmap.outputs.captures import write_capture
+from canmap.outputs.captures import require_written, write_capture
+from canmap.outputs.guard import guard_output
 from canmap.run import Intake
 from canmap.session import SessionClock
 
@@ -66,6 +67,8 @@ def transcribe(
     path: str | PathLike[str],
     span_s: tuple[float, float] = (0.0, float("inf")),
     channels: Mapping[str, str] | None = None,
+    *,
+    overwrite: bool = False,
 ) -> Transcript:
     """Write the frames of captures to one capture, merged as an inspection merges them.
 
@@ -74,10 +77,12 @@ def transcribe(
         path: The capture to write; it appears whole or not at all.
         span_s: The part of the session to write, in s from its first frame.
         channels: Name to the channel that is written under it; all channels under their own by default.
+        overwrite: Whether a file that exists may be replaced; never one that is read.
 
     Raises:
         CaptureError: A capture cannot be read, or no frame is left to write.
-        OutputError: The capture cannot be written, is one of those that are read, or has another ending.
+        OutputError: The capture cannot be written, exists, is one of those that are read, or has another
+            ending.
         UsageError: A library that a format needs is not installed, a channel has two names, or `span_s`
             leaves no time.
     """
@@ -85,20 +90,20 @@ def transcribe(
     if len(names_of) < len(channels or {}):
         raise UsageError("A channel is to be written under two names; give it one.")
     names = [str(one) for one in (captures if isinstance(captures, list | tuple) else [captures])]
-    target = Path(path)
-    if any(Path(name).exists() and Path(name).resolve() == target.resolve() for name in names):
-        raise OutputError(f"{target} is read itself; name another file to write.")
+    target = str(path)
+    require_written(target)
+    guard_output(target, names, overwrite=overwrite)
     intake = Intake(open_captures(names), Window.of(span_s))
     reading = _Reading(intake, names_of)
     try:
-        left_out = write_capture(str(target), reading)
+        left_out = write_capture(target, reading)
     finally:
         intake.close()
     return Transcript(
-        path=str(target),
+        path=target,
         frames=reading.frames - left_out,
         left_out=left_out,
-        channels=written_channels(sorted(reading.channels), target.suffix.lower()),
+        channels=written_channels(sorted(reading.channels), Path(target).suffix.lower()),
         uncovered=tuple(reading.uncovered()),
         bad_lines=reading.bad_lines,
         bad=tuple(reading.bad),

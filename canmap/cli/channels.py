@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import click
+from canmap.cli.says import say
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -23,11 +23,11 @@ def tell_channels(written: Mapping[str, str], buses: Mapping[str, str] | None = 
     for called, names in alike.items():
         if len(names) > 1:
             mixed = f"{', '.join(names[:-1])} and {names[-1]}"
-            click.echo(f"The frames of {mixed} are mixed in it: all are of channel {called}.", err=True)
+            say(f"The frames of {mixed} are mixed in it: all are of channel {called}.", aside=True)
     renamed = {name: called for called, (name, *others) in alike.items() if called != name and not others}
     if not renamed:
         return
     told = ", ".join(f"{name} is channel {called}" for name, called in renamed.items())
     options = [f"--channel {bus}={renamed[name]}" for name, bus in (buses or {}).items() if name in renamed]
     how = f" Inspect it with {' '.join(options)}." if options else ""
-    click.echo(f"In it, {told}.{how}", err=True)
+    say(f"In it, {told}.{how}", aside=True)

@@ -11,7 +11,7 @@ from canmap.checks.episodes import Closed, Opened
 from canmap.checks.finding import Severity
 from canmap.checks.words import number, times
 from canmap.cli.render import STYLES, console
-from canmap.errors import UsageError
+from canmap.errors import UsageError, printable
 from canmap.frames.window import LONGEST_S
 from canmap.vocabulary import field_types
 
@@ -121,7 +121,7 @@ def _event_line(event: Event, known_ns: int, zero_ns: int) -> Text:
     else:
         word, when = "found", f"{start} to {end} s"
     line = Text(f"{word:6} {finding.severity.value} {finding.kind.value}", style=STYLES[finding.severity])
-    return Text.assemble(line, f"  {finding.text}", f" ({when})" if when else "")
+    return Text.assemble(line, f"  {printable(finding.text)}", f" ({when})" if when else "")
 
 
 def _seconds(at_ns: int, zero_ns: int) -> str:

@@ -1,94 +1,178 @@
-"""The command line's front door: commands, exit status, and failures as one line each on standard error."""
+"""The command line's front door: whatever happens behind it ends with a status, and a sentence if it failed.
+
+Nothing but the standard library is imported before the handler stands, so that Ctrl-C, a lack of memory or
+a broken installation end in the same way while the rest is imported.
+"""
 
 from __future__ import annotations
 
-import io
 import os
 import signal
 import sys
+from typing import TYPE_CHECKING
 
-import click
-
-from canmap import __version__
-from canmap.cli.formats import formats_command
-from canmap.cli.inspect import inspect_command
-from canmap.cli.replay import replay_command
-from canmap.cli.simulate import simulate_command
-from canmap.cli.transcribe import transcribe_command
-from canmap.errors import CanmapError
+if TYPE_CHECKING:
+    from types import FrameType, TracebackType
 
 FAILED = 2  # the command could not do its work
 INTERRUPTED = 128 + signal.SIGINT
 PIPE_CLOSED = 128 + signal.SIGPIPE
-
-
-@click.group(epilog="This tool is no safety function; the kit maker's manual and local rules come first.")
-@click.version_option(__version__, message="canmap %(version)s")
-def app() -> None:
-    """Turn the CAN frames of a drive-by-wire kit into typed vehicle-state records.
-
-    See what is stale, missing, out of range or wrong, and why.
-    """
-
-
-app.add_command(inspect_command)
-app.add_command(replay_command)
-app.add_command(transcribe_command)
-app.add_command(simulate_command)
-app.add_command(formats_command)
+COMPLETION = "_CANMAP_COMPLETE"
+ENDING_SIGNALS = (signal.SIGTERM, signal.SIGHUP)
 
 
 def main() -> None:
-    """Run the command line; never shows a traceback for what a user can cause."""
-    if sys.stdout is None:  # the shell closed it
-        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115, PTH123
-    if isinstance(sys.stdout, io.TextIOWrapper):  # names may hold characters that its encoding lacks
-        sys.stdout.reconfigure(errors="backslashreplace")
-    signal.signal(signal.SIGTERM, _end)
+    """Run the command line; never shows a traceback."""
     try:
-        status = app(prog_name="canmap", standalone_mode=False)
-        sys.stdout.flush()
-    except BrokenPipeError:
-        # Whoever read our output has gone.
-        _drop_output()
-        status = PIPE_CLOSED
-    except (KeyboardInterrupt, click.Abort):
-        print("interrupted", file=sys.stderr)
-        status = INTERRUPTED
-    except CanmapError as error:
-        for line in str(error).splitlines():
-            print(f"canmap: {line}", file=sys.stderr)
-        status = FAILED
-    except OSError as error:
-        status = _unwritten_status(error)
-    except click.ClickException as error:
-        status = _usage_status(error)
-    raise SystemExit(status or 0)
+        _open_what_is_closed()
+        for number in ENDING_SIGNALS:
+            if signal.getsignal(number) is signal.SIG_DFL:  # whoever ignores it, as nohup does, means it
+                signal.signal(number, _end)
+        status = _run()
+    except SystemExit as error:
+        status = error.code if isinstance(error.code, int) else FAILED
+    except BaseException as error:  # the outermost: nothing may pass
+        status = _told(error)
+    raise SystemExit(_flushed(status))
 
 
-def _end(number: int, _frame: object) -> None:
-    """End as if interrupted, so that no half-written file is left behind."""
+def _run() -> int:
+    """Run the command that the arguments name, and return its exit status."""
+    import click
+    from click.shell_completion import shell_complete
+
+    from canmap.cli.app import app
+
+    if asked := os.environ.get(COMPLETION):
+        return shell_complete(app, {}, "canmap", COMPLETION, asked)
+    # Not app.main(): it has ends of its own for Ctrl-C and for a closed pipe.
+    try:
+        with app.make_context("canmap", sys.argv[1:]) as context:
+            status = app.invoke(context)
+    except click.exceptions.Exit as told:  # after --help or --version
+        status = told.exit_code
+    sys.stdout.flush()
+    return status or 0
+
+
+def _open_what_is_closed() -> None:
+    """Let what the shell closed lead nowhere; else the next file that is opened would be standard output."""
+    for number in (0, 1, 2):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # it takes the lowest number that is free, which is this one
+    if sys.stdout is None:
+        sys.stdout = open(1, "w", encoding="utf-8", closefd=False)  # noqa: SIM115
+    if sys.stderr is None:
+        sys.stderr = open(2, "w", encoding="utf-8", closefd=False)  # noqa: SIM115
+    for stream in (sys.stdout, sys.stderr):  # names may hold characters that its encoding lacks
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+
+
+def _end(number: int, _frame: FrameType | None) -> None:
+    """End as if interrupted, so that no half-written file is left behind; once is enough."""
+    for one in ENDING_SIGNALS:
+        signal.signal(one, signal.SIG_IGN)
     raise SystemExit(128 + number)
 
 
-def _drop_output() -> None:
-    """Let what is still buffered for standard output go nowhere, so that nothing complains at the end."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+def _told(error: BaseException) -> int:
+    """Say what ended the command, and return its exit status."""
+    try:
+        sentences, status = _sentences(error)
+        for sentence in sentences:
+            print(sentence, file=sys.stderr)
+    except BaseException as again:  # nobody hears it, or there is no memory to say it
+        return INTERRUPTED if isinstance(again, KeyboardInterrupt) else _status(error)
+    return status
 
 
-def _unwritten_status(error: OSError) -> int:
-    """Show that standard output cannot be written; a failure with a file is a fault of ours and passes."""
-    if error.filename is not None:
-        raise error
-    _drop_output()
-    print(f"canmap: the output cannot be written: {(error.strerror or str(error)).lower()}.", file=sys.stderr)
-    return FAILED
+def _status(error: BaseException) -> int:
+    if isinstance(error, BrokenPipeError):
+        return PIPE_CLOSED
+    return INTERRUPTED if isinstance(error, KeyboardInterrupt) or type(error).__name__ == "Abort" else FAILED
 
 
-def _usage_status(error: click.ClickException) -> int:
-    """Show a mistake in the arguments in one line."""
-    if isinstance(error, click.exceptions.NoArgsIsHelpError):
-        print(error.format_message(), file=sys.stderr)
+def _sentences(error: BaseException) -> tuple[list[str], int]:
+    """Return what to say of whatever ended a command, a line each, and its exit status."""
+    status = _status(error)
+    if status == PIPE_CLOSED:  # whoever read our output has gone
+        _drop(sys.stdout)
+        return [], status
+    if status == INTERRUPTED:
+        return ["interrupted"], status
+    if isinstance(error, MemoryError):
+        return [
+            "canmap: there is not enough memory for this; free some, or give it a part at a time."
+        ], status
+    from canmap.errors import CanmapError, FaultyFileError, printable
+
+    if isinstance(error, FaultyFileError):
+        said = [str(fault) for fault in error.faults]
+    elif isinstance(error, CanmapError):
+        said = [str(error)]
     else:
-        print(f"canmap: {error.format_message().rstrip('.?')}. See 'canmap --help'.", file=sys.stderr)
-    return FAILED
+        usage = _usage(error)
+        if isinstance(usage, list):
+            return usage, status
+        said = [usage or _unforeseen(error)]
+    return [f"canmap: {printable(one)}" for one in said], status
+
+
+def _usage(error: BaseException) -> str | list[str] | None:
+    """Return a mistake in the arguments in a line, or the help that no argument asks for, or None."""
+    import click
+
+    if isinstance(error, click.exceptions.NoArgsIsHelpError):
+        return [error.format_message()]
+    if isinstance(error, click.ClickException):
+        return f"{error.format_message().rstrip('.?')}. See 'canmap --help'."
+    return None
+
+
+def _unforeseen(error: BaseException) -> str:
+    """Return a sentence for what the system or a library refuses, or what is a fault of ours."""
+    if isinstance(error, RecursionError):
+        return "the input is nested too deeply; make it simpler."
+    if isinstance(error, RuntimeError) and "start new thread" in str(error):
+        return "no thread can be started; end other programs, or raise the limit of processes."
+    if isinstance(error, OSError) and error.filename is None:
+        _drop(sys.stdout)
+        return f"the output cannot be written: {(error.strerror or str(error)).lower()}."
+    where, line = _place(error.__traceback__)
+    if isinstance(error, ImportError):
+        return f"the installation is not complete ({error}, at {where}:{line}); install it again."
+    kind = type(error).__name__
+    return f"this is a fault of canmap ({kind}: {error}, at {where}:{line}); report it, with what led to it."
+
+
+def _place(trace: TracebackType | None) -> tuple[str, int]:
+    """Return the last place of the package that an error came through, file from the package on and line."""
+    place = ("main.py", 0)
+    while trace is not None:
+        file = trace.tb_frame.f_code.co_filename
+        if f"canmap{os.sep}" in file:
+            place = (file.rpartition(f"canmap{os.sep}")[2], trace.tb_lineno)
+        trace = trace.tb_next
+    return place
+
+
+def _flushed(status: int) -> int:
+    """Return the status once everything is said; whatever cannot be said goes nowhere, without complaint."""
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except (OSError, ValueError):
+            status = status if status > 1 else FAILED
+            _drop(stream)
+    return status
+
+
+def _drop(stream: object) -> None:
+    """Let what is still buffered go nowhere, so that nothing complains at the end."""
+    number = getattr(stream, "fileno", lambda: 1)()
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, number)
+    os.close(nowhere)

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from canmap.engine import Engine, Step
     from canmap.frames.source import FrameSource
     from canmap.inspection import Inspection
+    from canmap.run import Stop
     from canmap.spec.model import Spec
 
     Listener = Callable[[Engine, Step], None]
@@ -39,6 +40,12 @@ TO = click.option(
     type=float,
     help="Leave out what came from S seconds after the first frame on.",
 )
+OVERWRITE = click.option(
+    "--overwrite",
+    is_flag=True,
+    help="Let what is written replace a file that exists; never one that is read.",
+)
+_OWN_JSON = '{\n "schema": "canmap/inspection/'  # what an inspection as JSON begins with
 _SHARED = (
     CAPTURES,
     click.option("--spec", metavar="SPEC", required=True, help="The vehicle's mapping spec."),
@@ -59,6 +66,7 @@ _SHARED = (
     ),
     FROM,
     TO,
+    OVERWRITE,
 )
 
 
@@ -73,6 +81,7 @@ class Request:
         channels: Bus to the channel to take it from.
         descriptions: Bus to the description to take.
         span_s: Part of the session to use, in s from its first frame.
+        overwrite: Whether the JSON may replace a file that is no inspection.
     """
 
     captures: tuple[str, ...]
@@ -81,15 +90,20 @@ class Request:
     channels: Mapping[str, str]
     descriptions: Mapping[str, str]
     span_s: tuple[float, float]
+    overwrite: bool
 
     def inspect(
-        self, listener: Callable[[Spec, FrameSource], Listener], pace: Pace | None = None
+        self,
+        listener: Callable[[Spec, FrameSource], Listener],
+        pace: Pace | None = None,
+        stop: Stop | None = None,
     ) -> Inspection:
         """Carry out the run, write its JSON, and return what it found.
 
         Args:
             listener: Makes, for the loaded spec and the source, what is told of every step.
             pace: As in `canmap.run.run`.
+            stop: As in `canmap.run.run`.
         """
         # Reading begins before the heavy imports: parsing on its threads hides them.
         from canmap.frames.readers import open_captures
@@ -103,16 +117,26 @@ class Request:
             from canmap.outputs.files import whole_text_file
             from canmap.spec.loader import load_spec
 
-            file = None if self.json_path is None else stack.enter_context(whole_text_file(self.json_path))
             try:
                 spec = load_spec(self.spec, channels=self.channels, descriptions=self.descriptions)
             except ArgumentError as error:  # `channels` is --channel
                 raise UsageError(f"--{error.argument.removesuffix('s')}: {error.reason}") from None
-            result = inspect_intake(intake, spec, listen=listener(spec, intake.source), pace=pace)
+            self._guard((*spec.files, *self.descriptions.values()))
+            file = None if self.json_path is None else stack.enter_context(whole_text_file(self.json_path))
+            told = listener(spec, intake.source)
+            result = inspect_intake(intake, spec, listen=told, pace=pace, stop=stop)
             if file is not None:
                 json.dump(result.to_json(), file, indent=1, allow_nan=False)
                 file.write("\n")
         return result
+
+    def _guard(self, files: Sequence[str]) -> None:
+        """Refuse JSON in the place of a capture, of `files`, or of a file that is no inspection."""
+        from canmap.outputs.guard import guard_output
+
+        if self.json_path is not None:
+            inputs = (*self.captures, *files)
+            guard_output(self.json_path, inputs, overwrite=self.overwrite, own=_OWN_JSON)
 
 
 def reads_captures(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -127,11 +151,13 @@ def reads_captures(command: Callable[..., Any]) -> Callable[..., Any]:
         description: Sequence[str],
         from_s: float | None,
         to_s: float | None,
+        overwrite: bool,
         **own: object,
     ) -> Any:
         channels = assignments(channel, "--channel", "BUS=CHANNEL")
         descriptions = assignments(description, "--description", "BUS=FILE")
-        request = Request(captures, spec, json_path, channels, descriptions, span(from_s, to_s))
+        span_s = span(from_s, to_s)
+        request = Request(captures, spec, json_path, channels, descriptions, span_s, overwrite)
         return command(request, **own)
 
     return functools.reduce(lambda made, option: option(made), reversed(_SHARED), with_request)

@@ -9,17 +9,21 @@ from typing import TYPE_CHECKING, Literal
 
 from rich.console import Console
 from rich.padding import Padding
+from rich.segment import Segment
 from rich.table import Table
 from rich.text import Text
 
 from canmap.checks.finding import Kind, Severity
 from canmap.checks.intake import identifier
 from canmap.checks.words import number, times
+from canmap.errors import printable
 from canmap.inspection import ValueSummary, last_value
 from canmap.vocabulary import field_types
 
 if TYPE_CHECKING:
     from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
+
+    from rich.console import ConsoleOptions, RenderableType
 
     from canmap.checks.finding import Finding
     from canmap.inspection import Inspection, MessageSummary
@@ -40,11 +44,21 @@ class _Screen(Console):
         """Pass it on."""
         raise BrokenPipeError
 
+    def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterator[Segment]:
+        """Give the pieces of what is printed, without anything from outside that steers a terminal."""
+        for piece in super().render(renderable, options):
+            text = "\n".join(map(printable, piece.text.split("\n")))
+            yield piece if piece.control or text == piece.text else Segment(text, piece.style)
+
 
 def console() -> Console:
     """Return the console for standard output: as wide as it is, or wide enough for a pipe."""
-    width = None if sys.stdout.isatty() or "COLUMNS" in os.environ else PIPE_WIDTH
-    return _Screen(width=width, highlight=False)
+    told = os.environ.get("COLUMNS", "")
+    if told.isdecimal() and int(told) > 0:
+        width = int(told)
+    else:  # rich would take 0 for a width
+        width = os.get_terminal_size(sys.stdout.fileno()).columns if sys.stdout.isatty() else 0
+    return _Screen(width=width or PIPE_WIDTH, highlight=False)
 
 
 def print_table(out: Console, table: Table | Padding | Text) -> None:
@@ -78,7 +92,8 @@ def _show_capture(result: Inspection, out: Console) -> None:
     start = capture.at(capture.start_ns)
     channels = ", ".join(f"{name} {count:,}" for name, count in sorted(capture.channels.items()))
     out.print(
-        Text(f"{result.vehicle}: {', '.join(capture.files)}", style="bold"), soft_wrap=not out.is_terminal
+        Text(printable(f"{result.vehicle}: {', '.join(capture.files)}"), style="bold"),
+        soft_wrap=not out.is_terminal,
     )
     text = f"{times(capture.frames, 'frame')} in {number(round(capture.duration_s, 3))} s"
     text += f" from {start}" if start else ""
@@ -88,7 +103,7 @@ def _show_capture(result: Inspection, out: Console) -> None:
     text += f"; {times(errors, 'error frame')}" if errors else "; error frames not recorded"
     remote = capture.remote_frames
     text += f"; {times(remote, 'remote frame')}, which hold no values" if remote else ""
-    print_table(out, Text(text))
+    print_table(out, Text(printable(text)))
 
 
 def _show_table(out: Console, heading: str, left: Sequence[str], rows: Iterable[Mapping[str, str]]) -> None:
@@ -107,7 +122,7 @@ def _show_table(out: Console, heading: str, left: Sequence[str], rows: Iterable[
         justify: Literal["left", "right"] = "left" if title in left else "right"
         table.add_column(title, justify=justify, no_wrap=title != titles[0], overflow="fold")
     for row in listed:
-        table.add_row(*(row[title] for title in titles))
+        table.add_row(*(printable(row[title]) for title in titles))
     print_table(out, Text(heading, style="bold"))
     print_table(out, Padding(table, (0, 0, 0, 2), expand=False))
     if left_out := [title for title in listed[0] if title not in titles]:
@@ -261,7 +276,7 @@ def _show_unjudged(result: Inspection, out: Console) -> None:
 
 
 def _show_line(out: Console, severity: Severity, kind: Kind, text: str) -> None:
-    line = Text.assemble("  ", (severity.value, STYLES[severity]), f" {kind.value}  {text}")
+    line = Text.assemble("  ", (severity.value, STYLES[severity]), f" {kind.value}  {printable(text)}")
     out.print(line, soft_wrap=not out.is_terminal)
 
 
@@ -273,7 +288,7 @@ def show_finding(result: Inspection, finding: Finding, out: Console) -> None:
     head = Text.assemble("  ", (finding.severity.value, STYLES[finding.severity]), f" {finding.kind.value}")
     if finding.kind is not Kind.SPEC:
         head.append(f" [{span}]", style="cyan")
-    head.append(f"  {finding.text}")
+    head.append(f"  {printable(finding.text)}")
     if out.is_terminal:
         out.print(Padding(head[2:], (0, 0, 0, 2)))
     else:

@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 import click
 
 from canmap.cli.inspect import exit_status
+from canmap.cli.main import INTERRUPTED
 from canmap.cli.options import Request, reads_captures
+from canmap.cli.says import say
 from canmap.errors import UsageError
 
 if TYPE_CHECKING:
@@ -24,7 +26,7 @@ Examples:
   canmap replay drive.log --spec cart.yaml --pace 10 --from 12 --to 20 --record steering --every 0.1
   canmap replay drive.log --spec cart.yaml --pace flat --json -
 
-Nothing is transmitted. Exit status as for inspect.
+Nothing is transmitted. Exit status as for inspect. Ctrl-C ends it early, with the findings so far, and 130.
 """
 
 
@@ -57,8 +59,15 @@ def replay_command(request: Request, pace: str, record: tuple[str, ...], every: 
         printers.append(LinePrinter(spec, record or None, every, silent=request.json_path == "-"))
         return printers[0].step
 
-    result = request.inspect(listener, clock)
-    printers[0].finish(result, clock)
+    from canmap.run import Stop
+
+    stop = Stop()
+    with stop.listening():
+        result = request.inspect(listener, clock, stop)
+        printers[0].finish(result, clock)
+    if stop.asked:
+        say("interrupted; what is told is of the part that came until then", aside=True)
+        return INTERRUPTED
     return exit_status(result)
 
 

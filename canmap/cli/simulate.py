@@ -5,6 +5,8 @@ from __future__ import annotations
 import click
 
 from canmap.cli.channels import tell_channels
+from canmap.cli.options import OVERWRITE
+from canmap.cli.says import say
 from canmap.errors import UsageError
 
 EPILOG = """\
@@ -14,7 +16,8 @@ Examples:
   canmap simulate drive.yaml --faults drop.yaml --seed 7 --to drop.log
   canmap simulate drive.yaml --live
 
-The truth of what was wrong stands beside the capture, in .yaml. Same files and seed, same bytes of a .log.
+The truth of what was wrong stands beside the capture, in .yaml; the two replace such a pair, and what else
+exists with --overwrite only. Same files and seed, same bytes of a .log.
 Nothing is ever sent on hardware: --live sends at true pace on the channels can0 and can1 of python-can's
 virtual interface, which reaches the programs of this process only.
 """
@@ -29,8 +32,11 @@ virtual interface, which reaches the programs of this process only.
 )
 @click.option("--faults", metavar="FILE", help="What goes wrong, a YAML file.")
 @click.option("--seed", metavar="N", type=int, help="Instead of the scenario's seed.")
+@OVERWRITE
 @click.option("--live", is_flag=True, help="Send at true pace on virtual buses, within this process.")
-def simulate_command(scenario: str, to: str | None, faults: str | None, seed: int | None, live: bool) -> int:
+def simulate_command(
+    scenario: str, to: str | None, faults: str | None, seed: int | None, overwrite: bool, live: bool
+) -> int:
     """Simulate the demonstration vehicle, its kit and its buses, with faults whose truth is known."""
     if live == (to is not None):
         raise UsageError("Say either --to CAPTURE or --live.")
@@ -41,14 +47,14 @@ def simulate_command(scenario: str, to: str | None, faults: str | None, seed: in
     if to is not None:
         from canmap.simulator.run import simulate_to_file
 
-        outcome = simulate_to_file(loaded, to)
+        outcome = simulate_to_file(loaded, to, overwrite=overwrite)
         truth = f"the truth of {times(outcome.faults, 'fault')} in {outcome.truth_path}"
-        click.echo(f"{times(outcome.frames, 'frame')} in {to}, {truth}.")
+        say(f"{times(outcome.frames, 'frame')} in {to}, {truth}.")
         buses = {bus.channel: name for name, bus in loaded.spec.buses.items()}
         tell_channels(outcome.channels, buses)
     else:
         from canmap.simulator.live import simulate_live
 
-        click.echo(f"{loaded.name}: on the virtual channels can0 and can1; nothing is sent on hardware.")
-        click.echo(f"{simulate_live(loaded):,} frames sent.")
+        say(f"{loaded.name}: on the virtual channels can0 and can1; nothing is sent on hardware.")
+        say(f"{simulate_live(loaded):,} frames sent.")
     return 0

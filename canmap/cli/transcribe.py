@@ -8,7 +8,8 @@ import click
 
 from canmap.checks.words import times
 from canmap.cli.channels import tell_channels
-from canmap.cli.options import CAPTURES, FROM, TO, assignments, span
+from canmap.cli.options import CAPTURES, FROM, OVERWRITE, TO, assignments, span
+from canmap.cli.says import say
 
 if TYPE_CHECKING:
     from canmap.transcript import Transcript
@@ -22,7 +23,7 @@ Examples:
   canmap transcribe drive.blf --from 120 --to 150 --into stop.log
 
 The ending names the format; canmap formats says what each of them keeps, of stamps and directions too.
-Frames come in the order in which an inspection takes them.
+Frames come in the order in which an inspection takes them. What exists is replaced with --overwrite only.
 """
 
 
@@ -37,8 +38,14 @@ Frames come in the order in which an inspection takes them.
 )
 @FROM
 @TO
+@OVERWRITE
 def transcribe_command(
-    captures: tuple[str, ...], into: str, channel: tuple[str, ...], from_s: float | None, to_s: float | None
+    captures: tuple[str, ...],
+    into: str,
+    channel: tuple[str, ...],
+    from_s: float | None,
+    to_s: float | None,
+    overwrite: bool,
 ) -> int:
     """Write the frames of captures to one capture, in the format that its name ends in."""
     span_s = span(from_s, to_s)
@@ -46,24 +53,24 @@ def transcribe_command(
     channels = assignments(tuple(pairs), "--channel", "NAME=CHANNEL")
     from canmap.transcript import transcribe
 
-    _tell(transcribe(captures, into, span_s, channels))
+    _tell(transcribe(captures, into, span_s, channels, overwrite=overwrite))
     return 0
 
 
 def _tell(done: Transcript) -> None:
     """Say what was written, and on standard error what was lost."""
-    click.echo(f"{times(done.frames, 'frame')} in {done.path}.")
+    say(f"{times(done.frames, 'frame')} in {done.path}.")
     if done.left_out:
-        click.echo(f"Left out, as the format has no such frames: {times(done.left_out, 'frame')}.", err=True)
+        say(f"Left out, as the format has no such frames: {times(done.left_out, 'frame')}.", aside=True)
     tell_channels(done.channels)
     for channels, from_s, to_s in done.uncovered:
         named = " and ".join(channels)
-        click.echo(
+        say(
             f"No capture covers {named} from {from_s:.3f} s to {to_s:.3f} s; in one capture that is silence.",
-            err=True,
+            aside=True,
         )
     if done.bad_lines:
         first = done.bad[0]
         where = f"line {first.line} of {first.capture}" if first.line else first.capture
         text = f"Not read: {times(done.bad_lines, 'line')}, the first of them {where}: {first.reason}."
-        click.echo(text, err=True)
+        say(text, aside=True)

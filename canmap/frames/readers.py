@@ -18,7 +18,7 @@ from io import BufferedIOBase, BufferedReader
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from canmap.errors import CaptureError, UsageError
+from canmap.errors import CaptureError, UsageError, why_unread
 from canmap.formats import BY_ENDING, FORMATS, Format
 from canmap.frames.batches import BatchedCapture
 from canmap.frames.content import DAMAGE, Content
@@ -133,14 +133,8 @@ def _open_stream(name: str) -> BufferedReader:
             # Not sys.stdin.buffer: a thread that waits on that one when the program ends brings it down.
             return open(0, "rb", closefd=False)
         return Path(name).open("rb")
-    except FileNotFoundError:
-        raise CaptureError(f"{name}: there is no such file; check the path.") from None
-    except IsADirectoryError:
-        raise CaptureError(f"{name}: this is a folder; name the capture files in it.") from None
-    except PermissionError:
-        raise CaptureError(f"{name}: you may not read this file; change its permissions.") from None
     except (OSError, ValueError) as error:
-        raise CaptureError(f"{name}: the file cannot be opened ({error}); check the path.") from None
+        raise CaptureError(f"{name}: {why_unread(error, name)}.") from None
 
 
 def _progress(stream: BufferedReader) -> Progress:

@@ -16,7 +16,7 @@ from canmap.chunks import FLAG_BIT_RATE_SWITCH, FLAG_ERROR_PASSIVE, FLAG_FD, FLA
 from canmap.errors import OutputError
 from canmap.extras import python_can
 from canmap.formats import BY_ENDING, FORMATS, MOST_NAME, Channels, Errors, Fd, Format, channel_number
-from canmap.outputs.files import whole_file
+from canmap.outputs.files import failures_named, is_direct, whole_files
 from canmap.outputs.mdffile import write_mdf
 from canmap.outputs.packetfile import write_pcap, write_pcapng
 from canmap.outputs.sqlitefile import write_sqlite
@@ -41,6 +41,7 @@ _OWN: dict[str, Callable[[str, Iterable[FrameChunk]], None]] = {
     ".db": write_sqlite,
     ".mf4": write_mdf,
 }
+_IN_ONE_GO = {".log", ".pcap", ".pcapng"}  # from the first byte to the last, so that a pipe may take it
 _PYTHON_CAN = {
     ".asc": "ASCWriter",
     ".blf": "BLFWriter",
@@ -66,16 +67,38 @@ def write_capture(path: str, chunks: Iterable[FrameChunk]) -> int:
             that would not come back.
         UsageError: The library that writes the format is not installed.
     """
+    require_written(path)
+    with whole_files(path) as (name,):
+        return write_frames(name, chunks, path)
+
+
+def require_written(path: str) -> None:
+    """Refuse the name of a capture that is not written.
+
+    Raises:
+        OutputError: No format has its ending, or it is a pipe or a device and its format needs a file.
+    """
     ending = Path(path).suffix.lower()
     if ending not in _OWN and ending not in _PYTHON_CAN:
         known = ", ".join(one.ending for one in FORMATS)
         raise OutputError(f"{path}: no capture is written with this ending; name one of {known}.")
-    kept = _Kept(path, chunks, ending)
-    with whole_file(path) as name:
-        if ending in _OWN:
-            _OWN[ending](name, kept)
-        else:
-            _write_with_python_can(name, ending, kept)
+    with failures_named(path):
+        if ending not in _IN_ONE_GO and is_direct(path) and not Path(path).is_dir():
+            known = ", ".join(sorted(_IN_ONE_GO))
+            raise OutputError(f"{path} is no ordinary file, into which only {known} are written.")
+
+
+def write_frames(path: str, chunks: Iterable[FrameChunk], named: str | None = None) -> int:
+    """Write frames to a file at once, in the format that its ending tells; return how many were left out.
+
+    `named` is what complaints call the file, where it is only on its way to its place.
+    """
+    ending = Path(path).suffix.lower()
+    kept = _Kept(named or path, chunks, ending)
+    if ending in _OWN:
+        _OWN[ending](path, kept)
+    else:
+        _write_with_python_can(path, ending, kept)
     return kept.left_out
 
 

@@ -1,4 +1,4 @@
-"""Files that appear whole or not at all."""
+"""Files that appear whole or not at all, several of them together."""
 
 from __future__ import annotations
 
@@ -6,18 +6,25 @@ import contextlib
 import errno
 import io
 import os
+import re
+import signal
 import stat
 import sys
 import tempfile
+import threading
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
-from canmap.errors import CanmapError, OutputError
+from canmap.errors import CanmapError, OutputError, why_unusable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from _typeshed import ReadableBuffer
+
+_OPEN_STREAM = re.compile(r"/dev/(stdout|stderr|fd/\d+)|/proc/self/fd/\d+")
+_ENDING_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+_LONGEST_ENDING = 20
 
 
 @contextlib.contextmanager
@@ -34,91 +41,189 @@ def whole_text_file(path: str) -> Iterator[IO[str]]:
     if path == "-":
         yield sys.stdout
         return
-    if not path:
-        raise OutputError("The name of the file to write is empty; name a file, or - for standard output.")
-    target = Path(path)
-    beside: Path | None = None
-    try:
-        with _failures_named(path):
-            if path.endswith(os.sep):
-                raise IsADirectoryError
-            if target.exists() and not stat.S_ISREG(target.stat().st_mode):
-                raw = _NamedFile(path, path)
-            else:
-                handle, beside = _new_beside(target)
-                raw = _NamedFile(handle, path)
-        with io.TextIOWrapper(io.BufferedWriter(raw), encoding="utf-8") as file:
+    with _placed(path) as (place,):
+        with failures_named(path):
+            raw = _NamedFile(place.name, path)
+        with io.TextIOWrapper(io.BufferedWriter(raw), encoding="utf-8", errors="backslashreplace") as file:
             yield file
-        if beside is not None:
-            with _failures_named(path):
-                _put_in_place(beside, target)
+
+
+@contextlib.contextmanager
+def whole_files(*paths: str) -> Iterator[tuple[str, ...]]:
+    """Give names of files to write, with the same endings, that take the names `paths` when the block ends.
+
+    They take them together: no signal, no failure and no full disk leaves one without the others. If the
+    block raises, nothing is left. A device, a pipe or a terminal is given by its own name.
+
+    Raises:
+        OutputError: One cannot be written there.
+    """
+    with _placed(*paths) as places:
+        try:
+            yield tuple(place.name for place in places)
+        except CanmapError as error:
+            _rename(error, places)
+            raise
+        except BrokenPipeError:
+            raise
+        except OSError as error:
+            at_fault = [place for place in places if place.name == error.filename]
+            with failures_named((at_fault or places)[0].path):
+                raise
+
+
+def is_direct(path: str) -> bool:
+    """Return whether what is written to `path` goes there at once: it is a device, a pipe or a terminal.
+
+    Raises:
+        OSError: The system does not say.
+        ValueError: No file can have this name.
+    """
+    if _OPEN_STREAM.fullmatch(path):
+        return True
+    try:
+        return not stat.S_ISREG(Path(path).stat().st_mode)
+    except FileNotFoundError:
+        return False
+
+
+class _Place:
+    """Where a file is to stand.
+
+    Attributes:
+        path: As the user named it.
+        name: What is written until it is complete; `path` itself where that is a device.
+    """
+
+    def __init__(self, path: str) -> None:
+        """Find out whether it can be written, and begin it.
+
+        Raises:
+            OSError: It cannot, or must not be replaced.
+            ValueError: No file can have this name.
+        """
+        self.path = self.name = path
+        if path.endswith(os.sep) or Path(path).is_dir():
+            raise IsADirectoryError
+        self._beside = not is_direct(path)
+        if not self._beside:
+            return
+        self._target = Path(os.path.realpath(path))
+        self._is_new = not self._target.exists()
+        if not self._is_new and not os.access(self._target, os.W_OK):
+            raise PermissionError(errno.EACCES, "it is read-only")
+        # The name may be as long as the system allows, so that this one must not grow with it.
+        if len(os.fsencode(self._target.name)) > os.pathconf(self._target.parent, "PC_NAME_MAX"):
+            raise OSError(errno.ENAMETOOLONG, os.strerror(errno.ENAMETOOLONG))
+        ending = Path(path).suffix
+        handle, self.name = tempfile.mkstemp(
+            prefix=".canmap-",
+            suffix=ending if len(ending) <= _LONGEST_ENDING else "",
+            dir=self._target.parent,
+        )
+        os.close(handle)
+
+    def make_ready(self) -> None:
+        """Give it the permissions of what it replaces, or of a new file."""
+        if self._beside:
+            Path(self.name).chmod(_ordinary_mode(None if self._is_new else self._target))
+
+    def put(self) -> None:
+        """Give it its name."""
+        if self._beside:
+            Path(self.name).replace(self._target)
+
+    def take_back(self) -> None:
+        """Take it away again where nothing was before."""
+        if self._beside and self._is_new:
+            with contextlib.suppress(OSError):
+                self._target.unlink()
+
+    def drop(self) -> None:
+        """Take away what is not complete."""
+        if self._beside:
+            with contextlib.suppress(OSError):
+                Path(self.name).unlink()
+
+
+@contextlib.contextmanager
+def _placed(*paths: str) -> Iterator[tuple[_Place, ...]]:
+    """Begin files, and put all in place when the block ends, or none."""
+    places: list[_Place] = []
+    try:
+        for path in paths:
+            if not path:
+                raise OutputError("The name of the file to write is empty; name one.")
+            with failures_named(path):
+                places.append(_Place(path))
+        yield tuple(places)
+        with _signals_held():
+            _put_in_place(places)
     except BaseException:
-        if beside is not None:
-            beside.unlink(missing_ok=True)
+        for place in places:
+            place.drop()
+        raise
+
+
+def _put_in_place(places: list[_Place]) -> None:
+    """Give all their names, as near to each other as the system lets us."""
+    done: list[_Place] = []
+    try:
+        for place in places:
+            with failures_named(place.path):
+                place.make_ready()
+        for place in places:
+            with failures_named(place.path):
+                place.put()
+            done.append(place)
+    except BaseException:
+        for place in done:
+            place.take_back()
         raise
 
 
 @contextlib.contextmanager
-def whole_file(path: str) -> Iterator[str]:
-    """Give the name of a file to write, with the same ending, that takes the name `path` when the block ends.
-
-    If the block raises, nothing is left.
-
-    Raises:
-        OutputError: It cannot be written there, or what is there is no ordinary file.
-    """
-    target = Path(path)
-    beside: Path | None = None
+def _signals_held() -> Iterator[None]:
+    """Let what would end the program wait until the block is over."""
+    if threading.current_thread() is not threading.main_thread():  # no signal reaches any other
+        yield
+        return
+    came: list[int] = []
+    before = {number: signal.getsignal(number) for number in _ENDING_SIGNALS}
+    held = [number for number, handler in before.items() if handler is not None]
+    for number in held:
+        signal.signal(number, lambda number, _frame: came.append(number))
     try:
-        with _failures_named(path):
-            if target.exists() and not (target.is_file() or target.is_dir()):
-                raise OutputError(f"{path} is no ordinary file; name one that may be replaced.")
-            handle, beside = _new_beside(target)
-            os.close(handle)
-            yield str(beside)
-            _put_in_place(beside, target)
-    except BaseException:
-        if beside is not None:
-            beside.unlink(missing_ok=True)
-        raise
-
-
-def _new_beside(target: Path) -> tuple[int, Path]:
-    """Return a handle of a new file beside the one to write, and its name.
-
-    Raises:
-        OSError: It cannot be made, or must not take the other's place.
-    """
-    if target.is_dir():
-        raise IsADirectoryError
-    if target.exists() and not os.access(target, os.W_OK):
-        raise PermissionError(errno.EACCES, "it is read-only")
-    handle, name = tempfile.mkstemp(
-        prefix=f".{target.name}.", suffix=target.suffix, dir=target.resolve().parent
-    )
-    return handle, Path(name)
-
-
-def _put_in_place(beside: Path, target: Path) -> None:
-    beside.chmod(_ordinary_mode(target))
-    beside.replace(target.resolve())
+        yield
+    finally:
+        for number in held:
+            signal.signal(number, before[number])
+        for sent in came:
+            signal.raise_signal(sent)
 
 
 class _NamedFile(io.FileIO):
     """A file for writing whose failures name it as the user did, whoever writes at that moment."""
 
-    def __init__(self, file: str | int, path: str) -> None:
-        super().__init__(file, "w")
+    def __init__(self, name: str, path: str) -> None:
+        found = _OPEN_STREAM.fullmatch(name)
+        super().__init__(os.dup(_number(name)) if found else name, "w")  # a second opening begins at 0 again
         self._path = path
 
     def write(self, data: ReadableBuffer) -> int:
         """Write some or all of the bytes."""
-        with _failures_named(self._path):
+        with failures_named(self._path):
             return super().write(data)
 
 
+def _number(stream: str) -> int:
+    """Return the number of an open stream that is named by its path."""
+    name = Path(stream).name
+    return {"stdout": 1, "stderr": 2}.get(name) or int(name)
+
+
 @contextlib.contextmanager
-def _failures_named(path: str) -> Iterator[None]:
+def failures_named(path: str) -> Iterator[None]:
     """Turn what the system says of `path` into one sentence."""
     try:
         yield
@@ -126,13 +231,21 @@ def _failures_named(path: str) -> Iterator[None]:
         raise
     except IsADirectoryError as error:
         raise OutputError(f"{path} is a folder; name a file in it.") from error
-    except OSError as error:
-        raise OutputError(f"{path} cannot be written: {(error.strerror or str(error)).lower()}.") from error
+    except (OSError, ValueError) as error:
+        raise OutputError(f"{path} cannot be written: {why_unusable(error, path)}.") from error
 
 
-def _ordinary_mode(target: Path) -> int:
+def _rename(error: CanmapError, places: tuple[_Place, ...]) -> None:
+    """Have a sentence name the files as the user did, and not as they are called until complete."""
+    for place in places:
+        error.args = tuple(
+            one.replace(place.name, place.path) if isinstance(one, str) else one for one in error.args
+        )
+
+
+def _ordinary_mode(target: Path | None) -> int:
     """Permissions of the file that is replaced, else those that a new file would get."""
-    if target.exists():
+    if target is not None:
         return stat.S_IMODE(target.stat().st_mode)
     mask = os.umask(0)
     os.umask(mask)

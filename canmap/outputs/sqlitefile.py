@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from contextlib import closing
 from typing import TYPE_CHECKING
@@ -27,7 +28,8 @@ def write_sqlite(path: str, chunks: Iterable[FrameChunk]) -> None:
         OSError: The file cannot be written.
     """
     try:
-        with closing(sqlite3.connect(path)) as database, database:
+        with closing(sqlite3.connect(os.fsencode(path))) as database, database:
+            database.execute("PRAGMA journal_mode = OFF")  # what is not complete is thrown away as it is
             database.execute(CREATE)
             for chunk in chunks:
                 database.executemany("INSERT INTO messages VALUES (?, ?, ?, ?, ?, ?, ?)", _rows(chunk))

@@ -5,6 +5,7 @@ The finished file gets the seal of `canmap.seal`, without which it is not read a
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -30,15 +31,39 @@ def write_table(path: str, chunks: Iterable[FrameChunk]) -> None:
     library = polars()
     from polars.io.plugins import register_io_source  # noqa: PLC0415
 
+    failed: list[BaseException] = []  # what went wrong in the frames, as polars makes it something else
+
     def groups(*_wanted: Any) -> Iterator[Any]:
-        for group in _grouped(chunks):
-            yield _frame(library, group)
+        try:
+            for group in _grouped(chunks):
+                yield _frame(library, group)
+        except BaseException as error:
+            failed.append(error)
+            raise
 
     source = register_io_source(groups, schema=_frame(library, join([])).schema)
-    source.sink_parquet(
-        path, compression="lz4", row_group_size=TABLE_ROWS, metadata={TABLE_VERSION_KEY: TABLE_VERSION}
-    )
+    try:
+        # Not the path: polars would make the file anew when it has been taken away, after a failure.
+        with Path(path).open("wb") as file:
+            source.sink_parquet(
+                file,
+                compression="lz4",
+                row_group_size=TABLE_ROWS,
+                metadata={TABLE_VERSION_KEY: TABLE_VERSION},
+            )
+    except BaseException as error:
+        if failed and not isinstance(failed[0], GeneratorExit):
+            raise failed[0] from None
+        if isinstance(error, library.exceptions.PolarsError):
+            raise OSError(_why(str(error))) from error
+        raise
     seal(path)
+
+
+def _why(said: str) -> str:
+    """Return what the system said, out of the words of polars, which add a number and a plan."""
+    first = said.partition("\n")[0]
+    return first.partition(" (os error")[0]
 
 
 def _grouped(chunks: Iterable[FrameChunk]) -> Iterator[FrameChunk]:

@@ -10,12 +10,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from canmap.errors import CaptureError, OutputError
+from canmap.errors import CaptureError
 from canmap.formats import written_channels
-from canmap.outputs.captures import write_capture
-from canmap.outputs.files import whole_text_file
+from canmap.outputs.captures import require_written, write_frames
+from canmap.outputs.files import whole_files
+from canmap.outputs.guard import begins, guard_output
 from canmap.simulator.nodes import MS
-from canmap.simulator.truth import truth, truth_text
+from canmap.simulator.truth import truth, truth_head, truth_text
 from canmap.simulator.wires import CHANNELS, recorded, recorded_live
 
 if TYPE_CHECKING:
@@ -50,24 +51,33 @@ def truth_path(capture: str) -> str:
     return str(Path(capture).with_suffix(".yaml"))
 
 
-def simulate_to_file(scenario: Scenario, capture: str) -> Outcome:
+def simulate_to_file(scenario: Scenario, capture: str, *, overwrite: bool = False) -> Outcome:
     """Run a scenario once; write what the recorder got to `capture`, and the truth beside it.
 
-    The ending of `capture` tells its format; a frame that this cannot hold is left out.
+    The ending of `capture` tells its format; a frame that this cannot hold is left out. The two files appear
+    together. A capture with its truth that this wrote before may be replaced.
+
+    Args:
+        scenario: What to run.
+        capture: The file to write.
+        overwrite: Whether whatever exists may be replaced; never what is read.
 
     Raises:
-        OutputError: One of the two files cannot be written, or no capture has this ending.
+        OutputError: One of the two files cannot be written, would take the place of another, or no capture
+            has this ending.
         CaptureError: Nothing was recorded; no file is left.
     """
-    beside = truth_path(capture)
-    for read in (scenario.path, scenario.faults_path):
-        if read is not None and Path(read).resolve() == Path(beside).resolve():
-            raise OutputError(f"The truth of {capture} would take the place of {read}: choose another name.")
+    require_written(capture)
+    beside, name = truth_path(capture), Path(capture).name
+    own = truth_head(name)
+    guard_output(capture, scenario.files, overwrite=overwrite or begins(beside, own))
+    guard_output(beside, (*scenario.files, capture), overwrite=overwrite, own=own)
     recording = _Recording(scenario)
-    with whole_text_file(beside) as told_to:
-        frames = -write_capture(capture, recording)
+    with whole_files(beside, capture) as (told_to, written):
+        frames = -write_frames(written, recording)
         frames += recording.frames
-        told_to.write(truth_text(truth(scenario, Path(capture).name, recording.first_ns, frames)))
+        told = truth_text(truth(scenario, name, recording.first_ns, frames))
+        Path(told_to).write_text(told, encoding="utf-8", errors="backslashreplace")
     channels = written_channels(CHANNELS, Path(capture).suffix.lower())
     return Outcome(frames, len(scenario.faults), beside, channels)
 

@@ -81,6 +81,12 @@ class Scenario:
     faults: tuple[Case, ...]
     setup: Setup
 
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Every file that was read for it."""
+        own = (self.path,) if self.faults_path is None else (self.path, self.faults_path)
+        return (*own, *self.spec.files)
+
 
 def load_scenario(path: str, faults_path: str | None = None, seed: int | None = None) -> Scenario:
     """Read a scenario, and the faults if there are some.

@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING, Any
 
 import yaml
 
+from canmap.errors import printable
 from canmap.simulator.wires import EPOCH_NS
 
 if TYPE_CHECKING:
     from canmap.simulator.scenario import Scenario
     from canmap.simulator.script import Line
 
-HEAD = "# The truth of {capture}, simulated. Times are true seconds from its first frame; null: to the end.\n"
+TIMES = " Times are true seconds from its first frame; null: to the end.\n"
 
 
 def truth(scenario: Scenario, capture: str, first_stamp_ns: int, frames: int) -> dict[str, Any]:
@@ -47,7 +48,14 @@ def _line(line: Line, first_ns: int) -> dict[str, Any]:
     return told | {name: text for name, text in said.items() if name not in {"at", line.who}}
 
 
+def truth_head(capture: str) -> str:
+    """Return what the truth of a capture of this name begins with."""
+    return f"# The truth of {printable(capture)}, simulated."
+
+
 def truth_text(told: dict[str, Any]) -> str:
     """Return the truth as YAML."""
-    body = yaml.safe_dump(told, sort_keys=False, allow_unicode=True, width=110)
-    return HEAD.format(capture=told["capture"]) + body
+    body = yaml.safe_dump(
+        told | {"capture": printable(told["capture"])}, sort_keys=False, allow_unicode=True, width=110
+    )
+    return truth_head(told["capture"]) + TIMES + body

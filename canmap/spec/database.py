@@ -16,7 +16,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING
 
-from canmap.errors import DescriptionError, Fault, readable
+from canmap.errors import DescriptionError, Fault, readable, why_unread
 from canmap.spec.dbcmend import EXTENDED_FLAG, UNSENT_ID, mended, original
 from canmap.spec.dbctext import UNSENT_MESSAGE, DbcText, MessageLine, SignalLine
 from canmap.spec.description import DescribedMessage, DescribedSignal, Description
@@ -94,14 +94,8 @@ def _read_text(path: str) -> str:
     try:
         with Path(path).open("rb") as file:
             content = file.read(LARGEST_FILE + 1)
-    except OSError as error:
-        reason = {
-            FileNotFoundError: "there is no such file",
-            IsADirectoryError: "this is a folder; give the description file in it",
-        }.get(type(error), f"the file cannot be read ({error.strerror})")
-        raise DescriptionError((Fault(path, 0, 0, f"{reason}."),)) from None
-    except ValueError:  # a NUL in the path
-        raise DescriptionError((Fault(path, 0, 0, "there is no such file."),)) from None
+    except (OSError, ValueError) as error:
+        raise DescriptionError((Fault(path, 0, 0, f"{why_unread(error, path)}."),)) from None
     if len(content) > LARGEST_FILE:
         what = f"the file is larger than {LARGEST_FILE >> 20} MiB; give a bus description"
         raise DescriptionError((Fault(path, 0, 0, f"{what}."),))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from canmap.errors import Fault, SpecError, readable
+from canmap.errors import Fault, SpecError, readable, unread
 from canmap.words import times
 
 if TYPE_CHECKING:
@@ -33,6 +33,16 @@ def shown(text: str) -> str:
     """Return a text of the user in backticks, on one line and cut to a readable length."""
     flat = " ".join(text.split())
     return f"`{flat if len(flat) <= _MOST_SHOWN else flat[:_MOST_SHOWN] + '...'}`"
+
+
+def unread_beside(text: str, path: str) -> str | None:
+    """Return why a file that a spec names `text`, from its own folder, cannot be read, or None."""
+    why = unread(path)
+    if why is None:
+        return None
+    if why.startswith("there is no such file;"):
+        return f"There is no file {shown(text)}: the path is relative to this file."
+    return f"{shown(text)}: {why}."
 
 
 def listed(names: Iterable[str], joint: str = "or") -> str:

@@ -8,10 +8,11 @@ Each node keeps the place of the file that it came from.
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from canmap.spec.faults import shown
+from canmap.spec.faults import shown, unread_beside
 from canmap.spec.marks import Entries, Items, Scalar, read_nodes
 from canmap.spec.sections import renamed
 
@@ -27,7 +28,9 @@ _RECORD = ("records", "name")  # where fields stand
 MOST_FRAGMENTS = 50  # in one spec, those of fragments too
 
 
-def read_with_fragments(path: str, faults: Faults, known: Sequence[str] = ()) -> Entries | None:
+def read_with_fragments(
+    path: str, faults: Faults, known: Sequence[str] = ()
+) -> tuple[Entries | None, tuple[str, ...]]:
     """Read a spec and merge in what it includes.
 
     Args:
@@ -37,9 +40,10 @@ def read_with_fragments(path: str, faults: Faults, known: Sequence[str] = ()) ->
 
     Returns:
         The merged mapping, or None where the spec itself cannot be used; `faults` then says why. A
-        fragment that cannot be used is a fault, and the rest is returned.
+        fragment that cannot be used is a fault, and the rest is returned. And every file that was read.
     """
-    return _Includer(faults, (INCLUDE, *known) if known else ()).read(path)
+    includer = _Includer(faults, (INCLUDE, *known) if known else ())
+    return includer.read(path), includer.files
 
 
 class _Includer:
@@ -48,12 +52,17 @@ class _Includer:
     def __init__(self, faults: Faults, known: Sequence[str]) -> None:
         self._faults = faults
         self._known = known
-        self._done: dict[Path, Entries | None] = {}
-        self._underway: list[Path] = []
+        self._done: dict[str, Entries | None] = {}
+        self._underway: list[str] = []
         self._bytes = 0
 
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Every file that was read."""
+        return tuple(self._done)
+
     def read(self, path: str) -> Entries | None:
-        resolved = _resolved(path) or Path(path)
+        resolved = _resolved(path)
         self._underway.append(resolved)
         own = read_nodes(path, self._faults)
         if own and self._known:
@@ -72,24 +81,20 @@ class _Includer:
             self._faults.add(listing.place, "`include` is a list of paths: write [limits.yaml].")
             return rest
         below = Entries(own.place, {})
-        seen: set[Path] = set()
+        seen: set[str] = set()
         for item in listing.items:
             fragment = self._fragment(path, item, seen)
             if fragment is not None:
                 below = _over(below, fragment)
         return _over(below, rest)
 
-    def _fragment(self, path: str, item: Node, seen: set[Path]) -> Entries | None:
+    def _fragment(self, path: str, item: Node, seen: set[str]) -> Entries | None:
         if not isinstance(item, Scalar) or not item.text:
             self._faults.add(item.place, "`include` lists paths, and this is none.")
             return None
         named = str(Path(path).parent / item.text)
         resolved = _resolved(named)
-        if resolved is None or not _is_file(resolved):
-            self._faults.add(
-                item.place, f"There is no file {shown(item.text)}: the path is relative to this file."
-            )
-        elif resolved in self._underway:
+        if resolved in self._underway:
             self._faults.add(item.place, f"{shown(item.text)} includes itself, directly or through others.")
         elif resolved in seen:
             self._faults.add(item.place, f"{shown(item.text)} is included twice.")
@@ -98,6 +103,8 @@ class _Includer:
             return self._done[resolved]
         elif len(self._done) + len(self._underway) > MOST_FRAGMENTS:
             self._faults.add(item.place, f"A spec has at most {MOST_FRAGMENTS} fragments.")
+        elif why := unread_beside(item.text, named):
+            self._faults.add(item.place, why)
         elif self._takes_too_much(resolved):
             self._faults.add(item.place, "The fragments of a spec have at most 1 MB together: this is more.")
         else:
@@ -105,24 +112,17 @@ class _Includer:
             return self.read(named)
         return None
 
-    def _takes_too_much(self, path: Path) -> bool:
-        self._bytes += path.stat().st_size
+    def _takes_too_much(self, path: str) -> bool:
+        self._bytes += Path(path).stat().st_size
         return self._bytes > _LARGEST_TOGETHER
 
 
-def _resolved(path: str) -> Path | None:
-    """Return the file that a path leads to; None for a name that cannot be and links in a circle."""
+def _resolved(path: str) -> str:
+    """Return one name for a file by whatever path; the path itself where there is none."""
     try:
-        return Path(path).resolve()
-    except (OSError, ValueError, RuntimeError):
-        return None
-
-
-def _is_file(path: Path) -> bool:
-    try:
-        return path.is_file()
-    except (OSError, ValueError):  # a name longer than the system allows
-        return False
+        return os.path.realpath(path)
+    except (OSError, ValueError):  # the folder in which this runs is gone; a name that no file can have
+        return path
 
 
 def _long(node: Node, other: Node) -> Node:

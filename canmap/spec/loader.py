@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from canmap.errors import ArgumentError, DescriptionError
 from canmap.spec import grammar as g
 from canmap.spec.description import load_description
-from canmap.spec.faults import Faults, shown
+from canmap.spec.faults import Faults, shown, unread_beside
 from canmap.spec.include import read_with_fragments
 from canmap.spec.names import Names
 from canmap.spec.resolve import part, resolve
@@ -74,7 +74,7 @@ def build_spec(
     """
     channels, descriptions = channels or _NOTHING, descriptions or _NOTHING
     faults = Faults()
-    root = read_with_fragments(path, faults, [key.name for key in g.SPEC.keys])
+    root, files = read_with_fragments(path, faults, [key.name for key in g.SPEC.keys])
     if root is None:
         raise faults.error()
     context = Context(faults, [], Names((), {}), file=path)
@@ -88,7 +88,7 @@ def build_spec(
     spec = resolve(path, root, loaded, channels, context)
     if len(faults):
         raise faults.error()
-    return spec
+    return replace(spec, files=(*files, *(one.path for one in loaded.values())))
 
 
 def _check_bus_names(
@@ -118,20 +118,11 @@ def _load(
             continue
         else:
             path = str(Path(named.place.file).parent / named.text)
-            if not _is_file(path):
-                faults.add(
-                    named.place, f"There is no file {shown(named.text)}: the path is relative to this file."
-                )
+            if why := unread_beside(named.text, path):
+                faults.add(named.place, why)
                 continue
         try:
             loaded[entry.key] = describe(path)
         except DescriptionError as error:
             faults.extend(error.faults)
     return loaded
-
-
-def _is_file(path: str) -> bool:
-    try:
-        return Path(path).is_file()
-    except (OSError, ValueError):  # a name that the system cannot have
-        return False

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import yaml
 
+from canmap.errors import why_unread
 from canmap.spec.faults import Place, shown
 
 if TYPE_CHECKING:
@@ -149,21 +150,12 @@ def _top(path: str, root: Node | None, faults: Faults, before: int) -> Entries |
     return None
 
 
-def _unreadable(error: OSError | ValueError) -> str:
-    if isinstance(error, FileNotFoundError):
-        return "There is no such file: check the path."
-    if isinstance(error, IsADirectoryError):
-        return "This is a folder: name the spec in it."
-    reason = getattr(error, "strerror", None) or "the name is not possible"
-    return f"The file cannot be read ({reason}): check its name and permissions."
-
-
 def _read_text(path: str, faults: Faults) -> str | None:
     try:
         with Path(path).open("rb") as stream:
             data = stream.read(LARGEST_FILE + 1)
     except (OSError, ValueError) as error:
-        faults.add(Place(path), _unreadable(error))
+        faults.add(Place(path), f"{why_unread(error, path)}.")
         return None
     if len(data) > LARGEST_FILE:
         faults.add(Place(path), f"The file is larger than {LARGEST_FILE // 1024**2} MB, which no spec is.")

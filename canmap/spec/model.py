@@ -246,6 +246,7 @@ class Spec:
         selections: Further rules, each about one value of the multiplexer of a message.
         records: In the order of the spec.
         notes: What is accepted but not judged yet, what is not promised, what was corrected.
+        files: Every file that it was read from: itself, its fragments, the descriptions.
     """
 
     path: str
@@ -256,3 +257,4 @@ class Spec:
     records: tuple[RecordRule, ...]
     notes: tuple[Note, ...]
     selections: tuple[MessageRule, ...] = ()
+    files: tuple[str, ...] = ()

@@ -57,7 +57,7 @@ def make_captures(folder: Path) -> None:
     ("captures", "sentence"),
     [
         (["none.log"], "none.log: there is no such file; check the path."),
-        (["folder.log"], "folder.log: this is a folder; name the capture files in it."),
+        (["folder.log"], "folder.log: this is a folder; name a file in it."),
         (["empty.log"], "empty.log: the file is empty; check that the recorder wrote it."),
         (
             ["binary.log"],

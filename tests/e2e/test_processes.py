@@ -147,7 +147,7 @@ def test_control_c_ends_it_and_leaves_no_file(tmp_path: Path, command: list[str]
     assert list(tmp_path.iterdir()) == []
 
 
-def test_control_c_in_a_paced_replay(tmp_path: Path) -> None:
+def test_control_c_in_a_paced_replay_gives_the_findings_so_far(tmp_path: Path) -> None:
     with start(
         "replay", DEMO, "--spec", CART, "--pace", "1", "--json", str(tmp_path / "out.json"),
         stdout=subprocess.PIPE, stderr=subprocess.PIPE,
@@ -158,4 +158,10 @@ def test_control_c_in_a_paced_replay(tmp_path: Path) -> None:
         process.send_signal(signal.SIGINT)
         assert process.wait(LONGEST_S) == 130
         assert time.monotonic() - began_s < 5  # of the 12 s that are left
-    assert list(tmp_path.iterdir()) == []
+        said = process.stdout.read().decode()
+        assert process.stderr is not None
+        assert process.stderr.read().startswith(b"interrupted; ")
+    found = json.loads((tmp_path / "out.json").read_text())
+    assert [path.name for path in tmp_path.iterdir()] == ["out.json"]
+    assert 0 < found["capture"]["frames"] < len(demo_lines())
+    assert f"{found['verdict'].upper()}: " in said

@@ -37,13 +37,13 @@ def test_what_the_channels_are_called_is_said(tmp_path: Path) -> None:
     scenario = scenario_of(tmp_path, short_drive(1.5)).path
     done = canmap("simulate", scenario, "--to", tmp_path / "a.csv")
     assert done.stderr == "The frames of can0 and can1 are mixed in it: all are of channel 1.\n"
-    done = canmap("simulate", scenario, "--to", tmp_path / "a.asc")
+    done = canmap("simulate", scenario, "--to", tmp_path / "b.asc")
     options = ["--channel", "drive=1", "--channel", "chassis=2"]
     assert done.stderr == (
         f"In it, can0 is channel 1, can1 is channel 2. Inspect it with {' '.join(options)}.\n"
     )
     spec = ROOT / "specs/orchard_cart/cart.yaml"
-    assert "missing" not in canmap("inspect", tmp_path / "a.asc", "--spec", spec, *options).stdout
+    assert "missing" not in canmap("inspect", tmp_path / "b.asc", "--spec", spec, *options).stdout
 
 
 def test_every_capture_is_listed_and_all_are_small() -> None:
@@ -58,7 +58,7 @@ def test_every_capture_is_listed_and_all_are_small() -> None:
         ([SHORT], "Say either --to CAPTURE or --live"),
         ([SHORT, "--live", "--to", "x.log"], "Say either --to CAPTURE or --live"),
         ([SHORT, "--to", "x.txt"], "x.txt: no capture is written with this ending; name one of .log, "),
-        (["nothing.yaml", "--to", "x.log"], "nothing.yaml: There is no such file"),
+        (["nothing.yaml", "--to", "x.log"], "nothing.yaml: there is no such file; check the path"),
         ([SHORT, "--seed", "-4", "--to", "x.log"], "The seed -4 is not between"),
     ],
 )

@@ -78,7 +78,7 @@ def test_what_is_lost_is_said(tmp_path: Path) -> None:
     [
         ([DEMO, "--into", "x.txt"], "no capture is written with this ending; name one of .log, "),
         (["a.csv", "--into", "b.log"], "a.csv: there is no such file"),
-        ([DEMO, "--into", DEMO], "is read itself; name another file to write"),
+        ([DEMO, "--into", DEMO], "which is read; name another file"),
         ([DEMO, "--from", "100", "--into", "{folder}/x.log"], "holds no frame from 100 s on"),
         (
             [DEMO, "--channel", "can2", "--into", "{folder}/x.log"],
@@ -143,6 +143,6 @@ def test_what_no_capture_covers_is_said(tmp_path: Path) -> None:
         f"No capture covers can0 and can1 from {from_s:.3f} s to {to_s:.3f} s; "
         "in one capture that is silence.\n"
     )
-    assert transcribe(*parts, "--to", 2, "--into", tmp_path / "c.log").stderr == ""
-    done = transcribe(*parts, "--channel", "can1", "--into", tmp_path / "c.log")
+    assert transcribe(*parts, "--to", 2, "--into", tmp_path / "d.log").stderr == ""
+    done = transcribe(*parts, "--channel", "can1", "--into", tmp_path / "e.log")
     assert done.stderr.startswith("No capture covers can1 from ")

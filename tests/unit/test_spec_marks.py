@@ -105,7 +105,7 @@ def test_hundred_thousand_levels_are_an_error_at_once(opening, tmp_path):
 def test_file_that_is_not_there(tmp_path):
     faults = Faults()
     assert read_nodes(str(tmp_path / "no.yaml"), faults) is None
-    assert "There is no such file: check the path." in str(faults.error())
+    assert "there is no such file; check the path." in str(faults.error())
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import IO, TYPE_CHECKING
 
 from canmap.errors import CaptureError
 from canmap.frames.content import DAMAGE
@@ -30,10 +30,11 @@ def whole_file(name: str, stream: BufferedIOBase, ending: str) -> Iterator[str]:
         CaptureError: The content cannot be read to its end, or is too large to be copied.
     """
     place = getattr(stream, "name", None)
-    if isinstance(place, str) and Path(place).is_file():
+    # No library takes a name that is no UTF-8.
+    if isinstance(place, str) and place.isprintable() and Path(place).is_file():
         yield place
         return
-    with tempfile.NamedTemporaryFile(suffix=ending) as copy:
+    with tempfile.NamedTemporaryFile(suffix=ending, buffering=0) as copy:
         size = 0
         try:
             while data := stream.read(STEP):
@@ -42,10 +43,24 @@ def whole_file(name: str, stream: BufferedIOBase, ending: str) -> Iterator[str]:
                     raise CaptureError(
                         f"{name}: it unpacks to more than {MOST_UNPACKED >> 30} GiB; unpack it first."
                     )
-                copy.write(data)
-            copy.flush()
+                _keep(copy, data)
         except DAMAGE as damage:
             if isinstance(damage, CaptureError):
                 raise
             raise CaptureError(f"{name}: the data cannot be unpacked ({damage}); copy it again.") from None
         yield copy.name
+
+
+def _keep(copy: IO[bytes], data: bytes) -> None:
+    """Write all of `data` to the copy.
+
+    Raises:
+        CaptureError: It cannot be written, which is no fault of the capture.
+    """
+    view = memoryview(data)
+    try:
+        while view:
+            view = view[copy.write(view) :]
+    except OSError as error:
+        why = (error.strerror or str(error)).lower()
+        raise CaptureError(f"{tempfile.gettempdir()} cannot take a copy of a capture: {why}.") from None
