@@ -16,6 +16,7 @@ from canmap.spec.model import Note
 from canmap.spec.names import FoundMessage
 from canmap.spec.sections import mapping
 from canmap.spec.shapes import Seen
+from canmap.words import times
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -85,7 +86,7 @@ def tell_doubts(descriptions: Mapping[str, Description], context: Context) -> No
         for repair in description.repairs[:_MOST_REPAIRS]:
             context.notes.append(Note(readable(f"{file}:{repair.line}: {repair.text}"), bus))
         if (more := len(description.repairs) - _MOST_REPAIRS) > 0:
-            context.notes.append(Note(f"{file}: {more:,} more repairs.", bus))
+            context.notes.append(Note(f"{file}: {times(more, 'more repair')}.", bus))
         for message in description.messages:
             doubts = [f"{one.signal.name} {one.why}" for one in message.doubtful[:_MOST_DOUBTS]]
             if not doubts:

@@ -83,7 +83,7 @@ def test_several_mistakes_of_a_spec_are_told_together(folder: Path, command: Com
     (folder / "spec.yaml").write_text(HEAD + STEERING + fields)
     said = refused(command("inspect", "demo.log", "--spec", "spec.yaml"), lines=2).splitlines()
     assert said[0] == "spec.yaml:8:18: SteerFeedback has no signal `Angel`; did you mean `Angle`?"
-    assert said[1].startswith("spec.yaml:9:51: ")
+    assert said[1].startswith("spec.yaml:9:52: ")
 
 
 ANGLE = STEERING + "    wheel_angle: SteerFeedback.Angle\n"
@@ -94,7 +94,7 @@ SPECS = {
     ),
     "unit of another kind": (
         STEERING + "    wheel_angle: {signal: SteerFeedback.Angle, range: [0 km/h, 1 rad]}\n",
-        "spec.yaml:8:55: The unit `km/h` does not convert to rad.",
+        "spec.yaml:8:56: The unit `km/h` does not convert to rad.",
     ),
     "unknown unit": (
         STEERING + "    wheel_angle: {signal: SteerFeedback.Angle, unit: furlong}\n",
@@ -263,7 +263,7 @@ def test_nothing_is_written_when_the_work_fails(folder: Path, command: Command) 
 def test_two_buses_put_on_one_channel(tmp_path: Path) -> None:
     done = canmap("inspect", ROOT / DEMO, "--spec", ROOT / CART, "--channel", "drive=can1", cwd=tmp_path)
     assert done.returncode == 2
-    assert "The buses drive and chassis would both be on channel can1; give each its own" in done.stderr
+    assert "The buses drive and chassis would both be on channel `can1`; give each its own" in done.stderr
 
 
 def test_the_spec_of_the_demo_is_found_from_anywhere(tmp_path: Path) -> None:

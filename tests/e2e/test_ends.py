@@ -160,10 +160,12 @@ def hostile(tmp_path: Path) -> Path:
     (tmp_path / "a.log").write_text(lines, encoding="utf-8")
     shutil.copy(ROOT / "specs/orchard_cart/kit.dbc", tmp_path / "kit.dbc")
     spec = (
-        'vehicle: "A\\u202eB"\nbuses:\n  drive: {description: kit.dbc, channel: can0}\nrecords:\n'
+        "vehicle: Cart\nbuses:\n  drive: {description: kit.dbc, channel: can0}\nrecords:\n"
         "  steering: {type: Steering, stamp: SteerFeedback, wheel_angle: SteerFeedback.Angle}\n"
     )
     (tmp_path / "spec.yaml").write_text(spec, encoding="utf-8")
+    (tmp_path / "odd.yaml").write_text(spec.replace("Cart", '"A\\u202eB"'), encoding="utf-8")
+    (tmp_path / "odder.yaml").write_text(spec.replace("Cart", "A\u202eB"), encoding="utf-8")
     shutil.copy(ROOT / DEMO, tmp_path / f"{HOSTILE}.log")
     return tmp_path
 
@@ -173,6 +175,8 @@ def hostile(tmp_path: Path) -> Path:
     [
         ["inspect", "a.log", "--spec", "spec.yaml"],
         ["replay", "a.log", "--spec", "spec.yaml", "--pace", "flat"],
+        ["inspect", "a.log", "--spec", "odd.yaml"],
+        ["inspect", "a.log", "--spec", "odder.yaml"],
         ["inspect", f"{HOSTILE}.log", "--spec", "spec.yaml"],
         ["inspect", f"no{HOSTILE}.log", "--spec", "spec.yaml"],
         ["inspect", "a.log", "--spec", f"no{HOSTILE}.yaml"],

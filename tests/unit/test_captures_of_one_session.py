@@ -115,7 +115,7 @@ def test_a_part_over_a_step_is_written_the_same_each_time(tmp_path: Path) -> Non
     log = tmp_path / "s.log"
     log.write_text("".join(f"({t // 10**9}.{t % 10**9 // 1000:06d}) can0 100#00\n" for t in rows), "ascii")
     for _ in range(3):
-        assert transcribe(log, tmp_path / "part.log", (0.0, 5.0)).frames == 5000
+        assert transcribe(log, tmp_path / "part.log", (0.0, 5.0), overwrite=True).frames == 5000
 
 
 def test_a_minimum_gap_that_is_broken_to_the_end_is_open(tmp_path: Path) -> None:

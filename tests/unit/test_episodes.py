@@ -163,10 +163,8 @@ def test_the_counted_rest_is_open_only_where_the_last_of_it_is(still: bool) -> N
     """Twenty are listed; the 21st and those behind it are one, which goes on as long as its last one does."""
     episodes = Episodes(described)
     for i in range(23):
-        episodes.add(episode(0, 10 * i))
-    if still:
-        episodes.mark_still(0, 9999)
-    episodes.finish()
+        episodes.add(episode(0, 10 * i, end_ns=None if still and i == 22 else 100 * i + 10))
+    episodes.finish(lambda _subject: 9999)
     rest = list(episodes.findings())[-1]
     assert rest.text == "3 more"
     assert (rest.open, rest.end_ns) == ((True, 9999) if still else (False, 2210))
