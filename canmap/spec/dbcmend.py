@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 EXTENDED_FLAG = 0x8000_0000
 UNSENT_ID = 0xC000_0000  # of the message that carries signals which no message sends; it is on no bus
 _LARGEST_STANDARD, _LARGEST_EXTENDED = 0x7FF, 0x1FFF_FFFF
+_MOST_CUT = 100  # statements without an end, each of which is looked for to the end of the text
 _LONGEST_BLANK = 1_000  # columns
 _MOST_DIGITS = 20  # of an identifier
 # Stands before a name that begins with a digit, which the library takes for a number.
@@ -64,32 +65,33 @@ _IDLE = frozenset(
 )
 _WORDS = "|".join(sorted(_NEEDED | _IDLE, key=len, reverse=True))
 TEXT = r'"[^"\\]*+(?:\\"?[^"\\]*+)*?"'  # in steps of many characters: a comment may have millions
-_NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
+# All repeats are possessive: a damaged text may have any number of blanks or digits in a row.
+_NUMBER = r"[-+]?(?:\d++(?:\.\d*+)?|\.\d++)(?:[eE][-+]?\d++)?"
 _FORMS = {
-    "VERSION": re.compile(rf"VERSION\s*{TEXT}"),
-    "NS_": re.compile(rf"NS_\s*:(?:\s+(?:{_WORDS})(?!\w)(?=\s+(?:{_WORDS})(?!\w)|\s*\Z))*"),
-    "BS_": re.compile(r"BS_\s*:(?:[ \t]*\d[\d:, \t]*)?"),
-    "BU_": re.compile(rf"BU_\s*:(?:\s+(?!(?:{_WORDS})(?!\w))\w+)*|BU_\s*:"),
-    "BO_": re.compile(r"BO_\s+(?P<id>\d+)\s+(?P<name>\w+)\s*:\s*\d+\s+(?!SG_|BO_)(?P<sender>\w+)"),
+    "VERSION": re.compile(rf"VERSION\s*+{TEXT}"),
+    "NS_": re.compile(rf"NS_\s*+:(?:\s++(?:{_WORDS})(?!\w)(?=\s++(?:{_WORDS})(?!\w)|\s*+\Z))*+"),
+    "BS_": re.compile(r"BS_\s*+:(?:[ \t]*+\d[\d:, \t]*+)?"),
+    "BU_": re.compile(rf"BU_\s*+:(?:\s++(?!(?:{_WORDS})(?!\w))\w++)*+"),
+    "BO_": re.compile(r"BO_\s++(?P<id>\d++)\s++(?P<name>\w++)\s*+:\s*+\d++\s++(?!SG_|BO_)(?P<sender>\w++)"),
     "SG_": re.compile(
-        rf"SG_\s+(?P<name>\w+)(?:\s+\w+)?\s*:\s*{_NUMBER}\s*\|\s*{_NUMBER}\s*@\s*\d+\s*[-+]\s*"
-        rf"\(\s*{_NUMBER}\s*,\s*{_NUMBER}\s*\)\s*\[\s*{_NUMBER}\s*\|\s*{_NUMBER}\s*\]\s*{TEXT}"
-        r"\s*(?!SG_|BO_)\w+(?:\s*,\s*\w+)*"
+        rf"SG_\s++(?P<name>\w++)(?:\s++\w++)?\s*+:\s*+{_NUMBER}\s*+\|\s*+{_NUMBER}\s*+@\s*+\d++\s*+[-+]\s*+"
+        rf"\(\s*+{_NUMBER}\s*+,\s*+{_NUMBER}\s*+\)\s*+\[\s*+{_NUMBER}\s*+\|\s*+{_NUMBER}\s*+\]\s*+{TEXT}"
+        r"\s*+(?!SG_|BO_)\w++(?:\s*+,\s*+\w++)*+"
     ),
 }
-_TO_SEMICOLON = re.compile(rf'(?:[^";]++|{TEXT})*?;')
-_COMMENT = re.compile(rf"CM_\s*(?:(?:SG_\s+\d+\s+|BU_\s+|EV_\s+)\w+|BO_\s+\d+)?\s*(?P<text>{TEXT})")
+_TO_SEMICOLON = re.compile(rf'(?:[^";]++|(?>{TEXT}))*+;')
+_COMMENT = re.compile(rf"CM_\s*+(?:(?:SG_\s++\d++\s++|BU_\s++|EV_\s++)\w++|BO_\s++\d++)?\s*+(?P<text>{TEXT})")
 _COMMENT_OPEN = re.compile(r"CM_\b[^\n]*")
-_LOST_COMMENT = re.compile(rf"(?:SG_\s+\d+\s+\w+|BO_\s+\d+|BU_\s+\w+)\s*{TEXT}\s*;?")
-_STATEMENT_AHEAD = re.compile(rf"\s*(?:\Z|(?:{_WORDS})(?!\w))")
+_LOST_COMMENT = re.compile(rf"(?:SG_\s++\d++\s++\w++|BO_\s++\d++|BU_\s++\w++)\s*+{TEXT}\s*+;?")
+_STATEMENT_AHEAD = re.compile(rf"\s*+(?:\Z|(?:{_WORDS})(?!\w))")
 _NEXT_STATEMENT = re.compile(rf"^[ \t]*(?=(?:{_WORDS})(?!\w))", re.MULTILINE)
 _UNKNOWN = re.compile(r"[A-Z]\w*")
 _GAP = re.compile(r"(?:\s+|//[^\n]*)*+")
 _WORD = re.compile(r"\w+")
 _NAME = re.compile(r"(?<![\w.])\w++(?!\.|[-+]\d)")  # not the "1e" of 1e-05
 _ABOUT = re.compile(
-    r"(?:VAL_|SIG_VALTYPE_|SG_MUL_VAL_)\s+(?P<id>\d+)\s+(?P<signal>\w+)|BO_TX_BU_\s+(?P<sent>\d+)"
-    rf"|(?:CM_|BA_\s*{TEXT})\s*(?:SG_\s+(?P<id_2>\d+)\s+(?P<signal_2>\w+)|BO_\s+(?P<id_3>\d+))"
+    r"(?:VAL_|SIG_VALTYPE_|SG_MUL_VAL_)\s++(?P<id>\d++)\s++(?P<signal>\w++)|BO_TX_BU_\s++(?P<sent>\d++)"
+    rf"|(?:CM_|BA_\s*+{TEXT})\s*+(?:SG_\s++(?P<id_2>\d++)\s++(?P<signal_2>\w++)|BO_\s++(?P<id_3>\d++))"
 )
 _CODED = re.compile(r"VAL_\s+\d")
 _ATTRIBUTE = re.compile(r'(?:BA_DEF_DEF_|BA_DEF_|BA_)\s*(?:(?:BO_|SG_|BU_|EV_)\s*)?"(?P<name>[^"]*)"')
@@ -136,6 +138,8 @@ def original(name: str) -> str:
 def mended(text: str) -> Mended:
     """Mend the text of a DBC; one that holds no statement at all stays as it is."""
     statements = list(_statements(text))
+    if sum(one.is_cut for one in statements) >= _MOST_CUT:
+        return Mended(text, (), {})
     if not any(one.keyword in _NEEDED | _IDLE for one in statements):
         return Mended(text, (), {})
     return _Mender(text, statements).mend()
@@ -143,19 +147,25 @@ def mended(text: str) -> Mended:
 
 @dataclass(frozen=True, slots=True)
 class _Statement:
-    """A piece of the text that is one statement; `wrong` says what is wrong with it as a whole."""
+    """A piece of the text that is one statement; `wrong` says what is wrong with it as a whole.
+
+    One `is_cut` that ends where the next one begins, for want of an end of its own.
+    """
 
     keyword: str
     start: int
     end: int
     found: re.Match[str] | None = None
     wrong: str = ""
+    is_cut: bool = False
 
 
 def _statements(text: str) -> Iterator[_Statement]:
     place = _after(_GAP, text, 0)
-    while place < len(text):
+    cut = 0
+    while place < len(text) and cut < _MOST_CUT:
         one = _statement(text, place)
+        cut += one.is_cut
         yield one
         place = _after(_GAP, text, max(one.end, place + 1))
 
@@ -175,7 +185,7 @@ def _statement(text: str, start: int) -> _Statement:
     if keyword in _NEEDED or keyword in _IDLE:
         # One without its end may not swallow what follows.
         found = _TO_SEMICOLON.match(text, start)
-        return _Statement(keyword, start, found.end() if found else _next(text, start))
+        return _Statement(keyword, start, found.end() if found else _next(text, start), is_cut=not found)
     if _UNKNOWN.match(text, start) and not text[text.rfind("\n", 0, start) + 1 : start].strip():
         after = _next(text, start)
         found = _TO_SEMICOLON.match(text, start, after)
