@@ -12,18 +12,18 @@ from bisect import bisect_right
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from canmap.spec.dbcstatements import IDLE, MOST_CUT, NEEDED, TEXT, Statement, statements
+
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
 
 EXTENDED_FLAG = 0x8000_0000
 UNSENT_ID = 0xC000_0000  # of the message that carries signals which no message sends; it is on no bus
 _LARGEST_STANDARD, _LARGEST_EXTENDED = 0x7FF, 0x1FFF_FFFF
-_MOST_CUT = 100  # statements without an end, each of which is looked for to the end of the text
 _LONGEST_BLANK = 1_000  # columns
 _MOST_DIGITS = 20  # of an identifier
 # Stands before a name that begins with a digit, which the library takes for a number.
 _STAND_IN = "canmap_name_"
-
 # What of the attributes is read, and how the library wants each defined.
 _ATTRIBUTES = {
     "GenMsgCycleTime": "BO_ {} INT 0 604800000",
@@ -31,63 +31,6 @@ _ATTRIBUTES = {
     "SystemSignalLongSymbol": "SG_ {} STRING",
     "SystemNodeLongSymbol": "BU_ {} STRING",
 }
-_NEEDED = frozenset(
-    ("BU_", "BO_", "SG_", "VAL_", "SIG_VALTYPE_", "SG_MUL_VAL_", "BO_TX_BU_", "BA_", "BA_DEF_", "BA_DEF_DEF_")
-)
-_IDLE = frozenset(
-    [
-        "VERSION",
-        "NS_",
-        "BS_",
-        "CM_",
-        "VAL_TABLE_",
-        "EV_",
-        "ENVVAR_DATA_",
-        "EV_DATA_",
-        "SIG_GROUP_",
-        "FILTER",
-        "SIG_TYPE_REF_",
-        "SGTYPE_",
-        "SGTYPE_VAL_",
-        "SIGTYPE_VALTYPE_",
-        "CAT_",
-        "CAT_DEF_",
-        "NS_DESC_",
-        "BA_REL_",
-        "BA_DEF_REL_",
-        "BA_DEF_DEF_REL_",
-        "BA_DEF_SGTYPE_",
-        "BA_SGTYPE_",
-        "BU_SG_REL_",
-        "BU_BO_REL_",
-        "BU_EV_REL_",
-    ]
-)
-_WORDS = "|".join(sorted(_NEEDED | _IDLE, key=len, reverse=True))
-TEXT = r'"[^"\\]*+(?:\\"?[^"\\]*+)*?"'  # in steps of many characters: a comment may have millions
-# All repeats are possessive: a damaged text may have any number of blanks or digits in a row.
-_NUMBER = r"[-+]?(?:\d++(?:\.\d*+)?|\.\d++)(?:[eE][-+]?\d++)?"
-_FORMS = {
-    "VERSION": re.compile(rf"VERSION\s*+{TEXT}"),
-    "NS_": re.compile(rf"NS_\s*+:(?:\s++(?:{_WORDS})(?!\w)(?=\s++(?:{_WORDS})(?!\w)|\s*+\Z))*+"),
-    "BS_": re.compile(r"BS_\s*+:(?:[ \t]*+\d[\d:, \t]*+)?"),
-    "BU_": re.compile(rf"BU_\s*+:(?:\s++(?!(?:{_WORDS})(?!\w))\w++)*+"),
-    "BO_": re.compile(r"BO_\s++(?P<id>\d++)\s++(?P<name>\w++)\s*+:\s*+\d++\s++(?!SG_|BO_)(?P<sender>\w++)"),
-    "SG_": re.compile(
-        rf"SG_\s++(?P<name>\w++)(?:\s++\w++)?\s*+:\s*+{_NUMBER}\s*+\|\s*+{_NUMBER}\s*+@\s*+\d++\s*+[-+]\s*+"
-        rf"\(\s*+{_NUMBER}\s*+,\s*+{_NUMBER}\s*+\)\s*+\[\s*+{_NUMBER}\s*+\|\s*+{_NUMBER}\s*+\]\s*+{TEXT}"
-        r"\s*+(?!SG_|BO_)\w++(?:\s*+,\s*+\w++)*+"
-    ),
-}
-_TO_SEMICOLON = re.compile(rf'(?:[^";]++|(?>{TEXT}))*+;')
-_COMMENT = re.compile(rf"CM_\s*+(?:(?:SG_\s++\d++\s++|BU_\s++|EV_\s++)\w++|BO_\s++\d++)?\s*+(?P<text>{TEXT})")
-_COMMENT_OPEN = re.compile(r"CM_\b[^\n]*")
-_LOST_COMMENT = re.compile(rf"(?:SG_\s++\d++\s++\w++|BO_\s++\d++|BU_\s++\w++)\s*+{TEXT}\s*+;?")
-_STATEMENT_AHEAD = re.compile(rf"\s*+(?:\Z|(?:{_WORDS})(?!\w))")
-_NEXT_STATEMENT = re.compile(rf"^[ \t]*(?=(?:{_WORDS})(?!\w))", re.MULTILINE)
-_UNKNOWN = re.compile(r"[A-Z]\w*")
-_GAP = re.compile(r"(?:\s+|//[^\n]*)*+")
-_WORD = re.compile(r"\w+")
 _NAME = re.compile(r"(?<![\w.])\w++(?!\.|[-+]\d)")  # not the "1e" of 1e-05
 _ABOUT = re.compile(
     r"(?:VAL_|SIG_VALTYPE_|SG_MUL_VAL_)\s++(?P<id>\d++)\s++(?P<signal>\w++)|BO_TX_BU_\s++(?P<sent>\d++)"
@@ -137,98 +80,18 @@ def original(name: str) -> str:
 
 def mended(text: str) -> Mended:
     """Mend the text of a DBC; one that holds no statement at all stays as it is."""
-    statements = list(_statements(text))
-    if sum(one.is_cut for one in statements) >= _MOST_CUT:
+    cut = list(statements(text))
+    if sum(one.is_cut for one in cut) >= MOST_CUT:
         return Mended(text, (), {})
-    if not any(one.keyword in _NEEDED | _IDLE for one in statements):
+    if not any(one.keyword in NEEDED | IDLE for one in cut):
         return Mended(text, (), {})
-    return _Mender(text, statements).mend()
-
-
-@dataclass(frozen=True, slots=True)
-class _Statement:
-    """A piece of the text that is one statement; `wrong` says what is wrong with it as a whole.
-
-    One `is_cut` that ends where the next one begins, for want of an end of its own.
-    """
-
-    keyword: str
-    start: int
-    end: int
-    found: re.Match[str] | None = None
-    wrong: str = ""
-    is_cut: bool = False
-
-
-def _statements(text: str) -> Iterator[_Statement]:
-    place = _after(_GAP, text, 0)
-    cut = 0
-    while place < len(text) and cut < _MOST_CUT:
-        one = _statement(text, place)
-        cut += one.is_cut
-        yield one
-        place = _after(_GAP, text, max(one.end, place + 1))
-
-
-def _after(form: re.Pattern[str], text: str, place: int) -> int:
-    found = form.match(text, place)
-    return found.end() if found else place
-
-
-def _statement(text: str, start: int) -> _Statement:
-    word = _WORD.match(text, start)
-    keyword = word[0] if word else ""
-    if keyword == "CM_":
-        return _comment(text, start)
-    if keyword in _FORMS:
-        return _definition(keyword, text, start)
-    if keyword in _NEEDED or keyword in _IDLE:
-        # One without its end may not swallow what follows.
-        found = _TO_SEMICOLON.match(text, start)
-        return _Statement(keyword, start, found.end() if found else _next(text, start), is_cut=not found)
-    if _UNKNOWN.match(text, start) and not text[text.rfind("\n", 0, start) + 1 : start].strip():
-        after = _next(text, start)
-        found = _TO_SEMICOLON.match(text, start, after)
-        end = found.end() if found else after
-        return _Statement("", start, end, wrong=f"the statement {keyword} is not known")
-    return _Statement("?", start, word.end() if word else start + 1)
-
-
-def _definition(keyword: str, text: str, start: int) -> _Statement:
-    if found := _FORMS[keyword].match(text, start):
-        return _Statement(keyword, start, found.end(), found)
-    if lost := _LOST_COMMENT.match(text, start):
-        return _Statement("", start, lost.end(), wrong="a comment lacks its keyword CM_")
-    return _Statement(keyword, start, _next(text, start))
-
-
-def _next(text: str, start: int) -> int:
-    """Return where the next line with a statement begins, or the end of the text."""
-    line_end = text.find("\n", start)
-    found = _NEXT_STATEMENT.search(text, line_end) if line_end >= 0 else None
-    return found.start() if found else len(text)
-
-
-def _comment(text: str, start: int) -> _Statement:
-    found = _COMMENT.match(text, start)
-    if found:
-        end = _after(_GAP, text, found.end())
-        if text.startswith(";", end):
-            return _Statement("CM_", start, end + 1, found)
-        if _STATEMENT_AHEAD.match(text, found.end()):
-            return _Statement("CM_", start, found.end(), found, "a comment lacks its semicolon")
-    line = _COMMENT_OPEN.match(text, start)
-    end = line.end() if line else start + 3
-    after = _next(text, start)
-    if text.startswith(";", after - 2) or text[end:after].count('"') == 1:
-        end = after  # the text goes on for some lines
-    return _Statement("CM_", start, end, None, "a comment cannot be read")
+    return _Mender(text, cut).mend()
 
 
 class _Mender:
     """Mends one text, statement by statement."""
 
-    def __init__(self, text: str, statements: list[_Statement]) -> None:
+    def __init__(self, text: str, statements: list[Statement]) -> None:
         self.text = text
         self.statements = statements
         self.line_starts = [0, *(found.end() for found in re.finditer("\n", text))]
@@ -280,7 +143,7 @@ class _Mender:
         self.repairs.append(repair)
         return repair
 
-    def _piece(self, one: _Statement) -> str:
+    def _piece(self, one: Statement) -> str:
         """Return what the library is to read of a statement."""
         body = self.text[one.start : one.end]
         if one.keyword == "BO_":
@@ -290,11 +153,11 @@ class _Mender:
             return _blank(body)
         if one.keyword in {"BO_", "SG_"}:
             return self._definition(one, body)
-        if self._is_lost(one, body) or one.keyword in _IDLE or not self._is_read(one, body):
+        if self._is_lost(one, body) or one.keyword in IDLE or not self._is_read(one, body):
             return _blank(body)
         return self._numbers(one, self._names(one, body))
 
-    def _definition(self, one: _Statement, body: str) -> str:
+    def _definition(self, one: Statement, body: str) -> str:
         if one.keyword == "BO_" and one.found:
             number, name = _identifier(one.found["id"]), one.found["name"]
             right = self.identifiers[number]
@@ -316,7 +179,7 @@ class _Mender:
             )
         return self._numbers(one, self._names(one, body))
 
-    def _is_read(self, one: _Statement, body: str) -> bool:
+    def _is_read(self, one: Statement, body: str) -> bool:
         """Tell whether a statement that is needed says anything that is read."""
         if one.keyword == "VAL_":
             return bool(_CODED.match(body)) or not body.endswith(";")
@@ -332,7 +195,7 @@ class _Mender:
             self.defined.add(name) if one.keyword == "BA_DEF_" else None
         return True
 
-    def _is_lost(self, one: _Statement, body: str) -> bool:
+    def _is_lost(self, one: Statement, body: str) -> bool:
         """Tell whether a statement is about what does not exist, or about what is left out."""
         about = _ABOUT.match(body)
         if not about or not body.endswith(";"):  # one that is cut off is for the library to refuse
@@ -352,7 +215,7 @@ class _Mender:
         )
         return True
 
-    def _names(self, one: _Statement, body: str) -> str:
+    def _names(self, one: Statement, body: str) -> str:
         """Put stand-ins for the names that begin with a digit, and identifiers as mended."""
         if one.keyword not in {"BO_", "SG_"} and (about := _ABOUT.match(body)):
             group = next(name for name in ("id", "id_2", "id_3", "sent") if about[name])
@@ -365,7 +228,7 @@ class _Mender:
             body, _NAME, lambda word: f"{_STAND_IN if word[0] in self.digit_names else ''}{word[0]}"
         )
 
-    def _numbers(self, one: _Statement, body: str) -> str:
+    def _numbers(self, one: Statement, body: str) -> str:
         def whole(found: re.Match[str]) -> str:
             if found[2] is None:
                 return found[0]

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from canmap.errors import Fault
-from canmap.spec.dbcmend import TEXT, UNSENT_ID
+from canmap.spec.dbcmend import UNSENT_ID
+from canmap.spec.dbcstatements import TEXT
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -77,6 +77,10 @@ REFUSED = {
     "twice": ("include: [a.yaml, a.yaml]\n", "spec.yaml:1:19: `a.yaml` is included twice."),
     "text": ("include: a.yaml\n", "spec.yaml:1:10: `include` is a list of paths: write [limits.yaml]."),
     "no path": ("include: [{a: 1}]\n", "spec.yaml:1:11: `include` lists paths, and this is none."),
+    "NUL": ('include: ["a\\0b"]\n', "spec.yaml:1:11: This text holds a character that has no place"),
+    "links in a circle": ("include: [circle.yaml]\n", "spec.yaml:1:11: `circle.yaml`: the file cannot be opened"),
+    "mark of direction": ("\u202ea: 1\n", "spec.yaml:1:1: The character U+202E has no place"),
+    "large": ("include: [large.yaml]\n", "spec.yaml:1:11: The fragments of a spec have at most 1 MB"),
     "long name": (f"include: [{'x' * 5000}]\n", "spec.yaml:1:11: `xxx"),
     "broken fragment": ("include: [bad.yaml]\n", "bad.yaml:1:5: This is not valid YAML"),
     "empty fragment": ("include: [empty.yaml]\n", "empty.yaml: The file is empty"),
@@ -89,6 +93,8 @@ def test_refused(name, tmp_path):
     path = write(
         tmp_path, spec=text, loop="a: 1\ninclude: [ spec.yaml]\n", a="a: 1\n", bad="a: b: c\n", empty=""
     )
+    (tmp_path / "circle.yaml").symlink_to("circle.yaml")
+    (tmp_path / "large.yaml").write_bytes(b"#" * 1_100_000)
     faults = Faults()
     read_with_fragments(path, faults)
     (fault,) = faults.error().faults

@@ -1,0 +1,163 @@
+"""Slips of the pen in a spec: numbers that read two ways, units by another name, what hangs on a mistake."""
+
+from __future__ import annotations
+
+import pytest
+
+import canmap
+from canmap.errors import ArgumentError, SpecError, UsageError
+from canmap.spec.loader import MOST_BUSES
+from tests.spec_builders import HEAD, VEHICLE, spec_of
+
+RECORD = "records:\n  steering:\n    type: Steering\n    stamp: SteerFeedback\n    "
+CART = VEHICLE.parents[3] / "specs" / "orchard_cart" / "cart.yaml"
+
+
+def faults_of(folder, text, head=HEAD):
+    with pytest.raises(SpecError) as raised:
+        spec_of(folder, text, head)
+    return [(fault.line, fault.column, fault.text) for fault in raised.value.faults]
+
+
+COMMAS = {
+    "flow mapping": ("demands:\n  SteerFeedback: {watchdog: 1,5 s}\n", 5, 29, "`1,5 s`", "write 1.5 s."),
+    "block": ("demands:\n  SteerFeedback:\n    watchdog: 1,5 s\n", 6, 15, "`1,5 s`", "write 1.5 s."),
+    "list": (
+        RECORD + "wheel_angle: {signal: SteerFeedback.Angle, range: [-1,5 deg, 2 deg]}\n",
+        *(8, 56, "`-1,5 deg`", "write -1.5 deg."),
+    ),
+    "number": ("correct: {SteerFeedback.Angle: {factor: 0,5, reason: x}}\n", 4, 41, "`0,5`", "write 0.5."),
+    "ratio": ("geometry: {steering_ratio: 15,4}\n", 4, 28, "`15,4`", "write 15.4."),
+    "thousands": ("geometry: {track: '1,200 mm'}\n", 4, 19, "`1,200 mm`", "write 1.200 mm or 1200 mm."),
+    "leading zero": ("demands: {SteerFeedback: {watchdog: 0300 ms}}\n", 4, 37, "`0300 ms`", "write 300 ms."),
+    "leading zero of a whole number": (
+        "correct: {SteerFeedback.Angle: {bits: 010, reason: x}}\n",
+        *(4, 39, "`010`", "write 10."),
+    ),
+}
+
+
+@pytest.mark.parametrize("name", COMMAS)
+def test_number_that_reads_two_ways_gets_a_word(name, tmp_path):
+    text, line, column, begin, end = COMMAS[name]
+    ((at_line, at_column, said),) = faults_of(tmp_path, text)
+    assert (at_line, at_column) == (line, column)
+    assert said.startswith(begin)
+    assert said.endswith(end)
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [
+        *(("metres", "m"), ("Meter", "m"), ("mètre", "m"), ("Zoll", "in"), ("MM", "mm"), ("feet", "ft")),
+        *(("kilometres", "km"), ("Inch", "in")),
+    ],
+)
+def test_unit_word_is_told_its_unit(written, meant, tmp_path):
+    ((*_, said),) = faults_of(tmp_path, f"geometry: {{track: 1.2 {written}}}\n")
+    assert said == f"`1.2 {written}`: the unit `{written}` is not known; did you mean `{meant}`?" or (
+        written == "Inch" and said.endswith("did you mean `inch`?")
+    )
+
+
+@pytest.mark.parametrize("written", ["degree_s", "Grad", "voltz", "xyz", "sec."])
+def test_nearest_unit_is_never_of_another_kind(written, tmp_path):
+    ((*_, said),) = faults_of(tmp_path, f"geometry: {{track: 1.2 {written}}}\n")
+    assert said.endswith("; it is one of m, mm, cm, km, in or inch.")
+
+
+def test_nearest_name_is_plausible_or_none(tmp_path):
+    ((*_, said),) = faults_of(
+        tmp_path, "messages: {SteerFeedback: {checksum: {signal: Share, profile: banana}}}\n"
+    )
+    assert said.startswith("`banana` is not a profile of checksums")
+    assert "did you mean" not in said
+    ((*_, said),) = faults_of(
+        tmp_path, "messages: {SteerFeedback: {checksum: {signal: Share, profile: E2E P1}}}\n"
+    )
+    assert "; did you mean `E2E P" in said
+
+
+BELOW = {
+    "unknown message": (
+        "messages:\n  Nothing: {perod: 1 s, counter: {signal: Counter, step: 900}, latency: 3 V}\n",
+        ["No description knows", "A message has no key", "`900` is not between", "The unit `V`"],
+    ),
+    "unknown record type": (
+        "records:\n  a: {type: Zzqzz, stamp: SteerFeedback, "
+        "lift: {signal: SteerFeedback.Angle, sgn: 1, scale: 0}}\n",
+        ["There is no record type", "A field has no key", "A scale is neither"],
+    ),
+    "missing description": (
+        "  body: {channel: can1, bit_rate: 5 V}\nmessages:\n  Nothing: {perod: 1 s}\n",
+        ["A bus needs the key `description`", "The unit `V`", "A message has no key"],
+    ),
+    "faults of an unknown signal": (
+        "faults: {A.B: {0: {txt: hot}}}\n",
+        ["No description", "A fault has no key"],
+    ),
+}
+
+
+@pytest.mark.parametrize("name", BELOW)
+def test_mistakes_below_what_is_not_known_are_told_too(name, tmp_path):
+    text, begins = BELOW[name]
+    found = faults_of(tmp_path, text)
+    assert len(found) == len(begins)
+    assert all(said.startswith(begin) for (*_, said), begin in zip(found, begins, strict=True))
+
+
+def test_names_are_not_doubted_where_the_buses_are_not_known(tmp_path):
+    text = "messages: {SteerFeedback: {}}\nfaults: {drive.A.B: {text: hot}}\n"
+    assert faults_of(tmp_path, text, "vehicle: X\n\n\n") == [(1, 1, "A spec needs the key `buses`.")]
+
+
+def test_one_code_in_two_spellings(tmp_path):
+    text = "correct: {SteerFeedback.State: {labels: {1: a, 0x1: b}, reason: x}}\n"
+    assert [said for *_, said in faults_of(tmp_path, text)] == [
+        "The raw code 1 of SteerFeedback.State stands here a second time."
+    ]
+    text = "faults: {SteerFeedback.Share: {1: {text: a}, 0x1: {text: b}}}\n"
+    assert [said for *_, said in faults_of(tmp_path, text)] == [
+        "`0x1` stands here a second time: it is `1` on line 4."
+    ]
+
+
+def test_message_in_two_spellings_in_two_files(tmp_path):
+    (tmp_path / "limits.yaml").write_text("messages:\n  SteerFeedback: {start_up: 1 s}\n", encoding="utf-8")
+    text = "include: [limits.yaml]\nmessages:\n  drive.SteerFeedback: {stale_after: 60 ms}\n"
+    ((line, _, said),) = faults_of(tmp_path, text)
+    assert line == 2  # of the fragment, which lies below
+    assert said == "`SteerFeedback` stands here a second time: it is `drive.SteerFeedback` on line 6."
+
+
+def test_short_form_over_a_mapping_keeps_its_other_keys(tmp_path):
+    fragment = RECORD + "wheel_angle: {signal: SteerFeedback.Fine, sign: -1}\n"
+    (tmp_path / "limits.yaml").write_text(fragment, encoding="utf-8")
+    spec = spec_of(
+        tmp_path, "include: [limits.yaml]\nrecords: {steering: {wheel_angle: SteerFeedback.Angle}}\n"
+    )
+    (field,) = spec.records[0].fields
+    assert field.sources[0].signal == "Angle"
+    assert field.factor < 0
+
+
+def test_more_buses_than_a_vehicle_has(tmp_path):
+    text = "".join(f"  b{index}: {{description: kit.dbc}}\n" for index in range(20_000))
+    ((line, _, said),) = faults_of(tmp_path, text)
+    assert line == 3 + MOST_BUSES
+    assert said == f"A vehicle has at most {MOST_BUSES} buses, and this is one more."
+
+
+def test_channels_of_the_demonstration_from_python():
+    spec = canmap.load_spec(CART, channels={"drive": "can1", "chassis": "can0"})
+    assert {bus.name: bus.channel for bus in spec.buses.values()} == {"drive": "can1", "chassis": "can0"}
+    with pytest.raises(
+        ArgumentError, match=r"^channels: The buses drive and chassis would both be on"
+    ) as error:
+        canmap.load_spec(CART, channels={"drive": "can1"})
+    assert "--" not in str(error.value)
+    with pytest.raises(
+        UsageError, match=r"^descriptions: The spec .* has no bus `driv`; did you mean `drive`"
+    ):
+        canmap.load_spec(CART, descriptions={"driv": "x.dbc"})
