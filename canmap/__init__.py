@@ -16,33 +16,33 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from canmap.api import inspect
-    from canmap.checks.finding import Finding, Kind, Severity
-    from canmap.errors import CanmapError, CaptureError, DescriptionError, SpecError, UsageError
-    from canmap.inspection import Inspection
+    from canmap.api.inspect import inspect
+    from canmap.api.transcribe import Transcript, transcribe
+    from canmap.base.errors import CanmapError, CaptureError, DescriptionError, SpecError, UsageError
+    from canmap.findings.finding import Finding, Kind, Severity
+    from canmap.mapping.loader import load_spec
+    from canmap.mapping.model import Spec
     from canmap.records.columns import Records
-    from canmap.spec.loader import load_spec
-    from canmap.spec.model import Spec
-    from canmap.transcript import Transcript, transcribe
+    from canmap.results.inspection import Inspection
 
 __version__ = "0.1.0"
 
 _HOMES = {
-    "CanmapError": "canmap.errors",
-    "CaptureError": "canmap.errors",
-    "DescriptionError": "canmap.errors",
-    "Finding": "canmap.checks.finding",
-    "Inspection": "canmap.inspection",
-    "Kind": "canmap.checks.finding",
+    "CanmapError": "canmap.base.errors",
+    "CaptureError": "canmap.base.errors",
+    "DescriptionError": "canmap.base.errors",
+    "Finding": "canmap.findings.finding",
+    "Inspection": "canmap.results.inspection",
+    "Kind": "canmap.findings.finding",
     "Records": "canmap.records.columns",
-    "Severity": "canmap.checks.finding",
-    "Spec": "canmap.spec.model",
-    "SpecError": "canmap.errors",
-    "Transcript": "canmap.transcript",
-    "UsageError": "canmap.errors",
-    "inspect": "canmap.api",
-    "load_spec": "canmap.spec.loader",
-    "transcribe": "canmap.transcript",
+    "Severity": "canmap.findings.finding",
+    "Spec": "canmap.mapping.model",
+    "SpecError": "canmap.base.errors",
+    "Transcript": "canmap.api.transcribe",
+    "UsageError": "canmap.base.errors",
+    "inspect": "canmap.api.inspect",
+    "load_spec": "canmap.mapping.loader",
+    "transcribe": "canmap.api.transcribe",
 }
 
 __all__ = [

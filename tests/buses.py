@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from hypothesis import strategies as st
 
-from canmap.chunks import COLUMNS
-from canmap.simulator.bus import Bus
-from canmap.simulator.frame import Frame
-from canmap.simulator.frame_bits import wire_length
-from canmap.simulator.network import (
+from canmap.frames.chunks import COLUMNS
+from canmap.simulator.buses.arbitration import Bus
+from canmap.simulator.buses.frame import Frame
+from canmap.simulator.buses.frame_bits import wire_length
+from canmap.simulator.buses.network import (
     Babble,
     BusConfig,
     Disturbance,
@@ -28,7 +28,7 @@ from canmap.simulator.network import (
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canmap.simulator.columns import Sent
+    from canmap.simulator.buses.columns import Sent
 
 MS = 1_000_000
 BIT_NS = 2000  # at 500 kbit/s

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.chunks import (
+from canmap.frames.capture_formats import Channels, Errors, Fd, Holds
+from canmap.frames.chunks import (
     FLAG_BIT_RATE_SWITCH,
     FLAG_ERROR_PASSIVE,
     FLAG_FD,
@@ -18,9 +19,8 @@ from canmap.chunks import (
     empty_chunk,
     join,
 )
-from canmap.formats import Channels, Errors, Fd, Holds
 from canmap.frames.readers import open_captures
-from canmap.outputs.captures import write_capture
+from canmap.outputs.captures.writers import write_capture
 from tests.mdffiles import LAYOUTS
 
 if TYPE_CHECKING:

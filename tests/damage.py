@@ -20,18 +20,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 import canmap
-from canmap.chunks import CUT_SHORT, FrameChunk, empty_chunk
-from canmap.engine import Engine
-from canmap.errors import CaptureError, FaultyFileError
+from canmap.base.errors import CaptureError, FaultyFileError
+from canmap.engine.engine import Engine
+from canmap.frames.chunks import CUT_SHORT, FrameChunk, empty_chunk
 from canmap.frames.readers import READERS, open_captures
-from canmap.inspection import conclude
-from canmap.spec.description import load_description
+from canmap.mapping.description.description import load_description
+from canmap.results.inspection import conclude
 from tests.texts import PARTED, SPEC_FILES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canmap.spec.model import Spec
+    from canmap.mapping.model import Spec
 
 LONGEST_S = 5.0
 REASON_WORDS = 400  # characters that a reason may have at most

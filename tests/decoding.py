@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import cantools
 import numpy as np
 
-from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH
+from canmap.frames.chunks import CLASSIC_WIDTH, FD_WIDTH
 from canmap.signals.extract import extract
 from canmap.signals.plan import ColumnKind
 

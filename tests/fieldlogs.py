@@ -5,8 +5,8 @@ from __future__ import annotations
 import io
 from typing import TYPE_CHECKING, NamedTuple
 
-from canmap.chunks import CUT_SHORT, FrameChunk, join
-from canmap.errors import readable
+from canmap.base.errors import readable
+from canmap.frames.chunks import CUT_SHORT, FrameChunk, join
 from canmap.frames.row import Row, UnreadableError
 from canmap.frames.text import linewise
 from canmap.frames.text.asc import AscLines

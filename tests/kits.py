@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.spec.loader import load_spec
+from canmap.mapping.loader import load_spec
 from tests.streams import MS, START_NS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from pathlib import Path
 
-    from canmap.checks.finding import Finding, Kind
-    from canmap.inspection import Inspection
-    from canmap.spec.model import Spec
+    from canmap.findings.finding import Finding, Kind
+    from canmap.mapping.model import Spec
+    from canmap.results.inspection import Inspection
 
 HEAD = "vehicle: Test cart\nbuses:\n  drive: {description: kit.dbc, channel: can0}\n"
 TICK = 'BO_ 256 Tick: 8 Node\n SG_ Value : 0|16@1+ (1,0) [0|0] "" Other\n'

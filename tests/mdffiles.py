@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from canmap.chunks import (
+from canmap.frames.chunks import (
     FD_LENGTHS,
     FLAG_BIT_RATE_SWITCH,
     FLAG_ERROR_PASSIVE,
@@ -25,7 +25,7 @@ from canmap.chunks import (
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canmap.chunks import FrameChunk
+    from canmap.frames.chunks import FrameChunk
 
 NAMES = {
     FrameKind.DATA: "CAN_DataFrame",

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import can
 
-from canmap.chunks import (
+from canmap.frames.chunks import (
     FLAG_BIT_RATE_SWITCH,
     FLAG_ERROR_PASSIVE,
     FLAG_FD,

@@ -10,8 +10,8 @@ import cantools
 import numpy as np
 import yaml
 
-from canmap.chunks import FrameKind, join
-from canmap.simulator.scenario import load_scenario
+from canmap.frames.chunks import FrameKind, join
+from canmap.simulator.scenario.scenario import load_scenario
 from canmap.simulator.truth import truth
 from canmap.simulator.wires import EPOCH_NS, recorded, recorded_live
 from tests.streams import CART
@@ -19,8 +19,8 @@ from tests.streams import CART
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from canmap.chunks import FrameChunk
-    from canmap.simulator.scenario import Scenario
+    from canmap.frames.chunks import FrameChunk
+    from canmap.simulator.scenario.scenario import Scenario
 
 CART_FOLDER = CART.parent
 SCENARIOS = CART_FOLDER / "scenarios"

@@ -8,7 +8,7 @@ from __future__ import annotations
 import struct
 from typing import NamedTuple
 
-from canmap.chunks import FLAG_RECEIVED, FLAG_SENT
+from canmap.frames.chunks import FLAG_RECEIVED, FLAG_SENT
 
 NS = 10**9
 LATEST_NS = 2**63 - NS

@@ -6,11 +6,11 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from canmap.spec.description import DescribedMessage, DescribedSignal, Description
-from canmap.spec.loader import build_spec
+from canmap.mapping.description.description import DescribedMessage, DescribedSignal, Description
+from canmap.mapping.loader import build_spec
 
 if TYPE_CHECKING:
-    from canmap.spec.model import Spec
+    from canmap.mapping.model import Spec
 
 VEHICLE = Path(__file__).parent / "data" / "utility_vehicle" / "vehicle.yaml"
 

@@ -9,17 +9,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 from hypothesis import strategies as st
 
-from canmap.chunks import FrameChunk, FrameKind, empty_chunk
-from canmap.engine import Engine
-from canmap.inspection import conclude
-from canmap.spec.loader import load_spec
+from canmap.engine.engine import Engine
+from canmap.frames.chunks import FrameChunk, FrameKind, empty_chunk
+from canmap.mapping.loader import load_spec
+from canmap.results.inspection import conclude
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from canmap.checks.episodes import Event
-    from canmap.inspection import Inspection
-    from canmap.spec.model import Spec
+    from canmap.findings.episodes import Event
+    from canmap.mapping.model import Spec
+    from canmap.results.inspection import Inspection
 
 ROOT = Path(__file__).parent.parent
 CART = ROOT / "specs" / "orchard_cart" / "cart.yaml"

@@ -10,8 +10,8 @@ from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
-from canmap.extras import is_installed
-from canmap.formats import BY_ENDING, FORMATS
+from canmap.base.extras import is_installed
+from canmap.frames.capture_formats import BY_ENDING, FORMATS
 from tests.captures import damaged, seeds
 from tests.damage import description_outcome, outcome, spec_outcome
 from tests.hostile import HOSTILE

@@ -4,7 +4,7 @@ import io
 import random
 from dataclasses import dataclass
 
-from canmap.chunks import FrameChunk, join
+from canmap.frames.chunks import FrameChunk, join
 from canmap.frames.row import Row
 from canmap.frames.text.block import parse_block
 from canmap.frames.text.line import parse_line

@@ -6,15 +6,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.checks.episodes import Told
-from canmap.checks.finding import SEVERITY, Finding, Kind, Place
-from canmap.checks.words import times
-from canmap.spec.groups import addresses
+from canmap.base.words import times
+from canmap.findings.episodes import Told
+from canmap.findings.finding import SEVERITY, Finding, Kind, Place
+from canmap.mapping.groups import addresses
 
 if TYPE_CHECKING:
-    from canmap.checks.episodes import Event
-    from canmap.checks.view import View
+    from canmap.findings.episodes import Event
     from canmap.signals.plan import DecodePlan
+    from canmap.stream.view import View
 
 NAMED = 8  # sources that a sentence names
 

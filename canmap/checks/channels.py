@@ -6,18 +6,18 @@ from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from canmap.checks.episodes import Told
-from canmap.checks.finding import SEVERITY, Finding, Kind, Place, Severity
-from canmap.checks.words import plural, seconds, times
+from canmap.base.words import plural, seconds, times
+from canmap.findings.episodes import Told
+from canmap.findings.finding import SEVERITY, Finding, Kind, Place, Severity
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from canmap.arrivals import Timeline
-    from canmap.checks.episodes import Event
-    from canmap.checks.view import View
-    from canmap.session import SessionClock
-    from canmap.spec.model import Bus
+    from canmap.findings.episodes import Event
+    from canmap.frames.session import SessionClock
+    from canmap.mapping.model import Bus
+    from canmap.stream.view import View
+    from canmap.timing.arrivals import Timeline
 
 
 class ChannelCheck:

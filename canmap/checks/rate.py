@@ -12,21 +12,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.checks.episodes import Episode, Episodes
-from canmap.checks.finding import Finding, Kind, Place
+from canmap.base.words import seconds, times
 from canmap.checks.silence import NEVER
-from canmap.checks.words import seconds, times
-from canmap.spec.model import Trigger
+from canmap.findings.episodes import Episode, Episodes
+from canmap.findings.finding import Finding, Kind, Place
+from canmap.mapping.model import Trigger
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
-    from canmap.arrivals import Arrivals, Timeline
-    from canmap.checks.episodes import Event
-    from canmap.checks.view import View
-    from canmap.spec.model import MessageRule
+    from canmap.findings.episodes import Event
+    from canmap.mapping.model import MessageRule
+    from canmap.stream.view import View
+    from canmap.timing.arrivals import Arrivals, Timeline
 
 INTERVALS = 20
 SHORTEST_NS = 1_000_000_000

@@ -7,19 +7,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.checks.episodes import Episodes
+from canmap.findings.episodes import Episodes
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
-    from canmap.arrivals import Timeline
-    from canmap.checks.episodes import Episode, Event
-    from canmap.checks.finding import Finding
-    from canmap.checks.view import View
+    from canmap.findings.episodes import Episode, Event
+    from canmap.findings.finding import Finding
     from canmap.signals.extract import Samples
     from canmap.signals.plan import DecodePlan
+    from canmap.stream.view import View
+    from canmap.timing.arrivals import Timeline
 
 
 class SampleCheck(ABC):

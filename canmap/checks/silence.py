@@ -10,20 +10,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.checks.episodes import GOOD_BETWEEN, Episode, Episodes, faulty_runs
-from canmap.checks.finding import Finding, Kind, Place, Severity
-from canmap.checks.words import seconds, times
-from canmap.spec.model import Trigger
+from canmap.base.words import seconds, times
+from canmap.findings.episodes import GOOD_BETWEEN, Episode, Episodes, faulty_runs
+from canmap.findings.finding import Finding, Kind, Place, Severity
+from canmap.mapping.model import Trigger
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
-    from canmap.arrivals import Arrivals, CutSilence, Timeline
-    from canmap.checks.episodes import Event
-    from canmap.checks.view import View
-    from canmap.spec.model import MessageRule
+    from canmap.findings.episodes import Event
+    from canmap.mapping.model import MessageRule
+    from canmap.stream.view import View
+    from canmap.timing.arrivals import Arrivals, CutSilence, Timeline
 
 NEVER = np.iinfo(np.int64).max
 

@@ -9,20 +9,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.checks.episodes import Episodes
-from canmap.checks.finding import Finding, Kind, Place
+from canmap.base.words import seconds, times
 from canmap.checks.rate import TOLERATED
-from canmap.checks.words import seconds, times
+from canmap.findings.episodes import Episodes
+from canmap.findings.finding import Finding, Kind, Place
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from canmap.arrivals import Timeline
-    from canmap.checks.episodes import Episode, Event
-    from canmap.checks.view import View
-    from canmap.spec.model import MessageRule
+    from canmap.findings.episodes import Episode, Event
+    from canmap.mapping.model import MessageRule
+    from canmap.stream.view import View
+    from canmap.timing.arrivals import Timeline
 
 
 class Spacing:

@@ -8,18 +8,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.checks.finding import Place
-from canmap.checks.words import number
-from canmap.records.ranges import Range
-from canmap.records.value import Quantity
-from canmap.spec.units import find_unit
+from canmap.base.words import number
+from canmap.findings.finding import Place
+from canmap.signals.ranges import Range
+from canmap.signals.values import Quantity
+from canmap.vocabulary.units import find_unit
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Iterator
 
+    from canmap.mapping.description.description import NoData
+    from canmap.mapping.model import FieldRule, RecordRule
     from canmap.signals.plan import Column, DecodePlan
-    from canmap.spec.description import NoData
-    from canmap.spec.model import FieldRule, RecordRule
 
 LOWEST, HIGHEST = np.iinfo(np.int64).min, np.iinfo(np.int64).max
 

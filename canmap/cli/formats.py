@@ -9,7 +9,7 @@ import click
 if TYPE_CHECKING:
     from rich.text import Text
 
-    from canmap.formats import Format, Holds
+    from canmap.frames.capture_formats import Format, Holds
 
 
 @click.command("formats", short_help="What captures can be read and written here.")
@@ -18,9 +18,9 @@ def formats_command() -> int:
     from rich.table import Table
     from rich.text import Text
 
+    from canmap.base.extras import is_installed
     from canmap.cli.render import console, print_table
-    from canmap.extras import is_installed
-    from canmap.formats import FORMATS
+    from canmap.frames.capture_formats import FORMATS
 
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for heading in (
@@ -58,7 +58,7 @@ def formats_command() -> int:
 def _here(one: Format) -> Text:
     from rich.text import Text
 
-    from canmap.extras import is_installed
+    from canmap.base.extras import is_installed
 
     here = not one.extra or is_installed(one.extra)
     return Text("yes" if here else f"extra {one.extra}", style="" if here else "yellow")

@@ -10,7 +10,7 @@ import click
 from canmap.cli.options import Request, reads_captures
 
 if TYPE_CHECKING:
-    from canmap.inspection import Inspection
+    from canmap.results.inspection import Inspection
 
 EPILOG = """\
 \b

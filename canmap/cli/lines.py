@@ -7,23 +7,23 @@ from typing import TYPE_CHECKING
 import numpy as np
 from rich.text import Text
 
-from canmap.checks.episodes import Closed, Opened
-from canmap.checks.finding import Severity
-from canmap.checks.words import number, times
+from canmap.base.errors import UsageError, printable
+from canmap.base.words import number, times
 from canmap.cli.render import STYLES, console
-from canmap.errors import UsageError, printable
+from canmap.findings.episodes import Closed, Opened
+from canmap.findings.finding import Severity
 from canmap.frames.window import LONGEST_S
-from canmap.vocabulary import field_types
+from canmap.vocabulary.record_types import field_types
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canmap.checks.episodes import Event
-    from canmap.clock import Pace
-    from canmap.engine import Engine, Step
-    from canmap.inspection import Inspection
+    from canmap.engine.engine import Engine, Step
+    from canmap.findings.episodes import Event
+    from canmap.mapping.model import Spec
     from canmap.records.columns import RecordChunk
-    from canmap.spec.model import Spec
+    from canmap.results.inspection import Inspection
+    from canmap.timing.pace import Pace
 
 
 class LinePrinter:

@@ -107,7 +107,7 @@ def _sentences(error: BaseException) -> tuple[list[str], int]:
         return [
             "canmap: there is not enough memory for this; free some, or give it a part at a time."
         ], status
-    from canmap.errors import CanmapError, FaultyFileError, printable
+    from canmap.base.errors import CanmapError, FaultyFileError, printable
 
     if isinstance(error, FaultyFileError):
         said = [str(fault) for fault in error.faults]

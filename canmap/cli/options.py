@@ -11,17 +11,17 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from canmap.errors import ArgumentError, UsageError
+from canmap.base.errors import ArgumentError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from canmap.clock import Pace
-    from canmap.engine import Engine, Step
+    from canmap.engine.engine import Engine, Step
+    from canmap.engine.run import Stop
     from canmap.frames.source import FrameSource
-    from canmap.inspection import Inspection
-    from canmap.run import Stop
-    from canmap.spec.model import Spec
+    from canmap.mapping.model import Spec
+    from canmap.results.inspection import Inspection
+    from canmap.timing.pace import Pace
 
     Listener = Callable[[Engine, Step], None]
 
@@ -102,20 +102,20 @@ class Request:
 
         Args:
             listener: Makes, for the loaded spec and the source, what is told of every step.
-            pace: As in `canmap.run.run`.
-            stop: As in `canmap.run.run`.
+            pace: As in `canmap.engine.run.run`.
+            stop: As in `canmap.engine.run.run`.
         """
         # Reading begins before the heavy imports: parsing on its threads hides them.
+        from canmap.engine.intake import Intake
         from canmap.frames.readers import open_captures
         from canmap.frames.window import Window
-        from canmap.run import Intake
 
         with contextlib.ExitStack() as stack:
             intake = Intake(open_captures(self.captures), Window(*self.span_s))
             stack.callback(intake.close)
-            from canmap.api import inspect_intake
+            from canmap.api.inspect import inspect_intake
+            from canmap.mapping.loader import load_spec
             from canmap.outputs.files import whole_text_file
-            from canmap.spec.loader import load_spec
 
             try:
                 spec = load_spec(self.spec, channels=self.channels, descriptions=self.descriptions)

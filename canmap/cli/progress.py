@@ -11,9 +11,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from types import TracebackType
 
-    from canmap.engine import Engine, Step
+    from canmap.engine.engine import Engine, Step
     from canmap.frames.source import FrameSource
-    from canmap.spec.model import Spec
+    from canmap.mapping.model import Spec
 
 EVERY_S = 0.2
 FIRST_S = 0.5  # what is done sooner needs no progress

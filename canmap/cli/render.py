@@ -13,21 +13,21 @@ from rich.segment import Segment
 from rich.table import Table
 from rich.text import Text
 
-from canmap.checks.finding import Kind, Severity
-from canmap.checks.intake import identifier
-from canmap.checks.words import number, times
-from canmap.errors import printable
-from canmap.inspection import ValueSummary, last_value
-from canmap.vocabulary import field_types
+from canmap.base.errors import printable
+from canmap.base.words import number, times
+from canmap.checks.unknown_ids import identifier
+from canmap.findings.finding import Kind, Severity
+from canmap.results.inspection import ValueSummary, last_value
+from canmap.vocabulary.record_types import field_types
 
 if TYPE_CHECKING:
     from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 
     from rich.console import ConsoleOptions, RenderableType
 
-    from canmap.checks.finding import Finding
-    from canmap.inspection import Inspection, MessageSummary
-    from canmap.summary import RecordSummary
+    from canmap.findings.finding import Finding
+    from canmap.results.inspection import Inspection, MessageSummary
+    from canmap.summaries.fields import RecordSummary
 
 STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "dim"}
 UNJUDGED = "is accepted but not judged yet."

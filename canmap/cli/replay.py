@@ -6,18 +6,18 @@ from typing import TYPE_CHECKING
 
 import click
 
+from canmap.base.errors import UsageError
 from canmap.cli.inspect import exit_status
 from canmap.cli.main import INTERRUPTED
 from canmap.cli.options import Request, reads_captures
 from canmap.cli.says import say
-from canmap.errors import UsageError
 
 if TYPE_CHECKING:
     from canmap.cli.lines import LinePrinter
     from canmap.cli.options import Listener
-    from canmap.clock import Pace
     from canmap.frames.source import FrameSource
-    from canmap.spec.model import Spec
+    from canmap.mapping.model import Spec
+    from canmap.timing.pace import Pace
 
 EPILOG = """\
 \b
@@ -59,7 +59,7 @@ def replay_command(request: Request, pace: str, record: tuple[str, ...], every: 
         printers.append(LinePrinter(spec, record or None, every, silent=request.json_path == "-"))
         return printers[0].step
 
-    from canmap.run import Stop
+    from canmap.engine.run import Stop
 
     stop = Stop()
     with stop.listening():
@@ -77,7 +77,7 @@ def _pace(text: str) -> Pace | None:
     Raises:
         UsageError: It is neither "flat" nor a positive number.
     """
-    from canmap.clock import Pace
+    from canmap.timing.pace import Pace
 
     if text == "flat":
         return None

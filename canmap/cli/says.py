@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from canmap.errors import printable
+from canmap.base.errors import printable
 
 
 def say(text: str, *, aside: bool = False) -> None:

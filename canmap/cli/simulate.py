@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import click
 
-from canmap.cli.channels import tell_channels
+from canmap.base.errors import UsageError
+from canmap.cli.captured_channels import tell_channels
 from canmap.cli.options import OVERWRITE
 from canmap.cli.says import say
-from canmap.errors import UsageError
 
 EPILOG = """\
 \b
@@ -40,8 +40,8 @@ def simulate_command(
     """Simulate the demonstration vehicle, its kit and its buses, with faults whose truth is known."""
     if live == (to is not None):
         raise UsageError("Say either --to CAPTURE or --live.")
-    from canmap.checks.words import times
-    from canmap.simulator.scenario import load_scenario
+    from canmap.base.words import times
+    from canmap.simulator.scenario.scenario import load_scenario
 
     loaded = load_scenario(scenario, faults, seed)
     if to is not None:

@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from canmap.checks.words import times
-from canmap.cli.channels import tell_channels
+from canmap.base.words import times
+from canmap.cli.captured_channels import tell_channels
 from canmap.cli.options import CAPTURES, FROM, OVERWRITE, TO, assignments, span
 from canmap.cli.says import say
 
 if TYPE_CHECKING:
-    from canmap.transcript import Transcript
+    from canmap.api.transcribe import Transcript
 
 EPILOG = """\
 \b
@@ -51,7 +51,7 @@ def transcribe_command(
     span_s = span(from_s, to_s)
     pairs = (one if "=" in one else f"{one}={one}" for one in channel)
     channels = assignments(tuple(pairs), "--channel", "NAME=CHANNEL")
-    from canmap.transcript import transcribe
+    from canmap.api.transcribe import transcribe
 
     _tell(transcribe(captures, into, span_s, channels, overwrite=overwrite))
     return 0

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.chunks import CLASSIC_WIDTH, FD_LENGTHS, FD_WIDTH, FLAG_FD, BadLine, FrameChunk, FrameKind
-from canmap.errors import CaptureError
+from canmap.base.errors import CaptureError
+from canmap.frames.chunks import CLASSIC_WIDTH, FD_LENGTHS, FD_WIDTH, FLAG_FD, BadLine, FrameChunk, FrameKind
 from canmap.frames.row import EXTENDED_LIMIT, STANDARD_LIMIT, Row, UnreadableError
 from canmap.frames.source import MOST_BAD_LINES, MOST_CHANNELS, Piece, Progress, ReadAhead
 

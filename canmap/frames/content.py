@@ -12,7 +12,7 @@ import zlib
 from io import BufferedReader, RawIOBase
 from typing import TYPE_CHECKING
 
-from canmap.chunks import CUT_SHORT
+from canmap.frames.chunks import CUT_SHORT
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from canmap.chunks import LONGEST_BREAK_NS, Coverage
+from canmap.frames.chunks import LONGEST_BREAK_NS, Coverage
 
 
 @dataclass(slots=True)

@@ -16,11 +16,11 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.chunks import BadLine, FrameChunk, empty_chunk, join
-from canmap.errors import CaptureError
+from canmap.base.errors import CaptureError
+from canmap.frames.chunks import BadLine, FrameChunk, empty_chunk, join
 from canmap.frames.coverage import CoverageBook
+from canmap.frames.session import SessionClock
 from canmap.frames.source import MOST_BAD_LINES, MOST_CHANNELS
-from canmap.session import SessionClock
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

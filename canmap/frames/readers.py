@@ -18,9 +18,9 @@ from io import BufferedIOBase, BufferedReader
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from canmap.errors import CaptureError, UsageError, why_unread
-from canmap.formats import BY_ENDING, FORMATS, Format
+from canmap.base.errors import CaptureError, UsageError, why_unread
 from canmap.frames.batches import BatchedCapture
+from canmap.frames.capture_formats import BY_ENDING, FORMATS, Format
 from canmap.frames.content import DAMAGE, Content
 from canmap.frames.merge import MergedCaptures
 from canmap.frames.text.log import READ_AHEAD, TextLog
@@ -44,7 +44,7 @@ def _reading(module: str, function: str) -> Callable[[str, BufferedIOBase, int, 
 
 
 # Makes a source of a capture's name, its stream, already decompressed, the number of pieces to read ahead,
-# and what tells how much of the file has been read. The endings are those of `canmap.formats`.
+# and what tells how much of the file has been read. The endings are those of `canmap.frames.capture_formats`.
 READERS: dict[str, Callable[[str, BufferedIOBase, int, Progress], FrameSource]] = {
     ".log": TextLog,
     ".asc": _reading("text.asc", "read_asc"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
-    from canmap.chunks import FrameKind
+    from canmap.frames.chunks import FrameKind
 
 STANDARD_LIMIT = 0x7FF  # the largest identifiers
 EXTENDED_LIMIT = 0x1FFFFFFF

@@ -12,7 +12,7 @@ import threading
 from collections.abc import Callable, Generator, Iterator
 from typing import Generic, Protocol, TypeVar
 
-from canmap.chunks import FrameChunk
+from canmap.frames.chunks import FrameChunk
 
 MOST_BAD_LINES = 100  # listed per chunk; all are counted
 MOST_CHANNELS = 256  # of a chunk: what one byte can number

@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.errors import UsageError
-from canmap.session import SessionClock
+from canmap.base.errors import UsageError
+from canmap.frames.session import SessionClock
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from canmap.chunks import BadLine, FrameChunk
+    from canmap.frames.chunks import BadLine, FrameChunk
 
 LONGEST_S = 1e9  # thirty years: longer than any recording, and short enough for stamps in ns
 

@@ -15,7 +15,7 @@ import threading
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
-from canmap.errors import CanmapError, OutputError, why_unusable
+from canmap.base.errors import CanmapError, OutputError, why_unusable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

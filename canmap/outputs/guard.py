@@ -11,7 +11,7 @@ import stat
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from canmap.errors import OutputError
+from canmap.base.errors import OutputError
 from canmap.outputs.files import is_direct
 
 if TYPE_CHECKING:

@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.spec.layout import first_bit
+from canmap.mapping.description.bits import first_bit
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from numpy.typing import NDArray
 
-    from canmap.spec.description import DescribedMessage, DescribedSignal
+    from canmap.mapping.description.description import DescribedMessage, DescribedSignal
 
     Column = NDArray[np.float64] | NDArray[np.int64] | NDArray[np.uint64] | NDArray[np.bool_] | float
 

@@ -7,22 +7,22 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.mapping.model import OutOfRange
 from canmap.records.columns import FieldColumn, RecordChunk
-from canmap.records.hold import NEVER_NS, Held, Holder
 from canmap.records.motion import FIELDS, MotionBuilder
-from canmap.records.ranges import Range
-from canmap.records.value import Choice, Quantity
 from canmap.signals.extract import among, no_data
-from canmap.spec.model import OutOfRange
+from canmap.signals.ranges import Range
+from canmap.signals.values import Choice, Quantity
+from canmap.timing.newest import NEVER_NS, Held, Holder
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from canmap.checks.view import View
+    from canmap.mapping.model import FieldRule, Geometry, RecordRule
     from canmap.signals.plan import ColumnKind, DecodePlan
-    from canmap.spec.model import FieldRule, Geometry, RecordRule
+    from canmap.stream.view import View
 
 
 @dataclass(frozen=True, slots=True)

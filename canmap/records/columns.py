@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from canmap.errors import CanmapError
-from canmap.vocabulary import field_types
+from canmap.base.errors import CanmapError
+from canmap.vocabulary.record_types import field_types
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import polars
     from numpy.typing import NDArray
 
-    from canmap.vocabulary import FieldType, Record
+    from canmap.vocabulary.record_types import FieldType, Record
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from canmap.spec.model import Geometry
+    from canmap.mapping.model import Geometry
 
 FIELDS = ("speed", "yaw_rate", "curvature", "x", "y", "heading")
 

@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from canmap.mapping.description.description import NoData
     from canmap.signals.plan import DecodePlan, Switch
-    from canmap.spec.description import NoData
 
 TILE_SAMPLES = 16_384
 _RADIX_FRAMES = 32_768

@@ -16,16 +16,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH
+from canmap.frames.chunks import CLASSIC_WIDTH, FD_WIDTH
+from canmap.mapping.description.bits import bytes_needed, disjoint, first_bit
 from canmap.signals.slots import SlotIndex
-from canmap.spec.layout import bytes_needed, disjoint, first_bit
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
-    from canmap.spec.description import DescribedMessage, DescribedSignal, Description
+    from canmap.mapping.description.description import DescribedMessage, DescribedSignal, Description
 
 WORD_BITS = 64  # a shift by as many leaves nothing of a word
 _LONGEST_TABLE = 4096

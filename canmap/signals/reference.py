@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canmap.spec.description import DescribedMessage, DescribedSignal
+    from canmap.mapping.description.description import DescribedMessage, DescribedSignal
 
 
 def bit_walk(signal: DescribedSignal) -> Iterator[int]:

@@ -12,15 +12,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.chunks import FLAG_RECEIVED, FLAG_SENT, FrameKind
-from canmap.signals.wire import shortest_ns
+from canmap.frames.chunks import FLAG_RECEIVED, FLAG_SENT, FrameKind
+from canmap.signals.shortest import shortest_ns
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from numpy.typing import NDArray
 
-    from canmap.chunks import FrameChunk
+    from canmap.frames.chunks import FrameChunk
 
 _NO_ROWS, _NO_GAPS = np.zeros(0, np.intp), np.zeros(0, np.int64)
 _UNLIKE = np.uint8(0xFF & ~(FLAG_RECEIVED | FLAG_SENT))  # flags that make frames different

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.spec.groups import (
+from canmap.mapping.groups import (
     ADDRESSED_MASK,
     FIRST_BROADCAST_FORMAT,
     GROUP_MASK,
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from canmap.spec.description import DescribedMessage, ParameterGroup
+    from canmap.mapping.description.description import DescribedMessage, ParameterGroup
 
 _STANDARD_IDS = 1 << 11
 _ID_BITS = np.uint64(32)

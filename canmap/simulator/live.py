@@ -8,16 +8,16 @@ from __future__ import annotations
 import contextlib
 from typing import TYPE_CHECKING
 
-from canmap.chunks import FrameKind
-from canmap.clock import Pace
-from canmap.extras import python_can
+from canmap.base.extras import python_can
+from canmap.frames.chunks import FrameKind
 from canmap.simulator.run import live_chunks
+from canmap.timing.pace import Pace
 
 if TYPE_CHECKING:
     import can
 
-    from canmap.chunks import FrameChunk
-    from canmap.simulator.scenario import Scenario
+    from canmap.frames.chunks import FrameChunk
+    from canmap.simulator.scenario.scenario import Scenario
 
 
 def simulate_live(scenario: Scenario, prefix: str = "", pace: Pace | None = None) -> int:

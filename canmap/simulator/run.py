@@ -10,20 +10,20 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from canmap.errors import CaptureError
-from canmap.formats import written_channels
-from canmap.outputs.captures import require_written, write_frames
+from canmap.base.errors import CaptureError
+from canmap.frames.capture_formats import written_channels
+from canmap.outputs.captures.writers import require_written, write_frames
 from canmap.outputs.files import whole_files
 from canmap.outputs.guard import begins, guard_output
-from canmap.simulator.nodes import MS
+from canmap.simulator.cart.nodes import MS
 from canmap.simulator.truth import truth, truth_head, truth_text
 from canmap.simulator.wires import CHANNELS, recorded, recorded_live
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from canmap.chunks import FrameChunk
-    from canmap.simulator.scenario import Scenario
+    from canmap.frames.chunks import FrameChunk
+    from canmap.simulator.scenario.scenario import Scenario
 
 LIVE_SLICE_NS = 20 * MS
 STAMP_NS = 1000  # what recorders tell a stamp to

@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING, Any
 
 import yaml
 
-from canmap.errors import printable
+from canmap.base.errors import printable
 from canmap.simulator.wires import EPOCH_NS
 
 if TYPE_CHECKING:
-    from canmap.simulator.scenario import Scenario
-    from canmap.simulator.script import Line
+    from canmap.simulator.scenario.scenario import Scenario
+    from canmap.simulator.scenario.script import Line
 
 TIMES = " Times are true seconds from its first frame; null: to the end.\n"
 

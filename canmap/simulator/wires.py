@@ -18,16 +18,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.chunks import empty_chunk, join
-from canmap.simulator.batch import BatchBus, joined
-from canmap.simulator.bus import Bus
-from canmap.simulator.columns import Sent, Traffic, columns_of, frames_of
-from canmap.simulator.frame import Frame
-from canmap.simulator.gateway import Gateway, Relay, Route
-from canmap.simulator.network import BusConfig, Node, Outcome, Queue, Release, Transmission
-from canmap.simulator.nodes import MS, batch, ordered
-from canmap.simulator.recorder import Recorder, Recording
-from canmap.simulator.world import (
+from canmap.frames.chunks import empty_chunk, join
+from canmap.simulator.buses.arbitration import Bus
+from canmap.simulator.buses.batch import BatchBus, joined
+from canmap.simulator.buses.columns import Sent, Traffic, columns_of, frames_of
+from canmap.simulator.buses.frame import Frame
+from canmap.simulator.buses.gateway import Gateway, Relay, Route
+from canmap.simulator.buses.network import BusConfig, Node, Outcome, Queue, Release, Transmission
+from canmap.simulator.buses.recorder import Recorder, Recording
+from canmap.simulator.cart.nodes import MS, batch, ordered
+from canmap.simulator.cart.world import (
     CHASSIS_NODES,
     DEMANDS,
     DRIVE_NODES,
@@ -42,10 +42,10 @@ from canmap.simulator.world import (
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
-    from canmap.chunks import FrameChunk
-    from canmap.simulator.kit import Axis
-    from canmap.simulator.nodes import Batch, Sender
-    from canmap.simulator.world import Setup
+    from canmap.frames.chunks import FrameChunk
+    from canmap.simulator.cart.kit import Axis
+    from canmap.simulator.cart.nodes import Batch, Sender
+    from canmap.simulator.cart.world import Setup
 
 EPOCH_NS = 1_760_000_000 * 1_000_000_000
 RELAYED, RELAYED_EVERY, RELAY_DELAY_NS = "SteerFeedback", 4, 2 * MS

@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING
 import cantools
 import numpy as np
 
-from canmap.memory import keep_freed_memory
+from canmap.base.memory import keep_freed_memory
+from canmap.mapping.description.description import load_description
 from canmap.signals.extract import extract
 from canmap.signals.plan import DecodePlan
-from canmap.spec.description import load_description
 from tests.layouts import HEADER
 
 if TYPE_CHECKING:

@@ -148,12 +148,12 @@ def fuzz_guided(name: str, inputs: int) -> int:
 
         import canmap.frames.binary
         import canmap.frames.text
-        import canmap.spec
+        import canmap.mapping
 
         for room in (
             canmap.frames.binary,
             canmap.frames.text,
-            canmap.spec,
+            canmap.mapping,
         ):  # readers import theirs only when they are used
             for module in pkgutil.iter_modules(room.__path__, f"{room.__name__}."):
                 import_module(module.name)

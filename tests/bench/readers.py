@@ -20,11 +20,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.chunks import FLAG_FD, FLAG_RECEIVED, FrameChunk, empty_chunk
-from canmap.extras import python_can
-from canmap.formats import BY_ENDING, Fd
+from canmap.base.extras import python_can
+from canmap.frames.capture_formats import BY_ENDING, Fd
+from canmap.frames.chunks import FLAG_FD, FLAG_RECEIVED, FrameChunk, empty_chunk
 from canmap.frames.readers import open_captures
-from canmap.outputs.captures import write_capture
+from canmap.outputs.captures.writers import write_capture
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -21,21 +21,21 @@ from compare import environment
 from traffic import write_log
 from vehicle import describe
 
-from canmap.engine import Engine
+from canmap.engine.engine import Engine
 from canmap.frames.readers import open_captures
-from canmap.spec.loader import load_spec
+from canmap.mapping.loader import load_spec
 
 STAGES = ("parse", "prepare", "fold")
 STEPS = {
     "interpreter": "",
     "command line": "import canmap.cli.main, canmap.cli.inspect",
-    "reader": "import canmap.frames.readers, canmap.frames.window, canmap.run",
+    "reader": "import canmap.frames.readers, canmap.frames.window, canmap.engine.run",
     "arguments": "parse_arguments()",
-    "engine": "import canmap.api, canmap.engine",
-    "spec grammar": "import canmap.spec.loader",
-    "descriptions": "import canmap.spec.database",
-    "load the spec": "spec = canmap.spec.loader.load_spec(path)",
-    "make the engine": "canmap.engine.Engine(spec)",
+    "engine": "import canmap.api.inspect, canmap.engine.engine",
+    "spec grammar": "import canmap.mapping.loader",
+    "descriptions": "import canmap.mapping.description.database",
+    "load the spec": "spec = canmap.mapping.loader.load_spec(path)",
+    "make the engine": "canmap.engine.engine.Engine(spec)",
     "screen": "import canmap.cli.progress, canmap.cli.render, rich.table, rich.progress",
 }
 SCRIPT = """

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.errors import printable
+from canmap.base.errors import printable
 from tests.e2e.shell import CART, COMMAND, DEMO, LONGEST_S, ROOT, canmap, demo_lines, environment
 from tests.e2e.test_processes import drained
 
@@ -29,11 +29,11 @@ COMMANDS = {
 }
 # What every command comes to in the middle of its work.
 INSIDE = {
-    "inspect": "canmap.engine:Engine.fold",
-    "replay": "canmap.engine:Engine.fold",
-    "transcribe": "canmap.outputs.captures:write_text",
+    "inspect": "canmap.engine.engine:Engine.fold",
+    "replay": "canmap.engine.engine:Engine.fold",
+    "transcribe": "canmap.outputs.captures.writers:write_text",
     "simulate": "canmap.simulator.run:recorded",
-    "formats": "canmap.extras:is_installed",
+    "formats": "canmap.base.extras:is_installed",
 }
 THROWN = {
     "MemoryError()": (2, "there is not enough memory"),
@@ -63,7 +63,7 @@ def test_whatever_is_thrown_is_a_status_and_a_sentence(tmp_path: Path, name: str
         import importlib, sys
         class Odd(BaseException): pass
         def fail(*a, **k): raise {thrown}
-        import canmap.outputs.captures as captures
+        import canmap.outputs.captures.writers as captures
         *owners, last = {place.split(".")!r}
         owner = importlib.import_module({module!r})
         for one in owners: owner = getattr(owner, one)
@@ -331,8 +331,8 @@ def test_permission_is_told_as_such(hostile: Path) -> None:
     program = """
         import os, sys
         from canmap.cli.main import main
-        import canmap.cli.app, canmap.api, canmap.run, canmap.frames.text.log
-        import canmap.spec.database, canmap.outputs.guard
+        import canmap.cli.app, canmap.api.inspect, canmap.engine.run, canmap.frames.text.log
+        import canmap.mapping.description.database, canmap.outputs.guard
         os.setgroups([]); os.setgid(65534); os.setuid(65534)
         main()
     """

@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from canmap.chunks import join
-from canmap.formats import BY_ENDING, FORMATS, Channels
+from canmap.frames.capture_formats import BY_ENDING, FORMATS, Channels
+from canmap.frames.chunks import join
 from canmap.frames.readers import open_captures
-from canmap.outputs.captures import write_capture
+from canmap.outputs.captures.writers import write_capture
 from tests.streams import CART, ROOT
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.outputs.captures import write_capture
+from canmap.outputs.captures.writers import write_capture
 from tests.captures import mixed
 from tests.e2e.shell import COMMAND, DEMO, LONGEST_S, ROOT, canmap, environment
 from tests.simulated import scenario_of, short_drive
@@ -22,7 +22,7 @@ from tests.simulated import scenario_of, short_drive
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canmap.chunks import FrameChunk
+    from canmap.frames.chunks import FrameChunk
 
 CART_FOLDER = ROOT / "specs" / "orchard_cart"
 FRAGMENT = "vehicle: Cart\n"

@@ -10,7 +10,7 @@ import pytest
 
 from canmap import Severity, inspect
 from canmap.simulator.run import simulate_to_file
-from canmap.simulator.scenario import load_scenario
+from canmap.simulator.scenario.scenario import load_scenario
 from tests.e2e.shell import ROOT, canmap
 from tests.streams import CART
 

@@ -11,8 +11,8 @@ import can
 import pytest
 import yaml
 
-from canmap.clock import Pace
 from canmap.simulator.live import simulate_live
+from canmap.timing.pace import Pace
 from tests.e2e.shell import ROOT, canmap
 from tests.simulated import DRIVE, scenario_of, short_drive
 

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 import canmap
-from canmap.chunks import COLUMNS, widen
-from canmap.formats import BY_ENDING, Channels
-from canmap.outputs.captures import write_capture
+from canmap.frames.capture_formats import BY_ENDING, Channels
+from canmap.frames.chunks import COLUMNS, widen
+from canmap.outputs.captures.writers import write_capture
 from tests.captures import kept, mixed, read
 from tests.streams import ROOT
 

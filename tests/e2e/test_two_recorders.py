@@ -6,13 +6,13 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import canmap
-from canmap.checks.finding import Kind, Severity
+from canmap.findings.finding import Kind, Severity
 from tests.e2e.shell import CART, DEMO, ROOT
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from canmap.inspection import Inspection
+    from canmap.results.inspection import Inspection
 
 
 def shifted(line: str, by_us: int) -> str:

@@ -8,19 +8,19 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.simulator.batch import BatchBus, joined, transmit
-from canmap.simulator.bus import Bus, simulate_bus
-from canmap.simulator.columns import as_chunk, columns_of, traffic_of, transmissions_of
-from canmap.simulator.frame import Frame, arbitration_key
-from canmap.simulator.frame_bits import (
+from canmap.simulator.buses.arbitration import Bus, simulate_bus
+from canmap.simulator.buses.batch import BatchBus, joined, transmit
+from canmap.simulator.buses.columns import as_chunk, columns_of, traffic_of, transmissions_of
+from canmap.simulator.buses.frame import Frame, arbitration_key
+from canmap.simulator.buses.frame_bits import (
     INTERMISSION,
     unstuffed_bits,
     wire_length,
     wire_lengths,
     worst_case_bits,
 )
-from canmap.simulator.network import BusConfig, Outcome, Transmission
-from canmap.simulator.wire import header, wire_bits
+from canmap.simulator.buses.network import BusConfig, Outcome, Transmission
+from canmap.simulator.buses.wire import header, wire_bits
 from tests.buses import BIT_NS, MS, networks, plain_networks, releases, run, same, troubles
 
 

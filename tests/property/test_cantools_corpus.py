@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING
 import cantools
 import pytest
 
+from canmap.mapping.description.description import load_description
 from canmap.signals.plan import DecodePlan
 from canmap.signals.reference import decode
-from canmap.spec.description import load_description
 from tests.decoding import Frame, by_frame, compare, run
 from tests.fetch_sources import descriptions
 

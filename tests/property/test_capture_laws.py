@@ -12,11 +12,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from canmap.engine import Engine
+from canmap.engine.engine import Engine
 from canmap.frames.merge import MergedCaptures
 from canmap.frames.text.log import TextLog
 from canmap.frames.window import Window
-from canmap.inspection import conclude
+from canmap.results.inspection import conclude
 from tests.property.test_cut_law import eventful, modal, moment, of_records, told
 from tests.streams import CART, MS, ROOT, START_NS, VEHICLE, spec_of, streams
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from canmap.chunks import FrameChunk
+    from canmap.frames.chunks import FrameChunk
     from canmap.frames.source import FrameSource
 
 SPANS = [(0.0, math.inf), (0.0, 0.3), (0.02, math.inf), (0.1, 2.0), (1.0, 4.0)]

@@ -11,23 +11,23 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.activity import ALWAYS_NS, Activity
-from canmap.arrivals import Timeline
-from canmap.checks.bus import DuplicateCheck
-from canmap.checks.codes import CodeCheck
-from canmap.checks.limits import LimitCheck
+from canmap.checks.duplicates import DuplicateCheck
+from canmap.checks.odd_codes import CodeCheck
+from canmap.checks.out_of_range import LimitCheck
 from canmap.checks.rate import Rate
-from canmap.chunks import CUT_SHORT, BadLine, FrameChunk
-from canmap.records.hold import Holder
+from canmap.frames.chunks import CUT_SHORT, BadLine, FrameChunk
+from canmap.frames.session import SessionClock
 from canmap.records.motion import MotionBuilder
-from canmap.session import SessionClock
+from canmap.timing.arrivals import Timeline
+from canmap.timing.expected import ALWAYS_NS, Activity
+from canmap.timing.newest import Holder
 from tests.streams import CART, MS, START_NS, TRUCK, VEHICLE, cuts, frames, inspected, spec_of, streams
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-    from canmap.checks.episodes import Event
+    from canmap.findings.episodes import Event
     from canmap.records.columns import Records
 
 

@@ -11,9 +11,9 @@ import numpy as np
 from hypothesis import HealthCheck, event, given, settings
 from hypothesis import strategies as st
 
+from canmap.mapping.description.description import Description, load_description
 from canmap.signals.plan import DecodePlan
 from canmap.signals.reference import decode
-from canmap.spec.description import Description, load_description
 from tests.decoding import Frame, by_frame, compare, run
 from tests.layouts import MessageSketch, descriptions
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from canmap.chunks import empty_chunk
+from canmap.frames.chunks import empty_chunk
 from tests.captures import read
 from tests.hostile import MIB, blf, container
 from tests.mdffiles import Layout

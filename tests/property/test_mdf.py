@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.chunks import COLUMNS, FrameChunk, FrameKind, empty_chunk, widen
-from canmap.errors import CaptureError
-from canmap.outputs.captures import write_capture
+from canmap.base.errors import CaptureError
+from canmap.frames.chunks import COLUMNS, FrameChunk, FrameKind, empty_chunk, widen
+from canmap.outputs.captures.writers import write_capture
 from tests.captures import mixed, read
 from tests.mdffiles import LAYOUTS, NAMES, Layout
 
@@ -112,9 +112,9 @@ def check_fields(fields: dict[str, object], mine: FrameChunk, start_ns: int) -> 
 COMMON = """
 import sys
 import can
-from canmap.chunks import widen
-from canmap.outputs import captures
-from canmap.outputs.captures import write_capture
+from canmap.frames.chunks import widen
+from canmap.outputs.captures import writers as captures
+from canmap.outputs.captures.writers import write_capture
 from tests.captures import mixed, read
 path, frames = sys.argv[1], mixed(300)
 def messages(chunk):

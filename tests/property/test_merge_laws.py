@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.chunks import LONGEST_BREAK_NS, Coverage, FrameChunk
+from canmap.frames.chunks import LONGEST_BREAK_NS, Coverage, FrameChunk
 from canmap.frames.merge import MergedCaptures
+from canmap.frames.session import HELD_BACK_NS, LARGEST_GAP_NS
 from canmap.frames.text.log import TextLog
-from canmap.session import HELD_BACK_NS, LARGEST_GAP_NS
 
 UNIT_NS = 20_000_000  # so that steps reach over the longest break that counts as covered
 

@@ -19,7 +19,7 @@ from tests.property.test_extract import load
 if TYPE_CHECKING:
     from hypothesis.strategies import DataObject
 
-    from canmap.spec.description import DescribedMessage
+    from canmap.mapping.description.description import DescribedMessage
     from tests.layouts import MessageSketch
 
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import can
 import pytest
 
-from canmap.chunks import FD_LENGTHS
+from canmap.frames.chunks import FD_LENGTHS
 from tests.captures import read
 from tests.pythoncan import assert_same, by_column, by_python_can
 

@@ -15,8 +15,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.formats import BY_ENDING
-from canmap.seal import seal
+from canmap.frames.capture_formats import BY_ENDING
+from canmap.frames.seal import seal
 from tests.captures import damaged, seeds
 from tests.damage import LONGEST_S, outcome
 from tests.hostile import CLAIMS, HOSTILE, blf, blf_claim, container, pcap_claim
@@ -54,7 +54,7 @@ def test_any_bytes(ending: str, data: bytes) -> None:
 # One process a case, so that its peak is its own: 500 MB in all, and LONGEST_S on a quiet machine.
 MEASURE = """
 import sys, time
-from canmap.errors import CaptureError
+from canmap.base.errors import CaptureError
 from canmap.frames.readers import open_captures
 began = time.process_time()
 frames = bad = 0
@@ -98,7 +98,7 @@ def test_text_that_unpacks_to_zeros_without_end(tmp_path: Path, name: str) -> No
 
 def test_table_with_rows_without_end(tmp_path: Path) -> None:
     polars = pytest.importorskip("polars")
-    from canmap.formats import TABLE_NUMBERS, TABLE_WORDS
+    from canmap.frames.capture_formats import TABLE_NUMBERS, TABLE_WORDS
 
     rows = 20_000_000
     frame = polars.select(polars.repeat(0, rows, dtype=polars.Int64).alias("t_ns"))

@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.api import inspect, inspect_intake
-from canmap.clock import TICK_S, Pace
+from canmap.api.inspect import inspect, inspect_intake
+from canmap.engine.intake import Intake
 from canmap.frames.readers import open_captures
 from canmap.frames.window import Window
-from canmap.run import Intake
+from canmap.timing.pace import TICK_S, Pace
 from tests import kits
 from tests.streams import CART, ROOT, VEHICLE, cuts, frames, inspected, spec_of, streams
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
     from pathlib import Path
 
-    from canmap.chunks import FrameChunk
+    from canmap.frames.chunks import FrameChunk
 
 DEMO = ROOT / "captures" / "steering_drop.log"
 MOST_TICKS = 300
@@ -82,7 +82,7 @@ def test_a_step_back_shortly_before_the_end() -> None:
 def test_a_real_replay_of_a_real_capture(channel: str) -> None:
     spec = spec_of()
     if channel != "can0":
-        from canmap.spec.loader import load_spec
+        from canmap.mapping.loader import load_spec
 
         spec = load_spec(str(CART), channels={"drive": channel})
     span = (4.8, 5.6)  # the steering message falls silent and comes back

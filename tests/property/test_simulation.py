@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from canmap.chunks import join
-from canmap.outputs.textfile import text_lines
-from canmap.simulator.scenario import load_scenario
+from canmap.frames.chunks import join
+from canmap.outputs.captures.textfile import text_lines
+from canmap.simulator.scenario.scenario import load_scenario
 from canmap.simulator.wires import recorded, recorded_live
 from tests.simulated import MS, SCENARIOS, run, scenario_of, short_drive
 from tests.streams import inspected, spec_of

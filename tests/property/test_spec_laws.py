@@ -10,11 +10,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from canmap.errors import SpecError
-from canmap.spec.description import Description, load_description
-from canmap.spec.loader import build_spec
-from canmap.spec.model import Spec
-from canmap.spec.units import UNITS, Quantity, parse_quantity
+from canmap.base.errors import SpecError
+from canmap.mapping.description.description import Description, load_description
+from canmap.mapping.loader import build_spec
+from canmap.mapping.model import Spec
+from canmap.vocabulary.units import UNITS, Quantity, parse_quantity
 from tests.spec_builders import VEHICLE, message, signal, spec_of
 
 TEXT = VEHICLE.read_text(encoding="utf-8")

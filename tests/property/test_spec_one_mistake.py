@@ -11,13 +11,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from canmap.errors import SpecError
-from canmap.spec.description import load_description
-from canmap.spec.faults import Faults
-from canmap.spec.field_grammar import FIELD
-from canmap.spec.grammar import BUS, CORRECT_MESSAGE, CORRECT_SIGNAL, DEMAND, MESSAGE, SPEC
-from canmap.spec.loader import build_spec
-from canmap.spec.marks import Entries, Scalar, read_nodes
+from canmap.base.errors import SpecError
+from canmap.mapping.description.description import load_description
+from canmap.mapping.loader import build_spec
+from canmap.mapping.reading.field_grammar import FIELD
+from canmap.mapping.reading.grammar import BUS, CORRECT_MESSAGE, CORRECT_SIGNAL, DEMAND, MESSAGE, SPEC
+from canmap.mapping.reading.marks import Entries, Scalar, read_nodes
+from canmap.mapping.reading.mistakes import Faults
 from tests.spec_builders import VEHICLE, spec_of
 
 TEXT = VEHICLE.read_text(encoding="utf-8")

@@ -12,13 +12,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.chunks import FrameChunk, FrameKind
-from canmap.errors import CaptureError
+from canmap.base.errors import CaptureError
+from canmap.frames.chunks import FrameChunk, FrameKind
 from canmap.frames.text import linewise
 from canmap.frames.text.block import SLACK, Block
 from canmap.frames.text.fields import Field, Lines
 from canmap.frames.text.line import LONGEST_LINE
-from canmap.outputs.captures import write_capture
+from canmap.outputs.captures.writers import write_capture
 from tests.bench.readers import traffic
 from tests.captures import read
 from tests.fieldlogs import FORMATS, Format, read_by_column, read_by_line, text_of

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.chunks import FrameChunk, FrameKind
+from canmap.frames.chunks import FrameChunk, FrameKind
 from canmap.frames.text import block as textblock
 from canmap.frames.text.line import LONGEST_LINE, parse_line
 from canmap.frames.text.log import blocks

@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.api import inspect
-from canmap.checks.finding import Finding, Kind
-from canmap.errors import CaptureError
+from canmap.api.inspect import inspect
+from canmap.base.errors import CaptureError
+from canmap.findings.finding import Finding, Kind
 from tests.kits import TICK, TOCK, spec_of
 from tests.streams import START_NS
 from tests.time_twin import MS, Frame, Stream, Told, findings
@@ -24,7 +24,7 @@ from tests.time_twin import MS, Frame, Stream, Told, findings
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from canmap.spec.model import Spec
+    from canmap.mapping.model import Spec
 
 DEEP = bool(os.environ.get("CANMAP_DEEP"))
 SINGLE, SEVERAL = (500, 300) if DEEP else (25, 25)

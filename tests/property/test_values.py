@@ -9,7 +9,7 @@ from pathlib import Path
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from canmap.checks.finding import Kind
+from canmap.findings.finding import Kind
 from tests.kits import of_kind, row, spec_of
 from tests.slow_values import MS, World
 from tests.streams import frames, inspected

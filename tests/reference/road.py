@@ -18,8 +18,8 @@ import canmap
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from canmap.checks.finding import Finding
-    from canmap.inspection import Inspection
+    from canmap.findings.finding import Finding
+    from canmap.results.inspection import Inspection
 
 SPEC = Path(__file__).parent.parent / "data" / "road" / "road.yaml"
 START_US = 1_700_000_000_000_000

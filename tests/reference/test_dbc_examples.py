@@ -11,9 +11,9 @@ from dataclasses import replace
 
 import pytest
 
+from canmap.mapping.description.description import Description, load_description
 from canmap.signals.plan import DecodePlan
 from canmap.signals.reference import bit_walk
-from canmap.spec.description import Description, load_description
 from tests.decoding import by_frame, run
 from tests.published import PUBLISHED, table
 

@@ -9,18 +9,18 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from canmap.chunks import FLAG_BIT_RATE_SWITCH, FLAG_FD
-from canmap.simulator.columns import as_chunk
-from canmap.simulator.frame import Frame
-from canmap.simulator.frame_bits import (
+from canmap.frames.chunks import FLAG_BIT_RATE_SWITCH, FLAG_FD
+from canmap.simulator.buses.columns import as_chunk
+from canmap.simulator.buses.frame import Frame
+from canmap.simulator.buses.frame_bits import (
     INTERMISSION,
     unstuffed_bits,
     wire_length,
     wire_lengths,
     worst_case_bits,
 )
-from canmap.simulator.network import BusConfig, Node, Release
-from canmap.simulator.wire import CRC15, CRC17, CRC21, body, crc, wire_bits
+from canmap.simulator.buses.network import BusConfig, Node, Release
+from canmap.simulator.buses.wire import CRC15, CRC17, CRC21, body, crc, wire_bits
 from tests.buses import run
 from tests.published import table
 

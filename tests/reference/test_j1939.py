@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.checks.finding import Kind, Severity
-from canmap.errors import SpecError
-from canmap.spec.description import NoData
-from canmap.spec.groups import RESERVED, addresses, group_number
+from canmap.base.errors import SpecError
+from canmap.findings.finding import Kind, Severity
+from canmap.mapping.description.description import NoData
+from canmap.mapping.groups import RESERVED, addresses, group_number
 from tests.kits import of_kind, spec_of
 from tests.published import table
 from tests.streams import MS, START_NS, frames, inspected
@@ -22,9 +22,9 @@ from tests.streams import MS, START_NS, frames, inspected
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from canmap.chunks import FrameChunk
-    from canmap.inspection import Inspection
-    from canmap.spec.model import Spec
+    from canmap.frames.chunks import FrameChunk
+    from canmap.mapping.model import Spec
+    from canmap.results.inspection import Inspection
 
 HEAD = "vehicle: Truck\nbuses:\n  truck: {description: kit.dbc, channel: can0, match: parameter_group}\n"
 # Groups of the table and the identifiers that a description gives them: priority 6, from the null address.

@@ -16,9 +16,9 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 
+from canmap.mapping.model import Geometry
 from canmap.records.columns import FieldColumn
 from canmap.records.motion import MotionBuilder
-from canmap.spec.model import Geometry
 from tests.published import table
 from tests.streams import MS
 

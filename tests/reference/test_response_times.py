@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from canmap.simulator.frame_bits import INTERMISSION, unstuffed_bits, wire_length, worst_case_bits
-from canmap.simulator.network import BusConfig, Node, Outcome, Release
+from canmap.simulator.buses.frame_bits import INTERMISSION, unstuffed_bits, wire_length, worst_case_bits
+from canmap.simulator.buses.network import BusConfig, Node, Outcome, Release
 from tests.buses import MS, frame_of, run
 from tests.published import PUBLISHED
 
 if TYPE_CHECKING:
-    from canmap.simulator.frame import Frame
+    from canmap.simulator.buses.frame import Frame
 
 BIT_RATES = {"125k": 125_000, "250k": 250_000, "500k": 500_000, "1000k": 1_000_000}
 

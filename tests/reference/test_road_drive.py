@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from canmap.inspection import Inspection
+    from canmap.results.inspection import Inspection
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.checks.finding import Kind, Severity
+from canmap.findings.finding import Kind, Severity
 from tests.reference.road import (
     BATCH_S,
     BODY,
@@ -27,8 +27,8 @@ from tests.reference.road import (
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from canmap.checks.finding import Finding
-    from canmap.inspection import Inspection
+    from canmap.findings.finding import Finding
+    from canmap.results.inspection import Inspection
 
 
 @pytest.fixture(scope="module")

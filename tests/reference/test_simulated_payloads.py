@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from canmap.errors import UsageError
+from canmap.base.errors import UsageError
 from canmap.payload.checksums import profile1_checksums
-from canmap.simulator.layout import Layout, misread
-from canmap.simulator.world import DATA_IDS
+from canmap.simulator.cart.payloads import Layout, misread
+from canmap.simulator.cart.world import DATA_IDS
 from tests.published import table
 from tests.simulated import MS, Run, databases, is_protected, run, scenario_of
 from tests.streams import spec_of

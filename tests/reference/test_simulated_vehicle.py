@@ -15,10 +15,10 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from canmap.errors import UsageError
-from canmap.simulator.actuators import Actuator, Play, Response
-from canmap.simulator.cart import BRAKE_MOTOR, STEERING_MOTOR, THROTTLE
-from canmap.simulator.vehicle import Battery, Vehicle, VehicleParameters, front_angles, wheel_speeds
+from canmap.base.errors import UsageError
+from canmap.simulator.cart.actuators import Actuator, Play, Response
+from canmap.simulator.cart.cart import BRAKE_MOTOR, STEERING_MOTOR, THROTTLE
+from canmap.simulator.cart.vehicle import Battery, Vehicle, VehicleParameters, front_angles, wheel_speeds
 from tests.reference.test_kinematics import rows
 
 SECONDS = 0.01

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from canmap.chunks import FLAG_BIT_RATE_SWITCH, FLAG_FD, FLAG_RECEIVED, FLAG_SENT, FrameKind
-from canmap.errors import CaptureError
+from canmap.base.errors import CaptureError
+from canmap.frames.chunks import FLAG_BIT_RATE_SWITCH, FLAG_FD, FLAG_RECEIVED, FLAG_SENT, FrameKind
 from tests.captures import read
 from tests.published import table
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from canmap.spec.units import UNITS
+from canmap.vocabulary.units import UNITS
 
 pint = pytest.importorskip("pint")
 

@@ -11,7 +11,7 @@ from fractions import Fraction
 
 import pytest
 
-from canmap.spec.units import UNITS, parse_quantity
+from canmap.vocabulary.units import UNITS, parse_quantity
 
 EXACT = [
     ("min", "60", "s", "SI Brochure 9, table 8"),

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.chunks import FLAG_FD, FLAG_RECEIVED, FrameChunk, FrameKind
+from canmap.frames.chunks import FLAG_FD, FLAG_RECEIVED, FrameChunk, FrameKind
 from tests.captures import read
 
 if TYPE_CHECKING:

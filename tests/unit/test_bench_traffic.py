@@ -14,7 +14,7 @@ import pytest
 import canmap
 
 if TYPE_CHECKING:
-    from canmap.inspection import Inspection
+    from canmap.results.inspection import Inspection
 
 BENCH = Path(__file__).parent.parent / "bench"
 FRAMES = 20_000

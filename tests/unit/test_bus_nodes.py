@@ -6,14 +6,14 @@ from itertools import pairwise
 
 import pytest
 
-from canmap.chunks import FLAG_FD
-from canmap.errors import UsageError
-from canmap.simulator.batch import BatchBus, transmit
-from canmap.simulator.bus import Bus, simulate_bus
-from canmap.simulator.columns import traffic_of
-from canmap.simulator.frame import Frame
-from canmap.simulator.frame_bits import wire_length
-from canmap.simulator.network import (
+from canmap.base.errors import UsageError
+from canmap.frames.chunks import FLAG_FD
+from canmap.simulator.buses.arbitration import Bus, simulate_bus
+from canmap.simulator.buses.batch import BatchBus, transmit
+from canmap.simulator.buses.columns import traffic_of
+from canmap.simulator.buses.frame import Frame
+from canmap.simulator.buses.frame_bits import wire_length
+from canmap.simulator.buses.network import (
     Babble,
     BusConfig,
     ErrorKind,

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.api import inspect, inspect_intake
-from canmap.checks.episodes import Closed, Opened
-from canmap.checks.finding import Kind, Severity
+from canmap.api.inspect import inspect, inspect_intake
+from canmap.api.transcribe import transcribe
+from canmap.engine.intake import Intake
+from canmap.findings.episodes import Closed, Opened
+from canmap.findings.finding import Kind, Severity
 from canmap.frames.readers import open_captures
-from canmap.run import Intake
-from canmap.transcript import transcribe
 from tests.kits import TICK, TOCK, of_kind, row, serious, span_ms, spec_of
 from tests.streams import frames, inspected
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
-    from canmap.spec.model import Spec
+    from canmap.mapping.model import Spec
 
 TWO = """\
 vehicle: Test cart

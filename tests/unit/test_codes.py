@@ -7,17 +7,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from canmap.checks.finding import Kind, Severity
-from canmap.errors import SpecError
-from canmap.spec.description import NoData
+from canmap.base.errors import SpecError
+from canmap.findings.finding import Kind, Severity
+from canmap.mapping.description.description import NoData
 from tests.kits import of_kind, row, serious, span_ms, spec_of, told
 from tests.streams import frames, inspected
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from canmap.inspection import Inspection
-    from canmap.spec.model import Spec
+    from canmap.mapping.model import Spec
+    from canmap.results.inspection import Inspection
 
 MESSAGE = (
     'BO_ 256 Tick: 8 Node\n SG_ Pedal : 0|8@1+ (0.4,0) [0|100] "%" Other\n'

@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.checks.finding import Kind, Severity
-from canmap.chunks import Coverage, join
+from canmap.findings.finding import Kind, Severity
+from canmap.frames.chunks import Coverage, join
 from tests.kits import TICK, of_kind, row, serious, span_ms, spec_of, told
 from tests.streams import MS, START_NS, frames, inspected
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from canmap.chunks import FrameChunk
-    from canmap.spec.model import Spec
+    from canmap.frames.chunks import FrameChunk
+    from canmap.mapping.model import Spec
 
 CHANNELS = ("can0", "can1")
 TWO = """\

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 import canmap
-from canmap.checks.finding import Kind, Severity
+from canmap.findings.finding import Kind, Severity
 from tests.kits import of_kind, row, serious, spec_of, told
 from tests.streams import CART, MS, ROOT, frames, inspected
 
@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
-    from canmap.inspection import Inspection
-    from canmap.spec.model import Spec
+    from canmap.mapping.model import Spec
+    from canmap.results.inspection import Inspection
 
 TYPE = "record_types: {X: {fields: {y: {unit: m}}}}\nrecords: {r: {type: X, stamp: Tick, y: %s}}\n"
 

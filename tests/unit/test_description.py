@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.spec.description import Description, load_description
+from canmap.mapping.description.description import Description, load_description
 
 if TYPE_CHECKING:
     from pathlib import Path

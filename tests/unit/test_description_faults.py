@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.errors import CanmapError, DescriptionError, Fault
-from canmap.spec.description import load_description
+from canmap.base.errors import CanmapError, DescriptionError, Fault
+from canmap.mapping.description.description import load_description
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import pytest
 from cantools.database import load_file
 
-from canmap.errors import DescriptionError
-from canmap.spec.description import DescribedMessage, DescribedSignal, load_description
+from canmap.base.errors import DescriptionError
+from canmap.mapping.description.description import DescribedMessage, DescribedSignal, load_description
 from tests.kits import row, spec_of
 from tests.streams import ROOT, frames, inspected
 

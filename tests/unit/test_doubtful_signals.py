@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 import pytest
 
 import canmap
-from canmap.errors import SpecError
+from canmap.base.errors import SpecError
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from canmap.spec.model import Spec
+    from canmap.mapping.model import Spec
 
 DESCRIPTION = """\
 VERSION ""

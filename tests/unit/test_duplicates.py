@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from canmap.checks.finding import Kind, Severity
-from canmap.chunks import (
+from canmap.findings.finding import Kind, Severity
+from canmap.frames.chunks import (
     CLASSIC_WIDTH,
     FD_WIDTH,
     FLAG_BIT_RATE_SWITCH,
@@ -20,7 +20,7 @@ from canmap.chunks import (
     FrameKind,
     empty_chunk,
 )
-from canmap.signals.wire import shortest_ns
+from canmap.signals.shortest import shortest_ns
 from tests.kits import HEAD, TICK, of_kind, row, serious, span_ms, spec_of
 from tests.published import table
 from tests.streams import frames, inspected
@@ -28,7 +28,7 @@ from tests.streams import frames, inspected
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from canmap.spec.model import Spec
+    from canmap.mapping.model import Spec
 
 # At 500 kbit/s, 8 bytes and an 11-bit identifier: 44 + 64 = 108 bits from start to end of frame without any
 # stuff bit, 2 us each: 0.216 ms.

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from canmap.checks.episodes import Closed, Episode, Episodes, Opened, Told, faulty_runs
-from canmap.checks.finding import Finding, Kind, Place, Severity
+from canmap.findings.episodes import Closed, Episode, Episodes, Opened, Told, faulty_runs
+from canmap.findings.finding import Finding, Kind, Place, Severity
 
 
 def described(episode: Episode) -> Finding:

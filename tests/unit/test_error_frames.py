@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 import pytest
 
 import canmap
-from canmap.checks.errorframes import CLASSES
-from canmap.checks.finding import Kind, Severity
-from canmap.chunks import FrameChunk, FrameKind
+from canmap.checks.error_frames import CLASSES
+from canmap.findings.finding import Kind, Severity
+from canmap.frames.chunks import FrameChunk, FrameKind
 from tests.kits import TICK, of_kind, row, span_ms, spec_of
 from tests.published import socketcan_text, table
 from tests.streams import frames, inspected
@@ -17,7 +17,7 @@ from tests.streams import frames, inspected
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from canmap.spec.model import Spec
+    from canmap.mapping.model import Spec
 
 HEAD = "vehicle: Test cart\nbuses:\n  drive: {description: kit.dbc, channel: vcan0}\n"
 

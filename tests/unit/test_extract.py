@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH
+from canmap.frames.chunks import CLASSIC_WIDTH, FD_WIDTH
+from canmap.mapping.description.description import DescribedMessage, DescribedSignal, Description
 from canmap.signals.extract import extract, sort_by_slot
 from canmap.signals.plan import ColumnKind, DecodePlan
-from canmap.spec.description import DescribedMessage, DescribedSignal, Description
 from tests.decoding import by_frame, run
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.errors import UsageError
+from canmap.base.errors import UsageError
 from canmap.frames.readers import open_captures
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ def test_python_can_does_not_import_asammdf(tmp_path: Path) -> None:
     (tmp_path / "asammdf.py").write_text("raise SystemExit('asammdf was imported')\n")
     program = (
         f"import sys; sys.path.insert(0, {str(tmp_path)!r})\n"
-        "from canmap.extras import python_can\n"
+        "from canmap.base.extras import python_can\n"
         "assert python_can().Message\n"
         "assert 'asammdf' not in sys.modules\n"
         "import asammdf\n"

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-from canmap.simulator.frame import Frame
-from canmap.simulator.network import (
+from canmap.simulator.buses.frame import Frame
+from canmap.simulator.buses.network import (
     BusConfig,
     ErrorKind,
     Node,

@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from canmap.chunks import COLUMNS, FLAG_FD, FrameChunk, join, widen
-from canmap.errors import CanmapError, CaptureError, OutputError
-from canmap.formats import BY_ENDING, FORMATS, Channels, Holds
+from canmap.base.errors import CanmapError, CaptureError, OutputError
+from canmap.frames.capture_formats import BY_ENDING, FORMATS, Channels, Holds
+from canmap.frames.chunks import COLUMNS, FLAG_FD, FrameChunk, join, widen
 from canmap.frames.readers import READERS, open_captures
-from canmap.outputs.captures import write_capture
+from canmap.outputs.captures.writers import write_capture
 from tests.captures import kept, mixed, read
 
 if TYPE_CHECKING:

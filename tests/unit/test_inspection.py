@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.chunks import BadLine
+from canmap.frames.chunks import BadLine
 from tests.kits import TICK, row, spec_of
 from tests.streams import MS, START_NS, frames, inspected
 

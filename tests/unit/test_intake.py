@@ -7,17 +7,17 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.checks.finding import Kind, Severity
-from canmap.checks.intake import LISTED_IDS, MOST_IDS
-from canmap.chunks import CUT_SHORT, FLAG_FD, BadLine, FrameKind, empty_chunk
+from canmap.checks.unknown_ids import LISTED_IDS, MOST_IDS
+from canmap.findings.finding import Kind, Severity
+from canmap.frames.chunks import CUT_SHORT, FLAG_FD, BadLine, FrameKind, empty_chunk
 from tests.kits import TICK, of_kind, row, serious, span_ms, spec_of, told
 from tests.streams import MS, START_NS, frames, inspected
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from canmap.chunks import FrameChunk
-    from canmap.spec.model import Spec
+    from canmap.frames.chunks import FrameChunk
+    from canmap.mapping.model import Spec
 
 
 @pytest.fixture

@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from canmap.chunks import Coverage, FrameChunk
-from canmap.errors import CaptureError
+from canmap.base.errors import CaptureError
 from canmap.frames import merge
+from canmap.frames.chunks import Coverage, FrameChunk
 from canmap.frames.readers import open_captures
 
 SECOND_NS = 1_000_000_000

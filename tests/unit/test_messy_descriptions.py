@@ -10,10 +10,10 @@ import cantools
 import pytest
 
 import canmap
-from canmap.errors import DescriptionError, SpecError
-from canmap.spec.database import LARGEST_FILE
-from canmap.spec.dbcmend import mended
-from canmap.spec.description import load_description
+from canmap.base.errors import DescriptionError, SpecError
+from canmap.mapping.description.database import LARGEST_FILE
+from canmap.mapping.description.dbcmend import mended
+from canmap.mapping.description.description import load_description
 
 FOLDER = Path(__file__).parent.parent / "data" / "messy_descriptions"
 CLEAN = (FOLDER / "clean.dbc").read_text("utf-8")

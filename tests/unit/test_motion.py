@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from canmap.mapping.model import Geometry
 from canmap.records.columns import FieldColumn
 from canmap.records.motion import MotionBuilder
-from canmap.spec.model import Geometry
 from tests.streams import MS
 
 L = 2.0

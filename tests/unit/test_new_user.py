@@ -11,17 +11,17 @@ import pytest
 from rich.console import Console
 
 import canmap
-from canmap.checks.finding import Kind
 from canmap.cli.lines import LinePrinter
 from canmap.cli.render import show
-from canmap.engine import Engine
+from canmap.engine.engine import Engine
+from canmap.findings.finding import Kind
 from tests.kits import TICK, TOCK, of_kind, row, spec_of
 from tests.streams import MS, START_NS, frames, inspected
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from canmap.inspection import Inspection
+    from canmap.results.inspection import Inspection
 
 PAGES = """\
 BO_ 768 Page: 8 Node

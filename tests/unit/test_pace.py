@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from canmap.chunks import Coverage, FrameChunk, empty_chunk, join
-from canmap.clock import TICK_S, Pace
+from canmap.frames.chunks import Coverage, FrameChunk, empty_chunk, join
+from canmap.timing.pace import TICK_S, Pace
 from tests.kits import row
 from tests.streams import MS, START_NS, frames
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.checks.finding import Kind, Severity
+from canmap.findings.finding import Kind, Severity
 from tests.kits import HEAD, of_kind, row, span_ms, spec_of, told
 from tests.streams import frames, inspected
 
@@ -16,9 +16,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
-    from canmap.checks.finding import Finding
-    from canmap.inspection import Inspection
-    from canmap.spec.model import Spec
+    from canmap.findings.finding import Finding
+    from canmap.mapping.model import Spec
+    from canmap.results.inspection import Inspection
 
 
 def judged(

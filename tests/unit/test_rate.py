@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.checks.finding import Kind, Severity
+from canmap.findings.finding import Kind, Severity
 from tests.kits import TICK, of_kind, row, serious, span_ms, spec_of, told
 from tests.streams import frames, inspected
 
@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
-    from canmap.checks.finding import Finding
-    from canmap.inspection import Inspection
+    from canmap.findings.finding import Finding
+    from canmap.results.inspection import Inspection
 
 
 def ticks(folder: Path, times_ms: Iterable[float], period_ms: int = 10) -> tuple[Inspection, list[Finding]]:

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from canmap.chunks import FrameChunk, join
-from canmap.errors import CaptureError, UsageError
+from canmap.base.errors import CaptureError, UsageError
+from canmap.frames.chunks import FrameChunk, join
 from canmap.frames.readers import open_captures
 from tests.textlogs import rows_of
 

@@ -8,7 +8,7 @@ import polars
 import pytest
 
 import canmap
-from canmap.vocabulary import AxisState, Brake
+from canmap.vocabulary.record_types import AxisState, Brake
 from tests.kits import row, spec_of
 from tests.streams import MS, START_NS, frames, inspected
 

@@ -9,16 +9,15 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.chunks import COLUMNS, FLAG_BIT_RATE_SWITCH, FLAG_FD, FrameChunk, FrameKind, join
+from canmap.frames.chunks import COLUMNS, FLAG_BIT_RATE_SWITCH, FLAG_FD, FrameChunk, FrameKind, join
 from canmap.frames.row import Row
 from canmap.frames.text.line import parse_line
-from canmap.outputs.textfile import text_line, text_lines
-from canmap.simulator.columns import as_chunk, columns_of, frames_of
-from canmap.simulator.frame import Frame
-from canmap.simulator.gateway import Gateway, GatewayLoss, Relay, Route
-from canmap.simulator.network import BusConfig, Node, Outcome, Release, Transmission, WireFault
-from canmap.simulator.noise import even, even_ns
-from canmap.simulator.recorder import (
+from canmap.outputs.captures.textfile import text_line, text_lines
+from canmap.simulator.buses.columns import as_chunk, columns_of, frames_of
+from canmap.simulator.buses.frame import Frame
+from canmap.simulator.buses.gateway import Gateway, GatewayLoss, Relay, Route
+from canmap.simulator.buses.network import BusConfig, Node, Outcome, Release, Transmission, WireFault
+from canmap.simulator.buses.recorder import (
     BURST_NS,
     ClockStep,
     Delay,
@@ -28,6 +27,7 @@ from canmap.simulator.recorder import (
     Recording,
     Stall,
 )
+from canmap.simulator.noise import even, even_ns
 from tests.buses import MS, run
 
 if TYPE_CHECKING:

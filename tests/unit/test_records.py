@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.vocabulary import AxisState, Gear
+from canmap.vocabulary.record_types import AxisState, Gear
 from tests.kits import row, spec_of
 from tests.streams import MS, frames, inspected
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from canmap.mapping.model import Spec
     from canmap.records.columns import Records
-    from canmap.spec.model import Spec
 
 STAMP, OTHER = 0x100, 0x200
 TWO = """\

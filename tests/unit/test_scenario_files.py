@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.errors import FaultyFileError, UsageError
-from canmap.simulator.fault_kinds import FAULT_KINDS
-from canmap.simulator.scenario import load_scenario
-from canmap.simulator.script import DEEDS
+from canmap.base.errors import FaultyFileError, UsageError
+from canmap.simulator.scenario.fault_kinds import FAULT_KINDS
+from canmap.simulator.scenario.scenario import load_scenario
+from canmap.simulator.scenario.script import DEEDS
 from tests.simulated import DRIVE, SCENARIOS, scenario_of
 from tests.streams import CART, VEHICLE
 

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from canmap.errors import CaptureError
-from canmap.formats import TABLE_NUMBERS, TABLE_VERSION, TABLE_VERSION_KEY, TABLE_WORDS
-from canmap.outputs.captures import write_capture
-from canmap.seal import MARK, BrokenSealError, seal
+from canmap.base.errors import CaptureError
+from canmap.frames.capture_formats import TABLE_NUMBERS, TABLE_VERSION, TABLE_VERSION_KEY, TABLE_WORDS
+from canmap.frames.seal import MARK, BrokenSealError, seal
+from canmap.outputs.captures.writers import write_capture
 from tests.captures import mixed, read
 
 if TYPE_CHECKING:
@@ -139,7 +139,8 @@ def test_memory_is_flat_in_the_length_of_the_file(tmp_path: Path) -> None:
         file.seek(0, 2)
         file.write(struct.pack("<I4s", 0, b"PAR1"))
     program = (
-        "import sys\nfrom canmap.seal import check_seal, seal\nseal(sys.argv[1])\ncheck_seal(sys.argv[1])\n"
+        "import sys\nfrom canmap.frames.seal import check_seal, seal\n"
+        "seal(sys.argv[1])\ncheck_seal(sys.argv[1])\n"
         "with open('/proc/self/status') as status:\n"
         "    print(next(int(line.split()[1]) for line in status if line.startswith('VmHWM')))"
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from canmap.session import STEPS_KEPT, SessionClock, TimeStep
+from canmap.frames.session import STEPS_KEPT, SessionClock, TimeStep
 from tests.streams import MS
 
 HOUR_MS = 3_600_000

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.checks.finding import Kind, Severity
+from canmap.findings.finding import Kind, Severity
 from tests.kits import TICK, TOCK, of_kind, row, serious, span_ms, spec_of, told
 from tests.streams import frames, inspected
 
@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
-    from canmap.inspection import Inspection
-    from canmap.spec.model import Spec
+    from canmap.mapping.model import Spec
+    from canmap.results.inspection import Inspection
 
 PERIODS = {256: 10, 512: 10}
 

@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from canmap.chunks import FrameKind
-from canmap.simulator.fault_kinds import FAULT_KINDS
-from canmap.simulator.kit import Reason
-from canmap.vocabulary import AxisState
+from canmap.frames.chunks import FrameKind
+from canmap.simulator.cart.kit import Reason
+from canmap.simulator.scenario.fault_kinds import FAULT_KINDS
+from canmap.vocabulary.record_types import AxisState
 from tests.simulated import DRIVE, is_protected, run_of
 
 if TYPE_CHECKING:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from canmap.simulator.kit import (
+from canmap.simulator.cart.kit import (
     HOMING_NS,
     MS,
     SELF_TEST_NS,
@@ -16,9 +16,9 @@ from canmap.simulator.kit import (
     Reason,
     StopChain,
 )
-from canmap.simulator.layout import Layout
-from canmap.simulator.world import DATA_IDS
-from canmap.vocabulary import AxisState
+from canmap.simulator.cart.payloads import Layout
+from canmap.simulator.cart.world import DATA_IDS
+from canmap.vocabulary.record_types import AxisState
 from tests.streams import spec_of
 
 LAYOUT = next(

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from canmap.errors import SpecError
-from canmap.spec.faults import Faults
-from canmap.spec.include import read_with_fragments
+from canmap.base.errors import SpecError
+from canmap.mapping.reading.include import read_with_fragments
+from canmap.mapping.reading.mistakes import Faults
 from tests.spec_builders import spec_of
 
 
@@ -78,7 +78,10 @@ REFUSED = {
     "text": ("include: a.yaml\n", "spec.yaml:1:10: `include` is a list of paths: write [limits.yaml]."),
     "no path": ("include: [{a: 1}]\n", "spec.yaml:1:11: `include` lists paths, and this is none."),
     "NUL": ('include: ["a\\0b"]\n', "spec.yaml:1:11: This text holds a character that has no place"),
-    "links in a circle": ("include: [circle.yaml]\n", "spec.yaml:1:11: `circle.yaml`: the file cannot be opened"),
+    "links in a circle": (
+        "include: [circle.yaml]\n",
+        "spec.yaml:1:11: `circle.yaml`: the file cannot be opened",
+    ),
     "mark of direction": ("\u202ea: 1\n", "spec.yaml:1:1: The character U+202E has no place"),
     "large": ("include: [large.yaml]\n", "spec.yaml:1:11: The fragments of a spec have at most 1 MB"),
     "long name": (f"include: [{'x' * 5000}]\n", "spec.yaml:1:11: `xxx"),

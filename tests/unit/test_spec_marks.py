@@ -7,9 +7,9 @@ import time
 import pytest
 import yaml
 
-from canmap.spec import marks
-from canmap.spec.faults import Faults
-from canmap.spec.marks import Entries, Items, Scalar, read_nodes
+from canmap.mapping.reading import marks
+from canmap.mapping.reading.marks import Entries, Items, Scalar, read_nodes
+from canmap.mapping.reading.mistakes import Faults
 from tests.spec_builders import VEHICLE
 
 BOMB = "a: &a [x, x, x, x, x, x, x, x, x]\n" + "".join(

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from canmap.errors import DescriptionError, Fault, SpecError, UsageError
-from canmap.spec.description import DescribedMessage, Description
-from canmap.spec.loader import build_spec
+from canmap.base.errors import DescriptionError, Fault, SpecError, UsageError
+from canmap.mapping.description.description import DescribedMessage, Description
+from canmap.mapping.loader import build_spec
 from tests.spec_builders import HEAD, KIT, signal, spec_of
 
 RECORD = "records:\n  steering:\n    type: Steering\n    stamp: SteerFeedback\n    "

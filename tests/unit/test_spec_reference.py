@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from canmap.spec import field_grammar, grammar, promises
-from canmap.spec.loader import load_spec
-from canmap.spec.units import UNITS
+from canmap.mapping.loader import load_spec
+from canmap.mapping.reading import field_grammar, grammar, promises
+from canmap.vocabulary.units import UNITS
 from tests.spec_builders import VEHICLE
 
 PAGE = (Path(__file__).parents[2] / "specs" / "README.md").read_text(encoding="utf-8")

@@ -8,9 +8,9 @@ from fractions import Fraction
 
 import pytest
 
-from canmap.spec.loader import load_spec
-from canmap.spec.model import OutOfRange, SignalRef, Trigger
-from canmap.vocabulary import AxisState, ControlMode, Gear, Record, field_types
+from canmap.mapping.loader import load_spec
+from canmap.mapping.model import OutOfRange, SignalRef, Trigger
+from canmap.vocabulary.record_types import AxisState, ControlMode, Gear, Record, field_types
 from tests.spec_builders import KIT, VEHICLE, message, signal, spec_of
 
 PI = Fraction(math.pi)

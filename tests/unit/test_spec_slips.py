@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 import canmap
-from canmap.errors import ArgumentError, SpecError, UsageError
-from canmap.spec.loader import MOST_BUSES
+from canmap.base.errors import ArgumentError, SpecError, UsageError
+from canmap.mapping.loader import MOST_BUSES
 from tests.spec_builders import HEAD, VEHICLE, spec_of
 
 RECORD = "records:\n  steering:\n    type: Steering\n    stamp: SteerFeedback\n    "

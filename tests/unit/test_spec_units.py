@@ -7,7 +7,7 @@ from fractions import Fraction
 
 import pytest
 
-from canmap.spec.units import PI, UNITS, Quantity, find_unit, parse_number, parse_quantity, si_name
+from canmap.vocabulary.units import PI, UNITS, Quantity, find_unit, parse_number, parse_quantity, si_name
 
 
 @pytest.mark.parametrize(

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.errors import CaptureError
+from canmap.base.errors import CaptureError
 from canmap.frames.binary import sqlite
-from canmap.outputs.sqlitefile import CREATE
+from canmap.outputs.captures.sqlitefile import CREATE
 from tests.captures import read
 
 if TYPE_CHECKING:

@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 
 import canmap
-from canmap.arrivals import Arrivals
 from canmap.records.columns import FieldColumn
-from canmap.summary import FieldSummary, PeriodSummary
+from canmap.summaries.fields import FieldSummary
+from canmap.summaries.periods import PeriodSummary
+from canmap.timing.arrivals import Arrivals
 from tests.kits import TICK, row, spec_of
 from tests.streams import CART, MS, ROOT, frames, inspected
 
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from canmap.summary import Period
+    from canmap.summaries.periods import Period
 
 DEMO = ROOT / "captures" / "steering_drop.log"
 

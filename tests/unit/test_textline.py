@@ -4,7 +4,7 @@ import doctest
 
 import pytest
 
-from canmap.chunks import (
+from canmap.frames.chunks import (
     FLAG_BIT_RATE_SWITCH,
     FLAG_ERROR_PASSIVE,
     FLAG_FD,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.transcript import transcribe
+from canmap.api.transcribe import transcribe
 
 if TYPE_CHECKING:
     from pathlib import Path

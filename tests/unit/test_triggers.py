@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from canmap.activity import Changes
-from canmap.arrivals import _awaited_gaps
-from canmap.checks.finding import Kind, Severity
-from canmap.errors import SpecError
+from canmap.base.errors import SpecError
+from canmap.findings.finding import Kind, Severity
+from canmap.timing.arrivals import _awaited_gaps
+from canmap.timing.expected import Changes
 from tests.kits import of_kind, row, serious, span_ms, spec_of, told
 from tests.streams import frames, inspected
 
@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
-    from canmap.inspection import Inspection
-    from canmap.spec.model import Spec
+    from canmap.mapping.model import Spec
+    from canmap.results.inspection import Inspection
 
 MODE = 'BO_ 256 Mode: 8 Node\n SG_ State : 0|8@1+ (1,0) [0|0] "" Other\n'
 TICK = 'BO_ 512 Tick: 8 Node\n SG_ Value : 0|8@1+ (1,0) [0|0] "" Other\n'

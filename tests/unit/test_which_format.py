@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.errors import CaptureError
+from canmap.base.errors import CaptureError
 from canmap.frames.readers import open_captures
-from canmap.outputs.captures import write_capture
+from canmap.outputs.captures.writers import write_capture
 from tests.captures import mixed, read
 
 if TYPE_CHECKING:

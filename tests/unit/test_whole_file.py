@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from canmap.errors import CaptureError, OutputError
+from canmap.base.errors import CaptureError, OutputError
 from canmap.outputs.files import whole_text_file
 
 

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.api import inspect
-from canmap.checks.finding import Kind
-from canmap.chunks import BadLine, FrameChunk, join
+from canmap.api.inspect import inspect
+from canmap.base.errors import UsageError
 from canmap.cli.options import span
-from canmap.errors import UsageError
+from canmap.findings.finding import Kind
+from canmap.frames.chunks import BadLine, FrameChunk, join
 from canmap.frames.window import Window
 from tests.kits import TICK, of_kind, row, span_ms, spec_of
 from tests.streams import START_NS, frames
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from canmap.inspection import Inspection
+    from canmap.results.inspection import Inspection
 
 
 class Given:

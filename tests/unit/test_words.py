@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 import canmap
-from canmap.words import plural, times
+from canmap.base.words import plural, times
 
 
 @pytest.mark.parametrize(

@@ -8,16 +8,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from canmap.errors import OutputError
-from canmap.formats import BY_ENDING, Channels
-from canmap.outputs.captures import write_capture
+from canmap.base.errors import OutputError
+from canmap.frames.capture_formats import BY_ENDING, Channels
+from canmap.outputs.captures.writers import write_capture
 from tests.captures import mixed, read
 from tests.reference.test_socketcan_packets import interface, option, packet, section
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from canmap.chunks import FrameChunk
+    from canmap.frames.chunks import FrameChunk
 
 NAMED = [ending for ending, one in BY_ENDING.items() if one.writes.channels is Channels.NAMES]
 NUMBERED = [ending for ending, one in BY_ENDING.items() if one.writes.channels is Channels.NUMBERS]

@@ -13,19 +13,19 @@ import zlib
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, NamedTuple
 
-from canmap.chunks import CUT_SHORT
-from canmap.errors import CaptureError
+from canmap.base.errors import CaptureError
 from canmap.frames.batches import FIRST_YEAR, LATEST_YEAR
 from canmap.frames.binary.blfobjects import chunk_of
 from canmap.frames.binary.blfwalk import MOST_OBJECT, SIGNATURE, Walk
 from canmap.frames.binary.gather import BadObjects
+from canmap.frames.chunks import CUT_SHORT
 from canmap.frames.content import DAMAGE, MOST_GROWTH, is_too_much, packed_bytes, read_up_to
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from io import BufferedIOBase
 
-    from canmap.chunks import FrameChunk
+    from canmap.frames.chunks import FrameChunk
 
 MAGIC = b"LOGG"
 FILE_HEADER = struct.Struct("<4sL8BQQLL8H8H")

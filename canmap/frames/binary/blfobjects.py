@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from canmap.chunks import (
+from canmap.frames.batches import LATEST_NS
+from canmap.frames.binary.gather import LENGTH_OF_CODE, BadObjects, payload_within, records_at, sifted
+from canmap.frames.chunks import (
     CLASSIC_WIDTH,
     FD_WIDTH,
     FLAG_BIT_RATE_SWITCH,
@@ -22,8 +24,6 @@ from canmap.chunks import (
     FrameKind,
     join,
 )
-from canmap.frames.batches import LATEST_NS
-from canmap.frames.binary.gather import LENGTH_OF_CODE, BadObjects, payload_within, records_at, sifted
 from canmap.frames.row import EXTENDED_LIMIT
 
 if TYPE_CHECKING:

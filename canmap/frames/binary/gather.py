@@ -11,8 +11,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from canmap.chunks import CLASSIC_WIDTH, FD_LENGTHS, FD_WIDTH, FLAG_FD, BadLine, FrameChunk, FrameKind, widen
 from canmap.frames.batches import checked
+from canmap.frames.chunks import (
+    CLASSIC_WIDTH,
+    FD_LENGTHS,
+    FD_WIDTH,
+    FLAG_FD,
+    BadLine,
+    FrameChunk,
+    FrameKind,
+    widen,
+)
 from canmap.frames.row import EXTENDED_LIMIT, STANDARD_LIMIT, Row, UnreadableError
 from canmap.frames.source import MOST_BAD_LINES
 

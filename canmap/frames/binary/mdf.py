@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.chunks import CUT_SHORT, FrameChunk, empty_chunk, join
-from canmap.errors import CaptureError
+from canmap.base.errors import CaptureError
 from canmap.frames.binary.gather import BadObjects, sifted
 from canmap.frames.binary.mdfblocks import Blocks, DamagedError, data_groups
 from canmap.frames.binary.mdfruns import Run
 from canmap.frames.binary.wholefile import whole_file
+from canmap.frames.chunks import CUT_SHORT, FrameChunk, empty_chunk, join
 from canmap.frames.content import packed_bytes
 
 if TYPE_CHECKING:

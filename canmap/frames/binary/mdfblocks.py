@@ -13,8 +13,8 @@ from __future__ import annotations
 import struct
 from typing import TYPE_CHECKING, BinaryIO, NamedTuple
 
-from canmap.chunks import CUT_SHORT
-from canmap.errors import readable
+from canmap.base.errors import readable
+from canmap.frames.chunks import CUT_SHORT
 from canmap.frames.content import MOST_GROWTH, is_too_much
 
 if TYPE_CHECKING:

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.chunks import CUT_SHORT
 from canmap.frames.binary.mdfblocks import UNLISTED, UNSIZED, Block, Blocks, DamagedError
+from canmap.frames.chunks import CUT_SHORT
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

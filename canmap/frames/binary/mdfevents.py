@@ -11,7 +11,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from canmap.chunks import (
+from canmap.frames.batches import LATEST_NS, NS, UNNAMED_CHANNEL
+from canmap.frames.binary.gather import LENGTH_OF_CODE, payload_within
+from canmap.frames.binary.mdfblocks import Channel, DamagedError, Group
+from canmap.frames.chunks import (
     CLASSIC_WIDTH,
     FD_WIDTH,
     FLAG_BIT_RATE_SWITCH,
@@ -23,9 +26,6 @@ from canmap.chunks import (
     FrameKind,
     widen,
 )
-from canmap.frames.batches import LATEST_NS, NS, UNNAMED_CHANNEL
-from canmap.frames.binary.gather import LENGTH_OF_CODE, payload_within
-from canmap.frames.binary.mdfblocks import Channel, DamagedError, Group
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

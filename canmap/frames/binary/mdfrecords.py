@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from canmap.chunks import FD_WIDTH
 from canmap.frames.binary.gather import records_at
 from canmap.frames.binary.mdfblocks import LARGEST_RECORD, DamagedError, DataGroup
+from canmap.frames.chunks import FD_WIDTH
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

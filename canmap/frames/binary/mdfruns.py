@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.chunks import CUT_SHORT, FrameChunk, join
 from canmap.frames.binary.gather import records_at
 from canmap.frames.binary.mdfblocks import UNCOUNTED, UNPLACED, Blocks, DamagedError, DataGroup
 from canmap.frames.binary.mdfdata import Data
 from canmap.frames.binary.mdfevents import VARIABLE, Events, events_of, whole
 from canmap.frames.binary.mdfrecords import Records, Values, ValuesInTurn, Walker
+from canmap.frames.chunks import CUT_SHORT, FrameChunk, join
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.chunks import FLAG_BIT_RATE_SWITCH, FLAG_ERROR_PASSIVE, FLAG_FD, FrameChunk, FrameKind
 from canmap.frames.binary.gather import BadObjects, payload_within, records_at, sifted
+from canmap.frames.chunks import FLAG_BIT_RATE_SWITCH, FLAG_ERROR_PASSIVE, FLAG_FD, FrameChunk, FrameKind
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

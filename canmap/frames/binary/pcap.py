@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from canmap.chunks import CUT_SHORT
-from canmap.errors import CaptureError
+from canmap.base.errors import CaptureError
 from canmap.frames.batches import NS, UNNAMED_CHANNEL
 from canmap.frames.binary.gather import BadObjects, followed, records_at
 from canmap.frames.binary.packets import LINK_TYPE, MOST_PACKET, Packets, chunk_of, joined
 from canmap.frames.binary.pcapng import PCAPNG_MAGIC, Blocks
+from canmap.frames.chunks import CUT_SHORT
 from canmap.frames.content import read_up_to
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from canmap.chunks import FrameChunk
+    from canmap.frames.chunks import FrameChunk
 
 BUFFER = 1 << 20  # bytes that become one chunk
 FILE_HEADER = 24

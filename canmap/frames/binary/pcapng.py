@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from canmap.chunks import FLAG_RECEIVED, FLAG_SENT
 from canmap.frames.batches import LATEST_NS, NS
 from canmap.frames.binary.gather import BadObjects, followed, records_at
 from canmap.frames.binary.packets import LINK_TYPE, MOST_PACKET, Packets, joined
+from canmap.frames.chunks import FLAG_RECEIVED, FLAG_SENT
 from canmap.frames.source import MOST_CHANNELS
 
 if TYPE_CHECKING:

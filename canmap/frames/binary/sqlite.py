@@ -16,11 +16,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH, FLAG_FD, FrameChunk, FrameKind, join
-from canmap.errors import CaptureError, readable
+from canmap.base.errors import CaptureError, readable
 from canmap.frames.batches import LATEST_NS, NS, ROWS, UNNAMED_CHANNEL, Batch
 from canmap.frames.binary.gather import sifted
 from canmap.frames.binary.wholefile import whole_file
+from canmap.frames.chunks import CLASSIC_WIDTH, FD_WIDTH, FLAG_FD, FrameChunk, FrameKind, join
 from canmap.frames.row import UnreadableError
 from canmap.frames.source import MOST_BAD_LINES
 from canmap.frames.text.csvrows import bare_row

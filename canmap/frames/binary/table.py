@@ -5,7 +5,7 @@ In: a Parquet file. Out: chunks. The columns are those of `FrameChunk`: `t_ns` i
 as eight words uint64 of eight bytes each, little endian, `bytes_0_7` to `bytes_56_63`, zero beyond the
 length. The file's key `canmap.frames` holds the version. Bad lines are not kept.
 
-The checksum of `canmap.seal` is looked at first: polars ends the whole program on some damaged files.
+The checksum of `canmap.frames.seal` is looked at first: polars ends the whole program on some damaged files.
 """
 
 from __future__ import annotations
@@ -14,28 +14,28 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from canmap.chunks import CLASSIC_WIDTH, FrameChunk, FrameKind
-from canmap.errors import CaptureError, readable
-from canmap.extras import polars as polars_library
-from canmap.formats import (
-    TABLE_NUMBERS as NUMBERS,
-)
-from canmap.formats import (
-    TABLE_ROWS as ROWS,
-)
-from canmap.formats import (
-    TABLE_VERSION as VERSION,
-)
-from canmap.formats import (
-    TABLE_VERSION_KEY as VERSION_KEY,
-)
-from canmap.formats import (
-    TABLE_WORDS as WORDS,
-)
+from canmap.base.errors import CaptureError, readable
+from canmap.base.extras import polars as polars_library
 from canmap.frames.binary.gather import sifted
 from canmap.frames.binary.wholefile import whole_file
+from canmap.frames.capture_formats import (
+    TABLE_NUMBERS as NUMBERS,
+)
+from canmap.frames.capture_formats import (
+    TABLE_ROWS as ROWS,
+)
+from canmap.frames.capture_formats import (
+    TABLE_VERSION as VERSION,
+)
+from canmap.frames.capture_formats import (
+    TABLE_VERSION_KEY as VERSION_KEY,
+)
+from canmap.frames.capture_formats import (
+    TABLE_WORDS as WORDS,
+)
+from canmap.frames.chunks import CLASSIC_WIDTH, FrameChunk, FrameKind
+from canmap.frames.seal import BrokenSealError, NoSealError, check_seal
 from canmap.frames.source import MOST_CHANNELS
-from canmap.seal import BrokenSealError, NoSealError, check_seal
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -11,7 +11,7 @@ import tempfile
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
-from canmap.errors import CaptureError
+from canmap.base.errors import CaptureError
 from canmap.frames.content import DAMAGE
 
 if TYPE_CHECKING:

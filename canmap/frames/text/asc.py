@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.chunks import (
+from canmap.frames.batches import FIRST_YEAR, LATEST_YEAR, NS, checked
+from canmap.frames.chunks import (
     CLASSIC_WIDTH,
     FD_WIDTH,
     FLAG_BIT_RATE_SWITCH,
@@ -25,7 +26,6 @@ from canmap.chunks import (
     FLAG_SENT,
     FrameKind,
 )
-from canmap.frames.batches import FIRST_YEAR, LATEST_YEAR, NS, checked
 from canmap.frames.row import Row, UnreadableError
 from canmap.frames.text.fields import MOST_DIGITS, Field
 from canmap.frames.text.found import Found, error_frames
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from canmap.chunks import FrameChunk
+    from canmap.frames.chunks import FrameChunk
     from canmap.frames.text.fields import Lines
 
 FRAME_IS_FD = 0x1000  # bit of the flags field of a CANFD line, as python-can's writer sets it

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.chunks import (
+from canmap.frames.chunks import (
     CLASSIC_WIDTH,
     FD_WIDTH,
     BadLine,

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH, FLAG_FD, FrameKind
 from canmap.frames.batches import NS, UNNAMED_CHANNEL, checked
+from canmap.frames.chunks import CLASSIC_WIDTH, FD_WIDTH, FLAG_FD, FrameKind
 from canmap.frames.row import Row, UnreadableError
 from canmap.frames.text.found import Found
 from canmap.frames.text.linewise import decimal_ns, read_lines, whole_number
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from canmap.chunks import FrameChunk
+    from canmap.frames.chunks import FrameChunk
     from canmap.frames.text.fields import Lines
 
 HEADER = "timestamp,arbitration_id,extended,remote,error,dlc,data"

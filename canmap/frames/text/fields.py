@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.chunks import CLASSIC_WIDTH, FD_WIDTH
 from canmap.frames.batches import LATEST_NS
+from canmap.frames.chunks import CLASSIC_WIDTH, FD_WIDTH
 from canmap.frames.text.block import LINE_FEED
 from canmap.frames.text.digits import (
     ALL_ZEROS,

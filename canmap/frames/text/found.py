@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.chunks import CLASSIC_WIDTH, FD_LENGTHS, FLAG_FD, FrameChunk, FrameKind
 from canmap.frames.batches import LATEST_NS, UNNAMED_CHANNEL
+from canmap.frames.chunks import CLASSIC_WIDTH, FD_LENGTHS, FLAG_FD, FrameChunk, FrameKind
 from canmap.frames.row import EXTENDED_LIMIT, STANDARD_LIMIT
 from canmap.frames.source import MOST_CHANNELS
 

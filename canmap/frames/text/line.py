@@ -12,7 +12,7 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
-from canmap.chunks import (
+from canmap.frames.chunks import (
     FD_LENGTHS,
     FLAG_BIT_RATE_SWITCH,
     FLAG_ERROR_PASSIVE,

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
-from canmap.chunks import CUT_SHORT, BadLine, FrameChunk, join
-from canmap.errors import CaptureError, readable
+from canmap.base.errors import CaptureError, readable
 from canmap.frames.batches import NS, Batch, too_many_channels
+from canmap.frames.chunks import CUT_SHORT, BadLine, FrameChunk, join
 from canmap.frames.row import Row, UnreadableError
 from canmap.frames.source import MOST_BAD_LINES, MOST_CHANNELS
 from canmap.frames.text.block import TOO_SLOW, Block

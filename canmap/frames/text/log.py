@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.chunks import CUT_SHORT
-from canmap.errors import CaptureError
+from canmap.base.errors import CaptureError
+from canmap.frames.chunks import CUT_SHORT
 from canmap.frames.content import DAMAGE, lines_alone, packed_bytes
 from canmap.frames.source import Piece, Progress, ReadAhead
 from canmap.frames.text.block import LINE_FEED, SLACK, Block, parse_block
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from canmap.chunks import FrameChunk
+    from canmap.frames.chunks import FrameChunk
 
 KIB = 1024
 FIRST_SIZES = (256 * KIB, 256 * KIB, 1024 * KIB)  # small, so that the other stages start soon

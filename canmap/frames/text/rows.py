@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from canmap.chunks import CLASSIC_WIDTH, FD_LENGTHS, FD_WIDTH
+from canmap.frames.chunks import CLASSIC_WIDTH, FD_LENGTHS, FD_WIDTH
 from canmap.frames.row import EXTENDED_LIMIT, STANDARD_LIMIT
 from canmap.frames.text.digits import WORD, Rows, decimal, gather, hexadecimal_bytes, hexadecimal_number
 from canmap.frames.text.line import ERROR_BIT, LATEST_SECOND, channel_name

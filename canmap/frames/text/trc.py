@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.chunks import (
+from canmap.frames.batches import NS, UNNAMED_CHANNEL, checked
+from canmap.frames.chunks import (
     FD_LENGTHS,
     FD_WIDTH,
     FLAG_BIT_RATE_SWITCH,
@@ -23,7 +24,6 @@ from canmap.chunks import (
     FLAG_SENT,
     FrameKind,
 )
-from canmap.frames.batches import NS, UNNAMED_CHANNEL, checked
 from canmap.frames.row import Row, UnreadableError
 from canmap.frames.text.found import Found
 from canmap.frames.text.linewise import channel_number, decimal_ns, hex_bytes, read_lines, whole_number
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from canmap.chunks import FrameChunk
+    from canmap.frames.chunks import FrameChunk
     from canmap.frames.text.fields import Lines
 
 MS = 1_000_000

@@ -1,0 +1,1 @@
+"""What a program calls: a module a job."""

@@ -1,0 +1,1 @@
+"""What every room may use: errors, optional libraries, memory, words for numbers."""

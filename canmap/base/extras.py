@@ -1,0 +1,43 @@
+"""Libraries that are extras or slow to import: each is imported here, when it is used."""
+
+from __future__ import annotations
+
+import sys
+from importlib.util import find_spec
+from typing import Any
+
+from canmap.base.errors import UsageError
+
+LIBRARY_OF_EXTRA = {"tables": "polars"}
+
+
+def is_installed(extra: str) -> bool:
+    """Return whether the library that an extra brings is here, without importing it."""
+    return find_spec(LIBRARY_OF_EXTRA[extra]) is not None
+
+
+def polars() -> Any:
+    """Return polars.
+
+    Raises:
+        UsageError: It is not installed.
+    """
+    try:
+        import polars as library  # noqa: PLC0415
+    except ImportError:
+        raise UsageError("Parquet needs the extra 'tables': pip install 'canmap[tables]'.") from None
+    return library
+
+
+def python_can() -> Any:
+    """Return python-can, imported without asammdf, which it imports too where it can and which is slow."""
+    if "can" in sys.modules or "asammdf" in sys.modules:
+        import can as library  # noqa: PLC0415
+
+        return library
+    sys.modules["asammdf"] = None  # type: ignore[assignment]  # so that the import fails at once
+    try:
+        import can as library  # noqa: PLC0415
+    finally:
+        del sys.modules["asammdf"]
+    return library

@@ -1,0 +1,90 @@
+"""Lines of captures that cannot be read, and captures that end too early."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from canmap.base.words import times
+from canmap.findings.episodes import Told
+from canmap.findings.finding import SEVERITY, Finding, Kind, Place
+
+if TYPE_CHECKING:
+    from canmap.findings.episodes import Event
+    from canmap.frames.chunks import BadLine
+    from canmap.stream.view import View
+
+
+LISTED_LINES = 20  # bad lines that do
+
+
+class LineCheck:
+    """Reports the lines of the captures that could not be read, and the captures that end too early.
+
+    Attributes:
+        count: Bad lines so far.
+    """
+
+    def __init__(self) -> None:
+        self._listed: list[Finding] = []
+        self._truncated: list[Finding] = []
+        self._more_from_ns: int | None = None
+        self._now_ns = 0
+        self.count = 0
+
+    def fold(self, view: View) -> list[Event]:
+        """Take in the bad lines of one chunk."""
+        chunk = view.prepared.chunk
+        self._now_ns = view.session.now_ns
+        if not chunk.bad_count:
+            return []
+        events: list[Event] = []
+        for bad in chunk.bad:
+            at_ns = view.before_ns if bad.position == 0 else int(view.clock[bad.position - 1])
+            if bad.truncated:
+                text = f"{bad.capture} {bad.reason.removeprefix('it ')}."
+                self._truncated.append(self._finding(Kind.TRUNCATED, (at_ns, at_ns), 1, text, bad.line))
+                events.append(Told(self._truncated[-1], at_ns))
+            elif len(self._listed) < LISTED_LINES:
+                self._listed.append(
+                    self._finding(Kind.BAD_LINE, (at_ns, at_ns), 1, _unread(bad), bad.line or None)
+                )
+                events.append(Told(self._listed[-1], at_ns))
+            elif self._more_from_ns is None:
+                self._more_from_ns = at_ns
+        self.count += chunk.bad_count - sum(bad.truncated for bad in chunk.bad)
+        return events
+
+    def finish(self) -> list[Event]:
+        """Return what was too much to list."""
+        return [Told(finding) for finding in self._rest()]
+
+    def findings(self) -> list[Finding]:
+        """Return one finding for each listed line, one for the rest, and one for each truncated capture."""
+        return [*self._listed, *self._rest(), *self._truncated]
+
+    def _rest(self) -> list[Finding]:
+        rest = self.count - len(self._listed)
+        if not rest or self._more_from_ns is None:
+            return []
+        text = f"{times(rest, 'more line')} cannot be read."
+        return [self._finding(Kind.BAD_LINE, (self._more_from_ns, self._now_ns), rest, text, None)]
+
+    @staticmethod
+    def _finding(kind: Kind, span_ns: tuple[int, int], count: int, text: str, line: int | None) -> Finding:
+        return Finding(
+            kind=kind,
+            severity=SEVERITY[kind],
+            place=Place(),
+            start_ns=span_ns[0],
+            end_ns=span_ns[1],
+            count=count,
+            text=text,
+            line=line,
+        )
+
+
+def _unread(bad: BadLine) -> str:
+    """The sentence of a bad line, or of a capture that has none (line 0)."""
+    if not bad.line:
+        return f"{bad.capture} {bad.reason.removeprefix('it ')}."
+    return f"Line {bad.line} of {bad.capture} cannot be read: {bad.reason}."

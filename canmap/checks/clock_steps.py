@@ -1,0 +1,65 @@
+"""Steps of the source's clock."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from canmap.base.words import seconds, times
+from canmap.findings.episodes import Closed, Opened
+from canmap.findings.finding import SEVERITY, Finding, Kind, Place
+
+if TYPE_CHECKING:
+    from canmap.findings.episodes import Event
+    from canmap.frames.session import SessionClock, TimeStep
+    from canmap.stream.view import View
+
+
+class TimeCheck:
+    """Reports the steps of the source's clock."""
+
+    def __init__(self) -> None:
+        self._session: SessionClock | None = None
+        self._begun = self._ended = 0
+
+    def fold(self, view: View) -> list[Event]:
+        """Report the steps that have begun, and those that have ended."""
+        self._session = view.session
+        steps = view.session.steps
+        ended = [step for step in steps if step.end_ns is not None]
+        events: list[Event] = [
+            Opened(self._describe(step, begins=True), step.start_ns) for step in steps[self._begun :]
+        ]
+        events += [Closed(self._describe(step), step.end_ns) for step in ended[self._ended :]]
+        self._begun, self._ended = len(steps), max(self._ended, len(ended))
+        return events
+
+    def finish(self) -> list[Event]:
+        """Report the step that had not."""
+        if self._session is None:
+            return []
+        return [Closed(self._describe(step)) for step in self._session.steps if step.end_ns is None]
+
+    def findings(self) -> list[Finding]:
+        """Return all findings so far."""
+        return [] if self._session is None else [self._describe(step) for step in self._session.steps]
+
+    def _describe(self, step: TimeStep, *, begins: bool = False) -> Finding:
+        now_ns = self._session.now_ns if self._session else step.start_ns
+        way = "back" if step.step_ns < 0 else "forward"
+        end = ", and had not caught up at the end" if step.end_ns is None else ", until they had caught up"
+        end = "" if begins else end
+        again = f" ({times(step.count, 'step')})" if step.count > 1 and not begins else ""
+        return Finding(
+            kind=Kind.TIME_ORDER,
+            severity=SEVERITY[Kind.TIME_ORDER],
+            place=Place(),
+            start_ns=step.start_ns,
+            end_ns=now_ns if step.end_ns is None else step.end_ns,
+            open=step.end_ns is None,
+            count=step.count,
+            value=step.step_ns / 1e9,
+            text=(
+                f"The stamps stepped {way} by {seconds(abs(step.step_ns))}{again}{end}; "
+                "the session clock went on from where it was."
+            ),
+        )

@@ -1,0 +1,1 @@
+"""The one engine: its two halves and the loop."""

@@ -1,0 +1,226 @@
+"""The one engine for file, replay and live: `prepare` is pure, `fold` keeps all state.
+
+    FrameChunk -> prepare -> Prepared -> fold -> Step (records, what opened and closed)
+
+`prepare` may run in any thread, `fold` runs in order. The engine opens no file and asks no clock. Any
+cutting of the same frames into chunks gives the same records, findings and summary, bit for bit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from canmap.base.errors import UsageError
+from canmap.checks.addresses import AddressCheck
+from canmap.checks.bad_lines import LineCheck
+from canmap.checks.channels import ChannelCheck
+from canmap.checks.clock_steps import TimeCheck
+from canmap.checks.duplicates import DuplicateCheck
+from canmap.checks.error_frames import ErrorFrames
+from canmap.checks.lengths import LengthCheck
+from canmap.checks.not_a_number import NumberCheck
+from canmap.checks.odd_codes import CodeCheck
+from canmap.checks.out_of_range import LimitCheck
+from canmap.checks.rate import Rate
+from canmap.checks.silence import Silence
+from canmap.checks.spacing import Spacing
+from canmap.checks.unknown_ids import StrangerCheck, buses_by_identifier
+from canmap.engine.prepare import Preparer
+from canmap.findings.finding import SEVERITY, Finding, Kind, Place
+from canmap.frames.session import SessionClock
+from canmap.mapping.model import Note
+from canmap.records.build import RecordBuilder
+from canmap.signals.plan import DecodePlan
+from canmap.signals.repeats import BitRates
+from canmap.stream.view import View
+from canmap.summaries.fields import RecordSummary
+from canmap.summaries.periods import PeriodSummary
+from canmap.timing.arrivals import Timeline
+from canmap.timing.newest import Holder
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from canmap.findings.episodes import Event
+    from canmap.frames.chunks import FrameChunk
+    from canmap.mapping.model import MessageRule, Spec
+    from canmap.records.columns import RecordChunk
+    from canmap.signals.prepared import Prepared
+    from canmap.stream.view import Check
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """What one chunk led to.
+
+    Attributes:
+        records: The records that it stamped, one chunk a kind.
+        events: Findings that opened or closed.
+        now_ns: Session clock after it.
+    """
+
+    records: tuple[RecordChunk, ...]
+    events: tuple[Event, ...]
+    now_ns: int
+
+
+class Engine:
+    """Turns frames into records and findings.
+
+    Args:
+        spec: What the vehicle should say.
+
+    Attributes:
+        spec: The same.
+        session: The session clock.
+        timeline: Arrival state of every stream.
+        rules: The message rules, one a stream: those of the slots, then those of multiplexer values.
+        frames: Frames so far.
+        error_frames: Error frames among them.
+        remote_frames: Remote frames among them.
+        channels: The check that knows the channels.
+        periods: Summary of the gaps of each stream.
+        record_summaries: Summary of each record, by name.
+        addresses: The check that knows from where to where messages of parameter groups came.
+        strangers: The check that knows the unknown identifiers.
+        lines: The check that knows the bad lines.
+    """
+
+    def __init__(self, spec: Spec) -> None:
+        self.spec = spec
+        self.plan = DecodePlan.build([(name, bus.description) for name, bus in spec.buses.items()])
+        channels = [bus.channel for bus in spec.buses.values()]
+        self.rules = (*_rules_by_slot(spec, self.plan), *spec.selections)
+        stale_after = {(rule.bus, rule.message.name): rule.stale_after_ns for rule in spec.messages}
+        self._builders = tuple(
+            RecordBuilder(rule, self.plan, stale_after, spec.geometry) for rule in spec.records
+        )
+        needed = {column for builder in self._builders for column in builder.columns}
+        self._holder = Holder(needed, len(self.plan.columns))
+        joins = sorted({pair for builder in self._builders for pair in builder.joins})
+        rates = {
+            bus.channel: BitRates(bus.bit_rate_bps, bus.data_bit_rate_bps)
+            for bus in spec.buses.values()
+            if bus.bit_rate_bps is not None
+        }
+        self._prepare = Preparer(self.plan, channels, joins, rates)
+        names = {bus.channel: bus.name for bus in spec.buses.values()}
+        self._duplicates = DuplicateCheck(names, rates)
+        self.session = SessionClock()
+        self.timeline = Timeline(self.plan, self.rules, channels)
+        mapped = {builder.slot for builder in self._builders} | {self.plan.columns[c].slot for c in needed}
+        self.strangers = StrangerCheck(tuple(spec.buses), channels, buses_by_identifier(self.rules))
+        self.lines = LineCheck()
+        self.addresses = AddressCheck(self.plan)
+        self.channels = ChannelCheck(spec.buses.values())
+        self._checks: tuple[Check, ...] = (
+            Silence(self.rules, [stream in mapped for stream in range(len(self.rules))]),
+            Rate(self.rules),
+            Spacing(self.rules),
+            NumberCheck(self.plan, spec.records),
+            LimitCheck(self.plan, spec.records),
+            CodeCheck(self.plan, spec.records),
+            LengthCheck(self.plan),
+            self.channels,
+            self.strangers,
+            TimeCheck(),
+            self.lines,
+            self._duplicates,
+            ErrorFrames(names),
+            self.addresses,
+        )
+        self.periods = PeriodSummary(len(self.rules))
+        self.record_summaries = {rule.name: RecordSummary() for rule in spec.records}
+        self.frames = self.error_frames = self.remote_frames = 0
+
+    def require_records(self, names: Iterable[str]) -> None:
+        """Check that the spec makes every record of `names`.
+
+        Raises:
+            UsageError: It does not.
+        """
+        known = [rule.name for rule in self.spec.records]
+        for name in names:
+            if name not in known:
+                raise UsageError(f"{self.spec.path} makes no record {name}; it makes {', '.join(known)}.")
+
+    def empty_records(self, name: str) -> RecordChunk:
+        """Return no records of the kind that the spec names so, with every column that they would have."""
+        return next(builder.empty for builder in self._builders if builder.rule.name == name)
+
+    def prepare(self, chunk: FrameChunk) -> Prepared:
+        """Work out what can be worked out from the chunk alone; safe in any thread."""
+        return self._prepare(chunk)
+
+    def fold(self, prepared: Prepared) -> Step:
+        """Take in the next chunk; chunks come in order."""
+        repeated = self._duplicates.repeats_of_last(prepared)
+        if repeated is not None:
+            prepared = self._prepare(prepared.chunk, repeated)
+        chunk = prepared.chunk
+        before_ns = self.session.now_ns
+        clock = self.session.advance(chunk.t_ns)
+        before_ns = max(before_ns, self.session.start_ns or 0)
+        self.timeline.cover(chunk, self.session)
+        arrivals = self.timeline.fold(prepared.samples, clock)
+        view = View(prepared, clock, arrivals, self.timeline, self.session, before_ns)
+        self._count(prepared)
+        self.periods.fold(arrivals)
+        records = self._build(view)
+        events = [event for check in self._checks for event in check.fold(view)]
+        return Step(records, tuple(events), self.session.now_ns)
+
+    def finish(self) -> Step:
+        """Judge the end of the stream; once."""
+        self.timeline.close(self.session)
+        events = [event for check in self._checks for event in check.finish()]
+        return Step((), tuple(events), self.session.now_ns)
+
+    def findings(self) -> list[Finding]:
+        """Return all findings so far, by start."""
+        start_ns = self.session.start_ns or 0
+        found = [finding for check in self._checks for finding in check.findings()]
+        found += self._spec_notes(start_ns)
+        clamped = [
+            replace(f, start_ns=max(f.start_ns, start_ns), end_ns=max(f.end_ns, start_ns)) for f in found
+        ]
+        return sorted(clamped, key=lambda finding: finding.order)
+
+    def _build(self, view: View) -> tuple[RecordChunk, ...]:
+        built = [builder.build(view, self._holder) for builder in self._builders]
+        self._holder.carry(view)
+        records = tuple(chunk for chunk in built if chunk is not None)
+        for chunk in records:
+            self.record_summaries[chunk.name].fold(chunk)
+        return records
+
+    def _count(self, prepared: Prepared) -> None:
+        self.frames += len(prepared.chunk)
+        self.error_frames += prepared.error_frames
+        self.remote_frames += prepared.remote_frames
+
+    def _spec_notes(self, start_ns: int) -> Iterable[Finding]:
+        never = [
+            Note(
+                f"{rule.name} was never awaited, so it is not judged: its conditions never held.",
+                rule.bus,
+                rule.message.name,
+            )
+            for stream, rule in enumerate(self.rules)
+            if not self.timeline.activity.ever[stream]
+        ]
+        for note in (*self.spec.notes, *never):
+            yield Finding(
+                kind=Kind.SPEC,
+                severity=SEVERITY[Kind.SPEC],
+                place=Place(bus=note.bus, message=note.message),
+                start_ns=start_ns,
+                end_ns=start_ns,
+                text=note.text,
+            )
+
+
+def _rules_by_slot(spec: Spec, plan: DecodePlan) -> tuple[MessageRule, ...]:
+    rules = {(rule.bus, rule.message.name): rule for rule in spec.messages}
+    return tuple(rules[slot.bus_name, slot.message.name] for slot in plan.slots)

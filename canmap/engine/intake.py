@@ -1,0 +1,85 @@
+"""A source read ahead: its pieces parsed and prepared on a pool of threads, handed on in order."""
+
+from __future__ import annotations
+
+from collections import deque
+from concurrent.futures import ThreadPoolExecutor
+from itertools import islice
+from typing import TYPE_CHECKING, TypeVar
+
+from canmap.base.memory import keep_freed_memory
+from canmap.frames.window import Window
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from concurrent.futures import Future
+
+    from canmap.engine.engine import Engine
+    from canmap.frames.chunks import FrameChunk
+    from canmap.frames.source import FrameSource, Piece
+    from canmap.signals.prepared import Prepared
+
+
+T = TypeVar("T")
+
+
+WORKERS = 2  # numpy holds the interpreter's lock for little of the time; more bring nothing on two cores
+
+
+AHEAD = 6  # pieces in flight
+
+
+class Intake:
+    """Reads a source ahead on a pool of threads, from the moment it is made.
+
+    Parsing can so begin before the spec is loaded.
+
+    Args:
+        source: Where the pieces come from.
+        window: The part of it to use; all by default.
+    """
+
+    def __init__(self, source: FrameSource, window: Window | None = None) -> None:
+        keep_freed_memory()
+        self.source = source
+        self.window = window or Window()
+        self._pool = ThreadPoolExecutor(WORKERS, thread_name_prefix="canmap")
+        self._pieces = source.pieces()
+        self._parsing = deque(self._pool.submit(piece) for piece in islice(self._pieces, AHEAD))
+
+    def chunks(self) -> Iterator[FrameChunk]:
+        """Yield the chunks in order."""
+        return self.window.cut(self._results(self._parsing, lambda piece: piece()))
+
+    def prepared(self, engine: Engine) -> Iterator[Prepared]:
+        """Yield the chunks in order, prepared by `engine`."""
+        if not self.window.is_whole:  # which frames are in it is known in order only
+            return self._prepared_in_order(engine)
+        parsed, self._parsing = self._parsing, deque()
+        waiting = deque(self._pool.submit(_prepare_parsed, engine, future) for future in parsed)
+        return self._results(waiting, lambda piece: engine.prepare(piece()))
+
+    def _prepared_in_order(self, engine: Engine) -> Iterator[Prepared]:
+        waiting: deque[Future[Prepared]] = deque()
+        for chunk in self.chunks():
+            waiting.append(self._pool.submit(engine.prepare, chunk))
+            if len(waiting) > WORKERS:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+
+    def _results(self, waiting: deque[Future[T]], task: Callable[[Piece], T]) -> Iterator[T]:
+        """Yield the results of what waits, and of `task` done with every piece that is still to come."""
+        while waiting:
+            result = waiting.popleft().result()
+            waiting.extend(self._pool.submit(task, piece) for piece in islice(self._pieces, 1))
+            yield result
+
+    def close(self) -> None:
+        """Stop reading."""
+        self._pool.shutdown(wait=True, cancel_futures=True)
+        self.source.close()
+
+
+def _prepare_parsed(engine: Engine, parsed: Future[FrameChunk]) -> Prepared:
+    return engine.prepare(parsed.result())

@@ -1,0 +1,1 @@
+"""What a finding is, and how it opens and closes."""

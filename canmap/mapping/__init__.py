@@ -1,0 +1,1 @@
+"""The mapping spec: the manual of a vehicle, every name resolved and every quantity exact."""

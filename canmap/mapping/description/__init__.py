@@ -1,0 +1,1 @@
+"""Bus descriptions: DBC text to described messages and signals."""

@@ -1,0 +1,232 @@
+"""0. A bus description file to plain data, through cantools: the only module that touches its objects.
+
+In comes the path of a file, out goes a `Description`. Nothing of the library gets past this module:
+neither its objects, nor its exceptions, nor what it logs.
+"""
+
+from __future__ import annotations
+
+import logging
+import re
+import sys
+from contextlib import contextmanager
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+from types import ModuleType
+from typing import TYPE_CHECKING
+
+from canmap.base.errors import DescriptionError, Fault, readable, why_unread
+from canmap.base.words import times
+from canmap.mapping.description.bits import LARGEST_NUMBER, layout_faults, settled
+from canmap.mapping.description.dbcmend import EXTENDED_FLAG, UNSENT_ID, mended, original
+from canmap.mapping.description.dbctext import UNSENT_MESSAGE, DbcText, MessageLine, SignalLine
+from canmap.mapping.description.description import DescribedMessage, DescribedSignal, Description
+
+# The library's testing aids bring in python-can with all its bus drivers, which takes as long as everything
+# else here together. An empty module holds their place while the library is imported for the first time.
+_AIDS = "cantools.tester"
+_unused = None if "cantools" in sys.modules else sys.modules.setdefault(_AIDS, ModuleType(_AIDS))
+from cantools.database.can import Database  # noqa: E402
+
+if _unused is not None:
+    sys.modules.pop(_AIDS)
+    vars(sys.modules["cantools"]).pop("tester", None)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+    from cantools.database.can import Message, Signal
+
+_ADDERS = {".arxml": "add_arxml_string", ".kcd": "add_kcd_string", ".sym": "add_sym_string"}
+LARGEST_FILE = 32 << 20
+_MOST_FAULTS = 500
+_CODES_THAT_CAN_COME = range(-(1 << 63), 1 << 64)  # raw values are 64 bits wide, with a sign or without
+_MOST_REASON = 200  # characters of what the library says
+_SELECTED = re.compile(r"m(\d{1,18})(?!\d)")
+_NO_SENDER = "Vector__XXX"
+_NS_PER_MS = 1_000_000
+
+
+def read_database(path: str) -> Description:
+    """Read the bus description `path`; see `load_description`."""
+    text = _read_text(path)
+    adder = _ADDERS.get(Path(path).suffix.lower())
+    better = None if adder else mended(text)
+    dbc = DbcText(path, better.text) if better else None
+    if dbc and dbc.endless():
+        raise DescriptionError(_in_order(dbc.faults()))
+    database = Database(strict=False, sort_signals=None)
+    try:
+        with _silence():
+            getattr(database, adder or "add_dbc_string")(dbc.parsable() if dbc else text)
+        messages = [message for message in database.messages if not _unsent(message)]
+        written = _written(dbc, messages)
+        described = tuple(map(_message, messages, written))
+        if adder == _ADDERS[".sym"]:  # the format names no nodes; the library makes one up
+            described = tuple(replace(message, sender=None) for message in described)
+    except Exception as error:  # the library lets KeyError, ValueError, XML errors and its own escape
+        raise DescriptionError(_load_faults(path, dbc, error)) from None
+    faults = [*(dbc.faults() if dbc else ()), *layout_faults(path, described, written)]
+    if faults:
+        raise DescriptionError(_in_order(faults))
+    return Description(
+        path,
+        tuple(map(settled, described)),
+        repairs=better.repairs if better else (),
+        left_out=better.left_out if better else {},
+    )
+
+
+def _in_order(faults: Iterable[Fault]) -> tuple[Fault, ...]:
+    """Return the faults as they stand in the file, no more than somebody can read of each and of all."""
+    ordered = sorted(faults, key=lambda fault: (fault.line, fault.column))
+    told = [replace(fault, text=readable(original(fault.text))) for fault in ordered[:_MOST_FAULTS]]
+    if more := len(ordered) - len(told):
+        told.append(
+            Fault(told[0].file, 0, 0, f"There {'is' if more == 1 else 'are'} {times(more, 'more mistake')}.")
+        )
+    return tuple(told)
+
+
+def _read_text(path: str) -> str:
+    """Return the text of the file, UTF-8 where it reads as such, else Windows-1252."""
+    try:
+        with Path(path).open("rb") as file:
+            content = file.read(LARGEST_FILE + 1)
+    except (OSError, ValueError) as error:
+        raise DescriptionError((Fault(path, 0, 0, f"{why_unread(error, path)}."),)) from None
+    if len(content) > LARGEST_FILE:
+        what = f"the file is larger than {LARGEST_FILE >> 20} MiB; give a bus description"
+        raise DescriptionError((Fault(path, 0, 0, f"{what}."),))
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        try:
+            text = content.decode("cp1252")
+        except UnicodeDecodeError as error:
+            line = content.count(b"\n", 0, error.start) + 1
+            column = error.start - (content.rfind(b"\n", 0, error.start) + 1) + 1
+            what = f"byte 0x{content[error.start]:02X} is no text, neither UTF-8 nor Windows-1252"
+            raise DescriptionError((Fault(path, line, column, f"{what}; save the file as UTF-8."),)) from None
+    if not text.strip():
+        raise DescriptionError((Fault(path, 0, 0, "the file is empty; give a bus description."),))
+    if "\0" in text:
+        raise DescriptionError((Fault(path, 0, 0, "this is not a text file; give a bus description."),))
+    return text
+
+
+@contextmanager
+def _silence() -> Iterator[None]:
+    """Keep what the library logs to itself: whatever matters is said in the faults."""
+    logger = logging.getLogger("cantools")
+    level = logger.level
+    logger.setLevel(logging.CRITICAL + 1)
+    try:
+        yield
+    finally:
+        logger.setLevel(level)
+
+
+def _unsent(message: Message) -> bool:
+    identifier = message.frame_id | (EXTENDED_FLAG if message.is_extended_frame else 0)
+    return message.name == UNSENT_MESSAGE or identifier == UNSENT_ID
+
+
+def _load_faults(path: str, dbc: DbcText | None, error: Exception) -> tuple[Fault, ...]:
+    """Say why the library gave up: with the place in the text, where it is known."""
+    offset, position = getattr(error, "offset", None), getattr(error, "position", None)
+    if dbc and isinstance(offset, int):
+        return _in_order([dbc.syntax(offset)])
+    if isinstance(position, tuple):
+        return (Fault(path, position[0], position[1] + 1, f"the file cannot be read as XML: {error}."),)
+    reason = " ".join(str(error).split()).rstrip(".")[:_MOST_REASON]
+    unknown = Fault(path, 0, 0, f"the description cannot be used: {type(error).__name__}: {reason}.")
+    return _in_order((dbc and dbc.faults()) or [unknown])
+
+
+def _written(dbc: DbcText | None, messages: Sequence[Message]) -> Sequence[MessageLine | None]:
+    """Return where each message is written; None where that is not known."""
+    written = dbc.messages if dbc else []
+    if [len(message.signals) for message in written] == [len(message.signals) for message in messages]:
+        return written
+    return [None] * len(messages)
+
+
+def _message(message: Message, written: MessageLine | None) -> DescribedMessage:
+    # Selectors go by their short name where the description also gives the signal a long one.
+    long_names = (
+        {line.name: signal.name for line, signal in zip(written.signals, message.signals, strict=True)}
+        if written
+        else {}
+    )
+    lines = written.signals if written else [None] * len(message.signals)
+    return DescribedMessage(
+        name=original(message.name),
+        can_id=message.frame_id,
+        extended=message.is_extended_frame,
+        length=message.length,
+        sender=next((original(sender) for sender in message.senders if sender != _NO_SENDER), None),
+        period_ns=_period_ns(message.cycle_time),
+        signals=tuple(
+            _signal(signal, long_names, line) for signal, line in zip(message.signals, lines, strict=True)
+        ),
+    )
+
+
+def _period_ns(cycle_time_ms: float | None) -> int | None:
+    if not isinstance(cycle_time_ms, int | float) or cycle_time_ms <= 0:
+        return None
+    return round(_exact(cycle_time_ms) * _NS_PER_MS)
+
+
+def _signal(signal: Signal, long_names: Mapping[str, str], place: SignalLine | None) -> DescribedSignal:
+    minimum, maximum = _limits(signal.minimum, signal.maximum)
+    selector = signal.multiplexer_signal
+    selected_by = _ranges(signal.multiplexer_ids or ())
+    if selector is None and place and (marked := _SELECTED.match(place.marker)):
+        selected_by = ((int(marked[1]), int(marked[1])),)
+    return DescribedSignal(
+        name=original(signal.name),
+        start_bit=signal.start,
+        bits=signal.length,
+        big_endian=signal.byte_order == "big_endian",
+        signed=signal.is_signed,
+        is_float=signal.is_float,
+        factor=_exact(signal.scale),
+        offset=_exact(signal.offset),
+        minimum=minimum,
+        maximum=maximum,
+        unit=signal.unit or "",
+        labels={
+            code: str(text) for code, text in (signal.choices or {}).items() if code in _CODES_THAT_CAN_COME
+        },
+        selector=None if selector is None else original(long_names.get(selector, selector)),
+        selected_by=selected_by,
+        line=place.line if place else 0,
+    )
+
+
+def _exact(number: float) -> Fraction:
+    """Return the decimal number that was written: the shortest one that reads back as `number`."""
+    return Fraction(repr(number))
+
+
+def _limits(minimum: float | None, maximum: float | None) -> tuple[Fraction | None, Fraction | None]:
+    """Return the limits; an empty range, [0|0] above all, promises nothing, nor does an endless limit."""
+    low = _exact(minimum) if minimum is not None and abs(minimum) <= LARGEST_NUMBER else None
+    high = _exact(maximum) if maximum is not None and abs(maximum) <= LARGEST_NUMBER else None
+    if low is not None and high is not None and (low > high or low == high == 0):
+        return None, None
+    return low, high
+
+
+def _ranges(numbers: Iterable[int]) -> tuple[tuple[int, int], ...]:
+    """Return `numbers` as inclusive ranges, ascending."""
+    ranges: list[tuple[int, int]] = []
+    for number in sorted(set(numbers)):
+        if ranges and ranges[-1][1] == number - 1:
+            ranges[-1] = (ranges[-1][0], number)
+        else:
+            ranges.append((number, number))
+    return tuple(ranges)

@@ -1,0 +1,306 @@
+"""One field of a record: from what the spec says to a `FieldRule` with exact factors.
+
+Order of operations: raw -> labels or no data -> scale and offset of the description -> sum -> unit to SI
+-> sign -> scale, offset, table of the spec. Choices are in `choices`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from canmap.mapping.choices import choice_codes
+from canmap.mapping.model import FieldRule, Limits, OutOfRange
+from canmap.mapping.reading import field_grammar as g
+from canmap.mapping.reading.marks import Entries, Scalar
+from canmap.mapping.reading.mistakes import shown
+from canmap.mapping.reading.promises import SPEED_POINTS
+from canmap.mapping.reading.raw_codes import no_data_codes
+from canmap.mapping.reading.sections import note
+from canmap.mapping.reading.shapes import NONE, fits
+from canmap.vocabulary.units import UNITS, Quantity, Unit, find_unit
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from canmap.mapping.description.description import NoData
+    from canmap.mapping.reading.marks import Node
+    from canmap.mapping.reading.names import FoundSignal
+    from canmap.mapping.reading.sections import Context, Key, Values
+    from canmap.vocabulary.record_types import FieldType
+    from canmap.vocabulary.units import Dimension
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """A straight line: value in SI = factor * physical value + offset, of some dimension."""
+
+    factor: Fraction
+    offset: Fraction
+    dimension: Dimension
+    unit: str
+    written: str  # the unit of the signal alone
+
+
+def field_rule(
+    field: FieldType, node: Node, holds: Mapping[tuple[str, str], int | None], context: Context
+) -> FieldRule | None:
+    """Build the rule of a field.
+
+    Args:
+        field: What the record wants.
+        node: What the spec says: a signal's name, or a mapping.
+        holds: For each (bus, message), how long its values hold in ns, None for ever.
+        context: Takes faults and notes.
+
+    Returns:
+        The rule; None after a fault, and where the field cannot be made yet (a note says so).
+    """
+    if isinstance(node, Scalar) and node.text:
+        node = Entries(node.place, {g.SIGNAL.name: (node, node)})
+    before = len(context.faults)
+    values = g.FIELD(node, context)
+    sources = _sources(values, context) if values else ()
+    if values and not sources and field.kind is float:  # what else is wrong
+        _limits(values, _dimension(field), field, context)
+        _check_later(values, _dimension(field), context)
+    if values is None or not sources:
+        return None
+    first = sources[0]
+    rule = FieldRule(
+        type=field,
+        sources=tuple(source.ref for source in sources),
+        factor=Fraction(1),
+        offset=Fraction(0),
+        table=None,
+        codes=None,
+        no_data=_no_data(values, sources, context),
+        limits=None,
+        out_of_range=OutOfRange(values.get(g.OUT_OF_RANGE) or OutOfRange.KEEP),
+        valid_when=values.get(g.VALID_WHEN) or (),
+        max_age_ns=_max_age(values, holds[first.bus, first.message.name]),
+        unit="",
+        line=values.place.line,
+    )
+    if field.kind is float:
+        _refuse(values, g.ONLY_CHOICE, f"{field.name} is a quantity", context)
+        full = _quantity(rule, values, sources, context)
+    else:
+        _refuse(values, g.ONLY_QUANTITY, f"{field.name} is a choice", context)
+        told = len(context.faults) > before  # a faulty `no_data` leaves labels over that mean nothing here
+        full = (
+            None
+            if told
+            else replace(rule, codes=choice_codes(field, values, first, rule.no_data[0], context))
+        )
+    return full if len(context.faults) == before else None
+
+
+def _refuse(values: Values, keys: tuple[Key[object], ...], what: str, context: Context) -> None:
+    for key in keys:
+        if values.has(key):
+            context.faults.add(values.nodes[key.name][0].place, f"`{key.name}` has no meaning here: {what}.")
+
+
+def _sources(values: Values, context: Context) -> tuple[FoundSignal, ...]:
+    """Return the signal or the summed signals, all of one message and unit."""
+    if values.has(g.SIGNAL) == values.has(g.SUM):
+        if not values.lost or values.has(g.SIGNAL):
+            text = "A field needs one of the keys `signal` and `sum`."
+            context.faults.add(values.place, text)
+        return ()
+    single, summed = values.get(g.SIGNAL), values.get(g.SUM)
+    if single:
+        return (single,)
+    if not summed:
+        return ()
+    first, *others = summed
+    for index, other in enumerate(others, 1):
+        place = values.place_of(g.SUM, index)
+        if (other.bus, other.message.name) != (first.bus, first.message.name):
+            text = f"A sum takes signals of one message: {first.text} and {other.text} would tear."
+            context.faults.add(place, text)
+        elif _frames_of(other) != _frames_of(first):
+            text = f"A sum takes signals of the same frames: {first.text} and {other.text} come apart."
+            context.faults.add(place, text)
+        elif not _same_unit(first.signal.unit, other.signal.unit):
+            units = f"{shown(first.signal.unit)} and {shown(other.signal.unit)}"
+            context.faults.add(
+                place, f"A sum takes signals of one unit: {first.text} and {other.text} have {units}."
+            )
+        if other.ref in {source.ref for source in summed[:index]}:
+            context.faults.add(place, "A sum takes each signal once.")
+    return summed
+
+
+def _frames_of(source: FoundSignal) -> tuple[str | None, tuple[tuple[int, int], ...]]:
+    """In which frames of its message a signal is present."""
+    return source.signal.selector, source.signal.selected_by
+
+
+def _same_unit(one: str, other: str) -> bool:
+    first, second = find_unit(one), find_unit(other)
+    return one == other or (first is not None and second is not None and first.same_as(second))
+
+
+def _no_data(
+    values: Values, sources: tuple[FoundSignal, ...], context: Context
+) -> tuple[tuple[NoData, ...], ...]:
+    """Return the codes of each source that are no value: the spec's, else those that its bus gives it."""
+    node = values.get(g.NO_DATA)
+    if node is None:
+        return tuple(source.signal.no_data for source in sources)
+    if isinstance(node, Scalar) and node.text == NONE:
+        return ((),) * len(sources)
+    return tuple(no_data_codes(node, source, context) or () for source in sources)
+
+
+def _max_age(values: Values, default: int | None) -> int | None:
+    age = values.get(g.MAX_AGE)
+    return None if age == NONE else age if isinstance(age, int) else default
+
+
+def _quantity(
+    rule: FieldRule, values: Values, sources: tuple[FoundSignal, ...], context: Context
+) -> FieldRule | None:
+    unit = _unit(values, sources[0], context)
+    wanted = _dimension(rule.type)
+    line = _line(unit, values, context) if unit else None
+    table = values.get(g.TABLE)
+    if line is not None and not values.has(g.TABLE) and line.dimension != wanted:
+        unit_name = rule.type.unit if any(wanted) else "a plain number or a share in %"
+        text = f"{shown(line.unit)} does not convert to {unit_name}, the unit of {rule.type.name}."
+        context.faults.add(values.place_of(g.FIELD_UNIT if values.has(g.FIELD_UNIT) else g.SIGNAL), text)
+    limits = _limits(values, wanted, rule.type, context)
+    _check_later(values, wanted, context)
+    if line is None:
+        return None
+    sign = values.get(g.SIGN)
+    if isinstance(sign, g.SignOf):
+        place = values.place_of(g.SIGN)
+        where = f"`sign` of {context.subject} ({context.line(place)})"
+        note(
+            context, f"{where} comes from {sign.signal.text}, which is not built yet: the field stays empty."
+        )
+        return None
+    return replace(
+        rule,
+        unit=line.written,
+        factor=line.factor,
+        offset=line.offset,
+        table=_points(table, line.dimension, wanted, values, context) if table else None,
+        limits=limits,
+    )
+
+
+def _dimension(field: FieldType) -> Dimension:
+    unit = find_unit(field.unit)
+    return unit.dimension if unit else UNITS["1"].dimension
+
+
+def _unit(values: Values, source: FoundSignal, context: Context) -> Unit | None:
+    """Return the unit of the signal: the spec's, else the description's; they must not contradict."""
+    described = find_unit(source.signal.unit)
+    if not values.has(g.FIELD_UNIT):
+        if described is None and not values.lost and "correct" not in context.lost:
+            said = (
+                f"the unit {shown(source.signal.unit)}, which is not known"
+                if source.signal.unit
+                else "no unit"
+            )
+            place = values.place_of(g.SUM if values.has(g.SUM) else g.SIGNAL)
+            context.faults.add(place, f"The description gives {source.text} {said}: write `unit:` here.")
+        return described
+    written = values.get(g.FIELD_UNIT)
+    if written and described and not written.same_as(described):
+        units = f"{shown(source.signal.unit)}, not in {shown(written.name)}"
+        text = f"The description says {source.text} is in {units}:"
+        context.faults.add(
+            values.place_of(g.FIELD_UNIT),
+            f"{text} leave `unit` out, or correct the description under `correct`.",
+        )
+    return written
+
+
+def _line(unit: Unit, values: Values, context: Context) -> _Line | None:
+    """Return unit, sign, scale and offset as one line; None where the scale is faulty."""
+    sign, scale, offset = values.get(g.SIGN), values.get(g.SCALE), values.get(g.FIELD_OFFSET)
+    if scale is None and (values.has(g.SCALE) or values.lost):
+        return None
+    factor = Fraction(sign if isinstance(sign, int) else 1)
+    dimension, name = unit.dimension, unit.name
+    if scale is not None:
+        factor *= scale.si
+        if any(scale.unit.dimension):
+            dimension = tuple(a + b for a, b in zip(dimension, scale.unit.dimension, strict=True))
+            name = f"{unit.name} times {scale.unit.name}"
+    added = Fraction(0)
+    if offset is not None and fits(offset, dimension, values.place_of(g.FIELD_OFFSET), context):
+        added = offset.si
+    return _Line(unit.factor * factor, unit.offset * factor + added, dimension, name, unit.name)
+
+
+def _points(
+    table: g.Points | g.Sides, before: Dimension, after: Dimension, values: Values, context: Context
+) -> tuple[tuple[Fraction, Fraction], ...]:
+    """Return the breakpoints in SI, ascending; the right side mirrored below zero."""
+    place = values.place_of(g.TABLE)
+    sides = {("left",): table.left, ("right",): table.right} if isinstance(table, g.Sides) else {(): table}
+    fitting = [
+        fits(end, wanted, values.place_of(g.TABLE, *side, row, column), context)
+        for side, points in sides.items()
+        for row, point in enumerate(points)
+        for column, (end, wanted) in enumerate(zip(point, (before, after), strict=True))
+    ]
+    if not all(fitting):
+        return ()
+    if isinstance(table, g.Sides):
+        left, right = ([(a.si, b.si) for a, b in side] for side in (table.left, table.right))
+        if any(any(side[0]) for side in (left, right)):
+            context.faults.add(place, "The tables of both sides start at zero and give zero there.")
+        points = [(-a, -b) for a, b in reversed(right[1:])] + left
+    else:
+        points = [(a.si, b.si) for a, b in table]
+    if any(later[0] <= earlier[0] for earlier, later in pairwise(points)):
+        context.faults.add(place, "The first values of a table must ascend.")
+    return tuple(points)
+
+
+def _limits(values: Values, wanted: Dimension, field: FieldType, context: Context) -> Limits | None:
+    """Return the written range; None where the description's holds."""
+    ends = values.get(g.RANGE)
+    if ends is None:
+        return None
+    if isinstance(ends, str):
+        return Limits(None, None, field.unit, Fraction(1), Fraction(0))
+    place = values.place_of(g.RANGE)
+    written = [end for end in ends if isinstance(end, Quantity)]
+    if not written:
+        context.faults.add(place, "A range with neither end is written `range: none`.")
+    fitting = [
+        fits(end, wanted, values.place_of(g.RANGE, index), context)
+        for index, end in enumerate(ends)
+        if isinstance(end, Quantity)
+    ]
+    if not fitting or not all(fitting):
+        return None
+    unit = written[0].unit
+    low, high = (end.si if isinstance(end, Quantity) else None for end in ends)
+    if not all(end.unit.same_as(unit) for end in written):
+        context.faults.add(place, "Both ends of a range are written in one unit.")
+    elif low is not None and high is not None and low >= high:
+        context.faults.add(place, "The low end of a range stands first, and below the high end.")
+    return Limits(low, high, unit.name, unit.factor, unit.offset)
+
+
+def _check_later(values: Values, wanted: Dimension, context: Context) -> None:
+    """Check the units of what is not judged yet."""
+    slew, by_speed = values.get(g.SLEW), values.get(g.RANGE_BY_SPEED)
+    if slew is not None:
+        per_second = tuple(a - b for a, b in zip(wanted, UNITS["s"].dimension, strict=True))
+        fits(slew, per_second, values.place_of(g.SLEW), context)
+    for row, point in enumerate((by_speed.get(SPEED_POINTS) if by_speed else None) or ()):
+        if by_speed:
+            fits(point[1], wanted, by_speed.place_of(SPEED_POINTS, row, 1), context)

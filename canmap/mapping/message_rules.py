@@ -1,0 +1,181 @@
+"""How each described message is promised to come: the spec's word first, then the description's."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from canmap.mapping.model import MessageRule, Note, Trigger
+from canmap.mapping.reading import grammar as g
+from canmap.mapping.reading.mistakes import Place
+from canmap.mapping.reading.names import FoundMessage
+from canmap.mapping.reading.sections import Values
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from canmap.mapping.description.description import DescribedMessage, Description
+    from canmap.mapping.reading.sections import Context
+    from canmap.mapping.reading.shapes import Entry
+
+SHORTEST_STALE_NS = 100_000_000
+STALE_PERIODS = 3
+
+MessageEntries = tuple["Entry[FoundMessage, Values]", ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Promises:
+    """What is promised of all messages.
+
+    Attributes:
+        rules: One for every described message, bus by bus in the description's order.
+        selections: One for every multiplexer value of which something is promised.
+        holds: For each (bus, message), how long its values hold in ns, None for ever.
+    """
+
+    rules: tuple[MessageRule, ...]
+    selections: tuple[MessageRule, ...]
+    holds: Mapping[tuple[str, str], int | None]
+
+
+def promises(
+    descriptions: Mapping[str, Description],
+    messages: MessageEntries,
+    demands: MessageEntries,
+    context: Context,
+) -> Promises:
+    """Make the rule of every message.
+
+    A message is cyclic where the spec says so or a period is known; where neither the spec nor the
+    description promises anything, a note says that its silence is not judged.
+    """
+    spoken = {(entry.key.bus, entry.key.message.name): entry for entry in messages}
+    watchdogs = {(entry.key.bus, entry.key.message.name): entry.value.get(g.WATCHDOG) for entry in demands}
+    rules: list[MessageRule] = []
+    selections: list[MessageRule] = []
+    holds: dict[tuple[str, str], int | None] = {}
+    for bus, description in descriptions.items():
+        for message in description.messages:
+            name = (bus, message.name)
+            rule = _rule(FoundMessage(bus, message), spoken.get(name), watchdogs.get(name), context)
+            holds[name] = rule.stale_after_ns
+            rules.append(rule)
+            selections += _selections(rule, spoken.get(name), context)
+            _note_what_is_not_judged(rule, spoken.get(name), context)
+    return Promises(tuple(rules), tuple(selections), holds)
+
+
+def _rule(
+    found: FoundMessage, entry: Entry[FoundMessage, Values] | None, watchdog_ns: int | None, context: Context
+) -> MessageRule:
+    """Return what is promised of a message."""
+    message = found.message
+    said = entry.value if entry else Values(Place(context.file), {}, {})
+    trigger, period_ns = _trigger(message, said, context)
+    expected_ns = period_ns or said.get(g.HEARTBEAT)
+    stale_ns, is_error = said.get(g.STALE_AFTER), True
+    if stale_ns is None and watchdog_ns is not None:
+        stale_ns, is_error = max(watchdog_ns // 2, 1), False
+    elif stale_ns is None and expected_ns is not None:
+        stale_ns = max(STALE_PERIODS * expected_ns, SHORTEST_STALE_NS)
+    if said.has(g.STALE_AFTER) and stale_ns and expected_ns and stale_ns <= expected_ns:
+        text = f"{message.name} would be stale before its next frame: its period is longer."
+        context.faults.add(said.place_of(g.STALE_AFTER), text)
+    if said.has(g.SOURCE) and message.group is None:
+        text = (
+            f"A `source` needs 29 bits and a bus with `match: parameter_group`, which {message.name} lacks."
+        )
+        context.faults.add(said.place_of(g.SOURCE), text)
+    gap_ns = said.get(g.MINIMUM_GAP)
+    if gap_ns and period_ns and gap_ns > period_ns:
+        text = f"The `minimum_gap` of {message.name} is longer than its period."
+        context.faults.add(said.place_of(g.MINIMUM_GAP), text)
+    return MessageRule(
+        bus=found.bus,
+        message=message,
+        trigger=trigger,
+        period_ns=period_ns,
+        stale_after_ns=stale_ns,
+        stale_is_error=is_error,
+        sender=said.get(g.SENDER) or message.sender,
+        line=entry.place.line if entry else 0,
+        minimum_gap_ns=gap_ns,
+        start_up_ns=said.get(g.START_UP) or 0,
+        active_when=said.get(g.ACTIVE_WHEN) or (),
+        heartbeat_ns=said.get(g.HEARTBEAT),
+    )
+
+
+def _selections(
+    rule: MessageRule, entry: Entry[FoundMessage, Values] | None, context: Context
+) -> list[MessageRule]:
+    """Return what is promised of single values of the message's multiplexers."""
+    rules = []
+    for selector in (entry.value.get(g.MULTIPLEXED) if entry else None) or ():
+        taken: set[int] = set()
+        for selected in selector.value:
+            if taken & set(selected.key.codes):
+                text = f"{selected.key.signal} {selected.key.text} stands here a second time."
+                context.faults.add(selected.place, text)
+            taken |= set(selected.key.codes)
+            period_ns, stale_ns = selected.value.get(g.PERIOD), selected.value.get(g.STALE_AFTER)
+            if stale_ns is None and period_ns is not None:
+                stale_ns = max(STALE_PERIODS * period_ns, SHORTEST_STALE_NS)
+            rules.append(
+                replace(
+                    rule,
+                    trigger=Trigger.CYCLIC if period_ns else Trigger.EVENT,
+                    period_ns=period_ns,
+                    stale_after_ns=stale_ns,
+                    stale_is_error=True,
+                    minimum_gap_ns=selected.value.get(g.MINIMUM_GAP),
+                    heartbeat_ns=None,
+                    selected=selected.key,
+                    line=selected.place.line,
+                )
+            )
+    return rules
+
+
+COMES = {
+    Trigger.ON_CHANGE: "is sent on a change",
+    Trigger.EVENT: "is sent on an event",
+    Trigger.REQUESTED: "is sent on request",
+}
+
+
+def _note_what_is_not_judged(
+    rule: MessageRule, entry: Entry[FoundMessage, Values] | None, context: Context
+) -> None:
+    """Say where nothing is promised, so that silence about a message is not taken for a good word."""
+    name = rule.message.name
+    if rule.trigger is Trigger.CYCLIC or (entry and entry.value.has(g.MULTIPLEXED)):
+        return
+    where = f" ({context.line(entry.place)})" if entry else ""
+    if rule.trigger is Trigger.UNPROMISED:
+        what = "rate is" if rule.stale_after_ns else "silence and rate are"
+        text = f"Nothing says when {name}{where} is sent: its {what} not judged."
+    elif rule.stale_after_ns is None:
+        text = f"{name}{where} {COMES[rule.trigger]} and has no heartbeat: its silence is not judged."
+    else:
+        return
+    context.notes.append(Note(text, rule.bus, name))
+
+
+def _trigger(message: DescribedMessage, said: Values, context: Context) -> tuple[Trigger, int | None]:
+    """Return what makes a message come, and the period of a cyclic one."""
+    word, period_ns = said.get(g.TRIGGER), said.get(g.PERIOD)
+    sure = not said.lost and (word or not said.has(g.TRIGGER))
+    if word in {None, Trigger.CYCLIC}:
+        if said.has(g.HEARTBEAT) and sure:
+            text = "A `heartbeat` needs a `trigger` that is not cyclic; a cyclic message has a `period`."
+            context.faults.add(said.place_of(g.HEARTBEAT), text)
+        period_ns = period_ns or message.period_ns
+        if word and period_ns is None and not said.has(g.PERIOD) and sure:
+            context.faults.add(said.place, f"{message.name} is cyclic, but nothing tells its `period`.")
+        return (Trigger.CYCLIC if word or period_ns else Trigger.UNPROMISED), period_ns
+    if said.has(g.PERIOD):
+        text = f"{message.name} is sent {word}, so it has no `period`: leave it out, or write `heartbeat`."
+        context.faults.add(said.place_of(g.PERIOD), text)
+    return Trigger(word or Trigger.UNPROMISED), None

@@ -1,0 +1,117 @@
+"""Record types that a spec declares: classes of rows like those of the vocabulary."""
+
+from __future__ import annotations
+
+import keyword
+import re
+from dataclasses import fields, make_dataclass
+from enum import EnumType, IntEnum
+from typing import TYPE_CHECKING, cast
+
+from canmap.mapping.reading import grammar as g
+from canmap.mapping.reading.marks import Entries
+from canmap.mapping.reading.mistakes import shown
+from canmap.vocabulary.record_types import CORE_TYPES, Record, choice, field_types, quantity
+from canmap.vocabulary.units import SI_UNITS, si_name
+
+if TYPE_CHECKING:
+    from canmap.mapping.reading.marks import Node, Scalar
+    from canmap.mapping.reading.sections import Context, Key, Values
+    from canmap.mapping.reading.shapes import Entry
+
+_TYPE_NAME = re.compile(r"[A-Z][A-Za-z0-9]{0,63}", re.ASCII)
+_FIELD_NAME = re.compile(r"[a-z][a-z0-9_]{0,63}", re.ASCII)
+_CONTENTS: tuple[Key[object], ...] = (g.OWN_UNIT, g.OWN_KIND, g.OWN_STATES)
+_RESERVED = frozenset({"type", "stamp"} | {item.name for item in fields(Record)})
+
+
+def is_field_name(name: str) -> bool:
+    """Tell whether a record or a field can be called that: lower case, as a program would write it."""
+    return _FIELD_NAME.fullmatch(name) is not None and not keyword.iskeyword(name) and name not in _RESERVED
+
+
+def own_types(
+    node: Node | None, entries: tuple[Entry[Scalar, Values], ...], context: Context
+) -> dict[str, type[Record] | None]:
+    """Make a class for each record type of the spec, by name.
+
+    Args:
+        node: The section ``record_types``; None for none.
+        entries: What was read of it.
+        context: Takes faults.
+
+    Returns:
+        By name; None for a faulty one, of which nothing that follows is told.
+    """
+    types: dict[str, type[Record] | None] = dict.fromkeys(node.pairs if isinstance(node, Entries) else ())
+    for entry in entries:
+        name = entry.key.text
+        if name in CORE_TYPES:
+            context.faults.add(entry.place, f"{name} is a record type of canmap: choose another name.")
+        elif not _TYPE_NAME.fullmatch(name) or keyword.iskeyword(name):
+            context.faults.add(entry.place, f"{shown(name)} is no name for a record type, such as LiftArm.")
+        else:
+            before = len(context.faults)
+            type_ = _type(name, entry.value.get(g.OWN_FIELDS) or (), context)
+            if len(context.faults) == before and _is_whole(entry.value, type_):
+                types[name] = type_
+    return types
+
+
+def _is_whole(values: Values, type_: type[Record]) -> bool:
+    """Tell whether all that the spec says of a type could be read."""
+    written = values.nodes.get(g.OWN_FIELDS.name)
+    if written is None or not isinstance(written[1], Entries):
+        return False
+    contents = [entry.value for entry in values.get(g.OWN_FIELDS) or ()]
+    if any(one.lost for one in contents):
+        return False
+    read = all(one.get(key) is not None for one in contents for key in _CONTENTS if one.has(key))
+    return read and len(written[1].pairs) == len(field_types(type_))
+
+
+def _type(name: str, entries: tuple[Entry[Scalar, Values], ...], context: Context) -> type[Record]:
+    declared = []
+    for entry in entries:
+        if not is_field_name(entry.key.text):
+            text = f"{shown(entry.key.text)} is no name for a field: write it like wheel_angle."
+            context.faults.add(entry.place, text)
+            continue
+        kind, content = _content(name, entry.key.text, entry.value, context)
+        declared.append((entry.key.text, kind, content))
+    return make_dataclass(name, declared, bases=(Record,), frozen=True, slots=True, kw_only=True)
+
+
+def _content(type_name: str, name: str, values: Values, context: Context) -> tuple[object, object]:
+    """Return the annotation and the declaration of a field."""
+    meaning = values.get(g.OWN_MEANING) or name.replace("_", " ")
+    given = [key for key in _CONTENTS if values.has(key)]
+    if len(given) != 1:
+        if not values.lost or given:
+            text = "A field of a record type has one of the keys `unit`, `kind` and `states`."
+            context.faults.add(values.place, text)
+        return float | None, quantity("1", meaning)
+    unit, kind, states = values.get(g.OWN_UNIT), values.get(g.OWN_KIND), values.get(g.OWN_STATES)
+    if unit is not None:
+        if unit.factor != 1 or unit.offset:
+            text = f"Records hold SI units: write {si_name(unit.dimension)}, not {unit.name}."
+            context.faults.add(values.place_of(g.OWN_UNIT), text)
+        return float | None, quantity(SI_UNITS.get(unit.dimension, unit.name), meaning)
+    if states is not None:
+        enumeration = _enumeration(type_name, name, states, context)
+        return enumeration | None, choice(enumeration, meaning)
+    chosen = bool if kind == "bool" else int
+    return chosen | None, choice(chosen, meaning)
+
+
+def _enumeration(type_name: str, name: str, states: tuple[Scalar, ...], context: Context) -> type[IntEnum]:
+    members: dict[str, int] = {}
+    for state in states:
+        if not is_field_name(state.text) or state.text.upper() in members:
+            context.faults.add(
+                state.place, f"{shown(state.text)} is no name for a state, or stands here twice."
+            )
+        else:
+            members[state.text.upper()] = len(members)
+    title = type_name + name.title().replace("_", "")
+    return cast("type[IntEnum]", EnumType.__call__(IntEnum, title, members))

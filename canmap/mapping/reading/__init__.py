@@ -1,0 +1,1 @@
+"""The YAML of a spec: its text, its grammar, its mistakes."""

@@ -1,0 +1,242 @@
+"""The grammar of a mapping spec, as tables: each section, its keys, and what each key holds.
+
+``judged=False`` marks what is accepted and checked for its names and units, but acted upon later; whoever
+uses it gets a note. How such parts look stands in `promises`, the fields of a record in `field_grammar`.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from canmap.mapping.model import Selected, Trigger
+from canmap.mapping.reading.mistakes import shown
+from canmap.mapping.reading.promises import (
+    CHECKSUM,
+    COUNTER,
+    FAULTS,
+    OVERRIDES,
+    REDUNDANT,
+    STATE_MACHINES,
+    SUPPLY_GROUPS,
+    VERIFIED_ON,
+    relay,
+)
+from canmap.mapping.reading.raw_codes import code_list, conditions
+from canmap.mapping.reading.sections import Key, Section, mapping, scalar
+from canmap.mapping.reading.shapes import (
+    Entry,
+    about_message,
+    as_it_is,
+    each,
+    integer,
+    list_of,
+    named,
+    number,
+    one_or_list,
+    or_none,
+    placed_text,
+    quantity,
+    signal,
+    text,
+    time_ns,
+    unit,
+    word,
+    yes_no,
+)
+from canmap.vocabulary.units import number_advice, parse_number
+
+if TYPE_CHECKING:
+    from fractions import Fraction
+
+    from canmap.mapping.reading.marks import Node
+    from canmap.mapping.reading.names import FoundSignal
+    from canmap.mapping.reading.sections import Context, Values
+
+    SelectionEntry = Entry[Selected, Values]
+
+# --- the vehicle and its buses -----------------------------------------------------------------------
+
+
+def _ratio(node: Node, context: Context) -> Fraction | None:
+    """Read a ratio greater than zero: 15.4 or 15.4:1."""
+    found = scalar(node, context, "a ratio such as 15.4")
+    value = parse_number(found.text.removesuffix(":1")) if found else None
+    if found and (value is None or value <= 0):
+        advice = number_advice(found.text)
+        said = f": {advice}." if advice else " is no ratio greater than zero, such as 15.4."
+        context.faults.add(found.place, f"{shown(found.text)}{said}")
+        return None
+    return value
+
+
+WHEELBASE = Key("wheelbase", quantity("m", positive=True))
+TRACK = Key("track", quantity("m", positive=True))
+STEERING_RATIO = Key("steering_ratio", _ratio)
+ROLLING_RADIUS = Key("rolling_radius", quantity("m", positive=True))
+GEOMETRY = Key("geometry", Section("the geometry", (WHEELBASE, TRACK, STEERING_RATIO, ROLLING_RADIUS)))
+
+DESCRIPTION = Key("description", placed_text, required=True)
+CHANNEL = Key("channel", placed_text)
+BIT_RATE = Key("bit_rate", quantity("bit/s", positive=True))
+DATA_BIT_RATE = Key("data_bit_rate", quantity("bit/s", positive=True))
+PARAMETER_GROUP = "parameter_group"
+MATCH = Key("match", word("what messages are known by", ("identifier", PARAMETER_GROUP)))
+BUS = Section("a bus", (DESCRIPTION, CHANNEL, BIT_RATE, DATA_BIT_RATE, MATCH))
+BUSES = Key("buses", named("the list of buses", BUS), required=True)
+
+# --- where the description is wrong ------------------------------------------------------------------
+
+REASON = Key("reason", text, required=True)
+FACTOR = Key("factor", number)
+OFFSET = Key("offset", number)
+MINIMUM: Key[Fraction | str] = Key("minimum", or_none(number))
+MAXIMUM: Key[Fraction | str] = Key("maximum", or_none(number))
+UNIT = Key("unit", text)
+BYTE_ORDER = Key("byte_order", word("a byte order", ("little_endian", "big_endian")))
+SIGNED = Key("signed", yes_no)
+START_BIT = Key("start_bit", integer(0, 511))
+BITS = Key("bits", integer(1, 64))
+LABELS: Key[Node] = Key("labels", as_it_is)
+SELECTOR = Key("selector", text)
+CORRECT_SIGNAL = Section(
+    "a correction of a signal",
+    (REASON, FACTOR, OFFSET, MINIMUM, MAXIMUM, UNIT, BYTE_ORDER, SIGNED, START_BIT, BITS, LABELS, SELECTOR),
+)
+CORRECT_PERIOD: Key[int | str] = Key("period", or_none(time_ns))
+CORRECT_SENDER = Key("sender", text)
+CORRECT_LENGTH = Key("length", integer(0, 64))
+CORRECT_MESSAGE = Section(
+    "a correction of a message", (REASON, CORRECT_PERIOD, CORRECT_SENDER, CORRECT_LENGTH)
+)
+
+# --- how messages come -------------------------------------------------------------------------------
+
+
+def _sender(node: Node, context: Context) -> str | None:
+    """Read the node that sends, which from then on is a known node."""
+    name = text(node, context)
+    if name:
+        context.names.nodes.add(name)
+    return name
+
+
+TRIGGERS = tuple(trigger.value for trigger in Trigger if trigger is not Trigger.UNPROMISED)
+
+PERIOD = Key("period", time_ns)
+STALE_AFTER = Key("stale_after", time_ns)
+SENDER = Key("sender", _sender)
+SOURCE = Key("source", integer(0, 0xFD))
+TRIGGER = Key("trigger", word("what makes a message come", TRIGGERS))
+HEARTBEAT = Key("heartbeat", time_ns)
+ACTIVE_WHEN = Key("active_when", conditions)
+START_UP = Key("start_up", time_ns)
+MINIMUM_GAP = Key("minimum_gap", time_ns)
+SELECTION = Section("what is promised of a multiplexer value", (PERIOD, STALE_AFTER, MINIMUM_GAP))
+
+
+def _multiplexer(found: FoundSignal, node: Node, context: Context) -> tuple[SelectionEntry, ...] | None:
+    """Read what is promised of the values of a multiplexer: {0: {period: 100 ms}, Cells: {period: 1 s}}."""
+    if (of := context.message) and (found.bus, found.message.name) != (of.bus, of.message.name):
+        context.faults.add(node.place, f"{found.text} is no signal of {of.message.name}.")
+        return None
+    entries = mapping(node, context, "the list of multiplexer values")
+    read = []
+    for scalar_, value in entries.pairs.values() if entries else ():
+        codes = code_list(scalar_, found, context)
+        values = SELECTION(value, context)
+        if codes and values:
+            read.append(Entry(scalar_.place, Selected(found.signal.name, codes, scalar_.text), values))
+    return tuple(read)
+
+
+def _unknown_multiplexer(node: Node, context: Context) -> None:
+    """Read what is promised of the values of a multiplexer that is not known."""
+    entries = mapping(node, context, "the list of multiplexer values")
+    for _, value in entries.pairs.values() if entries else ():
+        SELECTION(value, context)
+
+
+MULTIPLEXED = Key(
+    "multiplexed", each("the list of multiplexers", signal, _multiplexer, below=_unknown_multiplexer)
+)
+MESSAGE = Section(
+    "a message",
+    (
+        PERIOD,
+        STALE_AFTER,
+        SENDER,
+        SOURCE,
+        TRIGGER,
+        ACTIVE_WHEN,
+        START_UP,
+        MINIMUM_GAP,
+        HEARTBEAT,
+        MULTIPLEXED,
+        Key("counter", COUNTER, judged=False),
+        Key("checksum", CHECKSUM, judged=False),
+        Key("relay_of", relay, judged=False),
+        Key("latency", time_ns, judged=False),
+    ),
+)
+MESSAGES = Key("messages", about_message(MESSAGE))
+
+WATCHDOG = Key("watchdog", time_ns)
+DEMAND = Section(
+    "a demand",
+    (
+        WATCHDOG,
+        Key("reaction", text, judged=False),
+        Key("valid_when", conditions, judged=False),
+        Key(
+            "requires",
+            one_or_list(
+                word("what makes a demand valid", ("counter", "checksum", "enable", "range")), "words"
+            ),
+            judged=False,
+        ),
+    ),
+)
+DEMANDS = Key("demands", about_message(DEMAND))
+
+# --- records of the spec's own -----------------------------------------------------------------------
+
+OWN_UNIT = Key("unit", unit)
+OWN_KIND = Key("kind", word("a kind of choice", ("bool", "int")))
+OWN_STATES = Key("states", list_of(placed_text, "states", 2, 200))
+OWN_MEANING = Key("meaning", text)
+OWN_FIELD = Section("a field of a record type", (OWN_UNIT, OWN_KIND, OWN_STATES, OWN_MEANING))
+OWN_FIELDS = Key(
+    "fields",
+    each("the list of fields", placed_text, lambda _, node, context: OWN_FIELD(node, context)),
+    required=True,
+)
+
+OWN_TYPE = Section("a record type", (OWN_FIELDS,))
+RECORD_TYPES = Key(
+    "record_types",
+    each("the list of record types", placed_text, lambda _, node, context: OWN_TYPE(node, context)),
+)
+RECORDS: Key[Node] = Key("records", as_it_is)
+
+# --- the whole ---------------------------------------------------------------------------------------
+
+VEHICLE = Key("vehicle", text, required=True)
+SPEC = Section(
+    "a spec",
+    (
+        VEHICLE,
+        Key("verified_on", VERIFIED_ON, judged=False),
+        GEOMETRY,
+        Key("buses", as_it_is, required=True),
+        Key("correct", as_it_is),
+        MESSAGES,
+        DEMANDS,
+        Key("supply_groups", SUPPLY_GROUPS, judged=False),
+        Key("faults", FAULTS, judged=False),
+        Key("redundant", REDUNDANT, judged=False),
+        Key("state_machines", STATE_MACHINES, judged=False),
+        Key("overrides", OVERRIDES, judged=False),
+        RECORD_TYPES,
+        RECORDS,
+    ),
+)

@@ -1,0 +1,301 @@
+"""YAML text to plain nodes that know their place; the text of a scalar stays as it was written.
+
+In comes a file, out comes a tree of `Scalar`, `Items` and `Entries`, without any guess at types: `off`,
+`no`, `1:30`, `010` are texts here. What a spec has no use for is refused with its place: anchors and
+aliases (and with them alias bombs), tags, several documents, double keys, tabs as indentation.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import yaml
+
+from canmap.base.errors import why_unread
+from canmap.mapping.reading.mistakes import Place, shown
+
+if TYPE_CHECKING:
+    from yaml._yaml import Mark as _LibYamlMark
+
+    from canmap.mapping.reading.mistakes import Faults
+
+LARGEST_FILE = 4 * 1024 * 1024  # bytes
+DEEPEST_NESTING = 50
+MOST_NODES = 100_000  # bounds the time that a hostile file takes
+
+_LOADER: type[yaml.SafeLoader] | type[yaml.CSafeLoader] = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+_UNWANTED = re.compile(  # no marks of direction either, which turn a text round
+    "[^\t\n\r\x20-\x7e\xa0-\u061b\u061d-\u200d\u2010-\u2027\u202f-\u2065\u206a-\ud7ff"
+    "\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]"
+)
+_WHOLE = re.compile(r"[+-]?\d{1,40}", re.ASCII)
+_TAB_INDENT = re.compile(r"^ *(\t)[ \t]*[^ \t\r\n]", re.MULTILINE)
+
+# What the YAML library says, and what the user should do about it.
+_ADVICE = (
+    ("cannot start any token", "a text cannot start with this character: put it in quotes"),
+    (
+        "mapping values are not allowed",
+        "a colon in the wrong place: check the indentation, or quote the text",
+    ),
+    ("expected ':'", "a key without its colon: check this line and the one above"),
+    ("expected ',' or", "a bracket that is not closed, or a missing comma"),
+    ("flow node", "a bracket that is not closed, or a missing comma"),
+    ("unexpected end of stream", "a quote that is not closed"),
+    ("expected <block end>", "an indentation that fits nothing above"),
+    ("did not find expected key", "an indentation that fits nothing above, or a key without its colon"),
+    ("expected '-' indicator", "an indentation that fits nothing above, or a list item without its dash"),
+    ("undefined alias", "an alias, which a spec has no use for"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Scalar:
+    """A text.
+
+    Attributes:
+        place: Of its first character.
+        text: As written, without its quotes.
+        quoted: Whether it stood in quotes.
+    """
+
+    place: Place
+    text: str
+    quoted: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Items:
+    """A list."""
+
+    place: Place
+    items: tuple[Node, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Entries:
+    """A mapping: for each key its scalar, which has its place, and its value."""
+
+    place: Place
+    pairs: dict[str, tuple[Scalar, Node]]
+
+    def value(self, key: str) -> Node | None:
+        """Return the value of a key, None where there is none."""
+        pair = self.pairs.get(key)
+        return pair[1] if pair else None
+
+
+Node = Scalar | Items | Entries
+
+
+def joined(items: tuple[Node, ...]) -> tuple[Node, ...]:
+    """Return the items of a list with those put together that a decimal comma broke apart: [1,5 m]."""
+    whole: list[Node] = []
+    for item in items:
+        number = _with_comma(whole[-1], item) if whole else None
+        if number is None:
+            whole.append(item)
+        else:
+            whole[-1] = number
+    return tuple(whole)
+
+
+def _with_comma(first: Node, second: Node) -> Scalar | None:
+    """Return "1,5 s" where it was read as `1` and `5 s`, without a blank at the comma; else None."""
+    if not (isinstance(first, Scalar) and isinstance(second, Scalar)) or first.quoted or second.quoted:
+        return None
+    follows = (first.place.line, first.place.column + len(first.text) + 1)
+    if not _WHOLE.fullmatch(first.text) or (second.place.line, second.place.column) != follows:
+        return None
+    return Scalar(first.place, f"{first.text},{second.text}") if second.text[:1].isdecimal() else None
+
+
+def read_nodes(path: str, faults: Faults) -> Entries | None:
+    """Read a YAML file into nodes.
+
+    Returns:
+        The top mapping, or None where the file cannot be used; `faults` then says why. Mistakes that leave
+        the rest readable (a double key, an anchor) are noted in `faults`, and the rest is returned.
+    """
+    before = len(faults)
+    text = _read_text(path, faults)
+    if text is None:
+        return None
+    for tab in _TAB_INDENT.finditer(text):
+        faults.add(_place_at(path, text, tab.start(1)), "A tab indents this line: use spaces.")
+    if len(faults) > before:
+        return None
+    builder = _Builder(path, faults)
+    try:
+        for event in yaml.parse(text, Loader=_LOADER):
+            if not builder.take(event):
+                break
+    except yaml.MarkedYAMLError as error:
+        faults.add(*_syntax_fault(path, text, error))
+        return None
+    return _top(path, builder.root, faults, before)
+
+
+def _top(path: str, root: Node | None, faults: Faults, before: int) -> Entries | None:
+    if isinstance(root, Entries):
+        return root
+    if len(faults) == before:
+        if root is None or (isinstance(root, Scalar) and not root.text and not root.quoted):
+            faults.add(Place(path), "The file is empty: a spec names at least its vehicle and its buses.")
+        else:
+            faults.add(root.place, "A spec is made of `key: value` lines, and this is something else.")
+    return None
+
+
+def _read_text(path: str, faults: Faults) -> str | None:
+    try:
+        with Path(path).open("rb") as stream:
+            data = stream.read(LARGEST_FILE + 1)
+    except (OSError, ValueError) as error:
+        faults.add(Place(path), f"{why_unread(error, path)}.")
+        return None
+    if len(data) > LARGEST_FILE:
+        faults.add(Place(path), f"The file is larger than {LARGEST_FILE // 1024**2} MB, which no spec is.")
+        return None
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        good = data[: error.start].decode("utf-8-sig", errors="replace")
+        faults.add(_place_at(path, good, len(good)), "This is not UTF-8 text: save the file as UTF-8.")
+        return None
+    unwanted = _UNWANTED.search(text)
+    if unwanted:
+        code = f"U+{ord(unwanted[0]):04X}"
+        faults.add(
+            _place_at(path, text, unwanted.start()), f"The character {code} has no place in a text file."
+        )
+        return None
+    return text
+
+
+def _place_at(path: str, text: str, index: int) -> Place:
+    return Place(path, text.count("\n", 0, index) + 1, index - text.rfind("\n", 0, index))
+
+
+def _place_of(path: str, mark: yaml.Mark | _LibYamlMark | None) -> Place:
+    return Place(path, mark.line + 1, mark.column + 1) if mark else Place(path)
+
+
+def _syntax_fault(path: str, text: str, error: yaml.MarkedYAMLError) -> tuple[Place, str]:
+    problem = error.problem or "it cannot be read"
+    mark = error.problem_mark
+    if mark and text[mark.index : mark.index + 1] == "\t":
+        return _place_of(path, mark), "A tab indents this line: use spaces."
+    said = f"{error.context or ''} {problem}"
+    advice = next((advice for part, advice in _ADVICE if part in said), problem)
+    return _place_of(path, error.problem_mark or error.context_mark), f"This is not valid YAML: {advice}."
+
+
+@dataclass(slots=True)
+class _Open:
+    """A list or mapping whose end has not come yet."""
+
+    place: Place
+    is_mapping: bool
+    items: list[Node] = field(default_factory=list)
+    pairs: dict[str, tuple[Scalar, Node]] = field(default_factory=dict)
+    key: Node | None = None
+
+
+class _Builder:
+    """Puts the parser's events together, without recursion."""
+
+    def __init__(self, path: str, faults: Faults) -> None:
+        self.root: Node | None = None
+        self._path = path
+        self._faults = faults
+        self._open: list[_Open] = []
+        self._documents = 0
+        self._referenced = False
+        self._nodes = 0
+
+    def take(self, event: yaml.Event) -> bool:
+        """Take one event; return False where reading on makes no sense."""
+        place = _place_of(self._path, event.start_mark)
+        if isinstance(event, yaml.DocumentStartEvent):
+            self._documents += 1
+            if self._documents > 1:
+                self._faults.add(place, "A second document starts here: a file holds one spec.")
+                return False
+        elif isinstance(event, yaml.AliasEvent):
+            self._refuse_reference(place, "Aliases are not used in a spec: write the value out.")
+            self._place_node(Scalar(place, "", quoted=True))
+        elif isinstance(event, yaml.NodeEvent):
+            return self._take_node(event, place)
+        elif isinstance(event, yaml.CollectionEndEvent):
+            done = self._open.pop()
+            self._place_node(
+                Entries(done.place, done.pairs) if done.is_mapping else Items(done.place, tuple(done.items))
+            )
+        return True
+
+    def _refuse_reference(self, place: Place, text: str) -> None:
+        """Report the first anchor or alias only: who uses them uses many."""
+        if not self._referenced:
+            self._faults.add(place, text)
+        self._referenced = True
+
+    def _take_node(self, event: yaml.NodeEvent, place: Place) -> bool:
+        self._nodes += 1
+        if self._nodes > MOST_NODES:
+            self._faults.add(place, f"The file holds more than {MOST_NODES} values, which no spec does.")
+            return False
+        if event.anchor is not None:
+            self._refuse_reference(place, "Anchors are not used in a spec: write the value out.")
+        tag: str | None = getattr(event, "tag", None)
+        if tag is not None:
+            self._faults.add(place, f"The tag {shown(tag)} has no meaning in a spec: leave it out.")
+        if isinstance(event, yaml.ScalarEvent):
+            if _UNWANTED.search(event.value):  # through an escape such as "\0"
+                self._faults.add(place, "This text holds a character that has no place in a text file.")
+                return False
+            self._place_node(Scalar(place, event.value, quoted=event.style is not None and event.style != ""))
+            return True
+        if len(self._open) >= DEEPEST_NESTING:
+            self._faults.add(place, f"The nesting is deeper than {DEEPEST_NESTING} levels.")
+            return False
+        self._open.append(_Open(place, isinstance(event, yaml.MappingStartEvent)))
+        return True
+
+    def _place_node(self, node: Node) -> None:
+        if not self._open:
+            self.root = node
+            return
+        parent = self._open[-1]
+        if not parent.is_mapping:
+            parent.items.append(node)
+        elif parent.key is None:
+            parent.key = node
+        else:
+            self._add_pair(parent, parent.key, node)
+            parent.key = None
+
+    def _add_pair(self, parent: _Open, key: Node, value: Node) -> None:
+        if not isinstance(key, Scalar):
+            self._faults.add(key.place, "A key is a plain text; this one is a list or a mapping.")
+        elif key.text in parent.pairs:
+            first = parent.pairs[key.text][0].place.line
+            self._faults.add(
+                key.place, f"The key {shown(key.text)} stands here a second time; first on line {first}."
+            )
+        elif not self._broken_apart(parent, key, value):
+            parent.pairs[key.text] = (key, value)
+
+    @staticmethod
+    def _broken_apart(parent: _Open, key: Scalar, value: Node) -> bool:
+        """Put {time: 1,5 s} together, which YAML takes for {time: 1, 5 s: }; tell whether it was that."""
+        if not parent.pairs or value != Scalar(value.place, ""):
+            return False
+        name, (last, before) = next(reversed(parent.pairs.items()))
+        number = _with_comma(before, key)
+        if number is not None:
+            parent.pairs[name] = (last, number)
+        return number is not None

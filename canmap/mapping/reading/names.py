@@ -1,0 +1,189 @@
+"""The names that the bus descriptions give: look up what a spec writes, and say what is nearest.
+
+A message is written ``Message`` or ``bus.Message``, a signal ``Message.Signal`` or ``bus.Message.Signal``;
+the bus may be left out where the message is on one bus only.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from canmap.mapping.model import SignalRef
+from canmap.mapping.reading.mistakes import listed, shown
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from canmap.mapping.description.description import (
+        DescribedMessage,
+        DescribedSignal,
+        Description,
+        DoubtfulSignal,
+    )
+    from canmap.mapping.reading.marks import Scalar
+    from canmap.mapping.reading.mistakes import Faults
+
+
+@dataclass(frozen=True, slots=True)
+class FoundMessage:
+    """A message that the spec names."""
+
+    bus: str
+    message: DescribedMessage
+
+    @property
+    def identity(self) -> tuple[str, ...]:
+        """The same for every way to write it."""
+        return self.bus, self.message.name
+
+
+@dataclass(frozen=True, slots=True)
+class FoundSignal:
+    """A signal that the spec names."""
+
+    bus: str
+    message: DescribedMessage
+    signal: DescribedSignal
+
+    @property
+    def ref(self) -> SignalRef:
+        """How the engine names it."""
+        return SignalRef(self.bus, self.message.name, self.signal.name)
+
+    @property
+    def identity(self) -> tuple[str, ...]:
+        """The same for every way to write it."""
+        return self.bus, self.message.name, self.signal.name
+
+    @property
+    def text(self) -> str:
+        """How a sentence names it."""
+        return f"{self.message.name}.{self.signal.name}"
+
+    @property
+    def raw_range(self) -> tuple[int, int]:
+        """Its smallest and largest raw code."""
+        if self.signal.signed:
+            return -(1 << (self.signal.bits - 1)), (1 << (self.signal.bits - 1)) - 1
+        return 0, (1 << self.signal.bits) - 1
+
+
+class Names:
+    """All messages and signals of the vehicle's buses.
+
+    Attributes:
+        buses: Names of all buses of the spec.
+        complete: Whether there are buses, and the descriptions of all could be read.
+        nodes: Nodes that send: those of the descriptions, and those that the spec adds.
+    """
+
+    def __init__(self, buses: Iterable[str], descriptions: Mapping[str, Description]) -> None:
+        """Index the descriptions; a bus without one stands for any name (its fault is told elsewhere)."""
+        self.buses = tuple(buses)
+        self.complete = bool(self.buses) and set(self.buses) <= set(descriptions)
+        self._found: dict[str, list[FoundMessage]] = {}
+        self._signals: dict[tuple[str, str], dict[str, DescribedSignal]] = {}
+        self._files = {bus: description.path for bus, description in descriptions.items()}
+        self._left_out = {
+            (bus, name): f"{Path(description.path).name}:{repair.line}: {repair.text.rstrip('.')}"
+            for bus, description in descriptions.items()
+            for name, repair in description.left_out.items()
+        }
+        for bus, description in descriptions.items():
+            for message in description.messages:
+                self._found.setdefault(message.name, []).append(FoundMessage(bus, message))
+                self._signals[bus, message.name] = {signal.name: signal for signal in message.all_signals}
+        self.nodes = {
+            found.message.sender
+            for all_found in self._found.values()
+            for found in all_found
+            if found.message.sender
+        }
+
+    def message(self, scalar: Scalar, faults: Faults) -> FoundMessage | None:
+        """Find ``Message`` or ``bus.Message``; None where `faults` says why not."""
+        *bus, name = scalar.text.split(".")
+        if len(bus) > 1:
+            faults.add(scalar.place, f"{shown(scalar.text)} is no message: write Message or bus.Message.")
+            return None
+        return self._message(scalar, bus, name, faults)
+
+    def signal(
+        self, scalar: Scalar, faults: Faults, within: FoundMessage | None = None
+    ) -> FoundSignal | None:
+        """Find ``Message.Signal`` or ``bus.Message.Signal``, or the bare name of a signal of `within`."""
+        found = self.described_signal(scalar, faults, within)
+        for doubtful in found.message.doubtful if found else ():
+            if found and doubtful.signal is found.signal:
+                line = found.signal.line
+                where = Path(self._files[found.bus]).name + (f":{line}" if line else "")
+                text = f"{found.text} is not read, because it {doubtful.why} ({where})"
+                hint = f"{found.text}: {{{_remedy(doubtful)}, reason: ...}}"
+                faults.add(scalar.place, f"{text}; say under `correct` what is right, as `{hint}`.")
+                return None
+        return found
+
+    def described_signal(
+        self, scalar: Scalar, faults: Faults, within: FoundMessage | None = None
+    ) -> FoundSignal | None:
+        """Find a signal in the same way, even one that is doubtful and not read."""
+        parts = scalar.text.split(".")
+        if len(parts) == 1 and within:
+            found: FoundMessage | None = within
+        elif len(parts) in {2, 3}:
+            found = self._message(scalar, parts[:-2], parts[-2], faults)
+        else:
+            faults.add(scalar.place, f"{shown(scalar.text)} is no signal: write Message.Signal.")
+            return None
+        if found is None:
+            return None
+        signals = self._signals[found.bus, found.message.name]
+        if parts[-1] not in signals:
+            hint = faults.hint(parts[-1], signals)
+            faults.add(scalar.place, f"{found.message.name} has no signal {shown(parts[-1])}{hint}")
+            return None
+        return FoundSignal(found.bus, found.message, signals[parts[-1]])
+
+    def has_message(self, name: str) -> bool:
+        """Tell whether any bus describes a message of that name."""
+        return name in self._found
+
+    def _message(self, scalar: Scalar, bus: list[str], name: str, faults: Faults) -> FoundMessage | None:
+        if bus and bus[0] not in self.buses:
+            if not self.buses:  # told where they should stand
+                return None
+            faults.add(scalar.place, f"There is no bus {shown(bus[0])}{faults.hint(bus[0], self.buses)}")
+            return None
+        found = [one for one in self._found.get(name, ()) if not bus or one.bus == bus[0]]
+        if len(found) == 1:
+            return found[0]
+        if found:
+            ways = listed(f"{one.bus}.{name}" for one in found)
+            faults.add(scalar.place, f"{shown(name)} is on several buses: write {ways}.")
+        elif left_out := [
+            one for key, one in self._left_out.items() if key[1] == name and key[0] in (bus or self.buses)
+        ]:
+            faults.add(
+                scalar.place,
+                f"{shown(name)} is not read ({left_out[0]}); correct that line of the description.",
+            )
+        elif self.complete or (bus and bus[0] in self._files):
+            known = [
+                key
+                for key, every in self._found.items()
+                if not bus or any(one.bus == bus[0] for one in every)
+            ]
+            where = f" on bus {bus[0]}" if bus else ""
+            faults.add(
+                scalar.place, f"No description knows a message {shown(name)}{where}{faults.hint(name, known)}"
+            )
+        return None
+
+
+def _remedy(doubtful: DoubtfulSignal) -> str:
+    """Return the keys of a correction that could put a signal right."""
+    if doubtful.signal.selector is None and doubtful.signal.selected_by:
+        return "selector: ..."
+    return "start_bit: ..., bits: ..."

@@ -1,0 +1,238 @@
+"""Sections of a spec: mappings with known keys, read into typed values.
+
+A reader takes a node and the `Context` and returns the value, or None after it has noted what is wrong.
+A `Section` is the reader of a mapping with known keys; a `Key` names one, with its reader, and gives the
+typed value back out of the `Values` that the section returns.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Generic, TypeVar, cast
+
+from canmap.mapping.model import Note
+from canmap.mapping.reading.marks import Entries, Items, Node, Scalar
+from canmap.mapping.reading.mistakes import listed, shown
+
+if TYPE_CHECKING:
+    from canmap.mapping.reading.mistakes import Faults, Place
+    from canmap.mapping.reading.names import FoundMessage, Names
+    from canmap.vocabulary.record_types import Record
+
+MESSAGE = "message"  # the one that a section is about
+WHOLE = "spec"  # some part of the spec
+
+T = TypeVar("T")
+T_co = TypeVar("T_co", covariant=True)
+
+
+@dataclass(frozen=True)
+class Context:
+    """What readers need besides the node.
+
+    Attributes:
+        faults: Takes what is wrong.
+        notes: Takes what the user should know.
+        names: Of the descriptions.
+        message: The message that the section is about, whose signals may be named alone.
+        subject: What a note says it is about, "" for none.
+        announce: Whether keys that are not judged yet get their note; off inside one that has it.
+        file: The file of the spec; a note names another file beside the line.
+        records: The records of the spec by name, with their types; None for a type that is not known.
+        lost: Sections and other things that could not be read (`MESSAGE`, `WHOLE`), so that nothing is told
+            that only follows from their absence.
+    """
+
+    faults: Faults
+    notes: list[Note]
+    names: Names
+    message: FoundMessage | None = None
+    subject: str = ""
+    announce: bool = True
+    file: str = ""
+    records: Mapping[str, type[Record] | None] = field(default_factory=dict)
+    lost: frozenset[str] = frozenset()
+
+    def line(self, place: Place) -> str:
+        """Return how a note names a place: "line 14", with the file if it is a fragment."""
+        return f"line {place.line}" + (f" of {place.file}" if place.file != self.file else "")
+
+
+Reader = Callable[[Node, Context], T | None]
+
+
+@dataclass(frozen=True)
+class Key(Generic[T_co]):
+    """A key of a section.
+
+    Attributes:
+        name: As written.
+        read: Reader of its value.
+        required: Whether leaving it out is a fault.
+        judged: False while it is accepted only.
+    """
+
+    name: str
+    read: Callable[[Node, Context], T_co | None]
+    required: bool = False
+    judged: bool = True
+
+
+@dataclass(frozen=True)
+class Values:
+    """What a section held; get values by their `Key`.
+
+    Attributes:
+        place: Of the section.
+        read: By key, None for a faulty value.
+        nodes: By key, the name and the value as they were written.
+        lost: Whether a key has no meaning, so that it may stand for one that is missing.
+    """
+
+    place: Place
+    read: dict[str, object]
+    nodes: dict[str, tuple[Scalar, Node]]
+    lost: bool = False
+
+    def get(self, key: Key[T]) -> T | None:
+        """Return the value, None where the key is not there or its value was faulty."""
+        return cast("T | None", self.read.get(key.name))
+
+    def has(self, key: Key[object]) -> bool:
+        """Tell whether the key stands there, with a faulty value too."""
+        return key.name in self.nodes
+
+    def place_of(self, key: Key[object], *item: int | str) -> Place:
+        """Return the place of the key's value, of an item in it, of the section where it is not there."""
+        if key.name not in self.nodes:
+            return self.place
+        node = self.nodes[key.name][1]
+        for part in item:
+            if isinstance(part, int) and isinstance(node, Items):
+                node = node.items[part]
+            elif isinstance(part, str) and isinstance(node, Entries):
+                node = node.pairs[part][1]
+        return node.place
+
+
+@dataclass(frozen=True)
+class Section:
+    """Reader of a mapping with known keys.
+
+    Attributes:
+        what: For sentences, with its article: "a message".
+        keys: The keys, in the order in which they are read.
+    """
+
+    what: str
+    keys: tuple[Key[object], ...]
+
+    def __call__(self, node: Node, context: Context) -> Values | None:
+        """Read the mapping, note unknown and missing keys, and what is not judged yet."""
+        entries = mapping(node, context, self.what)
+        return None if entries is None else self.values(entries, context)
+
+    def values(self, entries: Entries, context: Context) -> Values:
+        """Read the entries; see `__call__`."""
+        needed = [key.name for key in self.keys if key.required]
+        entries = meant(entries, self._names, self.what, context.faults, needed)
+        lost = any(name not in self._names for name in entries.pairs)
+        read = {key.name: self._read_key(key, entries, context, lost) for key in self.keys}
+        nodes = {name: pair for name, pair in entries.pairs.items() if name in self._names}
+        return Values(entries.place, read, nodes, lost)
+
+    @property
+    def _names(self) -> list[str]:
+        return [key.name for key in self.keys]
+
+    def _read_key(self, key: Key[object], entries: Entries, context: Context, lost: bool) -> object:
+        pair = entries.pairs.get(key.name)
+        if pair is None:
+            if key.required and not lost:  # else told with the key that has no meaning
+                context.faults.add(entries.place, f"{self.what.capitalize()} needs the key `{key.name}`.")
+            return None
+        scalar, node = pair
+        if not key.judged and context.announce:
+            of = f" of {context.subject}" if context.subject else ""
+            note(context, f"`{key.name}`{of} ({context.line(scalar.place)}) is accepted but not judged yet.")
+        if isinstance(node, Scalar) and not node.text and not node.quoted:
+            context.faults.add(scalar.place, f"`{key.name}` has no value.")
+            return None
+        return key.read(node, context if key.judged else replace(context, announce=False))
+
+
+def meant(
+    entries: Entries,
+    known: Sequence[str],
+    what: str,
+    faults: Faults,
+    needed: Sequence[str] = (),
+    kind: str = "key",
+) -> Entries:
+    """Tell the keys of a mapping that it cannot have, and take each for the missing one that is like it.
+
+    So the mistake is told, those below it too, and nothing that only follows from it.
+
+    Args:
+        entries: The mapping.
+        known: Its keys.
+        what: For sentences, with its article: "a message".
+        faults: Takes the keys that are none.
+        needed: The keys that it must have; a key that is like none may stand for one that is missing.
+        kind: How a sentence calls what it cannot have.
+    """
+    entries = renamed(entries, known, what, faults, kind)
+    missing = [f"`{name}`" for name in needed if name not in entries.pairs]
+    for name, (scalar, _) in entries.pairs.items():
+        if name not in known:
+            needs = f", and needs {listed(missing, 'and')}." if missing else faults.hint(name, known)
+            faults.add(scalar.place, f"{_first_up(what)} has no {kind} {shown(name)}{needs}")
+            missing = []
+    return entries
+
+
+def renamed(entries: Entries, known: Sequence[str], what: str, faults: Faults, kind: str = "key") -> Entries:
+    """Do for keys that are like a missing one what `meant` does, and leave all others as they are."""
+    if all(name in known for name in entries.pairs):
+        return entries
+    pairs: dict[str, tuple[Scalar, Node]] = {}
+    for name, pair in entries.pairs.items():
+        near = None if name in known else faults.nearest(name, known)
+        if near is None or near in entries.pairs or near in pairs:
+            pairs[name] = pair
+        else:
+            text = f"{_first_up(what)} has no {kind} {shown(name)}{faults.ending(near, [])}"
+            faults.add(pair[0].place, text)
+            pairs[near] = pair
+    return Entries(entries.place, pairs)
+
+
+def _first_up(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def note(context: Context, text: str) -> None:
+    """Add a note about the message of the context."""
+    about = context.message
+    context.notes.append(Note(text, about.bus if about else None, about.message.name if about else None))
+
+
+def mapping(node: Node, context: Context, what: str) -> Entries | None:
+    """Read a mapping as it is."""
+    if isinstance(node, Entries):
+        return node
+    context.faults.add(node.place, f"{what.capitalize()} is a mapping of `key: value`, and this is none.")
+    return None
+
+
+def scalar(node: Node, context: Context, what: str) -> Scalar | None:
+    """Read a scalar as it is."""
+    if isinstance(node, Scalar) and (node.text or node.quoted):
+        return node
+    context.faults.add(node.place, f"Here belongs {what}, not {_kind(node)}.")
+    return None
+
+
+def _kind(node: Node) -> str:
+    return "a list" if isinstance(node, Items) else "a mapping" if isinstance(node, Entries) else "nothing"

@@ -1,0 +1,150 @@
+"""From the merged nodes of a spec and its loaded descriptions to the `Spec` that the engine uses."""
+
+from __future__ import annotations
+
+from copy import copy
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from canmap.base.errors import ArgumentError
+from canmap.mapping.corrections import corrected, tell_doubts
+from canmap.mapping.groups import buses_by_group, grouped
+from canmap.mapping.message_rules import promises
+from canmap.mapping.model import Bus, Geometry, Spec
+from canmap.mapping.own_types import own_types
+from canmap.mapping.reading import grammar as g
+from canmap.mapping.reading.marks import Entries, Scalar
+from canmap.mapping.reading.mistakes import Faults, listed, shown
+from canmap.mapping.reading.names import Names
+from canmap.mapping.reading.sections import WHOLE
+from canmap.mapping.record_rules import record_rules
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from canmap.mapping.description.description import Description
+    from canmap.mapping.reading.marks import Node
+    from canmap.mapping.reading.sections import Context, Key, Values
+    from canmap.mapping.reading.shapes import Entry, T
+    from canmap.vocabulary.units import Quantity
+
+    BusEntries = tuple[Entry[str, Values], ...]
+
+
+def part(key: Key[T], root: Entries, context: Context) -> T | None:
+    """Read one section of the top mapping ahead of the others; its absence is told with them."""
+    node = _node(root, key.name)
+    return None if node is None else key.read(node, context)
+
+
+def _node(root: Entries, name: str) -> Node | None:
+    node = root.value(name)
+    return None if isinstance(node, Scalar) and not node.text else node
+
+
+def resolve(
+    path: str,
+    root: Entries,
+    descriptions: Mapping[str, Description],
+    channels: Mapping[str, str],
+    context: Context,
+) -> Spec:
+    """Resolve a spec; it can be used only if `context.faults` stays empty.
+
+    Args:
+        path: The file of the spec.
+        root: Its nodes, fragments merged.
+        descriptions: By bus; one that could not be loaded is missing, and its names are not doubted.
+        channels: Bus name to channel, over what the spec says.
+        context: Takes faults and notes; knows the names of `descriptions`.
+    """
+    before = len(context.faults)
+    descriptions = corrected(_node(root, "correct"), descriptions, context)
+    lost = {"correct"} if len(context.faults) > before else set()
+    tell_doubts(descriptions, context)
+    context = replace(context, names=Names(context.names.buses, descriptions))
+    buses = part(g.BUSES, root, replace(context, announce=False)) or ()
+    if buses_by_group(buses):
+        said = part(g.MESSAGES, root, _unheard(context)) or ()
+        descriptions = grouped(descriptions, buses, said, context)
+        context = replace(context, names=Names(context.names.buses, descriptions))
+    top = g.SPEC.values(root, context)
+    if top.lost:
+        lost |= {WHOLE, *(key.name for key in g.SPEC.keys if not top.has(key))}
+    context = replace(context, lost=frozenset(lost))
+    geometry = (
+        _STAND_IN if top.has(g.GEOMETRY) and not top.get(g.GEOMETRY) else _geometry(top.get(g.GEOMETRY))
+    )
+    promised = promises(descriptions, top.get(g.MESSAGES) or (), top.get(g.DEMANDS) or (), context)
+    types = own_types(_node(root, g.RECORD_TYPES.name), top.get(g.RECORD_TYPES) or (), context)
+    records = record_rules(top.get(g.RECORDS), types, promised.holds, geometry, context)
+    return Spec(
+        path=path,
+        vehicle=top.get(g.VEHICLE) or "",
+        geometry=geometry,
+        buses=_buses(buses, descriptions, channels, context),
+        messages=promised.rules,
+        records=records,
+        notes=tuple(context.notes),
+        selections=promised.selections,
+    )
+
+
+_STAND_IN = Geometry(1.0, 1.0, 1.0, 1.0)  # for measures that are faulty, so that nothing asks for them
+
+
+def _unheard(context: Context) -> Context:
+    """A context for reading ahead: what is wrong is told when the section is read for good."""
+    return replace(context, faults=Faults(), notes=[], names=copy(context.names))
+
+
+def _geometry(values: Values | None) -> Geometry:
+    if values is None:
+        return Geometry()
+    measures = (values.get(key) for key in (g.WHEELBASE, g.TRACK, g.ROLLING_RADIUS))
+    wheelbase, track, radius = (measure.si if measure else None for measure in measures)
+    read = {"wheelbase": wheelbase, "track": track, "rolling_radius": radius}
+    read["steering_ratio"] = values.get(g.STEERING_RATIO)
+    return replace(
+        Geometry(**{name: float(value) for name, value in read.items() if value is not None}),
+        **{name: 1.0 for name, value in read.items() if value is None and name in values.nodes},
+    )
+
+
+def _buses(
+    entries: BusEntries,
+    descriptions: Mapping[str, Description],
+    channels: Mapping[str, str],
+    context: Context,
+) -> dict[str, Bus]:
+    """Return the buses by name; two on one channel could not be told apart.
+
+    Raises:
+        ArgumentError: The `channels` given instead of the spec's put two there.
+    """
+    buses: dict[str, Bus] = {}
+    users: dict[str, str] = {}
+    for entry in entries:
+        written = entry.value.get(g.CHANNEL)
+        channel = channels.get(entry.key) or (written.text if written else entry.key)
+        if channel in users and {entry.key, users[channel]} & channels.keys():
+            both = listed((users[channel], entry.key), "and")
+            text = f"The buses {both} would both be on channel {shown(channel)}; give each its own."
+            raise ArgumentError("channels", text)
+        if channel in users:
+            place = written.place if written else entry.place
+            both = listed((users[channel], entry.key), "and")
+            context.faults.add(place, f"The buses {both} are on one channel, {channel}.")
+        users[channel] = entry.key
+        bit_rate, data_bit_rate = (_bit_rate(key, entry, context) for key in (g.BIT_RATE, g.DATA_BIT_RATE))
+        if entry.key in descriptions:
+            buses[entry.key] = Bus(entry.key, channel, bit_rate, descriptions[entry.key], data_bit_rate)
+    return buses
+
+
+def _bit_rate(key: Key[Quantity], entry: Entry[str, Values], context: Context) -> int | None:
+    rate = entry.value.get(key)
+    if rate is not None and rate.si.denominator != 1:
+        context.faults.add(entry.value.place_of(key), "A bit rate is a whole number of bit/s.")
+        return None
+    return int(rate.si) if rate else None

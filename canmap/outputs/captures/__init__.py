@@ -1,0 +1,1 @@
+"""Captures to disk: a writer a format."""

@@ -1,0 +1,104 @@
+"""Outputs: chunks of frames to packet captures of link type 227, exactly.
+
+Layouts after draft-ietf-opsawg-pcap, draft-ietf-opsawg-pcapng and the page of LINKTYPE_CAN_SOCKETCAN; little
+endian, stamps in ns.
+"""
+
+from __future__ import annotations
+
+import struct
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from canmap.base.errors import OutputError
+from canmap.frames.chunks import (
+    FLAG_BIT_RATE_SWITCH,
+    FLAG_ERROR_PASSIVE,
+    FLAG_FD,
+    FLAG_RECEIVED,
+    FLAG_SENT,
+    FrameKind,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from canmap.frames.chunks import FrameChunk
+
+NS = 1_000_000_000
+LINK_TYPE = 227
+_EXTENDED, _REMOTE, _ERROR = 0x80000000, 0x40000000, 0x20000000
+
+
+def write_pcap(path: str, chunks: Iterable[FrameChunk]) -> None:
+    """Write frames as a `.pcap` file, which knows neither channels nor directions.
+
+    Raises:
+        OSError: The file cannot be written, or a stamp is none that the format can hold.
+    """
+    with Path(path).open("wb") as file:
+        file.write(struct.pack("<I2H4I", 0xA1B23C4D, 2, 4, 0, 0, 262_144, LINK_TYPE))
+        for chunk in chunks:
+            for i in range(len(chunk)):
+                seconds, fraction = divmod(int(chunk.t_ns[i]), NS)
+                if not 0 <= seconds < 1 << 32:
+                    raise OutputError(
+                        f"{path}: a .pcap file cannot hold a stamp of {seconds} s; write .pcapng."
+                    )
+                packet = _packet(chunk, i)
+                file.write(struct.pack("<4I", seconds, fraction, len(packet), len(packet)) + packet)
+
+
+def write_pcapng(path: str, chunks: Iterable[FrameChunk]) -> None:
+    """Write frames as a `.pcapng` file, one interface for each channel.
+
+    Raises:
+        OSError: The file cannot be written, or a stamp is none that the format can hold.
+    """
+    interfaces: dict[str, int] = {}
+    with Path(path).open("wb") as file:
+        file.write(_block(0x0A0D0D0A, struct.pack("<I2Hq", 0x1A2B3C4D, 1, 0, -1)))
+        for chunk in chunks:
+            for i in range(len(chunk)):
+                name = chunk.channels[chunk.channel[i]]
+                if name not in interfaces:
+                    interfaces[name] = len(interfaces)
+                    options = _option(2, name.encode()) + _option(9, b"\x09") + _option(0, b"")
+                    file.write(_block(1, struct.pack("<2HI", LINK_TYPE, 0, 262_144) + options))
+                t_ns = int(chunk.t_ns[i])
+                if t_ns < 0:
+                    raise OutputError(
+                        f"{path}: a packet capture cannot hold stamps before 1970; write .parquet."
+                    )
+                file.write(_packet_block(interfaces[name], t_ns, _packet(chunk, i), int(chunk.flags[i])))
+
+
+def _packet_block(interface: int, t_ns: int, packet: bytes, flags: int) -> bytes:
+    told = 1 if flags & FLAG_RECEIVED else 2 if flags & FLAG_SENT else 0
+    options = _option(2, struct.pack("<I", told)) + _option(0, b"") if told else b""
+    head = struct.pack("<5I", interface, t_ns >> 32, t_ns & 0xFFFFFFFF, len(packet), len(packet))
+    return _block(6, head + _padded(packet) + options)
+
+
+def _block(kind: int, body: bytes) -> bytes:
+    size = len(body) + 12
+    return struct.pack("<2I", kind, size) + body + struct.pack("<I", size)
+
+
+def _option(code: int, value: bytes) -> bytes:
+    return struct.pack("<2H", code, len(value)) + _padded(value)
+
+
+def _padded(data: bytes) -> bytes:
+    return data + bytes(-len(data) % 4)
+
+
+def _packet(chunk: FrameChunk, i: int) -> bytes:
+    kind, length, flags = int(chunk.kind[i]), int(chunk.length[i]), int(chunk.flags[i])
+    word = int(chunk.can_id[i]) | (_EXTENDED if chunk.extended[i] else 0)
+    word |= {FrameKind.REMOTE: _REMOTE, FrameKind.ERROR: _ERROR}.get(FrameKind(kind), 0)
+    fd = 0
+    if flags & FLAG_FD:
+        fd = 4 | (1 if flags & FLAG_BIT_RATE_SWITCH else 0) | (2 if flags & FLAG_ERROR_PASSIVE else 0)
+    payload = b"" if kind == FrameKind.REMOTE else chunk.payload[i, :length].tobytes()
+    return struct.pack(">I4B", word, length, fd, 0, 0) + payload.ljust(64 if flags & FLAG_FD else 8, b"\0")

@@ -1,0 +1,1 @@
+"""An inspection, and the JSON of it."""

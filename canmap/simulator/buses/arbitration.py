@@ -1,0 +1,394 @@
+"""Simulator: releases to transmissions, one bus, as a discrete-event simulation.
+
+In: releases in any order within a call, and disturbances. Out: transmissions in the order in which they end.
+Same input and seed, same output, however the run is cut into calls of `advance`.
+
+A frame that has been started is sent to its end, even if its node loses its supply meanwhile. Propagation
+and oscillator tolerances are left out: all nodes see the same bit at once.
+"""
+
+from __future__ import annotations
+
+from functools import partial
+from heapq import heapify, heappop, heappush
+from operator import itemgetter
+from random import Random
+from typing import TYPE_CHECKING
+
+from canmap.base.errors import UsageError
+from canmap.simulator.buses.attempt import Ending, Flight, Hazards
+from canmap.simulator.buses.confinement import SEQUENCE_BITS, Confinement
+from canmap.simulator.buses.frame import arbitration_key
+from canmap.simulator.buses.frame_bits import INTERMISSION, wire_length
+from canmap.simulator.buses.network import (
+    Babble,
+    BusError,
+    NodeState,
+    Outcome,
+    Release,
+    SupplyLoss,
+    Transmission,
+    WireFault,
+)
+from canmap.simulator.buses.transmit_queue import Entry, TransmitQueue
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+
+    from canmap.simulator.buses.frame import Frame
+    from canmap.simulator.buses.network import BusConfig, Disturbance, StateChange
+
+NEVER = 1 << 62
+SUSPENSION = 8  # bits that an error passive sender lets pass after the intermission
+RECESSIVE_END = 8  # bits at the end of a frame (acknowledge delimiter, end of frame) or of an error frame
+LOOK_AHEAD_NS = 100_000_000  # releases that `simulate_bus` takes in at a time
+LAST_WAIT_NS = 1_000_000_000
+BABBLER_WAIT_NS = 1_000_000  # before a babbler that cannot send tries again
+
+_GIVEN_UP = {NodeState.BUS_OFF: Outcome.BUS_OFF, NodeState.UNPOWERED: Outcome.NODE_OFF}
+# NamedTuples without their keyword handling, which costs more than the rest of a quiet frame.
+_entry: Callable[[tuple[object, ...]], Entry] = partial(tuple.__new__, Entry)
+_transmission: Callable[[tuple[object, ...]], Transmission] = partial(tuple.__new__, Transmission)
+
+
+class Bus:
+    """One bus, step by step: for a kit that reacts to what it receives.
+
+    Example: submit what nodes release before `t`, `advance(t)`, hand what was sent to the nodes.
+
+    Args:
+        config: The bus.
+        disturbances: What goes wrong and when.
+        seed: Of everything random.
+
+    Raises:
+        UsageError: A disturbance names a node that the bus has not.
+    """
+
+    def __init__(self, config: BusConfig, disturbances: Iterable[Disturbance] = (), seed: int = 0) -> None:
+        disturbances = tuple(disturbances)
+        self._config = config
+        self._bit_ns, self._data_bit_ns = config.bit_ns, config.data_bit_ns
+        self._competing: list[Entry] = []
+        self._queues = [TransmitQueue(node, self._competing) for node in config.nodes]
+        self._plain = [queue.plain for queue in self._queues]
+        self._confinement = Confinement(config)
+        self._wire_faults = tuple(fault for fault in disturbances if isinstance(fault, WireFault))
+        self._hazards = Hazards(config, self._wire_faults, self._confinement, Random(seed))
+        self._events: list[tuple[int, int, Callable[[int], None]]] = []  # a heap: time, order, what to do
+        self._releases: list[Release] = []
+        self._next = 0  # the first of them not taken in
+        self._next_ns = NEVER  # and when it is released
+        self._order = 0  # of events at the same time
+        self._serial = 0  # of the newest entry
+        self._flight: Flight | None = None
+        self._free_ns = 0  # from here on a frame may start
+        self._recessive_ns = 0  # since when the bus is recessive, while nothing is sent
+        self._attempts: dict[int, int] = {}  # of entries that were destroyed, by serial
+        self._babbling: dict[int, Babble] = {}  # entries of babblers, by serial
+        self._suspended: dict[int, int] = {}  # error passive senders, and until when they wait
+        self._until_ns = 0
+        self._out: list[Transmission] = []
+        self._plan(disturbances)
+
+    @property
+    def changes(self) -> list[StateChange]:
+        """Every change of a node's fault confinement state so far, in order."""
+        return self._confinement.changes
+
+    @property
+    def calm(self) -> bool:
+        """Whether nothing waits or is being sent, and every node is error active with counters 0."""
+        return self._flight is None and not self._competing and self._confinement.calm
+
+    @property
+    def free_ns(self) -> int:
+        """From when on a frame may start, if none is being sent."""
+        return self._free_ns
+
+    def submit(self, releases: Iterable[Release]) -> None:
+        """Add releases, in any order, none earlier than the last `advance`.
+
+        Raises:
+            UsageError: One is earlier, or names a node that the bus has not.
+        """
+        new = sorted(releases, key=itemgetter(0))
+        if not new:
+            return
+        if new[0].t_ns < self._until_ns:
+            raise UsageError(
+                f"bus {self._config.name}: a release at {new[0].t_ns} ns comes after the bus was simulated"
+                f" to {self._until_ns} ns; submit it earlier."
+            )
+        self._config.check_nodes({release[1] for release in new}, "a release")
+        self._releases = sorted(self._releases[self._next :] + new, key=itemgetter(0))
+        self._next = 0
+        self._next_ns = self._releases[0].t_ns
+
+    def advance(self, until_ns: int) -> list[Transmission]:
+        """Return what ended before `until_ns` and was not returned yet, ordered by `t_ns`."""
+        while True:
+            flight = self._flight
+            if flight is not None:
+                if flight.end_ns >= until_ns:
+                    break
+                if self._next_ns < flight.end_ns or self._events or not self._confinement.calm:
+                    self._admit(flight.end_ns - 1)
+                self._land(flight)
+                continue
+            now_ns = self._free_ns
+            if not self._competing or self._suspended:
+                now_ns = max(now_ns, self._ready_ns())
+            if now_ns >= until_ns:
+                break
+            self._admit(now_ns)
+            self._take_off(now_ns)
+        self._admit(until_ns - 1)
+        self._until_ns = max(self._until_ns, until_ns)
+        out, self._out = self._out, []
+        return out
+
+    def finish(self) -> list[Transmission]:
+        """Return what still waits, as UNSENT, at the time of the last `advance`; nothing released later."""
+        waiting = [self._flight.entry] if self._flight else []
+        if self._flight and self._flight.endings:
+            waiting = [ending.entry for ending in self._flight.endings]
+        self._flight = None
+        for node, queue in enumerate(self._queues):
+            waiting += queue.clear(node)
+        for entry in sorted(waiting, key=lambda entry: entry.serial):
+            self._give_up(self._until_ns, entry, Outcome.UNSENT)
+        out, self._out = self._out, []
+        return out
+
+    # What comes in
+
+    def _plan(self, disturbances: tuple[Disturbance, ...]) -> None:
+        for what in disturbances:
+            self._config.check_nodes(() if what.node is None else (what.node,), "a disturbance")
+            if isinstance(what, SupplyLoss):
+                self._at(what.start_ns, partial(self._switch, node=what.node, on=False))
+                self._at(what.stop_ns, partial(self._switch, node=what.node, on=True))
+            elif isinstance(what, Babble):
+                self._at(what.start_ns, partial(self._babble, babble=what))
+
+    def _at(self, t_ns: int, action: Callable[[int], None]) -> None:
+        self._order += 1
+        heappush(self._events, (t_ns, self._order, action))
+
+    def _ready_ns(self) -> int:
+        """Return when the next thing can happen while nothing is sent: a start, a release, an event."""
+        ready_ns = 0 if self._competing else NEVER
+        if self._competing and self._suspended:
+            ready_ns = min(self._suspended.get(entry.node, 0) for entry in self._competing)
+        if ready_ns > self._free_ns:
+            ready_ns = min(ready_ns, self._next_ns, self._event_ns())
+        return ready_ns
+
+    def _event_ns(self) -> int:
+        """Return when the next event happens; the end of a recovery is one while the bus is idle."""
+        event_ns = self._events[0][0] if self._events else NEVER
+        if self._confinement.calm:
+            return event_ns
+        needed = self._confinement.sequences_needed()
+        if needed is None or self._flight is not None:
+            return event_ns
+        return min(event_ns, self._recessive_ns + needed * SEQUENCE_BITS * self._bit_ns)
+
+    def _admit(self, limit_ns: int) -> None:
+        """Take in releases and let events happen up to `limit_ns`, that included, in order of time."""
+        if self._events or not self._confinement.calm:
+            while (t_ns := self._event_ns()) <= limit_ns:
+                self._admit_releases(t_ns - 1)
+                if self._events and self._events[0][0] == t_ns:
+                    heappop(self._events)[2](t_ns)
+                else:
+                    self._count_recessive(t_ns)
+        self._admit_releases(limit_ns)
+
+    def _admit_releases(self, limit_ns: int) -> None:
+        if self._next_ns > limit_ns:
+            return
+        releases, place, stop = self._releases, self._next, len(self._releases)
+        while place < stop and releases[place][0] <= limit_ns:
+            t_ns, node, frame = releases[place]
+            place += 1
+            self._enqueue(t_ns, node, frame)
+        self._next = place
+        self._next_ns = releases[place][0] if place < stop else NEVER
+
+    def _enqueue(self, t_ns: int, node: int, frame: Frame) -> None:
+        self._serial = serial = self._serial + 1
+        can_id, _, extended, remote, _, _ = frame
+        key = (
+            arbitration_key(can_id, extended=extended, remote=remote) if extended or remote else can_id << 21
+        )
+        entry = _entry((key, serial, node, t_ns, frame))
+        if not self._confinement.calm and self._confinement.silent(node):
+            self._give_up(t_ns, entry, _GIVEN_UP[self._confinement.state[node]])
+        elif self._plain[node]:
+            heappush(self._competing, entry)
+        else:
+            for lost, outcome in self._queues[node].put(entry):
+                self._give_up(t_ns, lost, outcome)
+
+    def _give_up(self, t_ns: int, entry: Entry, outcome: Outcome) -> None:
+        _, serial, node, queued_ns, frame = entry
+        attempts = self._attempts.pop(serial, 0)
+        self._out.append(Transmission(t_ns, node, frame, queued_ns, attempts, outcome, t_ns))
+        if serial in self._babbling:
+            self._at(t_ns + BABBLER_WAIT_NS, partial(self._babble, babble=self._babbling.pop(serial)))
+
+    # What is on the bus
+
+    def _take_off(self, now_ns: int) -> None:
+        """Start what wins the arbitration at `now_ns`, if anything may start."""
+        entry = self._winner(now_ns)
+        if entry is None:
+            return
+        _, _, node, _, frame = entry
+        competing, fate = self._competing, None
+        rival = competing[0] if competing and competing[0][0] == entry[0] else None
+        if rival and (rival.node == node or rival.node in self._suspended):
+            rival = None
+        if rival or self._wire_faults or not self._confinement.calm or self._confinement.alone:
+            self._count_recessive(now_ns)
+            fate = self._hazards.fate(now_ns, entry, rival)
+        if fate is not None:
+            if any(ending.entry is rival for ending in fate.endings):
+                heappop(competing)
+            self._flight = Flight(now_ns + fate.span_ns, now_ns, entry, fate.endings, fate.seen)
+            return
+        nominal, data = wire_length(frame)
+        end_ns = now_ns + nominal * self._bit_ns + data * self._data_bit_ns
+        self._flight = Flight(end_ns, now_ns, entry, None, True)
+
+    def _winner(self, now_ns: int) -> Entry | None:
+        """Take out the entry that wins the arbitration; None where nobody may start."""
+        competing = self._competing
+        if not competing:
+            return None
+        if not self._suspended:
+            return heappop(competing)
+        self._suspended = {node: until_ns for node, until_ns in self._suspended.items() if until_ns > now_ns}
+        winner = min((entry for entry in competing if entry.node not in self._suspended), default=None)
+        if winner is not None:
+            competing.remove(winner)
+            heapify(competing)
+        return winner
+
+    def _land(self, flight: Flight) -> None:
+        """End what is on the bus."""
+        end_ns, start_ns, entry, endings, seen = flight
+        self._flight = None
+        self._free_ns = end_ns + INTERMISSION * self._bit_ns
+        self._recessive_ns = end_ns - RECESSIVE_END * self._bit_ns
+        if endings is None:
+            self._sent(end_ns, start_ns, entry, Outcome.SENT)
+            return
+        for ending in endings:
+            if ending.outcome is not Outcome.DESTROYED:
+                self._sent(end_ns, start_ns, ending.entry, ending.outcome)
+        destroyed = tuple(ending for ending in endings if ending.outcome is Outcome.DESTROYED)
+        if destroyed:
+            self._destroyed(end_ns, start_ns, destroyed, seen=seen)
+
+    def _sent(self, end_ns: int, start_ns: int, entry: Entry, outcome: Outcome) -> None:
+        _, serial, node, queued_ns, frame = entry
+        attempts = self._attempts.pop(serial, 0) + 1 if self._attempts else 1
+        self._out.append(_transmission((end_ns, node, frame, queued_ns, attempts, outcome, start_ns, None)))
+        if not self._plain[node]:
+            self._queues[node].release_mailbox()
+        if not self._confinement.calm:
+            self._confinement.sent(end_ns, node)
+            self._suspend(end_ns, node)
+        if serial in self._babbling:
+            babble = self._babbling.pop(serial)
+            self._at(end_ns + babble.gap_ns, partial(self._babble, babble=babble))
+
+    def _destroyed(self, end_ns: int, start_ns: int, endings: tuple[Ending, ...], *, seen: bool) -> None:
+        confinement = self._confinement
+        senders = tuple(ending.entry.node for ending in endings)
+        confinement.failed(end_ns, senders, endings[0].kind, seen=seen)
+        for entry, outcome, kind, bit in endings:
+            node = entry.node
+            attempts = self._attempts[entry.serial] = self._attempts.get(entry.serial, 0) + 1
+            error = BusError(kind, bit, confinement.transmit[node], confinement.worst_receive(node))
+            self._out.append(
+                Transmission(end_ns, node, entry.frame, entry.queued_ns, attempts, outcome, start_ns, error)
+            )
+            heappush(self._competing, entry)
+            if confinement.silent(node):
+                self._clear(end_ns, node)
+            self._suspend(end_ns, node)
+
+    def _suspend(self, end_ns: int, node: int) -> None:
+        if self._confinement.passive(node):
+            self._suspended[node] = end_ns + (INTERMISSION + SUSPENSION) * self._bit_ns
+
+    def _clear(self, t_ns: int, node: int) -> None:
+        outcome = _GIVEN_UP[self._confinement.state[node]]
+        for entry in self._queues[node].clear(node):
+            self._give_up(t_ns, entry, outcome)
+
+    def _count_recessive(self, now_ns: int) -> None:
+        """Count the recessive sequences up to `now_ns` towards the recovery of nodes that are bus-off."""
+        if self._confinement.sequences_needed() is None:
+            return
+        sequence_ns = SEQUENCE_BITS * self._bit_ns
+        sequences = (now_ns - self._recessive_ns) // sequence_ns
+        self._confinement.count_recessive(sequences)
+        self._recessive_ns += sequences * sequence_ns
+        self._confinement.recover(now_ns)
+
+    # What happens to the nodes
+
+    def _switch(self, t_ns: int, *, node: int, on: bool) -> None:
+        self._confinement.supply(t_ns, node, on=on)
+        if not on:
+            self._clear(t_ns, node)
+
+    def _babble(self, t_ns: int, *, babble: Babble) -> None:
+        if t_ns >= babble.stop_ns:
+            return
+        if self._confinement.silent(babble.node):
+            self._at(t_ns + BABBLER_WAIT_NS, partial(self._babble, babble=babble))
+            return
+        self._babbling[self._serial + 1] = babble
+        self._enqueue(t_ns, babble.node, babble.frame)
+
+
+def simulate_bus(
+    config: BusConfig,
+    releases: Iterable[Release],
+    disturbances: Iterable[Disturbance] = (),
+    seed: int = 0,
+    until_ns: int | None = None,
+) -> Iterator[Transmission]:
+    """Yield what became of `releases`, in the order in which it ended.
+
+    Args:
+        config: The bus.
+        releases: Ordered by `t_ns`; read as they are needed, so there may be any number.
+        disturbances: What goes wrong and when.
+        seed: Of everything random.
+        until_ns: When the simulation ends, later releases are left out; None: 1 s after the last release.
+
+    Raises:
+        UsageError: A release is out of order, or names a node that the bus has not.
+    """
+    bus = Bus(config, disturbances, seed)
+    block: list[Release] = []
+    edge_ns = last_ns = 0
+    for release in releases:
+        if until_ns is not None and release.t_ns >= until_ns:
+            break
+        if release.t_ns >= edge_ns:
+            bus.submit(block)
+            yield from bus.advance(edge_ns)
+            block, edge_ns = [], release.t_ns + LOOK_AHEAD_NS
+        block.append(release)
+        last_ns = release.t_ns
+    bus.submit(block)
+    yield from bus.advance(last_ns + LAST_WAIT_NS if until_ns is None else until_ns)
+    yield from bus.finish()

@@ -1,0 +1,129 @@
+"""Simulator: how an attempt to send ends where something is in its way.
+
+In: who starts to send, the faults of the wiring, the error states. Out: the endings of the attempts that were
+begun together, and how long the bus is taken. The rules are those of ISO 11898-1, from memory.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import TYPE_CHECKING, NamedTuple
+
+from canmap.simulator.buses.frame_bits import wire_length
+from canmap.simulator.buses.network import ErrorKind, Outcome
+from canmap.simulator.buses.wire import wire_bits
+
+if TYPE_CHECKING:
+    from random import Random
+
+    from canmap.simulator.buses.confinement import Confinement
+    from canmap.simulator.buses.frame import Frame
+    from canmap.simulator.buses.network import BusConfig, WireFault
+    from canmap.simulator.buses.transmit_queue import Entry
+
+FLAG = 6  # bits of an error flag
+DELIMITER = 8  # bits of an error delimiter
+AFTER_ACKNOWLEDGE = 8  # bits of a frame after its acknowledge slot
+
+
+class Ending(NamedTuple):
+    """How one attempt ended: its entry, SENT, SHARED or DESTROYED, and the error's kind and bit."""
+
+    entry: Entry
+    outcome: Outcome
+    kind: ErrorKind = ErrorKind.BIT
+    bit: int = 0
+
+
+class Fate(NamedTuple):
+    """How long the bus is taken, ns, how the attempts ended, and whether the others saw an error."""
+
+    span_ns: int
+    endings: tuple[Ending, ...]
+    seen: bool = True
+
+
+class Flight(NamedTuple):
+    """What is on the bus: until when, who began it and when, and how it ends if not well."""
+
+    end_ns: int
+    start_ns: int
+    entry: Entry
+    endings: tuple[Ending, ...] | None
+    seen: bool
+
+
+class Hazards:
+    """What can go wrong with an attempt on one bus."""
+
+    def __init__(
+        self, config: BusConfig, faults: tuple[WireFault, ...], confinement: Confinement, random: Random
+    ) -> None:
+        self._config = config
+        self._faults = faults
+        self._confinement = confinement
+        self._random = random
+
+    def fate(self, start_ns: int, entry: Entry, rival: Entry | None) -> Fate | None:
+        """Return how the attempt of `entry` ends, with `rival` sending the same identifier; None: well."""
+        for fault in self._faults:
+            mine = fault.node is None or fault.node == entry.node
+            if (
+                mine
+                and fault.start_ns <= start_ns < fault.stop_ns
+                and self._random.random() < fault.probability
+            ):
+                return self._struck(entry, fault)
+        if rival is not None:
+            return self._collision(entry, rival)
+        if self._confinement.alone:
+            bit = sum(wire_length(entry.frame)) - AFTER_ACKNOWLEDGE - 1
+            return self._destroyed((entry,), ErrorKind.ACKNOWLEDGE, bit, FLAG)
+        return None
+
+    def _struck(self, entry: Entry, fault: WireFault) -> Fate:
+        """Return the end of an attempt of which a bit is damaged, anywhere from its second to its last."""
+        bit = 1 + self._random.randrange(sum(wire_length(entry.frame)) - 1)
+        if fault.node is not None:
+            return self._destroyed((entry,), ErrorKind.BIT, bit, 2 * FLAG)
+        kind = self._random.choice((ErrorKind.BIT, ErrorKind.STUFF))
+        return self._destroyed((entry,), kind, bit, FLAG)
+
+    def _destroyed(self, entries: tuple[Entry, ...], kind: ErrorKind, bit: int, flags: int) -> Fate:
+        """Return the end of attempts in error flags, `flags` bits long where they overlap in part."""
+        if kind is not ErrorKind.ACKNOWLEDGE and self._confinement.passive(entries[0].node):
+            flags = 2 * FLAG  # a passive flag looks to the others like a stuff error, and they flag it
+        endings = tuple(Ending(entry, Outcome.DESTROYED, kind, bit) for entry in entries)
+        span_ns = self._offset_ns(entries[0].frame, bit + 1) + (flags + DELIMITER) * self._config.bit_ns
+        return Fate(span_ns, endings)
+
+    def _collision(self, one: Entry, other: Entry) -> Fate:
+        """Return what becomes of two frames with one identifier, begun at the same bit."""
+        bit = first_difference(one.frame, other.frame)
+        if bit is None:
+            both = (Ending(one, Outcome.SENT), Ending(other, Outcome.SHARED))
+            return Fate(self._whole_ns(one.frame), both)
+        winner, loser = (one, other) if wire_bits(one.frame)[bit] == "0" else (other, one)
+        if self._confinement.passive(loser.node):
+            # Its error flag is recessive, as is nothing to the other, which goes on undisturbed.
+            endings = (Ending(winner, Outcome.SENT), Ending(loser, Outcome.DESTROYED, ErrorKind.BIT, bit))
+            return Fate(self._whole_ns(winner.frame), endings, seen=False)
+        return self._destroyed((loser, winner), ErrorKind.BIT, bit, 2 * FLAG)
+
+    def _whole_ns(self, frame: Frame) -> int:
+        nominal, data = wire_length(frame)
+        return nominal * self._config.bit_ns + data * self._config.data_bit_ns
+
+    def _offset_ns(self, frame: Frame, bits: int) -> int:
+        """Return the time of the first `bits` bits; in a switching FD frame by its mean bit time."""
+        nominal, data = wire_length(frame)
+        if not data:
+            return bits * self._config.bit_ns
+        return self._whole_ns(frame) * bits // (nominal + data)
+
+
+@lru_cache(maxsize=1024)
+def first_difference(one: Frame, other: Frame) -> int | None:
+    """Return the first bit on the wire in which two frames differ, None if they are equal."""
+    pairs = zip(wire_bits(one), wire_bits(other), strict=False)
+    return next((place for place, (a, b) in enumerate(pairs) if a != b), None)

@@ -1,0 +1,1 @@
+"""Simulator: the orchard cart, its kit, its people and its nodes."""

@@ -1,0 +1,199 @@
+"""Simulator: the orchard cart as a whole: vehicle, actuators, kit, driver and computer, step by step.
+
+In: what driver, operator and computer want, and demands from the bus. Out: the state that the messages tell.
+Signs inside are those of the records (left and forward positive); the messages turn them round where the kit
+does.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from canmap.simulator.cart.actuators import Actuator, Play, Response
+from canmap.simulator.cart.kit import BRAKE, DRIVE, STEERING, Axis, Event, Override, Reason, StopChain
+from canmap.simulator.cart.people import Computer, Driver
+from canmap.simulator.cart.vehicle import Battery, Vehicle, VehicleParameters
+from canmap.vocabulary.record_types import AxisState, ControlMode, Gear
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from canmap.simulator.cart.payloads import Layout
+
+STEERING_MOTOR = Response(0.06, 16.0, 0.8, math.radians(420.0), math.radians(-530.0), math.radians(530.0))
+DRIVERS_HANDS = Response(0.0, 7.0, 0.9, math.radians(500.0), math.radians(-530.0), math.radians(530.0))
+BRAKE_MOTOR = Response(0.08, 14.0, 0.9, 300.0, 0.0, 100.0)
+THROTTLE = Response(0.05, 20.0, 0.9, 400.0, 0.0, 100.0)
+WHEEL_PLAY = math.radians(2.0)  # of the steering wheel, before the road wheels move
+OVERRIDE_TORQUE = 4.0  # N m at the steering wheel
+OVERRIDE_PEDAL = 10.0  # % of the brake pedal
+STOP_EFFORT = 35.0  # % with which the kit stops when a demand is lost
+PARKING_FORCE = 2500.0  # N
+QUIET = {Reason.NONE, Reason.OTHER_AXIS, Reason.NO_EDGE}  # of less interest than the other reasons
+STANDSTILL = 0.05  # m/s
+
+
+@dataclass(slots=True)
+class Sensors:
+    """What is wrong with sensors; nothing by default.
+
+    Attributes:
+        angle_offset: Steering wheel sensor reads too much by this, rad, positive to the left.
+        torque_offset: Torque sensor, N m.
+        pedal: The throttle pedal's first sensor reads this, whatever the pedal does, %; None: the pedal.
+        kit_supply: Voltage of the kit's supply, V.
+    """
+
+    angle_offset: float = 0.0
+    torque_offset: float = 0.0
+    pedal: float | None = None
+    kit_supply: float = 13.4
+
+
+class Cart:
+    """The cart.
+
+    Args:
+        parameters: Its measures.
+        layouts: Layout of each demand, by message name.
+        seconds: Length of a step.
+    """
+
+    def __init__(self, parameters: VehicleParameters, layouts: Mapping[str, Layout], seconds: float) -> None:
+        self.parameters, self.seconds = parameters, seconds
+        self.vehicle, self.battery = Vehicle(parameters), Battery()
+        self.driver, self.computer = Driver(), Computer()
+        self.chain, self.sensors = StopChain(), Sensors()
+        self.steering = Axis(STEERING, layouts["SteerCommand"])
+        self.drive = Axis(DRIVE, layouts["DriveCommand"])
+        self.brake = Axis(BRAKE, layouts["BrakeCommand"])
+        self.axes = {"steering": self.steering, "drive": self.drive, "brake": self.brake}
+        self._each = tuple(self.axes.values())
+        self.steering_motor = Actuator(STEERING_MOTOR, seconds)
+        self.hands = Actuator(DRIVERS_HANDS, seconds)
+        self.brake_motor = Actuator(BRAKE_MOTOR, seconds)
+        self.throttle = Actuator(THROTTLE, seconds)
+        self.events: list[Event] = []
+        self.mode, self.mode_switch = ControlMode.MANUAL, 0
+        self.gear, self.parking = Gear.NEUTRAL, False
+        self.effort = 0.0  # of both the pedal and the kit, %
+        self.wheel_angle = self.wheel_rate = self.torque = 0.0
+        self._by_motor = self._loop_was_closed = False
+        self._play = Play(WHEEL_PLAY)
+        self._on_wheel, self._on_pedal = Override(OVERRIDE_TORQUE), Override(OVERRIDE_PEDAL)
+
+    @property
+    def measured_angle(self) -> float:
+        """What the sensor of the steering wheel says, rad."""
+        return self.wheel_angle + self.sensors.angle_offset
+
+    @property
+    def reason(self) -> Reason:
+        """Why the kit is in its mode: the first axis that has something to say."""
+        if not self.chain.loop_closed:
+            return Reason.STOP_LOOP_OPEN
+        for axis in self._each:
+            if axis.reason not in QUIET:
+                return axis.reason
+        return self.steering.reason
+
+    def step(self, t_ns: int) -> None:
+        """Let one step pass."""
+        seconds = self.seconds
+        self.chain.step(t_ns)
+        if self.chain.loop_closed is not self._loop_was_closed:
+            self._loop_was_closed = self.chain.loop_closed
+            if not self.chain.loop_closed:
+                self.events.append(Event(t_ns, 0, Reason.STOP_LOOP_OPEN))
+        self._judge_axes(t_ns)
+        self.computer.step(t_ns, seconds)
+        self.driver.step(self.vehicle.speed, not self.drive.active, seconds)
+        self._steer()
+        self._move()
+
+    def _judge_axes(self, t_ns: int) -> None:
+        steering, drive, brake = self._each
+        steering.allowed = drive.allowed = brake.allowed = self.chain.loop_closed
+        self.torque = self.driver.torque + self.sensors.torque_offset
+        overridden = self._on_wheel.step(self.torque, t_ns) and steering.state is AxisState.ACTIVE
+        if self._on_pedal.step(self.driver.brake, t_ns) or overridden:
+            for axis in self._each:
+                axis.override(t_ns)
+        for axis in self._each:
+            axis.step(t_ns)
+            if axis.events:
+                self.events += axis.events
+                axis.events.clear()
+        self._judge_mode(t_ns)
+
+    def _judge_mode(self, t_ns: int) -> None:
+        """Say who drives; where one axis is not there any more, the others let go too."""
+        steering, drive, brake = self._each
+        states = (steering.state, drive.state, brake.state)
+        if steering.lost or drive.lost or brake.lost or AxisState.FAULTED in states:
+            self.mode = ControlMode.FAULT
+            steering.let_go(t_ns)
+            drive.let_go(t_ns)
+        elif AxisState.ACTIVE in states:
+            self.mode = ControlMode.AUTONOMOUS
+            if min(states) < AxisState.READY:
+                for axis in self._each:
+                    axis.let_go(t_ns)
+        else:
+            self.mode = ControlMode.MANUAL
+
+    def _steer(self) -> None:
+        """Turn the wheel by motor or hand, and the road wheels with it."""
+        by_motor = self.steering.active
+        if by_motor is not self._by_motor:
+            self._by_motor = by_motor
+            if by_motor:
+                self.steering_motor.hold(self.wheel_angle, self.wheel_rate)
+            else:
+                self.hands.hold(self.wheel_angle, self.wheel_rate)
+                self.driver.angle = self.wheel_angle
+        if by_motor:
+            wanted = -math.radians(self.steering.demand) - self.sensors.angle_offset
+            self.wheel_angle, self.wheel_rate = self.steering_motor.step(wanted), self.steering_motor.speed
+        else:
+            self.wheel_angle, self.wheel_rate = self.hands.step(self.driver.angle), self.hands.speed
+        self.vehicle.road_angle = self._play.step(self.wheel_angle) / self.parameters.steering_ratio
+
+    def _move(self) -> None:
+        """Push and brake the vehicle."""
+        vehicle, parameters = self.vehicle, self.parameters
+        powered = self.drive.state is not AxisState.OFF
+        self._shift(self.drive.gear if self.drive.active else self.driver.gear)
+        if not powered:
+            self.throttle.hold(0.0)
+            throttle = 0.0
+        elif self.drive.active:
+            throttle = self.throttle.step(self.drive.demand)
+        elif self.mode is ControlMode.FAULT:
+            throttle = self.throttle.step(0.0)
+        else:
+            pedal = self.sensors.pedal
+            throttle = self.throttle.step(self.driver.throttle if pedal is None else min(pedal, 100.0))
+        speed = vehicle.speed
+        force = 0.01 * throttle * parameters.motor_force
+        if abs(speed) * force > parameters.motor_power:
+            force = parameters.motor_power / abs(speed)
+        if self.gear is Gear.REVERSE:
+            force = -force
+        elif self.gear is not Gear.FORWARD:
+            force = 0.0
+        effort = 0.0
+        if self.brake.active:
+            effort = self.brake.demand
+        if self.mode is ControlMode.FAULT and self.brake.state is not AxisState.OFF:
+            effort = max(effort, STOP_EFFORT)
+        self.effort = max(self.brake_motor.step(effort), self.driver.brake)
+        braking = 0.01 * self.effort * parameters.brake_force + PARKING_FORCE * self.parking
+        vehicle.step(force, braking, self.seconds)
+        self.battery.step(abs(force * speed), self.seconds)
+
+    def _shift(self, wanted: float) -> None:
+        if wanted != self.gear and abs(self.vehicle.speed) < STANDSTILL:
+            self.gear = Gear(int(wanted))

@@ -1,0 +1,279 @@
+"""Simulator: demands, buttons and the driver's hands to what the kit's axes do and say.
+
+Each axis (steering, drive, brake) runs the same state machine: off without supply, standby while it starts,
+ready, active after a rising edge of the enable bit in valid demands, overridden by the driver, faulted. A
+demand is valid if checksum, counter and range are right. 120 ms without a valid one, and the axis lets go;
+the kit then brakes to a stop. How kits do this is common practice, the figures are our own.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from typing import TYPE_CHECKING, NamedTuple
+
+from canmap.payload.counters import PROFILE1_COUNTER
+from canmap.simulator.cart.payloads import COUNTER
+from canmap.vocabulary.record_types import AxisState
+
+if TYPE_CHECKING:
+    from canmap.simulator.cart.payloads import Layout
+
+MS = 1_000_000
+WATCHDOG_NS = 120 * MS
+SELF_TEST_NS = 150 * MS  # off after power-on
+HOMING_NS = 900 * MS  # standby
+OVERRIDE_NS = 100 * MS  # longer than this past the threshold
+LARGEST_COUNTER_STEP = 3
+
+
+class Reason(IntEnum):
+    """Why an axis is in its state, as the kit's description labels it."""
+
+    NONE = 0
+    STARTING = 1
+    NO_EDGE = 2
+    NOT_ALLOWED = 3
+    DEMAND_LOST = 4
+    COUNTER_WRONG = 5
+    CHECKSUM_WRONG = 6
+    DEMAND_RANGE = 7
+    DRIVER_OVERRIDE = 8
+    STOP_LOOP_OPEN = 9
+    SUPPLY_LOW = 10
+    INTERNAL_FAULT = 11
+    OTHER_AXIS = 12
+
+
+class AxisRule(NamedTuple):
+    """What is particular to one axis.
+
+    Attributes:
+        name: As the kit's events name it.
+        number: Its number in events.
+        signal: The demanded value in the demand's message.
+        low: Smallest valid demand.
+        high: Largest valid demand.
+    """
+
+    name: str
+    number: int
+    signal: str
+    low: float
+    high: float
+
+
+STEERING = AxisRule("Steering", 1, "Angle", -540.0, 540.0)
+DRIVE = AxisRule("Drive", 2, "Throttle", 0.0, 100.0)
+BRAKE = AxisRule("Brake", 3, "Effort", 0.0, 100.0)
+
+
+class Event(NamedTuple):
+    """An axis changed its state for a reason."""
+
+    t_ns: int
+    axis: int
+    reason: Reason
+
+
+class Axis:
+    """The state machine of one axis.
+
+    Attributes:
+        rule: What is particular to it.
+        state: Its state.
+        reason: Why, or why the last demand was refused.
+        demand: The newest valid demand, in the message's unit.
+        gear: The gear of the newest valid demand, of the drive axis.
+        fault: A fault of its own, which stays until it is reset.
+        allowed: Whether the preconditions of an enable hold.
+        restarts: How often it got its supply.
+        events: Changes that are not told yet.
+    """
+
+    def __init__(self, rule: AxisRule, layout: Layout) -> None:
+        self.rule = rule
+        self.state, self.reason = AxisState.OFF, Reason.STARTING
+        self.demand, self.gear = 0.0, 0.0
+        self.fault, self.allowed = False, True
+        self.events: list[Event] = []
+        self._layout = layout
+        self._has_gear = any(signal.name == "Gear" for signal in layout.message.signals)
+        self._powered_ns: int | None = None
+        self._valid_ns = 0
+        self._counter: int | None = None
+        self._enabled = False
+        self.restarts = 0
+
+    @property
+    def active(self) -> bool:
+        """Whether it moves its actuator."""
+        return self.state is AxisState.ACTIVE
+
+    @property
+    def lost(self) -> bool:
+        """Whether it let go because demands stayed away."""
+        return self.reason is Reason.DEMAND_LOST and self.state is AxisState.READY
+
+    def power(self, on: bool, t_ns: int) -> None:
+        """Switch its supply."""
+        self._powered_ns = t_ns if on else None
+        self.restarts += on
+        self._counter, self._enabled = None, False
+        self.state, self.reason = AxisState.OFF, Reason.STARTING
+
+    def receive(self, payload: bytes, t_ns: int) -> None:
+        """Take a demand from the bus."""
+        if self._powered_ns is None:
+            return
+        refused = self._refusal(payload)
+        if refused is not None:
+            self._refuse(refused)
+            return
+        layout = self._layout
+        if self._has_gear:
+            self.gear = layout.read(payload, "Gear")
+        self.obey(layout.read(payload, self.rule.signal), layout.read(payload, "Enable") > 0.5, t_ns)
+
+    def obey(self, demand: float, enable: bool, t_ns: int) -> None:
+        """Take a valid demand."""
+        if self._powered_ns is None:
+            return
+        self._valid_ns, self.demand = t_ns, demand
+        edge = enable and not self._enabled
+        self._enabled = enable
+        if edge and self.state is AxisState.READY:
+            self._change(AxisState.ACTIVE, Reason.NONE, t_ns) if self.allowed else self._refuse(
+                Reason.NOT_ALLOWED
+            )
+        elif not enable and self.state in {AxisState.ACTIVE, AxisState.OVERRIDDEN}:
+            self._change(AxisState.READY, Reason.NONE, t_ns)
+        elif not enable and self.state is AxisState.READY:
+            self.reason = Reason.NONE
+        elif enable and self.state is AxisState.READY and self.reason is Reason.NONE:
+            self.reason = Reason.NO_EDGE
+
+    def _refusal(self, payload: bytes) -> Reason | None:
+        """Return why a demand is not valid, None if it is."""
+        layout = self._layout
+        if len(payload) != layout.message.length or not layout.checks(payload):
+            return Reason.CHECKSUM_WRONG
+        counter = int(layout.read(payload, COUNTER))
+        last, self._counter = self._counter, counter
+        if last is not None and not 1 <= (counter - last) % PROFILE1_COUNTER.values <= LARGEST_COUNTER_STEP:
+            return Reason.COUNTER_WRONG
+        if not self.rule.low <= layout.read(payload, self.rule.signal) <= self.rule.high:
+            return Reason.DEMAND_RANGE
+        return None
+
+    def _refuse(self, reason: Reason) -> None:
+        if self.state is AxisState.READY and self.reason is not Reason.DEMAND_LOST:
+            self.reason = reason
+
+    def step(self, t_ns: int) -> None:
+        """Let time pass: starting, faults, the watchdog."""
+        if self._powered_ns is None:
+            return
+        state = self.state
+        if state is AxisState.ACTIVE:
+            if self.fault:
+                self._change(AxisState.FAULTED, Reason.INTERNAL_FAULT, t_ns)
+            elif t_ns - self._valid_ns > WATCHDOG_NS:
+                self._change(AxisState.READY, Reason.DEMAND_LOST, t_ns)
+        elif self.fault and state is not AxisState.FAULTED and state is not AxisState.OFF:
+            self._change(AxisState.FAULTED, Reason.INTERNAL_FAULT, t_ns)
+        elif state is AxisState.OFF and t_ns - self._powered_ns >= SELF_TEST_NS:
+            self._change(AxisState.STANDBY, Reason.STARTING, t_ns)
+        elif state is AxisState.STANDBY and t_ns - self._powered_ns >= SELF_TEST_NS + HOMING_NS:
+            self._change(AxisState.READY, Reason.NONE, t_ns)
+
+    def override(self, t_ns: int) -> None:
+        """The driver takes over."""
+        if self.state is AxisState.ACTIVE:
+            self._change(AxisState.OVERRIDDEN, Reason.DRIVER_OVERRIDE, t_ns)
+
+    def let_go(self, t_ns: int) -> None:
+        """Another axis is not active any more."""
+        if self.state is AxisState.ACTIVE:
+            self._change(AxisState.READY, Reason.OTHER_AXIS, t_ns)
+
+    def reset(self, t_ns: int) -> None:
+        """Clear a latched fault: start again."""
+        if self.state is AxisState.FAULTED:
+            self.fault = False
+            self._powered_ns = t_ns - SELF_TEST_NS
+            self._change(AxisState.STANDBY, Reason.STARTING, t_ns)
+
+    def _change(self, state: AxisState, reason: Reason, t_ns: int) -> None:
+        if reason not in {Reason.NONE, Reason.STARTING}:
+            self.events.append(Event(t_ns, self.rule.number, reason))
+        self.state, self.reason = state, reason
+
+
+class Override:
+    """Notices that something stays past a threshold for longer than a while."""
+
+    def __init__(self, threshold: float) -> None:
+        self._threshold = threshold
+        self._since_ns: int | None = None
+
+    def step(self, value: float, t_ns: int) -> bool:
+        """Tell whether `value` has stayed past the threshold, on either side, for long enough."""
+        if abs(value) <= self._threshold:
+            self._since_ns = None
+            return False
+        if self._since_ns is None:
+            self._since_ns = t_ns
+        return t_ns - self._since_ns > OVERRIDE_NS
+
+
+RELAY_NS = 20 * MS  # from an open loop to a dead supply
+LINK_NS = 500 * MS  # without the radio, until the receiver opens the loop
+
+
+class StopChain:
+    """The e-stop chain: two buttons in one loop, and the relay that feeds the kit.
+
+    The receiver of the radio button opens the loop when its button is pressed or its link is lost. An open
+    loop drops the relay, which stays open until the loop is closed and someone resets it.
+
+    Attributes:
+        pressed: The operator's button on the vehicle.
+        radio_pressed: The radio button.
+        link: The radio link is there.
+        relay_stuck_open: The relay's supply fails although the loop is closed.
+        link_lost: The receiver has noticed that the link is gone.
+        loop_closed: Nothing asks for the stop.
+        supply: The kit has its supply.
+    """
+
+    def __init__(self) -> None:
+        self.pressed = self.radio_pressed = False
+        self.link = True
+        self.relay_stuck_open = False
+        self.link_lost = False
+        self.loop_closed = True
+        self.supply = False
+        self._latched = False
+        self._link_ns = self._open_ns = 0
+        self._main = False
+
+    def switch(self, on: bool) -> None:
+        """Turn the main switch; turning it on arms the relay."""
+        self._main, self._latched = on, False
+
+    def reset(self) -> None:
+        """Close the relay again, if the loop is closed."""
+        if self.loop_closed:
+            self._latched = False
+
+    def step(self, t_ns: int) -> None:
+        """Let time pass."""
+        if self.link:
+            self._link_ns = t_ns
+        self.link_lost = t_ns - self._link_ns > LINK_NS
+        self.loop_closed = not (self.pressed or self.radio_pressed or self.link_lost)
+        if self.loop_closed:
+            self._open_ns = t_ns
+        elif t_ns - self._open_ns >= RELAY_NS:
+            self._latched = True
+        self.supply = self._main and not self._latched and not self.relay_stuck_open

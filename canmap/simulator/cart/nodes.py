@@ -1,0 +1,278 @@
+"""Simulator: nodes and their timers: which message is handed to a controller, when, with what in it.
+
+In: the states that the cart went through. Out: releases for the bus, as columns. Each node has a clock of its
+own, off by some millionths; each message a phase and a little jitter. What goes wrong in a sender goes wrong
+here. When a timer runs out depends on the seed and its number alone, so a span may be cut anywhere.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from canmap.simulator.noise import even, even_ns
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from canmap.simulator.cart.kit import Event
+    from canmap.simulator.cart.messages import Values
+    from canmap.simulator.cart.payloads import Layout
+    from canmap.simulator.cart.states import States
+
+MS = 1_000_000
+WIDTH = 8  # payload bytes of a classic frame
+JITTER_NS = 150_000
+CLOCK_SPREAD = 30e-6  # of a quartz, common practice
+LARGEST_PHASE_NS = 40 * MS
+BOOT_ID = 0x7A0  # plus the number of the node; no description speaks of it
+WAKE_NS = 12 * MS  # from supply to the boot message
+FIRST_NS = 20 * MS  # and to the first timers
+
+
+@dataclass(slots=True)
+class Timing:
+    """When a message is sent.
+
+    Attributes:
+        period_ns: Of its timer.
+        on_change: It is sent only when its values have changed, or after `heartbeat_ns`.
+        heartbeat_ns: See `on_change`.
+        gap_ns: Shortest time between two frames of an `on_change` message.
+        events: It is sent once for each event of the kit.
+    """
+
+    period_ns: int
+    on_change: bool = False
+    heartbeat_ns: int = 0
+    gap_ns: int = 0
+    events: bool = False
+
+
+@dataclass(slots=True)
+class Trouble:
+    """What is wrong with the sender of a message; nothing by default.
+
+    Attributes:
+        stopped: The task that fills the message does not run.
+        lost: Share of the frames that get lost between task and controller.
+        delay_ns: Frames reach the controller that much later.
+        frozen: The values stay as they were, while counter and checksum go on.
+        stuck_counter: The counter stays at this, None: it counts.
+        broken: Is mixed into the checksum.
+        enable: The enable bit is this, None: what the computer wants.
+    """
+
+    stopped: bool = False
+    lost: float = 0.0
+    delay_ns: int = 0
+    frozen: bool = False
+    stuck_counter: int | None = None
+    broken: int = 0
+    enable: bool | None = None
+
+
+class Batch(NamedTuple):
+    """Frames that one or more nodes hand to their controllers.
+
+    Attributes:
+        t_ns: int64[n], when.
+        node: int64[n], index of the node.
+        can_id: int64[n].
+        length: int64[n], payload bytes.
+        payload: uint8[n, 8].
+    """
+
+    t_ns: NDArray[np.int64]
+    node: NDArray[np.int64]
+    can_id: NDArray[np.int64]
+    length: NDArray[np.int64]
+    payload: NDArray[np.uint8]
+
+    def take(self, rows: NDArray[np.intp] | NDArray[np.bool_]) -> Batch:
+        """Return the frames at `rows`."""
+        t_ns, node, can_id, length, payload = self
+        return Batch(t_ns[rows], node[rows], can_id[rows], length[rows], payload[rows])
+
+
+def batch(t_ns: NDArray[np.int64], node: int, can_id: int, payload: NDArray[np.uint8]) -> Batch:
+    """Return frames of one message, whose payloads are uint8[n, length]."""
+    n, length = payload.shape
+    wide = np.zeros((n, WIDTH), np.uint8)
+    wide[:, :length] = payload
+    return Batch(t_ns, np.full(n, node), np.full(n, can_id), np.full(n, length), wide)
+
+
+def ordered(batches: list[Batch]) -> Batch:
+    """Return all frames by time; of the same time, in the order of the list."""
+    if not batches:
+        none = np.zeros(0, np.int64)
+        return Batch(none, none, none, none, np.zeros((0, WIDTH), np.uint8))
+    whole = Batch(*(np.concatenate(columns) for columns in zip(*batches, strict=True)))
+    return whole.take(np.argsort(whole.t_ns, kind="stable"))
+
+
+class Sender:
+    """Sends one message.
+
+    Attributes:
+        name: Of the message.
+        node: Index of its node on the bus.
+        layout: How it is packed.
+        timing: When it is sent.
+        trouble: What is wrong with it.
+        unit: Name of its node.
+        count: Frames so far, since its node started.
+    """
+
+    def __init__(
+        self, layout: Layout, node: int, timing: Timing, tell: Callable[[States, NDArray[np.int64]], Values]
+    ) -> None:
+        self.name, self.node, self.layout, self.timing = layout.message.name, node, layout, timing
+        self.trouble, self.count, self.unit = Trouble(), 0, layout.message.sender or ""
+        self.phase_ns = 0
+        self._tell = tell
+        self._seed, self._starts, self._ticks, self._first_ns, self._clock = 0, 0, 0, 0, 1.0
+        self._frozen: Values | None = None
+        self._last: tuple[float, ...] | None = None
+        self._last_ns = 0
+
+    def start(self, first_ns: int, clock: float, seed: int) -> None:
+        """Begin to count anew, as after a restart of its node."""
+        self.count, self._ticks, self._last, self._frozen = 0, 0, None, None
+        self._first_ns, self._clock, self._seed = first_ns + self.phase_ns, clock, seed
+        self._starts += 1
+
+    def due(self, until_ns: int) -> NDArray[np.int64]:
+        """Return when its timer runs out next, before `until_ns`; `run` takes the times out."""
+        period = self.timing.period_ns * self._clock
+        most = max(0, int((until_ns - self._first_ns) / period) + 1 - self._ticks)
+        numbers = self._ticks + np.arange(most)
+        jitter = even_ns(self._seed, f"timer {self.name} {self._starts}", numbers, JITTER_NS)
+        times: NDArray[np.int64] = self._first_ns + np.rint(numbers * period).astype(np.int64) + jitter
+        return times[times < until_ns]
+
+    def run(self, times: NDArray[np.int64], states: States, events: list[Event]) -> Batch | None:
+        """Return what the next timers, which ran out at `times`, make of the states then.
+
+        Args:
+            times: int64[n], as `due` gave them.
+            states: At those times.
+            events: Of the kit, waiting to be told; those that are told are taken out.
+        """
+        self._ticks += len(times)
+        trouble = self.trouble
+        if trouble.stopped or not len(times):
+            return None
+        if self.timing.events:
+            return self._events(times, events)
+        numbers = self.count + np.arange(len(times))
+        values = self._tell(states, numbers)
+        if self.timing.on_change:
+            rows = self._changed(values, times)
+            if not rows:
+                return None
+            values = {name: np.broadcast_to(column, times.shape)[rows] for name, column in values.items()}
+            times, numbers = times[rows], self.count + np.arange(len(rows))
+        if trouble.frozen:
+            self._frozen = values = self._frozen or {
+                name: float(np.ravel(column)[0]) for name, column in values.items()
+            }
+        else:
+            self._frozen = None
+        if trouble.enable is not None:
+            values["Enable"] = float(trouble.enable)
+        return self._packed(times, values, numbers)
+
+    def _packed(self, times: NDArray[np.int64], values: Values, numbers: NDArray[np.int64]) -> Batch:
+        trouble = self.trouble
+        self.count += len(numbers)
+        counters = numbers if trouble.stuck_counter is None else np.full_like(numbers, trouble.stuck_counter)
+        payload = self.layout.pack(values, counters, trouble.broken)
+        whole = batch(times + trouble.delay_ns, self.node, self.layout.message.can_id, payload)
+        if trouble.lost:
+            purpose = f"loss of {self.name} {self._starts}"
+            whole = whole.take(even(self._seed, purpose, numbers) >= trouble.lost)
+        return whole
+
+    def _changed(self, values: Values, times: NDArray[np.int64]) -> list[int]:
+        """Return at which of the times a message that is sent on change is sent."""
+        timing, rows = self.timing, []
+        columns = [np.broadcast_to(column, times.shape).tolist() for column in values.values()]
+        for row, (t_ns, *told) in enumerate(zip(times.tolist(), *columns, strict=True)):
+            waited, said = t_ns - self._last_ns, tuple(told)
+            least_ns = timing.heartbeat_ns if said == self._last else timing.gap_ns
+            if self._last is not None and waited < least_ns:
+                continue
+            self._last, self._last_ns = said, t_ns
+            rows.append(row)
+        return rows
+
+    def _events(self, times: NDArray[np.int64], events: list[Event]) -> Batch | None:
+        """Tell one event a timer, each once it has happened."""
+        told: list[tuple[int, Event]] = []
+        for t_ns in times.tolist() if events else ():
+            if events and events[0].t_ns <= t_ns:
+                told.append((t_ns, events.pop(0)))
+        if not told:
+            return None
+        numbers = self.count + np.arange(len(told))
+        values: Values = {
+            "Code": np.array([event.reason for _, event in told], np.float64),
+            "Axis": np.array([event.axis for _, event in told], np.float64),
+            "Number": numbers + 1,
+        }
+        return self._packed(np.array([t_ns for t_ns, _ in told]), values, numbers)
+
+
+class Unit:
+    """A node with its supply and its messages.
+
+    Attributes:
+        name: As the description names it.
+        index: On its bus.
+        number: In its boot message, None: it sends none.
+        senders: Its messages.
+        on: It has its supply and runs.
+        starts: How often it was started.
+        clock: Its seconds, as the nominal timer periods count them, per true second.
+    """
+
+    def __init__(
+        self, name: str, index: int, number: int | None, senders: tuple[Sender, ...], seed: int
+    ) -> None:
+        self.name, self.index, self.number, self.senders = name, index, number, senders
+        self.on, self.starts, self._seed = False, 0, seed
+        zero = np.zeros(1, np.int64)
+        self.clock = 1.0 + CLOCK_SPREAD * (2.0 * float(even(seed, f"clock {name}", zero)[0]) - 1.0)
+        for sender in senders:
+            largest = min(sender.timing.period_ns, LARGEST_PHASE_NS) - 1
+            sender.phase_ns = int(even_ns(seed, f"phase {sender.name}", zero, largest)[0])
+        self._boot: list[Batch] = []
+
+    def power(self, on: bool, t_ns: int) -> None:
+        """Switch its supply: on, it sends its boot message and starts its timers."""
+        if on is self.on:
+            return
+        self.on = on
+        self._boot.clear()
+        if not on:
+            return
+        self.starts += 1
+        for sender in self.senders:
+            sender.start(t_ns + FIRST_NS, self.clock, self._seed)
+        if self.number is not None:
+            late_ns = int(even_ns(self._seed, f"boot {self.name}", np.array([self.starts]), MS)[0])
+            said = np.frombuffer(b"BOOT" + bytes((self.number, min(self.starts, 255))), np.uint8)
+            t = np.array([t_ns + WAKE_NS + late_ns])
+            self._boot.append(batch(t, self.index, BOOT_ID + self.number, said.reshape(1, -1)))
+
+    def boot(self, until_ns: int) -> list[Batch]:
+        """Return and forget the boot message, if it is due before `until_ns`."""
+        due = [one for one in self._boot if one.t_ns[0] < until_ns]
+        self._boot = [one for one in self._boot if one.t_ns[0] >= until_ns]
+        return due

@@ -1,0 +1,126 @@
+"""Simulator: values to the payload that a described message carries, with its counter and checksum, and back.
+
+The layout comes from the bus description, so that kit and description cannot drift apart; where a fault wants
+them to, `misread` makes the layout that a wrong description would not expect.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.base.errors import UsageError
+from canmap.mapping.description.bits import first_bit
+from canmap.payload.checksums import profile1_checksums
+from canmap.payload.counters import PROFILE1_COUNTER
+from canmap.payload.packing import Packing, limits, raw_of
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from fractions import Fraction
+
+    from numpy.typing import NDArray
+
+    from canmap.mapping.description.description import DescribedMessage, DescribedSignal
+    from canmap.payload.packing import Column
+
+COUNTER, CHECKSUM = "Counter", "Checksum"
+
+
+class Layout:
+    """How one message is packed.
+
+    Attributes:
+        message: As described.
+        data_id: Of its checksum, None where it carries none.
+    """
+
+    def __init__(self, message: DescribedMessage, data_id: int | None = None) -> None:
+        self.message, self.data_id = message, data_id
+        self._packing = Packing(message)
+        self._signals = self._packing.signals
+        self._scaling = {
+            name: (float(signal.factor), float(signal.offset)) for name, signal in self._signals.items()
+        }
+        self._checksum_byte = self._signals[CHECKSUM].start_bit // 8 if data_id is not None else -1
+
+    def pack(
+        self, values: Mapping[str, Column], counts: NDArray[np.int64], broken: int = 0
+    ) -> NDArray[np.uint8]:
+        """Return the payloads of frames, uint8[n, length].
+
+        Args:
+            values: Signal to physical values, float64[n] or one for all; to codes where it has no unit.
+                What is not named is 0; what the bits cannot hold is cut to the nearest that they can.
+            counts: int64[n], number of each frame, from which the counter comes.
+            broken: Is mixed into the checksum; anything but 0 makes it wrong.
+        """
+        raw = {name: raw_of(signal, values[name]) for name, signal in self._signals.items() if name in values}
+        if COUNTER in self._signals:
+            raw[COUNTER] = PROFILE1_COUNTER.of_frames(counts).astype(np.uint64)
+        payload = self._packing.pack(raw, len(counts))
+        if self.data_id is not None:
+            payload[:, self._checksum_byte] = self._checksums(payload) ^ broken
+        return payload
+
+    def _checksums(self, payload: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        return profile1_checksums(payload, self._checksum_byte, self.data_id or 0)
+
+    def read(self, payload: bytes, name: str) -> float:
+        """Return the physical value of a signal."""
+        factor, offset = self._scaling[name]
+        return self._packing.read(payload, name) * factor + offset
+
+    def rounded(self, name: str, value: float) -> float:
+        """Return the physical value that is read where `value` was packed."""
+        factor, offset = self._scaling[name]
+        least, most = limits(self._signals[name])
+        raw = round((value - offset) / factor)
+        return (least if raw < least else most if raw > most else raw) * factor + offset
+
+    def checks(self, payload: bytes) -> bool:
+        """Tell whether the checksum is right; True where there is none."""
+        if self.data_id is None:
+            return True
+        whole = np.frombuffer(payload, np.uint8).reshape(1, -1)
+        return bool(payload[self._checksum_byte] == self._checksums(whole)[0])
+
+
+def misread(layout: Layout, name: str, *, factor: Fraction | None = None, swap: bool = False) -> Layout:
+    """Return the layout of a kit that sends signal `name` otherwise than its description says.
+
+    Args:
+        layout: As described.
+        name: The signal.
+        factor: What its true factor and offset are, times the described ones; -1 turns the sign.
+        swap: Its bytes come in the other order; it must fill whole bytes.
+
+    Raises:
+        UsageError: The message has no such signal, or its bytes cannot be swapped.
+    """
+    message = layout.message
+    signals = {signal.name: signal for signal in message.signals}
+    where = f"{message.name}.{name}"
+    if name not in signals:
+        raise UsageError(f"There is no signal {where}; {message.name} has {', '.join(signals)}.")
+    signal = signals[name]
+    if factor is not None:
+        signal = replace(signal, factor=signal.factor * factor, offset=signal.offset * factor)
+    if swap:
+        if first_bit(signal) % 8 or signal.bits % 8 or signal.bits == 8:
+            raise UsageError(f"The bytes of {where} cannot be swapped: it does not fill two or more of them.")
+        signal = replace(
+            signal,
+            start_bit=_swapped_start(signal),
+            big_endian=not signal.big_endian,
+        )
+    changed = tuple(signal if each.name == name else each for each in message.signals)
+    return Layout(replace(message, signals=changed), layout.data_id)
+
+
+def _swapped_start(signal: DescribedSignal) -> int:
+    """Return the start bit of the signal in the same bytes and the other order."""
+    first = first_bit(signal)  # of a whole byte, in either order
+    return first if signal.big_endian else first + 7

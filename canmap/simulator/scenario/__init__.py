@@ -1,0 +1,1 @@
+"""Simulator: what is done when, and what is wrong."""

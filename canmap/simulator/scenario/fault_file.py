@@ -1,0 +1,113 @@
+"""Simulator: a line of a file of faults to a case: what kind, when, with which parameters, and its truth.
+
+``{kind: message_stopped, message: SteerFeedback, at: 5 s, for: 420 ms}``; without `for` a fault lasts to the
+end. `FAULT_KINDS` is the list of kinds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from canmap.mapping.reading.marks import Scalar
+from canmap.mapping.reading.sections import Key, Section, mapping
+from canmap.mapping.reading.shapes import word
+from canmap.simulator.scenario.fault_kinds import FAULT_KINDS
+from canmap.simulator.scenario.faults import Effect, Span
+from canmap.simulator.scenario.script import AT, FOR
+
+if TYPE_CHECKING:
+    from canmap.mapping.reading.marks import Node
+    from canmap.mapping.reading.sections import Context, Values
+    from canmap.simulator.cart.plan import Plan
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One fault.
+
+    Attributes:
+        kind: Its name in `FAULT_KINDS`.
+        start_ns: Simulated time.
+        for_ns: How long, None: to the end.
+        values: Its parameters.
+    """
+
+    kind: str
+    start_ns: int
+    for_ns: int | None
+    values: Values
+
+    def span(self, duration_ns: int) -> Span:
+        """Return from when to when it lasts in a run of that length."""
+        stop_ns = duration_ns if self.for_ns is None else min(self.start_ns + self.for_ns, duration_ns)
+        return Span(self.start_ns, stop_ns)
+
+    def effect(self, duration_ns: int) -> Effect:
+        """Return what it does."""
+        return FAULT_KINDS[self.kind].effect(self.values, self.span(duration_ns))
+
+    def plan(self, plan: Plan, duration_ns: int) -> None:
+        """Have it done."""
+        span, effect = self.span(duration_ns), self.effect(duration_ns)
+        if effect.prepare is not None:
+            effect.prepare(plan)
+        if effect.begin is not None:
+            plan.at(span.start_ns, effect.begin)
+        if effect.end is not None and span.stop_ns < duration_ns:
+            plan.at(span.stop_ns, effect.end)
+
+    def truth(self, duration_ns: int, first_ns: int) -> dict[str, Any]:
+        """Return what the truth file says of it; seconds from the capture's first frame, at `first_ns`."""
+        span, effect = self.span(duration_ns), self.effect(duration_ns)
+        told: dict[str, Any] = {"kind": self.kind, "cause": effect.cause}
+        whole = FAULT_KINDS[self.kind].whole
+        told["start_s"] = 0.0 if whole else round((span.start_ns - first_ns) / 1e9, 6)
+        to_the_end = span.stop_ns >= duration_ns
+        told["end_s"] = None if to_the_end else round((span.stop_ns - first_ns) / 1e9, 6)
+        for name in ("bus", "node", "message", "signal"):
+            told[name] = getattr(effect, name)
+        if effect.messages:
+            told["messages"] = list(effect.messages)
+        parameters = {
+            name: node.text for name, (_, node) in self.values.nodes.items() if isinstance(node, Scalar)
+        }
+        told["parameters"] = {
+            name: said
+            for name, said in parameters.items()
+            if name not in {"kind", "at", "for", "message", "signal"}
+        }
+        return told
+
+
+KIND = Key("kind", word("a kind of fault", FAULT_KINDS), required=True)
+
+
+def read_fault(node: Node, context: Context) -> Case | None:
+    """Read one fault."""
+    entries = mapping(node, context, "a fault")
+    if entries is None:
+        return None
+    said = entries.value("kind")
+    kind = said.text if isinstance(said, Scalar) else ""
+    keys = FAULT_KINDS[kind].keys if kind in FAULT_KINDS else ()
+    before = len(context.faults)
+    if said is None or kind not in FAULT_KINDS:
+        if said is None:
+            context.faults.add(entries.place, "A fault needs the key `kind`.")
+        else:
+            KIND.read(said, context)
+        return None
+    timed = () if FAULT_KINDS[kind].whole else (AT, FOR)
+    values = Section(f"a fault of kind {kind}", (KIND, *timed, *keys)).values(entries, context)
+    if len(context.faults) > before:
+        return None
+    start_ns = values.get(AT) if timed else 0
+    if start_ns is None:
+        return None
+    case = Case(kind, start_ns, values.get(FOR), values)
+    complaint = FAULT_KINDS[kind].complaint
+    if complaint is not None and (text := complaint(values)) is not None:
+        context.faults.add(entries.place, text)
+        return None
+    return case

@@ -1,0 +1,235 @@
+"""Simulator: the list of all faults, and those of bus, gateway, recorder and bus description."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import TYPE_CHECKING, NamedTuple, cast
+
+from canmap.base.errors import UsageError
+from canmap.mapping.reading.sections import Key
+from canmap.mapping.reading.shapes import integer, number, quantity, signal, time_ns, word
+from canmap.simulator.buses.frame import Frame
+from canmap.simulator.buses.gateway import GatewayLoss
+from canmap.simulator.buses.network import Babble, WireFault
+from canmap.simulator.buses.recorder import ClockStep, Loss, Stall
+from canmap.simulator.cart.payloads import Layout, misread
+from canmap.simulator.cart.world import DATA_IDS, DEMANDS, DRIVE_NODES, RELAYED_AS, SEEN
+from canmap.simulator.scenario import faults as f
+from canmap.simulator.scenario.faults import Effect, Span
+from canmap.simulator.scenario.script import TORQUE, si
+from canmap.simulator.wires import RELAYED
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from canmap.mapping.reading.names import FoundSignal
+    from canmap.mapping.reading.sections import Values
+    from canmap.simulator.cart.plan import Plan
+
+STRANGER = DRIVE_NODES.index("Stranger")
+SENDERS = tuple(name for name in DRIVE_NODES if name != "Stranger")
+
+BUFFER = Key("buffer", integer(0, 100_000))
+IDENTIFIER = Key("identifier", integer(0, 0x7FF), required=True)
+GAP = Key("gap", time_ns)
+NODE = Key("node", word("a node of the drive bus", SENDERS))
+STEP = Key("step", quantity("s"), required=True)
+SIGNAL = Key("signal", signal, required=True)
+FACTOR = Key("factor", number, required=True)
+
+
+def gateway_loss(values: Values, span: Span) -> Effect:
+    """The gateway does not pass on some frames."""
+    share = si(values, f.SHARE)
+
+    def prepare(plan: Plan) -> None:
+        plan.gateway_losses.append(GatewayLoss(span.start_ns, span.stop_ns, share))
+
+    cause = f"The gateway loses {100 * share:g} % of the {RELAYED} that it should pass on."
+    return Effect(cause, "chassis", "Gateway", RELAYED_AS, prepare=prepare)
+
+
+def recorder_loss(values: Values, span: Span) -> Effect:
+    """The recorder loses frames that were on the bus."""
+    share = si(values, f.SHARE)
+
+    def prepare(plan: Plan) -> None:
+        plan.recorder.append(Loss(span.start_ns, span.stop_ns, share))
+
+    return Effect(f"The recorder loses {100 * share:g} % of all frames.", None, prepare=prepare)
+
+
+def recorder_gap(_: Values, span: Span) -> Effect:
+    """The recorder stops for a while."""
+
+    def prepare(plan: Plan) -> None:
+        plan.recorder.append(Loss(span.start_ns, span.stop_ns, 1.0))
+
+    return Effect("The recorder did not record.", None, prepare=prepare)
+
+
+def host_stall(values: Values, span: Span) -> Effect:
+    """The computer that records does not fetch frames for a while, and then all at once."""
+    buffer = values.get(BUFFER)
+
+    def prepare(plan: Plan) -> None:
+        plan.recorder.append(Stall(span.start_ns, span.stop_ns, buffer))
+        plan.cuts.append(span.stop_ns)
+
+    return Effect(
+        "The recording computer stalled; its frames came in a burst afterwards.", None, prepare=prepare
+    )
+
+
+def clock_step(values: Values, span: Span) -> Effect:
+    """The recorder's clock is set."""
+    step_ns = round(si(values, STEP) * 1e9)
+
+    def prepare(plan: Plan) -> None:
+        plan.recorder.append(ClockStep(span.start_ns, step_ns))
+        plan.cuts.append(span.start_ns)
+
+    return Effect(f"The recorder's clock was set by {step_ns / 1e9:+g} s.", None, prepare=prepare)
+
+
+def babbling_node(values: Values, span: Span) -> Effect:
+    """A node sends one identifier again and again; what has a lower priority waits."""
+    can_id, gap_ns = values.get(IDENTIFIER) or 0, values.get(GAP) or 0
+
+    def prepare(plan: Plan) -> None:
+        plan.disturbances.append(
+            Babble(span.start_ns, span.stop_ns, STRANGER, Frame(can_id, bytes(8)), gap_ns)
+        )
+
+    return Effect(f"A babbling node fills the bus with 0x{can_id:03X}.", node="Stranger", prepare=prepare)
+
+
+def wiring(values: Values, span: Span) -> Effect:
+    """Bits are damaged on the wire; enough of it takes a sender off the bus."""
+    share, node = si(values, f.SHARE), values.get(NODE)
+    index = None if node is None else DRIVE_NODES.index(node)
+
+    def prepare(plan: Plan) -> None:
+        plan.disturbances.append(WireFault(span.start_ns, span.stop_ns, share, index))
+
+    whose = "all nodes" if node is None else node
+    cause = f"The wiring damages {100 * share:g} % of the frames of {whose}."
+    return Effect(cause, node=node, prepare=prepare)
+
+
+def _told_wrongly(values: Values, cause: str, change: Callable[[Layout, str], Layout]) -> Effect:
+    """Make the effect of a description that is wrong about a signal: the kit sends something else."""
+    found = cast("FoundSignal", values.get(SIGNAL))
+    name = found.message.name
+
+    def prepare(plan: Plan) -> None:
+        layout = plan.layouts.get(name) or Layout(found.message, DATA_IDS.get(name))
+        plan.layouts[name] = change(layout, found.signal.name)
+        plan.live |= name in DEMANDS or name == SEEN
+
+    return Effect(
+        f"{found.text}: {cause}", found.bus, found.message.sender, name, found.text, prepare=prepare
+    )
+
+
+def wrong_scale(values: Values, _: Span) -> Effect:
+    """The description's factor is not the kit's."""
+    factor = cast("Fraction", values.get(FACTOR))
+    cause = f"the kit's scale is {float(factor):g} times that of the description."
+    return _told_wrongly(values, cause, lambda layout, name: misread(layout, name, factor=factor))
+
+
+def wrong_sign(values: Values, _: Span) -> Effect:
+    """The description's sign is not the kit's."""
+    cause = "the kit counts the other way round than the description says."
+    return _told_wrongly(values, cause, lambda layout, name: misread(layout, name, factor=Fraction(-1)))
+
+
+def wrong_byte_order(values: Values, _: Span) -> Effect:
+    """The description's byte order is not the kit's."""
+    cause = "the kit sends its bytes in the other order than the description says."
+    return _told_wrongly(values, cause, lambda layout, name: misread(layout, name, swap=True))
+
+
+def _not_swappable(values: Values) -> str | None:
+    found = values.get(SIGNAL)
+    if found is None:
+        return None
+    try:
+        misread(Layout(found.message), found.signal.name, swap=True)
+    except UsageError as error:
+        return str(error)
+    return _from_start(values)
+
+
+def _zero_factor(values: Values) -> str | None:
+    return "The factor is zero, which no scale is." if values.get(FACTOR) == 0 else _from_start(values)
+
+
+def _from_start(values: Values) -> str | None:
+    found = values.get(SIGNAL)
+    if found is not None and found.message.name == RELAYED_AS:
+        return f"{RELAYED_AS} carries what the kit sends: name the signal of {RELAYED}."
+    return None
+
+
+def _too_much(values: Values) -> str | None:
+    share = values.get(f.SHARE)
+    return "A share is at most 100 %." if share is not None and share.si > 1 else None
+
+
+def _bad_sender_loss(values: Values) -> str | None:
+    return f.not_sent(values) or _too_much(values)
+
+
+def _off_drive(values: Values) -> str | None:
+    found = values.get(f.MESSAGE)
+    if found is not None and (found.bus != "drive" or found.message.period_ns is None):
+        return f"{found.message.name} is no cyclic message of the drive bus, where the second sender is."
+    return None
+
+
+class FaultKind(NamedTuple):
+    """A kind of fault.
+
+    Attributes:
+        effect: Makes what it does from its parameters and its span.
+        keys: Its parameters beside `at` and `for`.
+        complaint: Says what is wrong with parameters that are readable, None for nothing.
+        whole: It lasts from the first frame to the last, so it takes neither `at` nor `for`.
+    """
+
+    effect: Callable[[Values, Span], Effect]
+    keys: tuple[Key[object], ...] = ()
+    complaint: Callable[[Values], str | None] | None = None
+    whole: bool = False
+
+
+FAULT_KINDS: dict[str, FaultKind] = {
+    "message_stopped": FaultKind(f.message_stopped, (f.MESSAGE,), f.not_sent),
+    "frozen_value": FaultKind(f.frozen_value, (f.MESSAGE,), f.not_sent),
+    "node_restart": FaultKind(f.node_restart, (f.NODE, f.SUPPLY_DIP)),
+    "supply_cut": FaultKind(f.supply_cut),
+    "stop_pressed": FaultKind(f.stop_pressed, (f.BUTTON,)),
+    "link_lost": FaultKind(f.link_lost),
+    "demand_late": FaultKind(f.demand_late, (f.MESSAGE, f.DELAY), f.no_demand),
+    "demand_absent": FaultKind(f.demand_absent, (f.MESSAGE,), f.no_demand),
+    "demand_refused": FaultKind(f.demand_refused, (f.MESSAGE, f.BECAUSE), f.no_demand),
+    "driver_override": FaultKind(f.driver_override, (TORQUE,)),
+    "false_override": FaultKind(f.false_override, (TORQUE,)),
+    "kit_fault": FaultKind(f.kit_fault, (f.AXIS,)),
+    "sensor_offset": FaultKind(f.sensor_offset, (f.OFFSET,)),
+    "railed_pedal": FaultKind(f.railed_pedal, (f.LEVEL,)),
+    "sender_loss": FaultKind(f.sender_loss, (f.MESSAGE, f.SHARE), _bad_sender_loss),
+    "gateway_loss": FaultKind(gateway_loss, (f.SHARE,), _too_much),
+    "recorder_loss": FaultKind(recorder_loss, (f.SHARE,), _too_much),
+    "recorder_gap": FaultKind(recorder_gap),
+    "host_stall": FaultKind(host_stall, (BUFFER,)),
+    "clock_step": FaultKind(clock_step, (STEP,)),
+    "babbling_node": FaultKind(babbling_node, (IDENTIFIER, GAP)),
+    "wiring": FaultKind(wiring, (f.SHARE, NODE), _too_much),
+    "two_senders": FaultKind(f.two_senders, (f.MESSAGE,), _off_drive),
+    "wrong_scale": FaultKind(wrong_scale, (SIGNAL, FACTOR), _zero_factor, whole=True),
+    "wrong_sign": FaultKind(wrong_sign, (SIGNAL,), _from_start, whole=True),
+    "wrong_byte_order": FaultKind(wrong_byte_order, (SIGNAL,), _not_swappable, whole=True),
+}

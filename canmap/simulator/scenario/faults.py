@@ -1,0 +1,368 @@
+"""Simulator: what a fault is, and the faults of senders, demands, axes, sensors and supply.
+
+Each function takes a fault's parameters and span, and returns what it does to the world and what is true of
+it. `fault_kinds` lists them, with those of bus, recorder and description.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple, cast
+
+from canmap.mapping.reading.sections import Key
+from canmap.mapping.reading.shapes import message, quantity, time_ns, word
+from canmap.simulator.cart.messages import no_values
+from canmap.simulator.cart.nodes import Sender, Timing
+from canmap.simulator.cart.people import AXES
+from canmap.simulator.cart.world import AXIS_OF, DEMANDS, KIT_NODES, RELAYED_AS, SEEN, World
+from canmap.simulator.scenario.script import TORQUE, si
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from canmap.mapping.reading.names import FoundMessage
+    from canmap.mapping.reading.sections import Values
+    from canmap.simulator.cart.nodes import Trouble
+    from canmap.simulator.cart.payloads import Layout
+    from canmap.simulator.cart.plan import Plan
+
+MESSAGE = Key("message", message, required=True)
+NODE = Key("node", word("a node of the kit", AXIS_OF), required=True)
+SUPPLY_DIP = Key("supply_dip", quantity("V", positive=True))
+BUTTON = Key("button", word("a button", ("vehicle", "radio")))
+DELAY = Key("delay", time_ns, required=True)
+BECAUSE = Key("because", word("a reason", ("counter", "checksum", "level")), required=True)
+AXIS = Key("axis", word("an axis", AXES), required=True)
+OFFSET = Key("offset", quantity("rad"), required=True)
+LEVEL = Key("level", quantity("1"), required=True)
+SHARE = Key("share", quantity("1", positive=True), required=True)
+KIT_MESSAGES = ("SteerFeedback", "SteerDiagnostics", "BrakeFeedback", "DriveFeedback", "PedalState")
+DIP_NS = (
+    400_000_000  # the supply sags for so long before a node restarts; its diagnostics tell it every 300 ms
+)
+
+
+class Span(NamedTuple):
+    """From when to when, half open, simulated time."""
+
+    start_ns: int
+    stop_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """What a fault does, and what is true of it.
+
+    Attributes:
+        cause: One sentence.
+        bus: It shows on this bus; None: on both.
+        node: That has the fault.
+        message: That it shows on.
+        signal: That it shows on.
+        messages: All that it shows on, where it is not one.
+        begin: Done at its start.
+        end: Done at its end.
+        prepare: Done to the plan before the run.
+    """
+
+    cause: str
+    bus: str | None = "drive"
+    node: str | None = None
+    message: str | None = None
+    signal: str | None = None
+    messages: tuple[str, ...] = ()
+    begin: Callable[[World], None] | None = None
+    end: Callable[[World], None] | None = None
+    prepare: Callable[[Plan], None] | None = None
+
+
+def named(values: Values) -> FoundMessage:
+    """Return the message that a fault names."""
+    return cast("FoundMessage", values.get(MESSAGE))
+
+
+def not_sent(values: Values) -> str | None:
+    """Say so where the message is none that a node of its own sends."""
+    found = values.get(MESSAGE)
+    if found is not None and found.message.name == RELAYED_AS:
+        return f"{RELAYED_AS} is what the gateway passes on: take gateway_loss, or the message itself."
+    return None
+
+
+def no_demand(values: Values) -> str | None:
+    """Say so where the message is no demand of the computer."""
+    found = values.get(MESSAGE)
+    if found is not None and found.message.name not in DEMANDS:
+        return f"{found.message.name} is no demand; it is one of {', '.join(DEMANDS)}."
+    return None
+
+
+def _at_sender(values: Values, cause: str, change: Callable[[Trouble, bool], None]) -> Effect:
+    """Make the effect of a trouble of one sender, which `change` sets (True) and takes back (False)."""
+    found = named(values)
+    name = found.message.name
+
+    def begin(world: World) -> None:
+        change(world.senders[name].trouble, True)
+
+    def end(world: World) -> None:
+        change(world.senders[name].trouble, False)
+
+    def prepare(plan: Plan) -> None:
+        plan.live |= name in DEMANDS or name == SEEN
+
+    return Effect(cause, found.bus, found.message.sender, name, begin=begin, end=end, prepare=prepare)
+
+
+def message_stopped(values: Values, _: Span) -> Effect:
+    """A sender stops sending one message, its others go on."""
+
+    def change(trouble: Trouble, on: bool) -> None:
+        trouble.stopped = on
+
+    found = named(values).message
+    return _at_sender(values, f"{found.sender} does not send {found.name}.", change)
+
+
+def frozen_value(values: Values, _: Span) -> Effect:
+    """A message comes on time with counter and checksum, and its values stand still."""
+
+    def change(trouble: Trouble, on: bool) -> None:
+        trouble.frozen = on
+
+    found = named(values).message
+    return _at_sender(
+        values, f"{found.sender} sends old values in {found.name}; its counter goes on.", change
+    )
+
+
+def demand_late(values: Values, _: Span) -> Effect:
+    """A demand leaves the computer late."""
+    delay_ns = values.get(DELAY) or 0
+
+    def change(trouble: Trouble, on: bool) -> None:
+        trouble.delay_ns = delay_ns * on
+
+    name = named(values).message.name
+    return _at_sender(values, f"The computer sends {name} {delay_ns / 1e6:g} ms late.", change)
+
+
+def demand_absent(values: Values, _: Span) -> Effect:
+    """A demand does not come."""
+
+    def change(trouble: Trouble, on: bool) -> None:
+        trouble.stopped = on
+
+    return _at_sender(values, f"The computer does not send {named(values).message.name}.", change)
+
+
+def demand_refused(values: Values, _: Span) -> Effect:
+    """A demand comes on time, and the kit does not take it."""
+    because = values.get(BECAUSE)
+
+    def change(trouble: Trouble, on: bool) -> None:
+        if because == "counter":
+            trouble.stuck_counter = 7 if on else None
+        elif because == "checksum":
+            trouble.broken = 0x5A * on
+        else:
+            trouble.enable = True if on else None
+
+    what = {
+        "counter": "its counter stands still",
+        "checksum": "its checksum is wrong",
+        "level": "its enable bit is set all the time, without an edge",
+    }[because or "level"]
+    name = named(values).message.name
+    return _at_sender(values, f"The kit does not take {name}: {what}.", change)
+
+
+def sender_loss(values: Values, _: Span) -> Effect:
+    """Frames get lost between a sender's task and its controller; the counter counts them."""
+    share = si(values, SHARE)
+
+    def change(trouble: Trouble, on: bool) -> None:
+        trouble.lost = share * on
+
+    found = named(values).message
+    return _at_sender(values, f"{found.sender} loses {100 * share:g} % of its {found.name}.", change)
+
+
+def node_restart(values: Values, span: Span) -> Effect:
+    """A node loses its supply or its mind, is away, and starts again."""
+    node, dip = str(values.get(NODE)), values.get(SUPPLY_DIP)
+    sent = {
+        "SteerNode": ("SteerFeedback", "SteerDiagnostics"),
+        "BrakeNode": ("BrakeFeedback",),
+        "DriveNode": ("DriveFeedback", "PedalState"),
+    }[node]
+
+    def sag(world: World) -> None:
+        world.cart.sensors.kit_supply = float(dip.si) if dip is not None else 13.4
+
+    def begin(world: World) -> None:
+        world.power_node(node, False)
+
+    def end(world: World) -> None:
+        world.cart.sensors.kit_supply = 13.4
+        world.power_node(node, world.cart.chain.supply)
+
+    def prepare(plan: Plan) -> None:
+        if dip is not None:
+            plan.at(max(0, span.start_ns - DIP_NS), sag)
+
+    why = "its supply dipped" if dip is not None else "its program restarted"
+    return Effect(
+        f"{node} restarted: {why}.", node=node, messages=sent, begin=begin, end=end, prepare=prepare
+    )
+
+
+def supply_cut(_values: Values, _span: Span) -> Effect:
+    """The relay that feeds the kit opens although nothing asks for the stop."""
+
+    def begin(world: World) -> None:
+        world.cart.chain.relay_stuck_open = True
+
+    def end(world: World) -> None:
+        world.cart.chain.relay_stuck_open = False
+
+    cause = f"The supply of {', '.join(KIT_NODES)} failed with the stop loop closed."
+    return Effect(cause, messages=KIT_MESSAGES, begin=begin, end=end)
+
+
+def stop_pressed(values: Values, _: Span) -> Effect:
+    """An e-stop button is pressed; after its release the operator's reset is still needed."""
+    radio = values.get(BUTTON) == "radio"
+
+    def press(world: World, on: bool) -> None:
+        chain = world.cart.chain
+        chain.pressed, chain.radio_pressed = (chain.pressed, on) if radio else (on, chain.radio_pressed)
+
+    cause = (
+        f"The {'radio' if radio else 'vehicle'}'s e-stop button was pressed; the relay cut the kit's supply."
+    )
+    signal = "OperatorPanel.RadioStop" if radio else "OperatorPanel.StopButton"
+    return Effect(
+        cause,
+        signal=signal,
+        messages=KIT_MESSAGES,
+        begin=lambda world: press(world, True),
+        end=lambda world: press(world, False),
+    )
+
+
+def link_lost(_values: Values, _span: Span) -> Effect:
+    """The radio link to the remote e-stop button is lost; its receiver opens the loop."""
+
+    def begin(world: World) -> None:
+        world.cart.chain.link = False
+
+    def end(world: World) -> None:
+        world.cart.chain.link = True
+
+    cause = (
+        "The radio link to the e-stop button was lost; half a second later the relay cut the kit's supply."
+    )
+    return Effect(cause, signal="KitState.LinkLost", messages=KIT_MESSAGES, begin=begin, end=end)
+
+
+def driver_override(values: Values, _: Span) -> Effect:
+    """The driver holds the steering wheel against the motor."""
+    torque = si(values, TORQUE)
+
+    def begin(world: World) -> None:
+        world.cart.driver.torque = torque
+
+    def end(world: World) -> None:
+        world.cart.driver.torque = 0.0
+
+    cause = f"The driver held the steering wheel with {abs(torque):g} N m."
+    return Effect(cause, None, "SteerNode", "SteerFeedback", "SteerFeedback.Torque", begin=begin, end=end)
+
+
+def false_override(values: Values, _: Span) -> Effect:
+    """The torque sensor reads too much, and the kit takes it for the driver."""
+    torque = si(values, TORQUE)
+
+    def begin(world: World) -> None:
+        world.cart.sensors.torque_offset = torque
+
+    def end(world: World) -> None:
+        world.cart.sensors.torque_offset = 0.0
+
+    cause = f"The torque sensor is off by {torque:g} N m; no hand is on the steering wheel."
+    return Effect(cause, None, "SteerNode", "SteerFeedback", "SteerFeedback.Torque", begin=begin, end=end)
+
+
+def kit_fault(values: Values, _: Span) -> Effect:
+    """An axis faults and stays so until it is reset, which is the fault's end."""
+    name = str(values.get(AXIS))
+    node = next(node for node, axis in AXIS_OF.items() if axis == name)
+    told = {"steering": "SteerFeedback", "brake": "BrakeFeedback", "drive": "DriveFeedback"}[name]
+
+    def begin(world: World) -> None:
+        world.cart.axes[name].fault = True
+
+    def end(world: World) -> None:
+        world.cart.axes[name].reset(world.t_ns)
+
+    return Effect(
+        f"{node} has an internal fault, latched.", None, node, told, f"{told}.State", (), begin, end
+    )
+
+
+def sensor_offset(values: Values, _: Span) -> Effect:
+    """The steering wheel's angle sensor is off, and the kit steers by it."""
+    offset = si(values, OFFSET)
+
+    def begin(world: World) -> None:
+        world.cart.sensors.angle_offset = offset
+
+    def end(world: World) -> None:
+        world.cart.sensors.angle_offset = 0.0
+
+    cause = (
+        f"The angle sensor of the steering wheel reads {offset * 57.29577951:.4g} deg too far to the left."
+    )
+    return Effect(cause, None, "SteerNode", "SteerFeedback", "SteerFeedback.Angle", begin=begin, end=end)
+
+
+def railed_pedal(values: Values, _: Span) -> Effect:
+    """The first sensor of the throttle pedal stands at a rail."""
+    level = 100.0 * si(values, LEVEL)
+
+    def begin(world: World) -> None:
+        world.cart.sensors.pedal = level
+
+    def end(world: World) -> None:
+        world.cart.sensors.pedal = None
+
+    cause = f"The first sensor of the throttle pedal stands at {level:g} %."
+    return Effect(cause, "drive", "DriveNode", "PedalState", "PedalState.Throttle", begin=begin, end=end)
+
+
+def two_senders(values: Values, _: Span) -> Effect:
+    """A second node sends a message of the first, with a counter of its own."""
+    found = named(values)
+    name = found.message.name
+
+    def begin(world: World) -> None:
+        stranger, own = world.units["Stranger"], world.senders[name]
+        stranger.senders = (_twin(own, own.layout, stranger.index),)
+        stranger.power(True, world.t_ns)
+
+    def end(world: World) -> None:
+        world.units["Stranger"].power(False, world.t_ns)
+
+    def prepare(plan: Plan) -> None:
+        plan.live = True
+
+    cause = f"A node that does not belong there sends {name} too, beside {found.message.sender}."
+    return Effect(cause, found.bus, "Stranger", name, begin=begin, end=end, prepare=prepare)
+
+
+def _twin(own: Sender, layout: Layout, node: int) -> Sender:
+    """Return a sender of the same message, half a period apart, that tells nothing but zeros."""
+    twin = Sender(layout, node, Timing(own.timing.period_ns), no_values)
+    twin.phase_ns = (own.phase_ns + own.timing.period_ns // 2) % own.timing.period_ns
+    return twin

@@ -1,0 +1,211 @@
+"""Simulator: a scenario file and a file of faults to what is run, every mistake reported with its place.
+
+A scenario names the mapping spec of the vehicle, whose bus descriptions say how its messages are laid out,
+and holds the script. What the kit on the bus is made of stands in `world`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from canmap.base.errors import FaultyFileError, UsageError
+from canmap.mapping.loader import load_spec
+from canmap.mapping.reading.marks import read_nodes
+from canmap.mapping.reading.mistakes import Faults
+from canmap.mapping.reading.names import Names
+from canmap.mapping.reading.sections import Context, Key, Section
+from canmap.mapping.reading.shapes import integer, list_of, placed_text, quantity, text, time_ns
+from canmap.simulator.cart.plan import Plan
+from canmap.simulator.cart.vehicle import VehicleParameters
+from canmap.simulator.cart.world import DEMANDS, RELAYED_AS, SEEN, Setup
+from canmap.simulator.scenario.fault_file import read_fault
+from canmap.simulator.scenario.script import moment_ns, script_line
+from canmap.simulator.wires import RELAYED
+
+if TYPE_CHECKING:
+    from canmap.mapping.model import Geometry, Spec
+    from canmap.mapping.reading.sections import Values
+    from canmap.simulator.scenario.fault_file import Case
+    from canmap.simulator.scenario.script import Line
+
+LARGEST_SEED = 2**32 - 1
+NEEDED = (RELAYED, RELAYED_AS, SEEN, *DEMANDS)
+
+NAME = Key("scenario", text, required=True)
+SPEC = Key("spec", placed_text, required=True)
+SEED = Key("seed", integer(0, LARGEST_SEED))
+DURATION = Key("duration", time_ns, required=True)
+SCRIPT = Key("script", list_of(script_line, "lines", most=10_000), required=True)
+REPEAT_FROM = Key("from", moment_ns, required=True)
+REPEAT_EVERY = Key("every", time_ns, required=True)
+REPEAT = Key("repeat", Section("the repetition", (REPEAT_FROM, REPEAT_EVERY)))
+BATCH = Key("batch", time_ns)
+RECORDER = Key("recorder", Section("the recorder", (BATCH,)))
+MEASURES = {
+    "mass": "kg",
+    "rolling_resistance": "1",
+    "motor_force": "N",
+    "motor_power": "W",
+    "brake_force": "N",
+}
+MEASURE_KEYS = {name: Key(name, quantity(unit, positive=True)) for name, unit in MEASURES.items()}
+VEHICLE = Key("vehicle", Section("the vehicle", tuple(MEASURE_KEYS.values())))
+SCENARIO = Section("a scenario", (NAME, SPEC, SEED, DURATION, VEHICLE, RECORDER, REPEAT, SCRIPT))
+FAULTS = Key("faults", list_of(read_fault, "faults", least=0), required=True)
+FAULT_FILE = Section("a file of faults", (FAULTS,))
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """What is run, and what is wrong with it.
+
+    Attributes:
+        path: The file.
+        faults_path: The file of faults, None for none.
+        name: As the file says.
+        spec: The vehicle's mapping spec.
+        seed: Of everything random.
+        lines: The script.
+        faults: What goes wrong.
+        setup: What the world is made from; it can be run once.
+    """
+
+    path: str
+    faults_path: str | None
+    name: str
+    spec: Spec
+    seed: int
+    lines: tuple[Line, ...]
+    faults: tuple[Case, ...]
+    setup: Setup
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Every file that was read for it."""
+        own = (self.path,) if self.faults_path is None else (self.path, self.faults_path)
+        return (*own, *self.spec.files)
+
+
+def load_scenario(path: str, faults_path: str | None = None, seed: int | None = None) -> Scenario:
+    """Read a scenario, and the faults if there are some.
+
+    Args:
+        path: The YAML file of the scenario.
+        faults_path: The YAML file of the faults.
+        seed: Over what the scenario says.
+
+    Raises:
+        FaultyFileError: A file has mistakes; it holds all of them.
+        UsageError: `seed` is out of range.
+    """
+    if seed is not None and not 0 <= seed <= LARGEST_SEED:
+        raise UsageError(f"The seed {seed} is not between 0 and {LARGEST_SEED}; choose one that is.")
+    faults = Faults()
+    context = Context(faults, [], Names((), {}), file=path)
+    root = read_nodes(path, faults)
+    values = SCENARIO.values(root, context) if root is not None else None
+    spec = _spec(values, path, faults) if values is not None else None
+    cases: tuple[Case, ...] = ()
+    if faults_path is not None:
+        cases = _faults(faults_path, spec, faults)
+    if values is not None:
+        _check_moments(values, cases, faults)
+    if len(faults) or values is None or spec is None:
+        raise FaultyFileError(faults.error().faults)
+    scenario = _put_together(path, values, spec, cases, seed)
+    return replace(scenario, faults_path=faults_path)
+
+
+def _spec(values: Values, path: str, faults: Faults) -> Spec | None:
+    named = values.get(SPEC)
+    if named is None:
+        return None
+    try:
+        spec = load_spec(str(Path(path).parent / named.text))
+    except FaultyFileError as error:
+        faults.extend(error.faults)
+        return None
+    known = {rule.message.name for rule in spec.messages}
+    missing = [name for name in NEEDED if name not in known]
+    if missing or not {"drive", "chassis"} <= set(spec.buses):
+        what = f"the message {missing[0]}" if missing else "its buses `drive` and `chassis`"
+        faults.add(named.place, f"This spec lacks {what}: what is simulated is the orchard cart.")
+        return None
+    return spec
+
+
+def _faults(path: str, spec: Spec | None, faults: Faults) -> tuple[Case, ...]:
+    described = {} if spec is None else {name: bus.description for name, bus in spec.buses.items()}
+    names = Names(described or ("drive", "chassis"), described)
+    root = read_nodes(path, faults)
+    if root is None:
+        return ()
+    return FAULT_FILE.values(root, Context(faults, [], names, file=path)).get(FAULTS) or ()
+
+
+def _check_moments(values: Values, cases: tuple[Case, ...], faults: Faults) -> None:
+    """Refuse what would only be done once the run is over, and so never."""
+    duration_ns = values.get(DURATION)
+    if duration_ns is None:
+        return
+    for line in values.get(SCRIPT) or ():
+        if line.t_ns >= duration_ns:
+            _complain(line.values, "is done", duration_ns, faults)
+    for case in cases:
+        if case.start_ns >= duration_ns:
+            _complain(case.values, "begins", duration_ns, faults)
+
+
+def _complain(values: Values, verb: str, duration_ns: int, faults: Faults) -> None:
+    _, at = values.nodes["at"]
+    text = f"This {verb} when the scenario is over: its duration is {duration_ns / 1e9:g} s."
+    faults.add(at.place, text)
+
+
+def _put_together(
+    path: str, values: Values, spec: Spec, cases: tuple[Case, ...], seed: int | None
+) -> Scenario:
+    duration_ns, lines = values.get(DURATION) or 0, values.get(SCRIPT) or ()
+    recorder = values.get(RECORDER)
+    seed = seed if seed is not None else values.get(SEED) or 0
+    plan = Plan()
+    setup = Setup(
+        spec.buses["drive"].description,
+        spec.buses["chassis"].description,
+        plan,
+        duration_ns,
+        seed,
+        _parameters(values.get(VEHICLE), spec.geometry),
+        batch_ns=(recorder.get(BATCH) or 0) if recorder else 0,
+    )
+    _plan_script(values, lines, plan, duration_ns)
+    for case in cases:
+        case.plan(plan, duration_ns)
+    return Scenario(path, None, values.get(NAME) or "", spec, seed, lines, cases, setup)
+
+
+def _plan_script(values: Values, lines: tuple[Line, ...], plan: Plan, duration_ns: int) -> None:
+    """Have each line done, those that are repeated again and again to the end."""
+    repeat = values.get(REPEAT)
+    begin, every = (repeat.get(REPEAT_FROM), repeat.get(REPEAT_EVERY)) if repeat else (None, None)
+    for line in lines:
+        line.plan(plan, line.t_ns)
+        if begin is not None and every is not None and line.t_ns >= begin:
+            for t_ns in range(line.t_ns + every, duration_ns, every):
+                line.plan(plan, t_ns)
+
+
+def _parameters(values: Values | None, geometry: Geometry) -> VehicleParameters:
+    """Return the cart's measures: the spec's geometry, and what the scenario changes."""
+    measured = {
+        name: value
+        for name in ("wheelbase", "track", "steering_ratio", "rolling_radius")
+        if (value := getattr(geometry, name)) is not None
+    }
+    for name, key in MEASURE_KEYS.items():
+        found = values.get(key) if values else None
+        if found is not None:
+            measured[name] = float(found.si)
+    return replace(VehicleParameters(), **measured)

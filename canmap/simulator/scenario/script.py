@@ -1,0 +1,273 @@
+"""Simulator: the lines of a script to what operator, driver and computer do, and when.
+
+A line says when, who and what: ``{at: 3 s, computer: drive, speed: 10 km/h}``. `DEEDS` is the whole
+vocabulary.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple, cast
+
+from canmap.mapping.reading.marks import Scalar
+from canmap.mapping.reading.mistakes import listed, shown
+from canmap.mapping.reading.sections import Key, Section, Values, mapping
+from canmap.mapping.reading.shapes import list_of, quantity, word
+from canmap.simulator.cart.people import AXES
+from canmap.vocabulary.record_types import Gear
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from canmap.mapping.reading.marks import Node
+    from canmap.mapping.reading.sections import Context
+    from canmap.simulator.cart.plan import Plan
+    from canmap.simulator.cart.world import World
+    from canmap.vocabulary.units import Quantity
+
+GEARS = {gear.name.lower(): gear for gear in Gear}
+SWITCH = {"driver": 0, "computer": 2}
+
+
+def moment_ns(node: Node, context: Context) -> int | None:
+    """Read a time from the start, zero included, in ns."""
+    value = quantity("s")(node, context)
+    if value is None:
+        return None
+    if not 0 <= value.si <= 7 * 86400:
+        context.faults.add(node.place, "The time is not between 0 s and a week.")
+        return None
+    return round(value.si * 10**9)
+
+
+AT = Key("at", moment_ns, required=True)
+FOR = Key("for", moment_ns)
+SPEED = Key("speed", quantity("m/s"), required=True)
+ANGLE = Key("angle", quantity("rad"), required=True)
+RATE = Key("rate", quantity("rad/s", positive=True))
+GEAR = Key("gear", word("a gear", GEARS), required=True)
+PEDAL = Key("pedal", quantity("1"), required=True)
+EFFORT = Key("effort", quantity("1"), required=True)
+TORQUE = Key("torque", quantity("N m"), required=True)
+TO = Key("to", word("a position of the switch", SWITCH), required=True)
+AXIS_LIST = Key("axes", list_of(word("an axis", AXES), "axes"))
+
+
+def si(values: Values, key: Key[Quantity]) -> float:
+    """Return a quantity that is there, in SI."""
+    return float(cast("Quantity", values.get(key)).si)
+
+
+class Deed(NamedTuple):
+    """Something that somebody can do.
+
+    Attributes:
+        keys: What the line says beside `at`, who and what.
+        do: Does it.
+        undo: Ends it after `for`.
+    """
+
+    do: Callable[[World, Values], None]
+    keys: tuple[Key[object], ...] = ()
+    undo: Callable[[World], None] | None = None
+
+
+# --- the operator ------------------------------------------------------------------------------------
+
+
+def _press(world: World, _: Values) -> None:
+    world.cart.chain.pressed = True
+
+
+def _release(world: World, _: Values) -> None:
+    world.cart.chain.pressed = False
+
+
+def _press_radio(world: World, _: Values) -> None:
+    world.cart.chain.radio_pressed = True
+
+
+def _release_radio(world: World, _: Values) -> None:
+    world.cart.chain.radio_pressed = False
+
+
+def _reset(world: World, _: Values) -> None:
+    world.cart.chain.reset()
+    for axis in world.cart.axes.values():
+        axis.reset(world.t_ns)
+
+
+def _select(world: World, values: Values) -> None:
+    world.cart.mode_switch = SWITCH[cast("str", values.get(TO))]
+
+
+# --- the driver --------------------------------------------------------------------------------------
+
+
+def _driver_speed(world: World, values: Values) -> None:
+    world.cart.driver.foot = None
+    world.cart.driver.speed = si(values, SPEED)
+
+
+def _driver_coast(world: World, _: Values) -> None:
+    world.cart.driver.speed = world.cart.driver.foot = None
+
+
+def _driver_stop(world: World, _: Values) -> None:
+    world.cart.driver.foot, world.cart.driver.speed = None, 0.0
+
+
+def _driver_turn(world: World, values: Values) -> None:
+    world.cart.driver.angle = si(values, ANGLE)
+
+
+def _driver_foot(world: World, values: Values) -> None:
+    world.cart.driver.foot = 100.0 * si(values, PEDAL)
+
+
+def _foot_off(world: World) -> None:
+    world.cart.driver.foot = None
+
+
+def _driver_hold(world: World, values: Values) -> None:
+    world.cart.driver.torque = si(values, TORQUE)
+
+
+def _hands_off(world: World) -> None:
+    world.cart.driver.torque = 0.0
+
+
+def _shift(world: World, values: Values) -> None:
+    world.cart.driver.gear = GEARS[cast("str", values.get(GEAR))]
+
+
+def _set_parking(world: World, _: Values) -> None:
+    world.cart.parking = True
+
+
+def _release_parking(world: World, _: Values) -> None:
+    world.cart.parking = False
+
+
+# --- the computer ------------------------------------------------------------------------------------
+
+
+def _enable(world: World, values: Values) -> None:
+    """Set the enable bits; start from the measured wheel angle, so that taking over moves nothing."""
+    computer = world.cart.computer
+    if "steering" not in computer.enabled:
+        computer.asked_angle = computer.angle = world.cart.measured_angle
+    computer.enabled |= set(values.get(AXIS_LIST) or AXES)
+
+
+def _hand_back(world: World, values: Values) -> None:
+    computer = world.cart.computer
+    computer.enabled -= set(values.get(AXIS_LIST) or AXES)
+    computer.effort = None
+
+
+def _computer_speed(world: World, values: Values) -> None:
+    computer, speed = world.cart.computer, si(values, SPEED)
+    computer.speed, computer.effort = speed, None
+    if speed:
+        computer.gear = Gear.FORWARD if speed > 0 else Gear.REVERSE
+
+
+def _computer_stop(world: World, _: Values) -> None:
+    world.cart.computer.speed, world.cart.computer.effort = 0.0, None
+
+
+def _computer_turn(world: World, values: Values) -> None:
+    computer, rate = world.cart.computer, values.get(RATE)
+    computer.angle = si(values, ANGLE)
+    computer.angle_rate = math.radians(90.0) if rate is None else float(rate.si)
+
+
+def _computer_step(world: World, values: Values) -> None:
+    computer = world.cart.computer
+    computer.angle, computer.angle_rate = si(values, ANGLE), math.inf
+
+
+def _computer_brake(world: World, values: Values) -> None:
+    world.cart.computer.effort = 100.0 * si(values, EFFORT)
+
+
+DEEDS: dict[str, dict[str, Deed]] = {
+    "operator": {
+        "switch on": Deed(lambda world, _: world.switch(True)),
+        "switch off": Deed(lambda world, _: world.switch(False)),
+        "press stop": Deed(_press),
+        "release stop": Deed(_release),
+        "press radio stop": Deed(_press_radio),
+        "release radio stop": Deed(_release_radio),
+        "reset": Deed(_reset),
+        "select": Deed(_select, (TO,)),
+    },
+    "driver": {
+        "drive": Deed(_driver_speed, (SPEED,)),
+        "coast": Deed(_driver_coast),
+        "stop": Deed(_driver_stop),
+        "turn": Deed(_driver_turn, (ANGLE,)),
+        "press brake": Deed(_driver_foot, (PEDAL,), _foot_off),
+        "hold wheel": Deed(_driver_hold, (TORQUE,), _hands_off),
+        "shift": Deed(_shift, (GEAR,)),
+        "set parking brake": Deed(_set_parking),
+        "release parking brake": Deed(_release_parking),
+    },
+    "computer": {
+        "enable": Deed(_enable, (AXIS_LIST,)),
+        "hand back": Deed(_hand_back, (AXIS_LIST,)),
+        "drive": Deed(_computer_speed, (SPEED,)),
+        "stop": Deed(_computer_stop),
+        "turn": Deed(_computer_turn, (ANGLE, RATE)),
+        "step": Deed(_computer_step, (ANGLE,)),
+        "brake": Deed(_computer_brake, (EFFORT,)),
+    },
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A line of a script: at `t_ns`, `who` does `what`, for `for_ns` if that is not None."""
+
+    t_ns: int
+    who: str
+    what: str
+    values: Values
+    for_ns: int | None
+
+    def plan(self, plan: Plan, t_ns: int) -> None:
+        """Have it done at `t_ns`."""
+        deed = DEEDS[self.who][self.what]
+        plan.at(t_ns, lambda world: deed.do(world, self.values))
+        if deed.undo is not None and self.for_ns is not None:
+            plan.at(t_ns + self.for_ns, deed.undo)
+
+
+def script_line(node: Node, context: Context) -> Line | None:
+    """Read one line of a script."""
+    entries = mapping(node, context, "a line of the script")
+    if entries is None:
+        return None
+    doers = [name for name in entries.pairs if name in DEEDS]
+    if len(doers) != 1:
+        context.faults.add(entries.place, f"A line of the script says who acts: one of {listed(DEEDS)}.")
+        return None
+    (who,) = doers
+    deeds = DEEDS[who]
+    said = entries.pairs[who][1]
+    if not isinstance(said, Scalar) or said.text not in deeds:
+        text = shown(said.text) if isinstance(said, Scalar) else "this"
+        hint = context.faults.hint(said.text if isinstance(said, Scalar) else "", deeds)
+        context.faults.add(said.place, f"{text} is nothing that the {who} does{hint}")
+        return None
+    deed = deeds[said.text]
+    timed = (FOR,) if deed.undo is not None else ()
+    before = len(context.faults)
+    section = Section("a line of the script", (AT, Key(who, word("a deed", deeds)), *timed, *deed.keys))
+    values = section.values(entries, context)
+    t_ns = values.get(AT)
+    if len(context.faults) > before or t_ns is None:
+        return None
+    return Line(t_ns, who, said.text, values, values.get(FOR))

@@ -1,0 +1,55 @@
+"""What a check sees of one chunk: decoded samples, arrivals and the session clock, all in columns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from typing import Protocol
+
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from canmap.findings.episodes import Event
+    from canmap.findings.finding import Finding
+    from canmap.frames.session import SessionClock
+    from canmap.signals.prepared import Prepared
+    from canmap.timing.arrivals import Arrivals, Timeline
+
+    class Check(Protocol):
+        """Judges a stream chunk by chunk.
+
+        `fold` sees every chunk in order and keeps what must be carried; `finish` is told once that nothing
+        more will come; `findings` may be asked at any time.
+        """
+
+        def fold(self, view: View) -> list[Event]:
+            """Judge one chunk and return what opened and closed."""
+
+        def finish(self) -> list[Event]:
+            """Judge the end of the stream and return what closed."""
+
+        def findings(self) -> list[Finding]:
+            """Return all findings so far."""
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One chunk as the checks and the records see it.
+
+    Attributes:
+        prepared: The chunk and what was prepared from it alone.
+        clock: int64[n], session clock of every frame of the chunk, in ns.
+        arrivals: The described frames by stream.
+        timeline: Arrival state of every stream, this chunk included.
+        session: The clock, this chunk included.
+        before_ns: The clock before this chunk.
+    """
+
+    prepared: Prepared
+    clock: NDArray[np.int64]
+    arrivals: Arrivals
+    timeline: Timeline
+    session: SessionClock
+    before_ns: int

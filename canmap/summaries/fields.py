@@ -1,0 +1,109 @@
+"""Count, span and mean of each field of each record, in memory that does not grow."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from canmap.records.columns import FieldColumn, RecordChunk
+
+
+@dataclass(slots=True)
+class FieldSummary:
+    """Span of the valid values of one field.
+
+    Attributes:
+        valid: Records in which it is valid.
+        low: Smallest; None for a choice.
+        high: Largest; None for a choice.
+        last: Value in the last record, None where invalid there.
+        total: Their exact sum, in 2^-1074, of which every float64 is a whole multiple.
+    """
+
+    valid: int = 0
+    low: float | None = None
+    high: float | None = None
+    last: float | None = None
+    total: int = 0
+
+    def fold(self, column: FieldColumn) -> None:
+        """Take in the values of a chunk."""
+        self.last = column.values[-1].item() if column.valid[-1] else None
+        valid = int(np.count_nonzero(column.valid))
+        self.valid += valid
+        if not valid or column.values.dtype != np.float64:
+            return
+        values = column.values.astype(np.float64, copy=False)
+        values = values if valid == len(values) else values[column.valid]
+        low, high = float(values.min()), float(values.max())
+        self.low = low if self.low is None else min(self.low, low)
+        self.high = high if self.high is None else max(self.high, high)
+        self.total += exact_sum(values, max(high, -low))
+
+    @property
+    def mean(self) -> float | None:
+        """Mean of the valid values, rounded once, so that it never lies beyond the smallest and largest."""
+        return self.total / (self.valid << _UNIT_BITS) if self.valid else None
+
+
+_UNIT_BITS = 1074  # the smallest float64 above zero is 2^-1074
+
+
+_SUMMABLE = 2.0**960  # what is larger is summed one by one
+
+
+_SUMMED_AT_ONCE = 1 << 16
+
+
+_ROOM_BITS = 17  # above a value, so that the sum of as many as are summed at once is exact
+
+
+def exact_sum(values: NDArray[np.float64], largest: float) -> int:
+    """Return the exact sum of float64[n] finite values, none larger than `largest`, in 2^-1074.
+
+    The topmost bits of all values are summed, then those below them, until nothing is left: as multiples of
+    one power of two that in sum stay below 2^53 of it, they are exact in whatever order numpy sums them.
+    """
+    total = 0
+    if largest >= _SUMMABLE:
+        is_large = np.abs(values) >= _SUMMABLE
+        total += sum(map(_units, values[is_large].tolist()))
+        values = np.where(is_large, 0.0, values)
+        largest = float(np.abs(values).max())
+    for start in range(0, len(values), _SUMMED_AT_ONCE):
+        rest, left = values[start : start + _SUMMED_AT_ONCE], largest
+        while left:
+            # Adding this rounds to multiples of 2^-35 of the power of two above the largest.
+            rounder = math.ldexp(1.5, math.frexp(left)[1] + _ROOM_BITS)
+            top = rest + rounder
+            top -= rounder
+            total += _units(float(top.sum()))
+            rest = rest - top
+            left = max(float(rest.max()), -float(rest.min()))
+    return total
+
+
+def _units(value: float) -> int:
+    """Return a value in 2^-1074."""
+    numerator, denominator = value.as_integer_ratio()
+    return numerator << (_UNIT_BITS + 1 - denominator.bit_length())
+
+
+@dataclass(slots=True)
+class RecordSummary:
+    """How many records of one kind came, and the span of their fields."""
+
+    count: int = 0
+    fields: dict[str, FieldSummary] = field(default_factory=dict)
+
+    def fold(self, chunk: RecordChunk) -> None:
+        """Take in the records of a chunk."""
+        self.count += len(chunk)
+        for name, column in chunk.columns.items():
+            self.fields.setdefault(name, FieldSummary()).fold(column)

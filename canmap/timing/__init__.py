@@ -1,0 +1,1 @@
+"""Clock, arrivals, what is expected and what is newest."""
