@@ -10,7 +10,7 @@ import numpy as np
 from hypothesis import strategies as st
 
 from canmap.frames.chunks import COLUMNS
-from canmap.simulator.buses.arbitration import Bus
+from canmap.simulator.buses.arbitration import BusRun
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.frame_bits import wire_length
 from canmap.simulator.buses.network import (
@@ -28,7 +28,7 @@ from canmap.simulator.buses.network import (
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canmap.simulator.buses.columns import Sent
+    from canmap.simulator.buses.traffic import Sent
 
 MS = 1_000_000
 BIT_NS = 2000  # at 500 kbit/s
@@ -95,9 +95,9 @@ def run(
     disturbances: Sequence[Disturbance] = (),
     seed: int = 0,
     until_ns: int = 200 * MS,
-) -> tuple[list[Transmission], Bus]:
+) -> tuple[list[Transmission], BusRun]:
     """Return what became of `released`, and the bus afterwards."""
-    bus = Bus(config, disturbances, seed)
+    bus = BusRun(config, disturbances, seed)
     bus.submit(released)
     return bus.advance(until_ns) + bus.finish(), bus
 

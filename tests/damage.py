@@ -24,7 +24,7 @@ from canmap.base.errors import CaptureError, FaultyFileError
 from canmap.engine.engine import Engine
 from canmap.frames.chunks import CUT_SHORT, FrameChunk, empty_chunk
 from canmap.frames.readers import READERS, open_captures
-from canmap.mapping.description.description import load_description
+from canmap.mapping.description.load import load_description
 from canmap.results.inspection import conclude
 from tests.texts import PARTED, SPEC_FILES
 

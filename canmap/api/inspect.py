@@ -16,7 +16,7 @@ from canmap.results.inspection import Inspection, conclude
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
 
-    from canmap.engine.run import Stop
+    from canmap.engine.run import StopRequest
     from canmap.mapping.model import Spec
     from canmap.records.columns import RecordChunk
     from canmap.timing.pace import Pace
@@ -63,7 +63,7 @@ def inspect_intake(
     keep: Iterable[str] = (),
     listen: Callable[[Engine, Step], None] | None = None,
     pace: Pace | None = None,
-    stop: Stop | None = None,
+    stop: StopRequest | None = None,
 ) -> Inspection:
     """Inspect what `intake` reads, telling `listen` of every step; closes the intake.
 

@@ -33,7 +33,7 @@ NAN, INFINITE = 0, 1  # what findings tell of a sample; of both in one stretch t
 
 
 @dataclass(frozen=True, slots=True)
-class Subject:
+class FloatValue:
     """A value that may be no number.
 
     Attributes:
@@ -93,8 +93,8 @@ class NumberCheck(SampleCheck):
         return episode.finding(Kind.NOT_A_NUMBER, subject.place, f"{subject.name} {what}{when}.")
 
 
-def _subjects(plan: DecodePlan, records: tuple[RecordRule, ...]) -> Iterator[Subject]:
-    mapped: dict[Hashable, Subject] = {}
+def _subjects(plan: DecodePlan, records: tuple[RecordRule, ...]) -> Iterator[FloatValue]:
+    mapped: dict[Hashable, FloatValue] = {}
     used: set[int] = set()
     for record in records:
         for rule in record.fields:
@@ -105,7 +105,7 @@ def _subjects(plan: DecodePlan, records: tuple[RecordRule, ...]) -> Iterator[Sub
             if quantity.reach is None:
                 first = plan.columns[quantity.columns[0]]
                 place = place_of(first, plan, record.name, rule, alone=len(quantity.columns) == 1)
-                subject = Subject(place, (f"{record.name}.{rule.type.name}",), quantity, rule.no_data)
+                subject = FloatValue(place, (f"{record.name}.{rule.type.name}",), quantity, rule.no_data)
                 key = (quantity.columns, rule.factor, rule.offset, rule.no_data)
                 same = mapped.get(key)
                 mapped[key] = subject if same is None else replace(same, fields=same.fields + subject.fields)
@@ -118,4 +118,4 @@ def _subjects(plan: DecodePlan, records: tuple[RecordRule, ...]) -> Iterator[Sub
         own = Quantity.of_column(plan, number)
         if own.reach is None:
             place = Place(bus=slot.bus_name, message=slot.message.name, signal=signal.name)
-            yield Subject(place, (), own, (signal.no_data,))
+            yield FloatValue(place, (), own, (signal.no_data,))

@@ -34,7 +34,7 @@ LOWEST, HIGHEST = np.iinfo(np.int64).min, np.iinfo(np.int64).max
 
 
 @dataclass(frozen=True, slots=True)
-class Subject:
+class CodedSignal:
     """A signal of record fields that may hold codes of one sort instead of values.
 
     Attributes:
@@ -97,21 +97,21 @@ class CodeCheck(SampleCheck):
         return episode.finding(kind, place, text)
 
 
-def _absent(episode: Episode, subject: Subject) -> tuple[Kind, str]:
+def _absent(episode: Episode, subject: CodedSignal) -> tuple[Kind, str]:
     code = int(episode.worst)
     said = next((span.text for span in subject.no_data if span.low <= code <= span.high), "")
     says = f'"{said}"' if said else "that it has no value"
     return Kind.NOT_AVAILABLE, f"said {says} (raw code {code})"
 
 
-def _undefined(episode: Episode, subject: Subject) -> tuple[Kind, str]:
+def _undefined(episode: Episode, subject: CodedSignal) -> tuple[Kind, str]:
     code = int(episode.worst)
     label = subject.labels.get(code)
     what = f' ("{label}"), which is none of its states' if label else ", which has no label"
     return Kind.UNDEFINED_VALUE, f"held the raw code {code}{what}"
 
 
-def _subjects(plan: DecodePlan, records: tuple[RecordRule, ...]) -> Iterator[Subject]:
+def _subjects(plan: DecodePlan, records: tuple[RecordRule, ...]) -> Iterator[CodedSignal]:
     """Yield one for every signal and set of odd codes; fields with the same share it."""
     fields: dict[tuple[int, tuple[NoData, ...], tuple[int, ...] | None], list[Place]] = {}
     for record in records:
@@ -130,7 +130,7 @@ def _subjects(plan: DecodePlan, records: tuple[RecordRule, ...]) -> Iterator[Sub
         runs = _runs(list(codes)) if codes is not None else _between(span, absent)
         # Raw values from 2**63 on are held as negative numbers, which never are plain.
         good = [(low, min(high, HIGHEST)) for low, high in runs if low <= HIGHEST]
-        yield Subject(
+        yield CodedSignal(
             place=places[0],
             fields=tuple(f"{place.record}.{place.field}" for place in places),
             column=number,

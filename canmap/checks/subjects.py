@@ -52,7 +52,7 @@ class Said:
 
 
 @dataclass(frozen=True, slots=True)
-class Subject:
+class RangedValue:
     """A value with limits: a signal, or a record field made of one or several signals of a message.
 
     Attributes:
@@ -111,7 +111,7 @@ class Subject:
         return f"{names} was {value} ({beside})"
 
 
-def subjects(plan: DecodePlan, records: tuple[RecordRule, ...]) -> Iterator[Subject]:
+def subjects(plan: DecodePlan, records: tuple[RecordRule, ...]) -> Iterator[RangedValue]:
     """Yield everything that has limits.
 
     The range of a field goes before the description's range of the signals that it is made of. A field
@@ -121,7 +121,7 @@ def subjects(plan: DecodePlan, records: tuple[RecordRule, ...]) -> Iterator[Subj
     covered: set[int] = set()
     alone: dict[int, list[tuple[Place, FieldRule]]] = {}
     parts: dict[int, tuple[NoData, ...]] = {}
-    limited: dict[Hashable, Subject] = {}
+    limited: dict[Hashable, RangedValue] = {}
     for record in records:
         for rule in record.fields:
             columns = tuple(plan.column_of[ref.bus, ref.message, ref.signal] for ref in rule.sources)
@@ -160,7 +160,7 @@ def place_of(column: Column, plan: DecodePlan, record: str, rule: FieldRule, *, 
     )
 
 
-def _of_field(plan: DecodePlan, rule: FieldRule, place: Place) -> Subject | None:
+def _of_field(plan: DecodePlan, rule: FieldRule, place: Place) -> RangedValue | None:
     """The range that the spec gives a field; None where nothing can leave it."""
     quantity = Quantity.of_rule(rule, plan)
     limits, own = rule.limits, Range.of_field(rule, quantity, plan)
@@ -169,10 +169,10 @@ def _of_field(plan: DecodePlan, rule: FieldRule, place: Place) -> Subject | None
     field = Said(_name(place), float(limits.factor), float(limits.offset), limits.unit)
     signal = _signal_says(plan, place, rule, quantity)
     others = () if signal.same and place.signal is None else (signal,)
-    return Subject(place, quantity, own, rule.no_data, (field,), others)
+    return RangedValue(place, quantity, own, rule.no_data, (field,), others)
 
 
-def _of_mapped(plan: DecodePlan, fields: list[tuple[Place, FieldRule]]) -> Iterator[Subject]:
+def _of_mapped(plan: DecodePlan, fields: list[tuple[Place, FieldRule]]) -> Iterator[RangedValue]:
     """The description's range of one signal, which makes `fields`; one for each set of "no data" codes."""
     by_codes: dict[Hashable, list[tuple[Place, FieldRule]]] = {}
     for place, rule in fields:
@@ -184,10 +184,10 @@ def _of_mapped(plan: DecodePlan, fields: list[tuple[Place, FieldRule]]) -> Itera
         if described is not None and quantity.line.factor:
             others = tuple(_field_says(one, of_one) for one, of_one in alike)
             signal = _signal_says(plan, place, rule, quantity)
-            yield Subject(place, quantity, described, rule.no_data, (signal,), others)
+            yield RangedValue(place, quantity, described, rule.no_data, (signal,), others)
 
 
-def _of_signal(plan: DecodePlan, column: int, codes: tuple[NoData, ...]) -> Iterator[Subject]:
+def _of_signal(plan: DecodePlan, column: int, codes: tuple[NoData, ...]) -> Iterator[RangedValue]:
     """The description's range of a signal that alone makes no field."""
     signal, slot = plan.columns[column].signal, plan.slots[plan.columns[column].slot]
     quantity = Quantity.of_column(plan, column)
@@ -195,7 +195,7 @@ def _of_signal(plan: DecodePlan, column: int, codes: tuple[NoData, ...]) -> Iter
     if described is not None:
         place = Place(bus=slot.bus_name, message=slot.message.name, signal=signal.name)
         said = Said(f"{place.message}.{place.signal}", 1.0, 0.0, signal.unit)
-        yield Subject(place, quantity, described, (codes,), (said,), ())
+        yield RangedValue(place, quantity, described, (codes,), (said,), ())
 
 
 def _name(place: Place) -> str:

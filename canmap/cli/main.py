@@ -1,7 +1,7 @@
 """The command line's front door: whatever happens behind it ends with a status, and a sentence if it failed.
 
-Nothing but the standard library is imported before the handler stands, so that Ctrl-C, a lack of memory or
-a broken installation end in the same way while the rest is imported.
+Nothing but the standard library and `status` is imported before the handler stands, so that Ctrl-C, a lack of
+memory or a broken installation end in the same way while the rest is imported.
 """
 
 from __future__ import annotations
@@ -11,12 +11,11 @@ import signal
 import sys
 from typing import TYPE_CHECKING
 
+from canmap.cli.status import FAILED, INTERRUPTED, PIPE_CLOSED
+
 if TYPE_CHECKING:
     from types import FrameType, TracebackType
 
-FAILED = 2  # the command could not do its work
-INTERRUPTED = 128 + signal.SIGINT
-PIPE_CLOSED = 128 + signal.SIGPIPE
 COMPLETION = "_CANMAP_COMPLETE"
 ENDING_SIGNALS = (signal.SIGTERM, signal.SIGHUP)
 

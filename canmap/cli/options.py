@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from canmap.engine.engine import Engine, Step
-    from canmap.engine.run import Stop
+    from canmap.engine.run import StopRequest
     from canmap.frames.source import FrameSource
     from canmap.mapping.model import Spec
     from canmap.results.inspection import Inspection
@@ -96,7 +96,7 @@ class Request:
         self,
         listener: Callable[[Spec, FrameSource], Listener],
         pace: Pace | None = None,
-        stop: Stop | None = None,
+        stop: StopRequest | None = None,
     ) -> Inspection:
         """Carry out the run, write its JSON, and return what it found.
 

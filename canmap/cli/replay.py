@@ -8,9 +8,9 @@ import click
 
 from canmap.base.errors import UsageError
 from canmap.cli.inspect import exit_status
-from canmap.cli.main import INTERRUPTED
 from canmap.cli.options import Request, reads_captures
 from canmap.cli.says import say
+from canmap.cli.status import INTERRUPTED
 
 if TYPE_CHECKING:
     from canmap.cli.lines import LinePrinter
@@ -59,9 +59,9 @@ def replay_command(request: Request, pace: str, record: tuple[str, ...], every: 
         printers.append(LinePrinter(spec, record or None, every, silent=request.json_path == "-"))
         return printers[0].step
 
-    from canmap.engine.run import Stop
+    from canmap.engine.run import StopRequest
 
-    stop = Stop()
+    stop = StopRequest()
     with stop.listening():
         result = request.inspect(listener, clock, stop)
         printers[0].finish(result, clock)

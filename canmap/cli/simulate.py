@@ -45,7 +45,7 @@ def simulate_command(
 
     loaded = load_scenario(scenario, faults, seed)
     if to is not None:
-        from canmap.simulator.run import simulate_to_file
+        from canmap.simulator.simulation import simulate_to_file
 
         outcome = simulate_to_file(loaded, to, overwrite=overwrite)
         truth = f"the truth of {times(outcome.faults, 'fault')} in {outcome.truth_path}"

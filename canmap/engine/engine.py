@@ -188,8 +188,8 @@ class Engine:
         return sorted(clamped, key=lambda finding: finding.order)
 
     def _build(self, view: View) -> tuple[RecordChunk, ...]:
-        built = [builder.build(view, self._holder) for builder in self._builders]
-        self._holder.carry(view)
+        built = [builder.build(view.prepared, view.clock, self._holder) for builder in self._builders]
+        self._holder.carry(view.prepared, view.clock)
         records = tuple(chunk for chunk in built if chunk is not None)
         for chunk in records:
             self.record_summaries[chunk.name].fold(chunk)

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from canmap.timing.pace import Pace
 
 
-class Stop:
+class StopRequest:
     """Ctrl-C as the end of a run: what came until then is judged. A second one ends the program.
 
     Attributes:
@@ -64,7 +64,7 @@ def run(
     engine: Engine,
     listen: Callable[[Step], None] | None = None,
     pace: Pace | None = None,
-    stop: Stop | None = None,
+    stop: StopRequest | None = None,
 ) -> None:
     """Bring a whole source through the engine.
 

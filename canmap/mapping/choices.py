@@ -17,12 +17,16 @@ if TYPE_CHECKING:
     from canmap.mapping.description.description import NoData
     from canmap.mapping.reading.marks import Node
     from canmap.mapping.reading.names import FoundSignal
-    from canmap.mapping.reading.sections import Context, Values
+    from canmap.mapping.reading.sections import Context, SectionValues
     from canmap.vocabulary.record_types import FieldType
 
 
 def choice_codes(
-    field: FieldType, values: Values, source: FoundSignal, no_data: tuple[NoData, ...], context: Context
+    field: FieldType,
+    values: SectionValues,
+    source: FoundSignal,
+    no_data: tuple[NoData, ...],
+    context: Context,
 ) -> Mapping[int, int] | None:
     """Return raw code -> value of the field; None for a number that is its own code, or after a fault."""
     members = _members(field.kind)
@@ -116,7 +120,11 @@ def _live_words(source: FoundSignal, no_data: tuple[NoData, ...]) -> dict[int, s
 
 
 def _ask_for_labels(
-    field: FieldType, values: Values, source: FoundSignal, no_data: tuple[NoData, ...], context: Context
+    field: FieldType,
+    values: SectionValues,
+    source: FoundSignal,
+    no_data: tuple[NoData, ...],
+    context: Context,
 ) -> None:
     members = _members(field.kind) or {}
     wrong = [raw for raw, word in _live_words(source, no_data).items() if word not in members]

@@ -23,9 +23,9 @@ if TYPE_CHECKING:
 
     from canmap.mapping.description.description import DescribedMessage, DescribedSignal, Description
     from canmap.mapping.reading.marks import Node
-    from canmap.mapping.reading.mistakes import Place
+    from canmap.mapping.reading.mistakes import Position
     from canmap.mapping.reading.names import FoundSignal
-    from canmap.mapping.reading.sections import Context, Key, Values
+    from canmap.mapping.reading.sections import Context, Key, SectionValues
 
 T = TypeVar("T")
 
@@ -40,7 +40,7 @@ class _Correction:
     bus: str
     message: str
     signal: DescribedSignal | None
-    values: Values
+    values: SectionValues
 
     @property
     def identity(self) -> tuple[str, ...]:
@@ -119,7 +119,7 @@ def _read(name: Scalar, node: Node, context: Context) -> _Correction | None:
     return _Correction(signal.bus, signal.message.name, better, values)
 
 
-def _tell(name: Scalar, values: Values, changes: bool, found: FoundMessage, context: Context) -> None:
+def _tell(name: Scalar, values: SectionValues, changes: bool, found: FoundMessage, context: Context) -> None:
     keys = [key for key in values.nodes if key != g.REASON.name]
     what = f"{name.text} ({context.line(name.place)})"
     parts = listed(keys or ["nothing"], "and")
@@ -146,7 +146,7 @@ def _message(message: DescribedMessage, said: Sequence[_Correction]) -> Describe
     return settled(replace(right, signals=signals, doubtful=()))
 
 
-def _with_values(message: DescribedMessage, values: Values) -> DescribedMessage:
+def _with_values(message: DescribedMessage, values: SectionValues) -> DescribedMessage:
     return replace(
         message,
         period_ns=_limit(values, g.CORRECT_PERIOD, message.period_ns),
@@ -155,18 +155,18 @@ def _with_values(message: DescribedMessage, values: Values) -> DescribedMessage:
     )
 
 
-def _given(values: Values, key: Key[T], described: T) -> T:
+def _given(values: SectionValues, key: Key[T], described: T) -> T:
     written = values.get(key)
     return described if written is None else written
 
 
-def _limit(values: Values, key: Key[T | str], described: T | None) -> T | None:
+def _limit(values: SectionValues, key: Key[T | str], described: T | None) -> T | None:
     """Return what the spec writes, with None for its `none`."""
     written = values.get(key)
     return described if written is None else None if isinstance(written, str) else written
 
 
-def _signal(found: FoundSignal, values: Values, context: Context) -> DescribedSignal:
+def _signal(found: FoundSignal, values: SectionValues, context: Context) -> DescribedSignal:
     signal = found.signal
     if values.get(g.FACTOR) == 0:
         context.faults.add(values.place_of(g.FACTOR), "A factor is not zero.")
@@ -190,7 +190,7 @@ def _signal(found: FoundSignal, values: Values, context: Context) -> DescribedSi
     return replace(right, labels=_labels(labels, replace(found, signal=right), context))
 
 
-def _selector(found: FoundSignal, values: Values, context: Context) -> str | None:
+def _selector(found: FoundSignal, values: SectionValues, context: Context) -> str | None:
     """Return the name of the signal that selects the one that is corrected."""
     written = values.get(g.SELECTOR)
     names = [signal.name for signal in found.message.all_signals if signal.name != found.signal.name]
@@ -238,7 +238,9 @@ def _check_places(message: DescribedMessage, said: Sequence[_Correction], contex
                     _check_place(signal, message, values.place_of(g.CORRECT_LENGTH), context)
 
 
-def _check_place(signal: DescribedSignal, message: DescribedMessage, place: Place, context: Context) -> None:
+def _check_place(
+    signal: DescribedSignal, message: DescribedMessage, place: Position, context: Context
+) -> None:
     if bytes_needed(signal) > message.length:
         text = f"{signal.name} then ends beyond the {message.length} bytes of {message.name}."
         context.faults.add(place, text)

@@ -20,7 +20,7 @@ from canmap.mapping.reading.promises import SPEED_POINTS
 from canmap.mapping.reading.raw_codes import no_data_codes
 from canmap.mapping.reading.sections import note
 from canmap.mapping.reading.shapes import NONE, fits
-from canmap.vocabulary.units import UNITS, Quantity, Unit, find_unit
+from canmap.vocabulary.units import UNITS, Measure, Unit, find_unit
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from canmap.mapping.description.description import NoData
     from canmap.mapping.reading.marks import Node
     from canmap.mapping.reading.names import FoundSignal
-    from canmap.mapping.reading.sections import Context, Key, Values
+    from canmap.mapping.reading.sections import Context, Key, SectionValues
     from canmap.vocabulary.record_types import FieldType
     from canmap.vocabulary.units import Dimension
 
@@ -98,13 +98,13 @@ def field_rule(
     return full if len(context.faults) == before else None
 
 
-def _refuse(values: Values, keys: tuple[Key[object], ...], what: str, context: Context) -> None:
+def _refuse(values: SectionValues, keys: tuple[Key[object], ...], what: str, context: Context) -> None:
     for key in keys:
         if values.has(key):
             context.faults.add(values.nodes[key.name][0].place, f"`{key.name}` has no meaning here: {what}.")
 
 
-def _sources(values: Values, context: Context) -> tuple[FoundSignal, ...]:
+def _sources(values: SectionValues, context: Context) -> tuple[FoundSignal, ...]:
     """Return the signal or the summed signals, all of one message and unit."""
     if values.has(g.SIGNAL) == values.has(g.SUM):
         if not values.lost or values.has(g.SIGNAL):
@@ -146,7 +146,7 @@ def _same_unit(one: str, other: str) -> bool:
 
 
 def _no_data(
-    values: Values, sources: tuple[FoundSignal, ...], context: Context
+    values: SectionValues, sources: tuple[FoundSignal, ...], context: Context
 ) -> tuple[tuple[NoData, ...], ...]:
     """Return the codes of each source that are no value: the spec's, else those that its bus gives it."""
     node = values.get(g.NO_DATA)
@@ -157,13 +157,13 @@ def _no_data(
     return tuple(no_data_codes(node, source, context) or () for source in sources)
 
 
-def _max_age(values: Values, default: int | None) -> int | None:
+def _max_age(values: SectionValues, default: int | None) -> int | None:
     age = values.get(g.MAX_AGE)
     return None if age == NONE else age if isinstance(age, int) else default
 
 
 def _quantity(
-    rule: FieldRule, values: Values, sources: tuple[FoundSignal, ...], context: Context
+    rule: FieldRule, values: SectionValues, sources: tuple[FoundSignal, ...], context: Context
 ) -> FieldRule | None:
     unit = _unit(values, sources[0], context)
     wanted = _dimension(rule.type)
@@ -200,7 +200,7 @@ def _dimension(field: FieldType) -> Dimension:
     return unit.dimension if unit else UNITS["1"].dimension
 
 
-def _unit(values: Values, source: FoundSignal, context: Context) -> Unit | None:
+def _unit(values: SectionValues, source: FoundSignal, context: Context) -> Unit | None:
     """Return the unit of the signal: the spec's, else the description's; they must not contradict."""
     described = find_unit(source.signal.unit)
     if not values.has(g.FIELD_UNIT):
@@ -224,7 +224,7 @@ def _unit(values: Values, source: FoundSignal, context: Context) -> Unit | None:
     return written
 
 
-def _line(unit: Unit, values: Values, context: Context) -> _Line | None:
+def _line(unit: Unit, values: SectionValues, context: Context) -> _Line | None:
     """Return unit, sign, scale and offset as one line; None where the scale is faulty."""
     sign, scale, offset = values.get(g.SIGN), values.get(g.SCALE), values.get(g.FIELD_OFFSET)
     if scale is None and (values.has(g.SCALE) or values.lost):
@@ -243,7 +243,7 @@ def _line(unit: Unit, values: Values, context: Context) -> _Line | None:
 
 
 def _points(
-    table: g.Points | g.Sides, before: Dimension, after: Dimension, values: Values, context: Context
+    table: g.Points | g.Sides, before: Dimension, after: Dimension, values: SectionValues, context: Context
 ) -> tuple[tuple[Fraction, Fraction], ...]:
     """Return the breakpoints in SI, ascending; the right side mirrored below zero."""
     place = values.place_of(g.TABLE)
@@ -268,7 +268,7 @@ def _points(
     return tuple(points)
 
 
-def _limits(values: Values, wanted: Dimension, field: FieldType, context: Context) -> Limits | None:
+def _limits(values: SectionValues, wanted: Dimension, field: FieldType, context: Context) -> Limits | None:
     """Return the written range; None where the description's holds."""
     ends = values.get(g.RANGE)
     if ends is None:
@@ -276,18 +276,18 @@ def _limits(values: Values, wanted: Dimension, field: FieldType, context: Contex
     if isinstance(ends, str):
         return Limits(None, None, field.unit, Fraction(1), Fraction(0))
     place = values.place_of(g.RANGE)
-    written = [end for end in ends if isinstance(end, Quantity)]
+    written = [end for end in ends if isinstance(end, Measure)]
     if not written:
         context.faults.add(place, "A range with neither end is written `range: none`.")
     fitting = [
         fits(end, wanted, values.place_of(g.RANGE, index), context)
         for index, end in enumerate(ends)
-        if isinstance(end, Quantity)
+        if isinstance(end, Measure)
     ]
     if not fitting or not all(fitting):
         return None
     unit = written[0].unit
-    low, high = (end.si if isinstance(end, Quantity) else None for end in ends)
+    low, high = (end.si if isinstance(end, Measure) else None for end in ends)
     if not all(end.unit.same_as(unit) for end in written):
         context.faults.add(place, "Both ends of a range are written in one unit.")
     elif low is not None and high is not None and low >= high:
@@ -295,7 +295,7 @@ def _limits(values: Values, wanted: Dimension, field: FieldType, context: Contex
     return Limits(low, high, unit.name, unit.factor, unit.offset)
 
 
-def _check_later(values: Values, wanted: Dimension, context: Context) -> None:
+def _check_later(values: SectionValues, wanted: Dimension, context: Context) -> None:
     """Check the units of what is not judged yet."""
     slew, by_speed = values.get(g.SLEW), values.get(g.RANGE_BY_SPEED)
     if slew is not None:

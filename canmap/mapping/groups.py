@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from canmap.mapping.description.description import DescribedMessage, DescribedSignal
     from canmap.mapping.reading.names import FoundMessage
-    from canmap.mapping.reading.sections import Context, Values
+    from canmap.mapping.reading.sections import Context, SectionValues
     from canmap.mapping.reading.shapes import Entry
 
 PDU_FORMAT_SHIFT, SOURCE_BITS = 16, 8
@@ -49,15 +49,15 @@ def addresses(can_id: int) -> tuple[int, int | None]:
     return can_id & 0xFF, None if is_broadcast else can_id >> SOURCE_BITS & 0xFF
 
 
-def buses_by_group(buses: tuple[Entry[str, Values], ...]) -> set[str]:
+def buses_by_group(buses: tuple[Entry[str, SectionValues], ...]) -> set[str]:
     """Return the names of the buses that match by parameter group."""
     return {entry.key for entry in buses if entry.value.get(g.MATCH) == g.PARAMETER_GROUP}
 
 
 def grouped(
     descriptions: Mapping[str, Description],
-    buses: tuple[Entry[str, Values], ...],
-    messages: tuple[Entry[FoundMessage, Values], ...],
+    buses: tuple[Entry[str, SectionValues], ...],
+    messages: tuple[Entry[FoundMessage, SectionValues], ...],
     context: Context,
 ) -> dict[str, Description]:
     """Return the descriptions, with the group of each message where its bus matches by that."""

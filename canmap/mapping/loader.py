@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from canmap.base.errors import ArgumentError, DescriptionError
-from canmap.mapping.description.description import load_description
+from canmap.mapping.description.load import load_description
 from canmap.mapping.reading import grammar as g
 from canmap.mapping.reading.include import read_with_fragments
 from canmap.mapping.reading.mistakes import Faults, shown, unread_beside

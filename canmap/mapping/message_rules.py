@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 from canmap.mapping.model import MessageRule, Note, Trigger
 from canmap.mapping.reading import grammar as g
-from canmap.mapping.reading.mistakes import Place
+from canmap.mapping.reading.mistakes import Position
 from canmap.mapping.reading.names import FoundMessage
-from canmap.mapping.reading.sections import Values
+from canmap.mapping.reading.sections import SectionValues
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 SHORTEST_STALE_NS = 100_000_000
 STALE_PERIODS = 3
 
-MessageEntries = tuple["Entry[FoundMessage, Values]", ...]
+MessageEntries = tuple["Entry[FoundMessage, SectionValues]", ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,11 +67,14 @@ def promises(
 
 
 def _rule(
-    found: FoundMessage, entry: Entry[FoundMessage, Values] | None, watchdog_ns: int | None, context: Context
+    found: FoundMessage,
+    entry: Entry[FoundMessage, SectionValues] | None,
+    watchdog_ns: int | None,
+    context: Context,
 ) -> MessageRule:
     """Return what is promised of a message."""
     message = found.message
-    said = entry.value if entry else Values(Place(context.file), {}, {})
+    said = entry.value if entry else SectionValues(Position(context.file), {}, {})
     trigger, period_ns = _trigger(message, said, context)
     expected_ns = period_ns or said.get(g.HEARTBEAT)
     stale_ns, is_error = said.get(g.STALE_AFTER), True
@@ -108,7 +111,7 @@ def _rule(
 
 
 def _selections(
-    rule: MessageRule, entry: Entry[FoundMessage, Values] | None, context: Context
+    rule: MessageRule, entry: Entry[FoundMessage, SectionValues] | None, context: Context
 ) -> list[MessageRule]:
     """Return what is promised of single values of the message's multiplexers."""
     rules = []
@@ -146,7 +149,7 @@ COMES = {
 
 
 def _note_what_is_not_judged(
-    rule: MessageRule, entry: Entry[FoundMessage, Values] | None, context: Context
+    rule: MessageRule, entry: Entry[FoundMessage, SectionValues] | None, context: Context
 ) -> None:
     """Say where nothing is promised, so that silence about a message is not taken for a good word."""
     name = rule.message.name
@@ -163,7 +166,7 @@ def _note_what_is_not_judged(
     context.notes.append(Note(text, rule.bus, name))
 
 
-def _trigger(message: DescribedMessage, said: Values, context: Context) -> tuple[Trigger, int | None]:
+def _trigger(message: DescribedMessage, said: SectionValues, context: Context) -> tuple[Trigger, int | None]:
     """Return what makes a message come, and the period of a cyclic one."""
     word, period_ns = said.get(g.TRIGGER), said.get(g.PERIOD)
     sure = not said.lost and (word or not said.has(g.TRIGGER))

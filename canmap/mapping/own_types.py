@@ -16,7 +16,7 @@ from canmap.vocabulary.units import SI_UNITS, si_name
 
 if TYPE_CHECKING:
     from canmap.mapping.reading.marks import Node, Scalar
-    from canmap.mapping.reading.sections import Context, Key, Values
+    from canmap.mapping.reading.sections import Context, Key, SectionValues
     from canmap.mapping.reading.shapes import Entry
 
 _TYPE_NAME = re.compile(r"[A-Z][A-Za-z0-9]{0,63}", re.ASCII)
@@ -31,7 +31,7 @@ def is_field_name(name: str) -> bool:
 
 
 def own_types(
-    node: Node | None, entries: tuple[Entry[Scalar, Values], ...], context: Context
+    node: Node | None, entries: tuple[Entry[Scalar, SectionValues], ...], context: Context
 ) -> dict[str, type[Record] | None]:
     """Make a class for each record type of the spec, by name.
 
@@ -58,7 +58,7 @@ def own_types(
     return types
 
 
-def _is_whole(values: Values, type_: type[Record]) -> bool:
+def _is_whole(values: SectionValues, type_: type[Record]) -> bool:
     """Tell whether all that the spec says of a type could be read."""
     written = values.nodes.get(g.OWN_FIELDS.name)
     if written is None or not isinstance(written[1], Entries):
@@ -70,7 +70,7 @@ def _is_whole(values: Values, type_: type[Record]) -> bool:
     return read and len(written[1].pairs) == len(field_types(type_))
 
 
-def _type(name: str, entries: tuple[Entry[Scalar, Values], ...], context: Context) -> type[Record]:
+def _type(name: str, entries: tuple[Entry[Scalar, SectionValues], ...], context: Context) -> type[Record]:
     declared = []
     for entry in entries:
         if not is_field_name(entry.key.text):
@@ -82,7 +82,7 @@ def _type(name: str, entries: tuple[Entry[Scalar, Values], ...], context: Contex
     return make_dataclass(name, declared, bases=(Record,), frozen=True, slots=True, kw_only=True)
 
 
-def _content(type_name: str, name: str, values: Values, context: Context) -> tuple[object, object]:
+def _content(type_name: str, name: str, values: SectionValues, context: Context) -> tuple[object, object]:
     """Return the annotation and the declaration of a field."""
     meaning = values.get(g.OWN_MEANING) or name.replace("_", " ")
     given = [key for key in _CONTENTS if values.has(key)]

@@ -24,11 +24,11 @@ if TYPE_CHECKING:
 
     from canmap.mapping.description.description import Description
     from canmap.mapping.reading.marks import Node
-    from canmap.mapping.reading.sections import Context, Key, Values
+    from canmap.mapping.reading.sections import Context, Key, SectionValues
     from canmap.mapping.reading.shapes import Entry, T
-    from canmap.vocabulary.units import Quantity
+    from canmap.vocabulary.units import Measure
 
-    BusEntries = tuple[Entry[str, Values], ...]
+    BusEntries = tuple[Entry[str, SectionValues], ...]
 
 
 def part(key: Key[T], root: Entries, context: Context) -> T | None:
@@ -98,7 +98,7 @@ def _unheard(context: Context) -> Context:
     return replace(context, faults=Faults(), notes=[], names=copy(context.names))
 
 
-def _geometry(values: Values | None) -> Geometry:
+def _geometry(values: SectionValues | None) -> Geometry:
     if values is None:
         return Geometry()
     measures = (values.get(key) for key in (g.WHEELBASE, g.TRACK, g.ROLLING_RADIUS))
@@ -142,7 +142,7 @@ def _buses(
     return buses
 
 
-def _bit_rate(key: Key[Quantity], entry: Entry[str, Values], context: Context) -> int | None:
+def _bit_rate(key: Key[Measure], entry: Entry[str, SectionValues], context: Context) -> int | None:
     rate = entry.value.get(key)
     if rate is not None and rate.si.denominator != 1:
         context.faults.add(entry.value.place_of(key), "A bit rate is a whole number of bit/s.")

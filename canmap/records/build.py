@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from canmap.mapping.model import FieldRule, Geometry, RecordRule
     from canmap.signals.plan import ColumnKind, DecodePlan
-    from canmap.stream.view import View
+    from canmap.signals.prepared import Prepared
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,22 +123,27 @@ class RecordBuilder:
         """(slot, group) pairs whose newest samples the record needs."""
         return {(self.slot, group) for group in self._groups}
 
-    def build(self, view: View, holder: Holder) -> RecordChunk | None:
-        """Return the records of a chunk, None if it has none."""
-        samples = view.prepared.samples
+    def build(self, prepared: Prepared, clock: NDArray[np.int64], holder: Holder) -> RecordChunk | None:
+        """Return the records of a chunk, None if it has none.
+
+        `clock` is the session clock int64[n] of every frame of the chunk.
+        """
+        samples = prepared.samples
         rows = samples.rows[samples.slot_start[self.slot] : samples.slot_start[self.slot + 1]]
         if not len(rows):
             return None
-        clock = view.clock[rows]
+        stamped = clock[rows]
         held = {
-            column: holder.at_records(view, clock, self.slot, column, group)
+            column: holder.at_records(prepared, clock, stamped, (self.slot, group), column)
             for column, group in zip(self.columns, self._groups, strict=True)
         }
         shared = Shared.of(len(rows))
-        columns = {field.rule.type.name: _field_column(field, held, clock, shared) for field in self._fields}
+        columns = {
+            field.rule.type.name: _field_column(field, held, stamped, shared) for field in self._fields
+        }
         if self._motion is not None:
-            columns = self._motion.derive(clock, columns)
-        return RecordChunk(self.rule.name, self.rule.type, clock, view.prepared.chunk.t_ns[rows], columns)
+            columns = self._motion.derive(stamped, columns)
+        return RecordChunk(self.rule.name, self.rule.type, stamped, prepared.chunk.t_ns[rows], columns)
 
 
 def _field_plan(

@@ -29,7 +29,7 @@ SAFE = 1 << 1000  # below the largest float64 by far: no rounding takes what is 
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class StraightLine:
     """A straight line: value * factor + offset, in floats and exactly."""
 
     factor: float
@@ -37,7 +37,7 @@ class Line:
     exact: tuple[Fraction, Fraction]
 
     @classmethod
-    def of(cls, factor: Fraction, offset: Fraction) -> Line:
+    def of(cls, factor: Fraction, offset: Fraction) -> StraightLine:
         """Return the line of exact numbers."""
         return cls(float(factor), float(offset), (factor, offset))
 
@@ -57,7 +57,7 @@ class Scaling:
     kind: ColumnKind
     bits: int
     signed: bool
-    line: Line
+    line: StraightLine
 
     def physical(self, raw: NDArray[np.int64]) -> NDArray[np.float64]:
         """Return float64[n] for int64[n]."""
@@ -98,7 +98,7 @@ class Quantity:
 
     columns: tuple[int, ...]
     scalings: tuple[Scaling, ...]
-    line: Line
+    line: StraightLine
     points: tuple[tuple[Fraction, Fraction], ...] | None
     table: NDArray[np.float64] | None
     reach: float | None
@@ -107,19 +107,19 @@ class Quantity:
     def of_rule(cls, rule: FieldRule, plan: DecodePlan) -> Quantity:
         """Return the quantity that `rule` describes."""
         columns = tuple(plan.column_of[ref.bus, ref.message, ref.signal] for ref in rule.sources)
-        return cls._of(plan, columns, Line.of(rule.factor, rule.offset), rule.table)
+        return cls._of(plan, columns, StraightLine.of(rule.factor, rule.offset), rule.table)
 
     @classmethod
     def of_column(cls, plan: DecodePlan, column: int) -> Quantity:
         """Return what the description says of one signal, in its unit."""
-        return cls._of(plan, (column,), Line.of(Fraction(1), Fraction(0)), None)
+        return cls._of(plan, (column,), StraightLine.of(Fraction(1), Fraction(0)), None)
 
     @classmethod
     def _of(
         cls,
         plan: DecodePlan,
         columns: tuple[int, ...],
-        line: Line,
+        line: StraightLine,
         points: tuple[tuple[Fraction, Fraction], ...] | None,
     ) -> Quantity:
         scalings = tuple(scaling(plan, column) for column in columns)
@@ -158,7 +158,7 @@ class Quantity:
         return value if self.points is None else _interpolated(self.points, value)
 
 
-def _reach(scalings: Sequence[Scaling], line: Line) -> float | None:
+def _reach(scalings: Sequence[Scaling], line: StraightLine) -> float | None:
     total = Fraction(0)
     for part in scalings:
         if part.reach is None:
@@ -183,7 +183,7 @@ def scaling(plan: DecodePlan, column: int) -> Scaling:
     """Return how `column` of `plan` is scaled."""
     described = plan.columns[column]
     signal = described.signal
-    return Scaling(described.kind, signal.bits, signal.signed, Line.of(signal.factor, signal.offset))
+    return Scaling(described.kind, signal.bits, signal.signed, StraightLine.of(signal.factor, signal.offset))
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from canmap.base.extras import python_can
 from canmap.frames.chunks import FrameKind
-from canmap.simulator.run import live_chunks
+from canmap.simulator.simulation import live_chunks
 from canmap.timing.pace import Pace
 
 if TYPE_CHECKING:

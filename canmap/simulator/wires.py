@@ -19,13 +19,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.frames.chunks import empty_chunk, join
-from canmap.simulator.buses.arbitration import Bus
+from canmap.simulator.buses.arbitration import BusRun
 from canmap.simulator.buses.batch import BatchBus, joined
-from canmap.simulator.buses.columns import Sent, Traffic, columns_of, frames_of
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.gateway import Gateway, Relay, Route
 from canmap.simulator.buses.network import BusConfig, Node, Outcome, Queue, Release, Transmission
 from canmap.simulator.buses.recorder import Recorder, Recording
+from canmap.simulator.buses.traffic import Sent, Traffic, columns_of, frames_of
 from canmap.simulator.cart.nodes import MS, batch, ordered
 from canmap.simulator.cart.world import (
     CHASSIS_NODES,
@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 
     from canmap.frames.chunks import FrameChunk
     from canmap.simulator.cart.kit import Axis
-    from canmap.simulator.cart.nodes import Batch, Sender
+    from canmap.simulator.cart.nodes import Releases, Sender
     from canmap.simulator.cart.world import Setup
 
 EPOCH_NS = 1_760_000_000 * 1_000_000_000
@@ -110,7 +110,7 @@ def recorded_live(setup: Setup, span_ns: int) -> Iterator[FrameChunk]:
     """Run to the end, the drive bus with the vehicle; yield what was recorded, span by span."""
     world = World(setup)
     beside = _Beside(world)
-    chassis_bus = Bus(_config("chassis"), (), setup.seed + 1)
+    chassis_bus = BusRun(_config("chassis"), (), setup.seed + 1)
     relay, recordings = Relay(_gateway(world), setup.seed), _recordings(setup)
     for until_ns in world.spans(span_ns, beside):
         sent, beside.transmissions = beside.transmissions, []
@@ -132,7 +132,7 @@ class _Ahead(HandOver):
 
     def __init__(self, world: World) -> None:
         super().__init__(world)
-        self._sent: dict[str, list[Batch]] = {"drive": [], "chassis": []}
+        self._sent: dict[str, list[Releases]] = {"drive": [], "chassis": []}
         self._schedule: list[tuple[int, Callable[[int], None]]] = []
         self._next = 0
 
@@ -160,7 +160,7 @@ class _Ahead(HandOver):
             self._sent["drive"] += world.sent(world.drive_units, start_ns, end_ns, states)
             self._sent["chassis"] += world.sent(world.chassis_units, start_ns, end_ns, states)
 
-    def taken(self, bus: str) -> list[Batch]:
+    def taken(self, bus: str) -> list[Releases]:
         """Return and forget what was sent on a bus."""
         sent, self._sent[bus] = self._sent[bus], []
         return sent
@@ -199,9 +199,9 @@ class _Beside(HandOver):
     def __init__(self, world: World) -> None:
         super().__init__(world)
         self.transmissions: list[Transmission] = []
-        self.chassis: list[Batch] = []
+        self.chassis: list[Releases] = []
         setup = world.setup
-        self._bus = Bus(_config("drive"), setup.plan.disturbances, setup.seed)
+        self._bus = BusRun(_config("drive"), setup.plan.disturbances, setup.seed)
         self._schedule: list[tuple[int, Sender]] = []
         self._next = 0
         self._waiting: list[Release] = []
@@ -288,7 +288,7 @@ def _recordings(setup: Setup) -> list[Recording]:
     ]
 
 
-def _traffic(batches: list[Batch]) -> Traffic:
+def _traffic(batches: list[Releases]) -> Traffic:
     whole = ordered(batches)
     n = len(whole.t_ns)
     frames = replace(
@@ -301,7 +301,7 @@ def _traffic(batches: list[Batch]) -> Traffic:
     return Traffic(frames, whole.node)
 
 
-def _releases(batches: Iterable[Batch]) -> list[Release]:
+def _releases(batches: Iterable[Releases]) -> list[Release]:
     return [
         Release(t_ns, node, Frame(can_id, bytes(payload[:length])))
         for one in batches
@@ -316,7 +316,7 @@ def _releases(batches: Iterable[Batch]) -> list[Release]:
     ]
 
 
-def _batches(releases: list[Release]) -> list[Batch]:
+def _batches(releases: list[Release]) -> list[Releases]:
     return [
         batch(
             np.array([release.t_ns]),

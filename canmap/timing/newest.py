@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from canmap.stream.view import View
+    from canmap.signals.prepared import Prepared
 
 NEVER_NS = np.iinfo(np.int64).min  # clock of a sample that has not come
 
@@ -48,21 +48,33 @@ class Holder:
         self._clock_ns = np.full(count, NEVER_NS)
         self._valid = np.zeros(count, np.bool_)
 
-    def at_records(self, view: View, clock: NDArray[np.int64], slot: int, column: int, group: int) -> Held:
-        """Return the newest sample of `column`, of `group`, at each frame of `slot` in the chunk.
+    def at_records(
+        self,
+        prepared: Prepared,
+        clock: NDArray[np.int64],
+        stamped: NDArray[np.int64],
+        pair: tuple[int, int],
+        column: int,
+    ) -> Held:
+        """Return the newest sample of a column at each record of a chunk.
 
-        `clock` is the session clock at these frames.
+        Args:
+            prepared: The chunk.
+            clock: int64[frames], session clock of every frame.
+            stamped: int64[n], that of the frames that stamp the records.
+            pair: Slot of those frames, and group of the column.
+            column: The column.
         """
-        samples = view.prepared.samples
+        samples = prepared.samples
         bounds = slice(int(samples.column_start[column]), int(samples.column_start[column + 1]))
         raw = samples.raw[bounds]
         valid = None if samples.valid is None else samples.valid[bounds]
-        join = view.prepared.joins.get((slot, group))
+        join = prepared.joins.get(pair)
         if join is None:
-            return Held(raw, clock, valid, own=True)
+            return Held(raw, stamped, valid, own=True)
         before = int(join.searchsorted(0))  # so many records come before the first sample of the chunk
         taken = join[before:]
-        sampled = view.clock[samples.positions(column)[taken]]
+        sampled = clock[samples.positions(column)[taken]]
         raw, valid = raw[taken], None if valid is None else valid[taken]
         if before:
             raw = np.concatenate((np.full(before, self._raw[column]), raw))
@@ -72,9 +84,9 @@ class Holder:
                 valid = np.concatenate((np.full(before, self._valid[column]), later))
         return Held(raw, sampled, valid, own=False)
 
-    def carry(self, view: View) -> None:
-        """Keep the newest sample of every needed column of the chunk."""
-        samples = view.prepared.samples
+    def carry(self, prepared: Prepared, clock: NDArray[np.int64]) -> None:
+        """Keep the newest sample of every needed column of a chunk; once, when all have asked."""
+        samples = prepared.samples
         starts = samples.column_start
         for column in self._needed:
             if starts[column] == starts[column + 1]:
@@ -82,4 +94,4 @@ class Holder:
             last = starts[column + 1] - 1
             self._raw[column] = samples.raw[last]
             self._valid[column] = samples.valid is None or samples.valid[last]
-            self._clock_ns[column] = view.clock[samples.positions(column)[-1]]
+            self._clock_ns[column] = clock[samples.positions(column)[-1]]

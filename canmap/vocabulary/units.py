@@ -43,7 +43,7 @@ class Unit:
 
 
 @dataclass(frozen=True, slots=True)
-class Quantity:
+class Measure:
     """A number with its unit.
 
     Attributes:
@@ -342,7 +342,7 @@ def number_advice(text: str) -> str | None:
     return None
 
 
-def parse_quantity(text: str) -> Quantity | str:
+def parse_quantity(text: str) -> Measure | str:
     """Return the quantity that a text such as "10 ms" states, or one sentence that says what is wrong.
 
     A bare number is a quantity of unit "1".
@@ -355,7 +355,7 @@ def parse_quantity(text: str) -> Quantity | str:
     unit = find_unit(match[2] or "1")
     if unit is None:
         return f"the unit `{' '.join(match[2].split())[:40]}` is not known"
-    return Quantity(Fraction(match[1]), unit)
+    return Measure(Fraction(match[1]), unit)
 
 
 def si_name(dimension: Dimension) -> str:

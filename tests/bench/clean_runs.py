@@ -14,8 +14,8 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
-from canmap.simulator.run import simulate_to_file  # noqa: E402
 from canmap.simulator.scenario.scenario import load_scenario  # noqa: E402
+from canmap.simulator.simulation import simulate_to_file  # noqa: E402
 from canmap.simulator.wires import recorded  # noqa: E402
 from tests.streams import inspected, spec_of  # noqa: E402
 

@@ -16,7 +16,7 @@ import cantools
 import numpy as np
 
 from canmap.base.memory import keep_freed_memory
-from canmap.mapping.description.description import load_description
+from canmap.mapping.description.load import load_description
 from canmap.signals.extract import extract
 from canmap.signals.plan import DecodePlan
 from tests.layouts import HEADER

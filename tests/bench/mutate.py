@@ -42,19 +42,20 @@ ROOT = Path(__file__).parents[2]
 # What a room is called in `canmap/`, and the modules that judge it first, of `tests/unit/` unless they say.
 # "" stands for the modules at the top of the package.
 ROOMS: dict[str, tuple[str, ...]] = {
-    "": (
-        "summary", "session_clock", "pace", "extras", "inspection", "coverage", "silence", "triggers",
-        "record_columns", "duplicates", "merge", "formats", "seal",
-    ),
     "checks": (
-        "codes", "episodes", "error_frames", "intake", "ranges", "rate", "silence", "triggers", "duplicates",
-        "coverage", "inspection", "doubtful_signals",
+        "codes", "error_frames", "intake", "ranges", "rate", "silence", "triggers", "duplicates",
+        "coverage", "inspection", "doubtful_signals", "dead_values", "captures_of_one_session", "new_user",
     ),
-    "records": ("motion", "records", "record_columns", "ranges", "inspection", "codes"),
+    "findings": ("episodes", "silence", "ranges", "inspection"),
+    "records": ("motion", "records", "record_columns", "ranges", "inspection", "codes", "dead_values"),
     "signals": (
         "extract", "limits", "duplicates", "ranges", "codes", "doubtful_signals", "inspection",
-        "property/extract",
+        "dead_values", "records", "property/extract",
     ),
+    "summaries": ("summary", "inspection", "dead_values"),
+    "timing": ("pace", "coverage", "silence", "triggers", "captures_of_one_session", "records"),
+    "engine": ("inspection", "window", "extract", "coverage", "captures_of_one_session"),
+    "api": ("inspection", "merge", "window", "coverage"),
 }  # fmt: skip
 FURTHER = ("tests/unit", "tests/property", "tests/reference")
 # These read the sources, not what they do.

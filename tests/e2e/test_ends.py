@@ -32,7 +32,7 @@ INSIDE = {
     "inspect": "canmap.engine.engine:Engine.fold",
     "replay": "canmap.engine.engine:Engine.fold",
     "transcribe": "canmap.outputs.captures.writers:write_text",
-    "simulate": "canmap.simulator.run:recorded",
+    "simulate": "canmap.simulator.simulation:recorded",
     "formats": "canmap.base.extras:is_installed",
 }
 THROWN = {

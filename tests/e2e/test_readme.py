@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canmap import Severity, inspect
-from canmap.simulator.run import simulate_to_file
 from canmap.simulator.scenario.scenario import load_scenario
+from canmap.simulator.simulation import simulate_to_file
 from tests.e2e.shell import ROOT, canmap
 from tests.streams import CART
 

@@ -17,7 +17,7 @@ from canmap.frames.binary import blfwalk, pcapng
 from canmap.frames.binary.blfwalk import Walk
 from canmap.frames.binary.gather import BadObjects
 from canmap.frames.binary.pcap import _Records
-from canmap.frames.binary.pcapng import Blocks
+from canmap.frames.binary.pcapng import PacketBlocks
 from tests.slow_walks import SlowBlocks, SlowObjects, SlowRecords, SlowWalk
 
 if TYPE_CHECKING:
@@ -182,7 +182,7 @@ def test_blocks(data: st.DataObject, cuts: list[int]) -> None:
     most = data.draw(st.integers(1, 12))
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(pcapng, "_MOST_DESCRIBED", most)
-        walk = Blocks()
+        walk = PacketBlocks()
         slow = SlowBlocks(most)
         same(walk, walk.walk, slow, pieces, cuts)
         assert walk.channels == slow.channels
@@ -220,7 +220,7 @@ def test_plain_captures_are_read_by_column(kind: str) -> None:
             _Records("<", 1000).walk,
             bytes(24) + (record("<", 16) * 9 + record("<", 72)) * (PLAIN // 10),
         ),
-        "pcapng": (Blocks().walk, PLAIN_SECTION + PLAIN_PACKET * PLAIN),
+        "pcapng": (PacketBlocks().walk, PLAIN_SECTION + PLAIN_PACKET * PLAIN),
     }
     walk, data = walks[kind]
     found: list[int] = []

@@ -8,9 +8,8 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.simulator.buses.arbitration import Bus, simulate_bus
+from canmap.simulator.buses.arbitration import BusRun, simulate_bus
 from canmap.simulator.buses.batch import BatchBus, joined, transmit
-from canmap.simulator.buses.columns import as_chunk, columns_of, traffic_of, transmissions_of
 from canmap.simulator.buses.frame import Frame, arbitration_key
 from canmap.simulator.buses.frame_bits import (
     INTERMISSION,
@@ -20,6 +19,7 @@ from canmap.simulator.buses.frame_bits import (
     worst_case_bits,
 )
 from canmap.simulator.buses.network import BusConfig, Outcome, Transmission
+from canmap.simulator.buses.traffic import as_chunk, columns_of, traffic_of, transmissions_of
 from canmap.simulator.buses.wire import header, wire_bits
 from tests.buses import BIT_NS, MS, networks, plain_networks, releases, run, same, troubles
 
@@ -95,7 +95,7 @@ def test_frames_on_the_bus_do_not_overlap(data: st.DataObject, config: BusConfig
 def test_cuts_change_nothing(data: st.DataObject, config: BusConfig, seed: int) -> None:
     released, disturbances = data.draw(releases(config)), data.draw(troubles(config))
     whole, whole_bus = run(config, released, disturbances, seed)
-    bus = Bus(config, disturbances, seed)
+    bus = BusRun(config, disturbances, seed)
     out: list[Transmission] = []
     edges = sorted(data.draw(st.lists(st.integers(0, 60 * MS), max_size=20)))
     before = 0

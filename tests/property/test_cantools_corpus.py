@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import cantools
 import pytest
 
-from canmap.mapping.description.description import load_description
+from canmap.mapping.description.load import load_description
 from canmap.signals.plan import DecodePlan
 from canmap.signals.reference import decode
 from tests.decoding import Frame, by_frame, compare, run

@@ -11,7 +11,7 @@ import numpy as np
 from hypothesis import HealthCheck, event, given, settings
 from hypothesis import strategies as st
 
-from canmap.mapping.description.description import Description, load_description
+from canmap.mapping.description.load import load_description
 from canmap.signals.plan import DecodePlan
 from canmap.signals.reference import decode
 from tests.decoding import Frame, by_frame, compare, run
@@ -19,6 +19,8 @@ from tests.layouts import MessageSketch, descriptions
 
 if TYPE_CHECKING:
     from hypothesis.strategies import DataObject
+
+    from canmap.mapping.description.description import Description
 
 
 def load(text: str) -> Description:

@@ -11,10 +11,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from canmap.base.errors import SpecError
-from canmap.mapping.description.description import Description, load_description
+from canmap.mapping.description.description import Description
+from canmap.mapping.description.load import load_description
 from canmap.mapping.loader import build_spec
 from canmap.mapping.model import Spec
-from canmap.vocabulary.units import UNITS, Quantity, parse_quantity
+from canmap.vocabulary.units import UNITS, Measure, parse_quantity
 from tests.spec_builders import VEHICLE, message, signal, spec_of
 
 TEXT = VEHICLE.read_text(encoding="utf-8")
@@ -194,7 +195,7 @@ def test_condition_is_the_comparison_of_every_raw_code(folder, factor, offset, w
 @given(st.sampled_from(sorted(UNITS)), st.fractions())
 def test_conversion_inverts(name, value):
     unit = UNITS[name]
-    assert (Quantity(value, unit).si - unit.offset) / unit.factor == value
+    assert (Measure(value, unit).si - unit.offset) / unit.factor == value
 
 
 @given(st.sampled_from(sorted(UNITS)), st.decimals(-(10**9), 10**9, places=6))
@@ -203,6 +204,6 @@ def test_quantity_reads_back(name, number):
     if name == "1":
         assert isinstance(quantity, str)  # a plain number carries no unit
         return
-    assert isinstance(quantity, Quantity)
+    assert isinstance(quantity, Measure)
     assert quantity.value == Fraction(number)
     assert quantity.unit.same_as(UNITS[name])

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from canmap.base.errors import SpecError
-from canmap.mapping.description.description import load_description
+from canmap.mapping.description.load import load_description
 from canmap.mapping.loader import build_spec
 from canmap.mapping.reading.field_grammar import FIELD
 from canmap.mapping.reading.grammar import BUS, CORRECT_MESSAGE, CORRECT_SIGNAL, DEMAND, MESSAGE, SPEC

@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 from canmap.base.errors import CaptureError
 from canmap.frames.chunks import FrameChunk, FrameKind
 from canmap.frames.text import linewise
-from canmap.frames.text.block import SLACK, Block
-from canmap.frames.text.fields import Field, Lines
+from canmap.frames.text.block import SLACK, TextBlock
 from canmap.frames.text.line import LONGEST_LINE
+from canmap.frames.text.splitting import Field, Lines
 from canmap.outputs.captures.writers import write_capture
 from tests.bench.readers import traffic
 from tests.captures import read
@@ -210,4 +210,4 @@ def test_fields_are_those_of_str_split(texts: list[str]) -> None:
 
 def lines_of(text: bytes, *, commas: bool = False) -> Lines:
     data = np.frombuffer(text + bytes(SLACK), np.uint8)
-    return Lines(Block("a", data, len(text), 1), commas=commas)
+    return Lines(TextBlock("a", data, len(text), 1), commas=commas)

@@ -8,14 +8,18 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.mapping.description.description import Description, load_description
+from canmap.mapping.description.load import load_description
 from canmap.signals.plan import DecodePlan
 from canmap.signals.reference import bit_walk
 from tests.decoding import by_frame, run
 from tests.published import PUBLISHED, table
+
+if TYPE_CHECKING:
+    from canmap.mapping.description.description import Description
 
 
 @pytest.fixture(scope="module")

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 from canmap.frames.chunks import FLAG_BIT_RATE_SWITCH, FLAG_FD
-from canmap.simulator.buses.columns import as_chunk
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.frame_bits import (
     INTERMISSION,
@@ -20,6 +19,7 @@ from canmap.simulator.buses.frame_bits import (
     worst_case_bits,
 )
 from canmap.simulator.buses.network import BusConfig, Node, Release
+from canmap.simulator.buses.traffic import as_chunk
 from canmap.simulator.buses.wire import CRC15, CRC17, CRC21, body, crc, wire_bits
 from tests.buses import run
 from tests.published import table

@@ -18,7 +18,13 @@ from scipy import signal
 from canmap.base.errors import UsageError
 from canmap.simulator.cart.actuators import Actuator, Play, Response
 from canmap.simulator.cart.cart import BRAKE_MOTOR, STEERING_MOTOR, THROTTLE
-from canmap.simulator.cart.vehicle import Battery, Vehicle, VehicleParameters, front_angles, wheel_speeds
+from canmap.simulator.cart.vehicle import (
+    TractionBattery,
+    Vehicle,
+    VehicleParameters,
+    front_angles,
+    wheel_speeds,
+)
 from tests.reference.test_kinematics import rows
 
 SECONDS = 0.01
@@ -149,7 +155,7 @@ def test_play_gives_half_its_gap_away_in_each_direction() -> None:
 
 
 def test_the_battery_delivers_what_is_asked_and_sags() -> None:
-    battery = Battery()
+    battery = TractionBattery()
     rest = 44.0 + 9.6 * battery.charge
     battery.step(0.0, 1.0)
     assert battery.voltage == pytest.approx(rest - 0.025 * 2.5)

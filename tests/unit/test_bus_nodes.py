@@ -8,9 +8,8 @@ import pytest
 
 from canmap.base.errors import UsageError
 from canmap.frames.chunks import FLAG_FD
-from canmap.simulator.buses.arbitration import Bus, simulate_bus
+from canmap.simulator.buses.arbitration import BusRun, simulate_bus
 from canmap.simulator.buses.batch import BatchBus, transmit
-from canmap.simulator.buses.columns import traffic_of
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.frame_bits import wire_length
 from canmap.simulator.buses.network import (
@@ -24,6 +23,7 @@ from canmap.simulator.buses.network import (
     Release,
     SupplyLoss,
 )
+from canmap.simulator.buses.traffic import traffic_of
 from tests.buses import BIT_NS, MS, run
 
 HIGH, MIDDLE, LOW = Frame(0x10), Frame(0x200), Frame(0x700)
@@ -147,14 +147,14 @@ def test_two_senders_of_one_identifier_destroy_each_other_until_both_are_passive
 
 
 def test_the_bus_refuses_what_it_cannot_carry() -> None:
-    bus = Bus(bus_of(Node("a")))
+    bus = BusRun(bus_of(Node("a")))
     bus.advance(MS)
     with pytest.raises(UsageError, match="comes after the bus was simulated"):
         bus.submit([Release(0, 0, HIGH)])
     with pytest.raises(UsageError, match="nodes 0 to 0, and a release names 1"):
         bus.submit([Release(MS, 1, HIGH)])
     with pytest.raises(UsageError, match="nodes 0 to 0, and a disturbance names 3"):
-        Bus(bus_of(Node("a")), [SupplyLoss(0, 1, 3)])
+        BusRun(bus_of(Node("a")), [SupplyLoss(0, 1, 3)])
     with pytest.raises(UsageError, match="nodes 0 to 0, and a release names 2"):
         transmit(bus_of(Node("a")), traffic_of([Release(0, 2, HIGH)]))
     batch = BatchBus(bus_of(Node("a")))

@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.mapping.description.description import Description, load_description
+from canmap.mapping.description.load import load_description
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    from canmap.mapping.description.description import Description
 
 HEAD = 'VERSION ""\n\nNS_ :\n\nBS_:\n\nBU_: Steer Brake\n\n'
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from canmap.base.errors import CanmapError, DescriptionError, Fault
-from canmap.mapping.description.description import load_description
+from canmap.mapping.description.load import load_description
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -10,7 +10,8 @@ import pytest
 from cantools.database import load_file
 
 from canmap.base.errors import DescriptionError
-from canmap.mapping.description.description import DescribedMessage, DescribedSignal, load_description
+from canmap.mapping.description.description import DescribedMessage, DescribedSignal
+from canmap.mapping.description.load import load_description
 from tests.kits import row, spec_of
 from tests.streams import ROOT, frames, inspected
 

@@ -13,7 +13,7 @@ import canmap
 from canmap.base.errors import DescriptionError, SpecError
 from canmap.mapping.description.database import LARGEST_FILE
 from canmap.mapping.description.dbcmend import mended
-from canmap.mapping.description.description import load_description
+from canmap.mapping.description.load import load_description
 
 FOLDER = Path(__file__).parent.parent / "data" / "messy_descriptions"
 CLEAN = (FOLDER / "clean.dbc").read_text("utf-8")

@@ -13,7 +13,6 @@ from canmap.frames.chunks import COLUMNS, FLAG_BIT_RATE_SWITCH, FLAG_FD, FrameCh
 from canmap.frames.row import Row
 from canmap.frames.text.line import parse_line
 from canmap.outputs.captures.textfile import text_line, text_lines
-from canmap.simulator.buses.columns import as_chunk, columns_of, frames_of
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.gateway import Gateway, GatewayLoss, Relay, Route
 from canmap.simulator.buses.network import BusConfig, Node, Outcome, Release, Transmission, WireFault
@@ -27,6 +26,7 @@ from canmap.simulator.buses.recorder import (
     Recording,
     Stall,
 )
+from canmap.simulator.buses.traffic import as_chunk, columns_of, frames_of
 from canmap.simulator.noise import even, even_ns
 from tests.buses import MS, run
 

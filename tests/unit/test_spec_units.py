@@ -7,7 +7,7 @@ from fractions import Fraction
 
 import pytest
 
-from canmap.vocabulary.units import PI, UNITS, Quantity, find_unit, parse_number, parse_quantity, si_name
+from canmap.vocabulary.units import PI, UNITS, Measure, find_unit, parse_number, parse_quantity, si_name
 
 
 @pytest.mark.parametrize(
@@ -29,7 +29,7 @@ from canmap.vocabulary.units import PI, UNITS, Quantity, find_unit, parse_number
 )
 def test_quantity(text, value, unit):
     quantity = parse_quantity(text)
-    assert isinstance(quantity, Quantity)
+    assert isinstance(quantity, Measure)
     assert (quantity.value, quantity.unit.same_as(UNITS[unit])) == (value, True)
 
 
@@ -83,7 +83,7 @@ def test_one_unit_per_another():
 
 def test_pi_cancels():
     """A limit in deg on a signal in deg is an exact count: 540 deg / (0.1 deg a count) = 5400."""
-    limit = Quantity(Fraction(540), UNITS["deg"]).si
+    limit = Measure(Fraction(540), UNITS["deg"]).si
     assert limit / (UNITS["deg"].factor * Fraction(1, 10)) == 5400
     assert Fraction(math.pi) == PI
     assert float(UNITS["deg"].factor * 180) == math.pi

@@ -14,7 +14,7 @@ import numpy as np
 
 from canmap.base.errors import CaptureError
 from canmap.frames.binary.gather import BadObjects, sifted
-from canmap.frames.binary.mdfblocks import Blocks, DamagedError, data_groups
+from canmap.frames.binary.mdfblocks import DamagedError, MdfBlocks, data_groups
 from canmap.frames.binary.mdfruns import Run
 from canmap.frames.binary.wholefile import whole_file
 from canmap.frames.chunks import CUT_SHORT, FrameChunk, empty_chunk, join
@@ -35,7 +35,7 @@ def read_mdf(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
     """
     with whole_file(name, stream, ".mf4") as path, Path(path).open("rb") as file:
         try:
-            blocks = Blocks(file, packed_bytes(stream, Path(path).stat().st_size))
+            blocks = MdfBlocks(file, packed_bytes(stream, Path(path).stat().st_size))
             start_ns, groups = data_groups(blocks)
             runs = [run for group in groups if (run := Run(blocks, group, start_ns)).has_events]
         except DamagedError as damage:

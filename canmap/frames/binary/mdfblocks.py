@@ -46,7 +46,7 @@ class DamagedError(ValueError):
     """The file cannot be read; the text is the reason."""
 
 
-class Block(NamedTuple):
+class MdfBlock(NamedTuple):
     """One block: its links, and where its data begin and end in the file."""
 
     kind: bytes
@@ -59,7 +59,7 @@ class Block(NamedTuple):
         return self.links[number] if number < len(self.links) else 0
 
 
-class Blocks:
+class MdfBlocks:
     """The blocks of a file.
 
     Args:
@@ -86,7 +86,7 @@ class Blocks:
         self._file.seek(place)
         return self._file.read(size)
 
-    def block(self, place: int, *kinds: bytes) -> Block:
+    def block(self, place: int, *kinds: bytes) -> MdfBlock:
         """Return the block at a place, which must be one of these kinds.
 
         Raises:
@@ -102,9 +102,9 @@ class Blocks:
         if count > MOST_LINKS or start > self.size:
             raise DamagedError(f"the block at byte {place:,} claims {count:,} links")
         links = struct.unpack(f"<{count}Q", self.read(place + HEADER.size, 8 * count))
-        return Block(kind, links, start, place + length)
+        return MdfBlock(kind, links, start, place + length)
 
-    def take(self, place: int, *kinds: bytes) -> Block:
+    def take(self, place: int, *kinds: bytes) -> MdfBlock:
         """Return the block at a place as `block` does, but only once.
 
         Raises:
@@ -115,14 +115,14 @@ class Blocks:
         self._taken.add(place)
         return self.block(place, *kinds)
 
-    def chain(self, place: int, kind: bytes) -> Iterator[tuple[int, Block]]:
+    def chain(self, place: int, kind: bytes) -> Iterator[tuple[int, MdfBlock]]:
         """Yield a block, with its place, and those that follow it."""
         while place:
             block = self.take(place, kind)
             yield place, block
             place = block.link(0)
 
-    def fields(self, block: Block, layout: struct.Struct) -> tuple[int, ...]:
+    def fields(self, block: MdfBlock, layout: struct.Struct) -> tuple[int, ...]:
         """Return what a block tells.
 
         Raises:
@@ -170,7 +170,7 @@ class Channel(NamedTuple):
     offset: float
 
 
-class Group(NamedTuple):
+class RecordGroup(NamedTuple):
     """Records of one layout."""
 
     place: int
@@ -187,10 +187,10 @@ class DataGroup(NamedTuple):
 
     id_size: int  # bytes of the id before each record; 0: none, and one group
     data: int  # where they lie
-    groups: list[Group]
+    groups: list[RecordGroup]
 
 
-def data_groups(blocks: Blocks) -> tuple[int, list[DataGroup]]:
+def data_groups(blocks: MdfBlocks) -> tuple[int, list[DataGroup]]:
     """Return the start in ns since 1970, and the data groups.
 
     Raises:
@@ -208,7 +208,7 @@ def data_groups(blocks: Blocks) -> tuple[int, list[DataGroup]]:
     return start_ns, found
 
 
-def _group(blocks: Blocks, place: int, block: Block) -> Group:
+def _group(blocks: MdfBlocks, place: int, block: MdfBlock) -> RecordGroup:
     record_id, records, flags, _, data_size, validity_size = blocks.fields(block, _CHANNEL_GROUP)
     size = data_size + validity_size
     is_values = bool(flags & VALUES_FLAG)
@@ -216,13 +216,13 @@ def _group(blocks: Blocks, place: int, block: Block) -> Group:
         raise DamagedError(f"records claim {size:,} bytes")
     channels = {channel.name: channel for channel in _channels(blocks, block.link(1))}
     times = (one for one in channels.values() if one.kind == MASTER and one.tells == TIME)
-    return Group(
+    return RecordGroup(
         place, record_id, records, size, is_values, channels,
         None if flags & COLUMN_FLAG else next(times, None),
     )  # fmt: skip
 
 
-def _channels(blocks: Blocks, first: int) -> Iterator[Channel]:
+def _channels(blocks: MdfBlocks, first: int) -> Iterator[Channel]:
     """Yield the channels of a group, and those that they are composed of."""
     waiting = [first]
     while waiting:
@@ -237,7 +237,7 @@ def _channels(blocks: Blocks, first: int) -> Iterator[Channel]:
                 waiting.append(parts)
 
 
-def _linear(blocks: Blocks, place: int) -> tuple[float, float]:
+def _linear(blocks: MdfBlocks, place: int) -> tuple[float, float]:
     """Return factor and offset of a conversion; it must be a linear one, or none.
 
     Raises:

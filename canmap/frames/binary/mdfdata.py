@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.frames.binary.mdfblocks import UNLISTED, UNSIZED, Block, Blocks, DamagedError
+from canmap.frames.binary.mdfblocks import UNLISTED, UNSIZED, DamagedError, MdfBlock, MdfBlocks
 from canmap.frames.chunks import CUT_SHORT
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ class Data:
         damage: Why no more can be read; empty while that is not so.
     """
 
-    def __init__(self, blocks: Blocks, place: int) -> None:
+    def __init__(self, blocks: MdfBlocks, place: int) -> None:
         self._blocks = blocks
         self._place = place
         self.damage = ""
@@ -107,7 +107,7 @@ class Data:
         if end > blocks.size:
             raise DamagedError(f"{CUT_SHORT}, in the middle of a data block")
 
-    def _unpack(self, block: Block) -> bytes:
+    def _unpack(self, block: MdfBlock) -> bytes:
         blocks = self._blocks
         _, method, width, size, packed_size = blocks.fields(block, _PACKED)
         if method not in (_DEFLATED, _TRANSPOSED):

@@ -13,7 +13,7 @@ import numpy as np
 
 from canmap.frames.batches import LATEST_NS, NS, UNNAMED_CHANNEL
 from canmap.frames.binary.gather import LENGTH_OF_CODE, payload_within
-from canmap.frames.binary.mdfblocks import Channel, DamagedError, Group
+from canmap.frames.binary.mdfblocks import Channel, DamagedError, RecordGroup
 from canmap.frames.chunks import (
     CLASSIC_WIDTH,
     FD_WIDTH,
@@ -47,7 +47,7 @@ class Events(NamedTuple):
     """Events of one kind, and the layout of their records."""
 
     name: str
-    group: Group
+    group: RecordGroup
     time: Channel
 
     def channel(self, field: str) -> Channel | None:
@@ -193,7 +193,7 @@ def _stamps(
     return start_ns + (since + offset).round().astype(np.int64), is_time
 
 
-def events_of(group: Group) -> Events | None:
+def events_of(group: RecordGroup) -> Events | None:
     """Return the bus events of a group; None if it holds others.
 
     Raises:

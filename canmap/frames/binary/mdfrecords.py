@@ -24,7 +24,7 @@ _ROW = np.dtype((np.void, FD_WIDTH))
 _LENGTH = np.dtype([("length", "<u4")])
 
 
-class Records(NamedTuple):
+class MdfRecords(NamedTuple):
     """Records in a buffer: where they begin, after their ids, and the numbers of their groups, int64[n]."""
 
     starts: NDArray[np.int64]
@@ -50,7 +50,7 @@ class Walker:
             for number, group in enumerate(data_group.groups)
         }
 
-    def walk(self, data: bytes) -> Records:
+    def walk(self, data: bytes) -> MdfRecords:
         """Return the whole records of a buffer.
 
         Raises:
@@ -58,7 +58,7 @@ class Walker:
         """
         if not self.id_size:
             starts = np.arange(0, len(data) - self._width + 1, self._width)
-            return Records(starts, np.zeros(len(starts), np.int64), len(starts) * self._width)
+            return MdfRecords(starts, np.zeros(len(starts), np.int64), len(starts) * self._width)
         found, numbers, place = [], [], 0
         while (start := place + self.id_size) <= len(data):
             number, size = self._groups.get(data[place:start], (-1, 0))
@@ -73,10 +73,10 @@ class Walker:
             found.append(start)
             numbers.append(number)
             place = start + size
-        return Records(np.array(found, np.int64), np.array(numbers, np.int64), place)
+        return MdfRecords(np.array(found, np.int64), np.array(numbers, np.int64), place)
 
 
-class Values:
+class VariableValues:
     """Values of variable length, of which a record tells where they lie, as if all lay in one run.
 
     Args:
@@ -141,7 +141,7 @@ class Values:
         )  # fmt: skip
 
 
-class ValuesInTurn(Values):
+class ValuesInTurn(VariableValues):
     """The same where the recorder has not told the places yet: each record has the next value."""
 
     def known(self, places: NDArray[np.int64]) -> int:

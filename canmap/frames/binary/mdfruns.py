@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from canmap.frames.binary.gather import records_at
-from canmap.frames.binary.mdfblocks import UNCOUNTED, UNPLACED, Blocks, DamagedError, DataGroup
+from canmap.frames.binary.mdfblocks import UNCOUNTED, UNPLACED, DamagedError, DataGroup, MdfBlocks
 from canmap.frames.binary.mdfdata import Data
 from canmap.frames.binary.mdfevents import VARIABLE, Events, events_of, whole
-from canmap.frames.binary.mdfrecords import Records, Values, ValuesInTurn, Walker
+from canmap.frames.binary.mdfrecords import MdfRecords, ValuesInTurn, VariableValues, Walker
 from canmap.frames.chunks import CUT_SHORT, FrameChunk, join
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ class _Log(NamedTuple):
 
     number: int  # of the group
     events: Events
-    values: Values | None
+    values: VariableValues | None
 
     def rows(self, data: bytes, starts: NDArray[np.int64]) -> NDArray[np.uint8]:
         """Return the records at these places of the data, uint8[n, bytes]."""
@@ -62,14 +62,14 @@ class Run:
         DamagedError: The fields of an event cannot be read.
     """
 
-    def __init__(self, blocks: Blocks, data_group: DataGroup, start_ns: int) -> None:
+    def __init__(self, blocks: MdfBlocks, data_group: DataGroup, start_ns: int) -> None:
         groups = data_group.groups
         self.damage, self.timeless = "", 0
         self._blocks = blocks
         self._start_ns = start_ns
         self._data = Data(blocks, data_group.data)
         self._walker = Walker(data_group)
-        kind = ValuesInTurn if blocks.lacks & UNPLACED else Values
+        kind = ValuesInTurn if blocks.lacks & UNPLACED else VariableValues
         self._between = {i: kind(iter(())) for i, group in enumerate(groups) if group.is_values}
         between = {group.place: self._between.get(i) for i, group in enumerate(groups)}
         self._logs = [
@@ -106,14 +106,14 @@ class Run:
         except DamagedError as damage:
             self.damage = str(damage)
 
-    def _counted(self, records: Records) -> Records:
+    def _counted(self, records: MdfRecords) -> MdfRecords:
         """Return the records that the file counts; room may have been kept for more."""
         if self._told is None or self._walker.id_size:
             return records
         left = self._told - self._count
-        return Records(records.starts[:left], records.groups[:left], records.end)
+        return MdfRecords(records.starts[:left], records.groups[:left], records.end)
 
-    def _take_values(self, data: bytes, records: Records, before: int) -> None:
+    def _take_values(self, data: bytes, records: MdfRecords, before: int) -> None:
         """Take in the values that stand between the records, each once."""
         starts, is_new = records.starts, records.starts + before >= self._valued
         for i, values in self._between.items():
@@ -121,7 +121,7 @@ class Run:
         if len(starts):
             self._valued = max(self._valued, before + int(starts[-1]) + 1)
 
-    def _chunk(self, data: bytes, records: Records) -> tuple[FrameChunk, int]:
+    def _chunk(self, data: bytes, records: MdfRecords) -> tuple[FrameChunk, int]:
         """Return the events among the records, and where the rest begins: before a payload still to come."""
         end, found = records.end, []
         for log in self._logs:
@@ -139,7 +139,7 @@ class Run:
             self.timeless += count - len(chunk)
         return join(parts).take(np.argsort(np.concatenate(places))), end
 
-    def _count_records(self, records: Records, end: int) -> None:
+    def _count_records(self, records: MdfRecords, end: int) -> None:
         groups = records.groups[: int(np.searchsorted(records.starts, end))]
         self._count += len(groups) - int(np.isin(groups, list(self._between)).sum())
         self._blocks.count_unpacked(LEAST_RECORD * len(groups))
@@ -156,11 +156,13 @@ class Run:
             raise DamagedError(f"{CUT_SHORT}, in the middle of a record")
 
 
-def _values(blocks: Blocks, events: Events, between: dict[int, Values | None]) -> Values | None:
+def _values(
+    blocks: MdfBlocks, events: Events, between: dict[int, VariableValues | None]
+) -> VariableValues | None:
     """Return the payloads that lie apart from the records; None if they lie in these."""
     channel = events.channel("DataBytes")
     if channel is None or channel.kind != VARIABLE:
         return None
     if channel.data in between:
         return between[channel.data]
-    return Values(Data(blocks, channel.data).pieces())
+    return VariableValues(Data(blocks, channel.data).pieces())

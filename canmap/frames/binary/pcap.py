@@ -16,7 +16,7 @@ from canmap.base.errors import CaptureError
 from canmap.frames.batches import NS, UNNAMED_CHANNEL
 from canmap.frames.binary.gather import BadObjects, followed, records_at
 from canmap.frames.binary.packets import LINK_TYPE, MOST_PACKET, Packets, chunk_of, joined
-from canmap.frames.binary.pcapng import PCAPNG_MAGIC, Blocks
+from canmap.frames.binary.pcapng import PCAPNG_MAGIC, PacketBlocks
 from canmap.frames.chunks import CUT_SHORT
 from canmap.frames.content import read_up_to
 
@@ -48,7 +48,7 @@ def read_pcap(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
     Raises:
         CaptureError: It is none, or one of another link type.
     """
-    walker: _Records | Blocks | None = None
+    walker: _Records | PacketBlocks | None = None
     rest, ended = b"", False
     while not ended:
         more, damage = read_up_to(stream, BUFFER)
@@ -69,9 +69,9 @@ def read_pcap(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
         raise CaptureError(f"{name}: the capture has no interface of link type {LINK_TYPE} (SocketCAN).")
 
 
-def _walker(name: str, data: bytes) -> _Records | Blocks:
+def _walker(name: str, data: bytes) -> _Records | PacketBlocks:
     if data.startswith(PCAPNG_MAGIC):
-        return Blocks()
+        return PacketBlocks()
     if data[:4] not in _MAGICS or len(data) < FILE_HEADER:
         raise CaptureError(
             f"{name}: this is no packet capture, or only the beginning of one; check the file."

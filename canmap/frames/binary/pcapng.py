@@ -41,7 +41,7 @@ _INTERFACE_COLUMNS = np.dtype([("channel", "i8"), ("per_second", "u8"), ("offset
 _UNKNOWN = np.array([(-1, 1, 0)], _INTERFACE_COLUMNS)
 
 
-class Blocks:
+class PacketBlocks:
     """The blocks of a `.pcapng` file, found in one buffer after the other.
 
     Attributes:

@@ -27,9 +27,9 @@ from canmap.frames.chunks import (
     FrameKind,
 )
 from canmap.frames.row import Row, UnreadableError
-from canmap.frames.text.fields import MOST_DIGITS, Field
 from canmap.frames.text.found import Found, error_frames
 from canmap.frames.text.linewise import channel_number, decimal_ns, hex_bytes, read_lines, whole_number
+from canmap.frames.text.splitting import MOST_DIGITS, Field
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.frames.chunks import FrameChunk
-    from canmap.frames.text.fields import Lines
+    from canmap.frames.text.splitting import Lines
 
 FRAME_IS_FD = 0x1000  # bit of the flags field of a CANFD line, as python-can's writer sets it
 

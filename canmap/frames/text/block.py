@@ -41,7 +41,7 @@ TOO_SLOW = "more lines of rare forms are packed in the file than are read; unpac
 
 
 @dataclass(frozen=True, slots=True)
-class Block:
+class TextBlock:
     """Whole lines out of a capture.
 
     Attributes:
@@ -61,7 +61,7 @@ class Block:
     most_alone: int = 1 << 62
 
 
-def parse_block(block: Block) -> FrameChunk:
+def parse_block(block: TextBlock) -> FrameChunk:
     """Return the frames of a block in line order, and its bad lines."""
     lines = _Lines(block)
     left = lines.inked()
@@ -86,7 +86,7 @@ class _Lines:
         bad: Index and reason of the first lines that cannot be read; `bad_count` counts all.
     """
 
-    def __init__(self, block: Block) -> None:
+    def __init__(self, block: TextBlock) -> None:
         self.block = block
         self.text = block.data
         self.ends = np.flatnonzero(self.text[: block.size] == LINE_FEED)

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.frames.chunks import FrameChunk
-    from canmap.frames.text.fields import Lines
+    from canmap.frames.text.splitting import Lines
 
 HEADER = "timestamp,arbitration_id,extended,remote,error,dlc,data"
 COLUMNS = 7

@@ -14,7 +14,7 @@ from canmap.frames.source import MOST_CHANNELS
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from canmap.frames.text.fields import Field, Lines
+    from canmap.frames.text.splitting import Field, Lines
 
 _LEGAL_FD = np.isin(np.arange(65), FD_LENGTHS)
 

@@ -18,10 +18,10 @@ from canmap.frames.batches import NS, Batch, too_many_channels
 from canmap.frames.chunks import CUT_SHORT, BadLine, FrameChunk, join
 from canmap.frames.row import Row, UnreadableError
 from canmap.frames.source import MOST_BAD_LINES, MOST_CHANNELS
-from canmap.frames.text.block import TOO_SLOW, Block
-from canmap.frames.text.fields import Lines
+from canmap.frames.text.block import TOO_SLOW, TextBlock
 from canmap.frames.text.line import LONGEST_LINE
 from canmap.frames.text.log import blocks
+from canmap.frames.text.splitting import Lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -104,7 +104,7 @@ class _BlockReader:
         useless: Lines that were to be read alone and gave no frame.
     """
 
-    def __init__(self, name: str, block: Block, grammar: LineGrammar) -> None:
+    def __init__(self, name: str, block: TextBlock, grammar: LineGrammar) -> None:
         self._name = name
         self._block = block
         self._grammar = grammar

@@ -17,7 +17,7 @@ from canmap.base.errors import CaptureError
 from canmap.frames.chunks import CUT_SHORT
 from canmap.frames.content import DAMAGE, lines_alone, packed_bytes
 from canmap.frames.source import Piece, Progress, ReadAhead
-from canmap.frames.text.block import LINE_FEED, SLACK, Block, parse_block
+from canmap.frames.text.block import LINE_FEED, SLACK, TextBlock, parse_block
 from canmap.frames.text.line import LONGEST_LINE
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ class TextLog:
         self._stream = stream
         self._sizes = chain(FIRST_SIZES, repeat(SIZE)) if sizes is None else sizes
         self._ahead = ahead
-        self._blocks: ReadAhead[Block] | None = None
+        self._blocks: ReadAhead[TextBlock] | None = None
 
     def pieces(self) -> Iterator[Piece]:
         """Yield one piece per block, in order; only once."""
@@ -78,12 +78,12 @@ class TextLog:
             self._blocks.close()  # its thread closes the stream, which it may be reading from just now
 
 
-def _closing(stream: BufferedIOBase, items: Iterator[Block]) -> Generator[Block, None, None]:
+def _closing(stream: BufferedIOBase, items: Iterator[TextBlock]) -> Generator[TextBlock, None, None]:
     with stream:
         yield from items
 
 
-def _parse(block: Block) -> FrameChunk:
+def _parse(block: TextBlock) -> FrameChunk:
     chunk = parse_block(block)
     if block.damage and block.first_line == 1 and not len(chunk):
         raise CaptureError(
@@ -92,7 +92,7 @@ def _parse(block: Block) -> FrameChunk:
     return chunk
 
 
-def blocks(name: str, stream: BufferedIOBase, sizes: Iterable[int]) -> Iterator[Block]:
+def blocks(name: str, stream: BufferedIOBase, sizes: Iterable[int]) -> Iterator[TextBlock]:
     """Cut a stream into blocks of whole lines, of about `sizes` bytes each.
 
     Of the beginning of a line, LONGEST_LINE bytes and one more are kept until its end comes: enough to refuse
@@ -112,7 +112,7 @@ def blocks(name: str, stream: BufferedIOBase, sizes: Iterable[int]) -> Iterator[
             damage = NO_END
         if whole or damage:
             alone = whole // FEW + lines_alone(packed_bytes(stream, given), first_line - 1)
-            yield Block(name, data, whole, first_line, damage, alone)
+            yield TextBlock(name, data, whole, first_line, damage, alone)
             first_line += int(np.count_nonzero(data[:whole] == LINE_FEED))
         if ended:
             return

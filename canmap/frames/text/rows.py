@@ -41,7 +41,7 @@ _FORM = re.compile(
 )
 
 
-class Span(NamedTuple):
+class Stretch(NamedTuple):
     """Places in a line, from `start` up to and without `stop`."""
 
     start: int
@@ -68,15 +68,15 @@ class Form:
         may_be_error: Whether an error frame can have it.
     """
 
-    def __init__(self, fixed: bytes, spans: tuple[Span, ...], tail: bytes) -> None:
+    def __init__(self, fixed: bytes, spans: tuple[Stretch, ...], tail: bytes) -> None:
         seconds, fraction, self.channel, self.identifier = spans
         last = min(seconds.size, 2)
-        self.head = Span(seconds.start, seconds.stop - last)
+        self.head = Stretch(seconds.start, seconds.stop - last)
         self.head_unit_ns = 10**last * _SECOND_NS
-        self.pieces = [(Span(self.head.stop, seconds.stop), _SECOND_NS)]
+        self.pieces = [(Stretch(self.head.stop, seconds.stop), _SECOND_NS)]
         for start in range(fraction.start, fraction.stop, WORD):
             stop = min(start + WORD, fraction.stop)
-            self.pieces.append((Span(start, stop), 10 ** (9 - (stop - fraction.start))))
+            self.pieces.append((Stretch(start, stop), 10 ** (9 - (stop - fraction.start))))
         self.payload = len(fixed)
         self.windows = _windows(fixed)
         self.tail = tail
@@ -88,7 +88,7 @@ class Form:
         self.longest = self.payload + 2 * self.most_bytes + len(tail)
 
 
-class Window(NamedTuple):
+class Bits(NamedTuple):
     """Some neighbouring characters of a line as an unsigned integer; `mask` None takes all its bits."""
 
     start: int
@@ -97,7 +97,7 @@ class Window(NamedTuple):
     value: Any
 
 
-def _windows(fixed: bytes) -> list[Window]:
+def _windows(fixed: bytes) -> list[Bits]:
     """Cover the bytes of `fixed` that are not 0 with few and small windows."""
     windows = []
     start = 0
@@ -111,7 +111,7 @@ def _windows(fixed: bytes) -> list[Window]:
         kind = np.dtype(f"u{size}").type
         whole = 0 not in mask
         value = kind(int.from_bytes(part, "little"))
-        windows.append(Window(start, size, None if whole else kind(int.from_bytes(mask, "little")), value))
+        windows.append(Bits(start, size, None if whole else kind(int.from_bytes(mask, "little")), value))
         start += WORD
     return windows
 
@@ -136,7 +136,7 @@ def template_of(line: bytes, frame: Row) -> Template | None:
     match = _FORM.fullmatch(line)
     if match is None:
         return None
-    spans = tuple(Span(*match.span(name)) for name in ("seconds", "fraction", "channel", "identifier"))
+    spans = tuple(Stretch(*match.span(name)) for name in ("seconds", "fraction", "channel", "identifier"))
     if spans[2].size > LONGEST_NAME:
         return None
     fixed = bytearray(line[: match.start("payload")])

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.frames.chunks import FrameChunk
-    from canmap.frames.text.fields import Lines
+    from canmap.frames.text.splitting import Lines
 
 MS = 1_000_000
 DAY_NS = 86_400 * NS

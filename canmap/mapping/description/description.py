@@ -151,17 +151,3 @@ class Description:
     messages: tuple[DescribedMessage, ...]
     repairs: tuple[Repair, ...] = ()
     left_out: Mapping[str, Repair] = field(default_factory=dict)
-
-
-def load_description(path: str) -> Description:
-    """Read the bus description `path`: a DBC file, or by its ending .arxml, .kcd or .sym.
-
-    Text is UTF-8 where it reads as such, else Windows-1252.
-
-    Raises:
-        DescriptionError: It cannot be used; every mistake that was found, with file and line.
-    """
-    # The library that reads descriptions takes 0.1 s to import; commands that need none go without.
-    from canmap.mapping.description.database import read_database  # noqa: PLC0415
-
-    return read_database(path)

@@ -22,14 +22,14 @@ from canmap.mapping.reading.shapes import (
     word,
     yes_no,
 )
-from canmap.vocabulary.units import UNITS, Quantity, parse_number
+from canmap.vocabulary.units import UNITS, Measure, parse_number
 
 if TYPE_CHECKING:
     from canmap.mapping.reading.marks import Node
     from canmap.mapping.reading.names import FoundSignal
     from canmap.mapping.reading.sections import Context
 
-Points = tuple[tuple[Quantity, ...], ...]
+Points = tuple[tuple[Measure, ...], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,17 +68,17 @@ def _sign(node: Node, context: Context) -> int | SignOf | None:
     return int(written.text) if written else None
 
 
-def _scale(node: Node, context: Context) -> Quantity | None:
+def _scale(node: Node, context: Context) -> Measure | None:
     """Read a plain factor (0.5, 1/15.4) or one with a unit (40 bar/V)."""
     ratio = parse_number(node.text) if isinstance(node, Scalar) else None
-    value = Quantity(ratio, UNITS["1"]) if ratio is not None else any_quantity(node, context)
+    value = Measure(ratio, UNITS["1"]) if ratio is not None else any_quantity(node, context)
     if value and (value.unit.offset or not value.value):
         context.faults.add(node.place, "A scale is neither zero nor a temperature.")
         return None
     return value
 
 
-def _offset(node: Node, context: Context) -> Quantity | None:
+def _offset(node: Node, context: Context) -> Measure | None:
     """Read what is added; degrees of a temperature are differences, so they are written in K."""
     value = any_quantity(node, context)
     if value and value.unit.offset:

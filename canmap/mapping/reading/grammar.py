@@ -50,9 +50,9 @@ if TYPE_CHECKING:
 
     from canmap.mapping.reading.marks import Node
     from canmap.mapping.reading.names import FoundSignal
-    from canmap.mapping.reading.sections import Context, Values
+    from canmap.mapping.reading.sections import Context, SectionValues
 
-    SelectionEntry = Entry[Selected, Values]
+    SelectionEntry = Entry[Selected, SectionValues]
 
 # --- the vehicle and its buses -----------------------------------------------------------------------
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import yaml
 
 from canmap.base.errors import why_unread
-from canmap.mapping.reading.mistakes import Place, shown
+from canmap.mapping.reading.mistakes import Position, shown
 
 if TYPE_CHECKING:
     from yaml._yaml import Mark as _LibYamlMark
@@ -62,7 +62,7 @@ class Scalar:
         quoted: Whether it stood in quotes.
     """
 
-    place: Place
+    place: Position
     text: str
     quoted: bool = False
 
@@ -71,7 +71,7 @@ class Scalar:
 class Items:
     """A list."""
 
-    place: Place
+    place: Position
     items: tuple[Node, ...]
 
 
@@ -79,7 +79,7 @@ class Items:
 class Entries:
     """A mapping: for each key its scalar, which has its place, and its value."""
 
-    place: Place
+    place: Position
     pairs: dict[str, tuple[Scalar, Node]]
 
     def value(self, key: str) -> Node | None:
@@ -144,7 +144,7 @@ def _top(path: str, root: Node | None, faults: Faults, before: int) -> Entries |
         return root
     if len(faults) == before:
         if root is None or (isinstance(root, Scalar) and not root.text and not root.quoted):
-            faults.add(Place(path), "The file is empty: a spec names at least its vehicle and its buses.")
+            faults.add(Position(path), "The file is empty: a spec names at least its vehicle and its buses.")
         else:
             faults.add(root.place, "A spec is made of `key: value` lines, and this is something else.")
     return None
@@ -155,10 +155,10 @@ def _read_text(path: str, faults: Faults) -> str | None:
         with Path(path).open("rb") as stream:
             data = stream.read(LARGEST_FILE + 1)
     except (OSError, ValueError) as error:
-        faults.add(Place(path), f"{why_unread(error, path)}.")
+        faults.add(Position(path), f"{why_unread(error, path)}.")
         return None
     if len(data) > LARGEST_FILE:
-        faults.add(Place(path), f"The file is larger than {LARGEST_FILE // 1024**2} MB, which no spec is.")
+        faults.add(Position(path), f"The file is larger than {LARGEST_FILE // 1024**2} MB, which no spec is.")
         return None
     try:
         text = data.decode("utf-8-sig")
@@ -176,15 +176,15 @@ def _read_text(path: str, faults: Faults) -> str | None:
     return text
 
 
-def _place_at(path: str, text: str, index: int) -> Place:
-    return Place(path, text.count("\n", 0, index) + 1, index - text.rfind("\n", 0, index))
+def _place_at(path: str, text: str, index: int) -> Position:
+    return Position(path, text.count("\n", 0, index) + 1, index - text.rfind("\n", 0, index))
 
 
-def _place_of(path: str, mark: yaml.Mark | _LibYamlMark | None) -> Place:
-    return Place(path, mark.line + 1, mark.column + 1) if mark else Place(path)
+def _place_of(path: str, mark: yaml.Mark | _LibYamlMark | None) -> Position:
+    return Position(path, mark.line + 1, mark.column + 1) if mark else Position(path)
 
 
-def _syntax_fault(path: str, text: str, error: yaml.MarkedYAMLError) -> tuple[Place, str]:
+def _syntax_fault(path: str, text: str, error: yaml.MarkedYAMLError) -> tuple[Position, str]:
     problem = error.problem or "it cannot be read"
     mark = error.problem_mark
     if mark and text[mark.index : mark.index + 1] == "\t":
@@ -198,7 +198,7 @@ def _syntax_fault(path: str, text: str, error: yaml.MarkedYAMLError) -> tuple[Pl
 class _Open:
     """A list or mapping whose end has not come yet."""
 
-    place: Place
+    place: Position
     is_mapping: bool
     items: list[Node] = field(default_factory=list)
     pairs: dict[str, tuple[Scalar, Node]] = field(default_factory=dict)
@@ -237,13 +237,13 @@ class _Builder:
             )
         return True
 
-    def _refuse_reference(self, place: Place, text: str) -> None:
+    def _refuse_reference(self, place: Position, text: str) -> None:
         """Report the first anchor or alias only: who uses them uses many."""
         if not self._referenced:
             self._faults.add(place, text)
         self._referenced = True
 
-    def _take_node(self, event: yaml.NodeEvent, place: Place) -> bool:
+    def _take_node(self, event: yaml.NodeEvent, place: Position) -> bool:
         self._nodes += 1
         if self._nodes > MOST_NODES:
             self._faults.add(place, f"The file holds more than {MOST_NODES} values, which no spec does.")

@@ -21,7 +21,7 @@ _SHORTEST_BEGIN = 3
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class Position:
     """A position in a file; line and column count from 1, 0 means the whole file or line."""
 
     file: str
@@ -77,7 +77,7 @@ class Faults:
     def __len__(self) -> int:
         return len(self._faults) + self._more
 
-    def add(self, place: Place, text: str) -> None:
+    def add(self, place: Position, text: str) -> None:
         """Note one mistake; `text` is a sentence with its full stop."""
         self.extend((Fault(place.file, place.line, place.column, text),))
 

@@ -13,7 +13,7 @@ from canmap.mapping.description.bits import LONGEST_SIGNAL
 from canmap.mapping.reading.marks import Items, Scalar
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.raw_codes import code_list, conditions
-from canmap.mapping.reading.sections import Key, Section, Values, mapping
+from canmap.mapping.reading.sections import Key, Section, SectionValues, mapping
 from canmap.mapping.reading.shapes import (
     Seen,
     any_quantity,
@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from canmap.mapping.reading.marks import Node
     from canmap.mapping.reading.names import FoundMessage, FoundSignal
     from canmap.mapping.reading.sections import Context
-    from canmap.vocabulary.units import Quantity
+    from canmap.vocabulary.units import Measure
 
 _CODE = integer(0, 2**32 - 1)
 # The profiles of the AUTOSAR E2E protocol specification (from memory), and the CRC names common in manuals.
@@ -78,7 +78,7 @@ RELAY = Section(
 )
 
 
-def relay(node: Node, context: Context) -> FoundMessage | Values | None:
+def relay(node: Node, context: Context) -> FoundMessage | SectionValues | None:
     """Read which message is passed on: its name, or a `RELAY`."""
     return message(node, context) if isinstance(node, Scalar) else RELAY(node, context)
 
@@ -143,7 +143,7 @@ _LONGEST: Key[Node] = Key("longest", as_it_is)
 MACHINE = Section("a state machine", (_STATE_SIGNAL, _TRANSITIONS, _LONGEST, Key("enable", ENABLE)))
 
 
-def _machine(node: Node, context: Context) -> Values | None:
+def _machine(node: Node, context: Context) -> SectionValues | None:
     """Read a state machine; its states are labels or raw codes of its signal."""
     values = MACHINE(node, context)
     found = values.get(_STATE_SIGNAL) if values else None
@@ -183,7 +183,7 @@ REDUNDANT_PAIR = Section(
 )
 
 
-def _redundant(node: Node, context: Context) -> Values | None:
+def _redundant(node: Node, context: Context) -> SectionValues | None:
     """Read a redundant pair; the tolerance is a share of the range, or in the signals' unit."""
     values = REDUNDANT_PAIR(node, context)
     pair, tolerance = (values.get(_PAIR), values.get(_TOLERANCE)) if values else (None, None)
@@ -202,7 +202,7 @@ OVERRIDE = Section(
 )
 
 
-def _override(node: Node, context: Context) -> Values | None:
+def _override(node: Node, context: Context) -> SectionValues | None:
     """Read what counts as the driver's override."""
     values = OVERRIDE(node, context)
     found, threshold = (values.get(_OVERRIDE_SIGNAL), values.get(_THRESHOLD)) if values else (None, None)
@@ -215,7 +215,7 @@ OVERRIDES = named("the list of overrides", _override)
 
 
 def _fits_signal(
-    value: Quantity, found: FoundSignal, values: Values, key: Key[Quantity], context: Context
+    value: Measure, found: FoundSignal, values: SectionValues, key: Key[Measure], context: Context
 ) -> None:
     unit = find_unit(found.signal.unit)
     if unit is not None:
@@ -268,7 +268,7 @@ VERIFIED_ON = Section(
 # --- one field ---------------------------------------------------------------------------------------
 
 
-def _speed_point(node: Node, context: Context) -> tuple[Quantity, ...] | None:
+def _speed_point(node: Node, context: Context) -> tuple[Measure, ...] | None:
     point = list_of(any_quantity, "values, a speed and a limit", 2, 2)(node, context)
     place = node.items[0].place if isinstance(node, Items) and node.items else node.place
     return point if point and fits(point[0], UNITS["m/s"].dimension, place, context) else None
@@ -279,7 +279,7 @@ _SPEED = Key("speed", record_field, required=True)
 RANGE_BY_SPEED = Section("a range by speed", (_SPEED, SPEED_POINTS))
 
 
-def range_by_speed(node: Node, context: Context) -> Values | None:
+def range_by_speed(node: Node, context: Context) -> SectionValues | None:
     """Read a limit that falls or grows with the vehicle's speed."""
     values = RANGE_BY_SPEED(node, context)
     found = values.get(_SPEED) if values else None

@@ -2,7 +2,7 @@
 
 A reader takes a node and the `Context` and returns the value, or None after it has noted what is wrong.
 A `Section` is the reader of a mapping with known keys; a `Key` names one, with its reader, and gives the
-typed value back out of the `Values` that the section returns.
+typed value back out of the `SectionValues` that the section returns.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from canmap.mapping.reading.marks import Entries, Items, Node, Scalar
 from canmap.mapping.reading.mistakes import listed, shown
 
 if TYPE_CHECKING:
-    from canmap.mapping.reading.mistakes import Faults, Place
+    from canmap.mapping.reading.mistakes import Faults, Position
     from canmap.mapping.reading.names import FoundMessage, Names
     from canmap.vocabulary.record_types import Record
 
@@ -54,7 +54,7 @@ class Context:
     records: Mapping[str, type[Record] | None] = field(default_factory=dict)
     lost: frozenset[str] = frozenset()
 
-    def line(self, place: Place) -> str:
+    def line(self, place: Position) -> str:
         """Return how a note names a place: "line 14", with the file if it is a fragment."""
         return f"line {place.line}" + (f" of {place.file}" if place.file != self.file else "")
 
@@ -80,7 +80,7 @@ class Key(Generic[T_co]):
 
 
 @dataclass(frozen=True)
-class Values:
+class SectionValues:
     """What a section held; get values by their `Key`.
 
     Attributes:
@@ -90,7 +90,7 @@ class Values:
         lost: Whether a key has no meaning, so that it may stand for one that is missing.
     """
 
-    place: Place
+    place: Position
     read: dict[str, object]
     nodes: dict[str, tuple[Scalar, Node]]
     lost: bool = False
@@ -103,7 +103,7 @@ class Values:
         """Tell whether the key stands there, with a faulty value too."""
         return key.name in self.nodes
 
-    def place_of(self, key: Key[object], *item: int | str) -> Place:
+    def place_of(self, key: Key[object], *item: int | str) -> Position:
         """Return the place of the key's value, of an item in it, of the section where it is not there."""
         if key.name not in self.nodes:
             return self.place
@@ -128,19 +128,19 @@ class Section:
     what: str
     keys: tuple[Key[object], ...]
 
-    def __call__(self, node: Node, context: Context) -> Values | None:
+    def __call__(self, node: Node, context: Context) -> SectionValues | None:
         """Read the mapping, note unknown and missing keys, and what is not judged yet."""
         entries = mapping(node, context, self.what)
         return None if entries is None else self.values(entries, context)
 
-    def values(self, entries: Entries, context: Context) -> Values:
+    def values(self, entries: Entries, context: Context) -> SectionValues:
         """Read the entries; see `__call__`."""
         needed = [key.name for key in self.keys if key.required]
         entries = meant(entries, self._names, self.what, context.faults, needed)
         lost = any(name not in self._names for name in entries.pairs)
         read = {key.name: self._read_key(key, entries, context, lost) for key in self.keys}
         nodes = {name: pair for name, pair in entries.pairs.items() if name in self._names}
-        return Values(entries.place, read, nodes, lost)
+        return SectionValues(entries.place, read, nodes, lost)
 
     @property
     def _names(self) -> list[str]:

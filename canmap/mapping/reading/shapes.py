@@ -17,7 +17,7 @@ from canmap.mapping.reading.unit_names import unit_ending
 from canmap.vocabulary.record_types import FieldType, field_types
 from canmap.vocabulary.units import (
     UNITS,
-    Quantity,
+    Measure,
     Unit,
     find_unit,
     number_advice,
@@ -29,7 +29,7 @@ from canmap.vocabulary.units import (
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
-    from canmap.mapping.reading.mistakes import Place
+    from canmap.mapping.reading.mistakes import Position
     from canmap.mapping.reading.names import FoundMessage, FoundSignal
     from canmap.vocabulary.units import Dimension
 
@@ -107,7 +107,7 @@ def number(node: Node, context: Context) -> Fraction | None:
     return value
 
 
-def any_quantity(node: Node, context: Context, wanted: Dimension | None = None) -> Quantity | None:
+def any_quantity(node: Node, context: Context, wanted: Dimension | None = None) -> Measure | None:
     """Read a quantity of any unit; where one is not known, a unit of the `wanted` dimension is proposed."""
     found = scalar(node, context, "a quantity such as 10 ms")
     if found is None:
@@ -135,11 +135,11 @@ def unit(node: Node, context: Context) -> Unit | None:
     return value
 
 
-def quantity(unit: str, positive: bool = False) -> Reader[Quantity]:
+def quantity(unit: str, positive: bool = False) -> Reader[Measure]:
     """Make the reader of a quantity that `unit` can be converted to."""
     dimension = UNITS[unit].dimension
 
-    def read(node: Node, context: Context) -> Quantity | None:
+    def read(node: Node, context: Context) -> Measure | None:
         value = any_quantity(node, context, dimension)
         if value is None or not fits(value, dimension, node.place, context):
             return None
@@ -151,7 +151,7 @@ def quantity(unit: str, positive: bool = False) -> Reader[Quantity]:
     return read
 
 
-def fits(value: Quantity, dimension: tuple[int, ...], place: Place, context: Context) -> bool:
+def fits(value: Measure, dimension: tuple[int, ...], place: Position, context: Context) -> bool:
     """Tell whether a quantity has that dimension; note a fault where it has not."""
     if value.unit.dimension == dimension:
         return True
@@ -246,7 +246,7 @@ def one_or_list(read: Reader[T], what: str) -> Reader[tuple[T, ...]]:
 class Entry(Generic[T, V]):
     """A key of the user's own and its value."""
 
-    place: Place
+    place: Position
     key: T
     value: V
 

@@ -30,7 +30,7 @@ from canmap.simulator.buses.network import (
     Transmission,
     WireFault,
 )
-from canmap.simulator.buses.transmit_queue import Entry, TransmitQueue
+from canmap.simulator.buses.transmit_queue import QueuedFrame, TransmitQueue
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -47,11 +47,11 @@ BABBLER_WAIT_NS = 1_000_000  # before a babbler that cannot send tries again
 
 _GIVEN_UP = {NodeState.BUS_OFF: Outcome.BUS_OFF, NodeState.UNPOWERED: Outcome.NODE_OFF}
 # NamedTuples without their keyword handling, which costs more than the rest of a quiet frame.
-_entry: Callable[[tuple[object, ...]], Entry] = partial(tuple.__new__, Entry)
+_entry: Callable[[tuple[object, ...]], QueuedFrame] = partial(tuple.__new__, QueuedFrame)
 _transmission: Callable[[tuple[object, ...]], Transmission] = partial(tuple.__new__, Transmission)
 
 
-class Bus:
+class BusRun:
     """One bus, step by step: for a kit that reacts to what it receives.
 
     Example: submit what nodes release before `t`, `advance(t)`, hand what was sent to the nodes.
@@ -69,7 +69,7 @@ class Bus:
         disturbances = tuple(disturbances)
         self._config = config
         self._bit_ns, self._data_bit_ns = config.bit_ns, config.data_bit_ns
-        self._competing: list[Entry] = []
+        self._competing: list[QueuedFrame] = []
         self._queues = [TransmitQueue(node, self._competing) for node in config.nodes]
         self._plain = [queue.plain for queue in self._queues]
         self._confinement = Confinement(config)
@@ -232,7 +232,7 @@ class Bus:
             for lost, outcome in self._queues[node].put(entry):
                 self._give_up(t_ns, lost, outcome)
 
-    def _give_up(self, t_ns: int, entry: Entry, outcome: Outcome) -> None:
+    def _give_up(self, t_ns: int, entry: QueuedFrame, outcome: Outcome) -> None:
         _, serial, node, queued_ns, frame = entry
         attempts = self._attempts.pop(serial, 0)
         self._out.append(Transmission(t_ns, node, frame, queued_ns, attempts, outcome, t_ns))
@@ -263,7 +263,7 @@ class Bus:
         end_ns = now_ns + nominal * self._bit_ns + data * self._data_bit_ns
         self._flight = Flight(end_ns, now_ns, entry, None, True)
 
-    def _winner(self, now_ns: int) -> Entry | None:
+    def _winner(self, now_ns: int) -> QueuedFrame | None:
         """Take out the entry that wins the arbitration; None where nobody may start."""
         competing = self._competing
         if not competing:
@@ -293,7 +293,7 @@ class Bus:
         if destroyed:
             self._destroyed(end_ns, start_ns, destroyed, seen=seen)
 
-    def _sent(self, end_ns: int, start_ns: int, entry: Entry, outcome: Outcome) -> None:
+    def _sent(self, end_ns: int, start_ns: int, entry: QueuedFrame, outcome: Outcome) -> None:
         _, serial, node, queued_ns, frame = entry
         attempts = self._attempts.pop(serial, 0) + 1 if self._attempts else 1
         self._out.append(_transmission((end_ns, node, frame, queued_ns, attempts, outcome, start_ns, None)))
@@ -377,7 +377,7 @@ def simulate_bus(
     Raises:
         UsageError: A release is out of order, or names a node that the bus has not.
     """
-    bus = Bus(config, disturbances, seed)
+    bus = BusRun(config, disturbances, seed)
     block: list[Release] = []
     edge_ns = last_ns = 0
     for release in releases:

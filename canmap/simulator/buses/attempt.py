@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from canmap.simulator.buses.confinement import Confinement
     from canmap.simulator.buses.frame import Frame
     from canmap.simulator.buses.network import BusConfig, WireFault
-    from canmap.simulator.buses.transmit_queue import Entry
+    from canmap.simulator.buses.transmit_queue import QueuedFrame
 
 FLAG = 6  # bits of an error flag
 DELIMITER = 8  # bits of an error delimiter
@@ -29,7 +29,7 @@ AFTER_ACKNOWLEDGE = 8  # bits of a frame after its acknowledge slot
 class Ending(NamedTuple):
     """How one attempt ended: its entry, SENT, SHARED or DESTROYED, and the error's kind and bit."""
 
-    entry: Entry
+    entry: QueuedFrame
     outcome: Outcome
     kind: ErrorKind = ErrorKind.BIT
     bit: int = 0
@@ -48,7 +48,7 @@ class Flight(NamedTuple):
 
     end_ns: int
     start_ns: int
-    entry: Entry
+    entry: QueuedFrame
     endings: tuple[Ending, ...] | None
     seen: bool
 
@@ -64,7 +64,7 @@ class Hazards:
         self._confinement = confinement
         self._random = random
 
-    def fate(self, start_ns: int, entry: Entry, rival: Entry | None) -> Fate | None:
+    def fate(self, start_ns: int, entry: QueuedFrame, rival: QueuedFrame | None) -> Fate | None:
         """Return how the attempt of `entry` ends, with `rival` sending the same identifier; None: well."""
         for fault in self._faults:
             mine = fault.node is None or fault.node == entry.node
@@ -81,7 +81,7 @@ class Hazards:
             return self._destroyed((entry,), ErrorKind.ACKNOWLEDGE, bit, FLAG)
         return None
 
-    def _struck(self, entry: Entry, fault: WireFault) -> Fate:
+    def _struck(self, entry: QueuedFrame, fault: WireFault) -> Fate:
         """Return the end of an attempt of which a bit is damaged, anywhere from its second to its last."""
         bit = 1 + self._random.randrange(sum(wire_length(entry.frame)) - 1)
         if fault.node is not None:
@@ -89,7 +89,7 @@ class Hazards:
         kind = self._random.choice((ErrorKind.BIT, ErrorKind.STUFF))
         return self._destroyed((entry,), kind, bit, FLAG)
 
-    def _destroyed(self, entries: tuple[Entry, ...], kind: ErrorKind, bit: int, flags: int) -> Fate:
+    def _destroyed(self, entries: tuple[QueuedFrame, ...], kind: ErrorKind, bit: int, flags: int) -> Fate:
         """Return the end of attempts in error flags, `flags` bits long where they overlap in part."""
         if kind is not ErrorKind.ACKNOWLEDGE and self._confinement.passive(entries[0].node):
             flags = 2 * FLAG  # a passive flag looks to the others like a stuff error, and they flag it
@@ -97,7 +97,7 @@ class Hazards:
         span_ns = self._offset_ns(entries[0].frame, bit + 1) + (flags + DELIMITER) * self._config.bit_ns
         return Fate(span_ns, endings)
 
-    def _collision(self, one: Entry, other: Entry) -> Fate:
+    def _collision(self, one: QueuedFrame, other: QueuedFrame) -> Fate:
         """Return what becomes of two frames with one identifier, begun at the same bit."""
         bit = first_difference(one.frame, other.frame)
         if bit is None:

@@ -1,6 +1,6 @@
-"""Simulator: all releases of a run at once, as columns: the fast twin of `Bus`, with the same result.
+"""Simulator: all releases of a run at once, as columns: the fast twin of `BusRun`, with the same result.
 
-`busy.py` tells when the bus is busy if nothing goes wrong. `Bus` itself is asked where frames can get lost,
+`busy.py` tells when the bus is busy if nothing goes wrong. `BusRun` itself is asked where frames can be lost,
 collide or be damaged, from before that until every counter is back at 0.
 """
 
@@ -13,10 +13,10 @@ import numpy as np
 
 from canmap.base.errors import UsageError
 from canmap.frames.chunks import join
-from canmap.simulator.buses.arbitration import LAST_WAIT_NS, NEVER, Bus
+from canmap.simulator.buses.arbitration import LAST_WAIT_NS, NEVER, BusRun
 from canmap.simulator.buses.busy import BusyPeriods, busy_periods
-from canmap.simulator.buses.columns import Sent, Traffic, columns_of, frames_of, traffic_of
 from canmap.simulator.buses.network import Outcome, Release
+from canmap.simulator.buses.traffic import Sent, Traffic, columns_of, frames_of, traffic_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -47,7 +47,7 @@ class BatchBus:
     ) -> None:
         self._config = config
         self._disturbances = tuple(disturbances)
-        self._bus = Bus(config, self._disturbances, seed)
+        self._bus = BusRun(config, self._disturbances, seed)
         self._until_ns = until_ns
         self._newest_ns = 0
         self._waiting = [traffic_of([], config.name)]
@@ -111,7 +111,7 @@ class BatchBus:
         return columns_of(transmissions, self._config.name)
 
     def _asked(self, periods: BusyPeriods, stop: int, *, final: bool) -> list[tuple[int, int]]:
-        """Return the spans of periods, from and up to, in which `Bus` must be asked."""
+        """Return the spans of periods, from and up to, in which `BusRun` must be asked."""
         edges = np.diff(np.concatenate([[False], periods.asked[:stop], [False]]))
         spans = [(begin, end) for begin, end in np.flatnonzero(edges).reshape(-1, 2).tolist()]
         for what in self._disturbances:
@@ -130,7 +130,7 @@ class BatchBus:
     def _sent_by_bus(
         self, periods: BusyPeriods, start: int, stop: int, limit: int
     ) -> tuple[list[Transmission], int]:
-        """Let `Bus` send the periods from `start` up to `stop`, and on until it is calm, at most to `limit`.
+        """Let `BusRun` send the periods from `start` up to `stop`, and on until calm, at most to `limit`.
 
         Returns:
             The transmissions, and the period up to which it went.
@@ -162,7 +162,7 @@ def transmit(
 
 
 def _sent_quietly(periods: BusyPeriods, start: int, stop: int) -> Sent:
-    """Return the transmissions of the periods from `start` up to `stop`, of which none needs `Bus`."""
+    """Return the transmissions of the periods from `start` up to `stop`, of which none needs `BusRun`."""
     rows = slice(periods.first[start], periods.first[stop])
     order = np.argsort(periods.start_ns[rows], kind="stable") + rows.start
     start_ns = periods.start_ns[order]

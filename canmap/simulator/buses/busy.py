@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.frames.chunks import FrameChunk
-    from canmap.simulator.buses.columns import Traffic
     from canmap.simulator.buses.network import BusConfig, Node
+    from canmap.simulator.buses.traffic import Traffic
 
 
 @dataclass(frozen=True, slots=True)

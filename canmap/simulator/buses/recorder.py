@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.simulator.buses.error_frames import error_frames
 from canmap.simulator.buses.network import Outcome
+from canmap.simulator.buses.recorded_errors import error_frames
 from canmap.simulator.noise import even, even_ns
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.frames.chunks import FrameChunk
-    from canmap.simulator.buses.columns import Sent
+    from canmap.simulator.buses.traffic import Sent
 
 BURST_NS = 10_000  # what a host takes to read a frame that already waits (common practice)
 

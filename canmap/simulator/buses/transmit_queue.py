@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from canmap.simulator.buses.network import Node
 
 
-class Entry(NamedTuple):
+class QueuedFrame(NamedTuple):
     """A waiting frame; entries compare by arbitration, then by age.
 
     Attributes:
@@ -41,12 +41,12 @@ class TransmitQueue:
         competing: The heap of the bus, which holds what the mailboxes of all nodes hold.
     """
 
-    def __init__(self, node: Node, competing: list[Entry]) -> None:
+    def __init__(self, node: Node, competing: list[QueuedFrame]) -> None:
         self._node = node
         self._competing = competing
         self._mailboxes = node.mailboxes
         self._loaded = 0
-        self._behind: list[tuple[int, Entry]] = []  # a heap: place in the queue, entry
+        self._behind: list[tuple[int, QueuedFrame]] = []  # a heap: place in the queue, entry
 
     @property
     def plain(self) -> bool:
@@ -54,7 +54,7 @@ class TransmitQueue:
         node = self._node
         return node.mailboxes is None and node.capacity is None and not node.replaces
 
-    def put(self, entry: Entry) -> list[tuple[Entry, Outcome]]:
+    def put(self, entry: QueuedFrame) -> list[tuple[QueuedFrame, Outcome]]:
         """Let `entry` compete, or wait behind those that do; return what is lost by that, and why."""
         lost = [(older, Outcome.REPLACED) for older in self._replaced(entry)]
         capacity = self._node.capacity
@@ -68,7 +68,7 @@ class TransmitQueue:
             heappush(self._behind, (place, entry))
         return lost
 
-    def _replaced(self, entry: Entry) -> list[Entry]:
+    def _replaced(self, entry: QueuedFrame) -> list[QueuedFrame]:
         """Take out and return the waiting entry that `entry` replaces, if the node does that."""
         if not self._node.replaces:
             return []
@@ -92,7 +92,7 @@ class TransmitQueue:
             self._loaded += 1
             heappush(self._competing, heappop(self._behind)[1])
 
-    def clear(self, index: int) -> list[Entry]:
+    def clear(self, index: int) -> list[QueuedFrame]:
         """Take out everything that waits in this node, whose index is `index`, oldest first."""
         mine = [entry for entry in self._competing if entry.node == index]
         self._competing[:] = [entry for entry in self._competing if entry.node != index]

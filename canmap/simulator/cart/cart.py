@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from canmap.simulator.cart.actuators import Actuator, Play, Response
 from canmap.simulator.cart.kit import BRAKE, DRIVE, STEERING, Axis, Event, Override, Reason, StopChain
 from canmap.simulator.cart.people import Computer, Driver
-from canmap.simulator.cart.vehicle import Battery, Vehicle, VehicleParameters
+from canmap.simulator.cart.vehicle import TractionBattery, Vehicle, VehicleParameters
 from canmap.vocabulary.record_types import AxisState, ControlMode, Gear
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ class Cart:
 
     def __init__(self, parameters: VehicleParameters, layouts: Mapping[str, Layout], seconds: float) -> None:
         self.parameters, self.seconds = parameters, seconds
-        self.vehicle, self.battery = Vehicle(parameters), Battery()
+        self.vehicle, self.battery = Vehicle(parameters), TractionBattery()
         self.driver, self.computer = Driver(), Computer()
         self.chain, self.sensors = StopChain(), Sensors()
         self.steering = Axis(STEERING, layouts["SteerCommand"])

@@ -76,7 +76,7 @@ class Trouble:
     enable: bool | None = None
 
 
-class Batch(NamedTuple):
+class Releases(NamedTuple):
     """Frames that one or more nodes hand to their controllers.
 
     Attributes:
@@ -93,26 +93,26 @@ class Batch(NamedTuple):
     length: NDArray[np.int64]
     payload: NDArray[np.uint8]
 
-    def take(self, rows: NDArray[np.intp] | NDArray[np.bool_]) -> Batch:
+    def take(self, rows: NDArray[np.intp] | NDArray[np.bool_]) -> Releases:
         """Return the frames at `rows`."""
         t_ns, node, can_id, length, payload = self
-        return Batch(t_ns[rows], node[rows], can_id[rows], length[rows], payload[rows])
+        return Releases(t_ns[rows], node[rows], can_id[rows], length[rows], payload[rows])
 
 
-def batch(t_ns: NDArray[np.int64], node: int, can_id: int, payload: NDArray[np.uint8]) -> Batch:
+def batch(t_ns: NDArray[np.int64], node: int, can_id: int, payload: NDArray[np.uint8]) -> Releases:
     """Return frames of one message, whose payloads are uint8[n, length]."""
     n, length = payload.shape
     wide = np.zeros((n, WIDTH), np.uint8)
     wide[:, :length] = payload
-    return Batch(t_ns, np.full(n, node), np.full(n, can_id), np.full(n, length), wide)
+    return Releases(t_ns, np.full(n, node), np.full(n, can_id), np.full(n, length), wide)
 
 
-def ordered(batches: list[Batch]) -> Batch:
+def ordered(batches: list[Releases]) -> Releases:
     """Return all frames by time; of the same time, in the order of the list."""
     if not batches:
         none = np.zeros(0, np.int64)
-        return Batch(none, none, none, none, np.zeros((0, WIDTH), np.uint8))
-    whole = Batch(*(np.concatenate(columns) for columns in zip(*batches, strict=True)))
+        return Releases(none, none, none, none, np.zeros((0, WIDTH), np.uint8))
+    whole = Releases(*(np.concatenate(columns) for columns in zip(*batches, strict=True)))
     return whole.take(np.argsort(whole.t_ns, kind="stable"))
 
 
@@ -156,7 +156,7 @@ class Sender:
         times: NDArray[np.int64] = self._first_ns + np.rint(numbers * period).astype(np.int64) + jitter
         return times[times < until_ns]
 
-    def run(self, times: NDArray[np.int64], states: States, events: list[Event]) -> Batch | None:
+    def run(self, times: NDArray[np.int64], states: States, events: list[Event]) -> Releases | None:
         """Return what the next timers, which ran out at `times`, make of the states then.
 
         Args:
@@ -188,7 +188,7 @@ class Sender:
             values["Enable"] = float(trouble.enable)
         return self._packed(times, values, numbers)
 
-    def _packed(self, times: NDArray[np.int64], values: Values, numbers: NDArray[np.int64]) -> Batch:
+    def _packed(self, times: NDArray[np.int64], values: Values, numbers: NDArray[np.int64]) -> Releases:
         trouble = self.trouble
         self.count += len(numbers)
         counters = numbers if trouble.stuck_counter is None else np.full_like(numbers, trouble.stuck_counter)
@@ -212,7 +212,7 @@ class Sender:
             rows.append(row)
         return rows
 
-    def _events(self, times: NDArray[np.int64], events: list[Event]) -> Batch | None:
+    def _events(self, times: NDArray[np.int64], events: list[Event]) -> Releases | None:
         """Tell one event a timer, each once it has happened."""
         told: list[tuple[int, Event]] = []
         for t_ns in times.tolist() if events else ():
@@ -229,7 +229,7 @@ class Sender:
         return self._packed(np.array([t_ns for t_ns, _ in told]), values, numbers)
 
 
-class Unit:
+class SuppliedNode:
     """A node with its supply and its messages.
 
     Attributes:
@@ -252,7 +252,7 @@ class Unit:
         for sender in senders:
             largest = min(sender.timing.period_ns, LARGEST_PHASE_NS) - 1
             sender.phase_ns = int(even_ns(seed, f"phase {sender.name}", zero, largest)[0])
-        self._boot: list[Batch] = []
+        self._boot: list[Releases] = []
 
     def power(self, on: bool, t_ns: int) -> None:
         """Switch its supply: on, it sends its boot message and starts its timers."""
@@ -271,7 +271,7 @@ class Unit:
             t = np.array([t_ns + WAKE_NS + late_ns])
             self._boot.append(batch(t, self.index, BOOT_ID + self.number, said.reshape(1, -1)))
 
-    def boot(self, until_ns: int) -> list[Batch]:
+    def boot(self, until_ns: int) -> list[Releases]:
         """Return and forget the boot message, if it is due before `until_ns`."""
         due = [one for one in self._boot if one.t_ns[0] < until_ns]
         self._boot = [one for one in self._boot if one.t_ns[0] >= until_ns]

@@ -151,7 +151,7 @@ def wheel_speeds(
 
 
 @dataclass(slots=True)
-class Battery:
+class TractionBattery:
     """A battery with inner resistance: its voltage sags under load.
 
     Attributes:

@@ -13,17 +13,19 @@ import numpy as np
 
 from canmap.simulator.cart.cart import Cart
 from canmap.simulator.cart.messages import TELL, no_values
-from canmap.simulator.cart.nodes import MS, Sender, Timing, Unit
+from canmap.simulator.cart.nodes import MS, Sender, SuppliedNode, Timing
 from canmap.simulator.cart.payloads import Layout
 from canmap.simulator.cart.states import States, state_of, table_of
 from canmap.simulator.cart.vehicle import VehicleParameters
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from canmap.mapping.description.description import Description
-    from canmap.simulator.cart.nodes import Batch
-    from canmap.simulator.cart.plan import Plan
+    from canmap.simulator.buses.gateway import GatewayLoss
+    from canmap.simulator.buses.network import Disturbance
+    from canmap.simulator.buses.recorder import RecorderFault
+    from canmap.simulator.cart.nodes import Releases
 
 STEP_NS = 10 * MS
 KIT_NODES = ("SteerNode", "BrakeNode", "DriveNode")  # fed by the relay of the e-stop chain
@@ -49,6 +51,34 @@ SPECIAL_TIMING = {
 }
 LONGEST_SPAN_NS = 10_000 * MS
 KMH = 3.6
+
+
+@dataclass(slots=True)
+class Plan:
+    """What happens, and what goes wrong.
+
+    Attributes:
+        actions: Simulated time in ns and what is done then, in any order; of the same time, first come, first
+            done.
+        disturbances: Of the drive bus.
+        gateway_losses: Of the gateway from the drive bus to the chassis bus.
+        recorder: What goes wrong in the recorder, on both channels alike.
+        layouts: Messages that the kit packs otherwise than described, by name.
+        cuts: Times at which the two channels of the capture must not be sorted across.
+        live: What the kit or the computer receives is disturbed, so the bus must run with the vehicle.
+    """
+
+    actions: list[tuple[int, Callable[[World], None]]] = field(default_factory=list)
+    disturbances: list[Disturbance] = field(default_factory=list)
+    gateway_losses: list[GatewayLoss] = field(default_factory=list)
+    recorder: list[RecorderFault] = field(default_factory=list)
+    layouts: dict[str, Layout] = field(default_factory=dict)
+    cuts: list[int] = field(default_factory=list)
+    live: bool = False
+
+    def at(self, t_ns: int, action: Callable[[World], None]) -> None:
+        """Do something at a time."""
+        self.actions.append((t_ns, action))
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,9 +190,11 @@ class World:
         """Return some states as columns."""
         return States(table_of(rows), self.setup.seed, self.setup.parameters)
 
-    def sent(self, units: dict[str, Unit], start_ns: int, until_ns: int, states: States) -> list[Batch]:
+    def sent(
+        self, units: dict[str, SuppliedNode], start_ns: int, until_ns: int, states: States
+    ) -> list[Releases]:
         """Return what nodes hand over in a span, from the states after each of its steps."""
-        batches: list[Batch] = []
+        batches: list[Releases] = []
         last = len(states) - 1
         for unit in units.values():
             if not unit.on:
@@ -198,7 +230,7 @@ class HandOver:
 
 def _units(
     description: Description, layouts: dict[str, Layout], names: tuple[str, ...], seed: int
-) -> dict[str, Unit]:
+) -> dict[str, SuppliedNode]:
     """Make the nodes of a bus, with the messages that the description says they send."""
     first = len(DRIVE_NODES) if names is CHASSIS_NODES else 0
     units = {}
@@ -213,5 +245,5 @@ def _units(
             for each in description.messages
             if each.sender == name and each.name != RELAYED_AS
         )
-        units[name] = Unit(name, index, None if name == "Stranger" else first + index, senders, seed)
+        units[name] = SuppliedNode(name, index, None if name == "Stranger" else first + index, senders, seed)
     return units

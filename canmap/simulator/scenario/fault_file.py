@@ -13,13 +13,13 @@ from canmap.mapping.reading.marks import Scalar
 from canmap.mapping.reading.sections import Key, Section, mapping
 from canmap.mapping.reading.shapes import word
 from canmap.simulator.scenario.fault_kinds import FAULT_KINDS
-from canmap.simulator.scenario.faults import Effect, Span
+from canmap.simulator.scenario.faults import Effect, TimeSpan
 from canmap.simulator.scenario.script import AT, FOR
 
 if TYPE_CHECKING:
     from canmap.mapping.reading.marks import Node
-    from canmap.mapping.reading.sections import Context, Values
-    from canmap.simulator.cart.plan import Plan
+    from canmap.mapping.reading.sections import Context, SectionValues
+    from canmap.simulator.cart.world import Plan
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,12 +36,12 @@ class Case:
     kind: str
     start_ns: int
     for_ns: int | None
-    values: Values
+    values: SectionValues
 
-    def span(self, duration_ns: int) -> Span:
+    def span(self, duration_ns: int) -> TimeSpan:
         """Return from when to when it lasts in a run of that length."""
         stop_ns = duration_ns if self.for_ns is None else min(self.start_ns + self.for_ns, duration_ns)
-        return Span(self.start_ns, stop_ns)
+        return TimeSpan(self.start_ns, stop_ns)
 
     def effect(self, duration_ns: int) -> Effect:
         """Return what it does."""

@@ -15,7 +15,7 @@ from canmap.simulator.buses.recorder import ClockStep, Loss, Stall
 from canmap.simulator.cart.payloads import Layout, misread
 from canmap.simulator.cart.world import DATA_IDS, DEMANDS, DRIVE_NODES, RELAYED_AS, SEEN
 from canmap.simulator.scenario import faults as f
-from canmap.simulator.scenario.faults import Effect, Span
+from canmap.simulator.scenario.faults import Effect, TimeSpan
 from canmap.simulator.scenario.script import TORQUE, si
 from canmap.simulator.wires import RELAYED
 
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from canmap.mapping.reading.names import FoundSignal
-    from canmap.mapping.reading.sections import Values
-    from canmap.simulator.cart.plan import Plan
+    from canmap.mapping.reading.sections import SectionValues
+    from canmap.simulator.cart.world import Plan
 
 STRANGER = DRIVE_NODES.index("Stranger")
 SENDERS = tuple(name for name in DRIVE_NODES if name != "Stranger")
@@ -38,7 +38,7 @@ SIGNAL = Key("signal", signal, required=True)
 FACTOR = Key("factor", number, required=True)
 
 
-def gateway_loss(values: Values, span: Span) -> Effect:
+def gateway_loss(values: SectionValues, span: TimeSpan) -> Effect:
     """The gateway does not pass on some frames."""
     share = si(values, f.SHARE)
 
@@ -49,7 +49,7 @@ def gateway_loss(values: Values, span: Span) -> Effect:
     return Effect(cause, "chassis", "Gateway", RELAYED_AS, prepare=prepare)
 
 
-def recorder_loss(values: Values, span: Span) -> Effect:
+def recorder_loss(values: SectionValues, span: TimeSpan) -> Effect:
     """The recorder loses frames that were on the bus."""
     share = si(values, f.SHARE)
 
@@ -59,7 +59,7 @@ def recorder_loss(values: Values, span: Span) -> Effect:
     return Effect(f"The recorder loses {100 * share:g} % of all frames.", None, prepare=prepare)
 
 
-def recorder_gap(_: Values, span: Span) -> Effect:
+def recorder_gap(_: SectionValues, span: TimeSpan) -> Effect:
     """The recorder stops for a while."""
 
     def prepare(plan: Plan) -> None:
@@ -68,7 +68,7 @@ def recorder_gap(_: Values, span: Span) -> Effect:
     return Effect("The recorder did not record.", None, prepare=prepare)
 
 
-def host_stall(values: Values, span: Span) -> Effect:
+def host_stall(values: SectionValues, span: TimeSpan) -> Effect:
     """The computer that records does not fetch frames for a while, and then all at once."""
     buffer = values.get(BUFFER)
 
@@ -81,7 +81,7 @@ def host_stall(values: Values, span: Span) -> Effect:
     )
 
 
-def clock_step(values: Values, span: Span) -> Effect:
+def clock_step(values: SectionValues, span: TimeSpan) -> Effect:
     """The recorder's clock is set."""
     step_ns = round(si(values, STEP) * 1e9)
 
@@ -92,7 +92,7 @@ def clock_step(values: Values, span: Span) -> Effect:
     return Effect(f"The recorder's clock was set by {step_ns / 1e9:+g} s.", None, prepare=prepare)
 
 
-def babbling_node(values: Values, span: Span) -> Effect:
+def babbling_node(values: SectionValues, span: TimeSpan) -> Effect:
     """A node sends one identifier again and again; what has a lower priority waits."""
     can_id, gap_ns = values.get(IDENTIFIER) or 0, values.get(GAP) or 0
 
@@ -104,7 +104,7 @@ def babbling_node(values: Values, span: Span) -> Effect:
     return Effect(f"A babbling node fills the bus with 0x{can_id:03X}.", node="Stranger", prepare=prepare)
 
 
-def wiring(values: Values, span: Span) -> Effect:
+def wiring(values: SectionValues, span: TimeSpan) -> Effect:
     """Bits are damaged on the wire; enough of it takes a sender off the bus."""
     share, node = si(values, f.SHARE), values.get(NODE)
     index = None if node is None else DRIVE_NODES.index(node)
@@ -117,7 +117,7 @@ def wiring(values: Values, span: Span) -> Effect:
     return Effect(cause, node=node, prepare=prepare)
 
 
-def _told_wrongly(values: Values, cause: str, change: Callable[[Layout, str], Layout]) -> Effect:
+def _told_wrongly(values: SectionValues, cause: str, change: Callable[[Layout, str], Layout]) -> Effect:
     """Make the effect of a description that is wrong about a signal: the kit sends something else."""
     found = cast("FoundSignal", values.get(SIGNAL))
     name = found.message.name
@@ -132,26 +132,26 @@ def _told_wrongly(values: Values, cause: str, change: Callable[[Layout, str], La
     )
 
 
-def wrong_scale(values: Values, _: Span) -> Effect:
+def wrong_scale(values: SectionValues, _: TimeSpan) -> Effect:
     """The description's factor is not the kit's."""
     factor = cast("Fraction", values.get(FACTOR))
     cause = f"the kit's scale is {float(factor):g} times that of the description."
     return _told_wrongly(values, cause, lambda layout, name: misread(layout, name, factor=factor))
 
 
-def wrong_sign(values: Values, _: Span) -> Effect:
+def wrong_sign(values: SectionValues, _: TimeSpan) -> Effect:
     """The description's sign is not the kit's."""
     cause = "the kit counts the other way round than the description says."
     return _told_wrongly(values, cause, lambda layout, name: misread(layout, name, factor=Fraction(-1)))
 
 
-def wrong_byte_order(values: Values, _: Span) -> Effect:
+def wrong_byte_order(values: SectionValues, _: TimeSpan) -> Effect:
     """The description's byte order is not the kit's."""
     cause = "the kit sends its bytes in the other order than the description says."
     return _told_wrongly(values, cause, lambda layout, name: misread(layout, name, swap=True))
 
 
-def _not_swappable(values: Values) -> str | None:
+def _not_swappable(values: SectionValues) -> str | None:
     found = values.get(SIGNAL)
     if found is None:
         return None
@@ -162,27 +162,27 @@ def _not_swappable(values: Values) -> str | None:
     return _from_start(values)
 
 
-def _zero_factor(values: Values) -> str | None:
+def _zero_factor(values: SectionValues) -> str | None:
     return "The factor is zero, which no scale is." if values.get(FACTOR) == 0 else _from_start(values)
 
 
-def _from_start(values: Values) -> str | None:
+def _from_start(values: SectionValues) -> str | None:
     found = values.get(SIGNAL)
     if found is not None and found.message.name == RELAYED_AS:
         return f"{RELAYED_AS} carries what the kit sends: name the signal of {RELAYED}."
     return None
 
 
-def _too_much(values: Values) -> str | None:
+def _too_much(values: SectionValues) -> str | None:
     share = values.get(f.SHARE)
     return "A share is at most 100 %." if share is not None and share.si > 1 else None
 
 
-def _bad_sender_loss(values: Values) -> str | None:
+def _bad_sender_loss(values: SectionValues) -> str | None:
     return f.not_sent(values) or _too_much(values)
 
 
-def _off_drive(values: Values) -> str | None:
+def _off_drive(values: SectionValues) -> str | None:
     found = values.get(f.MESSAGE)
     if found is not None and (found.bus != "drive" or found.message.period_ns is None):
         return f"{found.message.name} is no cyclic message of the drive bus, where the second sender is."
@@ -199,9 +199,9 @@ class FaultKind(NamedTuple):
         whole: It lasts from the first frame to the last, so it takes neither `at` nor `for`.
     """
 
-    effect: Callable[[Values, Span], Effect]
+    effect: Callable[[SectionValues, TimeSpan], Effect]
     keys: tuple[Key[object], ...] = ()
-    complaint: Callable[[Values], str | None] | None = None
+    complaint: Callable[[SectionValues], str | None] | None = None
     whole: bool = False
 
 

@@ -21,10 +21,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from canmap.mapping.reading.names import FoundMessage
-    from canmap.mapping.reading.sections import Values
+    from canmap.mapping.reading.sections import SectionValues
     from canmap.simulator.cart.nodes import Trouble
     from canmap.simulator.cart.payloads import Layout
-    from canmap.simulator.cart.plan import Plan
+    from canmap.simulator.cart.world import Plan
 
 MESSAGE = Key("message", message, required=True)
 NODE = Key("node", word("a node of the kit", AXIS_OF), required=True)
@@ -42,7 +42,7 @@ DIP_NS = (
 )
 
 
-class Span(NamedTuple):
+class TimeSpan(NamedTuple):
     """From when to when, half open, simulated time."""
 
     start_ns: int
@@ -76,12 +76,12 @@ class Effect:
     prepare: Callable[[Plan], None] | None = None
 
 
-def named(values: Values) -> FoundMessage:
+def named(values: SectionValues) -> FoundMessage:
     """Return the message that a fault names."""
     return cast("FoundMessage", values.get(MESSAGE))
 
 
-def not_sent(values: Values) -> str | None:
+def not_sent(values: SectionValues) -> str | None:
     """Say so where the message is none that a node of its own sends."""
     found = values.get(MESSAGE)
     if found is not None and found.message.name == RELAYED_AS:
@@ -89,7 +89,7 @@ def not_sent(values: Values) -> str | None:
     return None
 
 
-def no_demand(values: Values) -> str | None:
+def no_demand(values: SectionValues) -> str | None:
     """Say so where the message is no demand of the computer."""
     found = values.get(MESSAGE)
     if found is not None and found.message.name not in DEMANDS:
@@ -97,7 +97,7 @@ def no_demand(values: Values) -> str | None:
     return None
 
 
-def _at_sender(values: Values, cause: str, change: Callable[[Trouble, bool], None]) -> Effect:
+def _at_sender(values: SectionValues, cause: str, change: Callable[[Trouble, bool], None]) -> Effect:
     """Make the effect of a trouble of one sender, which `change` sets (True) and takes back (False)."""
     found = named(values)
     name = found.message.name
@@ -114,7 +114,7 @@ def _at_sender(values: Values, cause: str, change: Callable[[Trouble, bool], Non
     return Effect(cause, found.bus, found.message.sender, name, begin=begin, end=end, prepare=prepare)
 
 
-def message_stopped(values: Values, _: Span) -> Effect:
+def message_stopped(values: SectionValues, _: TimeSpan) -> Effect:
     """A sender stops sending one message, its others go on."""
 
     def change(trouble: Trouble, on: bool) -> None:
@@ -124,7 +124,7 @@ def message_stopped(values: Values, _: Span) -> Effect:
     return _at_sender(values, f"{found.sender} does not send {found.name}.", change)
 
 
-def frozen_value(values: Values, _: Span) -> Effect:
+def frozen_value(values: SectionValues, _: TimeSpan) -> Effect:
     """A message comes on time with counter and checksum, and its values stand still."""
 
     def change(trouble: Trouble, on: bool) -> None:
@@ -136,7 +136,7 @@ def frozen_value(values: Values, _: Span) -> Effect:
     )
 
 
-def demand_late(values: Values, _: Span) -> Effect:
+def demand_late(values: SectionValues, _: TimeSpan) -> Effect:
     """A demand leaves the computer late."""
     delay_ns = values.get(DELAY) or 0
 
@@ -147,7 +147,7 @@ def demand_late(values: Values, _: Span) -> Effect:
     return _at_sender(values, f"The computer sends {name} {delay_ns / 1e6:g} ms late.", change)
 
 
-def demand_absent(values: Values, _: Span) -> Effect:
+def demand_absent(values: SectionValues, _: TimeSpan) -> Effect:
     """A demand does not come."""
 
     def change(trouble: Trouble, on: bool) -> None:
@@ -156,7 +156,7 @@ def demand_absent(values: Values, _: Span) -> Effect:
     return _at_sender(values, f"The computer does not send {named(values).message.name}.", change)
 
 
-def demand_refused(values: Values, _: Span) -> Effect:
+def demand_refused(values: SectionValues, _: TimeSpan) -> Effect:
     """A demand comes on time, and the kit does not take it."""
     because = values.get(BECAUSE)
 
@@ -177,7 +177,7 @@ def demand_refused(values: Values, _: Span) -> Effect:
     return _at_sender(values, f"The kit does not take {name}: {what}.", change)
 
 
-def sender_loss(values: Values, _: Span) -> Effect:
+def sender_loss(values: SectionValues, _: TimeSpan) -> Effect:
     """Frames get lost between a sender's task and its controller; the counter counts them."""
     share = si(values, SHARE)
 
@@ -188,7 +188,7 @@ def sender_loss(values: Values, _: Span) -> Effect:
     return _at_sender(values, f"{found.sender} loses {100 * share:g} % of its {found.name}.", change)
 
 
-def node_restart(values: Values, span: Span) -> Effect:
+def node_restart(values: SectionValues, span: TimeSpan) -> Effect:
     """A node loses its supply or its mind, is away, and starts again."""
     node, dip = str(values.get(NODE)), values.get(SUPPLY_DIP)
     sent = {
@@ -217,7 +217,7 @@ def node_restart(values: Values, span: Span) -> Effect:
     )
 
 
-def supply_cut(_values: Values, _span: Span) -> Effect:
+def supply_cut(_values: SectionValues, _span: TimeSpan) -> Effect:
     """The relay that feeds the kit opens although nothing asks for the stop."""
 
     def begin(world: World) -> None:
@@ -230,7 +230,7 @@ def supply_cut(_values: Values, _span: Span) -> Effect:
     return Effect(cause, messages=KIT_MESSAGES, begin=begin, end=end)
 
 
-def stop_pressed(values: Values, _: Span) -> Effect:
+def stop_pressed(values: SectionValues, _: TimeSpan) -> Effect:
     """An e-stop button is pressed; after its release the operator's reset is still needed."""
     radio = values.get(BUTTON) == "radio"
 
@@ -251,7 +251,7 @@ def stop_pressed(values: Values, _: Span) -> Effect:
     )
 
 
-def link_lost(_values: Values, _span: Span) -> Effect:
+def link_lost(_values: SectionValues, _span: TimeSpan) -> Effect:
     """The radio link to the remote e-stop button is lost; its receiver opens the loop."""
 
     def begin(world: World) -> None:
@@ -266,7 +266,7 @@ def link_lost(_values: Values, _span: Span) -> Effect:
     return Effect(cause, signal="KitState.LinkLost", messages=KIT_MESSAGES, begin=begin, end=end)
 
 
-def driver_override(values: Values, _: Span) -> Effect:
+def driver_override(values: SectionValues, _: TimeSpan) -> Effect:
     """The driver holds the steering wheel against the motor."""
     torque = si(values, TORQUE)
 
@@ -280,7 +280,7 @@ def driver_override(values: Values, _: Span) -> Effect:
     return Effect(cause, None, "SteerNode", "SteerFeedback", "SteerFeedback.Torque", begin=begin, end=end)
 
 
-def false_override(values: Values, _: Span) -> Effect:
+def false_override(values: SectionValues, _: TimeSpan) -> Effect:
     """The torque sensor reads too much, and the kit takes it for the driver."""
     torque = si(values, TORQUE)
 
@@ -294,7 +294,7 @@ def false_override(values: Values, _: Span) -> Effect:
     return Effect(cause, None, "SteerNode", "SteerFeedback", "SteerFeedback.Torque", begin=begin, end=end)
 
 
-def kit_fault(values: Values, _: Span) -> Effect:
+def kit_fault(values: SectionValues, _: TimeSpan) -> Effect:
     """An axis faults and stays so until it is reset, which is the fault's end."""
     name = str(values.get(AXIS))
     node = next(node for node, axis in AXIS_OF.items() if axis == name)
@@ -311,7 +311,7 @@ def kit_fault(values: Values, _: Span) -> Effect:
     )
 
 
-def sensor_offset(values: Values, _: Span) -> Effect:
+def sensor_offset(values: SectionValues, _: TimeSpan) -> Effect:
     """The steering wheel's angle sensor is off, and the kit steers by it."""
     offset = si(values, OFFSET)
 
@@ -327,7 +327,7 @@ def sensor_offset(values: Values, _: Span) -> Effect:
     return Effect(cause, None, "SteerNode", "SteerFeedback", "SteerFeedback.Angle", begin=begin, end=end)
 
 
-def railed_pedal(values: Values, _: Span) -> Effect:
+def railed_pedal(values: SectionValues, _: TimeSpan) -> Effect:
     """The first sensor of the throttle pedal stands at a rail."""
     level = 100.0 * si(values, LEVEL)
 
@@ -341,7 +341,7 @@ def railed_pedal(values: Values, _: Span) -> Effect:
     return Effect(cause, "drive", "DriveNode", "PedalState", "PedalState.Throttle", begin=begin, end=end)
 
 
-def two_senders(values: Values, _: Span) -> Effect:
+def two_senders(values: SectionValues, _: TimeSpan) -> Effect:
     """A second node sends a message of the first, with a counter of its own."""
     found = named(values)
     name = found.message.name

@@ -17,16 +17,15 @@ from canmap.mapping.reading.mistakes import Faults
 from canmap.mapping.reading.names import Names
 from canmap.mapping.reading.sections import Context, Key, Section
 from canmap.mapping.reading.shapes import integer, list_of, placed_text, quantity, text, time_ns
-from canmap.simulator.cart.plan import Plan
 from canmap.simulator.cart.vehicle import VehicleParameters
-from canmap.simulator.cart.world import DEMANDS, RELAYED_AS, SEEN, Setup
+from canmap.simulator.cart.world import DEMANDS, RELAYED_AS, SEEN, Plan, Setup
 from canmap.simulator.scenario.fault_file import read_fault
 from canmap.simulator.scenario.script import moment_ns, script_line
 from canmap.simulator.wires import RELAYED
 
 if TYPE_CHECKING:
     from canmap.mapping.model import Geometry, Spec
-    from canmap.mapping.reading.sections import Values
+    from canmap.mapping.reading.sections import SectionValues
     from canmap.simulator.scenario.fault_file import Case
     from canmap.simulator.scenario.script import Line
 
@@ -118,7 +117,7 @@ def load_scenario(path: str, faults_path: str | None = None, seed: int | None = 
     return replace(scenario, faults_path=faults_path)
 
 
-def _spec(values: Values, path: str, faults: Faults) -> Spec | None:
+def _spec(values: SectionValues, path: str, faults: Faults) -> Spec | None:
     named = values.get(SPEC)
     if named is None:
         return None
@@ -145,7 +144,7 @@ def _faults(path: str, spec: Spec | None, faults: Faults) -> tuple[Case, ...]:
     return FAULT_FILE.values(root, Context(faults, [], names, file=path)).get(FAULTS) or ()
 
 
-def _check_moments(values: Values, cases: tuple[Case, ...], faults: Faults) -> None:
+def _check_moments(values: SectionValues, cases: tuple[Case, ...], faults: Faults) -> None:
     """Refuse what would only be done once the run is over, and so never."""
     duration_ns = values.get(DURATION)
     if duration_ns is None:
@@ -158,14 +157,14 @@ def _check_moments(values: Values, cases: tuple[Case, ...], faults: Faults) -> N
             _complain(case.values, "begins", duration_ns, faults)
 
 
-def _complain(values: Values, verb: str, duration_ns: int, faults: Faults) -> None:
+def _complain(values: SectionValues, verb: str, duration_ns: int, faults: Faults) -> None:
     _, at = values.nodes["at"]
     text = f"This {verb} when the scenario is over: its duration is {duration_ns / 1e9:g} s."
     faults.add(at.place, text)
 
 
 def _put_together(
-    path: str, values: Values, spec: Spec, cases: tuple[Case, ...], seed: int | None
+    path: str, values: SectionValues, spec: Spec, cases: tuple[Case, ...], seed: int | None
 ) -> Scenario:
     duration_ns, lines = values.get(DURATION) or 0, values.get(SCRIPT) or ()
     recorder = values.get(RECORDER)
@@ -186,7 +185,7 @@ def _put_together(
     return Scenario(path, None, values.get(NAME) or "", spec, seed, lines, cases, setup)
 
 
-def _plan_script(values: Values, lines: tuple[Line, ...], plan: Plan, duration_ns: int) -> None:
+def _plan_script(values: SectionValues, lines: tuple[Line, ...], plan: Plan, duration_ns: int) -> None:
     """Have each line done, those that are repeated again and again to the end."""
     repeat = values.get(REPEAT)
     begin, every = (repeat.get(REPEAT_FROM), repeat.get(REPEAT_EVERY)) if repeat else (None, None)
@@ -197,7 +196,7 @@ def _plan_script(values: Values, lines: tuple[Line, ...], plan: Plan, duration_n
                 line.plan(plan, t_ns)
 
 
-def _parameters(values: Values | None, geometry: Geometry) -> VehicleParameters:
+def _parameters(values: SectionValues | None, geometry: Geometry) -> VehicleParameters:
     """Return the cart's measures: the spec's geometry, and what the scenario changes."""
     measured = {
         name: value

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple, cast
 
 from canmap.mapping.reading.marks import Scalar
 from canmap.mapping.reading.mistakes import listed, shown
-from canmap.mapping.reading.sections import Key, Section, Values, mapping
+from canmap.mapping.reading.sections import Key, Section, SectionValues, mapping
 from canmap.mapping.reading.shapes import list_of, quantity, word
 from canmap.simulator.cart.people import AXES
 from canmap.vocabulary.record_types import Gear
@@ -22,9 +22,8 @@ if TYPE_CHECKING:
 
     from canmap.mapping.reading.marks import Node
     from canmap.mapping.reading.sections import Context
-    from canmap.simulator.cart.plan import Plan
-    from canmap.simulator.cart.world import World
-    from canmap.vocabulary.units import Quantity
+    from canmap.simulator.cart.world import Plan, World
+    from canmap.vocabulary.units import Measure
 
 GEARS = {gear.name.lower(): gear for gear in Gear}
 SWITCH = {"driver": 0, "computer": 2}
@@ -54,9 +53,9 @@ TO = Key("to", word("a position of the switch", SWITCH), required=True)
 AXIS_LIST = Key("axes", list_of(word("an axis", AXES), "axes"))
 
 
-def si(values: Values, key: Key[Quantity]) -> float:
+def si(values: SectionValues, key: Key[Measure]) -> float:
     """Return a quantity that is there, in SI."""
-    return float(cast("Quantity", values.get(key)).si)
+    return float(cast("Measure", values.get(key)).si)
 
 
 class Deed(NamedTuple):
@@ -68,7 +67,7 @@ class Deed(NamedTuple):
         undo: Ends it after `for`.
     """
 
-    do: Callable[[World, Values], None]
+    do: Callable[[World, SectionValues], None]
     keys: tuple[Key[object], ...] = ()
     undo: Callable[[World], None] | None = None
 
@@ -76,53 +75,53 @@ class Deed(NamedTuple):
 # --- the operator ------------------------------------------------------------------------------------
 
 
-def _press(world: World, _: Values) -> None:
+def _press(world: World, _: SectionValues) -> None:
     world.cart.chain.pressed = True
 
 
-def _release(world: World, _: Values) -> None:
+def _release(world: World, _: SectionValues) -> None:
     world.cart.chain.pressed = False
 
 
-def _press_radio(world: World, _: Values) -> None:
+def _press_radio(world: World, _: SectionValues) -> None:
     world.cart.chain.radio_pressed = True
 
 
-def _release_radio(world: World, _: Values) -> None:
+def _release_radio(world: World, _: SectionValues) -> None:
     world.cart.chain.radio_pressed = False
 
 
-def _reset(world: World, _: Values) -> None:
+def _reset(world: World, _: SectionValues) -> None:
     world.cart.chain.reset()
     for axis in world.cart.axes.values():
         axis.reset(world.t_ns)
 
 
-def _select(world: World, values: Values) -> None:
+def _select(world: World, values: SectionValues) -> None:
     world.cart.mode_switch = SWITCH[cast("str", values.get(TO))]
 
 
 # --- the driver --------------------------------------------------------------------------------------
 
 
-def _driver_speed(world: World, values: Values) -> None:
+def _driver_speed(world: World, values: SectionValues) -> None:
     world.cart.driver.foot = None
     world.cart.driver.speed = si(values, SPEED)
 
 
-def _driver_coast(world: World, _: Values) -> None:
+def _driver_coast(world: World, _: SectionValues) -> None:
     world.cart.driver.speed = world.cart.driver.foot = None
 
 
-def _driver_stop(world: World, _: Values) -> None:
+def _driver_stop(world: World, _: SectionValues) -> None:
     world.cart.driver.foot, world.cart.driver.speed = None, 0.0
 
 
-def _driver_turn(world: World, values: Values) -> None:
+def _driver_turn(world: World, values: SectionValues) -> None:
     world.cart.driver.angle = si(values, ANGLE)
 
 
-def _driver_foot(world: World, values: Values) -> None:
+def _driver_foot(world: World, values: SectionValues) -> None:
     world.cart.driver.foot = 100.0 * si(values, PEDAL)
 
 
@@ -130,7 +129,7 @@ def _foot_off(world: World) -> None:
     world.cart.driver.foot = None
 
 
-def _driver_hold(world: World, values: Values) -> None:
+def _driver_hold(world: World, values: SectionValues) -> None:
     world.cart.driver.torque = si(values, TORQUE)
 
 
@@ -138,22 +137,22 @@ def _hands_off(world: World) -> None:
     world.cart.driver.torque = 0.0
 
 
-def _shift(world: World, values: Values) -> None:
+def _shift(world: World, values: SectionValues) -> None:
     world.cart.driver.gear = GEARS[cast("str", values.get(GEAR))]
 
 
-def _set_parking(world: World, _: Values) -> None:
+def _set_parking(world: World, _: SectionValues) -> None:
     world.cart.parking = True
 
 
-def _release_parking(world: World, _: Values) -> None:
+def _release_parking(world: World, _: SectionValues) -> None:
     world.cart.parking = False
 
 
 # --- the computer ------------------------------------------------------------------------------------
 
 
-def _enable(world: World, values: Values) -> None:
+def _enable(world: World, values: SectionValues) -> None:
     """Set the enable bits; start from the measured wheel angle, so that taking over moves nothing."""
     computer = world.cart.computer
     if "steering" not in computer.enabled:
@@ -161,35 +160,35 @@ def _enable(world: World, values: Values) -> None:
     computer.enabled |= set(values.get(AXIS_LIST) or AXES)
 
 
-def _hand_back(world: World, values: Values) -> None:
+def _hand_back(world: World, values: SectionValues) -> None:
     computer = world.cart.computer
     computer.enabled -= set(values.get(AXIS_LIST) or AXES)
     computer.effort = None
 
 
-def _computer_speed(world: World, values: Values) -> None:
+def _computer_speed(world: World, values: SectionValues) -> None:
     computer, speed = world.cart.computer, si(values, SPEED)
     computer.speed, computer.effort = speed, None
     if speed:
         computer.gear = Gear.FORWARD if speed > 0 else Gear.REVERSE
 
 
-def _computer_stop(world: World, _: Values) -> None:
+def _computer_stop(world: World, _: SectionValues) -> None:
     world.cart.computer.speed, world.cart.computer.effort = 0.0, None
 
 
-def _computer_turn(world: World, values: Values) -> None:
+def _computer_turn(world: World, values: SectionValues) -> None:
     computer, rate = world.cart.computer, values.get(RATE)
     computer.angle = si(values, ANGLE)
     computer.angle_rate = math.radians(90.0) if rate is None else float(rate.si)
 
 
-def _computer_step(world: World, values: Values) -> None:
+def _computer_step(world: World, values: SectionValues) -> None:
     computer = world.cart.computer
     computer.angle, computer.angle_rate = si(values, ANGLE), math.inf
 
 
-def _computer_brake(world: World, values: Values) -> None:
+def _computer_brake(world: World, values: SectionValues) -> None:
     world.cart.computer.effort = 100.0 * si(values, EFFORT)
 
 
@@ -234,7 +233,7 @@ class Line:
     t_ns: int
     who: str
     what: str
-    values: Values
+    values: SectionValues
     for_ns: int | None
 
     def plan(self, plan: Plan, t_ns: int) -> None:

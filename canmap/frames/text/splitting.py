@@ -27,7 +27,7 @@ from canmap.frames.text.digits import (
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from canmap.frames.text.block import Block
+    from canmap.frames.text.block import TextBlock
 
 _COMMA = 44
 _DOT = 46
@@ -72,7 +72,7 @@ class Lines:
         fields: int64[count], number of fields in each.
     """
 
-    def __init__(self, block: Block, *, commas: bool = False) -> None:
+    def __init__(self, block: TextBlock, *, commas: bool = False) -> None:
         self._commas = commas
         self.text = block.data
         text = self.text[: block.size]

@@ -30,7 +30,7 @@ STAMP_NS = 1000  # what recorders tell a stamp to
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class Simulation:
     """What a run gave.
 
     Attributes:
@@ -51,7 +51,7 @@ def truth_path(capture: str) -> str:
     return str(Path(capture).with_suffix(".yaml"))
 
 
-def simulate_to_file(scenario: Scenario, capture: str, *, overwrite: bool = False) -> Outcome:
+def simulate_to_file(scenario: Scenario, capture: str, *, overwrite: bool = False) -> Simulation:
     """Run a scenario once; write what the recorder got to `capture`, and the truth beside it.
 
     The ending of `capture` tells its format; a frame that this cannot hold is left out. The two files appear
@@ -79,7 +79,7 @@ def simulate_to_file(scenario: Scenario, capture: str, *, overwrite: bool = Fals
         told = truth_text(truth(scenario, name, recording.first_ns, frames))
         Path(told_to).write_text(told, encoding="utf-8", errors="backslashreplace")
     channels = written_channels(CHANNELS, Path(capture).suffix.lower())
-    return Outcome(frames, len(scenario.faults), beside, channels)
+    return Simulation(frames, len(scenario.faults), beside, channels)
 
 
 class _Recording:

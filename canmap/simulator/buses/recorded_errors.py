@@ -16,7 +16,7 @@ from canmap.simulator.buses.network import ErrorKind, Outcome
 
 if TYPE_CHECKING:
     from canmap.frames.chunks import FrameChunk
-    from canmap.simulator.buses.columns import Sent
+    from canmap.simulator.buses.traffic import Sent
 
 PROTOCOL, ACKNOWLEDGE, BUS_ERROR = 0x008, 0x020, 0x080
 _CLASS = {
