@@ -53,15 +53,10 @@ class FieldSummary:
 
 
 _UNIT_BITS = 1074  # the smallest float64 above zero is 2^-1074
-
-
 _SUMMABLE = 2.0**960  # what is larger is summed one by one
-
-
 _SUMMED_AT_ONCE = 1 << 16
-
-
 _ROOM_BITS = 17  # above a value, so that the sum of as many as are summed at once is exact
+_LEFT_BITS = 36  # by so much smaller is what is left of a value once its topmost bits are taken away
 
 
 def exact_sum(values: NDArray[np.float64], largest: float) -> int:
@@ -77,15 +72,16 @@ def exact_sum(values: NDArray[np.float64], largest: float) -> int:
         values = np.where(is_large, 0.0, values)
         largest = float(np.abs(values).max())
     for start in range(0, len(values), _SUMMED_AT_ONCE):
-        rest, left = values[start : start + _SUMMED_AT_ONCE], largest
-        while left:
+        rest = values[start : start + _SUMMED_AT_ONCE]
+        exponent = math.frexp(largest)[1]
+        while rest.any():
             # Adding this rounds to multiples of 2^-35 of the power of two above the largest.
-            rounder = math.ldexp(1.5, math.frexp(left)[1] + _ROOM_BITS)
+            rounder = math.ldexp(1.5, exponent + _ROOM_BITS)
             top = rest + rounder
             top -= rounder
             total += _units(float(top.sum()))
             rest = rest - top
-            left = max(float(rest.max()), -float(rest.min()))
+            exponent -= _LEFT_BITS
     return total
 
 

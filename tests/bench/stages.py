@@ -28,7 +28,7 @@ from canmap.mapping.loader import load_spec
 STAGES = ("parse", "prepare", "fold")
 STEPS = {
     "interpreter": "",
-    "command line": "import canmap.cli.main, canmap.cli.inspect",
+    "command line": "import canmap.cli.main, canmap.cli.app",
     "reader": "import canmap.frames.readers, canmap.frames.window, canmap.engine.run",
     "arguments": "parse_arguments()",
     "engine": "import canmap.api.inspect, canmap.engine.engine",
@@ -43,7 +43,7 @@ import json, sys, time
 path, steps = sys.argv[1], json.loads(sys.argv[2])
 def parse_arguments():
     try:  # ends where the capture is opened
-        canmap.cli.main.app(["inspect", "no such capture", "--spec", path], standalone_mode=False)
+        canmap.cli.app.app(["inspect", "no such capture", "--spec", path], standalone_mode=False)
     except canmap.CaptureError:
         pass
 spent = {}
