@@ -31,6 +31,7 @@ from canmap.findings.finding import SEVERITY, Finding, Kind, Place
 from canmap.frames.session import SessionClock
 from canmap.mapping.model import Note
 from canmap.records.build import RecordBuilder
+from canmap.records.plain import PlainFields
 from canmap.signals.plan import DecodePlan
 from canmap.signals.repeats import BitRates
 from canmap.stream.view import View
@@ -96,6 +97,7 @@ class Engine:
         self._builders = tuple(
             RecordBuilder(rule, self.plan, stale_after, spec.geometry) for rule in spec.records
         )
+        self._plain = PlainFields(self.plan, [(builder.slot, builder.fields) for builder in self._builders])
         needed = {column for builder in self._builders for column in builder.columns}
         self._holder = Holder(needed, len(self.plan.columns))
         joins = sorted({pair for builder in self._builders for pair in builder.joins})
@@ -188,7 +190,12 @@ class Engine:
         return sorted(clamped, key=lambda finding: finding.order)
 
     def _build(self, view: View) -> tuple[RecordChunk, ...]:
-        built = [builder.build(view.prepared, view.clock, self._holder) for builder in self._builders]
+        built = [
+            builder.build(view.prepared, view.clock, self._holder, plain)
+            for builder, plain in zip(
+                self._builders, self._plain.build(view.prepared, view.clock, self._holder), strict=True
+            )
+        ]
         self._holder.carry(view.prepared, view.clock)
         records = tuple(chunk for chunk in built if chunk is not None)
         for chunk in records:

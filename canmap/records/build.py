@@ -16,7 +16,7 @@ from canmap.signals.values import Choice, Quantity
 from canmap.timing.newest import NEVER_NS, Held, Holder
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -51,6 +51,11 @@ class FieldPlan:
     kinds: tuple[ColumnKind, ...]  # of its sources
     requirements: tuple[Requirement, ...]
     range: Range | None
+
+    @property
+    def columns(self) -> tuple[int, ...]:
+        """The columns that it needs."""
+        return (*self.value.columns, *(need.column for need in self.requirements))
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,16 +101,11 @@ class RecordBuilder:
             if (slot.bus_name, slot.message.name) == (rule.bus, rule.stamp)
         )
         self._fields = tuple(_field_plan(field, plan, stale_after_ns) for field in rule.fields)
+        self._names = [field.rule.type.name for field in self._fields]
         longest_step_ns = stale_after_ns.get((rule.bus, rule.stamp))
         self._motion = MotionBuilder(geometry, longest_step_ns) if rule.derived else None
-        self.columns = sorted(
-            {
-                column
-                for field in self._fields
-                for column in (*field.value.columns, *(need.column for need in field.requirements))
-            }
-        )
-        self._groups = [plan.columns[column].group for column in self.columns]
+        self.columns = sorted({column for field in self._fields for column in field.columns})
+        self._group = {column: plan.columns[column].group for column in self.columns}
 
     @property
     def empty(self) -> RecordChunk:
@@ -121,26 +121,41 @@ class RecordBuilder:
     @property
     def joins(self) -> set[tuple[int, int]]:
         """(slot, group) pairs whose newest samples the record needs."""
-        return {(self.slot, group) for group in self._groups}
+        return {(self.slot, group) for group in self._group.values()}
 
-    def build(self, prepared: Prepared, clock: NDArray[np.int64], holder: Holder) -> RecordChunk | None:
+    @property
+    def fields(self) -> tuple[FieldPlan, ...]:
+        """What its fields are made of."""
+        return self._fields
+
+    def build(
+        self,
+        prepared: Prepared,
+        clock: NDArray[np.int64],
+        holder: Holder,
+        plain: Mapping[str, FieldColumn],
+    ) -> RecordChunk | None:
         """Return the records of a chunk, None if it has none.
 
-        `clock` is the session clock int64[n] of every frame of the chunk.
+        Args:
+            prepared: The chunk.
+            clock: int64[frames], session clock of each.
+            holder: Knows the samples of the chunks before.
+            plain: The fields that are made already, by name.
         """
         samples = prepared.samples
         rows = samples.rows[samples.slot_start[self.slot] : samples.slot_start[self.slot + 1]]
         if not len(rows):
             return None
         stamped = clock[rows]
+        careful = [field for field in self._fields if field.rule.type.name not in plain]
         held = {
-            column: holder.at_records(prepared, clock, stamped, (self.slot, group), column)
-            for column, group in zip(self.columns, self._groups, strict=True)
+            column: holder.at_records(prepared, clock, stamped, (self.slot, self._group[column]), column)
+            for column in {column for field in careful for column in field.columns}
         }
         shared = Shared.of(len(rows))
-        columns = {
-            field.rule.type.name: _field_column(field, held, stamped, shared) for field in self._fields
-        }
+        made = {field.rule.type.name: _field_column(field, held, stamped, shared) for field in careful}
+        columns = {name: made.get(name) or plain[name] for name in self._names}
         if self._motion is not None:
             columns = self._motion.derive(stamped, columns)
         return RecordChunk(self.rule.name, self.rule.type, stamped, prepared.chunk.t_ns[rows], columns)

@@ -40,13 +40,18 @@ class Holder:
     Args:
         columns: The columns that records or conditions need.
         count: Columns of the plan.
+
+    Attributes:
+        raw: int64[columns], newest raw value of each before the chunk.
+        clock_ns: int64[columns], session clock of it, NEVER_NS where none has come.
+        valid: bool[columns], it has come and its payload held it.
     """
 
     def __init__(self, columns: Iterable[int], count: int) -> None:
-        self._needed = sorted(set(columns))
-        self._raw = np.zeros(count, np.int64)
-        self._clock_ns = np.full(count, NEVER_NS)
-        self._valid = np.zeros(count, np.bool_)
+        self._needed = np.array(sorted(set(columns)), np.intp)
+        self.raw = np.zeros(count, np.int64)
+        self.clock_ns = np.full(count, NEVER_NS)
+        self.valid = np.zeros(count, np.bool_)
 
     def at_records(
         self,
@@ -77,21 +82,21 @@ class Holder:
         sampled = clock[samples.positions(column)[taken]]
         raw, valid = raw[taken], None if valid is None else valid[taken]
         if before:
-            raw = np.concatenate((np.full(before, self._raw[column]), raw))
-            sampled = np.concatenate((np.full(before, self._clock_ns[column]), sampled))
-            if valid is not None or not self._valid[column]:
+            raw = np.concatenate((np.full(before, self.raw[column]), raw))
+            sampled = np.concatenate((np.full(before, self.clock_ns[column]), sampled))
+            if valid is not None or not self.valid[column]:
                 later = np.ones(len(taken), np.bool_) if valid is None else valid
-                valid = np.concatenate((np.full(before, self._valid[column]), later))
+                valid = np.concatenate((np.full(before, self.valid[column]), later))
         return Held(raw, sampled, valid, own=False)
 
     def carry(self, prepared: Prepared, clock: NDArray[np.int64]) -> None:
         """Keep the newest sample of every needed column of a chunk; once, when all have asked."""
         samples = prepared.samples
         starts = samples.column_start
-        for column in self._needed:
-            if starts[column] == starts[column + 1]:
-                continue
-            last = starts[column + 1] - 1
-            self._raw[column] = samples.raw[last]
-            self._valid[column] = samples.valid is None or samples.valid[last]
-            self._clock_ns[column] = clock[samples.positions(column)[-1]]
+        came = self._needed[starts[self._needed] < starts[self._needed + 1]]
+        last = starts[came + 1] - 1
+        self.raw[came] = samples.raw[last]
+        self.valid[came] = True if samples.valid is None else samples.valid[last]
+        group = samples.plan.column_group[came]
+        frames = samples.frames[samples.group_start[group] + samples.group_count[group] - 1]
+        self.clock_ns[came] = clock[frames]
