@@ -163,3 +163,16 @@ def test_published_lengths_of_fd_frames() -> None:
         assert all_slow == pytest.approx(slow + fast)
         assert all_slow < float(line["time_us_1M_1M"])
     assert len(lines) == 9
+
+
+def test_a_channel_without_a_repeat_at_a_cut_does_not_hide_that_of_another(tmp_path: Path) -> None:
+    head = WITH_RATE.replace("records", "records")
+    two = head.rstrip("\n") + "\n  other: {description: kit.dbc, channel: can1, bit_rate: 500 kbit/s}\n"
+    spec = spec_of(tmp_path, TICK, "", periods_ms={256: 10}, head=two)
+    rows = [(*row(0)[:1], "can0", *row(0)[2:]), (*row(0.05)[:1], "can1", *row(0)[2:])]
+    rows += [(*row(5)[:1], "can0", 0x101, bytes(8)), (*row(5.05)[:1], "can1", 0x102, bytes(8))]
+    rows += [(*row(5.1)[:1], "can0", 0x103, bytes(8)), (*row(5.15)[:1], "can1", 0x102, bytes(8))]
+    chunk = frames(rows, ("can0", "can1"))
+    for pieces in ([chunk], chunk.split([4])):
+        (finding,) = of_kind(inspected(pieces, spec)[0], Kind.DUPLICATE)
+        assert (finding.place.bus, finding.count) == ("other", 1)

@@ -216,3 +216,10 @@ def test_a_step_that_stays(spec: Spec) -> None:
     (finding,) = of_kind(result, Kind.TIME_ORDER)
     assert finding.open
     assert "had not caught up at the end" in finding.text
+
+
+def test_an_unknown_identifier_is_counted_over_all_chunks(spec: Spec) -> None:
+    chunk = frames([row(0), *(row(10 * t, 0x7A0) for t in range(1, 6)), row(60)])
+    for pieces in ([chunk], chunk.split(range(1, len(chunk))), chunk.split([4])):
+        result, _ = inspected(pieces, spec)
+        assert result.unknown_ids == (("can0", 0x7A0, False, 5),)

@@ -233,3 +233,11 @@ def test_a_gap_counts_from_its_conditions_only_where_they_began_after_the_frame_
     changes = Changes(none.astype(np.intp), none, np.array([True]), np.array([since_ns]))
     gaps, is_anew = _awaited_gaps(changes, np.array([0], np.intp), np.array([10, 20], np.int64))
     assert (gaps.tolist(), is_anew.tolist()) == ([gap_ns], [anew])
+
+
+def test_a_payload_too_short_for_a_condition_does_not_fulfil_it(tmp_path: Path) -> None:
+    # The state stays 2 in the last whole frame at 100 ms; from 120 ms on no payload holds it any more.
+    rows = [row(t, 0x100, bytes([2, *bytes(7)]) if t <= 100 else b"") for t in range(0, 1001, 20)]
+    rows += [row(t, 0x200) for t in range(10, 120, 10)]
+    result = both(kit(tmp_path, WHEN), sorted(rows, key=lambda one: one[0]))
+    assert {finding.kind for finding in serious(result)} == {Kind.LENGTH}
