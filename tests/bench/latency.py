@@ -3,8 +3,8 @@
 python tests/bench/latency.py --seconds 6
 
 Frames of the benchmark's vehicle are due at 16,000 a second. A loop gathers what is due every 2 ms, and
-prepares and folds it in the same thread, without reading ahead. The time of a frame counts from when it was due to when
-its chunk is folded. Of several runs the worst is shown.
+prepares and folds it in the same thread, without reading ahead. The time of a frame counts from when it was
+due to when its chunk is folded. Of several runs the worst is shown.
 """
 
 from __future__ import annotations
