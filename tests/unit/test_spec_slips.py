@@ -70,7 +70,7 @@ def test_nearest_name_is_plausible_or_none(tmp_path):
     ((*_, said),) = faults_of(
         tmp_path, "messages: {SteerFeedback: {checksum: {signal: Share, profile: banana}}}\n"
     )
-    assert said.startswith("`banana` is not a profile of checksums")
+    assert said.startswith("`banana` is not a profile of checksums; it is one of E2E P01, E2E P02,")
     assert "did you mean" not in said
     ((*_, said),) = faults_of(
         tmp_path, "messages: {SteerFeedback: {checksum: {signal: Share, profile: E2E P1}}}\n"

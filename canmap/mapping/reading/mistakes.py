@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 _MOST_FAULTS = 500  # a listing nobody reads; also bounds the time that a hostile file takes
 _MOST_SUGGESTIONS = 100
 _MOST_SHOWN = 60  # characters of a text that the user wrote
-_MOST_NAMES = 12
+_MOST_NAMES = 16
 _LEAST_LIKENESS = 0.6  # of two names, as difflib counts it
 _SURE_LIKENESS = 0.75
 _SHORTEST_BEGIN = 3
