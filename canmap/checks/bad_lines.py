@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 LISTED_LINES = 20  # bad lines that do
 
 
-class LineCheck:
+class BadLineCheck:
     """Reports the lines of the captures that could not be read, and the captures that end too early.
 
     Attributes:

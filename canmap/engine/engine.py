@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING
 
 from canmap.base.errors import UsageError
 from canmap.checks.addresses import AddressCheck
-from canmap.checks.bad_lines import LineCheck
+from canmap.checks.bad_lines import BadLineCheck
 from canmap.checks.channels import ChannelCheck
-from canmap.checks.clock_steps import TimeCheck
+from canmap.checks.clock_steps import ClockStepCheck
 from canmap.checks.duplicates import DuplicateCheck
 from canmap.checks.error_frames import ErrorFrames
 from canmap.checks.lengths import LengthCheck
@@ -25,7 +25,7 @@ from canmap.checks.out_of_range import LimitCheck
 from canmap.checks.rate import Rate
 from canmap.checks.silence import Silence
 from canmap.checks.spacing import Spacing
-from canmap.checks.unknown_ids import StrangerCheck, buses_by_identifier
+from canmap.checks.unknown_ids import UnknownIdCheck, buses_by_identifier
 from canmap.engine.prepare import Preparer
 from canmap.findings.finding import SEVERITY, Finding, Kind, Place
 from canmap.frames.session import SessionClock
@@ -83,7 +83,7 @@ class Engine:
         periods: Summary of the gaps of each stream.
         record_summaries: Summary of each record, by name.
         addresses: The check that knows from where to where messages of parameter groups came.
-        strangers: The check that knows the unknown identifiers.
+        unknown_ids: The check that knows the unknown identifiers.
         lines: The check that knows the bad lines.
     """
 
@@ -110,8 +110,8 @@ class Engine:
         self.session = SessionClock()
         self.timeline = Timeline(self.plan, self.rules, channels)
         mapped = {builder.slot for builder in self._builders} | {self.plan.columns[c].slot for c in needed}
-        self.strangers = StrangerCheck(tuple(spec.buses), channels, buses_by_identifier(self.rules))
-        self.lines = LineCheck()
+        self.unknown_ids = UnknownIdCheck(tuple(spec.buses), channels, buses_by_identifier(self.rules))
+        self.lines = BadLineCheck()
         self.addresses = AddressCheck(self.plan)
         self.channels = ChannelCheck(spec.buses.values())
         self._checks: tuple[Check, ...] = (
@@ -123,8 +123,8 @@ class Engine:
             CodeCheck(self.plan, spec.records),
             LengthCheck(self.plan),
             self.channels,
-            self.strangers,
-            TimeCheck(),
+            self.unknown_ids,
+            ClockStepCheck(),
             self.lines,
             self._duplicates,
             ErrorFrames(names),

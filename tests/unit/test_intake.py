@@ -107,7 +107,7 @@ def test_29_bits_are_another_identifier(spec: Spec) -> None:
     assert result.messages[0].count == 2
 
 
-def test_remote_and_error_frames_are_neither_messages_nor_strangers(spec: Spec) -> None:
+def test_remote_and_error_frames_are_neither_messages_nor_unknown_identifiers(spec: Spec) -> None:
     chunk = frames([row(0), row(10), row(20, 0x7A0), row(30, 0x7A0)])
     chunk.kind[1] = chunk.kind[2] = FrameKind.REMOTE
     chunk.kind[3] = FrameKind.ERROR
@@ -118,7 +118,7 @@ def test_remote_and_error_frames_are_neither_messages_nor_strangers(spec: Spec) 
     assert (capture.frames, capture.error_frames, capture.remote_frames) == (4, 1, 2)
 
 
-def test_many_strangers_are_listed_to_a_limit_and_counted_in_full(spec: Spec) -> None:
+def test_many_unknown_identifiers_are_listed_to_a_limit_and_counted_in_full(spec: Spec) -> None:
     rows = [row(i, 0x200 + i) for i in range(LISTED_IDS + 6)] + [row(999, 0x200 + LISTED_IDS)]
     result, _ = inspected([frames(rows)], spec)
     found = of_kind(result, Kind.UNKNOWN_ID)
