@@ -29,7 +29,7 @@ from canmap.checks.unknown_ids import UnknownIdCheck, buses_by_identifier
 from canmap.engine.prepare import Preparer
 from canmap.findings.finding import SEVERITY, Finding, Kind, Place
 from canmap.frames.session import SessionClock
-from canmap.mapping.model import Note
+from canmap.mapping.notes import Note, NoteReason
 from canmap.records.build import RecordBuilder
 from canmap.signals.plan import DecodePlan
 from canmap.signals.repeats import BitRates
@@ -203,9 +203,10 @@ class Engine:
     def _spec_notes(self, start_ns: int) -> Iterable[Finding]:
         never = [
             Note(
-                f"{rule.name} was never awaited, so it is not judged: its conditions never held.",
-                rule.bus,
-                rule.message.name,
+                reason=NoteReason.NEVER_EXPECTED,
+                bus=rule.bus,
+                message=rule.message.name,
+                subject=rule.name,
             )
             for stream, rule in enumerate(self.rules)
             if not self.timeline.activity.ever[stream]
@@ -218,6 +219,7 @@ class Engine:
                 start_ns=start_ns,
                 end_ns=start_ns,
                 text=note.text,
+                key=note.unjudged_key,
             )
 
 

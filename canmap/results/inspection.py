@@ -195,6 +195,7 @@ class Inspection:
             "limit": _plain(finding.limit),
             "text": finding.text,
             "line": finding.line,
+            **({} if finding.key is None else {"key": finding.key}),
         }
 
 
