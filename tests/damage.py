@@ -22,7 +22,7 @@ import numpy as np
 import canmap
 from canmap.base.errors import CaptureError, FaultyFileError
 from canmap.engine.engine import Engine
-from canmap.frames.chunks import CUT_SHORT, FrameChunk, empty_chunk
+from canmap.frames.chunks import FrameChunk, empty_chunk
 from canmap.frames.readers import READERS, open_captures
 from canmap.mapping.description.load import load_description
 from canmap.results.inspection import conclude
@@ -175,4 +175,4 @@ def sound(chunk: FrameChunk) -> None:
         assert 0 <= bad.position <= count
         assert bad.reason.strip()
         assert len(bad.reason) < REASON_WORDS
-        assert bad.line >= 1 or bad.reason.startswith(CUT_SHORT)
+        assert bad.line >= 1 or bad.truncated

@@ -6,7 +6,7 @@ import io
 from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.base.errors import readable
-from canmap.frames.chunks import CUT_SHORT, FrameChunk, join
+from canmap.frames.chunks import FrameChunk, join
 from canmap.frames.row import Row, UnreadableError
 from canmap.frames.text import linewise
 from canmap.frames.text.asc import AscLines
@@ -14,6 +14,7 @@ from canmap.frames.text.csvrows import HEADER, CsvLines
 from canmap.frames.text.line import LONGEST_LINE
 from canmap.frames.text.log import NO_END
 from canmap.frames.text.trc import TrcLines
+from canmap.frames.unread import cut_short
 
 if TYPE_CHECKING:
     import random
@@ -282,9 +283,9 @@ def read_by_line(
         if frame is not None:
             frames.append((number, frame))
     if unended.encode("latin-1").strip():
-        bad.append((len(frames), len(lines) + 1, NO_END))
+        bad.append((len(frames), len(lines) + 1, str(NO_END)))
     elif missing := grammar.missing_end():
-        bad.append((len(frames), len(lines) + 1, f"{CUT_SHORT}: {missing}"))
+        bad.append((len(frames), len(lines) + 1, str(cut_short(missing))))
     return frames, bad
 
 

@@ -143,7 +143,7 @@ def read_by_line(text: bytes) -> tuple[list[tuple[int, Row]], list[tuple[int, in
         elif isinstance(found, str):
             bad.append((len(frames), number, found))
     if unended.strip():
-        bad.append((len(frames), len(lines) + 1, NO_END))
+        bad.append((len(frames), len(lines) + 1, str(NO_END)))
     return frames, bad
 
 

@@ -10,14 +10,13 @@ from canmap.findings.finding import SEVERITY, Finding, Kind, Place
 
 if TYPE_CHECKING:
     from canmap.findings.episodes import Event
-    from canmap.frames.chunks import BadLine
     from canmap.stream.view import View
 
 
 LISTED_LINES = 20  # bad lines that do
 
 
-class LineCheck:
+class BadLineCheck:
     """Reports the lines of the captures that could not be read, and the captures that end too early.
 
     Attributes:
@@ -41,12 +40,11 @@ class LineCheck:
         for bad in chunk.bad:
             at_ns = view.before_ns if bad.position == 0 else int(view.clock[bad.position - 1])
             if bad.truncated:
-                text = f"{bad.capture} {bad.reason.removeprefix('it ')}."
-                self._truncated.append(self._finding(Kind.TRUNCATED, (at_ns, at_ns), 1, text, bad.line))
+                self._truncated.append(self._finding(Kind.TRUNCATED, (at_ns, at_ns), 1, bad.text, bad.line))
                 events.append(Told(self._truncated[-1], at_ns))
             elif len(self._listed) < LISTED_LINES:
                 self._listed.append(
-                    self._finding(Kind.BAD_LINE, (at_ns, at_ns), 1, _unread(bad), bad.line or None)
+                    self._finding(Kind.BAD_LINE, (at_ns, at_ns), 1, bad.text, bad.line or None)
                 )
                 events.append(Told(self._listed[-1], at_ns))
             elif self._more_from_ns is None:
@@ -81,10 +79,3 @@ class LineCheck:
             text=text,
             line=line,
         )
-
-
-def _unread(bad: BadLine) -> str:
-    """The sentence of a bad line, or of a capture that has none (line 0)."""
-    if not bad.line:
-        return f"{bad.capture} {bad.reason.removeprefix('it ')}."
-    return f"Line {bad.line} of {bad.capture} cannot be read: {bad.reason}."

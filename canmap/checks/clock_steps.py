@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from canmap.stream.view import View
 
 
-class TimeCheck:
+class ClockStepCheck:
     """Reports the steps of the source's clock."""
 
     def __init__(self) -> None:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 LISTED_IDS = 64  # unknown identifiers that get a finding of their own
 
 
-class StrangerCheck:
+class UnknownIdCheck:
     """Notes the identifiers and channels that no description knows.
 
     Args:

@@ -30,7 +30,6 @@ if TYPE_CHECKING:
     from canmap.summaries.fields import RecordSummary
 
 STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "dim"}
-UNJUDGED = "is accepted but not judged yet."
 SHOWN = 40  # findings of one severity that are shown; JSON has all
 PIPE_WIDTH = 120
 # Terminal width from which on a column is shown; the others always are.
@@ -248,7 +247,7 @@ def _told_together(finding: Finding, lost: Container[str | None]) -> bool:
     if finding.kind is Kind.MISSING:
         return finding.place.bus in lost and finding.place.message is not None
     unknown = finding.kind is Kind.UNKNOWN_ID and finding.place.bus is not None
-    return unknown or (finding.kind is Kind.SPEC and finding.text.endswith(UNJUDGED))
+    return unknown or finding.key is not None
 
 
 def _is_of_channel(finding: Finding) -> bool:
@@ -267,9 +266,7 @@ def _show_lost(result: Inspection, bus: str | None, out: Console) -> None:
 
 def _show_unjudged(result: Inspection, out: Console) -> None:
     """What the spec says and nobody judges yet, in one line; JSON has each with its place."""
-    keys = Counter(
-        finding.text.split("`")[1] for finding in result.findings if finding.text.endswith(UNJUDGED)
-    )
+    keys = Counter(finding.key for finding in result.findings if finding.key is not None)
     if keys:
         named = ", ".join(f"{key} ({count})" if count > 1 else key for key, count in sorted(keys.items()))
         _show_line(out, Severity.NOTE, Kind.SPEC, f"in the spec, but not judged yet: {named}")

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING
 
 from canmap.base.errors import UsageError
 from canmap.checks.addresses import AddressCheck
-from canmap.checks.bad_lines import LineCheck
+from canmap.checks.bad_lines import BadLineCheck
 from canmap.checks.channels import ChannelCheck
-from canmap.checks.clock_steps import TimeCheck
+from canmap.checks.clock_steps import ClockStepCheck
 from canmap.checks.duplicates import DuplicateCheck
 from canmap.checks.error_frames import ErrorFrames
 from canmap.checks.lengths import LengthCheck
@@ -25,11 +25,11 @@ from canmap.checks.out_of_range import LimitCheck
 from canmap.checks.rate import Rate
 from canmap.checks.silence import Silence
 from canmap.checks.spacing import Spacing
-from canmap.checks.unknown_ids import StrangerCheck, buses_by_identifier
+from canmap.checks.unknown_ids import UnknownIdCheck, buses_by_identifier
 from canmap.engine.prepare import Preparer
 from canmap.findings.finding import SEVERITY, Finding, Kind, Place
 from canmap.frames.session import SessionClock
-from canmap.mapping.model import Note
+from canmap.mapping.notes import Note, NoteReason
 from canmap.records.build import RecordBuilder
 from canmap.records.plain import PlainFields
 from canmap.signals.plan import DecodePlan
@@ -84,7 +84,7 @@ class Engine:
         periods: Summary of the gaps of each stream.
         record_summaries: Summary of each record, by name.
         addresses: The check that knows from where to where messages of parameter groups came.
-        strangers: The check that knows the unknown identifiers.
+        unknown_ids: The check that knows the unknown identifiers.
         lines: The check that knows the bad lines.
     """
 
@@ -112,8 +112,8 @@ class Engine:
         self.session = SessionClock()
         self.timeline = Timeline(self.plan, self.rules, channels)
         mapped = {builder.slot for builder in self._builders} | {self.plan.columns[c].slot for c in needed}
-        self.strangers = StrangerCheck(tuple(spec.buses), channels, buses_by_identifier(self.rules))
-        self.lines = LineCheck()
+        self.unknown_ids = UnknownIdCheck(tuple(spec.buses), channels, buses_by_identifier(self.rules))
+        self.lines = BadLineCheck()
         self.addresses = AddressCheck(self.plan)
         self.channels = ChannelCheck(spec.buses.values())
         self._checks: tuple[Check, ...] = (
@@ -125,8 +125,8 @@ class Engine:
             CodeCheck(self.plan, spec.records),
             LengthCheck(self.plan),
             self.channels,
-            self.strangers,
-            TimeCheck(),
+            self.unknown_ids,
+            ClockStepCheck(),
             self.lines,
             self._duplicates,
             ErrorFrames(names),
@@ -210,9 +210,10 @@ class Engine:
     def _spec_notes(self, start_ns: int) -> Iterable[Finding]:
         never = [
             Note(
-                f"{rule.name} was never awaited, so it is not judged: its conditions never held.",
-                rule.bus,
-                rule.message.name,
+                reason=NoteReason.NEVER_EXPECTED,
+                bus=rule.bus,
+                message=rule.message.name,
+                subject=rule.name,
             )
             for stream, rule in enumerate(self.rules)
             if not self.timeline.activity.ever[stream]
@@ -225,6 +226,7 @@ class Engine:
                 start_ns=start_ns,
                 end_ns=start_ns,
                 text=note.text,
+                key=note.unjudged_key,
             )
 
 

@@ -87,6 +87,7 @@ class Finding:
         limit: What it should have kept to, in the same unit.
         text: One plain sentence.
         line: Line of the capture where it starts, where one line can be named.
+        key: For a note of the spec, the key that is accepted but not judged yet.
     """
 
     kind: Kind
@@ -100,6 +101,7 @@ class Finding:
     limit: float | None = None
     text: str = ""
     line: int | None = None
+    key: str | None = None
 
     @property
     def order(self) -> tuple[int, int, str, str, float, str]:

@@ -15,10 +15,13 @@ from canmap.base.errors import CaptureError
 from canmap.frames.chunks import CLASSIC_WIDTH, FD_LENGTHS, FD_WIDTH, FLAG_FD, BadLine, FrameChunk, FrameKind
 from canmap.frames.row import EXTENDED_LIMIT, STANDARD_LIMIT, Row, UnreadableError
 from canmap.frames.source import MOST_BAD_LINES, MOST_CHANNELS, Piece, Progress, ReadAhead
+from canmap.frames.unread import as_unread
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Iterable, Iterator
     from io import BufferedIOBase
+
+    from canmap.frames.unread import Unread
 
 ROWS = 8192  # frames of a chunk
 UNNAMED_CHANNEL = "1"  # where the format tells none
@@ -80,11 +83,11 @@ class Batch:
         self._rows.append(row)
         self._lines.append(line)
 
-    def add_bad(self, line: int, reason: str, count: int = 1) -> None:
+    def add_bad(self, line: int, why: str | Unread, count: int = 1) -> None:
         """Note that a line or object cannot be read, or the first of so many for the same reason."""
         self._bad_count += count
         if len(self._bad) < MOST_BAD_LINES:
-            self._bad.append(BadLine(len(self._rows), self._capture, line, reason))
+            self._bad.append(BadLine(len(self._rows), self._capture, line, as_unread(why)))
 
     def chunk(self) -> FrameChunk:
         """Return what was gathered, and begin anew."""

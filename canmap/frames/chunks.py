@@ -13,10 +13,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from canmap.frames.unread import UnreadKind
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from numpy.typing import NDArray
+
+    from canmap.frames.unread import Unread
 
 CLASSIC_WIDTH = 8
 FD_WIDTH = 64
@@ -42,9 +46,6 @@ FLAG_SENT = 0x10
 # is no longer than the silences that are judged, so that a frame more or less is no news.
 LONGEST_BREAK_NS = 100_000_000
 
-# How the reason of a bad line begins that tells of a capture which was cut, and not of a line in it.
-CUT_SHORT = "it ends before it should"
-
 
 @dataclass(frozen=True, slots=True)
 class BadLine:
@@ -54,19 +55,28 @@ class BadLine:
         position: Number of frames of the same chunk that stand before it.
         capture: Name of the capture, as the user gave it.
         line: Line or object number in it, from 1.
-        reason: Why, as the end of a sentence: "the payload has an odd number of digits". If it tells of the
-            whole capture and begins with `CUT_SHORT`, the capture ends here before it says it should.
+        why: What of it was not read, and why.
     """
 
     position: int
     capture: str
     line: int
-    reason: str
+    why: Unread
 
     @property
     def truncated(self) -> bool:
         """Whether it tells that the capture was cut."""
-        return self.reason.startswith(CUT_SHORT)
+        return self.why.kind is UnreadKind.CUT_SHORT
+
+    @property
+    def reason(self) -> str:
+        """Why, as the end of a sentence: "the payload has an odd number of digits"."""
+        return str(self.why)
+
+    @property
+    def text(self) -> str:
+        """One sentence."""
+        return self.why.sentence(self.capture, self.line)
 
 
 @dataclass(frozen=True, slots=True)

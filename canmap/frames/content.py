@@ -12,11 +12,13 @@ import zlib
 from io import BufferedReader, RawIOBase
 from typing import TYPE_CHECKING
 
-from canmap.frames.chunks import CUT_SHORT
+from canmap.frames.unread import CUT_PACKED, damaged
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from io import BufferedIOBase
+
+    from canmap.frames.unread import Unread
 
 # Bytes that may be unpacked in any case, and how many more for each byte read. Captures unpack to 3 to 30
 # times their size; to more than 50 only where a single frame comes again and again.
@@ -45,18 +47,18 @@ def lines_alone(packed: int, before: int) -> int:
     return max(MOST_LINES + max(packed - SMALL, 0) - before, 0)
 
 
-def read_up_to(stream: BufferedIOBase, size: int) -> tuple[bytes, str]:
-    """Return up to `size` bytes, fewer at the end alone, and why no more can be read; empty if they can."""
+def read_up_to(stream: BufferedIOBase, size: int) -> tuple[bytes, Unread | None]:
+    """Return up to `size` bytes, fewer at the end alone, and why no more can be read; None if they can."""
     parts: list[bytes] = []
-    damage = ""
+    damage = None
     try:
         while size and (part := stream.read1(size)):
             parts.append(part)
             size -= len(part)
     except EOFError:
-        damage = f"{CUT_SHORT}: its compressed data are not complete"
+        damage = CUT_PACKED
     except DAMAGE as error:
-        damage = f"the data cannot be read from here on ({error})"
+        damage = damaged(error)
     return b"".join(parts), damage
 
 

@@ -21,6 +21,7 @@ from canmap.frames.chunks import BadLine, FrameChunk, empty_chunk, join
 from canmap.frames.coverage import CoverageBook
 from canmap.frames.session import SessionClock
 from canmap.frames.source import MOST_BAD_LINES, MOST_CHANNELS
+from canmap.frames.unread import NO_FRAME
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -250,7 +251,7 @@ class _Merge:
 
 def _nothing_in(name: str) -> FrameChunk:
     """Return what tells of a capture without any line, readable or not: beside others, none would miss it."""
-    return replace(empty_chunk(), bad=(BadLine(0, name, 0, "it holds no frame"),), bad_count=1)
+    return replace(empty_chunk(), bad=(BadLine(0, name, 0, NO_FRAME),), bad_count=1)
 
 
 def _check_same_clock(inputs: list[_Input]) -> None:

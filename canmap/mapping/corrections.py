@@ -6,13 +6,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from canmap.base.errors import readable
-from canmap.base.words import times
 from canmap.mapping.description.bits import bytes_needed, settled
-from canmap.mapping.model import Note
+from canmap.mapping.notes import Note, NoteReason
 from canmap.mapping.reading import grammar as g
 from canmap.mapping.reading.marks import Scalar
-from canmap.mapping.reading.mistakes import listed, shown
+from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.names import FoundMessage
 from canmap.mapping.reading.raw_codes import raw_codes
 from canmap.mapping.reading.sections import mapping
@@ -84,17 +82,27 @@ def tell_doubts(descriptions: Mapping[str, Description], context: Context) -> No
     for bus, description in descriptions.items():
         file = Path(description.path).name
         for repair in description.repairs[:_MOST_REPAIRS]:
-            context.notes.append(Note(readable(f"{file}:{repair.line}: {repair.text}"), bus))
+            context.notes.append(
+                Note(reason=NoteReason.REPAIRED, bus=bus, file=file, line=repair.line, detail=repair.text)
+            )
         if (more := len(description.repairs) - _MOST_REPAIRS) > 0:
-            context.notes.append(Note(f"{file}: {times(more, 'more repair')}.", bus))
+            context.notes.append(Note(reason=NoteReason.MORE_REPAIRS, bus=bus, file=file, count=more))
         for message in description.messages:
             doubts = [f"{one.signal.name} {one.why}" for one in message.doubtful[:_MOST_DOUBTS]]
             if not doubts:
                 continue
             if more := len(message.doubtful) - len(doubts):
                 doubts.append(f"and {more} more")
-            text = readable(f"Of {message.name} in {file} is not read: {'; '.join(doubts)}.")
-            context.notes.append(Note(text, bus, message.name))
+            context.notes.append(
+                Note(
+                    reason=NoteReason.NOT_READ,
+                    bus=bus,
+                    message=message.name,
+                    subject=message.name,
+                    file=file,
+                    detail="; ".join(doubts),
+                )
+            )
 
 
 def _read(name: Scalar, node: Node, context: Context) -> _Correction | None:
@@ -121,14 +129,21 @@ def _read(name: Scalar, node: Node, context: Context) -> _Correction | None:
 
 def _tell(name: Scalar, values: SectionValues, changes: bool, found: FoundMessage, context: Context) -> None:
     keys = [key for key in values.nodes if key != g.REASON.name]
-    what = f"{name.text} ({context.line(name.place)})"
-    parts = listed(keys or ["nothing"], "and")
-    text = f"The description of {what} is corrected in {parts}: {values.get(g.REASON)}."
+    in_vain = not changes and bool(keys or values.lost)
     if not keys and not values.lost:
         context.faults.add(values.place, f"The correction of {name.text} corrects nothing.")
-    elif not changes:
-        text = f"The correction of {what} changes nothing: the description says the same."
-    context.notes.append(Note(text, found.bus, found.message.name))
+    context.notes.append(
+        Note(
+            reason=NoteReason.CORRECTED_IN_VAIN if in_vain else NoteReason.CORRECTED,
+            bus=found.bus,
+            message=found.message.name,
+            subject=name.text,
+            keys=tuple(keys),
+            detail=str(values.get(g.REASON)),
+            line=name.place.line,
+            file=context.fragment(name.place),
+        )
+    )
 
 
 def _message(message: DescribedMessage, said: Sequence[_Correction]) -> DescribedMessage:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from canmap.mapping.choices import choice_codes
 from canmap.mapping.model import FieldRule, Limits, OutOfRange
+from canmap.mapping.notes import NoteReason
 from canmap.mapping.reading import field_grammar as g
 from canmap.mapping.reading.marks import Entries, Scalar
 from canmap.mapping.reading.mistakes import shown
@@ -180,10 +181,7 @@ def _quantity(
     sign = values.get(g.SIGN)
     if isinstance(sign, g.SignOf):
         place = values.place_of(g.SIGN)
-        where = f"`sign` of {context.subject} ({context.line(place)})"
-        note(
-            context, f"{where} comes from {sign.signal.text}, which is not built yet: the field stays empty."
-        )
+        note(context, NoteReason.NOT_BUILT_YET, g.SIGN.name, place, sign.signal.text)
         return None
     return replace(
         rule,

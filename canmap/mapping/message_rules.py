@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from canmap.mapping.model import MessageRule, Note, Trigger
+from canmap.mapping.model import MessageRule, Trigger
+from canmap.mapping.notes import Note, NoteReason
 from canmap.mapping.reading import grammar as g
 from canmap.mapping.reading.mistakes import Position
 from canmap.mapping.reading.names import FoundMessage
@@ -155,15 +156,24 @@ def _note_what_is_not_judged(
     name = rule.message.name
     if rule.trigger is Trigger.CYCLIC or (entry and entry.value.has(g.MULTIPLEXED)):
         return
-    where = f" ({context.line(entry.place)})" if entry else ""
+    detail = ""
     if rule.trigger is Trigger.UNPROMISED:
-        what = "rate is" if rule.stale_after_ns else "silence and rate are"
-        text = f"Nothing says when {name}{where} is sent: its {what} not judged."
+        reason = NoteReason.NO_RATE_PROMISED if rule.stale_after_ns else NoteReason.NOTHING_PROMISED
     elif rule.stale_after_ns is None:
-        text = f"{name}{where} {COMES[rule.trigger]} and has no heartbeat: its silence is not judged."
+        reason, detail = NoteReason.NO_HEARTBEAT, COMES[rule.trigger]
     else:
         return
-    context.notes.append(Note(text, rule.bus, name))
+    context.notes.append(
+        Note(
+            reason=reason,
+            bus=rule.bus,
+            message=name,
+            subject=name,
+            detail=detail,
+            line=entry.place.line if entry else 0,
+            file=context.fragment(entry.place) if entry else "",
+        )
+    )
 
 
 def _trigger(message: DescribedMessage, said: SectionValues, context: Context) -> tuple[Trigger, int | None]:

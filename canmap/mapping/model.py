@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from fractions import Fraction
 
     from canmap.mapping.description.description import DescribedMessage, Description, NoData
+    from canmap.mapping.notes import Note
     from canmap.vocabulary.record_types import FieldType, Record
 
 
@@ -34,21 +35,6 @@ class OutOfRange(StrEnum):
     KEEP = "keep"
     MASK = "mask"
     CLAMP = "clamp"
-
-
-@dataclass(frozen=True, slots=True)
-class Note:
-    """Something the user should know about the spec: "line 14: counter is not judged yet".
-
-    Attributes:
-        text: One sentence, with its place.
-        bus: The bus it is about, None for none.
-        message: The message it is about, None for none.
-    """
-
-    text: str
-    bus: str | None = None
-    message: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from canmap.mapping.field_rules import field_rule
-from canmap.mapping.model import FieldRule, Note, RecordRule
+from canmap.mapping.model import FieldRule, RecordRule
+from canmap.mapping.notes import Note, NoteReason
 from canmap.mapping.own_types import is_field_name
 from canmap.mapping.reading import field_grammar as g
 from canmap.mapping.reading.marks import Entries, Scalar
@@ -83,10 +84,7 @@ def _note_ageless(
     }
     for bus, name in feeding:
         if holds[bus, name] is None:
-            text = (
-                f"Nothing says when {name} comes again, so records hold its values for ever: write `max_age`,"
-            )
-            context.notes.append(Note(f"{text} or its `period` or `heartbeat`.", bus, name))
+            context.notes.append(Note(reason=NoteReason.HELD_FOR_EVER, bus=bus, message=name, subject=name))
 
 
 def _start(

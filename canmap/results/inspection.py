@@ -195,6 +195,7 @@ class Inspection:
             "limit": _plain(finding.limit),
             "text": finding.text,
             "line": finding.line,
+            **({} if finding.key is None else {"key": finding.key}),
         }
 
 
@@ -232,7 +233,7 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
             )
             for slot, rule in enumerate(engine.rules[: len(engine.plan.slots)])
         ),
-        unknown_ids=tuple(engine.strangers.counts),
+        unknown_ids=tuple(engine.unknown_ids.counts),
         record_summaries=engine.record_summaries,
         record_types=types,
         findings=tuple(engine.findings()),

@@ -38,7 +38,9 @@ def same(
         assert [tuple(row) for row in np.stack(columns, 1).tolist()] == rows
         assert (end, fast.number, bool(fast.stopped)) == (slow_end, slow.number, bool(slow.stopped))
         assert fast.bad.count == len(slow.bad)
-        assert sorted(fast.bad.listed, key=lambda pair: pair[0])[:100] == slow.bad[:100]
+        assert [
+            (number, str(why)) for number, why in sorted(fast.bad.listed, key=lambda pair: pair[0])[:100]
+        ] == slow.bad[:100]
         found, wrong = found + len(rows), wrong + len(slow.bad)
         fast.bad, slow.bad, rest = BadObjects(), [], buffer[end:]
         if fast.stopped:

@@ -15,8 +15,9 @@ from canmap.checks.duplicates import DuplicateCheck
 from canmap.checks.odd_codes import CodeCheck
 from canmap.checks.out_of_range import LimitCheck
 from canmap.checks.rate import Rate
-from canmap.frames.chunks import CUT_SHORT, BadLine, FrameChunk
+from canmap.frames.chunks import BadLine, FrameChunk
 from canmap.frames.session import SessionClock
+from canmap.frames.unread import as_unread, cut_short
 from canmap.records.motion import MotionBuilder
 from canmap.timing.arrivals import Timeline
 from canmap.timing.expected import ALWAYS_NS, Activity
@@ -76,7 +77,7 @@ def test_bad_lines_stay_where_they_stand(data: st.DataObject) -> None:
     whole = data.draw(streams())
     places = data.draw(st.lists(st.integers(0, len(whole)), max_size=30).map(sorted))
     bad = tuple(
-        BadLine(place, "a.log", 1 + i, CUT_SHORT if i % 4 == 3 else "it is cut")
+        BadLine(place, "a.log", 1 + i, cut_short() if i % 4 == 3 else as_unread("it is cut"))
         for i, place in enumerate(places)
     )
     whole = replace(whole, bad=bad, bad_count=len(bad) + (3 if bad else 0))

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canmap.frames.chunks import BadLine
+from canmap.frames.unread import as_unread
 from tests.kits import TICK, row, spec_of
 from tests.streams import MS, START_NS, frames, inspected
 
@@ -42,7 +43,7 @@ def told(folder: Path, shift_ns: int = 0) -> dict[str, Any]:
     rows = [row(10 * i, data=bytes([i, 0, 0, 0, 0, 0, 0, 0])) for i in range(12)] + [row(111, 0x7A0)]
     chunk = frames(rows)
     chunk.t_ns[:] += shift_ns
-    chunk = replace(chunk, bad=(BadLine(3, "a.log", 4, "it is cut off"),), bad_count=1)
+    chunk = replace(chunk, bad=(BadLine(3, "a.log", 4, as_unread("it is cut off")),), bad_count=1)
     said = inspected([chunk], spec)[0].to_json()
     return json.loads(json.dumps(said, allow_nan=False))
 

@@ -9,7 +9,8 @@ import pytest
 
 from canmap.checks.unknown_ids import LISTED_IDS, MOST_IDS
 from canmap.findings.finding import Kind, Severity
-from canmap.frames.chunks import CUT_SHORT, FLAG_FD, BadLine, FrameKind, empty_chunk
+from canmap.frames.chunks import FLAG_FD, BadLine, FrameKind, empty_chunk
+from canmap.frames.unread import as_unread, cut_short
 from tests.kits import TICK, of_kind, row, serious, span_ms, spec_of, told
 from tests.streams import MS, START_NS, frames, inspected
 
@@ -107,7 +108,7 @@ def test_29_bits_are_another_identifier(spec: Spec) -> None:
     assert result.messages[0].count == 2
 
 
-def test_remote_and_error_frames_are_neither_messages_nor_strangers(spec: Spec) -> None:
+def test_remote_and_error_frames_are_neither_messages_nor_unknown_identifiers(spec: Spec) -> None:
     chunk = frames([row(0), row(10), row(20, 0x7A0), row(30, 0x7A0)])
     chunk.kind[1] = chunk.kind[2] = FrameKind.REMOTE
     chunk.kind[3] = FrameKind.ERROR
@@ -118,7 +119,7 @@ def test_remote_and_error_frames_are_neither_messages_nor_strangers(spec: Spec) 
     assert (capture.frames, capture.error_frames, capture.remote_frames) == (4, 1, 2)
 
 
-def test_many_strangers_are_listed_to_a_limit_and_counted_in_full(spec: Spec) -> None:
+def test_many_unknown_identifiers_are_listed_to_a_limit_and_counted_in_full(spec: Spec) -> None:
     rows = [row(i, 0x200 + i) for i in range(LISTED_IDS + 6)] + [row(999, 0x200 + LISTED_IDS)]
     result, _ = inspected([frames(rows)], spec)
     found = of_kind(result, Kind.UNKNOWN_ID)
@@ -156,7 +157,7 @@ def test_a_bus_whose_channel_is_not_there(spec: Spec) -> None:
 
 
 def bad(position: int, line: int) -> BadLine:
-    return BadLine(position, "a.log", line, "it is cut off")
+    return BadLine(position, "a.log", line, as_unread("it is cut off"))
 
 
 def test_a_bad_line_is_dated_at_the_frame_before_it(spec: Spec) -> None:
@@ -182,7 +183,7 @@ def test_bad_lines_are_listed_to_a_limit_and_counted_in_full(spec: Spec) -> None
 
 def test_a_capture_that_ends_too_early_is_told_beside_its_bad_lines(spec: Spec) -> None:
     reason = "its header speaks of 20,000 frames, 2 are there"
-    end = BadLine(2, "a.blf", 3, f"{CUT_SHORT}: {reason}")
+    end = BadLine(2, "a.blf", 3, cut_short(reason))
     lines = (*(bad(1, 2) for _ in range(25)), end)
     chunk = replace(frames([row(0), row(10), row(20)]), bad=lines, bad_count=len(lines))
     result, _ = inspected(chunk.split([1, 2]), spec)

@@ -12,6 +12,7 @@ from canmap.base.errors import UsageError
 from canmap.cli.options import span
 from canmap.findings.finding import Kind
 from canmap.frames.chunks import BadLine, FrameChunk, join
+from canmap.frames.unread import as_unread
 from canmap.frames.window import Window
 from tests.kits import TICK, of_kind, row, span_ms, spec_of
 from tests.streams import START_NS, frames
@@ -67,7 +68,7 @@ def test_it_counts_from_the_first_frame_wherever_that_is() -> None:
 
 def test_bad_lines_outside_are_left_out() -> None:
     chunk = frames(row(t) for t in (0, 100, 200, 300))
-    bad = tuple(BadLine(position, "given.log", 10 + position, "cut") for position in range(5))
+    bad = tuple(BadLine(position, "given.log", 10 + position, as_unread("cut")) for position in range(5))
     source = Given(FrameChunk(**{name: getattr(chunk, name) for name in (
         "channels", "t_ns", "channel", "can_id", "extended", "kind", "flags", "length", "payload", "line")},
         bad=bad, bad_count=5))  # fmt: skip

@@ -18,14 +18,15 @@ from canmap.frames.batches import FIRST_YEAR, LATEST_YEAR
 from canmap.frames.binary.blfobjects import chunk_of
 from canmap.frames.binary.blfwalk import MOST_OBJECT, SIGNATURE, Walk
 from canmap.frames.binary.gather import BadObjects
-from canmap.frames.chunks import CUT_SHORT
 from canmap.frames.content import DAMAGE, MOST_GROWTH, is_too_much, packed_bytes, read_up_to
+from canmap.frames.unread import cut_short, damaged, stopped
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from io import BufferedIOBase
 
     from canmap.frames.chunks import FrameChunk
+    from canmap.frames.unread import Unread
 
 MAGIC = b"LOGG"
 FILE_HEADER = struct.Struct("<4sL8BQQLL8H8H")
@@ -47,7 +48,11 @@ class _Header(NamedTuple):
 
 
 class _StoppedError(Exception):
-    """Nothing more can be read; the text is the reason."""
+    """Nothing more can be read, for the reason `why`."""
+
+    def __init__(self, why: Unread) -> None:
+        self.why = why
+        super().__init__(str(why))
 
 
 def read_blf(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
@@ -100,7 +105,8 @@ class _Capture:
 
     def chunks(self) -> Iterator[FrameChunk]:
         """Yield the chunks; the last tells if the capture was cut."""
-        rest, stopped, ended = b"", "", False
+        why: Unread | None = None
+        rest, ended = b"", False
         contents = self._contents()
         while not ended:
             parts, size = [rest], 0
@@ -108,8 +114,11 @@ class _Capture:
             while size < max(BUFFER, len(rest)) and not ended:
                 try:
                     part = next(contents)
-                except (StopIteration, _StoppedError) as reason:
-                    ended, stopped = True, str(reason)
+                except StopIteration:
+                    ended = True
+                    break
+                except _StoppedError as stop:
+                    ended, why = True, stop.why
                     break
                 parts.append(part)
                 size += len(part)
@@ -117,26 +126,26 @@ class _Capture:
             objects, end = self._walk.objects(data)
             rest = data[end:]
             if self._walk.stopped:
-                ended, stopped = True, TOO_MANY_DAMAGED
+                ended, why = True, stopped(TOO_MANY_DAMAGED)
             bad, self._walk.bad = self._walk.bad, BadObjects()
-            if ended and (missing := self._missing(stopped, len(rest.strip(b"\0")))):
+            if ended and (missing := self._missing(why, len(rest.strip(b"\0")))):
                 bad.add(self._walk.number + 1, missing)
             yield chunk_of(self._name, data, objects, self._header.start_ns, bad)
 
-    def _missing(self, stopped: str, left: int) -> str:
-        """Return how the capture is shorter than it says; empty if it is not."""
+    def _missing(self, why: Unread | None, left: int) -> Unread | None:
+        """Return how the capture is shorter than it says, or why it was left; None if neither is so."""
         header, number = self._header, self._walk.number + self._outside
-        if stopped:
-            return stopped
+        if why:
+            return why
         if self._read < header.file_size:
-            return f"{CUT_SHORT}: its header tells of {header.file_size:,} bytes, and it has {self._read:,}"
+            return cut_short(f"its header tells of {header.file_size:,} bytes, and it has {self._read:,}")
         if number < header.objects:
-            return f"{CUT_SHORT}: its header counts {header.objects:,} objects, and it holds {number:,}"
+            return cut_short(f"its header counts {header.objects:,} objects, and it holds {number:,}")
         if left:
-            return f"{CUT_SHORT}, in the middle of an object"
+            return cut_short(inside="an object")
         if not header.objects and number:
-            return f"{CUT_SHORT}: its header counts no objects, so the recorder did not close it"
-        return ""
+            return cut_short("its header counts no objects, so the recorder did not close it")
+        return None
 
     def _contents(self) -> Iterator[bytes]:
         """Yield what containers hold, in their order.
@@ -144,7 +153,8 @@ class _Capture:
         Raises:
             _StoppedError: The file is damaged or cut.
         """
-        rest, position, ended, damage, kind = b"", 0, False, "", 0
+        damage: Unread | None = None
+        rest, position, ended, kind = b"", 0, False, 0
         while not ended:
             size_wanted = max(BUFFER, len(rest))
             more, damage = read_up_to(self._stream, size_wanted)
@@ -165,12 +175,12 @@ class _Capture:
                 size, kind = _object_at(data, position)
             self._count_unpacked(count * LEAST_OBJECT)
             if kind == NO_OBJECT:
-                raise _StoppedError("the data cannot be read from here on (no container begins here)")
+                raise _StoppedError(damaged("no container begins here"))
             rest, position = data[position:], max(position - len(data), 0)
         if rest and kind == CONTAINER:
             yield from _in_pieces(self._content(rest[OBJECT_HEADER.size :]))
         if rest or damage:
-            raise _StoppedError(damage or f"{CUT_SHORT}: in the middle of a container")
+            raise _StoppedError(damage or cut_short("in the middle of a container"))
 
     def _content(self, body: bytes) -> bytes:
         self._count_unpacked(LEAST_CONTENT)
@@ -192,14 +202,14 @@ class _Capture:
             self._walk.bad.add(self._walk.number + 1, f"a container is damaged ({error})")
             return b""
         if inflate.unconsumed_tail:
-            raise _StoppedError("the data cannot be read from here on (a container holds too much)")
+            raise _StoppedError(damaged("a container holds too much"))
         self._count_unpacked(len(content))
         return content
 
     def _count_unpacked(self, size: int) -> None:
         self._unpacked += size
         if is_too_much(self._unpacked, packed_bytes(self._stream, self._read)):
-            raise _StoppedError(f"the data unpack to more than {MOST_GROWTH} times their size")
+            raise _StoppedError(stopped(f"the data unpack to more than {MOST_GROWTH} times their size"))
 
 
 def _object_at(data: bytes, position: int) -> tuple[int, int]:

@@ -24,11 +24,14 @@ from canmap.frames.chunks import (
 )
 from canmap.frames.row import EXTENDED_LIMIT, STANDARD_LIMIT, Row, UnreadableError
 from canmap.frames.source import MOST_BAD_LINES
+from canmap.frames.unread import as_unread
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from numpy.typing import NDArray
+
+    from canmap.frames.unread import Unread
 
 LENGTH_OF_CODE = np.array(FD_LENGTHS, np.uint8)
 _IS_FD_LENGTH = np.isin(np.arange(256), FD_LENGTHS)
@@ -46,21 +49,21 @@ class BadObjects:
 
     def __init__(self) -> None:
         self.count = 0
-        self.listed: list[tuple[int, str]] = []
+        self.listed: list[tuple[int, Unread]] = []
         self._alone = 0
 
-    def add(self, number: int, reason: str) -> None:
+    def add(self, number: int, why: str | Unread) -> None:
         """Note one object; their numbers, too, ascend."""
         self.count += 1
         self._alone += 1
         if self._alone <= MOST_BAD_LINES:
-            self.listed.append((number, reason))
+            self.listed.append((number, as_unread(why)))
 
     def add_all(self, numbers: NDArray[np.int64], reason: str | Callable[[int], str]) -> None:
         """Note objects, their numbers ascending; the reason may depend on which of them it is."""
         self.count += len(numbers)
         tell = reason if callable(reason) else lambda _: reason
-        self.listed += [(n, tell(i)) for i, n in enumerate(numbers[:MOST_BAD_LINES].tolist())]
+        self.listed += [(n, as_unread(tell(i))) for i, n in enumerate(numbers[:MOST_BAD_LINES].tolist())]
 
 
 def followed(following: NDArray[np.int64], first: int = 0) -> NDArray[np.int64]:
@@ -118,8 +121,8 @@ def sifted(chunk: FrameChunk, capture: str, bad: BadObjects | None = None) -> Fr
     return replace(
         good,
         bad=tuple(
-            BadLine(int(np.searchsorted(good.line, line)), capture, line, reason)
-            for line, reason in listed[:MOST_BAD_LINES]
+            BadLine(int(np.searchsorted(good.line, line)), capture, line, why)
+            for line, why in listed[:MOST_BAD_LINES]
         ),
         bad_count=bad.count,
     )

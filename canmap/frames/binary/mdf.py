@@ -17,8 +17,9 @@ from canmap.frames.binary.gather import BadObjects, sifted
 from canmap.frames.binary.mdfblocks import DamagedError, MdfBlocks, data_groups
 from canmap.frames.binary.mdfruns import Run
 from canmap.frames.binary.wholefile import whole_file
-from canmap.frames.chunks import CUT_SHORT, FrameChunk, empty_chunk, join
+from canmap.frames.chunks import FrameChunk, empty_chunk, join
 from canmap.frames.content import packed_bytes
+from canmap.frames.unread import cut_short
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -49,10 +50,10 @@ def read_mdf(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
             line += len(chunk)
         bad = BadObjects()
         bad.add_all(np.full(sum(run.timeless for run in runs), line), NO_TIME)
-        for reason in dict.fromkeys(run.damage for run in runs if run.damage):
-            bad.add(line, reason)
+        for why in dict.fromkeys(run.damage for run in runs if run.damage):
+            bad.add(line, why)
         if blocks.lacks and not bad.count:
-            bad.add(line, f"{CUT_SHORT}: the recorder did not close it")
+            bad.add(line, cut_short("the recorder did not close it"))
         yield sifted(empty_chunk(), name, bad)
 
 

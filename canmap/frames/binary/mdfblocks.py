@@ -14,11 +14,13 @@ import struct
 from typing import TYPE_CHECKING, BinaryIO, NamedTuple
 
 from canmap.base.errors import readable
-from canmap.frames.chunks import CUT_SHORT
 from canmap.frames.content import MOST_GROWTH, is_too_much
+from canmap.frames.unread import cut_short, stopped
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    from canmap.frames.unread import Unread
 
 FINISHED, UNFINISHED = b"MDF     ", b"UnFinMF "  # how a file begins, by whether the recorder closed it
 HEADER = struct.Struct("<4s4xQQ")  # id, length, number of links
@@ -43,7 +45,18 @@ _CONVERSION = struct.Struct("<BxHHHdd")  # kind, flags, references, values, leas
 
 
 class DamagedError(ValueError):
-    """The file cannot be read; the text is the reason."""
+    """The file cannot be read, or not from here on.
+
+    Args:
+        why: The reason; a text for whatever is no cut.
+
+    Attributes:
+        why: The reason.
+    """
+
+    def __init__(self, why: str | Unread) -> None:
+        self.why = stopped(why) if isinstance(why, str) else why
+        super().__init__(str(self.why))
 
 
 class MdfBlock(NamedTuple):
@@ -94,7 +107,7 @@ class MdfBlocks:
         """
         header = self.read(place, HEADER.size)
         if len(header) < HEADER.size:
-            raise DamagedError(f"{CUT_SHORT}: a block should begin at byte {place:,}")
+            raise DamagedError(cut_short(f"a block should begin at byte {place:,}"))
         kind, length, count = HEADER.unpack(header)
         if kind not in kinds:
             raise DamagedError(f"no {_named(*kinds)} block at byte {place:,}")

@@ -13,10 +13,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.frames.binary.mdfblocks import UNLISTED, UNSIZED, DamagedError, MdfBlock, MdfBlocks
-from canmap.frames.chunks import CUT_SHORT
+from canmap.frames.unread import cut_short
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    from canmap.frames.unread import Unread
 
 BUFFER = 1 << 20  # bytes of a piece
 LARGEST_PACKED = 64 << 20  # bytes that a packed block may hold
@@ -41,7 +43,7 @@ class Data:
     def __init__(self, blocks: MdfBlocks, place: int) -> None:
         self._blocks = blocks
         self._place = place
-        self.damage = ""
+        self.damage: Unread | None = None
 
     def pieces(self) -> Iterator[bytes]:
         """Yield the bytes in order, at least as many at a time as a piece holds, but for the last."""
@@ -60,7 +62,7 @@ class Data:
             for place in self._places(self._place):
                 yield from self._content(place)
         except DamagedError as damage:
-            self.damage = str(damage)
+            self.damage = damage.why
 
     def _places(self, place: int) -> Iterator[int]:
         """Yield where the blocks lie that hold data."""
@@ -105,7 +107,7 @@ class Data:
         for at in range(block.start, min(end, blocks.size), BUFFER):
             yield blocks.read(at, min(BUFFER, end - at))
         if end > blocks.size:
-            raise DamagedError(f"{CUT_SHORT}, in the middle of a data block")
+            raise DamagedError(cut_short(inside="a data block"))
 
     def _unpack(self, block: MdfBlock) -> bytes:
         blocks = self._blocks
@@ -116,7 +118,7 @@ class Data:
             raise DamagedError(f"a packed data block claims {size:,} bytes")
         packed = blocks.read(block.start + _PACKED.size, min(packed_size, blocks.size))
         if len(packed) < packed_size:
-            raise DamagedError(f"{CUT_SHORT}, in the middle of a data block")
+            raise DamagedError(cut_short(inside="a data block"))
         try:
             content = zlib.decompressobj().decompress(packed, max(size, 1))
         except zlib.error as error:

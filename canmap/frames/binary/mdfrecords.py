@@ -13,6 +13,7 @@ import numpy as np
 from canmap.frames.binary.gather import records_at
 from canmap.frames.binary.mdfblocks import LARGEST_RECORD, DamagedError, DataGroup
 from canmap.frames.chunks import FD_WIDTH
+from canmap.frames.unread import damaged
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -66,7 +67,7 @@ class Walker:
                 size = LENGTH_SIZE + int.from_bytes(data[start : start + LENGTH_SIZE], "little")
             if number < 0 or size > LARGEST_RECORD:
                 if not place:
-                    raise DamagedError("the data cannot be read from here on (a record is of no group)")
+                    raise DamagedError(damaged("a record is of no group"))
                 break
             if start + size > len(data):
                 break
@@ -127,7 +128,7 @@ class VariableValues:
         found = np.searchsorted(self._place, places)
         found = np.minimum(found, max(len(self._place) - 1, 0))
         if len(places) and not (len(self._place) and np.array_equal(self._place[found], places)):
-            raise DamagedError("the data cannot be read from here on (no payload where a frame says so)")
+            raise DamagedError(damaged("no payload where a frame says so"))
         values = self._bytes(self._rows[found]), self._length[found]
         self._forget(int(found.min()) if len(found) else 0)
         return values
@@ -170,5 +171,5 @@ def _values(data: bytes) -> tuple[NDArray[np.int64], int]:
         starts.append(place)
         place += size
     if not starts and len(data) > LARGEST_RECORD:
-        raise DamagedError("the data cannot be read from here on (a payload claims too much)")
+        raise DamagedError(damaged("a payload claims too much"))
     return np.array(starts, np.int64), place

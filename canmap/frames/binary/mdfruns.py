@@ -14,12 +14,15 @@ from canmap.frames.binary.mdfblocks import UNCOUNTED, UNPLACED, DamagedError, Da
 from canmap.frames.binary.mdfdata import Data
 from canmap.frames.binary.mdfevents import VARIABLE, Events, events_of, whole
 from canmap.frames.binary.mdfrecords import MdfRecords, ValuesInTurn, VariableValues, Walker
-from canmap.frames.chunks import CUT_SHORT, FrameChunk, join
+from canmap.frames.chunks import FrameChunk, join
+from canmap.frames.unread import cut_short
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from numpy.typing import NDArray
+
+    from canmap.frames.unread import Unread
 
 MOST_WAITING = 4 << 20  # bytes of records whose payloads have not come
 LEAST_RECORD = 32  # bytes that a record counts for, how short soever: it makes work
@@ -64,7 +67,8 @@ class Run:
 
     def __init__(self, blocks: MdfBlocks, data_group: DataGroup, start_ns: int) -> None:
         groups = data_group.groups
-        self.damage, self.timeless = "", 0
+        self.damage: Unread | None = None
+        self.timeless = 0
         self._blocks = blocks
         self._start_ns = start_ns
         self._data = Data(blocks, data_group.data)
@@ -104,7 +108,7 @@ class Run:
                 rest, before = data[end:], before + end
             self._check_end(rest)
         except DamagedError as damage:
-            self.damage = str(damage)
+            self.damage = damage.why
 
     def _counted(self, records: MdfRecords) -> MdfRecords:
         """Return the records that the file counts; room may have been kept for more."""
@@ -150,10 +154,10 @@ class Run:
             raise DamagedError(self._data.damage)
         if self._told is not None and self._count < self._told:
             raise DamagedError(
-                f"{CUT_SHORT}: it counts {self._told:,} records, and {self._count:,} of them are there"
+                cut_short(f"it counts {self._told:,} records, and {self._count:,} of them are there")
             )
         if rest and self._told is None:
-            raise DamagedError(f"{CUT_SHORT}, in the middle of a record")
+            raise DamagedError(cut_short(inside="a record"))
 
 
 def _values(

@@ -17,8 +17,8 @@ from canmap.frames.batches import NS, UNNAMED_CHANNEL
 from canmap.frames.binary.gather import BadObjects, followed, records_at
 from canmap.frames.binary.packets import LINK_TYPE, MOST_PACKET, Packets, chunk_of, joined
 from canmap.frames.binary.pcapng import PCAPNG_MAGIC, PacketBlocks
-from canmap.frames.chunks import CUT_SHORT
 from canmap.frames.content import read_up_to
+from canmap.frames.unread import cut_short, stopped
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.frames.chunks import FrameChunk
+    from canmap.frames.unread import Unread
 
 BUFFER = 1 << 20  # bytes that become one chunk
 FILE_HEADER = 24
@@ -59,9 +60,7 @@ def read_pcap(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
         packets, end = walker.walk(data)
         rest = data[end:]
         ended |= bool(walker.stopped)
-        if ended and (
-            reason := walker.stopped or damage or (rest and f"{CUT_SHORT}, in the middle of a packet")
-        ):
+        if ended and (reason := walker.stopped or damage or (cut_short(inside="a packet") if rest else None)):
             walker.bad.add(walker.number + 1, reason)
         bad, walker.bad = walker.bad, BadObjects()
         yield chunk_of(name, data, packets, walker.channels, bad)
@@ -93,7 +92,7 @@ class _Records:
         channels: Names of its interfaces; this kind of file knows one, without a name.
         bad: Packets that cannot be read, for whoever walks to take.
         number: Packets so far.
-        stopped: Why nothing more can be read; empty while that is not so.
+        stopped: Why nothing more can be read; None while that is not so.
         has_others: Whether there are interfaces of other link types.
     """
 
@@ -103,7 +102,7 @@ class _Records:
         self.channels: tuple[str, ...] = (UNNAMED_CHANNEL,)
         self.bad = BadObjects()
         self.number = 0
-        self.stopped = ""
+        self.stopped: Unread | None = None
         self._header = np.dtype(
             [(name, order + "u4") for name in ("second", "fraction", "size", "size_on_the_bus")]
         )
@@ -122,7 +121,9 @@ class _Records:
             size = header["size"].astype(np.int64)
             last = int(size[-1])
             if last > MOST_PACKET:
-                self.stopped = f"the packet claims {last:,} bytes, so nothing can be read from here on"
+                self.stopped = stopped(
+                    f"the packet claims {last:,} bytes, so nothing can be read from here on"
+                )
             is_whole = last <= MOST_PACKET and int(starts[-1]) + RECORD_HEADER + last <= len(data)
             whole = slice(len(starts) if is_whole else len(starts) - 1)
             found.append(self._packets(starts[whole], size[whole], header[whole]))

@@ -18,9 +18,12 @@ from canmap.frames.binary.gather import BadObjects, followed, records_at
 from canmap.frames.binary.packets import LINK_TYPE, MOST_PACKET, Packets, joined
 from canmap.frames.chunks import FLAG_RECEIVED, FLAG_SENT
 from canmap.frames.source import MOST_CHANNELS
+from canmap.frames.unread import stopped
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from canmap.frames.unread import Unread
 
 PCAPNG_MAGIC = b"\x0a\x0d\x0d\x0a"  # a section header, the same in both byte orders
 _SECTION, _INTERFACE, _OLD_PACKET, _SIMPLE_PACKET, _PACKET = 0x0A0D0D0A, 1, 2, 3, 6
@@ -48,7 +51,7 @@ class PacketBlocks:
         channels: Names of its CAN interfaces so far.
         bad: Packets that cannot be read, for whoever walks to take.
         number: Packets so far, of all interfaces.
-        stopped: Why nothing more can be read; empty while that is not so.
+        stopped: Why nothing more can be read; None while that is not so.
         has_others: Whether there are interfaces of other link types.
     """
 
@@ -56,7 +59,7 @@ class PacketBlocks:
         self.channels: tuple[str, ...] = ()
         self.bad = BadObjects()
         self.number = 0
-        self.stopped = ""
+        self.stopped: Unread | None = None
         self.has_others = False
         self._order = "<"
         self._described = 0  # sections and interfaces
@@ -86,9 +89,11 @@ class PacketBlocks:
         if kind == _SECTION:
             size = self._section(data, position)
         if size < _LEAST_BLOCK or size % _WORD or size > _MOST_BLOCK:
-            self.stopped = f"a block claims {size:,} bytes, so nothing can be read from here on"
+            self.stopped = stopped(f"a block claims {size:,} bytes, so nothing can be read from here on")
         elif kind in {_SECTION, _INTERFACE} and self._described == _MOST_DESCRIBED:
-            self.stopped = f"more than {_MOST_DESCRIBED:,} interfaces are described, which is no capture's"
+            self.stopped = stopped(
+                f"more than {_MOST_DESCRIBED:,} interfaces are described, which is no capture's"
+            )
         elif position + size <= len(data):
             if kind == _INTERFACE:
                 self._add_interface(data, position, size)
@@ -120,7 +125,9 @@ class PacketBlocks:
 
     def _add_interface(self, data: bytes, position: int, size: int) -> None:
         if size < 20:
-            self.stopped = "the description of an interface is too short, so nothing can be read from here on"
+            self.stopped = stopped(
+                "the description of an interface is too short, so nothing can be read from here on"
+            )
             return
         (link_type,) = struct.unpack_from(self._order + "H", data, position + 8)
         options = self._options(data, position + 16, position + size - 4)

@@ -24,6 +24,7 @@ from canmap.frames.chunks import CLASSIC_WIDTH, FD_WIDTH, FLAG_FD, FrameChunk, F
 from canmap.frames.row import UnreadableError
 from canmap.frames.source import MOST_BAD_LINES
 from canmap.frames.text.csvrows import bare_row
+from canmap.frames.unread import damaged
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -73,7 +74,7 @@ def read_sqlite(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
                 reason = readable(str(error))[:100]
                 raise CaptureError(f"{name}: the SQLite file is damaged ({reason}); copy it again.") from None
             batch = Batch(name)
-            batch.add_bad(number + 1, f"the data cannot be read from here on ({readable(str(error))[:100]})")
+            batch.add_bad(number + 1, damaged(readable(str(error))[:100]))
             yield batch.chunk()
 
 

@@ -25,9 +25,12 @@ from canmap.frames.row import Row
 from canmap.frames.source import MOST_BAD_LINES, MOST_CHANNELS
 from canmap.frames.text.line import parse_line
 from canmap.frames.text.rows import TOO_LONG, RowColumns, Template, decode, template_of
+from canmap.frames.unread import TOO_SLOW, as_unread
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from canmap.frames.unread import Unread
 
 SLACK = 2 * TOO_LONG  # bytes past the text that `Block.data` must have, so that loads may run over its end
 MOST_TEMPLATES = 64  # per block
@@ -37,7 +40,6 @@ ROWS_AT_ONCE = 32_000  # fewer stay in the processor's cache; with more, two thr
 MOST_ALONE = 20_000  # lines of a block read one by one, unless one in ten holds a frame
 TEMPLATE_TRIALS = 8  # lines tried until one is good enough to be a template
 LINE_FEED, CARRIAGE_RETURN = 10, 13
-TOO_SLOW = "more lines of rare forms are packed in the file than are read; unpack it first"
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +51,7 @@ class TextBlock:
         data: uint8[size + SLACK or more], the text first.
         size: Bytes of text; the last is a line feed, unless there are none.
         first_line: Number of the first line, from 1.
-        damage: Why nothing can be read after this block, as the end of a sentence; empty if that is not so.
+        damage: Why nothing can be read after this block, None if that is not so.
         most_alone: Lines that may be read one by one; only of a packed file are they ever fewer than all.
     """
 
@@ -57,7 +59,7 @@ class TextBlock:
     data: NDArray[np.uint8]
     size: int
     first_line: int
-    damage: str = ""
+    damage: Unread | None = None
     most_alone: int = 1 << 62
 
 
@@ -95,7 +97,7 @@ class _Lines:
         np.add(self.ends[:-1], 1, out=self.starts[1:])
         self.lengths = np.minimum(self.ends - self.starts, TOO_LONG).astype(np.uint8)
         self.read = np.zeros(self.count, np.bool_)
-        self.bad: list[tuple[int, str]] = []
+        self.bad: list[tuple[int, Unread]] = []
         self.bad_count = 0
         self.channels: dict[str, int] = {}
         self.columns = empty_chunk(frames=self.count)
@@ -197,10 +199,10 @@ class _Lines:
             self._note_bad(int(left[0]), TOO_SLOW)
             self.bad_count += len(left) - 1
 
-    def _note_bad(self, index: int, reason: str) -> None:
+    def _note_bad(self, index: int, why: str | Unread) -> None:
         self.bad_count += 1
         if len(self.bad) < MOST_BAD_LINES:
-            self.bad.append((index, reason))
+            self.bad.append((index, as_unread(why)))
 
     def _store_one(self, index: int, frame: Row) -> str | None:
         """Store one frame; return the reason if that cannot be done."""

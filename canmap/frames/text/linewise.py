@@ -15,19 +15,21 @@ import numpy as np
 
 from canmap.base.errors import CaptureError, readable
 from canmap.frames.batches import NS, Batch, too_many_channels
-from canmap.frames.chunks import CUT_SHORT, BadLine, FrameChunk, join
+from canmap.frames.chunks import BadLine, FrameChunk, join
 from canmap.frames.row import Row, UnreadableError
 from canmap.frames.source import MOST_BAD_LINES, MOST_CHANNELS
-from canmap.frames.text.block import TOO_SLOW, TextBlock
 from canmap.frames.text.line import LONGEST_LINE
 from canmap.frames.text.log import blocks
 from canmap.frames.text.splitting import Lines
+from canmap.frames.unread import TOO_SLOW, cut_short, stopped
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from io import BufferedIOBase
 
     from numpy.typing import NDArray
+
+    from canmap.frames.text.block import TextBlock
 
 SIZE = 1024 * 1024  # bytes of text that become one chunk
 FEWEST_LINES = 12  # fewer are read sooner one by one
@@ -86,13 +88,14 @@ def read_lines(name: str, stream: BufferedIOBase, grammar: LineGrammar) -> Itera
         if useless > max(MOST_USELESS, 10 * frames):
             batch = Batch(name)
             batch.add_bad(
-                number, "the data are not read from here on (there are too many lines without a frame)"
+                number,
+                stopped("the data are not read from here on (there are too many lines without a frame)"),
             )
             yield batch.chunk()
             return
     if missing := grammar.missing_end():
         batch = Batch(name)
-        batch.add_bad(number, f"{CUT_SHORT}: {missing}")
+        batch.add_bad(number, cut_short(missing))
         yield batch.chunk()
 
 
@@ -171,8 +174,7 @@ def _with_bad_lines(chunk: FrameChunk, alone: FrameChunk) -> FrameChunk:
     """Return `chunk` with the bad lines of `alone`, each before the frame that comes after it."""
     listed = sorted(alone.bad, key=lambda bad: bad.line)[:MOST_BAD_LINES]
     bad = tuple(
-        BadLine(int(np.searchsorted(chunk.line, one.line)), one.capture, one.line, one.reason)
-        for one in listed
+        BadLine(int(np.searchsorted(chunk.line, one.line)), one.capture, one.line, one.why) for one in listed
     )
     return replace(chunk, bad=bad, bad_count=alone.bad_count)
 

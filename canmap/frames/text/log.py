@@ -14,11 +14,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.errors import CaptureError
-from canmap.frames.chunks import CUT_SHORT
 from canmap.frames.content import DAMAGE, lines_alone, packed_bytes
 from canmap.frames.source import Piece, Progress, ReadAhead
 from canmap.frames.text.block import LINE_FEED, SLACK, TextBlock, parse_block
 from canmap.frames.text.line import LONGEST_LINE
+from canmap.frames.unread import CUT_PACKED, cut_short, damaged
 
 if TYPE_CHECKING:
     from collections.abc import Generator, Iterable, Iterator
@@ -27,12 +27,13 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.frames.chunks import FrameChunk
+    from canmap.frames.unread import Unread
 
 KIB = 1024
 FIRST_SIZES = (256 * KIB, 256 * KIB, 1024 * KIB)  # small, so that the other stages start soon
 SIZE = 4096 * KIB
 READ_AHEAD = 3  # blocks
-NO_END = f"{CUT_SHORT}, in the middle of a line"
+NO_END = cut_short(inside="a line")
 FEW = 2048  # bytes of a block of which one line may always be read alone
 
 
@@ -119,20 +120,20 @@ def blocks(name: str, stream: BufferedIOBase, sizes: Iterable[int]) -> Iterator[
         rest = data[whole:filled][: LONGEST_LINE + 1].copy()
 
 
-def _fill(stream: BufferedIOBase, space: NDArray[np.uint8]) -> tuple[int, bool, str]:
+def _fill(stream: BufferedIOBase, space: NDArray[np.uint8]) -> tuple[int, bool, Unread | None]:
     """Read until `space` is full; return the bytes read, whether the stream ended, and its damage."""
     filled = 0
     try:
         while filled < len(space):
             count = stream.readinto1(space[filled:].data)
             if not count:
-                return filled, True, ""
+                return filled, True, None
             filled += count
     except EOFError:
-        return filled, True, f"{CUT_SHORT}: its compressed data are not complete"
+        return filled, True, CUT_PACKED
     except DAMAGE as error:
-        return filled, True, f"the data cannot be read from here on ({error})"
-    return filled, False, ""
+        return filled, True, damaged(error)
+    return filled, False, None
 
 
 def _after_last_line_feed(data: NDArray[np.uint8]) -> int:

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Generic, TypeVar, cast
 
-from canmap.mapping.model import Note
+from canmap.mapping.notes import Note, NoteReason
 from canmap.mapping.reading.marks import Entries, Items, Node, Scalar
 from canmap.mapping.reading.mistakes import listed, shown
 
@@ -56,7 +56,12 @@ class Context:
 
     def line(self, place: Position) -> str:
         """Return how a note names a place: "line 14", with the file if it is a fragment."""
-        return f"line {place.line}" + (f" of {place.file}" if place.file != self.file else "")
+        fragment = self.fragment(place)
+        return f"line {place.line}" + (f" of {fragment}" if fragment else "")
+
+    def fragment(self, place: Position) -> str:
+        """Return the file of a place if it is a fragment; empty for the spec itself."""
+        return "" if place.file == self.file else place.file
 
 
 Reader = Callable[[Node, Context], T | None]
@@ -154,8 +159,7 @@ class Section:
             return None
         scalar, node = pair
         if not key.judged and context.announce:
-            of = f" of {context.subject}" if context.subject else ""
-            note(context, f"`{key.name}`{of} ({context.line(scalar.place)}) is accepted but not judged yet.")
+            note(context, NoteReason.NOT_JUDGED_YET, key.name, scalar.place)
         if isinstance(node, Scalar) and not node.text and not node.quoted:
             context.faults.add(scalar.place, f"`{key.name}` has no value.")
             return None
@@ -212,10 +216,21 @@ def _first_up(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def note(context: Context, text: str) -> None:
-    """Add a note about the message of the context."""
+def note(context: Context, reason: NoteReason, key: str, place: Position, detail: str = "") -> None:
+    """Add a note about a key of the subject, and of the message, of the context."""
     about = context.message
-    context.notes.append(Note(text, about.bus if about else None, about.message.name if about else None))
+    context.notes.append(
+        Note(
+            reason=reason,
+            bus=about.bus if about else None,
+            message=about.message.name if about else None,
+            subject=context.subject,
+            keys=(key,),
+            detail=detail,
+            line=place.line,
+            file=context.fragment(place),
+        )
+    )
 
 
 def mapping(node: Node, context: Context, what: str) -> Entries | None:

@@ -1,0 +1,109 @@
+"""What the user should know about a spec, as data: a reason and its fields, of which a sentence is made last.
+
+Who needs to know what a note is about asks its reason and its fields, never its sentence.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from canmap.base.errors import readable
+from canmap.base.words import times
+from canmap.mapping.reading.mistakes import listed
+
+
+class NoteReason(StrEnum):
+    """Why there is a note."""
+
+    NOT_JUDGED_YET = "not_judged_yet"  # `keys` are accepted, and no check reads them
+    NOT_BUILT_YET = "not_built_yet"  # `keys` are accepted, and the field stays empty
+    NEVER_EXPECTED = "never_expected"
+    HELD_FOR_EVER = "held_for_ever"
+    NOTHING_PROMISED = "nothing_promised"
+    NO_RATE_PROMISED = "no_rate_promised"
+    NO_HEARTBEAT = "no_heartbeat"
+    CORRECTED = "corrected"  # in `keys`
+    CORRECTED_IN_VAIN = "corrected_in_vain"
+    REPAIRED = "repaired"
+    MORE_REPAIRS = "more_repairs"
+    NOT_READ = "not_read"
+
+
+_SENTENCES = {
+    NoteReason.NOT_JUDGED_YET: "{keys}{of} ({place}) is accepted but not judged yet.",
+    NoteReason.NOT_BUILT_YET: (
+        "{keys}{of} ({place}) comes from {detail}, which is not built yet: the field stays empty."
+    ),
+    NoteReason.NEVER_EXPECTED: (
+        "{subject} was never awaited, so it is not judged: its conditions never held."
+    ),
+    NoteReason.HELD_FOR_EVER: (
+        "Nothing says when {subject} comes again, so records hold its values for ever: write `max_age`, "
+        "or its `period` or `heartbeat`."
+    ),
+    NoteReason.NOTHING_PROMISED: (
+        "Nothing says when {subject}{where} is sent: its silence and rate are not judged."
+    ),
+    NoteReason.NO_RATE_PROMISED: "Nothing says when {subject}{where} is sent: its rate is not judged.",
+    NoteReason.NO_HEARTBEAT: "{subject}{where} {detail} and has no heartbeat: its silence is not judged.",
+    NoteReason.CORRECTED: "The description of {subject} ({place}) is corrected in {bare_keys}: {detail}.",
+    NoteReason.CORRECTED_IN_VAIN: (
+        "The correction of {subject} ({place}) changes nothing: the description says the same."
+    ),
+    NoteReason.REPAIRED: "{file}:{line}: {detail}",
+    NoteReason.MORE_REPAIRS: "{file}: {more}.",
+    NoteReason.NOT_READ: "Of {subject} in {file} is not read: {detail}.",
+}
+# Of these a description gives words, which may hold anything.
+_FROM_DESCRIPTION = {NoteReason.REPAIRED, NoteReason.NOT_READ}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """Something the user should know about the spec; what does not apply is empty, 0 or None.
+
+    Attributes:
+        reason: Why it is told.
+        bus: The bus it is about, None for none.
+        message: The message it is about, None for none.
+        subject: What the sentence calls what it is about: a message, a signal, a field.
+        keys: The keys of the spec it is about.
+        detail: What else the sentence says, in words; for a correction its reason.
+        line: Line of the file.
+        file: The file, where it is not that of the spec: a fragment, or a description.
+        count: How many, where one note stands for several.
+    """
+
+    reason: NoteReason
+    bus: str | None = None
+    message: str | None = None
+    subject: str = ""
+    keys: tuple[str, ...] = ()
+    detail: str = ""
+    line: int = 0
+    file: str = ""
+    count: int = 1
+
+    @property
+    def unjudged_key(self) -> str | None:
+        """The key that is accepted but not judged yet; None where the note is about something else."""
+        return self.keys[0] if self.reason is NoteReason.NOT_JUDGED_YET else None
+
+    @property
+    def text(self) -> str:
+        """One sentence, with its place."""
+        place = f"line {self.line}" + (f" of {self.file}" if self.file else "")
+        text = _SENTENCES[self.reason].format(
+            subject=self.subject,
+            of=f" of {self.subject}" if self.subject else "",
+            keys=listed((f"`{key}`" for key in self.keys or ("",)), "and"),
+            bare_keys=listed(self.keys or ("nothing",), "and"),
+            detail=self.detail,
+            place=place,
+            where=f" ({place})" if self.line else "",
+            file=self.file,
+            line=self.line,
+            more=times(self.count, "more repair"),
+        )
+        return readable(text) if self.reason in _FROM_DESCRIPTION else text
