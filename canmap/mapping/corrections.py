@@ -84,7 +84,7 @@ def tell_doubts(descriptions: Mapping[str, Description], context: Context) -> No
     for bus, description in descriptions.items():
         file = Path(description.path).name
         for repair in description.repairs[:_MOST_REPAIRS]:
-            context.notes.append(Note(readable(f"{file}:{repair.line}: {repair.text}"), bus))
+            context.notes.append(Note(readable(repair.at(file)), bus))
         if (more := len(description.repairs) - _MOST_REPAIRS) > 0:
             context.notes.append(Note(f"{file}: {times(more, 'more repair')}.", bus))
         for message in description.messages:
