@@ -51,7 +51,7 @@ _SENTENCES = {
     NoteReason.CORRECTED_IN_VAIN: (
         "The correction of {subject} ({place}) changes nothing: the description says the same."
     ),
-    NoteReason.REPAIRED: "{file}:{line}: {detail}",
+    NoteReason.REPAIRED: "{at}: {detail}",
     NoteReason.MORE_REPAIRS: "{file}: {more}.",
     NoteReason.NOT_READ: "Of {subject} in {file} is not read: {detail}.",
 }
@@ -103,7 +103,7 @@ class Note:
             place=place,
             where=f" ({place})" if self.line else "",
             file=self.file,
-            line=self.line,
+            at=f"{self.file}:{self.line}" if self.line else self.file,
             more=times(self.count, "more repair"),
         )
         return readable(text) if self.reason in _FROM_DESCRIPTION else text

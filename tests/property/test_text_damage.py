@@ -52,28 +52,32 @@ def test_any_bytes(data: bytes) -> None:
     spec_outcome(data)
 
 
-@pytest.mark.parametrize(
-    "text",
-    [
-        HEAD.replace(b": 8", b": 4294967295") + SIGNAL,
-        HEAD + SIGNAL.replace(b"0|16", b"999999999|16"),
-        HEAD + SIGNAL.replace(b"0|16", b"0|" + b"9" * 5000),
-        HEAD.replace(b"257", b"9" * 5000) + SIGNAL,
-        HEAD + 2 * SIGNAL.replace(b"Angle", b"A" * 60_000),
-        HEAD + SIGNAL + b"A" * 60_000,
+OUTCOMES = {
+    "length": (HEAD.replace(b": 8", b": 4294967295") + SIGNAL, "nothing"),  # the message is left out
+    "start": (HEAD + SIGNAL.replace(b"0|16", b"999999999|16"), "description"),
+    "bits": (HEAD + SIGNAL.replace(b"0|16", b"0|" + b"9" * 5000), "description"),
+    "identifier": (HEAD.replace(b"257", b"9" * 5000) + SIGNAL, "nothing"),
+    "long names": (HEAD + 2 * SIGNAL.replace(b"Angle", b"A" * 60_000), "description"),
+    "long word": (HEAD + SIGNAL + b"A" * 60_000, "description"),
+    "exponent": (
         HEAD + SIGNAL + b'BA_DEF_ BO_ "GenMsgCycleTime" INT 0 1e999999999;\n',
+        "description",
+    ),
+    "period": (
         HEAD
         + SIGNAL
         + b'BA_DEF_ BO_ "GenMsgCycleTime" INT 0 0;\nBA_ "GenMsgCycleTime" BO_ 257 18446744073709551616;\n',
-        HEAD + b"SG_MUL_VAL_ 257 Angle Angle 8-8,\n\t24-2;\n",
-        HEAD + 300 * b"SG_MUL_VAL_ 257 Angle Angle 8-8\n" + b"\n" * 60_000,
-        HEAD + b"SG_MUL_VAL_ 257 Angle Angle " + b"8" * 60_000 + b";\n",
-    ],
-    ids=lambda text: str(text[-30:]),
-)
-def test_descriptions_that_hung_or_broke_the_loader(text: bytes) -> None:
-    # Some are mended: read without the statement, or without the message, that nothing can be made of.
-    assert description_outcome(".dbc", text) in {"error", "description", "nothing"}
+        "description",
+    ),
+    "selected by nothing": (HEAD + b"SG_MUL_VAL_ 257 Angle Angle 8-8,\n\t24-2;\n", "description"),
+    "no end": (HEAD + 300 * b"SG_MUL_VAL_ 257 Angle Angle 8-8\n" + b"\n" * 60_000, "error"),
+    "digits": (HEAD + b"SG_MUL_VAL_ 257 Angle Angle " + b"8" * 60_000 + b";\n", "description"),
+}
+
+
+@pytest.mark.parametrize(("text", "wanted"), OUTCOMES.values(), ids=OUTCOMES)
+def test_descriptions_that_hung_or_broke_the_loader(text: bytes, wanted: str) -> None:
+    assert description_outcome(".dbc", text) == wanted
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,8 @@ from canmap.mapping.description.load import load_description
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from canmap.mapping.description.description import Description
+
 HEAD = 'VERSION ""\nBU_: Steer Brake\n'  # two lines
 
 
@@ -106,21 +108,92 @@ def test_text_that_is_no_dbc_at_all(tmp_path: Path) -> None:
     assert "expected a statement of a DBC file" in fault.text
 
 
-def test_two_messages_with_one_identifier_or_one_name(tmp_path: Path) -> None:
-    found = faults(
+def left_out(tmp_path: Path, body: str) -> tuple[Description, list[str]]:
+    """Load a description; return it, and its repairs as "line: text"."""
+    path = tmp_path / "kit.dbc"
+    path.write_text(HEAD + body, encoding="utf-8")
+    description = load_description(str(path))
+    return description, [f"{one.line}: {one.text}" for one in description.repairs]
+
+
+def test_of_two_messages_with_one_identifier_or_one_name_neither_is_read(tmp_path: Path) -> None:
+    description, repairs = left_out(
         tmp_path,
         "BO_ 5 One: 8 Steer\nBO_ 2147483653 Extended: 8 Steer\nBO_ 6 Two: 8 Steer\n"
         "BO_ 5 Three: 8 Brake\nBO_ 7 Two: 8 Brake\n",
     )
-    assert [fault.line for fault in found] == [6, 7]
-    assert "message Three (identifier 0x5) has the identifier of message One (line 3)" in found[0].text
-    assert "message Two (identifier 0x7) has the name of message Two (line 5)" in found[1].text
+    assert [message.name for message in description.messages] == ["Extended"]
+    assert set(description.left_out) == {"One", "Two", "Three"}
+    end = "; which of them is meant is not clear, and neither is read."
+    assert repairs == [
+        f"3: message One (identifier 0x5) has the identifier of message Three (line 6){end}",
+        f"5: message Two (identifier 0x6) has the name of another message (line 7){end}",
+        f"6: message Three (identifier 0x5) has the identifier of message One (line 3){end}",
+        f"7: message Two (identifier 0x7) has the name of another message (line 5){end}",
+    ]
 
 
-def test_two_signals_of_one_name(tmp_path: Path) -> None:
-    (fault,) = faults(tmp_path, "BO_ 5 M: 8 Steer\n" + signal("S", "0|8@1+") + signal("S", "8|8@1+"))
-    assert fault.line == 5
-    assert "message M: signal S has a name that another signal (line 4) has" in fault.text
+def test_of_two_signals_of_one_name_neither_is_read(tmp_path: Path) -> None:
+    description, repairs = left_out(
+        tmp_path,
+        "BO_ 5 M: 8 Steer\n" + signal("S", "0|8@1+") + signal("S", "8|8@1+") + signal("T", "16|8@1+"),
+    )
+    assert [one.name for one in description.messages[0].all_signals] == ["T"]
+    assert set(description.left_out) == {"M.S"}
+    assert [text.partition(";")[0] for text in repairs] == [
+        "4: signal S of message M has the name of another signal (line 5)",
+        "5: signal S of message M has the name of another signal (line 4)",
+    ]
+
+
+def test_a_signal_of_no_bits_or_beyond_any_message_is_doubtful(tmp_path: Path) -> None:
+    body = "BO_ 1 M: 8 Steer\n" + signal("Empty", "0|0@1+") + signal("Far", "999999999|16@1+")
+    assert doubts(tmp_path, body + signal("Angle", "0|16@1-")) == {
+        "Empty": "is 0 bits long",
+        "Far": "does not fit, as it needs 125000002 bytes and the message has 8",
+    }
+
+
+@pytest.mark.parametrize(("layout", "kind", "form"), [("0|16@1+", 2, "2, but 16"), ("0|8@1+", 1, "1, but 8")])
+def test_a_floating_point_number_of_an_impossible_length_is_left_out(
+    tmp_path: Path, layout: str, kind: int, form: str
+) -> None:
+    body = "BO_ 1 M: 8 Steer\n" + signal("S", layout) + signal("T", "16|8@1+") + 'VAL_ 1 S 0 "a" ;\n'
+    description, repairs = left_out(tmp_path, f"{body}SIG_VALTYPE_ 1 S : {kind};\n")
+    assert [one.name for one in description.messages[0].all_signals] == ["T"]
+    assert set(description.left_out) == {"M.S"}
+    (text,) = repairs
+    assert text.startswith(f"7: signal S of message M is a floating-point number of type {form} bits long;")
+
+
+def test_a_message_longer_than_any_is_left_out(tmp_path: Path) -> None:
+    body = "BO_ 1 M: 4294967295 Steer\n" + signal("S", "0|8@1+") + "BO_ 2 N: 8 Steer\n"
+    description, repairs = left_out(tmp_path, body)
+    assert [message.name for message in description.messages] == ["N"]
+    assert repairs == [
+        "3: message M has the identifier 0x1, which is that of a message of more than 1785 bytes; left out."
+    ]
+
+
+def test_a_number_with_an_impossible_exponent_makes_its_signal_doubtful(tmp_path: Path) -> None:
+    body = (
+        "BO_ 1 M: 8 Steer\n" + signal("Big", "0|8@1+").replace("(1,0)", "(1e999999999,-1e-999999)")
+        + signal("Limit", "8|8@1+").replace("|0]", "|1e999999]")
+        + 'BA_DEF_ BO_ "GenMsgCycleTime" INT 0 1e999999999;\nBA_ "GenMsgCycleTime" BO_ 1 20;\n'
+    )  # fmt: skip
+    assert doubts(tmp_path, body) == {"Big": "has a factor and an offset that no quantity has"}
+    description, repairs = left_out(tmp_path, body)
+    assert description.messages[0].signals[0].maximum is None
+    assert description.messages[0].period_ns == 20_000_000
+    assert [text[:2] for text in repairs] == ["4:", "5:", "6:", "7:"]
+    assert repairs[0] == "4: signal Big: the number 1e999999999 cannot be; it is not read."
+
+
+def test_a_cycle_time_of_more_than_a_week_is_not_read(tmp_path: Path) -> None:
+    define = 'BA_DEF_ BO_ "GenMsgCycleTime" INT 0 0;\nBA_ "GenMsgCycleTime" BO_ 1 '
+    description, repairs = left_out(tmp_path, f"BO_ 1 M: 8 Steer\n{define}604800001;\n")
+    assert description.messages[0].period_ns is None
+    assert repairs == ["3: the cycle time of message M is more than a week; it is not read."]
 
 
 def doubts(tmp_path: Path, body: str) -> dict[str, str]:
@@ -215,9 +288,6 @@ def test_disjoint_multiplexer_values_may_share_bits(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("body", "line", "words"),
     [
-        ("BO_ 1 M: 8 Steer\n" + signal("S", "0|0@1+"), 4, "signal S has a length of 0 bits"),
-        ("BO_ 1 M: 8 Steer\n" + signal("S", "0|16@1+") + "SIG_VALTYPE_ 1 S : 2;\n", 5, "type 2 takes 64"),
-        ("BO_ 1 M: 8 Steer\n" + signal("S", "0|8@1+") + "SIG_VALTYPE_ 1 S : 1;\n", 5, "type 1 takes 32"),
         (
             "BO_ 1 M: 8 Steer\n" + signal("P", "0|32@1+", " M") + signal("S", "32|8@1+", " m0")
             + "SG_MUL_VAL_ 1 S P 0-400000000;\n", 6, "multiplexer values 0-400000000",
@@ -232,12 +302,12 @@ def test_what_cannot_be_decoded_is_refused_at_its_line(
 
 
 def test_strings_and_comments_do_not_shift_or_make_lines(tmp_path: Path) -> None:
-    (fault,) = faults(
+    _, (repair, _) = left_out(
         tmp_path,
         'CM_ "two\nlines BO_ 9 X: 8 Y\n SG_ no : 0|8";\n// SG_ neither : 0|8\nBO_ 1 M: 1 Steer\n'
-        + signal("S", "0|0@1+"),
+        + 2 * signal("S", "0|1@1+"),
     )
-    assert fault.line == 8
+    assert repair.startswith("8:")
 
 
 def test_an_unreadable_xml_format_is_refused_with_its_line(tmp_path: Path) -> None:
@@ -247,7 +317,7 @@ def test_an_unreadable_xml_format_is_refused_with_its_line(tmp_path: Path) -> No
 
 def test_nothing_is_logged(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     caplog.set_level(logging.DEBUG)
-    assert faults(tmp_path, "BO_ 5 One: 8 Steer\nBO_ 5 One: 8 Steer\n")
+    assert left_out(tmp_path, "BO_ 5 One: 8 Steer\nBO_ 5 One: 8 Steer\n")[0].messages == ()
     assert caplog.records == []
 
 

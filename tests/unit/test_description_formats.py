@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 import pytest
 from cantools.database import load_file
 
-from canmap.base.errors import DescriptionError
 from canmap.mapping.description.description import DescribedMessage, DescribedSignal
 from canmap.mapping.description.load import load_description
 from tests.kits import row, spec_of
@@ -130,12 +129,16 @@ def test_an_arxml_file_goes_through_the_engine(tmp_path: Path) -> None:
     assert result.records["steering"].columns["wheel_angle"].values[0] == pytest.approx(-1.5707963267948966)
 
 
-def test_one_identifier_twice_is_refused_in_other_formats_too(tmp_path: Path) -> None:
+def test_of_one_identifier_twice_neither_is_read_in_other_formats_too(tmp_path: Path) -> None:
     path = tmp_path / "kit.kcd"
     message = '<Message id="0x105" length="8" name="{}"><Signal name="S" offset="8" length="16"/></Message>'
     path.write_text(
         '<NetworkDefinition xmlns="http://kayak.2codeornot2code.org/1.0"><Document/><Bus name="drive">'
         f"{message.format('One')}{message.format('Two')}</Bus></NetworkDefinition>"
     )
-    with pytest.raises(DescriptionError, match=r"message Two .* has the identifier of message One"):
-        load_description(str(path))
+    description = load_description(str(path))
+    assert description.messages == ()
+    (one, two) = description.repairs
+    assert one.text.startswith("message One (identifier 0x105) has the identifier of message Two;")
+    assert two.text.startswith("message Two (identifier 0x105) has the identifier of message One;")
+    assert one.at("kit.kcd").startswith("kit.kcd: message One")

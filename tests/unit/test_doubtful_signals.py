@@ -82,3 +82,34 @@ def test_a_signal_put_right_can_be_used(tmp_path: Path) -> None:
     capture.write_text("(1.000000) can0 101#6400050000000000\n", encoding="utf-8")
     result = canmap.inspect(str(capture), spec, keep=["steering"])
     assert result.records["steering"].wheel_angle.values.tolist() == pytest.approx([0.17453292519943295])
+
+
+@pytest.mark.parametrize(
+    ("line", "end"),
+    [
+        (
+            ' SG_ Bad : 40|0@1+ (1,0) [0|0] "" Steer',
+            "`Feedback.Bad: {start_bit: ..., bits: ..., reason: ...}`.",
+        ),
+        (' SG_ Bad : 40|8@1+ (1e999,0) [0|0] "" Steer', "`Feedback.Bad: {factor: ..., reason: ...}`."),
+        (' SG_ Bad m2 : 40|8@1+ (1,0) [0|0] "" Steer', "`Feedback.Bad: {selector: ..., reason: ...}`."),
+        (
+            ' SG_ Bad : 40|8@1+ (1,0) [0|0] "" Steer\nSIG_VALTYPE_ 257 Bad : 1;',
+            "left out); correct that line of the description.",
+        ),
+        (
+            2 * ' SG_ Bad : 40|8@1+ (1,0) [0|0] "" Steer\n',
+            "neither is read); correct that line of the description.",
+        ),
+    ],
+)
+def test_the_error_names_the_keys_that_put_a_signal_right_or_the_line_of_the_file(
+    tmp_path: Path, line: str, end: str
+) -> None:
+    (tmp_path / "kit.dbc").write_text(f"{DESCRIPTION}{line}\n", encoding="utf-8")
+    (tmp_path / "cart.yaml").write_text(f"{HEAD}{RECORD}    wheel_angle: Feedback.Bad\n", encoding="utf-8")
+    with pytest.raises(SpecError) as caught:
+        canmap.load_spec(str(tmp_path / "cart.yaml"))
+    (fault,) = caught.value.faults
+    assert fault.text.endswith(end)
+    assert "kit.dbc:" in fault.text

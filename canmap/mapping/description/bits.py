@@ -1,9 +1,8 @@
 """0. Whether a bus description makes sense: what clashes in it, and what lies where no bit is.
 
-In come the messages of a description and the lines on which they are written. Out go faults, for which the
-description cannot be used, and messages without the signals of which it says what cannot be: those are
-doubtful, not read, and the spec may correct them. Two signals may share bits where no selector value lets
-both be present.
+In come the messages of a description. Out they go without the signals of which it says what cannot be:
+those are doubtful, not read, and the spec may correct them. Two signals may share bits where no selector
+value lets both be present.
 """
 
 from __future__ import annotations
@@ -12,77 +11,22 @@ from dataclasses import replace
 from itertools import combinations, product
 from typing import TYPE_CHECKING
 
-from canmap.base.errors import Fault
 from canmap.mapping.description.description import DoubtfulSignal
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
-    from canmap.mapping.description.dbctext import MessageLine
     from canmap.mapping.description.description import DescribedMessage, DescribedSignal
 
 LONGEST_SIGNAL = 64
 LARGEST_NUMBER = 10**100  # whatever is worked out from smaller ones fits a floating-point number
-_LONGEST_PERIOD_NS = 7 * 86_400 * 10**9
 _MOST_NAMED = 3  # signals in one sentence
 _FLOAT_LENGTHS = (16, 32, 64)
+_PLACE = ("start_bit", "bits")
+_ARTICLES = {"factor": "a factor", "offset": "an offset"}
 
 Ranges = tuple[tuple[int, int], ...]
-
-
-def layout_faults(
-    path: str, messages: Sequence[DescribedMessage], written: Sequence[MessageLine | None]
-) -> Iterator[Fault]:
-    """Yield everything that is wrong with `messages`, with the line of the part to change."""
-    yield from _repeated_messages(path, messages, written)
-    for message, place in zip(messages, written, strict=True):
-        if (message.period_ns or 0) > _LONGEST_PERIOD_NS:
-            text = f"message {message.name} has a cycle time of more than a week; correct it."
-            yield Fault(path, _line(place), 0, text)
-        for first, second in _repeats([signal.name for signal in message.signals]):
-            lines = [place.signals[index].line if place else 0 for index in (first, second)]
-            where = f" (line {lines[0]})" if place else ""
-            text = f"has a name that another signal{where} has already; rename one of them"
-            what = f"message {message.name}: signal {message.signals[second].name}"
-            yield Fault(path, lines[1], 0, f"{what} {text}.")
-
-
-def _repeated_messages(
-    path: str, messages: Sequence[DescribedMessage], written: Sequence[MessageLine | None]
-) -> Iterator[Fault]:
-    """Yield the messages whose identifier or name another message has already."""
-
-    def fault(first: int, second: int, what: str, advice: str) -> Fault:
-        one, other = messages[first], messages[second]
-        return Fault(
-            path,
-            _line(written[second]),
-            0,
-            f"message {other.name} (identifier 0x{other.can_id:X}) has the {what} of message {one.name}"
-            f"{_at(written[first])}; {advice} one of them.",
-        )
-
-    for first, second in _repeats([(message.can_id, message.extended) for message in messages]):
-        yield fault(first, second, "identifier", "remove")
-    for first, second in _repeats([message.name for message in messages]):
-        yield fault(first, second, "name", "rename")
-
-
-def _repeats(keys: Sequence[Hashable]) -> Iterator[tuple[int, int]]:
-    """Yield the index of the first of `keys` that is like a later one, and that of the later one."""
-    seen: dict[Hashable, int] = {}
-    for index, key in enumerate(keys):
-        earlier = seen.setdefault(key, index)
-        if earlier != index:
-            yield earlier, index
-
-
-def _line(place: MessageLine | None) -> int:
-    return place.line if place else 0
-
-
-def _at(place: MessageLine | None) -> str:
-    return f" (line {place.line})" if place else ""
+_Doubt = tuple[str, tuple[str, ...]]  # what is wrong, and the keys of the correction that puts it right
 
 
 def settled(message: DescribedMessage) -> DescribedMessage:
@@ -95,58 +39,72 @@ def settled(message: DescribedMessage) -> DescribedMessage:
     signals = message.all_signals
     by_name = {signal.name: signal for signal in signals}
     doubts = {
-        signal.name: why
+        signal.name: DoubtfulSignal(signal, *doubt)
         for signal in signals
-        if (why := _shape(signal, message.length) or _selection(signal, by_name))
+        if (doubt := _shape(signal, message.length) or _selection(signal, by_name))
     }
     sharing = _sharing([signal for signal in signals if signal.name not in doubts], message)
     for name, others in sharing.items():
         more = " and more" if len(others) > _MOST_NAMED else ""
-        doubts[name] = f"shares bits with {', '.join(others[:_MOST_NAMED])}{more}"
+        why = f"shares bits with {', '.join(others[:_MOST_NAMED])}{more}"
+        doubts[name] = DoubtfulSignal(by_name[name], why, _PLACE)
     selected = [signal for signal in signals if signal.selector is not None]
     while led := [one for one in selected if one.name not in doubts and one.selector in doubts]:
-        doubts.update((one.name, f"is selected by {one.selector}, which is not read") for one in led)
+        for one in led:
+            doubts[one.name] = _led(one, doubts[one.selector or ""])
     if not doubts and not message.doubtful:
         return message
     return replace(
         message,
         signals=tuple(signal for signal in signals if signal.name not in doubts),
-        doubtful=tuple(
-            DoubtfulSignal(signal, doubts[signal.name]) for signal in signals if signal.name in doubts
-        ),
+        doubtful=tuple(doubts[signal.name] for signal in signals if signal.name in doubts),
     )
 
 
-def _shape(signal: DescribedSignal, length: int) -> str | None:
+def _led(signal: DescribedSignal, selector: DoubtfulSignal) -> DoubtfulSignal:
+    """Return the doubt about a signal that a doubtful one selects: to put that right is enough."""
+    root = selector.root or selector.signal.name
+    return DoubtfulSignal(
+        signal, f"is selected by {signal.selector}, which is not read", selector.keys, root=root
+    )
+
+
+def _shape(signal: DescribedSignal, length: int) -> _Doubt | None:
     """Say what is wrong with place and length of `signal` in a message of `length` bytes."""
-    if not 1 <= signal.bits <= LONGEST_SIGNAL:
-        return f"is {signal.bits} bits long, and the longest that is read is {LONGEST_SIGNAL}"
+    if signal.bits < 1:
+        return f"is {signal.bits} bits long", _PLACE
+    if signal.bits > LONGEST_SIGNAL:
+        return f"is {signal.bits} bits long, and the longest that is read is {LONGEST_SIGNAL}", _PLACE
     if signal.is_float and signal.bits not in _FLOAT_LENGTHS:
-        return f"is a floating-point number of {signal.bits} bits, which takes 16, 32 or 64"
-    if max(abs(signal.factor), abs(signal.offset)) > LARGEST_NUMBER:
-        return "has a factor or an offset that no quantity has"
+        return f"is a floating-point number of {signal.bits} bits, which takes 16, 32 or 64", _PLACE
+    numbers = {"factor": signal.factor, "offset": signal.offset}
+    if wrong := tuple(key for key, number in numbers.items() if abs(number) > LARGEST_NUMBER):
+        what = " and ".join(_ARTICLES[key] for key in wrong)
+        return f"has {what} that no quantity has", wrong
     if signal.start_bit < 0 or bytes_needed(signal) > length:
-        return f"does not fit, as it needs {bytes_needed(signal)} bytes and the message has {length}"
+        return f"does not fit, as it needs {bytes_needed(signal)} bytes and the message has {length}", _PLACE
     return None
 
 
-def _selection(signal: DescribedSignal, by_name: Mapping[str, DescribedSignal]) -> str | None:
+def _selection(signal: DescribedSignal, by_name: Mapping[str, DescribedSignal]) -> _Doubt | None:
     """Say what is wrong with the multiplexing of `signal`."""
+    keys: tuple[str, ...] = ("selector",)
     if signal.selector is None:
         if signal.selected_by:
-            return f"is marked m{signal.selected_by[0][0]}, but nothing says which signal selects it"
+            why = f"is marked m{signal.selected_by[0][0]}, but nothing says which signal selects it"
+            return why, keys
         return None
     selector = by_name.get(signal.selector)
-    wrong = None
+    wrong = ""
     if selector is None:
         wrong = "which the message does not have"
     elif selector.is_float:
         wrong = "which is a floating-point number"
     elif not signal.selected_by:
-        wrong = "but by no value of it"
+        wrong, keys = "but by no value of it", ()  # the spec cannot say which
     elif _conditions(signal, by_name) is None:
         wrong = "which it selects itself, in a circle"
-    return wrong and f"is selected by {signal.selector}, {wrong}"
+    return (f"is selected by {signal.selector}, {wrong}", keys) if wrong else None
 
 
 def _sharing(signals: Sequence[DescribedSignal], message: DescribedMessage) -> dict[str, list[str]]:

@@ -18,10 +18,11 @@ from typing import TYPE_CHECKING
 
 from canmap.base.errors import DescriptionError, Fault, readable, why_unread
 from canmap.base.words import times
-from canmap.mapping.description.bits import LARGEST_NUMBER, layout_faults, settled
-from canmap.mapping.description.dbcmend import EXTENDED_FLAG, UNSENT_ID, mended, original
+from canmap.mapping.description.bits import LARGEST_NUMBER, settled
+from canmap.mapping.description.dbcmend import EXTENDED_FLAG, UNSENT_ID, Mended, mended, original
 from canmap.mapping.description.dbctext import UNSENT_MESSAGE, DbcText, MessageLine, SignalLine
 from canmap.mapping.description.description import DescribedMessage, DescribedSignal, Description
+from canmap.mapping.description.saidtwice import without_repeats
 
 # The library's testing aids bring in python-can with all its bus drivers, which takes as long as everything
 # else here together. An empty module holds their place while the library is imported for the first time.
@@ -52,29 +53,29 @@ def read_database(path: str) -> Description:
     """Read the bus description `path`; see `load_description`."""
     text = _read_text(path)
     adder = _ADDERS.get(Path(path).suffix.lower())
-    better = None if adder else mended(text)
-    dbc = DbcText(path, better.text) if better else None
-    if dbc and dbc.endless():
-        raise DescriptionError(_in_order(dbc.faults()))
+    better = Mended(text) if adder else mended(text)
+    dbc = None if adder else DbcText(path, better.text)
+    if dbc and (faults := dbc.endless()):
+        raise DescriptionError(_in_order(faults))
     database = Database(strict=False, sort_signals=None)
     try:
         with _silence():
             getattr(database, adder or "add_dbc_string")(dbc.parsable() if dbc else text)
         messages = [message for message in database.messages if not _unsent(message)]
         written = _written(dbc, messages)
-        described = tuple(map(_message, messages, written))
+        described = [
+            _message(message, place, better) for message, place in zip(messages, written, strict=True)
+        ]
         if adder == _ADDERS[".sym"]:  # the format names no nodes; the library makes one up
-            described = tuple(replace(message, sender=None) for message in described)
+            described = [replace(message, sender=None) for message in described]
     except Exception as error:  # the library lets KeyError, ValueError, XML errors and its own escape
         raise DescriptionError(_load_faults(path, dbc, error)) from None
-    faults = [*(dbc.faults() if dbc else ()), *layout_faults(path, described, written)]
-    if faults:
-        raise DescriptionError(_in_order(faults))
+    read = without_repeats(described, written, better.left_out)
     return Description(
         path,
-        tuple(map(settled, described)),
-        repairs=better.repairs if better else (),
-        left_out=better.left_out if better else {},
+        tuple(map(settled, read.messages)),
+        repairs=tuple(sorted((*better.repairs, *read.repairs), key=lambda repair: repair.line)),
+        left_out={**read.left_out, **better.left_out},
     )
 
 
@@ -142,7 +143,7 @@ def _load_faults(path: str, dbc: DbcText | None, error: Exception) -> tuple[Faul
         return (Fault(path, position[0], position[1] + 1, f"the file cannot be read as XML: {error}."),)
     reason = " ".join(str(error).split()).rstrip(".")[:_MOST_REASON]
     unknown = Fault(path, 0, 0, f"the description cannot be used: {type(error).__name__}: {reason}.")
-    return _in_order((dbc and dbc.faults()) or [unknown])
+    return (unknown,)
 
 
 def _written(dbc: DbcText | None, messages: Sequence[Message]) -> Sequence[MessageLine | None]:
@@ -153,7 +154,7 @@ def _written(dbc: DbcText | None, messages: Sequence[Message]) -> Sequence[Messa
     return [None] * len(messages)
 
 
-def _message(message: Message, written: MessageLine | None) -> DescribedMessage:
+def _message(message: Message, written: MessageLine | None, text: Mended) -> DescribedMessage:
     # Selectors go by their short name where the description also gives the signal a long one.
     long_names = (
         {line.name: signal.name for line, signal in zip(written.signals, message.signals, strict=True)}
@@ -169,7 +170,8 @@ def _message(message: Message, written: MessageLine | None) -> DescribedMessage:
         sender=next((original(sender) for sender in message.senders if sender != _NO_SENDER), None),
         period_ns=_period_ns(message.cycle_time),
         signals=tuple(
-            _signal(signal, long_names, line) for signal, line in zip(message.signals, lines, strict=True)
+            _as_written(_signal(signal, long_names, line), line, text)
+            for signal, line in zip(message.signals, lines, strict=True)
         ),
     )
 
@@ -205,6 +207,12 @@ def _signal(signal: Signal, long_names: Mapping[str, str], place: SignalLine | N
         selected_by=selected_by,
         line=place.line if place else 0,
     )
+
+
+def _as_written(signal: DescribedSignal, place: SignalLine | None, text: Mended) -> DescribedSignal:
+    """Return a signal with start bit and length as in the file, where the library could not take them."""
+    written = text.places.get((place.line, original(place.name))) if place else None
+    return replace(signal, start_bit=written[0], bits=written[1]) if written else signal
 
 
 def _exact(number: float) -> Fraction:

@@ -51,10 +51,12 @@ _FORMS = {
     "NS_": re.compile(rf"NS_\s*+:(?:\s++(?:{_WORDS})(?!\w)(?=\s++(?:{_WORDS})(?!\w)|\s*+\Z))*+"),
     "BS_": re.compile(r"BS_\s*+:(?:[ \t]*+\d[\d:, \t]*+)?"),
     "BU_": re.compile(rf"BU_\s*+:(?:\s++(?!(?:{_WORDS})(?!\w))\w++)*+"),
-    "BO_": re.compile(r"BO_\s++(?P<id>\d++)\s++(?P<name>\w++)\s*+:\s*+\d++\s++(?!SG_|BO_)(?P<sender>\w++)"),
+    "BO_": re.compile(
+        r"BO_\s++(?P<id>\d++)\s++(?P<name>\w++)\s*+:\s*+(?P<length>\d++)\s++(?!SG_|BO_)(?P<sender>\w++)"
+    ),
     "SG_": re.compile(
-        rf"SG_\s++(?P<name>\w++)(?:\s++\w++)?\s*+:\s*+{NUMBER}\s*+\|\s*+{NUMBER}\s*+@\s*+\d++\s*+[-+]\s*+"
-        rf"\(\s*+{NUMBER}\s*+,\s*+{NUMBER}\s*+\)\s*+\[\s*+{NUMBER}\s*+\|\s*+{NUMBER}\s*+\]\s*+{TEXT}"
+        rf"SG_\s++(?P<name>\w++)(?:\s++\w++)?\s*+:\s*+(?P<start>{NUMBER})\s*+\|\s*+(?P<bits>{NUMBER})\s*+"
+        rf"@\s*+\d++\s*+[-+]\s*+\(\s*+{NUMBER}\s*+,\s*+{NUMBER}\s*+\)\s*+\[\s*+{NUMBER}\s*+\|\s*+{NUMBER}\s*+\]\s*+{TEXT}"
         r"\s*+(?!SG_|BO_)\w++(?:\s*+,\s*+\w++)*+"
     ),
 }

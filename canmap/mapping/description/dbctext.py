@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from canmap.base.errors import Fault
 from canmap.mapping.description.dbcmend import UNSENT_ID
 from canmap.mapping.description.dbcstatements import TEXT
+from canmap.mapping.description.numbers import LONGEST_MESSAGE, impossible_power, written_number
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -22,13 +23,9 @@ if TYPE_CHECKING:
 UNSENT_MESSAGE = "VECTOR__INDEPENDENT_SIG_MSG"
 
 LARGEST_SELECTION = 1 << 16
-LONGEST_MESSAGE = 1785  # bytes, of a J1939 transport: 255 packets of 7 (SAE J1939-21, from memory)
 MOST_SIGNALS = 2048  # of a message; the time that the parser takes grows with their square
 MOST_SIGNALS_IN_ALL = 50_000  # a few seconds
 MOST_TEXTS = 150_000
-LARGEST_POWER = 400  # of ten; floating-point numbers end at 308
-_MOST_DIGITS = 20
-_FLOAT_BITS = {"1": (16, 32), "2": (64,)}
 
 _STRING_OR_COMMENT = re.compile(rf"{TEXT}|//[^\n]*")
 _LAYOUT = re.compile(
@@ -38,7 +35,6 @@ _LAYOUT = re.compile(
 _LABELS = re.compile(r"\b(VAL_|SIG_VALTYPE_)\s+(\d+)\s+(\w+)(?:\s*:\s*(\d+))?")
 _SELECTION = re.compile(r"\bSG_MUL_VAL_\s++\d++\s++(?P<signal>\w++)\s++\w++\s++")
 _RANGE = re.compile(r"(?<!\d)(\d++)\s*+-\s*+(\d++)")
-_POWER = re.compile(r"(?<![\w.])\d[\d.]*[eE][-+]?(\d+)")
 _STATEMENT = re.compile(
     r"\b(?:BO_TX_BU|BO|SG_MUL_VAL|SG|BU|BS|NS|VAL_TABLE|VAL|SIG_VALTYPE|CM|BA_DEF|BA)_(?!\w)"
 )
@@ -59,12 +55,11 @@ _FORMS = {
 
 @dataclass(frozen=True, slots=True)
 class SignalLine:
-    """Where a signal is described: its short name, line, multiplexer marker ("" for none) and length."""
+    """Where a signal is described: its short name, line and multiplexer marker ("" for none)."""
 
     name: str
     line: int
     marker: str
-    bits: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,16 +97,12 @@ class DbcText:
         """
         pieces, place = [], 0
         for found in _LABELS.finditer(self._bare):
-            if _number(found[2]) in self._unsent_ids and found.start() >= place:
+            if written_number(found[2]) in self._unsent_ids and found.start() >= place:
                 end = max(self._bare.find(";", found.start()) + 1, found.end())
                 unsent = re.sub(r"[^\n]", " ", self.text[found.start() : end])
                 pieces += [self.text[place : found.start()], unsent]
                 place = end
         return "".join((*pieces, self.text[place:], "\nBS_:\n"))
-
-    def faults(self) -> list[Fault]:
-        """Return the mistakes that the text alone shows."""
-        return [*self._lengths(), *self._types(), *self.endless()]
 
     def syntax(self, offset: int) -> Fault:
         """Return the fault of a text that stops being a DBC at `offset`."""
@@ -134,43 +125,15 @@ class DbcText:
             if found["message"]:
                 if message:
                     yield message
-                message = MessageLine(_number(found["id"]), found["message"], line, [])
+                message = MessageLine(written_number(found["id"]), found["message"], line, [])
             elif message:
-                signal = SignalLine(found["signal"], line, found["marker"] or "", _number(found["bits"]))
+                signal = SignalLine(found["signal"], line, found["marker"] or "")
                 message.signals.append(signal)
         if message:
             yield message
 
     def _line(self, offset: int) -> int:
         return bisect_right(self._line_starts, offset)
-
-    def _lengths(self) -> Iterator[Fault]:
-        for message in self.messages:
-            for signal in message.signals:
-                if signal.bits < 1:
-                    yield self.fault(
-                        signal.line,
-                        f"message {message.name}: signal {signal.name} has a length of {signal.bits} bits; "
-                        f"give it at least 1.",
-                    )
-
-    def _types(self) -> Iterator[Fault]:
-        """Yield the IEEE numbers of an impossible length."""
-        bits = {
-            (message.dbc_id, signal.name): signal.bits
-            for message in self.messages
-            for signal in message.signals
-        }
-        for found in _LABELS.finditer(self._bare):
-            keyword, dbc_id, name, kind = found[1], _number(found[2]), found[3], found[4]
-            line = self._line(found.start())
-            length = bits.get((dbc_id, name))
-            if keyword == "SIG_VALTYPE_" and length and length not in _FLOAT_BITS.get(kind, (length,)):
-                yield self.fault(
-                    line,
-                    f"signal {name} of message {dbc_id} is a floating-point number of type {kind}, "
-                    f"but {length} bits long; type 1 takes 32 bits, type 2 takes 64.",
-                )
 
     def endless(self) -> list[Fault]:
         """Return what must not reach the parser.
@@ -180,11 +143,9 @@ class DbcText:
         return [*self._selections(), *self._totals(), *self._sizes(), *self._powers()]
 
     def _powers(self) -> Iterator[Fault]:
-        for found in _POWER.finditer(self._bare):
-            if _number(found[1]) > LARGEST_POWER:
-                yield self.fault(
-                    self._line(found.start()), f"a number has the exponent {found[1]}; write one that can be."
-                )
+        if power := impossible_power(self._bare):
+            line = self._line(self._bare.find(power))
+            yield self.fault(line, f"the number {power} cannot be; write one that can.")
 
     def _totals(self) -> Iterator[Fault]:
         signals = sum(len(message.signals) for message in self.messages)
@@ -206,12 +167,12 @@ class DbcText:
                     f"describe no more than {MOST_SIGNALS:,} in one.",
                 )
         for found in _LAYOUT.finditer(self._bare):
-            if _number(found["length"] or "0") > LONGEST_MESSAGE:
+            if written_number(found["length"] or "0") > LONGEST_MESSAGE:
                 yield self.fault(
                     self._line(found.start()),
                     f"message {found['message']} is longer than {LONGEST_MESSAGE} bytes; correct its length.",
                 )
-            if max(_number(found[place] or "0") for place in ("start", "bits")) > 8 * LONGEST_MESSAGE:
+            if max(written_number(found[place] or "0") for place in ("start", "bits")) > 8 * LONGEST_MESSAGE:
                 yield self.fault(
                     self._line(found.start()),
                     f"signal {found['signal']} lies beyond {LONGEST_MESSAGE} bytes; "
@@ -225,18 +186,15 @@ class DbcText:
             if end < 0:
                 return
             ranges = self._bare[found.end() : end]
-            spans = [_number(last) - _number(first) + 1 for first, last in _RANGE.findall(ranges)]
+            spans = [
+                written_number(last) - written_number(first) + 1 for first, last in _RANGE.findall(ranges)
+            ]
             if min(spans, default=1) < 1 or sum(spans) > LARGEST_SELECTION:
                 yield self.fault(
                     self._line(found.start()),
                     f"signal {found['signal']}: the multiplexer values {ranges.strip()[:60]} run "
                     f"backwards or are more than {LARGEST_SELECTION}; write the few that the selector takes.",
                 )
-
-
-def _number(digits: str) -> int:
-    """Return a number as it is written; of too many digits to be one here, the largest of so many."""
-    return int(digits) if len(digits) <= _MOST_DIGITS else int("9" * _MOST_DIGITS)
 
 
 def _blank(found: re.Match[str]) -> str:

@@ -80,10 +80,14 @@ class DoubtfulSignal:
     Attributes:
         signal: What the description says of it.
         why: What is wrong with it, as the end of a sentence that begins with its name.
+        keys: Keys of the correction that could put it right; none where only the file can be mended.
+        root: Name of the signal to correct, "" for this one.
     """
 
     signal: DescribedSignal
     why: str
+    keys: tuple[str, ...]
+    root: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +148,8 @@ class Description:
         path: The file as the user or the spec named it.
         messages: In the order of the file.
         repairs: What was mended in its text or left out, in the order of the file.
-        left_out: Messages that are not read, by name, each with its repair.
+        left_out: What is not read at all, each with its repair: messages by name, signals as
+            "Message.Signal".
     """
 
     path: str

@@ -87,7 +87,7 @@ class Names:
         self._signals: dict[tuple[str, str], dict[str, DescribedSignal]] = {}
         self._files = {bus: description.path for bus, description in descriptions.items()}
         self._left_out = {
-            (bus, name): f"{Path(description.path).name}:{repair.line}: {repair.text.rstrip('.')}"
+            (bus, name): repair.at(Path(description.path).name).rstrip(".")
             for bus, description in descriptions.items()
             for name, repair in description.left_out.items()
         }
@@ -120,8 +120,7 @@ class Names:
                 line = found.signal.line
                 where = Path(self._files[found.bus]).name + (f":{line}" if line else "")
                 text = f"{found.text} is not read, because it {doubtful.why} ({where})"
-                hint = f"{found.text}: {{{_remedy(doubtful)}, reason: ...}}"
-                faults.add(scalar.place, f"{text}; say under `correct` what is right, as `{hint}`.")
+                faults.add(scalar.place, f"{text}; {_remedy(found, doubtful)}.")
                 return None
         return found
 
@@ -141,6 +140,10 @@ class Names:
             return None
         signals = self._signals[found.bus, found.message.name]
         if parts[-1] not in signals:
+            name = f"{found.message.name}.{parts[-1]}"
+            if why := self._left_out.get((found.bus, name)):
+                faults.add(scalar.place, _unread(name, why))
+                return None
             hint = faults.hint(parts[-1], signals)
             faults.add(scalar.place, f"{found.message.name} has no signal {shown(parts[-1])}{hint}")
             return None
@@ -165,10 +168,7 @@ class Names:
         elif left_out := [
             one for key, one in self._left_out.items() if key[1] == name and key[0] in (bus or self.buses)
         ]:
-            faults.add(
-                scalar.place,
-                f"{shown(name)} is not read ({left_out[0]}); correct that line of the description.",
-            )
+            faults.add(scalar.place, _unread(name, left_out[0]))
         elif self.complete or (bus and bus[0] in self._files):
             known = [
                 key
@@ -182,8 +182,14 @@ class Names:
         return None
 
 
-def _remedy(doubtful: DoubtfulSignal) -> str:
-    """Return the keys of a correction that could put a signal right."""
-    if doubtful.signal.selector is None and doubtful.signal.selected_by:
-        return "selector: ..."
-    return "start_bit: ..., bits: ..."
+def _unread(name: str, why: str) -> str:
+    return f"{shown(name)} is not read ({why}); correct that line of the description."
+
+
+def _remedy(found: FoundSignal, doubtful: DoubtfulSignal) -> str:
+    """Say how to put a signal right: by a correction, or where none can, in the file."""
+    if not doubtful.keys:
+        return "correct that line of the description, as no correction of the spec can"
+    keys = ", ".join(f"{key}: ..." for key in (*doubtful.keys, "reason"))
+    name = f"{found.message.name}.{doubtful.root or found.signal.name}"
+    return f"say under `correct` what is right, as `{name}: {{{keys}}}`"
