@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING
 
 import click
 
 if TYPE_CHECKING:
+    from rich.console import Console
     from rich.text import Text
 
     from canmap.frames.capture_formats import Format, Holds
+
+
+HEADINGS = (
+    "ending", "read and written", "stamps to", "channels", "remote", "errors", "FD", "direction",
+)  # fmt: skip
+NARROW = 90  # a screen of fewer columns has no room for the table
 
 
 @click.command("formats", short_help="What captures can be read and written here.")
@@ -22,28 +30,21 @@ def formats_command() -> int:
     from canmap.cli.render import console, print_table
     from canmap.frames.capture_formats import FORMATS
 
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    for heading in (
-        "ending",
-        "read and written",
-        "stamps to",
-        "channels",
-        "remote",
-        "errors",
-        "FD",
-        "direction",
-    ):
-        table.add_column(heading, overflow="fold")
-    for one in FORMATS:
-        table.add_row(one.ending, _here(one), *_held(one.reads))
-        if one.writes != one.reads:
-            told = zip(_held(one.writes), _held(one.reads), strict=True)
-            table.add_row("", "", *(cell if cell != read else "" for cell, read in told), style="dim")
     out = console()
-    print_table(out, table)
-    out.print(
-        "\nWhere what is written holds less than what is read, it stands in the line below.\n", style="dim"
-    )
+    if out.width < NARROW:
+        _print_paragraphs(out)
+    else:
+        table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+        for heading in HEADINGS:
+            table.add_column(heading, no_wrap=True)
+        for one in FORMATS:
+            table.add_row(one.ending, _here(one), *_held(one.reads))
+            if one.writes != one.reads:
+                told = zip(_held(one.writes), _held(one.reads), strict=True)
+                table.add_row("", "", *(cell if cell != read else "" for cell, read in told), style="dim")
+        print_table(out, table)
+        text = "\nWhere what is written holds less than what is read, it stands in the line below.\n"
+        out.print(text, style="dim", soft_wrap=not out.is_terminal)
     for one in FORMATS:
         out.print(Text(f"{one.ending:9} {one.name}: {one.note}"), soft_wrap=True)
     for extra in sorted({one.extra for one in FORMATS if one.extra and not is_installed(one.extra)}):
@@ -53,6 +54,23 @@ def formats_command() -> int:
         soft_wrap=True,
     )
     return 0
+
+
+def _print_paragraphs(out: Console) -> None:
+    """Print what each format holds in lines of its own, for a screen without room for a table."""
+    from rich.text import Text
+
+    from canmap.frames.capture_formats import FORMATS
+
+    for one in FORMATS:
+        out.print(Text(f"{one.ending}  {HEADINGS[1]}: {_here(one)}"))
+        for word, holds in (("read", one.reads), ("written", one.writes)):
+            if word == "read" or one.writes != one.reads:
+                told = zip(HEADINGS[2:], _held(holds), strict=True)
+                text = f"  {word}: " + ", ".join(f"{name} {cell}" for name, cell in told)
+                # Folded here, as a line that the console folds ends in a blank.
+                out.print(Text(textwrap.fill(text, out.width, subsequent_indent="    ")), soft_wrap=True)
+        out.print()
 
 
 def _here(one: Format) -> Text:

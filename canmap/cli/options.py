@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from canmap.engine.engine import Engine, Step
+    from canmap.engine.intake import Intake
     from canmap.engine.run import StopRequest
-    from canmap.frames.source import FrameSource
     from canmap.mapping.model import Spec
     from canmap.results.inspection import Inspection
     from canmap.timing.pace import Pace
@@ -94,14 +94,14 @@ class Request:
 
     def inspect(
         self,
-        listener: Callable[[Spec, FrameSource], Listener],
+        listener: Callable[[Spec, Intake], Listener],
         pace: Pace | None = None,
         stop: StopRequest | None = None,
     ) -> Inspection:
         """Carry out the run, write its JSON, and return what it found.
 
         Args:
-            listener: Makes, for the loaded spec and the source, what is told of every step.
+            listener: Makes, for the loaded spec and the intake, what is told of every step.
             pace: As in `canmap.engine.run.run`.
             stop: As in `canmap.engine.run.run`.
         """
@@ -123,7 +123,7 @@ class Request:
                 raise UsageError(f"--{error.argument.removesuffix('s')}: {error.reason}") from None
             self._guard((*spec.files, *self.descriptions.values()))
             file = None if self.json_path is None else stack.enter_context(whole_text_file(self.json_path))
-            told = listener(spec, intake.source)
+            told = listener(spec, intake)
             result = inspect_intake(intake, spec, listen=told, pace=pace, stop=stop)
             if file is not None:
                 json.dump(result.to_json(), file, indent=1, allow_nan=False)

@@ -1,4 +1,4 @@
-"""How far a command has read, with rate and time left, on standard error while that is a terminal."""
+"""How far a command has come, with rate and time left, on standard error while that is a terminal."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from types import TracebackType
 
     from canmap.engine.engine import Engine, Step
-    from canmap.frames.source import FrameSource
+    from canmap.engine.intake import Intake
     from canmap.mapping.model import Spec
 
 EVERY_S = 0.2
@@ -28,7 +28,7 @@ class Progress:
 
     def __init__(self, *, in_part: bool = False) -> None:
         self._active = sys.stderr.isatty()
-        self._source: FrameSource | None = None
+        self._intake: Intake | None = None
         self._in_part = in_part
         self._began_s = self._next_s = 0.0
         self._shown = False
@@ -45,9 +45,9 @@ class Progress:
             sys.stderr.write("\r\x1b[K")
             sys.stderr.flush()
 
-    def listener(self, _spec: Spec, source: FrameSource) -> Callable[[Engine, Step], None]:
-        """Return what is to be told of every step of a run that reads `source`."""
-        self._source = source
+    def listener(self, _spec: Spec, intake: Intake) -> Callable[[Engine, Step], None]:
+        """Return what is to be told of every step of a run that reads `intake`."""
+        self._intake = intake
         return self._step
 
     def _step(self, engine: Engine, _step: Step) -> None:
@@ -61,9 +61,9 @@ class Progress:
         recorded_s = (engine.session.now_ns - (engine.session.start_ns or 0)) / 1e9
         text = f"{engine.frames:,} frames, {recorded_s:,.0f} s of recording"
         text += f", {engine.frames / taken_s / 1e6:.1f} million frames a second"
-        done, total = self._source.progress() if self._source else (0, None)
-        # What is read ahead is not done yet: at the end of a file, and where only a part of it is wanted,
-        # the bytes read tell nothing of the share that is done.
+        done, total = self._intake.reached if self._intake else (0, None)
+        # A small file is read whole for its first frames, and of a part that is wanted nobody knows where it
+        # ends: there the bytes tell nothing of the share that is done.
         if total and 0 < done < total and not self._in_part:
             text = f"{done / total:4.0%}  {text}, {taken_s * (total - done) / done:.0f} s left"
         width = os.get_terminal_size(sys.stderr.fileno()).columns

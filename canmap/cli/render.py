@@ -66,7 +66,7 @@ def print_table(out: Console, table: Table | Padding | Text) -> None:
         out.print(table)
         return
     with out.capture() as captured:
-        out.print(table)
+        out.print(table, soft_wrap=isinstance(table, Text))  # a sentence is a whole line
     for line in captured.get().splitlines():
         out.print(Text(line.rstrip()), soft_wrap=True)
 

@@ -15,7 +15,7 @@ from canmap.cli.status import INTERRUPTED
 if TYPE_CHECKING:
     from canmap.cli.lines import LinePrinter
     from canmap.cli.options import Listener
-    from canmap.frames.source import FrameSource
+    from canmap.engine.intake import Intake
     from canmap.mapping.model import Spec
     from canmap.timing.pace import Pace
 
@@ -53,7 +53,7 @@ def replay_command(request: Request, pace: str, record: tuple[str, ...], every: 
     clock = _pace(pace)
     printers: list[LinePrinter] = []
 
-    def listener(spec: Spec, _source: FrameSource) -> Listener:
+    def listener(spec: Spec, _intake: Intake) -> Listener:
         from canmap.cli.lines import LinePrinter
 
         printers.append(LinePrinter(spec, record or None, every, silent=request.json_path == "-"))

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from canmap.engine.engine import Engine
     from canmap.frames.chunks import FrameChunk
-    from canmap.frames.source import FrameSource, Piece
+    from canmap.frames.source import FrameSource, Piece, Reached
     from canmap.signals.prepared import Prepared
 
 
@@ -37,6 +37,10 @@ class Intake:
     Args:
         source: Where the pieces come from.
         window: The part of it to use; all by default.
+
+    Attributes:
+        reached: Bytes that were read for the pieces handed on so far and how many there are, None if that is
+            unknown. What is read ahead of them does not count.
     """
 
     def __init__(self, source: FrameSource, window: Window | None = None) -> None:
@@ -44,8 +48,16 @@ class Intake:
         self.source = source
         self.window = window or Window()
         self._pool = ThreadPoolExecutor(WORKERS, thread_name_prefix="canmap")
-        self._pieces = source.pieces()
+        self.reached: Reached = (0, None)
+        self._read: deque[Reached] = deque()  # of each piece that is parsed or waits for it
+        self._pieces = self._noted()
         self._parsing = deque(self._pool.submit(piece) for piece in islice(self._pieces, AHEAD))
+
+    def _noted(self) -> Iterator[Piece]:
+        """Yield the pieces, and note what was read for each."""
+        for piece in self.source.pieces():
+            self._read.append(self.source.progress())
+            yield piece
 
     def chunks(self) -> Iterator[FrameChunk]:
         """Yield the chunks in order."""
@@ -73,6 +85,7 @@ class Intake:
         while waiting:
             result = waiting.popleft().result()
             waiting.extend(self._pool.submit(task, piece) for piece in islice(self._pieces, 1))
+            self.reached = self._read.popleft()
             yield result
 
     def close(self) -> None:

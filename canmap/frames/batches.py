@@ -14,7 +14,7 @@ import numpy as np
 from canmap.base.errors import CaptureError
 from canmap.frames.chunks import CLASSIC_WIDTH, FD_LENGTHS, FD_WIDTH, FLAG_FD, BadLine, FrameChunk, FrameKind
 from canmap.frames.row import EXTENDED_LIMIT, STANDARD_LIMIT, Row, UnreadableError
-from canmap.frames.source import MOST_BAD_LINES, MOST_CHANNELS, Piece, Progress, ReadAhead
+from canmap.frames.source import MOST_BAD_LINES, MOST_CHANNELS, Piece, Progress, Reached, ReadAhead
 from canmap.frames.unread import as_unread
 
 if TYPE_CHECKING:
@@ -137,7 +137,7 @@ class BatchedCapture:
         ahead: int,
         progress: Progress,
     ) -> None:
-        self.progress = progress
+        self._progress = progress
         self.captures: tuple[str, ...] = (name,)
         self._read = read
         self._stream = stream
@@ -146,13 +146,17 @@ class BatchedCapture:
 
     def pieces(self) -> Iterator[Piece]:
         """Yield one piece per chunk, in order; only once."""
-        self._chunks = ReadAhead(self._closing(), self._depth)
+        self._chunks = ReadAhead(self._closing(), self._depth, self._progress)
         for chunk in self._chunks:
             yield partial(_same, chunk)
 
     def _closing(self) -> Generator[FrameChunk, None, None]:
         with self._stream:
             yield from self._read(self.captures[0], self._stream)
+
+    def progress(self) -> Reached:
+        """Return how much was read for the pieces yielded so far."""
+        return self._chunks.reached if self._chunks else (0, None)
 
     def close(self) -> None:
         """Stop reading."""

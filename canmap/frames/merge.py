@@ -12,6 +12,7 @@ from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from functools import partial
+from pathlib import PurePath
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from canmap.frames.source import FrameSource, Piece
+    from canmap.frames.source import FrameSource, Piece, Reached
 
 PARSE_THREADS = 2
 PARSED_AHEAD = 2  # chunks of each capture that has begun
@@ -41,12 +42,18 @@ class MergedCaptures:
     def __init__(self, sources: Sequence[FrameSource]) -> None:
         self.captures = tuple(name for source in sources for name in source.captures)
         self._sources = sources
+        self._inputs: list[_Input] = []
 
-    def progress(self) -> tuple[int, int | None]:
-        """Return how much of all captures has been read."""
-        parts = [source.progress() for source in self._sources]
+    def progress(self) -> Reached:
+        """Return how much of all captures was read for the frames handed on so far.
+
+        How much there is cannot be said of captures of several kinds: frames take more bytes in one than in
+        the other.
+        """
+        parts = [one.reached for one in self._inputs]
         totals = [total for _, total in parts if total is not None]
-        return sum(done for done, _ in parts), sum(totals) if len(totals) == len(parts) else None
+        alike = len(totals) == len(parts) and len({PurePath(name).suffix for name in self.captures}) == 1
+        return sum(done for done, _ in parts), sum(totals) if alike else None
 
     def pieces(self) -> Iterator[Piece]:
         """Yield the merged chunks, in order; only once.
@@ -56,6 +63,7 @@ class MergedCaptures:
         """
         with ThreadPoolExecutor(PARSE_THREADS, "merge") as pool:
             inputs = [_Input(number, source, pool) for number, source in enumerate(self._sources)]
+            self._inputs = inputs
             try:
                 for chunk in _Merge(inputs).chunks():
                     yield partial(_same, chunk)
@@ -90,6 +98,7 @@ class _Input:
         name: Its name.
         head: Frames not yet handed on, at least one; None at the end of the capture.
         begun: Whether a frame was handed on.
+        reached: What was read for the chunks that are handed on whole, and how much there is.
     """
 
     def __init__(self, number: int, source: FrameSource, pool: ThreadPoolExecutor) -> None:
@@ -98,9 +107,12 @@ class _Input:
         self.head: _Part | None = None
         self.begun = False
         self._newest = np.empty(0, np.int64)  # the running maximum so far, once there is one
+        self.reached: Reached = (0, None)
+        self._loaded: Reached = (0, None)  # the same of the head too
+        self._source = source
         self._pieces = source.pieces()
         self._pool = pool
-        self._ahead: deque[Future[FrameChunk]] = deque()
+        self._ahead: deque[tuple[Future[FrameChunk], Reached]] = deque()
         self._submit(1)
 
     def _submit(self, most: int) -> None:
@@ -108,11 +120,11 @@ class _Input:
             piece = next(self._pieces, None)
             if piece is None:
                 return
-            self._ahead.append(self._pool.submit(piece))
+            self._ahead.append((self._pool.submit(piece), self._source.progress()))
 
     def cancel(self) -> None:
         """Drop what was parsed ahead."""
-        for future in self._ahead:
+        for future, _ in self._ahead:
             future.cancel()
 
     def load(self) -> list[FrameChunk]:
@@ -120,10 +132,13 @@ class _Input:
         frameless = []
         self.head = None
         while self.head is None:
+            self.reached = self._loaded
             self._submit(PARSED_AHEAD if self.begun else 1)
             if not self._ahead:
                 break
-            chunk = self._ahead.popleft().result()
+            future, (done, total) = self._ahead.popleft()
+            self._loaded, self.reached = (done, total), (self.reached[0], total)
+            chunk = future.result()
             if len(chunk):
                 stamps = np.concatenate([self._newest, chunk.t_ns])
                 key = np.maximum.accumulate(stamps)[len(self._newest) :]

@@ -28,17 +28,25 @@ from canmap.frames.text.log import READ_AHEAD, TextLog
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from canmap.frames.source import FrameSource, Progress
+    from canmap.frames.source import FrameSource, Progress, Reached
 
 STANDARD_INPUT = "-"
 
 
-def _reading(module: str, function: str) -> Callable[[str, BufferedIOBase, int, Progress], FrameSource]:
-    """Return what opens a capture with a function that yields chunks; its module is imported only then."""
+def _reading(
+    module: str, function: str, *, in_order: bool = True
+) -> Callable[[str, BufferedIOBase, int, Progress], FrameSource]:
+    """Return what opens a capture with a function that yields chunks; its module is imported only then.
+
+    Args:
+        module: Where the function is.
+        function: Its name.
+        in_order: It reads the file from its beginning to its end; else nobody can tell how much is done.
+    """
 
     def open_with(name: str, stream: BufferedIOBase, ahead: int, progress: Progress) -> FrameSource:
         read = getattr(import_module(f"canmap.frames.{module}"), function)
-        return BatchedCapture(read, name, stream, ahead, progress)
+        return BatchedCapture(read, name, stream, ahead, progress if in_order else _untold)
 
     return open_with
 
@@ -51,11 +59,11 @@ READERS: dict[str, Callable[[str, BufferedIOBase, int, Progress], FrameSource]] 
     ".blf": _reading("binary.blf", "read_blf"),
     ".csv": _reading("text.csvrows", "read_csv"),
     ".trc": _reading("text.trc", "read_trc"),
-    ".db": _reading("binary.sqlite", "read_sqlite"),
-    ".mf4": _reading("binary.mdf", "read_mdf"),
+    ".db": _reading("binary.sqlite", "read_sqlite", in_order=False),
+    ".mf4": _reading("binary.mdf", "read_mdf", in_order=False),
     ".pcap": _reading("binary.pcap", "read_pcap"),
     ".pcapng": _reading("binary.pcap", "read_pcap"),
-    ".parquet": _reading("binary.table", "read_table"),
+    ".parquet": _reading("binary.table", "read_table", in_order=False),
 }
 
 
@@ -141,12 +149,16 @@ def _progress(stream: BufferedReader) -> Progress:
     """Return what tells how much of the file has been read."""
     status = os.fstat(stream.fileno())
     if not stat.S_ISREG(status.st_mode):
-        return lambda: (0, None)
+        return _untold
 
-    def tell() -> tuple[int, int | None]:
+    def tell() -> Reached:
         return status.st_size if stream.closed else stream.tell(), status.st_size
 
     return tell
+
+
+def _untold() -> Reached:
+    return 0, None
 
 
 def _decompressed(name: str, stream: BufferedReader) -> tuple[BufferedReader[Any], bytes]:

@@ -19,7 +19,8 @@ MOST_CHANNELS = 256  # of a chunk: what one byte can number
 
 Item = TypeVar("Item")
 Piece = Callable[[], FrameChunk]
-Progress = Callable[[], tuple[int, int | None]]  # bytes read so far, and how many there are if that is known
+Reached = tuple[int, int | None]  # bytes read so far, and how many there are if that is known
+Progress = Callable[[], Reached]
 
 
 class FrameSource(Protocol):
@@ -30,8 +31,8 @@ class FrameSource(Protocol):
         """Names of the captures, as the user gave them."""
         ...
 
-    def progress(self) -> tuple[int, int | None]:
-        """Return the bytes read so far and how many there are, None where that cannot be known."""
+    def progress(self) -> Reached:
+        """Return the bytes read for the pieces yielded so far and how many there are; None if unknown."""
         ...
 
     def pieces(self) -> Iterator[Piece]:
@@ -54,11 +55,22 @@ class _End:
 
 
 class ReadAhead(Generic[Item]):
-    """Takes items from a generator in a thread, up to `depth` (at least 1) ahead of the one who uses them."""
+    """Takes items from a generator in a thread, up to `depth` (at least 1) ahead of the one who uses them.
 
-    def __init__(self, items: Generator[Item, None, None], depth: int) -> None:
+    Args:
+        items: Where they come from.
+        depth: How many.
+        progress: Tells how much has been read; asked in the thread, when an item is there.
+
+    Attributes:
+        reached: What `progress` said of the item handed on last.
+    """
+
+    def __init__(self, items: Generator[Item, None, None], depth: int, progress: Progress) -> None:
+        self.reached: Reached = (0, None)
         self._items = items
-        self._queue: queue.Queue[Item | _End] = queue.Queue(depth)
+        self._progress = progress
+        self._queue: queue.Queue[tuple[Item, Reached] | _End] = queue.Queue(depth)
         self._stopped = threading.Event()
         # A daemon, because it may be waiting for input that never comes when the program ends.
         threading.Thread(target=self._run, name="read ahead", daemon=True).start()
@@ -67,7 +79,7 @@ class ReadAhead(Generic[Item]):
         error: BaseException | None = None
         try:
             for item in self._items:
-                self._queue.put(item)
+                self._queue.put((item, self._progress()))
                 if self._stopped.is_set():
                     return
         except BaseException as failure:  # raised again where the items are used
@@ -84,7 +96,8 @@ class ReadAhead(Generic[Item]):
                 if item.error is not None:
                     raise item.error
                 return
-            yield item
+            given, self.reached = item
+            yield given
 
     def close(self) -> None:
         """Stop taking items; the thread ends as soon as the generator lets it."""

@@ -160,11 +160,6 @@ DESCRIPTIONS = {
         "SteerFeedback.Angle is not read, because it shares bits with Rate (broken.dbc:10); "
         "say under `correct` what is right, as `SteerFeedback.Angle: {start_bit: ..., bits: ..., reason: ...}`.",  # noqa: E501
     ),
-    "one identifier twice": (
-        "BO_ 273 PedalState",
-        "BO_ 274 PedalState",
-        "has the identifier of message PedalState",
-    ),
 }
 
 

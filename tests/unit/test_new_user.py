@@ -161,3 +161,26 @@ def test_no_line_of_the_formats_in_a_pipe_ends_in_blanks() -> None:
     said = CliRunner().invoke(formats_command, standalone_mode=False).output
     assert ".parquet" in said
     assert not [line for line in said.splitlines() if line != line.rstrip()]
+
+
+def test_the_summary_of_a_capture_is_one_line_in_a_pipe(tmp_path: Path) -> None:
+    spec = spec_of(tmp_path, TICK)
+    names = tuple(f"can_of_the_{n}th_bus_of_it" for n in range(9))
+    rows = [(START_NS + n * MS, name, 0x100, bytes(8)) for n, name in enumerate(names)]
+    said = screen(inspected([frames(rows, names)], spec)[0], 120).splitlines()
+    (line,) = [line for line in said if "by channel" in line]
+    assert "error frames not recorded" in line
+
+
+@pytest.mark.parametrize("width", [60, 80, 89, 90, 120])
+def test_the_formats_break_no_word_on_a_narrow_screen(width: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    from click.testing import CliRunner
+
+    from canmap.cli.formats import HEADINGS, formats_command
+
+    monkeypatch.setenv("COLUMNS", str(width))
+    said = CliRunner().invoke(formats_command, standalone_mode=False).output
+    assert all(heading in " ".join(said.split()) for heading in HEADINGS[1:])
+    assert "over 8 bytes" in " ".join(said.split())
+    assert "none told" in " ".join(said.split())
+    assert not [line for line in said.splitlines() if line != line.rstrip()]

@@ -15,7 +15,7 @@ import numpy as np
 
 from canmap.base.errors import CaptureError
 from canmap.frames.content import DAMAGE, lines_alone, packed_bytes
-from canmap.frames.source import Piece, Progress, ReadAhead
+from canmap.frames.source import Piece, Progress, Reached, ReadAhead
 from canmap.frames.text.block import LINE_FEED, SLACK, TextBlock, parse_block
 from canmap.frames.text.line import LONGEST_LINE
 from canmap.frames.unread import CUT_PACKED, cut_short, damaged
@@ -56,7 +56,7 @@ class TextLog:
         progress: Progress = lambda: (0, None),
         sizes: Iterable[int] | None = None,
     ) -> None:
-        self.progress = progress
+        self._progress = progress
         self.captures: tuple[str, ...] = (name,)
         self._stream = stream
         self._sizes = chain(FIRST_SIZES, repeat(SIZE)) if sizes is None else sizes
@@ -66,10 +66,16 @@ class TextLog:
     def pieces(self) -> Iterator[Piece]:
         """Yield one piece per block, in order; only once."""
         self._blocks = ReadAhead(
-            _closing(self._stream, blocks(self.captures[0], self._stream, self._sizes)), self._ahead
+            _closing(self._stream, blocks(self.captures[0], self._stream, self._sizes)),
+            self._ahead,
+            self._progress,
         )
         for block in self._blocks:
             yield partial(_parse, block)
+
+    def progress(self) -> Reached:
+        """Return how much was read for the pieces yielded so far."""
+        return self._blocks.reached if self._blocks else (0, None)
 
     def close(self) -> None:
         """Stop reading."""
