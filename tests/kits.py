@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from pathlib import Path
 
-    from canmap.findings.finding import Finding, Kind
+    from canmap.findings.finding import Finding
     from canmap.mapping.model import Spec
     from canmap.results.inspection import Inspection
 
@@ -58,9 +58,9 @@ def row(t_ms: float, can_id: int = 0x100, data: bytes = bytes(8), channel: str =
     return START_NS + round(t_ms * MS), channel, can_id, data
 
 
-def of_kind(result: Inspection, kind: Kind) -> list[Finding]:
+def of_kind(result: Inspection, kind: str) -> list[Finding]:
     """The findings of one kind, by start."""
-    return [finding for finding in result.findings if finding.kind is kind]
+    return [finding for finding in result.findings if finding.kind == kind]
 
 
 def serious(result: Inspection) -> list[Finding]:

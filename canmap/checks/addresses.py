@@ -8,7 +8,7 @@ import numpy as np
 
 from canmap.base.words import times
 from canmap.findings.episodes import Told
-from canmap.findings.finding import SEVERITY, Finding, Kind, Place
+from canmap.findings.finding import Finding, Kind, Place, Severity
 from canmap.mapping.groups import addresses
 
 if TYPE_CHECKING:
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from canmap.signals.plan import DecodePlan
     from canmap.stream.view import View
 
+TWO_SENDERS = Kind("two_senders", Severity.WARNING)
 NAMED = 8  # sources that a sentence names
 
 
@@ -27,6 +28,8 @@ class AddressCheck:
     Args:
         plan: The decode plan.
     """
+
+    kinds = (TWO_SENDERS,)
 
     def __init__(self, plan: DecodePlan) -> None:
         self._plan = plan
@@ -77,8 +80,8 @@ class AddressCheck:
         listed = ", ".join(named[:NAMED]) + (" and more" if len(named) > NAMED else "")
         starts = sorted(first_ns for _, first_ns, _ in sources.values())
         return Finding(
-            kind=Kind.TWO_SENDERS,
-            severity=SEVERITY[Kind.TWO_SENDERS],
+            kind=TWO_SENDERS,
+            severity=TWO_SENDERS.severity,
             place=Place(bus=described.bus_name, message=described.message.name),
             start_ns=starts[1],
             end_ns=max(last_ns for _, _, last_ns in sources.values()),

@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING
 
 from canmap.base.words import times
 from canmap.findings.episodes import Told
-from canmap.findings.finding import SEVERITY, Finding, Kind, Place
+from canmap.findings.finding import Finding, Kind, Place, Severity
 
 if TYPE_CHECKING:
     from canmap.findings.episodes import Event
     from canmap.stream.view import View
 
-
+BAD_LINE = Kind("bad_line", Severity.WARNING)
+TRUNCATED = Kind("truncated", Severity.WARNING)  # what is there is good; the rest is not the vehicle's fault
 LISTED_LINES = 20  # bad lines that do
 
 
@@ -22,6 +23,8 @@ class BadLineCheck:
     Attributes:
         count: Bad lines so far.
     """
+
+    kinds = (BAD_LINE, TRUNCATED)
 
     def __init__(self) -> None:
         self._listed: list[Finding] = []
@@ -40,12 +43,10 @@ class BadLineCheck:
         for bad in chunk.bad:
             at_ns = view.before_ns if bad.position == 0 else int(view.clock[bad.position - 1])
             if bad.truncated:
-                self._truncated.append(self._finding(Kind.TRUNCATED, (at_ns, at_ns), 1, bad.text, bad.line))
+                self._truncated.append(self._finding(TRUNCATED, (at_ns, at_ns), 1, bad.text, bad.line))
                 events.append(Told(self._truncated[-1], at_ns))
             elif len(self._listed) < LISTED_LINES:
-                self._listed.append(
-                    self._finding(Kind.BAD_LINE, (at_ns, at_ns), 1, bad.text, bad.line or None)
-                )
+                self._listed.append(self._finding(BAD_LINE, (at_ns, at_ns), 1, bad.text, bad.line or None))
                 events.append(Told(self._listed[-1], at_ns))
             elif self._more_from_ns is None:
                 self._more_from_ns = at_ns
@@ -65,13 +66,13 @@ class BadLineCheck:
         if not rest or self._more_from_ns is None:
             return []
         text = f"{times(rest, 'more line')} cannot be read."
-        return [self._finding(Kind.BAD_LINE, (self._more_from_ns, self._now_ns), rest, text, None)]
+        return [self._finding(BAD_LINE, (self._more_from_ns, self._now_ns), rest, text, None)]
 
     @staticmethod
     def _finding(kind: Kind, span_ns: tuple[int, int], count: int, text: str, line: int | None) -> Finding:
         return Finding(
             kind=kind,
-            severity=SEVERITY[kind],
+            severity=kind.severity,
             place=Place(),
             start_ns=span_ns[0],
             end_ns=span_ns[1],

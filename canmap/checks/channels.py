@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from canmap.base.words import plural, seconds, times
 from canmap.findings.episodes import Told
-from canmap.findings.finding import SEVERITY, Finding, Kind, Place, Severity
+from canmap.findings.finding import Finding, Kind, Place, Severity
+from canmap.findings.kinds import DUPLICATE, MISSING, UNKNOWN_ID
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
     from canmap.mapping.model import Bus
     from canmap.stream.view import View
     from canmap.timing.arrivals import Timeline
+
+NOT_COVERED = Kind("not_covered", Severity.WARNING)  # of the recorder, as a cut; a note at the ends
 
 
 class ChannelCheck:
@@ -29,6 +32,8 @@ class ChannelCheck:
     Attributes:
         counts: Frames of each channel so far.
     """
+
+    kinds = (NOT_COVERED,)
 
     def __init__(self, buses: Iterable[Bus]) -> None:
         self._buses = tuple(buses)
@@ -70,11 +75,11 @@ class ChannelCheck:
                     f"Bus {bus.name} listens to channel {bus.channel}, which the capture does not have; "
                     f"it has {there}. Name the right one with --channel {bus.name}=CHANNEL."
                 )
-                found.append(self._finding(Kind.MISSING, Place(bus=bus.name), text, 0))
+                found.append(self._finding(MISSING, Place(bus=bus.name), text, 0))
         for name in sorted(self.counts.keys() - listened):
             count = self.counts[name]
             text = f"No bus of the spec listens to channel {name}, which has {times(count, 'frame')}."
-            found.append(self._finding(Kind.UNKNOWN_ID, Place(), text, count))
+            found.append(self._finding(UNKNOWN_ID, Place(), text, count))
         found += self._holes()
         for name, span_ns in sorted(self._shared_ns.items()):
             if span_ns[0] == span_ns[1]:
@@ -83,7 +88,7 @@ class ChannelCheck:
                 f"Several captures recorded channel {name} at the same time; the frames that both hold count "
                 "twice where their clocks differ, so inspect them one at a time."
             )
-            shared = self._finding(Kind.DUPLICATE, Place(), text, self.counts[name])
+            shared = self._finding(DUPLICATE, Place(), text, self.counts[name])
             found.append(replace(shared, start_ns=span_ns[0], end_ns=span_ns[1]))
         return found
 
@@ -105,18 +110,18 @@ class ChannelCheck:
         )
         place = Place(bus=buses[0].name) if len(buses) == 1 else Place()
         severity = Severity.WARNING if between else Severity.NOTE
-        found = self._finding(Kind.NOT_COVERED, place, text, 1)
+        found = self._finding(NOT_COVERED, place, text, 1)
         return replace(found, severity=severity, start_ns=start_ns, end_ns=end_ns)
 
     def _finding(self, kind: Kind, place: Place, text: str, count: int) -> Finding:
         session = self._session
         return Finding(
             kind=kind,
-            severity=SEVERITY[kind],
+            severity=kind.severity,
             place=place,
             start_ns=(session.start_ns or 0) if session else 0,
             end_ns=session.now_ns if session else 0,
-            open=kind is Kind.MISSING,
+            open=kind == MISSING,
             count=count,
             text=text,
         )

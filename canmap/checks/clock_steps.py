@@ -6,16 +6,20 @@ from typing import TYPE_CHECKING
 
 from canmap.base.words import seconds, times
 from canmap.findings.episodes import Closed, Opened
-from canmap.findings.finding import SEVERITY, Finding, Kind, Place
+from canmap.findings.finding import Finding, Kind, Place, Severity
 
 if TYPE_CHECKING:
     from canmap.findings.episodes import Event
     from canmap.frames.session import SessionClock, TimeStep
     from canmap.stream.view import View
 
+TIME_ORDER = Kind("time_order", Severity.WARNING)
+
 
 class ClockStepCheck:
     """Reports the steps of the source's clock."""
+
+    kinds = (TIME_ORDER,)
 
     def __init__(self) -> None:
         self._session: SessionClock | None = None
@@ -50,8 +54,8 @@ class ClockStepCheck:
         end = "" if begins else end
         again = f" ({times(step.count, 'step')})" if step.count > 1 and not begins else ""
         return Finding(
-            kind=Kind.TIME_ORDER,
-            severity=SEVERITY[Kind.TIME_ORDER],
+            kind=TIME_ORDER,
+            severity=TIME_ORDER.severity,
             place=Place(),
             start_ns=step.start_ns,
             end_ns=now_ns if step.end_ns is None else step.end_ns,

@@ -8,7 +8,8 @@ import numpy as np
 
 from canmap.base.words import seconds, times
 from canmap.findings.episodes import Episodes
-from canmap.findings.finding import Finding, Kind, Place
+from canmap.findings.finding import Finding, Place
+from canmap.findings.kinds import DUPLICATE
 from canmap.frames.chunks import join
 from canmap.signals.repeats import repeats
 
@@ -29,6 +30,8 @@ class DuplicateCheck:
         buses: Name of the bus by its channel.
         rates: Bit rates by channel; a channel without is not judged.
     """
+
+    kinds = (DUPLICATE,)
 
     def __init__(self, buses: Mapping[str, str], rates: Mapping[str, BitRates]) -> None:
         self._buses = buses
@@ -106,7 +109,7 @@ class DuplicateCheck:
         apart = seconds(abs(episode.worst))
         closest = f"{apart} after the first time" if episode.count == 1 else f"as little as {apart} apart"
         return episode.finding(
-            Kind.DUPLICATE,
+            DUPLICATE,
             Place(bus=self._buses[channel]),
             value=episode.worst / 1e9,
             text=(

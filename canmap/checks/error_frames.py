@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from canmap.frames.chunks import FrameChunk
     from canmap.stream.view import View
 
+BUS_FAULT = Kind("bus_error", Severity.WARNING)  # an error where the bus was off, a note for what is no fault
 CONTROLLER, PROTOCOL, BUS_ERROR, COUNTERS = 0x004, 0x008, 0x080, 0x200
 STATE_BYTE, TYPE_BYTE = 1, 2
 ALL_CLASSES = 0x3FF
@@ -104,6 +105,8 @@ class ErrorFrames:
         buses: Name of the bus by its channel.
     """
 
+    kinds = (BUS_FAULT,)
+
     def __init__(self, buses: Mapping[str, str]) -> None:
         self._buses = buses
         self._subjects: dict[tuple[str, int], int] = {}
@@ -165,7 +168,7 @@ class ErrorFrames:
         count = "An error frame" if episode.count == 1 and not where else times(episode.count, "error frame")
         verb = "reports" if episode.count == 1 else "report"
         return episode.finding(
-            Kind.BUS_ERROR,
+            BUS_FAULT,
             Place(bus=self._buses.get(channel)),
             text=f"{count} on {channel}{where} {verb} {kind.text}.",
             severity=kind.severity,

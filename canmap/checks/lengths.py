@@ -8,13 +8,15 @@ import numpy as np
 
 from canmap.base.words import times
 from canmap.findings.episodes import Episode, Episodes
-from canmap.findings.finding import Finding, Kind, Place
+from canmap.findings.finding import Finding, Kind, Place, Severity
 
 if TYPE_CHECKING:
     from canmap.findings.episodes import Event
     from canmap.signals.plan import DecodePlan
     from canmap.stream.view import View
     from canmap.timing.arrivals import Timeline
+
+LENGTH = Kind("length", Severity.ERROR)
 
 
 class LengthCheck:
@@ -23,6 +25,8 @@ class LengthCheck:
     Args:
         plan: The decode plan.
     """
+
+    kinds = (LENGTH,)
 
     def __init__(self, plan: DecodePlan) -> None:
         self._plan = plan
@@ -82,7 +86,7 @@ class LengthCheck:
         what = "the signals that fit are used" if episode.worst < slot.length else "the rest is not used"
         size = times(int(episode.worst), "byte")
         return episode.finding(
-            Kind.LENGTH,
+            LENGTH,
             Place(bus=slot.bus_name, message=slot.message.name),
             value=float(episode.worst),
             limit=float(slot.length),

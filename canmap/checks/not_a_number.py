@@ -14,7 +14,7 @@ import numpy as np
 from canmap.base.words import times
 from canmap.checks.samples import SampleCheck, there
 from canmap.checks.subjects import HIGHEST, LOWEST, place_of
-from canmap.findings.finding import Finding, Kind, Place
+from canmap.findings.finding import Finding, Kind, Place, Severity
 from canmap.signals.extract import no_data
 from canmap.signals.values import Quantity
 
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from canmap.signals.extract import Samples
     from canmap.signals.plan import DecodePlan
 
+NOT_A_NUMBER = Kind("not_a_number", Severity.ERROR)
 NAN, INFINITE = 0, 1  # what findings tell of a sample; of both in one stretch the second
 
 
@@ -64,6 +65,8 @@ class NumberCheck(SampleCheck):
         records: What is made of it.
     """
 
+    kinds = (NOT_A_NUMBER,)
+
     def __init__(self, plan: DecodePlan, records: tuple[RecordRule, ...]) -> None:
         self._subjects = tuple(_subjects(plan, records))
         first = [subject.quantity.columns[0] for subject in self._subjects]
@@ -90,7 +93,7 @@ class NumberCheck(SampleCheck):
         when = " from the start" if episode.from_start and episode.still else ""
         if episode.more:
             when = f" in {times(episode.more, 'more stretch')} that are not listed"
-        return episode.finding(Kind.NOT_A_NUMBER, subject.place, f"{subject.name} {what}{when}.")
+        return episode.finding(NOT_A_NUMBER, subject.place, f"{subject.name} {what}{when}.")
 
 
 def _subjects(plan: DecodePlan, records: tuple[RecordRule, ...]) -> Iterator[FloatValue]:

@@ -15,7 +15,7 @@ import numpy as np
 from canmap.base.words import times
 from canmap.checks.samples import SampleCheck, there
 from canmap.checks.subjects import place_of
-from canmap.findings.finding import Finding, Kind, Place
+from canmap.findings.finding import Finding, Kind, Place, Severity
 from canmap.signals.extract import counts, no_data, patterns
 from canmap.signals.limits import raw_span
 
@@ -30,6 +30,10 @@ if TYPE_CHECKING:
     from canmap.signals.extract import Samples
     from canmap.signals.plan import Column, ColumnKind, DecodePlan
 
+# The sender says openly that it has no value: no fault of the bus or the mapping, but a field that a
+# record needs is empty, which a note would hide.
+NOT_AVAILABLE = Kind("not_available", Severity.WARNING)
+UNDEFINED_VALUE = Kind("undefined_value", Severity.ERROR)  # description, mapping and firmware do not fit
 LOWEST, HIGHEST = np.iinfo(np.int64).min, np.iinfo(np.int64).max
 
 
@@ -68,6 +72,8 @@ class CodeCheck(SampleCheck):
         records: What is made of it.
     """
 
+    kinds = (NOT_AVAILABLE, UNDEFINED_VALUE)
+
     def __init__(self, plan: DecodePlan, records: tuple[RecordRule, ...]) -> None:
         self._subjects = tuple(_subjects(plan, records))
         plain = [subject.plain for subject in self._subjects]
@@ -101,14 +107,14 @@ def _absent(episode: Episode, subject: CodedSignal) -> tuple[Kind, str]:
     code = int(episode.worst)
     said = next((span.text for span in subject.no_data if span.low <= code <= span.high), "")
     says = f'"{said}"' if said else "that it has no value"
-    return Kind.NOT_AVAILABLE, f"said {says} (raw code {code})"
+    return NOT_AVAILABLE, f"said {says} (raw code {code})"
 
 
 def _undefined(episode: Episode, subject: CodedSignal) -> tuple[Kind, str]:
     code = int(episode.worst)
     label = subject.labels.get(code)
     what = f' ("{label}"), which is none of its states' if label else ", which has no label"
-    return Kind.UNDEFINED_VALUE, f"held the raw code {code}{what}"
+    return UNDEFINED_VALUE, f"held the raw code {code}{what}"
 
 
 def _subjects(plan: DecodePlan, records: tuple[RecordRule, ...]) -> Iterator[CodedSignal]:

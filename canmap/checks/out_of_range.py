@@ -14,7 +14,7 @@ import numpy as np
 from canmap.base.words import times
 from canmap.checks.samples import SampleCheck, there
 from canmap.checks.subjects import subjects
-from canmap.findings.finding import Finding, Kind
+from canmap.findings.finding import Finding, Kind, Severity
 from canmap.signals.extract import counts, no_data
 
 if TYPE_CHECKING:
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from canmap.signals.extract import Samples
     from canmap.signals.plan import DecodePlan
 
+OUT_OF_RANGE = Kind("out_of_range", Severity.ERROR)
+
 
 class LimitCheck(SampleCheck):
     """Judges every sample that has limits.
@@ -33,6 +35,8 @@ class LimitCheck(SampleCheck):
         plan: The decode plan.
         records: Their fields' ranges go before the description's.
     """
+
+    kinds = (OUT_OF_RANGE,)
 
     def __init__(self, plan: DecodePlan, records: tuple[RecordRule, ...]) -> None:
         self._subjects = tuple(subjects(plan, records))
@@ -76,7 +80,7 @@ class LimitCheck(SampleCheck):
         elif episode.from_start and episode.still:
             when = " from the start"
         return episode.finding(
-            Kind.OUT_OF_RANGE,
+            OUT_OF_RANGE,
             subject.place,
             value=value,
             limit=limit,

@@ -15,7 +15,8 @@ import numpy as np
 from canmap.base.words import seconds, times
 from canmap.checks.silence import NEVER
 from canmap.findings.episodes import Episode, Episodes
-from canmap.findings.finding import Finding, Kind, Place
+from canmap.findings.finding import Finding, Place
+from canmap.findings.kinds import RATE
 from canmap.mapping.model import Trigger
 
 if TYPE_CHECKING:
@@ -58,6 +59,8 @@ class Rate:
     Args:
         rules: One rule a stream.
     """
+
+    kinds = (RATE,)
 
     def __init__(self, rules: Sequence[MessageRule]) -> None:
         self._rules = rules
@@ -185,7 +188,7 @@ class Rate:
         else:
             what = f"came every {seconds(episode.worst)} on average"
         return episode.finding(
-            Kind.RATE,
+            RATE,
             Place(bus=rule.bus, message=rule.message.name),
             value=episode.worst / 1e9,
             limit=period_ns / 1e9,

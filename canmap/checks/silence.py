@@ -13,6 +13,7 @@ import numpy as np
 from canmap.base.words import seconds, times
 from canmap.findings.episodes import GOOD_BETWEEN, Episode, Episodes, faulty_runs
 from canmap.findings.finding import Finding, Kind, Place, Severity
+from canmap.findings.kinds import MISSING
 from canmap.mapping.model import Trigger
 
 if TYPE_CHECKING:
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from canmap.stream.view import View
     from canmap.timing.arrivals import Arrivals, CutSilence, Timeline
 
+STALE = Kind("stale", Severity.ERROR)  # a warning for a demand judged by half its watchdog
 NEVER = np.iinfo(np.int64).max
 
 
@@ -35,6 +37,8 @@ class Silence:
         rules: One rule a stream.
         needed: bool[streams], a record is made from the message, so it is expected even where unpromised.
     """
+
+    kinds = (MISSING, STALE)
 
     def __init__(self, rules: Sequence[MessageRule], needed: Sequence[bool]) -> None:
         self._rules = rules
@@ -184,7 +188,7 @@ class Silence:
         if rule.period_ns is not None:
             text += f"; it is promised every {seconds(rule.period_ns)}"
         return episode.finding(
-            Kind.MISSING,
+            MISSING,
             Place(bus=rule.bus, message=rule.message.name),
             value=episode.worst / 1e9,
             limit=None if rule.stale_after_ns is None else rule.stale_after_ns / 1e9,
@@ -208,7 +212,7 @@ class Silence:
             silences = times(episode.count, "time")
             text = f"{name} was silent {silences}{from_start}, for up to {seconds(episode.worst)}"
         return episode.finding(
-            Kind.STALE,
+            STALE,
             Place(bus=rule.bus, message=rule.message.name),
             value=episode.worst / 1e9,
             limit=limit_ns / 1e9,

@@ -12,7 +12,8 @@ import numpy as np
 from canmap.base.words import seconds, times
 from canmap.checks.rate import TOLERATED
 from canmap.findings.episodes import Episodes
-from canmap.findings.finding import Finding, Kind, Place
+from canmap.findings.finding import Finding, Place
+from canmap.findings.kinds import RATE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,6 +34,8 @@ class Spacing:
     Args:
         rules: One rule a stream.
     """
+
+    kinds = (RATE,)
 
     def __init__(self, rules: Sequence[MessageRule]) -> None:
         self._rules = rules
@@ -91,7 +94,7 @@ class Spacing:
             count = times(episode.count, "time")
             came = f"came too soon {count}, as little as {seconds(episode.worst)} after the frame before"
         return episode.finding(
-            Kind.RATE,
+            RATE,
             Place(bus=rule.bus, message=rule.message.name),
             value=episode.worst / 1e9,
             limit=least_ns / 1e9,

@@ -8,7 +8,8 @@ import numpy as np
 
 from canmap.base.words import times
 from canmap.findings.episodes import Told
-from canmap.findings.finding import SEVERITY, Finding, Kind, Place
+from canmap.findings.finding import Finding, Place
+from canmap.findings.kinds import UNKNOWN_ID
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -29,6 +30,8 @@ class UnknownIdCheck:
         channels: Channel of each.
         known: Buses whose description knows an identifier, by the identifier and whether it has 29 bits.
     """
+
+    kinds = (UNKNOWN_ID,)
 
     def __init__(
         self,
@@ -123,8 +126,8 @@ def identifier(can_id: int, *, extended: bool) -> str:
 
 def _note(place: Place, span_ns: tuple[int, int], count: int, text: str) -> Finding:
     return Finding(
-        kind=Kind.UNKNOWN_ID,
-        severity=SEVERITY[Kind.UNKNOWN_ID],
+        kind=UNKNOWN_ID,
+        severity=UNKNOWN_ID.severity,
         place=place,
         start_ns=span_ns[0],
         end_ns=span_ns[1],

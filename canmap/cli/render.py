@@ -16,7 +16,8 @@ from rich.text import Text
 from canmap.base.errors import printable
 from canmap.base.words import number, times
 from canmap.checks.unknown_ids import identifier
-from canmap.findings.finding import Kind, Severity
+from canmap.findings.finding import Severity
+from canmap.findings.kinds import MISSING, SPEC, UNKNOWN_ID
 from canmap.results.inspection import ValueSummary, last_value
 from canmap.vocabulary.record_types import field_types
 
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 
     from rich.console import ConsoleOptions, RenderableType
 
-    from canmap.findings.finding import Finding
+    from canmap.findings.finding import Finding, Kind
     from canmap.results.inspection import Inspection, MessageSummary
     from canmap.summaries.fields import RecordSummary
 
@@ -244,24 +245,24 @@ def _show_findings(result: Inspection, out: Console) -> None:
 
 def _told_together(finding: Finding, lost: Container[str | None]) -> bool:
     """Whether a finding is one of many that are told in one line."""
-    if finding.kind is Kind.MISSING:
+    if finding.kind == MISSING:
         return finding.place.bus in lost and finding.place.message is not None
-    unknown = finding.kind is Kind.UNKNOWN_ID and finding.place.bus is not None
+    unknown = finding.kind == UNKNOWN_ID and finding.place.bus is not None
     return unknown or finding.key is not None
 
 
 def _is_of_channel(finding: Finding) -> bool:
     """Whether it tells of a bus whose channel is not there."""
-    return finding.kind is Kind.MISSING and finding.place.message is None
+    return finding.kind == MISSING and finding.place.message is None
 
 
 def _show_lost(result: Inspection, bus: str | None, out: Console) -> None:
     """The messages that did not come because the channel of their bus is not there, in one line."""
-    lost = [f.place.message for f in result.findings if f.kind is Kind.MISSING and f.place.bus == bus]
+    lost = [f.place.message for f in result.findings if f.kind == MISSING and f.place.bus == bus]
     # A message with a multiplexer may miss several of its values: it is one message all the same.
     if names := list(dict.fromkeys(name for name in lost if name is not None)):
         text = f"for want of that channel, {times(len(names), 'message')} never came: {_listing(names)}"
-        _show_line(out, Severity.ERROR, Kind.MISSING, text)
+        _show_line(out, Severity.ERROR, MISSING, text)
 
 
 def _show_unjudged(result: Inspection, out: Console) -> None:
@@ -269,7 +270,7 @@ def _show_unjudged(result: Inspection, out: Console) -> None:
     keys = Counter(finding.key for finding in result.findings if finding.key is not None)
     if keys:
         named = ", ".join(f"{key} ({count})" if count > 1 else key for key, count in sorted(keys.items()))
-        _show_line(out, Severity.NOTE, Kind.SPEC, f"in the spec, but not judged yet: {named}")
+        _show_line(out, Severity.NOTE, SPEC, f"in the spec, but not judged yet: {named}")
 
 
 def _show_line(out: Console, severity: Severity, kind: Kind, text: str) -> None:
@@ -283,7 +284,7 @@ def show_finding(result: Inspection, finding: Finding, out: Console) -> None:
     span = f"{start:.3f}" if start == end else f"{start:.3f} to {end:.3f}"
     span += ", open" if finding.open else ""
     head = Text.assemble("  ", (finding.severity.value, STYLES[finding.severity]), f" {finding.kind.value}")
-    if finding.kind is not Kind.SPEC:
+    if finding.kind != SPEC:
         head.append(f" [{span}]", style="cyan")
     head.append(f"  {printable(finding.text)}")
     if out.is_terminal:
@@ -309,4 +310,4 @@ def _show_unknown(result: Inspection, out: Console) -> None:
         text += f"in {times(frames, 'frame')}: {names}"
         if others := elsewhere[channel]:
             text += f"; another bus knows {_listing(others)}, so check which channel each bus has"
-        _show_line(out, Severity.NOTE, Kind.UNKNOWN_ID, text)
+        _show_line(out, Severity.NOTE, UNKNOWN_ID, text)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from canmap.base.errors import UsageError
 from canmap.checks.addresses import AddressCheck
+from canmap.checks.all import place_in_order
 from canmap.checks.bad_lines import BadLineCheck
 from canmap.checks.channels import ChannelCheck
 from canmap.checks.clock_steps import ClockStepCheck
@@ -27,7 +28,8 @@ from canmap.checks.silence import Silence
 from canmap.checks.spacing import Spacing
 from canmap.checks.unknown_ids import UnknownIdCheck, buses_by_identifier
 from canmap.engine.prepare import Preparer
-from canmap.findings.finding import SEVERITY, Finding, Kind, Place
+from canmap.findings.finding import Finding, Place
+from canmap.findings.kinds import SPEC
 from canmap.frames.session import SessionClock
 from canmap.mapping.notes import Note, NoteReason
 from canmap.records.build import RecordBuilder
@@ -187,7 +189,7 @@ class Engine:
         clamped = [
             replace(f, start_ns=max(f.start_ns, start_ns), end_ns=max(f.end_ns, start_ns)) for f in found
         ]
-        return sorted(clamped, key=lambda finding: finding.order)
+        return sorted(clamped, key=place_in_order)
 
     def _build(self, view: View) -> tuple[RecordChunk, ...]:
         built = [
@@ -220,8 +222,8 @@ class Engine:
         ]
         for note in (*self.spec.notes, *never):
             yield Finding(
-                kind=Kind.SPEC,
-                severity=SEVERITY[Kind.SPEC],
+                kind=SPEC,
+                severity=SPEC.severity,
                 place=Place(bus=note.bus, message=note.message),
                 start_ns=start_ns,
                 end_ns=start_ns,

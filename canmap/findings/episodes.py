@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.findings.finding import SEVERITY, Finding
+from canmap.findings.finding import Finding
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -78,7 +78,7 @@ class Episode:
         """Return it as a finding, of its kind's severity where none is given."""
         return Finding(
             kind=kind,
-            severity=SEVERITY[kind] if severity is None else severity,
+            severity=kind.severity if severity is None else severity,
             place=place,
             start_ns=self.start_ns,
             end_ns=self.start_ns if self.end_ns is None else self.end_ns,

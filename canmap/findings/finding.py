@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from math import inf
+from typing import Self
 
 
 class Severity(StrEnum):
@@ -15,49 +15,32 @@ class Severity(StrEnum):
     NOTE = "note"
 
 
-class Kind(StrEnum):
-    """What is wrong."""
+class Kind(str):
+    """What is wrong: its word, which is what it equals, with how much it usually matters.
 
-    MISSING = "missing"
-    STALE = "stale"
-    NOT_COVERED = "not_covered"
-    RATE = "rate"
-    NOT_A_NUMBER = "not_a_number"
-    OUT_OF_RANGE = "out_of_range"
-    NOT_AVAILABLE = "not_available"
-    UNDEFINED_VALUE = "undefined_value"
-    LENGTH = "length"
-    UNKNOWN_ID = "unknown_id"
-    TIME_ORDER = "time_order"
-    BAD_LINE = "bad_line"
-    TRUNCATED = "truncated"
-    DUPLICATE = "duplicate"
-    BUS_ERROR = "bus_error"
-    TWO_SENDERS = "two_senders"
-    SPEC = "spec"
+    A kind stands with the check that reports it; one of several checks in `canmap.findings.kinds`.
 
+    Attributes:
+        severity: Usual severity of its findings.
+    """
 
-SEVERITY = {
-    Kind.MISSING: Severity.ERROR,  # a warning where it only came late
-    Kind.STALE: Severity.ERROR,  # a warning for a demand judged by half its watchdog
-    Kind.NOT_COVERED: Severity.WARNING,  # of the recorder, as a cut; a note at the ends
-    Kind.RATE: Severity.WARNING,
-    Kind.NOT_A_NUMBER: Severity.ERROR,
-    Kind.OUT_OF_RANGE: Severity.ERROR,
-    # The sender says openly that it has no value: no fault of the bus or the mapping, but a field that a
-    # record needs is empty, which a note would hide.
-    Kind.NOT_AVAILABLE: Severity.WARNING,
-    Kind.UNDEFINED_VALUE: Severity.ERROR,  # description, mapping and firmware do not fit together
-    Kind.LENGTH: Severity.ERROR,
-    Kind.UNKNOWN_ID: Severity.NOTE,
-    Kind.TIME_ORDER: Severity.WARNING,
-    Kind.BAD_LINE: Severity.WARNING,
-    Kind.TRUNCATED: Severity.WARNING,  # what is there is good; what is not cannot be blamed on the vehicle
-    Kind.DUPLICATE: Severity.WARNING,  # of the recorder; what the messages say is not touched by it
-    Kind.BUS_ERROR: Severity.WARNING,  # an error where the bus was off, a note for what is no fault
-    Kind.TWO_SENDERS: Severity.WARNING,
-    Kind.SPEC: Severity.NOTE,
-}
+    __slots__ = ("severity",)
+    severity: Severity
+
+    def __new__(cls, word: str, severity: Severity) -> Self:
+        """Make the kind that `word` names."""
+        kind = super().__new__(cls, word)
+        kind.severity = severity
+        return kind
+
+    def __getnewargs__(self) -> tuple[str, Severity]:  # type: ignore[override]
+        """Return what a copy is made of."""
+        return self.value, self.severity
+
+    @property
+    def value(self) -> str:
+        """The word alone."""
+        return str(self)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,12 +85,3 @@ class Finding:
     text: str = ""
     line: int | None = None
     key: str | None = None
-
-    @property
-    def order(self) -> tuple[int, int, str, str, float, str]:
-        """Sort key: by start, then by kind, place and line, so that any cutting gives one order."""
-        place, line = self.place, inf if self.line is None else self.line
-        return (self.start_ns, KIND_ORDER[self.kind], place.bus or "", place.message or "", line, self.text)
-
-
-KIND_ORDER = {kind: position for position, kind in enumerate(Kind)}

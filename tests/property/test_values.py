@@ -9,7 +9,6 @@ from pathlib import Path
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from canmap.findings.finding import Kind
 from tests.kits import of_kind, row, spec_of
 from tests.slow_values import MS, World
 from tests.streams import frames, inspected
@@ -35,5 +34,5 @@ def test_every_value_is_that_of_exact_arithmetic(seed: int, step: int) -> None:
             values = [Fraction(value) for value in column.values[column.valid].tolist()]
             assert span.mean == float(sum(values) / len(values))
             assert span.low <= span.mean <= span.high
-    counted = {kind: sum(f.count for f in of_kind(result, Kind(kind))) for kind in world.found()}
+    counted = {kind: sum(f.count for f in of_kind(result, kind)) for kind in world.found()}
     assert counted == world.found()

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canmap.base.errors import SpecError
-from canmap.findings.finding import Kind, Severity
+from canmap.findings.finding import Severity
 from canmap.mapping.description.description import NoData
 from canmap.mapping.groups import RESERVED, addresses, group_number
 from tests.kits import of_kind, spec_of
@@ -130,7 +130,7 @@ def test_published_frames_through_the_engine(tmp_path: Path) -> None:
         spec = spec_of(tmp_path, text, record(line["spn"], message, unit), head=HEAD)
         result, _ = inspected([of_frames([(can_id, line["data_hex"])])], spec, ["own"])
         column = result.records["own"].columns["value"]
-        absent = [f for f in of_kind(result, Kind.NOT_AVAILABLE) if f.place.signal == f"SPN{line['spn']}"]
+        absent = [f for f in of_kind(result, "not_available") if f.place.signal == f"SPN{line['spn']}"]
         assert column.valid.tolist() == [line["class"] == "valid"], line
         if line["class"] == "valid":
             assert column.values[0] == pytest.approx(wanted, abs=1e-9), line
@@ -139,7 +139,7 @@ def test_published_frames_through_the_engine(tmp_path: Path) -> None:
             assert [f'said "{line["class"]}" (raw code {line["raw"]})' in f.text for f in absent] == [True], (
                 line
             )
-        outside = [f for f in of_kind(result, Kind.OUT_OF_RANGE) if f.place.signal == f"SPN{line['spn']}"]
+        outside = [f for f in of_kind(result, "out_of_range") if f.place.signal == f"SPN{line['spn']}"]
         assert outside == [], line
     assert len(lines) >= 14
 
@@ -188,7 +188,7 @@ def test_messages_of_one_group_go_by_their_source(tmp_path: Path) -> None:
 def test_the_null_address_is_any_other_source(tmp_path: Path) -> None:
     result, _ = inspected([of_frames(FROM)], two(tmp_path, 0, 0xFE))
     assert counts(result) == {"Eec": 1, "EecOther": 2}
-    (finding,) = of_kind(result, Kind.TWO_SENDERS)
+    (finding,) = of_kind(result, "two_senders")
     assert finding.severity is Severity.WARNING
     assert finding.text.startswith("EecOther came from 2 source addresses, 01, 05, whose values are mixed")
 
@@ -197,7 +197,7 @@ def test_a_source_of_the_spec(tmp_path: Path) -> None:
     text = "messages: {Eec: {source: 0x05}, EecOther: {source: 0x01}}\n"
     result, _ = inspected([of_frames(FROM)], two(tmp_path, 0, 9, text))
     assert counts(result) == {"Eec": 1, "EecOther": 1}
-    assert of_kind(result, Kind.TWO_SENDERS) == []
+    assert of_kind(result, "two_senders") == []
     eec = result.messages[0]
     assert eec.addresses == ((5, None, 1),)
     assert result.to_json()["messages"][0]["addresses"] == [{"source": "05", "destination": None, "count": 1}]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.findings.finding import Kind, Severity
+from canmap.findings.finding import Severity
 from tests.reference.road import (
     BATCH_S,
     BODY,
@@ -36,7 +36,7 @@ def lines(shared: Path) -> list[Line]:
     return recording(shared)
 
 
-def only(result: Inspection, kind: Kind, message: str | None = None) -> Finding:
+def only(result: Inspection, kind: str, message: str | None = None) -> Finding:
     """The one serious finding, which must be of this kind and on this message."""
     found = serious(result)
     assert [(f.kind, f.place.message) for f in found] == [(kind, message)], [f.text for f in found]
@@ -58,7 +58,7 @@ def without(lines: list[Line], can_ids: set[int], start_s: float, end_s: float) 
 @pytest.mark.parametrize("can_id", [STEER, WHEELS, BODY])
 def test_message_dropped_for_a_while(lines: list[Line], can_id: int, tmp_path: Path) -> None:
     result = inspect_lines(without(lines, {can_id}, 10.0, 10.4), tmp_path)
-    finding = only(result, Kind.STALE, NAMES[can_id])
+    finding = only(result, "stale", NAMES[can_id])
     start_s, end_s = span(result, finding)
     times = times_s(lines, can_id)
     assert start_s == pytest.approx(max(t for t in times if t < 10.0), abs=1e-6)
@@ -69,7 +69,7 @@ def test_message_dropped_for_a_while(lines: list[Line], can_id: int, tmp_path: P
 
 def test_message_gone_from_12_s_on(lines: list[Line], tmp_path: Path) -> None:
     result = inspect_lines(without(lines, {STEER}, 12.0, 99.0), tmp_path)
-    finding = only(result, Kind.STALE, "SteerSensor")
+    finding = only(result, "stale", "SteerSensor")
     start_s, end_s = span(result, finding)
     assert start_s == pytest.approx(max(t for t in times_s(lines, STEER) if t < 12.0), abs=1e-6)
     assert end_s == pytest.approx(result.capture.duration_s, abs=1e-6)
@@ -78,7 +78,7 @@ def test_message_gone_from_12_s_on(lines: list[Line], tmp_path: Path) -> None:
 
 def test_message_never_there(lines: list[Line], tmp_path: Path) -> None:
     result = inspect_lines(without(lines, {STEER}, 0.0, 99.0), tmp_path)
-    finding = only(result, Kind.MISSING, "SteerSensor")
+    finding = only(result, "missing", "SteerSensor")
     assert span(result, finding) == pytest.approx((0.0, result.capture.duration_s), abs=1e-6)
     assert finding.severity is Severity.ERROR
     assert finding.open
@@ -86,7 +86,7 @@ def test_message_never_there(lines: list[Line], tmp_path: Path) -> None:
 
 def test_message_late_at_the_start(lines: list[Line], tmp_path: Path) -> None:
     result = inspect_lines(without(lines, {WHEELS}, 0.0, 2.0), tmp_path)
-    finding = only(result, Kind.MISSING, "WheelSpeeds")
+    finding = only(result, "missing", "WheelSpeeds")
     first_s = min(t for t in times_s(lines, WHEELS) if t >= 2.0)
     assert span(result, finding) == pytest.approx((0.0, first_s), abs=1e-6)
     assert finding.severity is Severity.WARNING
@@ -96,7 +96,7 @@ def test_whole_bus_silent_for_a_second(lines: list[Line], tmp_path: Path) -> Non
     quiet = [line for line in lines if not 10_000_000 <= line.t_us < 11_000_000]
     result = inspect_lines(quiet, tmp_path)
     found = serious(result)
-    assert {(f.kind, f.place.message) for f in found} == {(Kind.STALE, name) for name in NAMES.values()}
+    assert {(f.kind, f.place.message) for f in found} == {("stale", name) for name in NAMES.values()}
     assert len(found) == 3
     for finding in found:
         assert span(result, finding) == pytest.approx((10.0, 11.0), abs=2 * BATCH_S)
@@ -114,7 +114,7 @@ def test_half_rate(lines: list[Line], can_id: int, tmp_path: Path) -> None:
         return line if count % 2 else None
 
     result = inspect_lines(edited(lines, halve), tmp_path)
-    finding = only(result, Kind.RATE, NAMES[can_id])
+    finding = only(result, "rate", NAMES[can_id])
     start_s, end_s = span(result, finding)
     window_s = max(1.0, 20 * PERIOD_S[can_id])
     assert start_s == pytest.approx(10.0, abs=window_s)
@@ -126,7 +126,7 @@ def test_half_rate_from_the_start(lines: list[Line], tmp_path: Path) -> None:
     wheels = [line for line in lines if line.can_id == WHEELS and line.channel == "can0"]
     dropped = set(map(id, wheels[1::2]))
     result = inspect_lines([line for line in lines if id(line) not in dropped], tmp_path)
-    finding = only(result, Kind.RATE, "WheelSpeeds")
+    finding = only(result, "rate", "WheelSpeeds")
     assert finding.open
     assert span(result, finding) == pytest.approx((0.0, result.capture.duration_s), abs=1.0)
     assert "from the start" in finding.text
@@ -144,7 +144,7 @@ def test_720_degrees(lines: list[Line], tmp_path: Path) -> None:
         return replace(line, data=coarse(720, line.data)) if hit else line
 
     result = inspect_lines(edited(lines, wind_up), tmp_path)
-    finding = only(result, Kind.OUT_OF_RANGE, "SteerSensor")
+    finding = only(result, "out_of_range", "SteerSensor")
     times = times_s(lines, STEER)
     first_s, next_s = min(t for t in times if t >= 10.0), min(t for t in times if t >= 10.5)
     assert span(result, finding) == pytest.approx((first_s, next_s), abs=1e-6)
@@ -159,7 +159,7 @@ def test_short_payloads(lines: list[Line], tmp_path: Path) -> None:
         return replace(line, data=line.data[:8]) if hit else line
 
     result = inspect_lines(edited(lines, shorten), tmp_path)
-    finding = only(result, Kind.LENGTH, "WheelSpeeds")
+    finding = only(result, "length", "WheelSpeeds")
     times = times_s(lines, WHEELS)
     first_s, next_s = min(t for t in times if t >= 10.0), min(t for t in times if t >= 10.5)
     assert span(result, finding) == pytest.approx((first_s, next_s), abs=1e-6)
@@ -175,7 +175,7 @@ def test_clock_stepped_back_by_3_s_for_a_second(lines: list[Line], tmp_path: Pat
         return replace(line, t_us=line.t_us - 3_000_000) if 10_000_000 <= line.t_us < 11_000_000 else line
 
     result = inspect_lines(edited(lines, step), tmp_path)
-    finding = only(result, Kind.TIME_ORDER)
+    finding = only(result, "time_order")
     assert span(result, finding) == pytest.approx((10.0, 11.0), abs=BATCH_S)
     assert finding.value == pytest.approx(-3.0, abs=0.01)
 
@@ -188,7 +188,7 @@ def test_garbage_lines(lines: list[Line], tmp_path: Path) -> None:
         texts.insert(place, text)
     result = inspect_text("\n".join(texts) + "\n", tmp_path)
     found = serious(result)
-    assert [f.kind for f in found] == [Kind.BAD_LINE] * 3
+    assert [f.kind for f in found] == ["bad_line"] * 3
     assert [f.line for f in found] == [place + 1 + i for i, place in enumerate(at)]
     for finding, place in zip(found, at, strict=True):
         assert result.seconds(finding.start_ns) == pytest.approx(lines[place - 1].t_us / 1e6, abs=BATCH_S)
@@ -199,7 +199,7 @@ def test_garbage_lines(lines: list[Line], tmp_path: Path) -> None:
 def test_last_line_cut(lines: list[Line], tmp_path: Path) -> None:
     text = "\n".join(map(str, lines))
     result = inspect_text(text[:-9], tmp_path)
-    finding = only(result, Kind.TRUNCATED)
+    finding = only(result, "truncated")
     assert finding.line == len(lines)
     assert "ends before it should, in the middle of a line" in finding.text
 
@@ -208,7 +208,7 @@ def test_other_channel_name(lines: list[Line], tmp_path: Path) -> None:
     renamed = [replace(line, channel={"can0": "vcan7"}.get(line.channel, line.channel)) for line in lines]
     result = inspect_lines(renamed, tmp_path)
     found = serious(result)
-    assert {f.kind for f in found} == {Kind.MISSING}
+    assert {f.kind for f in found} == {"missing"}
     assert [f.place.message for f in found] == [None, "BodySpeed", "SteerSensor", "WheelSpeeds"]
     assert "can1, vcan7" in found[0].text
     assert "--channel car=" in found[0].text
@@ -219,7 +219,7 @@ def test_frames_recorded_twice(lines: list[Line], tmp_path: Path) -> None:
     """Every frame of both channels from 5 to 6 s twice; the summary stays what it was."""
     doubled = [copy for line in lines for copy in [line] * (2 if 5.0 <= line.t_us / 1e6 < 6.0 else 1)]
     result = inspect_lines(doubled, tmp_path)
-    finding = only(result, Kind.DUPLICATE)
+    finding = only(result, "duplicate")
     twice = [line for line in lines if 5.0 <= line.t_us / 1e6 < 6.0 and line.channel == "can0"]
     assert (finding.count, finding.place.bus) == (len(twice), "car")
     assert span(result, finding) == pytest.approx((5.0, 6.0), abs=BATCH_S)
@@ -234,10 +234,10 @@ def test_error_frames(lines: list[Line], tmp_path: Path) -> None:
     before = [line for line in lines if line.t_us < 8_000_000]
     after = [line for line in lines if line.t_us >= 8_300_000]
     result = inspect_lines([*before, off, *after], tmp_path)
-    errors = [finding for finding in serious(result) if finding.kind is Kind.BUS_ERROR]
+    errors = [finding for finding in serious(result) if finding.kind == "bus_error"]
     assert [finding.text for finding in errors] == [
         "An error frame on can0 reports a controller that is bus off."
     ]
     assert span(result, errors[0]) == pytest.approx((8.0, 8.3), abs=BATCH_S)
-    assert {finding.kind for finding in serious(result)} == {Kind.STALE, Kind.BUS_ERROR}
+    assert {finding.kind for finding in serious(result)} == {"stale", "bus_error"}
     assert result.capture.error_frames == 1

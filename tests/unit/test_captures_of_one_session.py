@@ -11,7 +11,7 @@ from canmap.api.inspect import inspect, inspect_intake
 from canmap.api.transcribe import transcribe
 from canmap.engine.intake import Intake
 from canmap.findings.episodes import Closed, Opened
-from canmap.findings.finding import Kind, Severity
+from canmap.findings.finding import Severity
 from canmap.frames.readers import open_captures
 from tests.kits import TICK, TOCK, of_kind, row, serious, span_ms, spec_of
 from tests.streams import frames, inspected
@@ -53,7 +53,7 @@ def silences(paths: list[Path], spec: Spec) -> list[tuple[str, str, tuple[float,
     return [
         (f.kind.value, f.severity.value, span_ms(result, f), f.open)
         for f in result.findings
-        if f.kind in {Kind.MISSING, Kind.STALE}
+        if f.kind in {"missing", "stale"}
     ]
 
 
@@ -72,7 +72,7 @@ def test_a_silence_that_a_hole_ends_is_over_in_a_replay(spec: Spec, tmp_path: Pa
     events = []
     intake = Intake(open_captures([str(before), str(after)]))
     inspect_intake(intake, spec, listen=lambda _engine, step: events.extend(step.events))
-    stale = [event for event in events if event.finding.kind is Kind.STALE]
+    stale = [event for event in events if event.finding.kind == "stale"]
     assert [type(event) for event in stale] == [Opened, Closed]
 
 
@@ -83,7 +83,7 @@ def test_another_recorder_that_joins_ends_no_silence(tmp_path: Path) -> None:
     other = [*every_10_ms(0, 10_000, 0x300), (9405.0, "can1", 0x200)]
     paths = [write(tmp_path / "p.log", ours), write(tmp_path / "q.log", other)]
     result = inspect(paths, spec)
-    (finding,) = [f for f in of_kind(result, Kind.STALE) if f.place.bus == "rear"]
+    (finding,) = [f for f in of_kind(result, "stale") if f.place.bus == "rear"]
     assert span_ms(result, finding) == (990, 9500)
 
 
@@ -122,7 +122,7 @@ def test_a_minimum_gap_that_is_broken_to_the_end_is_open(tmp_path: Path) -> None
     spec = spec_of(tmp_path, TICK, "messages:\n  Tick: {trigger: on_change, minimum_gap: 50 ms}\n")
     times = [*range(0, 1000, 100), *range(1000, 2000, 10)]
     result, _ = inspected([frames(row(t) for t in times)], spec)
-    (finding,) = of_kind(result, Kind.RATE)
+    (finding,) = of_kind(result, "rate")
     assert (span_ms(result, finding), finding.open, finding.count) == ((1010, 1990), True, 98 + 1)
 
 
@@ -131,7 +131,7 @@ def test_a_finding_begins_with_its_first_sample_however_much_was_read(tmp_path: 
     chunk = frames(row(t, data=bytes(3 if t > 500 else 8)) for t in range(0, 1000, 10))
     for pieces in ([chunk], chunk.split(range(100))):
         _, events = inspected(pieces, spec)
-        (begins,) = [e.finding for e in events if isinstance(e, Opened) and e.finding.kind is Kind.LENGTH]
+        (begins,) = [e.finding for e in events if isinstance(e, Opened) and e.finding.kind == "length"]
         assert begins.count == 1
 
 
@@ -140,7 +140,7 @@ def test_a_hole_alone_is_a_warning(tmp_path: Path, spec: Spec) -> None:
         write(tmp_path / f"{begin}.log", every_10_ms(begin, begin + 500, 0x100, 0x200)) for begin in (0, 900)
     ]
     (hole,) = inspect(paths, spec).findings
-    assert (hole.kind, hole.severity) == (Kind.NOT_COVERED, Severity.WARNING)
+    assert (hole.kind, hole.severity) == ("not_covered", Severity.WARNING)
 
 
 def test_a_rate_window_begins_with_a_frame_that_lies_on_its_bound(tmp_path: Path) -> None:
@@ -148,5 +148,5 @@ def test_a_rate_window_begins_with_a_frame_that_lies_on_its_bound(tmp_path: Path
     spec = spec_of(tmp_path, TICK, periods_ms={256: 2450})
     times = [*range(0, 49_000, 4900), *range(49_000, 98_001, 2450)]
     result, _ = inspected([frames(row(t) for t in times)], spec)
-    (finding,) = of_kind(result, Kind.RATE)
+    (finding,) = of_kind(result, "rate")
     assert span_ms(result, finding) == (0, 49_000)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from canmap.base.errors import SpecError
-from canmap.findings.finding import Kind, Severity
+from canmap.findings.finding import Severity
 from canmap.mapping.description.description import NoData
 from tests.kits import of_kind, row, serious, span_ms, spec_of, told
 from tests.streams import frames, inspected
@@ -44,7 +44,7 @@ def gears(spec: Spec, raw: list[int], pedal: int = 0) -> Inspection:
 def test_a_code_for_no_data_is_one_finding_while_it_lasts(tmp_path: Path) -> None:
     result = gears(kit(tmp_path, GEAR), [0] * 10 + [7] * 5 + [1] * 10)
     (finding,) = serious(result)
-    assert (finding.kind, finding.severity, finding.count) == (Kind.NOT_AVAILABLE, Severity.WARNING, 5)
+    assert (finding.kind, finding.severity, finding.count) == ("not_available", Severity.WARNING, 5)
     assert (finding.place.record, finding.place.field, finding.place.signal) == ("drive", "gear", "Gear")
     assert span_ms(result, finding) == (100, 150)
     assert finding.line == 11
@@ -61,7 +61,7 @@ def test_from_the_start_to_the_end(tmp_path: Path) -> None:
 def test_a_code_without_a_label_fails(tmp_path: Path) -> None:
     result = gears(kit(tmp_path, GEAR), [0] * 10 + [5, 5, 0, 6] + [7] + [3] * 5)
     absent, undefined = sorted(serious(result), key=lambda finding: finding.kind)
-    assert (undefined.kind, undefined.severity, undefined.count) == (Kind.UNDEFINED_VALUE, Severity.ERROR, 3)
+    assert (undefined.kind, undefined.severity, undefined.count) == ("undefined_value", Severity.ERROR, 3)
     assert absent.count == 1
     assert undefined.text == "Tick.Gear (drive.gear) held the raw code 6, which has no label."
     gear = result.records["drive"].columns["gear"]
@@ -71,7 +71,7 @@ def test_a_code_without_a_label_fails(tmp_path: Path) -> None:
 def test_labels_are_the_range_of_a_choice(tmp_path: Path) -> None:
     # The description allows 0 to 3; 7 is labelled, and no value, not a value out of range.
     result = gears(kit(tmp_path, GEAR), [7, 5])
-    assert of_kind(result, Kind.OUT_OF_RANGE) == []
+    assert of_kind(result, "out_of_range") == []
 
 
 def test_a_label_that_is_no_state_of_the_field(tmp_path: Path) -> None:
@@ -92,9 +92,9 @@ def test_what_no_record_needs_may_be_empty(tmp_path: Path) -> None:
 def test_no_data_goes_before_the_range(tmp_path: Path, written: str, codes: list[int]) -> None:
     for code in codes:
         (finding,) = serious(gears(kit(tmp_path, PEDAL.format(written)), [0] * 5, pedal=code))
-        assert (finding.kind, finding.count) == (Kind.NOT_AVAILABLE, 5)
+        assert (finding.kind, finding.count) == ("not_available", 5)
         assert f"said that it has no value (raw code {code})" in finding.text
-    assert of_kind(gears(kit(tmp_path, PEDAL.format(written)), [0], pedal=252), Kind.OUT_OF_RANGE)
+    assert of_kind(gears(kit(tmp_path, PEDAL.format(written)), [0], pedal=252), "out_of_range")
 
 
 def test_a_span_of_codes(tmp_path: Path) -> None:
@@ -102,9 +102,9 @@ def test_a_span_of_codes(tmp_path: Path) -> None:
     assert spec.records[0].fields[0].no_data == ((NoData(0xFB, 0xFB), NoData(0xFD, 0xFF)),)
     for code, kind in (
         (0xFA, None),
-        (0xFB, Kind.NOT_AVAILABLE),
-        (0xFC, Kind.OUT_OF_RANGE),
-        (0xFE, Kind.NOT_AVAILABLE),
+        (0xFB, "not_available"),
+        (0xFC, "out_of_range"),
+        (0xFE, "not_available"),
     ):
         found = serious(gears(spec, [0], pedal=code))
         assert [finding.kind for finding in found] == ([kind] if kind else []), code
@@ -148,5 +148,5 @@ def test_a_code_with_the_top_bit_of_64_is_told_as_it_stands(tmp_path: Path) -> N
     highest = 2**64 - 1
     spec = spec_of(tmp_path, message, PEDAL.format(hex(highest)), periods_ms={256: 10})
     result, _ = inspected([frames([row(0, data=b"\xff" * 8)])], spec)
-    (finding,) = of_kind(result, Kind.NOT_AVAILABLE)
+    (finding,) = of_kind(result, "not_available")
     assert f"(raw code {highest})" in finding.text

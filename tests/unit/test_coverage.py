@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.findings.finding import Kind, Severity
+from canmap.findings.finding import Severity
 from canmap.frames.chunks import Coverage, join
 from tests.kits import TICK, of_kind, row, serious, span_ms, spec_of, told
 from tests.streams import MS, START_NS, frames, inspected
@@ -59,7 +59,7 @@ def test_what_one_recorder_did_not_cover_at_an_end_is_a_note(spec: Spec) -> None
         covered([r for r in rows if r[0] >= START_NS + 2000 * MS], can0=(0, 4990), can1=(2000, 3990)),
     ]
     result, _ = inspected(parts, spec)
-    notes = of_kind(result, Kind.NOT_COVERED)
+    notes = of_kind(result, "not_covered")
     assert [(note.severity, note.place.bus, span_ms(result, note)) for note in notes] == [
         (Severity.NOTE, "rear", (0, 2000)),
         (Severity.NOTE, "rear", (3990, 4990)),
@@ -73,7 +73,7 @@ def test_a_sender_that_stops_while_it_is_listened_to_is_stale(spec: Spec) -> Non
     rows = every_10_ms(0, 5000, "can0") + every_10_ms(0, 1000, "can1")
     result, _ = inspected([covered(rows, can0=(0, 4990), can1=(0, 4990))], spec)
     (finding,) = serious(result)
-    assert (finding.kind, finding.place.bus, finding.open) == (Kind.STALE, "rear", True)
+    assert (finding.kind, finding.place.bus, finding.open) == ("stale", "rear", True)
     assert span_ms(result, finding) == (990, 4990)  # from its last frame to the end of what is covered
 
 
@@ -92,7 +92,7 @@ def test_a_sender_that_begins_late_while_it_is_listened_to_is_missing(spec: Spec
     rows = every_10_ms(0, 3000, "can0") + every_10_ms(2050, 3000, "can1")
     result, _ = inspected([covered(rows, can0=(0, 2990), can1=(0, 2990))], spec)
     (finding,) = serious(result)
-    assert (finding.kind, finding.severity) == (Kind.MISSING, Severity.WARNING)
+    assert (finding.kind, finding.severity) == ("missing", Severity.WARNING)
     assert span_ms(result, finding) == (0, 2050)
 
 
@@ -106,7 +106,7 @@ def test_what_no_recorder_covered_counts_for_no_silence_no_rate_and_no_period(sp
     )  # fmt: skip
     result, _ = inspected([first, between, second], spec)
     (hole,) = serious(result)
-    assert (hole.kind, hole.severity, hole.place.bus) == (Kind.NOT_COVERED, Severity.WARNING, "rear")
+    assert (hole.kind, hole.severity, hole.place.bus) == ("not_covered", Severity.WARNING, "rear")
     assert span_ms(result, hole) == (990, 3000)
     rear = next(message for message in result.messages if message.bus == "rear")
     assert rear.count == 250
@@ -127,7 +127,7 @@ def test_a_bus_without_a_channel_misses_its_messages(spec: Spec, told_of: bool) 
 def test_a_single_capture_covers_each_channel_to_its_newest_stamp(spec: Spec) -> None:
     rows = every_10_ms(0, 1000, "can0") + every_10_ms(0, 500, "can1")
     result, _ = inspected([frames(sorted(rows), CHANNELS)], spec)
-    (finding,) = of_kind(result, Kind.STALE)
+    (finding,) = of_kind(result, "stale")
     assert span_ms(result, finding) == (490, 990)
 
 
@@ -136,9 +136,9 @@ def test_a_growing_promise_alone_makes_a_silence(spec: Spec) -> None:
     begin = covered(every_10_ms(0, 100, "can0") + every_10_ms(0, 100, "can1"), can0=(0, 90), can1=(0, 90))
     chunks = [begin, *(covered([], can0=(0, t), can1=(0, t)) for t in (150, 190, 191, 400))]
     result, events = inspected(chunks, spec)
-    opened = [type(event).__name__ for event in events if event.finding.kind is Kind.STALE]
+    opened = [type(event).__name__ for event in events if event.finding.kind == "stale"]
     assert opened == ["Opened", "Opened", "Closed", "Closed"]
-    assert [span_ms(result, f) for f in of_kind(result, Kind.STALE)] == [(90, 400)] * 2
+    assert [span_ms(result, f) for f in of_kind(result, "stale")] == [(90, 400)] * 2
 
 
 def test_joined_chunks_are_covered_as_far_as_the_last() -> None:

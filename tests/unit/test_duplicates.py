@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from canmap.findings.finding import Kind, Severity
+from canmap.findings.finding import Severity
 from canmap.frames.chunks import (
     CLASSIC_WIDTH,
     FD_WIDTH,
@@ -56,7 +56,7 @@ def test_a_frame_that_came_twice(spec: Spec) -> None:
     for pieces in ([chunk], chunk.split(range(1, len(chunk)))):
         result, _ = inspected(pieces, spec)
         (finding,) = serious(result)
-        assert (finding.kind, finding.severity) == (Kind.DUPLICATE, Severity.WARNING)
+        assert (finding.kind, finding.severity) == ("duplicate", Severity.WARNING)
         assert (finding.count, finding.place.bus, finding.value) == (5, "drive", pytest.approx(0.0001))
         assert span_ms(result, finding) == pytest.approx((300.1, 350))
         assert finding.line == 32
@@ -72,45 +72,45 @@ def test_the_same_capture_twice_came_twice_to_its_end(spec: Spec) -> None:
     chunk = frames(row(t) for t in np.repeat(range(0, 1001, 10), 2))
     for pieces in ([chunk], chunk.split(range(1, len(chunk)))):
         result, _ = inspected(pieces, spec)
-        (finding,) = of_kind(result, Kind.DUPLICATE)
+        (finding,) = of_kind(result, "duplicate")
         assert (span_ms(result, finding), finding.open, finding.count) == ((0, 1000), True, 101)
 
 
 @pytest.mark.parametrize(("later_ms", "found"), [(SHORTEST_MS - 0.001, 5), (SHORTEST_MS, 0), (0, 5)])
 def test_sooner_than_it_takes_to_send(spec: Spec, later_ms: float, found: int) -> None:
     result, _ = inspected([doubled(later_ms)], spec)
-    assert sum(finding.count for finding in of_kind(result, Kind.DUPLICATE)) == found
+    assert sum(finding.count for finding in of_kind(result, "duplicate")) == found
     assert result.messages[0].count == 106 - found
 
 
 def test_not_identical(spec: Spec) -> None:
-    assert of_kind(inspected([doubled(0.1, b"\x01" + bytes(7))], spec)[0], Kind.DUPLICATE) == []
-    assert of_kind(inspected([doubled(0.1, bytes(7))], spec)[0], Kind.DUPLICATE) == []
+    assert of_kind(inspected([doubled(0.1, b"\x01" + bytes(7))], spec)[0], "duplicate") == []
+    assert of_kind(inspected([doubled(0.1, bytes(7))], spec)[0], "duplicate") == []
     for column, value in (("extended", True), ("kind", FrameKind.REMOTE), ("flags", FLAG_FD)):
         chunk = doubled(0.1)
         getattr(chunk, column)[31] = value
-        assert sum(finding.count for finding in of_kind(inspected([chunk], spec)[0], Kind.DUPLICATE)) == 4
+        assert sum(finding.count for finding in of_kind(inspected([chunk], spec)[0], "duplicate")) == 4
 
 
 def test_sent_and_received_is_the_same_frame(spec: Spec) -> None:
     chunk = doubled(0.1)
     chunk.flags[::2] = FLAG_SENT
     chunk.flags[1::2] = FLAG_RECEIVED
-    assert of_kind(inspected([chunk], spec)[0], Kind.DUPLICATE)[0].count == 5
+    assert of_kind(inspected([chunk], spec)[0], "duplicate")[0].count == 5
 
 
 def test_another_frame_between(spec: Spec) -> None:
     # On its own channel it parts the two; on another it does not.
     rows = [row(0), row(0.05, 0x123, b"\1"), row(0.1)]
-    assert of_kind(inspected([frames(rows)], spec)[0], Kind.DUPLICATE) == []
+    assert of_kind(inspected([frames(rows)], spec)[0], "duplicate") == []
     rows[1] = row(0.05, 0x123, b"\1", channel="can1")
     for pieces in ([frames(rows, ("can0", "can1"))], frames(rows, ("can0", "can1")).split([1, 2])):
-        assert len(of_kind(inspected(pieces, spec)[0], Kind.DUPLICATE)) == 1
+        assert len(of_kind(inspected(pieces, spec)[0], "duplicate")) == 1
 
 
 def test_no_bit_rate_no_judgement(tmp_path: Path) -> None:
     spec = spec_of(tmp_path, TICK, periods_ms={256: 10})
-    assert of_kind(inspected([doubled(0)], spec)[0], Kind.DUPLICATE) == []
+    assert of_kind(inspected([doubled(0)], spec)[0], "duplicate") == []
 
 
 def of_example(line: dict[str, str], width: int) -> FrameChunk:
@@ -174,5 +174,5 @@ def test_a_channel_without_a_repeat_at_a_cut_does_not_hide_that_of_another(tmp_p
     rows += [(*row(5.1)[:1], "can0", 0x103, bytes(8)), (*row(5.15)[:1], "can1", 0x102, bytes(8))]
     chunk = frames(rows, ("can0", "can1"))
     for pieces in ([chunk], chunk.split([4])):
-        (finding,) = of_kind(inspected(pieces, spec)[0], Kind.DUPLICATE)
+        (finding,) = of_kind(inspected(pieces, spec)[0], "duplicate")
         assert (finding.place.bus, finding.count) == ("other", 1)

@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from canmap.checks.out_of_range import OUT_OF_RANGE
 from canmap.findings.episodes import Closed, Episode, Episodes, Opened, Told, faulty_runs
-from canmap.findings.finding import Finding, Kind, Place, Severity
+from canmap.findings.finding import Finding, Place, Severity
 
 
 def described(episode: Episode) -> Finding:
     return Finding(
-        kind=Kind.OUT_OF_RANGE,
+        kind=OUT_OF_RANGE,
         severity=Severity.ERROR,
         place=Place(message=str(episode.subject)),
         start_ns=episode.start_ns,

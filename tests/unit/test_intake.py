@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canmap.checks.unknown_ids import LISTED_IDS, MOST_IDS
-from canmap.findings.finding import Kind, Severity
+from canmap.findings.finding import Severity
 from canmap.frames.chunks import FLAG_FD, BadLine, FrameKind, empty_chunk
 from canmap.frames.unread import as_unread, cut_short
 from tests.kits import TICK, of_kind, row, serious, span_ms, spec_of, told
@@ -42,7 +42,7 @@ def test_short_payloads(spec: Spec) -> None:
     result, _ = inspected([of_lengths(8, 3, 2, 8, 8, 8)], spec)
     (finding,) = serious(result)
     assert (finding.kind, finding.severity, finding.count, finding.line) == (
-        Kind.LENGTH, Severity.ERROR, 2, 2
+        "length", Severity.ERROR, 2, 2
     )  # fmt: skip
     assert (finding.value, finding.limit) == (2, 8)
     assert span_ms(result, finding) == (10, 30)
@@ -86,7 +86,7 @@ def test_a_classic_frame_is_not_padded(tmp_path: Path) -> None:
 def test_an_unknown_identifier_is_noted_with_its_span(spec: Spec) -> None:
     rows = [row(0), row(10, 0x7A0), row(20, 0x123), row(30, 0x7A0), row(40)]
     result, _ = inspected([frames(rows)], spec)
-    found = of_kind(result, Kind.UNKNOWN_ID)
+    found = of_kind(result, "unknown_id")
     assert [f.text for f in found] == [
         "The description of bus drive does not know 7A0, which came 2 times.",
         "The description of bus drive does not know 123, which came 1 time.",
@@ -102,7 +102,7 @@ def test_29_bits_are_another_identifier(spec: Spec) -> None:
     chunk.extended[1] = True
     result, _ = inspected([chunk], spec)
     assert result.unknown_ids == (("can0", 0x100, True, 1),)
-    assert [f.text for f in of_kind(result, Kind.UNKNOWN_ID)] == [
+    assert [f.text for f in of_kind(result, "unknown_id")] == [
         "The description of bus drive does not know 00000100, which came 1 time."
     ]
     assert result.messages[0].count == 2
@@ -122,7 +122,7 @@ def test_remote_and_error_frames_are_neither_messages_nor_unknown_identifiers(sp
 def test_many_unknown_identifiers_are_listed_to_a_limit_and_counted_in_full(spec: Spec) -> None:
     rows = [row(i, 0x200 + i) for i in range(LISTED_IDS + 6)] + [row(999, 0x200 + LISTED_IDS)]
     result, _ = inspected([frames(rows)], spec)
-    found = of_kind(result, Kind.UNKNOWN_ID)
+    found = of_kind(result, "unknown_id")
     assert len(found) == LISTED_IDS + 1
     assert found[-1].text == "6 more unknown identifiers came in 7 frames."
     assert sum(f.count for f in found) == len(rows)
@@ -136,21 +136,21 @@ def test_a_flood_of_identifiers_does_not_grow_without_end(spec: Spec) -> None:
     chunk.can_id[:] = range(1000, 1000 + count)
     result, _ = inspected([chunk], spec)
     assert len(result.unknown_ids) == MOST_IDS
-    assert sum(f.count for f in of_kind(result, Kind.UNKNOWN_ID)) == count
-    assert "More than" in of_kind(result, Kind.UNKNOWN_ID)[-1].text
+    assert sum(f.count for f in of_kind(result, "unknown_id")) == count
+    assert "More than" in of_kind(result, "unknown_id")[-1].text
 
 
 def test_a_channel_that_no_bus_listens_to(spec: Spec) -> None:
     chunk = frames([row(0), row(10, channel="can5"), row(20, channel="can5")], ("can0", "can5"))
     result, _ = inspected([chunk], spec)
-    (finding,) = of_kind(result, Kind.UNKNOWN_ID)
+    (finding,) = of_kind(result, "unknown_id")
     assert finding.text == "No bus of the spec listens to channel can5, which has 2 frames."
     assert result.unknown_ids == ()
 
 
 def test_a_bus_whose_channel_is_not_there(spec: Spec) -> None:
     result, _ = inspected([frames([row(0, channel="vcan3")], ("vcan3",))], spec)
-    (finding,) = of_kind(result, Kind.MISSING)
+    (finding,) = of_kind(result, "missing")
     assert "which the capture does not have; it has vcan3" in finding.text
     assert "--channel drive=CHANNEL" in finding.text
     assert result.verdict == "fail"
@@ -163,7 +163,7 @@ def bad(position: int, line: int) -> BadLine:
 def test_a_bad_line_is_dated_at_the_frame_before_it(spec: Spec) -> None:
     chunk = replace(frames([row(0), row(10), row(20)]), bad=(bad(0, 1), bad(2, 4)), bad_count=2)
     result, _ = inspected([chunk], spec)
-    found = of_kind(result, Kind.BAD_LINE)
+    found = of_kind(result, "bad_line")
     assert [(span_ms(result, f)[0], f.line) for f in found] == [(0, 1), (10, 4)]
     assert found[1].text == "Line 4 of a.log cannot be read: it is cut off."
     assert result.capture.bad_lines == 2
@@ -174,7 +174,7 @@ def test_bad_lines_are_listed_to_a_limit_and_counted_in_full(spec: Spec) -> None
     lines = tuple(bad(1, 2 + i) for i in range(25))
     chunk = replace(frames([row(0), row(10)]), bad=lines, bad_count=1025)  # the reader lists but some, too
     result, _ = inspected([chunk], spec)
-    found = of_kind(result, Kind.BAD_LINE)
+    found = of_kind(result, "bad_line")
     assert len(found) == 21
     assert [f.line for f in found] == [*range(2, 22), None]  # in the order of the file
     assert found[-1].text == "1,005 more lines cannot be read."
@@ -187,11 +187,11 @@ def test_a_capture_that_ends_too_early_is_told_beside_its_bad_lines(spec: Spec) 
     lines = (*(bad(1, 2) for _ in range(25)), end)
     chunk = replace(frames([row(0), row(10), row(20)]), bad=lines, bad_count=len(lines))
     result, _ = inspected(chunk.split([1, 2]), spec)
-    (finding,) = of_kind(result, Kind.TRUNCATED)
+    (finding,) = of_kind(result, "truncated")
     assert finding.text == f"a.blf ends before it should: {reason}."
     assert (finding.severity, finding.line, span_ms(result, finding)) == (Severity.WARNING, 3, (10, 10))
     assert result.capture.bad_lines == 25
-    assert len(of_kind(result, Kind.BAD_LINE)) == 21
+    assert len(of_kind(result, "bad_line")) == 21
 
 
 def test_steps_of_the_clock_are_findings(spec: Spec) -> None:
@@ -203,7 +203,7 @@ def test_steps_of_the_clock_are_findings(spec: Spec) -> None:
         "The stamps stepped back by 2.95 s; the session clock went on from where it was.",
         "The stamps stepped back by 2.95 s",
     ]
-    assert (finding.kind, finding.severity) == (Kind.TIME_ORDER, Severity.WARNING)
+    assert (finding.kind, finding.severity) == ("time_order", Severity.WARNING)
     assert span_ms(result, finding) == (950, 1100)
     assert finding.value == pytest.approx(-2.95)
     assert finding.text == (
@@ -214,7 +214,7 @@ def test_steps_of_the_clock_are_findings(spec: Spec) -> None:
 
 def test_a_step_that_stays(spec: Spec) -> None:
     result, _ = inspected([frames(row(t) for t in (0, 5000, 10, 20))], spec)
-    (finding,) = of_kind(result, Kind.TIME_ORDER)
+    (finding,) = of_kind(result, "time_order")
     assert finding.open
     assert "had not caught up at the end" in finding.text
 

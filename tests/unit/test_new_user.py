@@ -14,7 +14,6 @@ import canmap
 from canmap.cli.lines import LinePrinter
 from canmap.cli.render import show
 from canmap.engine.engine import Engine
-from canmap.findings.finding import Kind
 from tests.kits import TICK, TOCK, of_kind, row, spec_of
 from tests.streams import MS, START_NS, frames, inspected
 
@@ -72,7 +71,7 @@ def test_the_bus_that_knows_an_identifier_is_named(tmp_path: Path) -> None:
     spec = spec_of(tmp_path, TICK, head=TWO)
     chunk = frames([row(0), row(1, 0x200), row(2, 0x201), row(3, 0x200, channel="can1")], ("can0", "can1"))
     result, _ = inspected([chunk], spec)
-    assert [finding.text for finding in of_kind(result, Kind.UNKNOWN_ID)] == [
+    assert [finding.text for finding in of_kind(result, "unknown_id")] == [
         "The description of bus drive does not know 200, which came 1 time; that of bus body does, so check "
         "which channel each bus has.",
         "The description of bus drive does not know 201, which came 1 time.",

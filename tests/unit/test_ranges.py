@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.findings.finding import Kind, Severity
+from canmap.findings.finding import Severity
 from tests.kits import HEAD, of_kind, row, span_ms, spec_of, told
 from tests.streams import frames, inspected
 
@@ -26,7 +26,7 @@ def judged(
 ) -> tuple[Inspection, list[Finding]]:
     """One frame every 10 ms with these payloads."""
     result, _ = inspected([frames(row(10 * i, data=data) for i, data in enumerate(payloads))], spec, keep)
-    return result, of_kind(result, Kind.OUT_OF_RANGE)
+    return result, of_kind(result, "out_of_range")
 
 
 def tick(*signals: str) -> str:

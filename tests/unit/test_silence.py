@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.findings.finding import Kind, Severity
+from canmap.findings.finding import Severity
 from tests.kits import TICK, TOCK, of_kind, row, serious, span_ms, spec_of, told
 from tests.streams import frames, inspected
 
@@ -39,7 +39,7 @@ def test_a_gap_of_the_limit_is_no_silence(spec: Spec) -> None:
 def test_a_gap_over_the_limit_is(spec: Spec) -> None:
     result = ticks([*range(0, 501, 10), *range(601, 1001, 10)], spec)  # 101 ms
     (finding,) = serious(result)
-    assert (finding.kind, finding.severity, finding.place.message) == (Kind.STALE, Severity.ERROR, "Tick")
+    assert (finding.kind, finding.severity, finding.place.message) == ("stale", Severity.ERROR, "Tick")
     assert span_ms(result, finding) == pytest.approx((500, 601))
     assert (finding.value, finding.limit, finding.count) == (pytest.approx(0.101), pytest.approx(0.1), 1)
     assert finding.text == "Tick was silent for 101 ms; it is stale after 100 ms."
@@ -48,8 +48,8 @@ def test_a_gap_over_the_limit_is(spec: Spec) -> None:
 
 def test_the_longer_of_three_periods_and_100_ms(tmp_path: Path) -> None:
     spec = spec_of(tmp_path, TICK + TOCK, periods_ms={256: 50, 512: 10})  # 3 * 50 = 150 ms
-    assert of_kind(ticks([*range(0, 501, 50), *range(650, 1001, 50)], spec), Kind.STALE) == []
-    assert len(of_kind(ticks([*range(0, 501, 50), *range(651, 1001, 50)], spec), Kind.STALE)) == 1
+    assert of_kind(ticks([*range(0, 501, 50), *range(650, 1001, 50)], spec), "stale") == []
+    assert len(of_kind(ticks([*range(0, 501, 50), *range(651, 1001, 50)], spec), "stale")) == 1
 
 
 @pytest.mark.parametrize(("between", "counts"), [(2, [2]), (3, [1, 1])])
@@ -73,7 +73,7 @@ def test_a_sender_that_does_not_come_back(spec: Spec) -> None:
 def test_never_there(spec: Spec) -> None:
     result = ticks([], spec)
     (finding,) = serious(result)
-    assert (finding.kind, finding.severity, finding.open) == (Kind.MISSING, Severity.ERROR, True)
+    assert (finding.kind, finding.severity, finding.open) == ("missing", Severity.ERROR, True)
     assert finding.text == "Tick never came; it is promised every 10 ms."
     assert result.verdict == "fail"
 
@@ -81,7 +81,7 @@ def test_never_there(spec: Spec) -> None:
 def test_late(spec: Spec) -> None:
     result = ticks(range(101, 1001, 10), spec)
     (finding,) = serious(result)
-    assert (finding.kind, finding.severity, finding.open) == (Kind.MISSING, Severity.WARNING, False)
+    assert (finding.kind, finding.severity, finding.open) == ("missing", Severity.WARNING, False)
     assert span_ms(result, finding) == pytest.approx((0, 101))
     assert result.verdict == "pass"
     assert serious(ticks(range(100, 1001, 10), spec)) == []  # within the limit from the start
@@ -95,7 +95,7 @@ def test_a_short_capture_proves_no_absence(spec: Spec) -> None:
 def test_a_wrong_promise_says_from_the_start(spec: Spec) -> None:
     # Every 120 ms and never otherwise: the spec is wrong, not the vehicle.
     result = ticks(range(0, 1201, 120), spec, tock_to_ms=1320)
-    (finding,) = of_kind(result, Kind.STALE)
+    (finding,) = of_kind(result, "stale")
     assert (
         finding.text == "Tick was silent 11 times from the start, for up to 120 ms; it is stale after 100 ms."
     )
@@ -106,7 +106,7 @@ def test_what_began_well_is_not_silent_from_the_start(spec: Spec) -> None:
     # Every 10 ms to 500 ms, then at 620, 740 to 1220 ms, and the capture ends at 1340 ms: 6 gaps of 120 ms
     # and the silence at the end.
     result = ticks([*range(0, 501, 10), *range(620, 1221, 120)], spec, tock_to_ms=1340)
-    (finding,) = of_kind(result, Kind.STALE)
+    (finding,) = of_kind(result, "stale")
     assert finding.open
     assert finding.text == "Tick was silent 7 times, for up to 120 ms; it is stale after 100 ms."
 
@@ -118,7 +118,7 @@ def test_a_record_does_not_take_back_what_a_limit_of_silence_expects(tmp_path: P
     )
     spec = spec_of(tmp_path, TICK + TOCK, text, periods_ms={512: 10})
     (finding,) = serious(ticks([], spec))
-    assert (finding.kind, finding.place.message) == (Kind.MISSING, "Tick")
+    assert (finding.kind, finding.place.message) == ("missing", "Tick")
 
 
 def test_what_promises_nothing_is_not_judged(tmp_path: Path) -> None:
@@ -131,7 +131,7 @@ def test_an_unpromised_message_that_a_record_needs_is_missing(tmp_path: Path) ->
     text = "records:\n  battery: {type: Battery, stamp: Tick, charge: {signal: Tick.Value, unit: '%'}}\n"
     spec = spec_of(tmp_path, TICK + TOCK, text, periods_ms={512: 10})
     (finding,) = serious(ticks([], spec))
-    assert (finding.kind, finding.place.message) == (Kind.MISSING, "Tick")
+    assert (finding.kind, finding.place.message) == ("missing", "Tick")
     assert finding.text == "Tick never came."
 
 
@@ -141,5 +141,5 @@ def test_a_demand_is_late_at_half_its_watchdog_as_a_warning(tmp_path: Path) -> N
     assert serious(ticks([*range(0, 501, 10), *range(560, 1001, 10)], spec)) == []
     result = ticks([*range(0, 501, 10), *range(561, 1001, 10)], spec)
     (finding,) = serious(result)
-    assert (finding.kind, finding.severity) == (Kind.STALE, Severity.WARNING)
+    assert (finding.kind, finding.severity) == ("stale", Severity.WARNING)
     assert result.verdict == "pass"

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from canmap.base.errors import SpecError
-from canmap.findings.finding import Kind, Severity
+from canmap.findings.finding import Severity
 from canmap.timing.arrivals import _awaited_gaps
 from canmap.timing.expected import Changes
 from tests.kits import of_kind, row, serious, span_ms, spec_of, told
@@ -66,14 +66,14 @@ def test_only_while_its_conditions_hold(tmp_path: Path) -> None:
 def test_a_silence_that_begins_while_it_is_awaited(tmp_path: Path) -> None:
     result = stream(kit(tmp_path, WHEN), {0: 2, 600: 1}, [*range(0, 301, 10), *range(400, 601, 10)])
     (finding,) = serious(result)
-    assert (finding.kind, span_ms(result, finding)) == (Kind.STALE, (300, 400))
+    assert (finding.kind, span_ms(result, finding)) == ("stale", (300, 400))
 
 
 def test_a_silence_ends_with_its_conditions(tmp_path: Path) -> None:
     # The mode goes at 600 ms; from 300 ms on it was silent though awaited: 300 ms, whatever comes later.
     result = stream(kit(tmp_path, WHEN), {0: 2, 600: 1}, [*range(0, 301, 10), 900])
     (finding,) = serious(result)
-    assert (finding.kind, span_ms(result, finding)) == (Kind.STALE, (300, 600))
+    assert (finding.kind, span_ms(result, finding)) == ("stale", (300, 600))
     assert finding.text == "Tick was silent for 300 ms; it is stale after 50 ms."
     assert not finding.open
 
@@ -82,7 +82,7 @@ def test_a_silence_begins_with_its_conditions(tmp_path: Path) -> None:
     # It came at 0 and 100 ms, unasked. Awaited from 400 ms on, it comes at 500: 100 ms, not 400 ms.
     result = stream(kit(tmp_path, WHEN), {0: 1, 400: 2}, [0, 100, *range(500, 1001, 10)])
     (finding,) = serious(result)
-    assert (finding.kind, span_ms(result, finding)) == (Kind.STALE, (400, 500))
+    assert (finding.kind, span_ms(result, finding)) == ("stale", (400, 500))
 
 
 def test_still_silent_at_the_end(tmp_path: Path) -> None:
@@ -94,7 +94,7 @@ def test_still_silent_at_the_end(tmp_path: Path) -> None:
 def test_it_never_came_while_it_was_awaited(tmp_path: Path) -> None:
     result = stream(kit(tmp_path, WHEN), {0: 1, 200: 2, 600: 1}, [])
     (finding,) = serious(result)
-    assert (finding.kind, finding.severity) == (Kind.MISSING, Severity.ERROR)
+    assert (finding.kind, finding.severity) == ("missing", Severity.ERROR)
     assert span_ms(result, finding) == (200, 600)
     assert finding.text == "Tick did not come while it had to, for up to 400 ms; it is promised every 10 ms."
 
@@ -102,7 +102,7 @@ def test_it_never_came_while_it_was_awaited(tmp_path: Path) -> None:
 def test_never_awaited_never_missed(tmp_path: Path) -> None:
     result = stream(kit(tmp_path, WHEN), {0: 1}, [])
     assert told(serious(result)) == []
-    notes = [finding.text for finding in of_kind(result, Kind.SPEC) if finding.place.message == "Tick"]
+    notes = [finding.text for finding in of_kind(result, "spec") if finding.place.message == "Tick"]
     assert notes == ["Tick was never awaited, so it is not judged: its conditions never held."]
 
 
@@ -114,7 +114,7 @@ def test_the_rate_is_judged_only_while_it_is_awaited(tmp_path: Path) -> None:
     ticks = [*range(0, 1991, 40), *range(2020, 5001, 20)]
     result = stream(spec, {0: 1, 2000: 2}, ticks, 5000)
     (finding,) = serious(result)
-    assert (finding.kind, finding.open) == (Kind.RATE, True)
+    assert (finding.kind, finding.open) == ("rate", True)
     assert span_ms(result, finding)[0] == 2020  # the first window begins with the first frame awaited
 
 
@@ -124,7 +124,7 @@ def test_a_start_up_in_which_it_may_be_missing(tmp_path: Path) -> None:
     result = stream(spec, {0: 0}, range(460, 1001, 10))  # the start-up ends at 400, 50 ms later it is due
     (finding,) = serious(result)
     assert (finding.kind, finding.severity, span_ms(result, finding)) == (
-        Kind.MISSING,
+        "missing",
         Severity.WARNING,
         (400, 460),
     )
@@ -140,7 +140,7 @@ def test_a_start_up_follows_the_conditions(tmp_path: Path) -> None:
     spec = kit(tmp_path, WHEN.replace("}}", "}, start_up: 200 ms}"))
     assert told(serious(stream(spec, {0: 1, 200: 2}, range(440, 1001, 10)))) == []  # due at 200 + 200 + 50
     (finding,) = serious(stream(spec, {0: 1, 200: 2}, range(460, 1001, 10)))
-    assert finding.kind is Kind.MISSING
+    assert finding.kind == "missing"
 
 
 def test_on_a_change_with_a_heartbeat(tmp_path: Path) -> None:
@@ -149,7 +149,7 @@ def test_on_a_change_with_a_heartbeat(tmp_path: Path) -> None:
     assert told(serious(stream(spec, {0: 0}, times))) == []
     result = stream(spec, {0: 0}, [0, 60, 99, 120, 300, 350, 400, 450])  # 39 and 21 ms after the one before
     (finding,) = serious(result)
-    assert (finding.kind, finding.severity, finding.count) == (Kind.RATE, Severity.WARNING, 2)
+    assert (finding.kind, finding.severity, finding.count) == ("rate", Severity.WARNING, 2)
     assert span_ms(result, finding) == (99, 300)
     assert (finding.value, finding.limit) == (0.021, 0.05)
     assert finding.text == (
@@ -170,7 +170,7 @@ def test_the_smallest_of_several_gaps_is_told_wherever_it_stands(tmp_path: Path)
 def test_nothing_is_promised_and_a_note_says_so(tmp_path: Path, trigger: str, comes: str) -> None:
     result = stream(kit(tmp_path, f"  Tick: {{trigger: {trigger}}}\n"), {0: 0}, [5, 6, 900])
     assert serious(result) == []
-    notes = [finding.text for finding in of_kind(result, Kind.SPEC) if finding.place.message == "Tick"]
+    notes = [finding.text for finding in of_kind(result, "spec") if finding.place.message == "Tick"]
     assert notes == [f"Tick (line 5) is sent {comes} and has no heartbeat: its silence is not judged."]
 
 
@@ -187,7 +187,7 @@ def test_each_value_of_a_multiplexer_has_its_promise(tmp_path: Path) -> None:
     good = {0: range(0, 5001, 50), 1: range(10, 5001, 500), 7: [1234]}
     result = both(spec, pages(good))
     assert told(serious(result)) == []
-    assert [f.text for f in of_kind(result, Kind.SPEC) if f.place.message == "Page"] == []
+    assert [f.text for f in of_kind(result, "spec") if f.place.message == "Page"] == []
     (page,) = (message for message in result.to_json()["messages"] if message["name"] == "Page")
     assert page["count"] == 101 + 10 + 1
     assert page["values"] == [
@@ -201,13 +201,13 @@ def test_each_value_of_a_multiplexer_has_its_promise(tmp_path: Path) -> None:
     ]
     result = both(spec, pages({**good, 1: [*range(10, 2011, 500), *range(3510, 5001, 500)]}))
     (finding,) = serious(result)
-    assert (finding.kind, finding.place.message) == (Kind.STALE, "Page")
+    assert (finding.kind, finding.place.message) == ("stale", "Page")
     assert span_ms(result, finding) == pytest.approx((2010, 3510))
     assert finding.text == "Page with Number 1 was silent for 1.5 s; it is stale after 1 s."
     (finding,) = serious(both(spec, pages({0: good[0]})))
     assert finding.text == "Page with Number 1 never came; it is promised every 500 ms."
     (finding,) = serious(both(spec, pages({**good, 0: range(0, 5001, 80)})))
-    assert (finding.kind, finding.value, finding.limit) == (Kind.RATE, 0.08, 0.05)
+    assert (finding.kind, finding.value, finding.limit) == ("rate", 0.08, 0.05)
 
 
 @pytest.mark.parametrize(
@@ -240,4 +240,4 @@ def test_a_payload_too_short_for_a_condition_does_not_fulfil_it(tmp_path: Path) 
     rows = [row(t, 0x100, bytes([2, *bytes(7)]) if t <= 100 else b"") for t in range(0, 1001, 20)]
     rows += [row(t, 0x200) for t in range(10, 120, 10)]
     result = both(kit(tmp_path, WHEN), sorted(rows, key=lambda one: one[0]))
-    assert {finding.kind for finding in serious(result)} == {Kind.LENGTH}
+    assert {finding.kind for finding in serious(result)} == {"length"}

@@ -10,7 +10,6 @@ import pytest
 from canmap.api.inspect import inspect
 from canmap.base.errors import UsageError
 from canmap.cli.options import span
-from canmap.findings.finding import Kind
 from canmap.frames.chunks import BadLine, FrameChunk, join
 from canmap.frames.unread import as_unread
 from canmap.frames.window import Window
@@ -116,7 +115,7 @@ def test_a_part_after_a_step_keeps_the_times_of_the_whole(tmp_path: Path) -> Non
     whole, part = (inspect(log, spec, span_s=span) for span in [(0.0, math.inf), (2.0, math.inf)])
 
     def silences(result: Inspection) -> list[tuple[float, float]]:
-        return [span_ms(result, finding) for finding in of_kind(result, Kind.STALE)]
+        return [span_ms(result, finding) for finding in of_kind(result, "stale")]
 
     # Stamps of 2.0 s and 2.4 s are 3.4 s and 3.8 s of the session, as 0.5 s is 1.9 s.
     assert silences(part) == silences(whole) == [(3400, 3800)]

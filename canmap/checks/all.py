@@ -1,0 +1,52 @@
+"""All checks, in the order in which findings that start together are told."""
+
+from __future__ import annotations
+
+from math import inf
+from typing import TYPE_CHECKING
+
+from canmap.checks.addresses import AddressCheck
+from canmap.checks.bad_lines import BadLineCheck
+from canmap.checks.channels import ChannelCheck
+from canmap.checks.clock_steps import ClockStepCheck
+from canmap.checks.duplicates import DuplicateCheck
+from canmap.checks.error_frames import ErrorFrames
+from canmap.checks.lengths import LengthCheck
+from canmap.checks.not_a_number import NumberCheck
+from canmap.checks.odd_codes import CodeCheck
+from canmap.checks.out_of_range import LimitCheck
+from canmap.checks.rate import Rate
+from canmap.checks.silence import Silence
+from canmap.checks.spacing import Spacing
+from canmap.checks.unknown_ids import UnknownIdCheck
+from canmap.findings.kinds import SPEC
+
+if TYPE_CHECKING:
+    from canmap.findings.finding import Finding
+
+CHECKS = (
+    Silence,
+    ChannelCheck,
+    Rate,
+    Spacing,
+    NumberCheck,
+    LimitCheck,
+    CodeCheck,
+    LengthCheck,
+    UnknownIdCheck,
+    ClockStepCheck,
+    BadLineCheck,
+    DuplicateCheck,
+    ErrorFrames,
+    AddressCheck,
+)
+
+KINDS = tuple(dict.fromkeys((*(kind for check in CHECKS for kind in check.kinds), SPEC)))
+_RANK = {kind: rank for rank, kind in enumerate(KINDS)}
+
+
+def place_in_order(finding: Finding) -> tuple[int, int, str, str, float, str]:
+    """Return the sort key: by start, then by kind, place and line, so that any cutting gives one order."""
+    place, line = finding.place, inf if finding.line is None else finding.line
+    rank = _RANK[finding.kind]
+    return (finding.start_ns, rank, place.bus or "", place.message or "", line, finding.text)

@@ -1,0 +1,19 @@
+"""The kinds of findings that several checks report, or none."""
+
+from __future__ import annotations
+
+from canmap.findings.finding import Kind, Severity
+
+MISSING = Kind("missing", Severity.ERROR)  # a warning where it only came late
+
+
+RATE = Kind("rate", Severity.WARNING)
+
+
+UNKNOWN_ID = Kind("unknown_id", Severity.NOTE)
+
+
+DUPLICATE = Kind("duplicate", Severity.WARNING)  # of the recorder; what the messages say is not touched
+
+
+SPEC = Kind("spec", Severity.NOTE)

@@ -1,0 +1,30 @@
+"""Kinds of findings: words that know their severity, in one order."""
+
+from __future__ import annotations
+
+import copy
+import json
+import pickle
+
+from canmap.checks.all import CHECKS, KINDS
+from canmap.findings.finding import Kind, Severity
+
+# As the JSON of an inspection has put findings of one start since its first version, with what came since.
+ORDER = (
+    "missing", "stale", "not_covered", "rate", "not_a_number", "out_of_range", "not_available",
+    "undefined_value", "length", "unknown_id", "time_order", "bad_line", "truncated", "duplicate", "bus_error",
+    "two_senders", "spec",
+)  # fmt: skip
+
+
+def test_findings_of_one_start_keep_their_order() -> None:
+    assert ORDER == KINDS
+    assert all(check.kinds for check in CHECKS)
+
+
+def test_a_kind_is_its_word_and_survives_what_programs_do_with_words() -> None:
+    kind = Kind("length", Severity.ERROR)
+    assert kind == "length"
+    assert json.dumps({"kind": kind}) == '{"kind": "length"}'
+    for other in (pickle.loads(pickle.dumps(kind)), copy.deepcopy(kind)):
+        assert (other, other.severity) == (kind, Severity.ERROR)
