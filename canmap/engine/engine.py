@@ -42,6 +42,9 @@ from canmap.timing.newest import Holder
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    import numpy as np
+    from numpy.typing import NDArray
+
     from canmap.findings.episodes import Event
     from canmap.frames.chunks import FrameChunk
     from canmap.mapping.model import MessageRule, Spec
@@ -164,12 +167,14 @@ class Engine:
         before_ns = max(before_ns, self.session.start_ns or 0)
         self.timeline.cover(chunk, self.session)
         arrivals = self.timeline.fold(prepared.samples, clock)
-        view = View(prepared, clock, arrivals, self.timeline, self.session, before_ns)
+        records = self._build(prepared, clock)
+        view = View(prepared, clock, arrivals, self.timeline, self.session, before_ns, records)
         self._count(prepared)
         self.periods.fold(arrivals)
-        records = self._build(view)
+        for name, built in records.items():
+            self.record_summaries[name].fold(built)
         events = [event for check in self._checks for event in check.fold(view)]
-        return Step(records, tuple(events), self.session.now_ns)
+        return Step(tuple(records.values()), tuple(events), self.session.now_ns)
 
     def finish(self) -> Step:
         """Judge the end of the stream; once."""
@@ -187,13 +192,10 @@ class Engine:
         ]
         return sorted(clamped, key=lambda finding: finding.order)
 
-    def _build(self, view: View) -> tuple[RecordChunk, ...]:
-        built = [builder.build(view.prepared, view.clock, self._holder) for builder in self._builders]
-        self._holder.carry(view.prepared, view.clock)
-        records = tuple(chunk for chunk in built if chunk is not None)
-        for chunk in records:
-            self.record_summaries[chunk.name].fold(chunk)
-        return records
+    def _build(self, prepared: Prepared, clock: NDArray[np.int64]) -> dict[str, RecordChunk]:
+        built = [builder.build(prepared, clock, self._holder) for builder in self._builders]
+        self._holder.carry(prepared, clock)
+        return {chunk.name: chunk for chunk in built if chunk is not None}
 
     def _count(self, prepared: Prepared) -> None:
         self.frames += len(prepared.chunk)
