@@ -1,4 +1,4 @@
-"""What checks and consumers see of one chunk: samples, arrivals, the session clock and records, in columns."""
+"""What checks and consumers see of a chunk: samples, arrivals, the session clock and records, in columns."""
 
 from __future__ import annotations
 
