@@ -9,7 +9,7 @@ cutting of the same frames into chunks gives the same records, findings and summ
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from canmap.base.errors import UsageError
 from canmap.checks.addresses import AddressCheck
@@ -36,8 +36,10 @@ from canmap.records.build import RecordBuilder
 from canmap.records.plain import PlainFields
 from canmap.signals.plan import DecodePlan
 from canmap.signals.repeats import BitRates
+from canmap.stream.consumer import Feed
 from canmap.stream.view import View
-from canmap.summaries.fields import RecordSummary
+from canmap.summaries.counts import FrameCount
+from canmap.summaries.fields import RecordSummaries
 from canmap.summaries.periods import PeriodSummary
 from canmap.timing.arrivals import Timeline
 from canmap.timing.newest import Holder
@@ -45,12 +47,18 @@ from canmap.timing.newest import Holder
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    import numpy as np
+    from numpy.typing import NDArray
+
     from canmap.findings.episodes import Event
     from canmap.frames.chunks import FrameChunk
     from canmap.mapping.model import MessageRule, Spec
     from canmap.records.columns import RecordChunk
     from canmap.signals.prepared import Prepared
+    from canmap.stream.consumer import Consumer
     from canmap.stream.view import Check
+
+R = TypeVar("R")
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,15 +87,9 @@ class Engine:
         session: The session clock.
         timeline: Arrival state of every stream.
         rules: The message rules, one a stream: those of the slots, then those of multiplexer values.
-        frames: Frames so far.
-        error_frames: Error frames among them.
-        remote_frames: Remote frames among them.
-        channels: The check that knows the channels.
-        periods: Summary of the gaps of each stream.
-        record_summaries: Summary of each record, by name.
         addresses: The check that knows from where to where messages of parameter groups came.
         unknown_ids: The check that knows the unknown identifiers.
-        lines: The check that knows the bad lines.
+        lines: The check that finds the bad lines.
     """
 
     def __init__(self, spec: Spec) -> None:
@@ -117,7 +119,6 @@ class Engine:
         self.unknown_ids = UnknownIdCheck(tuple(spec.buses), channels, buses_by_identifier(self.rules))
         self.lines = BadLineCheck()
         self.addresses = AddressCheck(self.plan)
-        self.channels = ChannelCheck(spec.buses.values())
         self._checks: tuple[Check, ...] = (
             Silence(self.rules, [stream in mapped for stream in range(len(self.rules))]),
             Rate(self.rules),
@@ -126,7 +127,7 @@ class Engine:
             LimitCheck(self.plan, spec.records),
             CodeCheck(self.plan, spec.records),
             LengthCheck(self.plan),
-            self.channels,
+            ChannelCheck(spec.buses.values()),
             self.unknown_ids,
             ClockStepCheck(),
             self.lines,
@@ -134,9 +135,17 @@ class Engine:
             ErrorFrames(names),
             self.addresses,
         )
-        self.periods = PeriodSummary(len(self.rules))
-        self.record_summaries = {rule.name: RecordSummary() for rule in spec.records}
-        self.frames = self.error_frames = self.remote_frames = 0
+        self._consumers: tuple[Consumer[object], ...] = (
+            FrameCount(),
+            PeriodSummary(len(self.rules)),
+            RecordSummaries(rule.name for rule in spec.records),
+        )
+        self._feeds = tuple(Feed(consumer) for consumer in self._consumers)
+
+    @property
+    def frames(self) -> int:
+        """Frames so far."""
+        return self.result(FrameCount).frames
 
     def require_records(self, names: Iterable[str]) -> None:
         """Check that the spec makes every record of `names`.
@@ -168,18 +177,30 @@ class Engine:
         before_ns = max(before_ns, self.session.start_ns or 0)
         self.timeline.cover(chunk, self.session)
         arrivals = self.timeline.fold(prepared.samples, clock)
-        view = View(prepared, clock, arrivals, self.timeline, self.session, before_ns)
-        self._count(prepared)
-        self.periods.fold(arrivals)
-        records = self._build(view)
+        records = self._build(prepared, clock)
+        view = View(prepared, clock, arrivals, self.timeline, self.session, before_ns, records)
+        for feed in self._feeds:
+            feed.fold(view)
         events = [event for check in self._checks for event in check.fold(view)]
-        return Step(records, tuple(events), self.session.now_ns)
+        return Step(tuple(records.values()), tuple(events), self.session.now_ns)
 
     def finish(self) -> Step:
         """Judge the end of the stream; once."""
         self.timeline.close(self.session)
         events = [event for check in self._checks for event in check.finish()]
         return Step((), tuple(events), self.session.now_ns)
+
+    def result(self, kind: type[Consumer[R]]) -> R:
+        """Return what the consumer of a class has of the stream so far.
+
+        Raises:
+            KeyError: The engine feeds none of that class.
+        """
+        for feed, consumer in zip(self._feeds, self._consumers, strict=True):
+            if isinstance(consumer, kind):
+                feed.settle()
+                return consumer.result()
+        raise KeyError(kind.__name__)
 
     def findings(self) -> list[Finding]:
         """Return all findings so far, by start."""
@@ -191,23 +212,14 @@ class Engine:
         ]
         return sorted(clamped, key=place_in_order)
 
-    def _build(self, view: View) -> tuple[RecordChunk, ...]:
+    def _build(self, prepared: Prepared, clock: NDArray[np.int64]) -> dict[str, RecordChunk]:
+        plain = self._plain.build(prepared, clock, self._holder)
         built = [
-            builder.build(view.prepared, view.clock, self._holder, plain)
-            for builder, plain in zip(
-                self._builders, self._plain.build(view.prepared, view.clock, self._holder), strict=True
-            )
+            builder.build(prepared, clock, self._holder, made)
+            for builder, made in zip(self._builders, plain, strict=True)
         ]
-        self._holder.carry(view.prepared, view.clock)
-        records = tuple(chunk for chunk in built if chunk is not None)
-        for chunk in records:
-            self.record_summaries[chunk.name].fold(chunk)
-        return records
-
-    def _count(self, prepared: Prepared) -> None:
-        self.frames += len(prepared.chunk)
-        self.error_frames += prepared.error_frames
-        self.remote_frames += prepared.remote_frames
+        self._holder.carry(prepared, clock)
+        return {chunk.name: chunk for chunk in built if chunk is not None}
 
     def _spec_notes(self, start_ns: int) -> Iterable[Finding]:
         never = [

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from canmap.base.errors import CaptureError
 from canmap.base.words import times
+from canmap.summaries.counts import FrameCount
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -101,5 +102,6 @@ def _no_frame(intake: Intake, engine: Engine) -> str:
     first = next(iter(engine.lines.findings()), None)
     if first is None:
         return f"{names} holds no frame; give a capture that does, or a wider span of time."
-    lines = f": none of {times(engine.lines.count, 'line')} can be read" if engine.lines.count else ""
+    bad_lines = engine.result(FrameCount).bad_lines
+    lines = f": none of {times(bad_lines, 'line')} can be read" if bad_lines else ""
     return f"{names} holds no frame{lines}. {first.text}"

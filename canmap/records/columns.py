@@ -89,7 +89,7 @@ class Records:
         self.clock_ns = np.concatenate([np.zeros(0, np.int64), *(chunk.clock_ns for chunk in chunks)])
         self.stamp_ns = np.concatenate([np.zeros(0, np.int64), *(chunk.stamp_ns for chunk in chunks)])
         self.columns = {
-            field: _joined([chunk.columns[field] for chunk in chunks]) for field in chunks[0].columns
+            field: joined_columns([chunk.columns[field] for chunk in chunks]) for field in chunks[0].columns
         }
 
     @property
@@ -147,7 +147,8 @@ class Records:
         return polars.DataFrame(data)
 
 
-def _joined(parts: Sequence[FieldColumn]) -> FieldColumn:
+def joined_columns(parts: Sequence[FieldColumn]) -> FieldColumn:
+    """Return one stretch of records of several, at least one, that follow each other."""
     return FieldColumn(
         *(
             np.concatenate([getattr(part, name) for part in parts])

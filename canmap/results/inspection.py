@@ -10,6 +10,9 @@ from typing import TYPE_CHECKING, Any
 from canmap.checks.unknown_ids import identifier
 from canmap.findings.finding import Severity
 from canmap.records.columns import Records
+from canmap.summaries.counts import FrameCount
+from canmap.summaries.fields import RecordSummaries
+from canmap.summaries.periods import PeriodSummary
 from canmap.vocabulary.record_types import field_types
 
 if TYPE_CHECKING:
@@ -201,21 +204,22 @@ class Inspection:
 
 def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[RecordChunk]]) -> Inspection:
     """Return the inspection of a stream that `engine` has finished."""
-    session = engine.session
+    session, counts = engine.session, engine.result(FrameCount)
+    periods = engine.result(PeriodSummary)
     start_ns = session.start_ns or 0
     types = {rule.name: rule.type for rule in engine.spec.records}
     return Inspection(
         vehicle=engine.spec.vehicle,
         capture=Capture(
             files=tuple(files),
-            frames=engine.frames,
+            frames=counts.frames,
             start_ns=start_ns,
             zero_ns=session.zero_ns,
             duration_s=(session.now_ns - start_ns) / 1e9,
-            channels=dict(engine.channels.counts),
-            bad_lines=engine.lines.count,
-            error_frames=engine.error_frames or None,
-            remote_frames=engine.remote_frames,
+            channels=dict(counts.channels),
+            bad_lines=counts.bad_lines,
+            error_frames=counts.error_frames or None,
+            remote_frames=counts.remote_frames,
         ),
         messages=tuple(
             MessageSummary(
@@ -226,15 +230,15 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
                 sender=rule.sender,
                 count=int(engine.timeline.seen[slot]),
                 nominal_ns=rule.period_ns,
-                period=engine.periods.period(slot),
+                period=periods[slot],
                 heartbeat_ns=rule.heartbeat_ns,
                 addresses=engine.addresses.of_slot(slot),
-                values=tuple(_value_summaries(engine, rule)),
+                values=tuple(_value_summaries(engine, rule, periods)),
             )
             for slot, rule in enumerate(engine.rules[: len(engine.plan.slots)])
         ),
         unknown_ids=tuple(engine.unknown_ids.counts),
-        record_summaries=engine.record_summaries,
+        record_summaries=engine.result(RecordSummaries),
         record_types=types,
         findings=tuple(engine.findings()),
         records={
@@ -244,13 +248,14 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
     )
 
 
-def _value_summaries(engine: Engine, message: MessageRule) -> Iterator[ValueSummary]:
+def _value_summaries(
+    engine: Engine, message: MessageRule, periods: Sequence[Period]
+) -> Iterator[ValueSummary]:
     for stream, rule in enumerate(engine.rules):
         chosen = rule.selected
         if chosen and (rule.bus, rule.message.name) == (message.bus, message.message.name):
             count = int(engine.timeline.seen[stream])
-            period = engine.periods.period(stream)
-            yield ValueSummary(chosen.signal, chosen.text, count, rule.period_ns, period)
+            yield ValueSummary(chosen.signal, chosen.text, count, rule.period_ns, periods[stream])
 
 
 def _message_json(message: MessageSummary) -> dict[str, Any]:

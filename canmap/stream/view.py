@@ -1,4 +1,4 @@
-"""What a check sees of one chunk: decoded samples, arrivals and the session clock, all in columns."""
+"""What checks and consumers see of a chunk: samples, arrivals, the session clock and records, in columns."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from typing import Protocol
 
     import numpy as np
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
     from canmap.findings.episodes import Event
     from canmap.findings.finding import Finding
     from canmap.frames.session import SessionClock
+    from canmap.records.columns import RecordChunk
     from canmap.signals.prepared import Prepared
     from canmap.timing.arrivals import Arrivals, Timeline
 
@@ -36,7 +38,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """One chunk as the checks and the records see it.
+    """One chunk as the checks and the consumers see it.
 
     Attributes:
         prepared: The chunk and what was prepared from it alone.
@@ -45,6 +47,8 @@ class View:
         timeline: Arrival state of every stream, this chunk included.
         session: The clock, this chunk included.
         before_ns: The clock before this chunk.
+        records: The records that the chunk stamped, with finished values, by name; one that it did not stamp
+            is not there.
     """
 
     prepared: Prepared
@@ -53,3 +57,4 @@ class View:
     timeline: Timeline
     session: SessionClock
     before_ns: int
+    records: Mapping[str, RecordChunk]

@@ -8,10 +8,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.records.columns import joined_columns
+
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
     from numpy.typing import NDArray
 
     from canmap.records.columns import FieldColumn, RecordChunk
+    from canmap.stream.view import View
 
 
 @dataclass(slots=True)
@@ -98,8 +103,33 @@ class RecordSummary:
     count: int = 0
     fields: dict[str, FieldSummary] = field(default_factory=dict)
 
-    def fold(self, chunk: RecordChunk) -> None:
-        """Take in the records of a chunk."""
-        self.count += len(chunk)
-        for name, column in chunk.columns.items():
-            self.fields.setdefault(name, FieldSummary()).fold(column)
+    def fold(self, chunks: Sequence[RecordChunk]) -> None:
+        """Take in the records of some chunks, at least one."""
+        self.count += sum(map(len, chunks))
+        for name, column in chunks[0].columns.items():
+            whole = column if len(chunks) == 1 else joined_columns([chunk.columns[name] for chunk in chunks])
+            self.fields.setdefault(name, FieldSummary()).fold(whole)
+
+
+class RecordSummaries:
+    """The summary of every record of a spec.
+
+    Args:
+        names: The records.
+    """
+
+    patience = 16
+
+    def __init__(self, names: Iterable[str]) -> None:
+        self._by_name = {name: RecordSummary() for name in names}
+
+    def fold(self, views: Sequence[View]) -> None:
+        """Take in the records of some chunks."""
+        for name, summary in self._by_name.items():
+            chunks = [view.records[name] for view in views if name in view.records]
+            if chunks:
+                summary.fold(chunks)
+
+    def result(self) -> dict[str, RecordSummary]:
+        """Return the summaries by name."""
+        return self._by_name

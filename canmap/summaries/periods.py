@@ -11,8 +11,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
+    from canmap.stream.view import View
     from canmap.timing.arrivals import Arrivals
 
 
@@ -58,27 +61,29 @@ class PeriodSummary:
     A stream has bins only around the gaps that came, so that memory grows with their spread alone.
     """
 
+    patience = 13  # not as long as other summaries, so that they seldom have their turn together
+
     def __init__(self, streams: int) -> None:
         self._start = np.full(streams * _BLOCKS, -1, np.intp)  # where each block of bins begins, -1 for none
         self._count = np.zeros(0, np.int64)
         self._sum_ns = np.zeros(0, np.int64)
         self._longest_ns = np.zeros(streams, np.int64)
 
-    def fold(self, arrivals: Arrivals) -> None:
-        """Count the gaps of a chunk."""
-        if not len(arrivals.gap):
+    def fold(self, views: Sequence[View]) -> None:
+        """Count the gaps of some chunks."""
+        self.count([view.arrivals for view in views])
+
+    def count(self, arrivals: Sequence[Arrivals]) -> None:
+        """Count the gaps of the arrivals of some chunks, at least one."""
+        parts = [_gaps(part) for part in arrivals if len(part.gap)]
+        if not parts:
             return
-        gap = arrivals.gap
-        block = np.repeat(arrivals.streams * _BLOCKS, arrivals.count)
-        unmeasured = arrivals.unmeasured()
-        if unmeasured is not None:
-            gap = gap.copy()
-            gap[unmeasured] = -1
-        self._longest_ns[arrivals.streams] = np.maximum(
-            self._longest_ns[arrivals.streams], np.maximum.reduceat(gap, arrivals.start)
-        )
-        if unmeasured is not None:
-            counted = gap >= 0
+        stream, frames, gap = parts[0] if len(parts) == 1 else map(np.concatenate, zip(*parts, strict=True))
+        start = np.cumsum(frames) - frames
+        np.maximum.at(self._longest_ns, stream, np.maximum.reduceat(gap, start))
+        block = np.repeat(stream * _BLOCKS, frames)
+        counted = gap >= 0
+        if not counted.all():
             gap, block = gap[counted], block[counted]
         place = np.maximum(gap, 1).astype(np.float64).view(np.int64)
         place >>= _BITS_BELOW
@@ -88,6 +93,10 @@ class PeriodSummary:
         place += self._starts(block)
         np.add.at(self._count, place, 1)
         np.add.at(self._sum_ns, place, gap)
+
+    def result(self) -> tuple[Period, ...]:
+        """Return the period of every stream."""
+        return tuple(map(self.period, range(len(self._longest_ns))))
 
     def _starts(self, block: NDArray[np.intp]) -> NDArray[np.intp]:
         """Where the bins of each block begin; those that are not there are made."""
@@ -116,3 +125,12 @@ class PeriodSummary:
             return min(float(f"{mean:.{DIGITS}g}"), float(longest_ns))
 
         return Period(percentile(0.5), percentile(0.99), longest_ns)
+
+
+def _gaps(arrivals: Arrivals) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.int64]]:
+    """The streams of a chunk, the frames of each, and the gap before each frame: -1 where it is not one."""
+    gap, unmeasured = arrivals.gap, arrivals.unmeasured()
+    if unmeasured is not None:
+        gap = gap.copy()
+        gap[unmeasured] = -1
+    return arrivals.streams, arrivals.count, gap

@@ -4,18 +4,23 @@ from __future__ import annotations
 
 import json
 from fractions import Fraction
+from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 
 import canmap
+from canmap.engine.engine import Engine
 from canmap.records.columns import FieldColumn
-from canmap.summaries.fields import FieldSummary
+from canmap.stream.consumer import ENOUGH_FRAMES, Feed
+from canmap.summaries.counts import FrameCount
+from canmap.summaries.fields import FieldSummary, RecordSummaries
 from canmap.summaries.periods import PeriodSummary
 from canmap.timing.arrivals import Arrivals
 from tests.kits import TICK, row, spec_of
-from tests.streams import CART, MS, ROOT, frames, inspected
+from tests.streams import CART, MS, ROOT, START_NS, frames, inspected
+from tests.streams import spec_of as cart
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -73,7 +78,7 @@ def test_a_percentile_is_right_to_a_thousandth(seed: int) -> None:
         some, none = min(len(part), 1), np.zeros(0, np.intp)
         one, first = np.ones(some, np.intp), np.zeros(some, np.intp)
         arrived = Arrivals(one, first, one * len(part), part, part, one > 0, none, first, ())
-        summary.fold(arrived)
+        summary.count([arrived])
     check_against_gaps(summary.period(1), gaps)
     assert summary.period(0).median_ns is None
 
@@ -146,3 +151,38 @@ def test_a_percentile_is_never_above_the_longest(tmp_path: Path) -> None:
     # 12.3456 ms is 12.35 ms in four digits, which no gap is.
     said = period(tmp_path, [12.3456 * i for i in range(5)])
     assert said.median_ns == said.p99_ns == said.longest_ns == 12_345_600
+
+
+@pytest.mark.parametrize("size", [1, 3, 7, 100])
+def test_summaries_that_wait_are_the_same_at_any_time(size: int) -> None:
+    """Asked after half the stream and at its end, given chunk by chunk and at once."""
+    rows = [(START_NS + i * i * MS, "can0", (0x101, 0x112)[i % 2], bytes([i] * 8)) for i in range(200)]
+    pieces, whole = Engine(cart()), Engine(cart())
+    for half in (rows[:100], rows[100:]):
+        for start in range(0, 100, size):
+            pieces.fold(pieces.prepare(frames(half[start : start + size])))
+        whole.fold(whole.prepare(frames(half)))
+        for kind in (FrameCount, PeriodSummary, RecordSummaries):
+            assert pieces.result(kind) == whole.result(kind)
+        assert pieces.result(FrameCount).frames == pieces.frames > 0
+    assert sum(summary.count for summary in pieces.result(RecordSummaries).values()) > 0
+    assert max(period.longest_ns or 0 for period in pieces.result(PeriodSummary)) > 0
+
+
+def test_a_feed_waits_for_few_chunks_and_few_frames() -> None:
+    given: list[int] = []
+
+    class Patient:
+        patience = 2
+
+        def fold(self, views: list[SimpleNamespace]) -> None:
+            given.append(len(views))
+
+        def result(self) -> None: ...
+
+    feed = Feed(Patient())
+    for count in (1, 1, 1, 1, ENOUGH_FRAMES, 1):
+        feed.fold(SimpleNamespace(clock=range(count)))
+    assert given == [3, 2]  # more than two wait; enough frames do; the last still waits
+    feed.settle()
+    assert given == [3, 2, 1]
