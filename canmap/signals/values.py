@@ -25,7 +25,8 @@ if TYPE_CHECKING:
     from canmap.mapping.model import FieldRule
     from canmap.signals.plan import DecodePlan
 
-SAFE = 1 << 1000  # below the largest float64 by far: no rounding takes what is below it beyond that
+SAFE = 2.0**1000  # below the largest float64 by far: no rounding takes what is below it beyond that
+MARGIN = 1 + 2.0**-40  # more than the roundings of a bound come to
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,9 +42,9 @@ class StraightLine:
         """Return the line of exact numbers."""
         return cls(float(factor), float(offset), (factor, offset))
 
-    def reach(self, furthest: Fraction) -> Fraction:
-        """Return what no value and no step on the way to it exceeds, for values up to `furthest`."""
-        return abs(self.exact[0]) * furthest + abs(self.exact[1])
+    def reach(self, furthest: float) -> float:
+        """Return about what no value and no step on the way to it exceeds, for values up to `furthest`."""
+        return abs(self.factor) * furthest + abs(self.offset)
 
     def at(self, value: Fraction) -> Fraction:
         """Return the exact value."""
@@ -74,12 +75,12 @@ class Scaling:
         return self.line.at(Fraction(counts(one, self.kind).item()))
 
     @property
-    def reach(self) -> Fraction | None:
-        """What no physical value exceeds; None for a floating-point number."""
+    def reach(self) -> float | None:
+        """About what no physical value exceeds; None for a floating-point number."""
         if self.kind is ColumnKind.FLOAT:
             return None
         low, high = raw_span(self.bits, self.signed)
-        return self.line.reach(Fraction(max(-low, high)))
+        return self.line.reach(float(max(-low, high)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,13 +160,13 @@ class Quantity:
 
 
 def _reach(scalings: Sequence[Scaling], line: StraightLine) -> float | None:
-    total = Fraction(0)
+    total = 0.0
     for part in scalings:
         if part.reach is None:
             return None
         total += part.reach
-    furthest = max(total, line.reach(total))
-    return float(furthest) if furthest < SAFE else None
+    furthest = max(total, line.reach(total)) * MARGIN
+    return furthest if furthest < SAFE else None
 
 
 def _interpolated(points: Sequence[tuple[Fraction, Fraction]], value: Fraction) -> Fraction:
