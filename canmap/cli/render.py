@@ -199,6 +199,7 @@ def _record_rows(name: str, summary: RecordSummary, record_type: type) -> Iterab
     types = field_types(record_type)
     if not summary.count:
         yield dict.fromkeys(titles, "") | {"record": name, "valid": "none came"}
+        return
     for field, span in summary.fields.items():
         numbers = (span.low, span.high, span.mean) if types[field].kind is float else (None, None, None)
         cells = [f"{name}.{field}", types[field].unit, *map(_value, numbers)]

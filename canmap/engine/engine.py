@@ -138,7 +138,7 @@ class Engine:
         self._consumers: tuple[Consumer[object], ...] = (
             FrameCount(),
             PeriodSummary(len(self.rules)),
-            RecordSummaries(rule.name for rule in spec.records),
+            RecordSummaries({builder.rule.name: builder.empty.columns for builder in self._builders}),
         )
         self._feeds = tuple(Feed(consumer) for consumer in self._consumers)
 

@@ -11,7 +11,7 @@ import numpy as np
 from canmap.records.columns import joined_columns
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -108,20 +108,23 @@ class RecordSummary:
         self.count += sum(map(len, chunks))
         for name, column in chunks[0].columns.items():
             whole = column if len(chunks) == 1 else joined_columns([chunk.columns[name] for chunk in chunks])
-            self.fields.setdefault(name, FieldSummary()).fold(whole)
+            self.fields[name].fold(whole)
 
 
 class RecordSummaries:
     """The summary of every record of a spec.
 
     Args:
-        names: The records.
+        fields: The names of the fields of each record, by its name.
     """
 
     patience = 16
 
-    def __init__(self, names: Iterable[str]) -> None:
-        self._by_name = {name: RecordSummary() for name in names}
+    def __init__(self, fields: Mapping[str, Iterable[str]]) -> None:
+        self._by_name = {
+            name: RecordSummary(fields={one: FieldSummary() for one in names})
+            for name, names in fields.items()
+        }
 
     def fold(self, views: Sequence[View]) -> None:
         """Take in the records of some chunks."""
