@@ -11,7 +11,7 @@ from canmap.checks.unknown_ids import LISTED_IDS, MOST_IDS
 from canmap.findings.finding import Severity
 from canmap.frames.chunks import FLAG_FD, BadLine, FrameKind, empty_chunk
 from canmap.frames.unread import as_unread, cut_short
-from tests.kits import TICK, of_kind, row, serious, span_ms, spec_of, told
+from tests.kits import HEAD, TICK, of_kind, row, serious, span_ms, spec_of, told
 from tests.streams import MS, START_NS, frames, inspected
 
 if TYPE_CHECKING:
@@ -224,3 +224,11 @@ def test_an_unknown_identifier_is_counted_over_all_chunks(spec: Spec) -> None:
     for pieces in ([chunk], chunk.split(range(1, len(chunk))), chunk.split([4])):
         result, _ = inspected(pieces, spec)
         assert result.unknown_ids == (("can0", 0x7A0, False, 5),)
+
+
+def test_an_unknown_identifier_of_29_bits_is_told_with_its_own_channel(tmp_path: Path) -> None:
+    head = HEAD + "  other: {description: kit.dbc, channel: can1}\n"
+    chunk = frames([row(0), (row(10)[0], "can1", 0x7A0, bytes(8))], ("can0", "can1"))
+    chunk.extended[1] = True
+    result, _ = inspected([chunk], spec_of(tmp_path, TICK, head=head))
+    assert result.unknown_ids == (("can1", 0x7A0, True, 1),)
