@@ -75,15 +75,17 @@ class PeriodSummary:
 
     def count(self, arrivals: Sequence[Arrivals]) -> None:
         """Count the gaps of the arrivals of some chunks, at least one."""
-        parts = [_gaps(part) for part in arrivals if len(part.gap)]
-        if not parts:
+        came = [part for part in arrivals if len(part.gap)]
+        if not came:
             return
+        unmeasured = [part.unmeasured() for part in came]
+        parts = [_gaps(part, without) for part, without in zip(came, unmeasured, strict=True)]
         stream, frames, gap = parts[0] if len(parts) == 1 else map(np.concatenate, zip(*parts, strict=True))
         start = np.cumsum(frames) - frames
         np.maximum.at(self._longest_ns, stream, np.maximum.reduceat(gap, start))
         block = np.repeat(stream * _BLOCKS, frames)
-        counted = gap >= 0
-        if not counted.all():
+        if any(without is not None for without in unmeasured):
+            counted = gap >= 0
             gap, block = gap[counted], block[counted]
         place = np.maximum(gap, 1).astype(np.float64).view(np.int64)
         place >>= _BITS_BELOW
@@ -127,9 +129,11 @@ class PeriodSummary:
         return Period(percentile(0.5), percentile(0.99), longest_ns)
 
 
-def _gaps(arrivals: Arrivals) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.int64]]:
+def _gaps(
+    arrivals: Arrivals, unmeasured: NDArray[np.intp] | None
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.int64]]:
     """The streams of a chunk, the frames of each, and the gap before each frame: -1 where it is not one."""
-    gap, unmeasured = arrivals.gap, arrivals.unmeasured()
+    gap = arrivals.gap
     if unmeasured is not None:
         gap = gap.copy()
         gap[unmeasured] = -1
