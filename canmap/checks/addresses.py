@@ -7,32 +7,32 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.words import times
-from canmap.findings.episodes import Told
+from canmap.checks.check import Check
+from canmap.checks.tally import Tally, tally
 from canmap.findings.finding import Finding, Kind, Place, Severity
 from canmap.mapping.groups import addresses
 
 if TYPE_CHECKING:
+    from canmap.checks.check import Setting
     from canmap.findings.episodes import Event
-    from canmap.signals.plan import DecodePlan
+    from canmap.signals.prepared import Prepared
     from canmap.stream.view import View
 
 TWO_SENDERS = Kind("two_senders", Severity.WARNING)
 NAMED = 8  # sources that a sentence names
 
 
-class AddressCheck:
+class AddressCheck(Check[Tally]):
     """Counts the addresses of messages that are known by their parameter group.
 
     A message that comes from several sources mixes the values of several senders in one record.
-
-    Args:
-        plan: The decode plan.
     """
 
     kinds = (TWO_SENDERS,)
 
-    def __init__(self, plan: DecodePlan) -> None:
-        self._plan = plan
+    def __init__(self, setting: Setting) -> None:
+        self._plan = setting.plan
+        self._grouped = np.array([slot.message.group is not None for slot in self._plan.slots] or [False])
         self._counts: dict[int, int] = {}
         self._sources: dict[int, dict[int, tuple[int, int, int]]] = {}  # by slot and source
 
@@ -46,25 +46,27 @@ class AddressCheck:
         ]
         return tuple(sorted(rows, key=lambda row: (row[0], -1 if row[1] is None else row[1])))
 
-    def fold(self, view: View) -> list[Event]:
+    def prepare(self, prepared: Prepared) -> Tally | None:
+        """Count the frames by slot << 16 | destination << 8 | source, the lower half of the identifier.
+
+        Where a group has no destination its extension stands in that place.
+        """
+        if not self._grouped.any():
+            return None
+        slot = prepared.slot
+        frames = np.flatnonzero((slot >= 0) & self._grouped.take(slot, mode="clip"))
+        if not len(frames):
+            return None
+        return tally(slot[frames].astype(np.int64) << 16 | (prepared.chunk.can_id[frames] & 0xFFFF), frames)
+
+    def fold(self, view: View, part: Tally | None) -> list[Event]:
         """Count the addresses of one chunk."""
-        found = view.prepared.addresses
-        if found is None:
-            return []
-        columns = (found.keys, found.counts, view.clock[found.first], view.clock[found.last])
-        order = np.argsort(found.first)
-        for key, count, first_ns, last_ns in zip(
-            *(column[order].tolist() for column in columns), strict=True
-        ):
+        for key, count, first_ns, last_ns in part.rows(view.clock) if part else ():
             self._counts[key] = self._counts.get(key, 0) + count
             of_slot = self._sources.setdefault(key >> 16, {})
             known = of_slot.get(key & 0xFF, (0, first_ns, last_ns))
             of_slot[key & 0xFF] = (known[0] + count, known[1], max(known[2], last_ns))
         return []
-
-    def finish(self) -> list[Event]:
-        """Return what is known only at the end: all of it."""
-        return [Told(finding) for finding in self.findings()]
 
     def findings(self) -> list[Finding]:
         """Return one finding for each message that came from several sources."""

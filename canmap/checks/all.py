@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from math import inf
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from canmap.checks.addresses import AddressCheck
 from canmap.checks.bad_lines import BadLineCheck
@@ -22,9 +22,10 @@ from canmap.checks.unknown_ids import UnknownIdCheck
 from canmap.findings.kinds import SPEC
 
 if TYPE_CHECKING:
+    from canmap.checks.check import Check
     from canmap.findings.finding import Finding
 
-CHECKS = (
+CHECKS: tuple[type[Check[Any]], ...] = (
     Silence,
     ChannelCheck,
     Rate,

@@ -5,10 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canmap.base.words import times
+from canmap.checks.check import Check
 from canmap.findings.episodes import Told
 from canmap.findings.finding import Finding, Kind, Place, Severity
 
 if TYPE_CHECKING:
+    from canmap.checks.check import End, Setting
     from canmap.findings.episodes import Event
     from canmap.stream.view import View
 
@@ -17,7 +19,7 @@ TRUNCATED = Kind("truncated", Severity.WARNING)  # what is there is good; the re
 LISTED_LINES = 20  # bad lines that do
 
 
-class BadLineCheck:
+class BadLineCheck(Check[None]):
     """Reports the lines of the captures that could not be read, and the captures that end too early.
 
     Attributes:
@@ -26,14 +28,14 @@ class BadLineCheck:
 
     kinds = (BAD_LINE, TRUNCATED)
 
-    def __init__(self) -> None:
+    def __init__(self, setting: Setting) -> None:
         self._listed: list[Finding] = []
         self._truncated: list[Finding] = []
         self._more_from_ns: int | None = None
         self._now_ns = 0
         self.count = 0
 
-    def fold(self, view: View) -> list[Event]:
+    def fold(self, view: View, _part: None) -> list[Event]:
         """Take in the bad lines of one chunk."""
         chunk = view.prepared.chunk
         self._now_ns = view.session.now_ns
@@ -53,7 +55,7 @@ class BadLineCheck:
         self.count += chunk.bad_count - sum(bad.truncated for bad in chunk.bad)
         return events
 
-    def finish(self) -> list[Event]:
+    def finish(self, end: End) -> list[Event]:
         """Return what was too much to list."""
         return [Told(finding) for finding in self._rest()]
 

@@ -7,27 +7,22 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canmap.base.words import plural, seconds, times
-from canmap.findings.episodes import Told
+from canmap.checks.check import Check
 from canmap.findings.finding import Finding, Kind, Place, Severity
 from canmap.findings.kinds import DUPLICATE, MISSING, UNKNOWN_ID
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
+    from canmap.checks.check import End, Setting
     from canmap.findings.episodes import Event
     from canmap.frames.session import SessionClock
     from canmap.mapping.model import Bus
     from canmap.stream.view import View
-    from canmap.timing.arrivals import Timeline
 
 NOT_COVERED = Kind("not_covered", Severity.WARNING)  # of the recorder, as a cut; a note at the ends
 
 
-class ChannelCheck:
+class ChannelCheck(Check[None]):
     """Compares the channels of the stream with those of the spec.
-
-    Args:
-        buses: The spec's buses.
 
     Attributes:
         counts: Frames of each channel so far.
@@ -35,16 +30,14 @@ class ChannelCheck:
 
     kinds = (NOT_COVERED,)
 
-    def __init__(self, buses: Iterable[Bus]) -> None:
-        self._buses = tuple(buses)
+    def __init__(self, setting: Setting) -> None:
+        self._buses = tuple(setting.spec.buses.values())
         self.counts: Counter[str] = Counter()
-        self._session: SessionClock | None = None
-        self._timeline: Timeline | None = None
+        self._found: list[Finding] = []
         self._shared_ns: dict[str, tuple[int, int]] = {}  # channel to the span in which several recorded it
 
-    def fold(self, view: View) -> list[Event]:
+    def fold(self, view: View, _part: None) -> list[Event]:
         """Count the frames of one chunk."""
-        self._session, self._timeline = view.session, view.timeline
         prepared = view.prepared
         for name, count in zip(prepared.chunk.channels, prepared.channel_counts.tolist(), strict=True):
             if count:
@@ -55,12 +48,8 @@ class ChannelCheck:
                 self._shared_ns[span.channel] = (start_ns, int(view.clock[-1]))
         return []
 
-    def finish(self) -> list[Event]:
-        """Return what is known only at the end: all of it."""
-        return [Told(finding) for finding in self.findings()]
-
-    def findings(self) -> list[Finding]:
-        """Return an error for each bus without a channel, a note for each channel without a bus.
+    def finish(self, end: End) -> list[Event]:
+        """Find an error for each bus without a channel, a note for each channel without a bus.
 
         And a warning for each channel that several captures recorded at the same time: their clocks may
         differ, so that frames that both hold cannot be told from frames that came twice. And what no capture
@@ -68,19 +57,19 @@ class ChannelCheck:
         """
         there = ", ".join(sorted(self.counts)) or "none"
         listened = {bus.channel for bus in self._buses}
-        found = []
+        found = self._found
         for bus in self._buses:
             if bus.channel not in self.counts:
                 text = (
                     f"Bus {bus.name} listens to channel {bus.channel}, which the capture does not have; "
                     f"it has {there}. Name the right one with --channel {bus.name}=CHANNEL."
                 )
-                found.append(self._finding(MISSING, Place(bus=bus.name), text, 0))
+                found.append(_finding(end.session, MISSING, Place(bus=bus.name), text, 0))
         for name in sorted(self.counts.keys() - listened):
             count = self.counts[name]
             text = f"No bus of the spec listens to channel {name}, which has {times(count, 'frame')}."
-            found.append(self._finding(UNKNOWN_ID, Place(), text, count))
-        found += self._holes()
+            found.append(_finding(end.session, UNKNOWN_ID, Place(), text, count))
+        found += self._holes(end)
         for name, span_ns in sorted(self._shared_ns.items()):
             if span_ns[0] == span_ns[1]:
                 continue  # one goes on where the other ends
@@ -88,40 +77,45 @@ class ChannelCheck:
                 f"Several captures recorded channel {name} at the same time; the frames that both hold count "
                 "twice where their clocks differ, so inspect them one at a time."
             )
-            shared = self._finding(DUPLICATE, Place(), text, self.counts[name])
+            shared = _finding(end.session, DUPLICATE, Place(), text, self.counts[name])
             found.append(replace(shared, start_ns=span_ns[0], end_ns=span_ns[1]))
-        return found
+        return super().finish(end)
 
-    def _holes(self) -> list[Finding]:
+    def findings(self) -> list[Finding]:
+        """Return what `finish` found."""
+        return list(self._found)
+
+    def _holes(self, end: End) -> list[Finding]:
         """Return one finding for each span that is not covered, whatever the number of its channels."""
         spans: dict[tuple[int, int, bool], list[Bus]] = {}
-        for hole in self._timeline.holes.found if self._timeline else ():
+        for hole in end.timeline.holes.found:
             buses = [bus for bus in self._buses if bus.channel == hole.channel]
             spans.setdefault((hole.start_ns, hole.end_ns, hole.between), []).extend(buses)
-        return [self._hole(*span, buses) for span, buses in spans.items() if buses]
+        return [_hole(end.session, *span, buses) for span, buses in spans.items() if buses]
 
-    def _hole(self, start_ns: int, end_ns: int, between: bool, buses: list[Bus]) -> Finding:
-        begins = self._session is not None and start_ns == self._session.start_ns
-        where = "between two captures" if between else f"at the {'beginning' if begins else 'end'}"
-        channels = sorted({bus.channel for bus in buses})
-        text = (
-            f"No capture covers {plural(len(channels), 'channel')} {' and '.join(channels)} "
-            f"for {seconds(end_ns - start_ns)} {where}; nothing is judged there."
-        )
-        place = Place(bus=buses[0].name) if len(buses) == 1 else Place()
-        severity = Severity.WARNING if between else Severity.NOTE
-        found = self._finding(NOT_COVERED, place, text, 1)
-        return replace(found, severity=severity, start_ns=start_ns, end_ns=end_ns)
 
-    def _finding(self, kind: Kind, place: Place, text: str, count: int) -> Finding:
-        session = self._session
-        return Finding(
-            kind=kind,
-            severity=kind.severity,
-            place=place,
-            start_ns=(session.start_ns or 0) if session else 0,
-            end_ns=session.now_ns if session else 0,
-            open=kind == MISSING,
-            count=count,
-            text=text,
-        )
+def _hole(session: SessionClock, start_ns: int, end_ns: int, between: bool, buses: list[Bus]) -> Finding:
+    where = "at the beginning" if start_ns == session.start_ns else "at the end"
+    where = "between two captures" if between else where
+    channels = sorted({bus.channel for bus in buses})
+    text = (
+        f"No capture covers {plural(len(channels), 'channel')} {' and '.join(channels)} "
+        f"for {seconds(end_ns - start_ns)} {where}; nothing is judged there."
+    )
+    place = Place(bus=buses[0].name) if len(buses) == 1 else Place()
+    severity = Severity.WARNING if between else Severity.NOTE
+    found = _finding(session, NOT_COVERED, place, text, 1)
+    return replace(found, severity=severity, start_ns=start_ns, end_ns=end_ns)
+
+
+def _finding(session: SessionClock, kind: Kind, place: Place, text: str, count: int) -> Finding:
+    return Finding(
+        kind=kind,
+        severity=kind.severity,
+        place=place,
+        start_ns=session.start_ns or 0,
+        end_ns=session.now_ns,
+        open=kind == MISSING,
+        count=count,
+        text=text,
+    )

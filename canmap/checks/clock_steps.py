@@ -5,10 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canmap.base.words import seconds, times
+from canmap.checks.check import Check
 from canmap.findings.episodes import Closed, Opened
 from canmap.findings.finding import Finding, Kind, Place, Severity
 
 if TYPE_CHECKING:
+    from canmap.checks.check import End, Setting
     from canmap.findings.episodes import Event
     from canmap.frames.session import SessionClock, TimeStep
     from canmap.stream.view import View
@@ -16,16 +18,16 @@ if TYPE_CHECKING:
 TIME_ORDER = Kind("time_order", Severity.WARNING)
 
 
-class ClockStepCheck:
+class ClockStepCheck(Check[None]):
     """Reports the steps of the source's clock."""
 
     kinds = (TIME_ORDER,)
 
-    def __init__(self) -> None:
+    def __init__(self, setting: Setting) -> None:
         self._session: SessionClock | None = None
         self._begun = self._ended = 0
 
-    def fold(self, view: View) -> list[Event]:
+    def fold(self, view: View, _part: None) -> list[Event]:
         """Report the steps that have begun, and those that have ended."""
         self._session = view.session
         steps = view.session.steps
@@ -37,11 +39,9 @@ class ClockStepCheck:
         self._begun, self._ended = len(steps), max(self._ended, len(ended))
         return events
 
-    def finish(self) -> list[Event]:
+    def finish(self, end: End) -> list[Event]:
         """Report the step that had not."""
-        if self._session is None:
-            return []
-        return [Closed(self._describe(step)) for step in self._session.steps if step.end_ns is None]
+        return [Closed(self._describe(step)) for step in end.session.steps if step.end_ns is None]
 
     def findings(self) -> list[Finding]:
         """Return all findings so far."""

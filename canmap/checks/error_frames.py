@@ -12,15 +12,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.words import times
+from canmap.checks.check import EpisodeCheck
 from canmap.findings.episodes import Episodes
 from canmap.findings.finding import Finding, Kind, Place, Severity
 from canmap.frames.chunks import FrameKind
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from numpy.typing import NDArray
 
+    from canmap.checks.check import End, Setting
     from canmap.findings.episodes import Episode, Event
     from canmap.frames.chunks import FrameChunk
     from canmap.stream.view import View
@@ -98,26 +98,20 @@ def _main_classes(can_id: NDArray[np.uint32]) -> NDArray[np.uint32]:
     return classes
 
 
-class ErrorFrames:
-    """Reports the error frames of each channel, class by class.
-
-    Args:
-        buses: Name of the bus by its channel.
-    """
+class ErrorFrames(EpisodeCheck[None]):
+    """Reports the error frames of each channel, class by class."""
 
     kinds = (BUS_FAULT,)
 
-    def __init__(self, buses: Mapping[str, str]) -> None:
-        self._buses = buses
+    def __init__(self, setting: Setting) -> None:
+        self._buses = setting.buses
         self._subjects: dict[tuple[str, int], int] = {}
         self._named: list[tuple[str, ErrorClass]] = []
-        self._seen: dict[str, int] = {}
         self._episodes = Episodes(self._describe)
-        self._view: View | None = None
 
-    def fold(self, view: View) -> list[Event]:
+    def fold(self, view: View, _part: None) -> list[Event]:
         """Report the error frames of one chunk."""
-        self._view, chunk = view, view.prepared.chunk
+        chunk = view.prepared.chunk
         if view.prepared.error_frames or self._episodes.open_subjects:
             for number, channel in enumerate(chunk.channels):
                 rows = np.flatnonzero(chunk.channel == number)
@@ -125,19 +119,9 @@ class ErrorFrames:
                     self._fold_channel(view, channel, rows)
         return self._episodes.events()
 
-    def finish(self) -> list[Event]:
-        """Close what is open."""
-        self._episodes.finish(self._until_ns)
-        return self._episodes.events()
-
-    def findings(self) -> list[Finding]:
-        """Return all findings so far."""
-        return list(self._episodes.findings())
-
-    def _until_ns(self, subject: int) -> int:
-        """Session clock up to which the channel of a subject was listened to."""
-        view, (channel, _) = self._view, self._named[subject]
-        return view.timeline.holes.until_ns(channel, view.session.now_ns) if view else 0
+    def _until_ns(self, end: End, subject: int) -> int:
+        channel, _ = self._named[subject]
+        return end.timeline.holes.until_ns(channel, end.session.now_ns)
 
     def _fold_channel(self, view: View, channel: str, rows: NDArray[np.intp]) -> None:
         chunk = view.prepared.chunk

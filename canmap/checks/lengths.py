@@ -7,36 +7,48 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.words import times
+from canmap.checks.check import EpisodeCheck
 from canmap.findings.episodes import Episode, Episodes
 from canmap.findings.finding import Finding, Kind, Place, Severity
+from canmap.frames.chunks import FLAG_FD
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from canmap.checks.check import Setting
     from canmap.findings.episodes import Event
-    from canmap.signals.plan import DecodePlan
+    from canmap.signals.prepared import Prepared
     from canmap.stream.view import View
-    from canmap.timing.arrivals import Timeline
 
 LENGTH = Kind("length", Severity.ERROR)
+FD_LENGTHS = np.array(sorted({*range(9), 12, 16, 20, 24, 32, 48, 64}))  # of payloads (ISO 11898-1)
 
 
-class LengthCheck:
-    """Judges whether payloads are as long as described.
-
-    Args:
-        plan: The decode plan.
-    """
+class LengthCheck(EpisodeCheck["NDArray[np.bool_]"]):
+    """Judges whether payloads are as long as described."""
 
     kinds = (LENGTH,)
 
-    def __init__(self, plan: DecodePlan) -> None:
-        self._plan = plan
+    def __init__(self, setting: Setting) -> None:
+        self._plan = setting.plan
+        self._lengths = np.array([slot.length for slot in self._plan.slots], np.int64)
         self._episodes = Episodes(self._describe, self._excess)
-        self._timeline: Timeline | None = None
 
-    def fold(self, view: View) -> list[Event]:
+    def prepare(self, prepared: Prepared) -> NDArray[np.bool_] | None:
+        """Return bool[m] in slot order, which payloads have a wrong length; None where none has."""
+        chunk, samples = prepared.chunk, prepared.samples
+        described = np.repeat(self._lengths, np.diff(samples.slot_start))
+        length = chunk.length[samples.rows]
+        wrong = length != described
+        if not wrong.any():
+            return None
+        # An FD payload is padded to the next length that the format has (ISO 11898-1, DLC coding).
+        padded = FD_LENGTHS[np.searchsorted(FD_LENGTHS, described)]
+        wrong &= ~((chunk.flags[samples.rows] & FLAG_FD > 0) & (length == padded))
+        return wrong if wrong.any() else None
+
+    def fold(self, view: View, wrong: NDArray[np.bool_] | None) -> list[Event]:
         """Judge the payloads of one chunk."""
-        self._timeline = view.timeline
-        wrong = view.prepared.wrong_length
         arrivals = view.arrivals
         for place, slot in enumerate(arrivals.streams.tolist()):
             if slot >= len(self._plan.slots) or (wrong is None and not self._episodes.open_subjects):
@@ -47,16 +59,6 @@ class LengthCheck:
             if slot in self._episodes.open_subjects or faulty.any():
                 self._fold_slot(view, slot, int(arrivals.seen[place]), slice(begin, stop), faulty)
         return self._episodes.events()
-
-    def finish(self) -> list[Event]:
-        """Close what is open."""
-        timeline = self._timeline
-        self._episodes.finish(lambda slot: int(timeline.until_ns[slot]) if timeline else 0)
-        return self._episodes.events()
-
-    def findings(self) -> list[Finding]:
-        """Return all findings so far."""
-        return list(self._episodes.findings())
 
     def _fold_slot(self, view: View, slot: int, seen: int, frames: slice, faulty: np.ndarray) -> None:
         clock = view.arrivals.clock[frames]

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from canmap.checks.check import Setting
     from canmap.findings.episodes import Episode
     from canmap.mapping.description.description import NoData
     from canmap.mapping.model import RecordRule
@@ -58,19 +59,14 @@ class FloatValue:
 
 
 class NumberCheck(SampleCheck):
-    """Judges every sample that may be no number.
-
-    Args:
-        plan: The decode plan.
-        records: What is made of it.
-    """
+    """Judges every sample that may be no number."""
 
     kinds = (NOT_A_NUMBER,)
 
-    def __init__(self, plan: DecodePlan, records: tuple[RecordRule, ...]) -> None:
-        self._subjects = tuple(_subjects(plan, records))
+    def __init__(self, setting: Setting) -> None:
+        self._subjects = tuple(_subjects(setting.plan, setting.spec.records))
         first = [subject.quantity.columns[0] for subject in self._subjects]
-        super().__init__(plan, first, [(HIGHEST, LOWEST)] * len(first))
+        super().__init__(setting, first, [(HIGHEST, LOWEST)] * len(first))
 
     def _judge(
         self, index: int, samples: Samples

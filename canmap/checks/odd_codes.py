@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from canmap.checks.check import Setting
     from canmap.findings.episodes import Episode
     from canmap.mapping.description.description import NoData
     from canmap.mapping.model import RecordRule
@@ -65,19 +66,14 @@ class CodedSignal:
 
 
 class CodeCheck(SampleCheck):
-    """Judges the raw codes of every field of a record.
-
-    Args:
-        plan: The decode plan.
-        records: What is made of it.
-    """
+    """Judges the raw codes of every field of a record."""
 
     kinds = (NOT_AVAILABLE, UNDEFINED_VALUE)
 
-    def __init__(self, plan: DecodePlan, records: tuple[RecordRule, ...]) -> None:
-        self._subjects = tuple(_subjects(plan, records))
+    def __init__(self, setting: Setting) -> None:
+        self._subjects = tuple(_subjects(setting.plan, setting.spec.records))
         plain = [subject.plain for subject in self._subjects]
-        super().__init__(plan, [subject.column for subject in self._subjects], plain)
+        super().__init__(setting, [subject.column for subject in self._subjects], plain)
 
     def _judge(
         self, index: int, samples: Samples

@@ -20,28 +20,22 @@ from canmap.signals.extract import counts, no_data
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from canmap.checks.check import Setting
     from canmap.findings.episodes import Episode
-    from canmap.mapping.model import RecordRule
     from canmap.signals.extract import Samples
-    from canmap.signals.plan import DecodePlan
 
 OUT_OF_RANGE = Kind("out_of_range", Severity.ERROR)
 
 
 class LimitCheck(SampleCheck):
-    """Judges every sample that has limits.
-
-    Args:
-        plan: The decode plan.
-        records: Their fields' ranges go before the description's.
-    """
+    """Judges every sample that has limits."""
 
     kinds = (OUT_OF_RANGE,)
 
-    def __init__(self, plan: DecodePlan, records: tuple[RecordRule, ...]) -> None:
-        self._subjects = tuple(subjects(plan, records))
+    def __init__(self, setting: Setting) -> None:
+        self._subjects = tuple(subjects(setting.plan, setting.spec.records))
         first = [subject.columns[0] for subject in self._subjects]
-        super().__init__(plan, first, [subject.plain for subject in self._subjects], self._excess)
+        super().__init__(setting, first, [subject.plain for subject in self._subjects], self._excess)
 
     def _judge(
         self, index: int, samples: Samples

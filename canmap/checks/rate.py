@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.words import seconds, times
+from canmap.checks.check import EpisodeCheck
 from canmap.checks.silence import NEVER
 from canmap.findings.episodes import Episode, Episodes
 from canmap.findings.finding import Finding, Place
@@ -20,14 +21,14 @@ from canmap.findings.kinds import RATE
 from canmap.mapping.model import Trigger
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable
 
     from numpy.typing import NDArray
 
+    from canmap.checks.check import End, Setting
     from canmap.findings.episodes import Event
-    from canmap.mapping.model import MessageRule
     from canmap.stream.view import View
-    from canmap.timing.arrivals import Arrivals, Timeline
+    from canmap.timing.arrivals import Arrivals
 
 INTERVALS = 20
 SHORTEST_NS = 1_000_000_000
@@ -53,17 +54,13 @@ class Windows:
     frames: NDArray[np.int64]
 
 
-class Rate:
-    """Judges the mean period of every cyclic message.
-
-    Args:
-        rules: One rule a stream.
-    """
+class Rate(EpisodeCheck[None]):
+    """Judges the mean period of every cyclic message."""
 
     kinds = (RATE,)
 
-    def __init__(self, rules: Sequence[MessageRule]) -> None:
-        self._rules = rules
+    def __init__(self, setting: Setting) -> None:
+        self._rules = rules = setting.rules
         cyclic = [rule.trigger is Trigger.CYCLIC and rule.period_ns is not None for rule in rules]
         self._period_ns = np.array(
             [(rule.period_ns or 0) if yes else 0 for rule, yes in zip(rules, cyclic, strict=True)], np.int64
@@ -80,30 +77,21 @@ class Rate:
         nothing = np.zeros(0, np.int64)
         self._ends = (nothing, nothing, nothing)  # of the newest chunk: streams, numbers and ends of windows
         self._episodes = Episodes(self._describe, self._excess, parted_by=1)  # neighbours merge
-        self._timeline: Timeline | None = None
 
-    def fold(self, view: View) -> list[Event]:
+    def fold(self, view: View, _part: None) -> list[Event]:
         """Judge the windows that this chunk closes."""
-        self._timeline = view.timeline
         if len(view.arrivals.clock):
             self._judge(self._close_windows(view.arrivals))
         return self._episodes.events()
 
-    def finish(self) -> list[Event]:
+    def finish(self, end: End) -> list[Event]:
         """Close the open findings; an unfinished window is not judged."""
-        timeline = self._timeline
-        if timeline is None:
-            return []
+        timeline = end.timeline
         going_on = timeline.goes_on & (timeline.silence_ns <= self._silence_ns)
         for stream in self._episodes.open_subjects:
             if going_on[stream]:
                 self._episodes.mark_still(stream, int(timeline.until_ns[stream]))
-        self._episodes.finish(lambda stream: int(timeline.until_ns[stream]))
-        return self._episodes.events()
-
-    def findings(self) -> list[Finding]:
-        """Return all findings so far."""
-        return list(self._episodes.findings())
+        return super().finish(end)
 
     def _close_windows(self, arrivals: Arrivals) -> Windows:
         streams, start, clock = arrivals.streams, arrivals.start, arrivals.clock

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from abc import ABC, abstractmethod
+from abc import abstractmethod
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.checks.check import EpisodeCheck
 from canmap.findings.episodes import Episodes
 
 if TYPE_CHECKING:
@@ -14,19 +15,18 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from canmap.checks.check import End, Setting
     from canmap.findings.episodes import Episode, Event
     from canmap.findings.finding import Finding
     from canmap.signals.extract import Samples
-    from canmap.signals.plan import DecodePlan
     from canmap.stream.view import View
-    from canmap.timing.arrivals import Timeline
 
 
-class SampleCheck(ABC):
+class SampleCheck(EpisodeCheck[None]):
     """Judges the samples of each of its subjects.
 
     Args:
-        plan: The decode plan.
+        setting: Whose decode plan it is.
         columns: The column of each subject, the first where it has several, which are of the same frames.
         plain: For each subject the smallest and the largest of a run of raw values, as `Samples.raw` holds
             them, that all are good: a chunk in which the first column holds no others is not gone through.
@@ -36,23 +36,21 @@ class SampleCheck(ABC):
 
     def __init__(
         self,
-        plan: DecodePlan,
+        setting: Setting,
         columns: Sequence[int],
         plain: Sequence[tuple[int, int]],
         excess: Callable[[int, float], float] = lambda _subject, value: value,
     ) -> None:
-        self._plan = plan
+        self._plan = setting.plan
         self._column = np.array(columns, np.intp)
         self._low = np.array([low for low, _ in plain], np.int64)
         self._high = np.array([high for _, high in plain], np.int64)
-        self._seen = np.zeros(len(plan.columns), np.int64)
+        self._seen = np.zeros(len(self._plan.columns), np.int64)
         self._episodes = Episodes(self._describe, excess)
-        self._timeline: Timeline | None = None
 
-    def fold(self, view: View) -> list[Event]:
+    def fold(self, view: View, _part: None) -> list[Event]:
         """Judge the samples of one chunk."""
         prepared = view.prepared
-        self._timeline = view.timeline
         odd = (prepared.low[self._column] < self._low) | (prepared.high[self._column] > self._high)
         for index in sorted({*np.flatnonzero(odd).tolist(), *self._episodes.open_subjects}):
             if len(prepared.samples.values(self._column[index])):
@@ -60,18 +58,8 @@ class SampleCheck(ABC):
         self._seen += np.diff(prepared.samples.column_start)
         return self._episodes.events()
 
-    def finish(self) -> list[Event]:
-        """Close what is open; what is faulty to the end is still going."""
-        self._episodes.finish(self._until_ns)
-        return self._episodes.events()
-
-    def _until_ns(self, index: int) -> int:
-        slot = self._plan.columns[self._column[index]].slot
-        return int(self._timeline.until_ns[slot]) if self._timeline else 0
-
-    def findings(self) -> list[Finding]:
-        """Return all findings so far."""
-        return list(self._episodes.findings())
+    def _until_ns(self, end: End, subject: int) -> int:
+        return super()._until_ns(end, self._plan.columns[self._column[subject]].slot)
 
     @abstractmethod
     def _judge(

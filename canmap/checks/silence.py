@@ -11,18 +11,19 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.words import seconds, times
+from canmap.checks.check import Check
 from canmap.findings.episodes import GOOD_BETWEEN, Episode, Episodes, faulty_runs
 from canmap.findings.finding import Finding, Kind, Place, Severity
 from canmap.findings.kinds import MISSING
 from canmap.mapping.model import Trigger
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable
 
     from numpy.typing import NDArray
 
+    from canmap.checks.check import End, Setting
     from canmap.findings.episodes import Event
-    from canmap.mapping.model import MessageRule
     from canmap.stream.view import View
     from canmap.timing.arrivals import Arrivals, CutSilence, Timeline
 
@@ -30,33 +31,30 @@ STALE = Kind("stale", Severity.ERROR)  # a warning for a demand judged by half i
 NEVER = np.iinfo(np.int64).max
 
 
-class Silence:
+class Silence(Check[None]):
     """Judges the gaps between the frames of every message, and the frames that never came.
 
-    Args:
-        rules: One rule a stream.
-        needed: bool[streams], a record is made from the message, so it is expected even where unpromised.
+    A message that a record is made of is expected even where nothing is promised of it.
     """
 
     kinds = (MISSING, STALE)
 
-    def __init__(self, rules: Sequence[MessageRule], needed: Sequence[bool]) -> None:
-        self._rules = rules
+    def __init__(self, setting: Setting) -> None:
+        self._rules = rules = setting.rules
         self._limit_ns = np.array(
             [NEVER if rule.stale_after_ns is None else rule.stale_after_ns for rule in rules], np.int64
         )
-        unpromised = [rule.trigger is Trigger.UNPROMISED for rule in rules]
-        self._expected = (self._limit_ns < NEVER) | (
-            np.array(needed, np.bool_) & np.array(unpromised, np.bool_)
-        )
+        needed = [
+            stream in setting.mapped and rule.trigger is Trigger.UNPROMISED
+            for stream, rule in enumerate(rules)
+        ]
+        self._expected = (self._limit_ns < NEVER) | np.array(needed, np.bool_)
         self._stale = Episodes(self._describe_stale)
         self._missing = Episodes(self._describe_missing)
-        self._timeline: Timeline | None = None
         self._given_up: set[int] = set()  # streams that had not come when they were no longer awaited
 
-    def fold(self, view: View) -> list[Event]:
+    def fold(self, view: View, _part: None) -> list[Event]:
         """Judge the gaps that end in this chunk, and announce those that have become too long."""
-        self._timeline = view.timeline
         arrivals = view.arrivals
         late = arrivals.gap > arrivals.per_frame(self._limit_ns)
         cut = [one for one in arrivals.cut if one.end_ns - one.start_ns > self._limit_ns[one.stream]]
@@ -71,11 +69,9 @@ class Silence:
         self._announce(view.timeline)
         return self._events()
 
-    def finish(self) -> list[Event]:
+    def finish(self, end: End) -> list[Event]:
         """Add the messages that never came, and those that had not come back."""
-        timeline = self._timeline
-        if timeline is None:
-            return []
+        timeline = end.timeline
         silent, unlimited = timeline.silence_ns, self._limit_ns == NEVER
         never = self._expected & (timeline.seen == 0)
         for stream in np.flatnonzero(never).tolist():

@@ -10,46 +10,40 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.words import seconds, times
+from canmap.checks.check import EpisodeCheck
 from canmap.checks.rate import TOLERATED
 from canmap.findings.episodes import Episodes
 from canmap.findings.finding import Finding, Place
 from canmap.findings.kinds import RATE
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from numpy.typing import NDArray
 
+    from canmap.checks.check import Setting
     from canmap.findings.episodes import Episode, Event
-    from canmap.mapping.model import MessageRule
     from canmap.stream.view import View
-    from canmap.timing.arrivals import Timeline
 
 
-class Spacing:
+class Spacing(EpisodeCheck[None]):
     """Judges the gap before every frame of a message with a minimum gap.
 
     A gap that is too short by no more than the tolerance of a period is the jitter of bus and recorder.
-
-    Args:
-        rules: One rule a stream.
     """
 
     kinds = (RATE,)
 
-    def __init__(self, rules: Sequence[MessageRule]) -> None:
-        self._rules = rules
+    def __init__(self, setting: Setting) -> None:
+        self._rules = rules = setting.rules
         kept = 1 - TOLERATED[0] / TOLERATED[1]
         self._least_ns = np.array([round((rule.minimum_gap_ns or 0) * kept) for rule in rules], np.int64)
         self._any = bool(self._least_ns.any())
         self._episodes = Episodes(self._describe, lambda _stream, gap_ns: -gap_ns)
-        self._timeline: Timeline | None = None
 
-    def fold(self, view: View) -> list[Event]:
+    def fold(self, view: View, _part: None) -> list[Event]:
         """Judge the gaps of one chunk."""
         if not self._any:
             return []
-        arrivals, self._timeline = view.arrivals, view.timeline
+        arrivals = view.arrivals
         close = arrivals.gap < arrivals.per_frame(self._least_ns)
         unmeasured = arrivals.unmeasured()
         if unmeasured is not None:
@@ -59,16 +53,6 @@ class Spacing:
             if stream in self._episodes.open_subjects or close[frames].any():
                 self._fold_stream(view, place, close[frames], arrivals.gap[frames])
         return self._episodes.events()
-
-    def finish(self) -> list[Event]:
-        """Close what is open."""
-        timeline = self._timeline
-        self._episodes.finish(lambda stream: int(timeline.until_ns[stream]) if timeline else 0)
-        return self._episodes.events()
-
-    def findings(self) -> list[Finding]:
-        """Return all findings so far."""
-        return list(self._episodes.findings())
 
     def _fold_stream(self, view: View, place: int, close: NDArray[np.bool_], gap: NDArray[np.int64]) -> None:
         arrivals = view.arrivals

@@ -2,66 +2,69 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from canmap.base.words import times
-from canmap.findings.episodes import Told
+from canmap.checks.check import Check
+from canmap.checks.tally import Tally, tally, tally_small
 from canmap.findings.finding import Finding, Place
 from canmap.findings.kinds import UNKNOWN_ID
+from canmap.frames.chunks import FrameKind
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable
 
+    from canmap.checks.check import Setting
     from canmap.findings.episodes import Event
     from canmap.mapping.model import MessageRule
+    from canmap.signals.prepared import Prepared
     from canmap.stream.view import View
 
 
 LISTED_IDS = 64  # unknown identifiers that get a finding of their own
 
 
-class UnknownIdCheck:
-    """Notes the identifiers and channels that no description knows.
-
-    Args:
-        buses: Bus names in the plan's order.
-        channels: Channel of each.
-        known: Buses whose description knows an identifier, by the identifier and whether it has 29 bits.
-    """
+class UnknownIdCheck(Check[Tally]):
+    """Notes the identifiers that the description of their bus does not know."""
 
     kinds = (UNKNOWN_ID,)
 
-    def __init__(
-        self,
-        buses: Sequence[str],
-        channels: Sequence[str],
-        known: Mapping[tuple[int, bool], Sequence[str]] | None = None,
-    ) -> None:
-        self._known = known or {}
-        self._buses, self._channels = tuple(buses), tuple(channels)
+    def __init__(self, setting: Setting) -> None:
+        self._known = buses_by_identifier(setting.rules)
+        self._buses = tuple(setting.spec.buses.values())
         self._ids: dict[int, tuple[int, int, int]] = {}
-        self._described = frozenset(channels)
         self.unlisted = 0  # frames of identifiers beyond MOST_IDS
 
     @property
     def counts(self) -> list[tuple[str, int, bool, int]]:
         """(channel, identifier, extended, frames) of every unknown identifier, the most frequent first."""
         rows = [
-            (self._channels[key >> 32], key & 0x1FFF_FFFF, bool(key >> 31 & 1), count)
+            (self._buses[key >> 32].channel, key & 0x1FFF_FFFF, bool(key >> 31 & 1), count)
             for key, (count, _, _) in self._ids.items()
         ]
         return sorted(rows, key=lambda row: (-row[3], row))
 
-    def fold(self, view: View) -> list[Event]:
+    def prepare(self, prepared: Prepared) -> Tally | None:
+        """Count the data frames on a described bus that have no slot, by bus << 32 | extended << 31 | id."""
+        chunk, bus = prepared.chunk, prepared.bus
+        is_unknown = (prepared.slot < 0) & (bus >= 0)
+        if chunk.kind.any():
+            is_unknown &= chunk.kind == FrameKind.DATA
+        frames = np.flatnonzero(is_unknown)
+        if not len(frames):
+            return None
+        can_id, bus, extended = chunk.can_id[frames], bus[frames], chunk.extended[frames]
+        if extended.any():
+            return tally(bus.astype(np.int64) << 32 | extended.astype(np.int64) << 31 | can_id, frames)
+        counted = tally_small(bus.astype(np.intp) << 11 | can_id.astype(np.intp), frames)
+        return replace(counted, keys=(counted.keys >> 11) << 32 | (counted.keys & 0x7FF))
+
+    def fold(self, view: View, part: Tally | None) -> list[Event]:
         """Count the unknown identifiers of one chunk."""
-        unknown = view.prepared.unknown
-        columns = (unknown.keys, unknown.counts, view.clock[unknown.first], view.clock[unknown.last])
-        order = np.argsort(unknown.first)  # as they arrived, so that any cutting keeps the same ones
-        for key, count, first_ns, last_ns in zip(
-            *(column[order].tolist() for column in columns), strict=True
-        ):
+        for key, count, first_ns, last_ns in part.rows(view.clock) if part else ():
             known = self._ids.get(key)
             if known is not None:
                 self._ids[key] = (known[0] + count, known[1], last_ns)
@@ -70,10 +73,6 @@ class UnknownIdCheck:
             else:
                 self.unlisted += count
         return []
-
-    def finish(self) -> list[Event]:
-        """Return what is known only at the end: all of it."""
-        return [Told(finding) for finding in self.findings()]
 
     def findings(self) -> list[Finding]:
         """Return one note for each unknown identifier, and one for those that are too many to list."""
@@ -96,7 +95,7 @@ class UnknownIdCheck:
 
     def _describe(self, key: int) -> Finding:
         count, first_ns, last_ns = self._ids[key]
-        bus = self._buses[key >> 32]
+        bus = self._buses[key >> 32].name
         can_id, extended = key & 0x1FFF_FFFF, bool(key >> 31 & 1)
         name = identifier(can_id, extended=extended)
         text = f"The description of bus {bus} does not know {name}, which came {times(count, 'time')}"

@@ -9,24 +9,11 @@ cutting of the same frames into chunks gives the same records, findings and summ
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from canmap.base.errors import UsageError
-from canmap.checks.addresses import AddressCheck
-from canmap.checks.all import place_in_order
-from canmap.checks.bad_lines import BadLineCheck
-from canmap.checks.channels import ChannelCheck
-from canmap.checks.clock_steps import ClockStepCheck
-from canmap.checks.duplicates import DuplicateCheck
-from canmap.checks.error_frames import ErrorFrames
-from canmap.checks.lengths import LengthCheck
-from canmap.checks.not_a_number import NumberCheck
-from canmap.checks.odd_codes import CodeCheck
-from canmap.checks.out_of_range import LimitCheck
-from canmap.checks.rate import Rate
-from canmap.checks.silence import Silence
-from canmap.checks.spacing import Spacing
-from canmap.checks.unknown_ids import UnknownIdCheck, buses_by_identifier
+from canmap.checks.all import CHECKS, place_in_order
+from canmap.checks.check import Check, End, Setting
 from canmap.engine.prepare import Preparer
 from canmap.findings.finding import Finding, Place
 from canmap.findings.kinds import SPEC
@@ -35,7 +22,7 @@ from canmap.mapping.notes import Note, NoteReason
 from canmap.records.build import RecordBuilder
 from canmap.records.plain import PlainFields
 from canmap.signals.plan import DecodePlan
-from canmap.signals.repeats import BitRates
+from canmap.signals.repeats import BitRates, NewestFrames
 from canmap.stream.consumer import Feed
 from canmap.stream.view import View
 from canmap.summaries.counts import FrameCount
@@ -56,9 +43,9 @@ if TYPE_CHECKING:
     from canmap.records.columns import RecordChunk
     from canmap.signals.prepared import Prepared
     from canmap.stream.consumer import Consumer
-    from canmap.stream.view import Check
 
 R = TypeVar("R")
+C = TypeVar("C", bound=Check[Any])
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,9 +74,6 @@ class Engine:
         session: The session clock.
         timeline: Arrival state of every stream.
         rules: The message rules, one a stream: those of the slots, then those of multiplexer values.
-        addresses: The check that knows from where to where messages of parameter groups came.
-        unknown_ids: The check that knows the unknown identifiers.
-        lines: The check that finds the bad lines.
     """
 
     def __init__(self, spec: Spec) -> None:
@@ -110,31 +94,13 @@ class Engine:
             for bus in spec.buses.values()
             if bus.bit_rate_bps is not None
         }
-        self._prepare = Preparer(self.plan, channels, joins, rates)
-        names = {bus.channel: bus.name for bus in spec.buses.values()}
-        self._duplicates = DuplicateCheck(names, rates)
+        self._newest = NewestFrames(rates)
         self.session = SessionClock()
         self.timeline = Timeline(self.plan, self.rules, channels)
         mapped = {builder.slot for builder in self._builders} | {self.plan.columns[c].slot for c in needed}
-        self.unknown_ids = UnknownIdCheck(tuple(spec.buses), channels, buses_by_identifier(self.rules))
-        self.lines = BadLineCheck()
-        self.addresses = AddressCheck(self.plan)
-        self._checks: tuple[Check, ...] = (
-            Silence(self.rules, [stream in mapped for stream in range(len(self.rules))]),
-            Rate(self.rules),
-            Spacing(self.rules),
-            NumberCheck(self.plan, spec.records),
-            LimitCheck(self.plan, spec.records),
-            CodeCheck(self.plan, spec.records),
-            LengthCheck(self.plan),
-            ChannelCheck(spec.buses.values()),
-            self.unknown_ids,
-            ClockStepCheck(),
-            self.lines,
-            self._duplicates,
-            ErrorFrames(names),
-            self.addresses,
-        )
+        setting = Setting(spec, self.plan, self.rules, rates, frozenset(mapped))
+        self._checks: tuple[Check[Any], ...] = tuple(check(setting) for check in CHECKS)
+        self._prepare = Preparer(self.plan, channels, joins, rates, self._checks)
         self._consumers: tuple[Consumer[object], ...] = (
             FrameCount(),
             PeriodSummary(len(self.rules)),
@@ -168,7 +134,7 @@ class Engine:
 
     def fold(self, prepared: Prepared) -> Step:
         """Take in the next chunk; chunks come in order."""
-        repeated = self._duplicates.repeats_of_last(prepared)
+        repeated = self._newest.repeats_of_last(prepared.chunk, prepared.repeats)
         if repeated is not None:
             prepared = self._prepare(prepared.chunk, repeated)
         chunk = prepared.chunk
@@ -181,13 +147,18 @@ class Engine:
         view = View(prepared, clock, arrivals, self.timeline, self.session, before_ns, records)
         for feed in self._feeds:
             feed.fold(view)
-        events = [event for check in self._checks for event in check.fold(view)]
+        events = [
+            event
+            for check, part in zip(self._checks, prepared.parts, strict=True)
+            for event in check.fold(view, part)
+        ]
         return Step(tuple(records.values()), tuple(events), self.session.now_ns)
 
     def finish(self) -> Step:
         """Judge the end of the stream; once."""
         self.timeline.close(self.session)
-        events = [event for check in self._checks for event in check.finish()]
+        end = End(self.timeline, self.session)
+        events = [event for check in self._checks for event in check.finish(end)]
         return Step((), tuple(events), self.session.now_ns)
 
     def result(self, kind: type[Consumer[R]]) -> R:
@@ -200,6 +171,17 @@ class Engine:
             if isinstance(consumer, kind):
                 feed.settle()
                 return consumer.result()
+        raise KeyError(kind.__name__)
+
+    def check(self, kind: type[C]) -> C:
+        """Return the check of a class.
+
+        Raises:
+            KeyError: The engine has none of that class.
+        """
+        for check in self._checks:
+            if isinstance(check, kind):
+                return check
         raise KeyError(kind.__name__)
 
     def findings(self) -> list[Finding]:
@@ -232,7 +214,10 @@ class Engine:
             for stream, rule in enumerate(self.rules)
             if not self.timeline.activity.ever[stream]
         ]
+        judged = {key for check in self._checks for key in check.judges}
         for note in (*self.spec.notes, *never):
+            if note.unjudged_key in judged:
+                continue
             yield Finding(
                 kind=SPEC,
                 severity=SPEC.severity,

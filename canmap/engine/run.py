@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from canmap.base.errors import CaptureError
 from canmap.base.words import times
+from canmap.checks.bad_lines import BadLineCheck
 from canmap.summaries.counts import FrameCount
 
 if TYPE_CHECKING:
@@ -99,7 +100,7 @@ def _no_frame(intake: Intake, engine: Engine) -> str:
     names = ", ".join(intake.source.captures)
     if outside := intake.window.nothing_inside():
         return f"{names} {outside}"
-    first = next(iter(engine.lines.findings()), None)
+    first = next(iter(engine.check(BadLineCheck).findings()), None)
     if first is None:
         return f"{names} holds no frame; give a capture that does, or a wider span of time."
     bad_lines = engine.result(FrameCount).bad_lines

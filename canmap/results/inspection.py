@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-from canmap.checks.unknown_ids import identifier
+from canmap.checks.addresses import AddressCheck
+from canmap.checks.unknown_ids import UnknownIdCheck, identifier
 from canmap.findings.finding import Severity
 from canmap.records.columns import Records
 from canmap.summaries.counts import FrameCount
@@ -232,12 +233,12 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
                 nominal_ns=rule.period_ns,
                 period=periods[slot],
                 heartbeat_ns=rule.heartbeat_ns,
-                addresses=engine.addresses.of_slot(slot),
+                addresses=engine.check(AddressCheck).of_slot(slot),
                 values=tuple(_value_summaries(engine, rule, periods)),
             )
             for slot, rule in enumerate(engine.rules[: len(engine.plan.slots)])
         ),
-        unknown_ids=tuple(engine.unknown_ids.counts),
+        unknown_ids=tuple(engine.check(UnknownIdCheck).counts),
         record_summaries=engine.result(RecordSummaries),
         record_types=types,
         findings=tuple(engine.findings()),

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.frames.chunks import FLAG_RECEIVED, FLAG_SENT, FrameKind
+from canmap.frames.chunks import FLAG_RECEIVED, FLAG_SENT, FrameKind, join
 from canmap.signals.shortest import shortest_ns
 
 if TYPE_CHECKING:
@@ -82,6 +82,36 @@ def repeats(chunk: FrameChunk, rates: Mapping[str, BitRates]) -> Repeats:
     if not found:
         return Repeats(_NO_ROWS, _NO_GAPS, ends)
     return Repeats(np.concatenate(found), np.concatenate(gaps), ends)
+
+
+class NewestFrames:
+    """The newest frame of each channel, which the first of the next chunk may repeat.
+
+    Args:
+        rates: By channel; a channel without is not judged.
+    """
+
+    def __init__(self, rates: Mapping[str, BitRates]) -> None:
+        self._rates = rates
+        self._last: dict[str, tuple[FrameChunk, int]] = {}  # in which chunk, and where
+
+    def repeats_of_last(self, chunk: FrameChunk, found: Repeats) -> Repeats | None:
+        """Return the repeats of the next chunk where its first frames repeat those before; else None.
+
+        `found` are those that the chunk alone tells.
+        """
+        rows: list[int] = []
+        gaps: list[int] = []
+        for channel, (first, last) in found.ends.items():
+            before, self._last[channel] = self._last.get(channel), (chunk, last)
+            if before is None or before[0].can_id[before[1]] != chunk.can_id[first]:
+                continue
+            pair = [whole.take(slice(row, row + 1)) for whole, row in (before, (chunk, first))]
+            repeated = repeats(join(pair), self._rates)
+            if len(repeated.rows):
+                rows.append(first)
+                gaps.append(int(repeated.gap_ns[0]))
+        return found.with_first(rows, gaps) if rows else None
 
 
 def _repeated(

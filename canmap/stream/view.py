@@ -7,33 +7,14 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
-    from typing import Protocol
 
     import numpy as np
     from numpy.typing import NDArray
 
-    from canmap.findings.episodes import Event
-    from canmap.findings.finding import Finding
     from canmap.frames.session import SessionClock
     from canmap.records.columns import RecordChunk
     from canmap.signals.prepared import Prepared
     from canmap.timing.arrivals import Arrivals, Timeline
-
-    class Check(Protocol):
-        """Judges a stream chunk by chunk.
-
-        `fold` sees every chunk in order and keeps what must be carried; `finish` is told once that nothing
-        more will come; `findings` may be asked at any time.
-        """
-
-        def fold(self, view: View) -> list[Event]:
-            """Judge one chunk and return what opened and closed."""
-
-        def finish(self) -> list[Event]:
-            """Judge the end of the stream and return what closed."""
-
-        def findings(self) -> list[Finding]:
-            """Return all findings so far."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.checks.duplicates import DuplicateCheck
 from canmap.checks.odd_codes import CodeCheck
 from canmap.checks.out_of_range import LimitCheck
 from canmap.checks.rate import Rate
@@ -19,6 +18,7 @@ from canmap.frames.chunks import BadLine, FrameChunk
 from canmap.frames.session import SessionClock
 from canmap.frames.unread import as_unread, cut_short
 from canmap.records.motion import MotionBuilder
+from canmap.signals.repeats import NewestFrames
 from canmap.timing.arrivals import Timeline
 from canmap.timing.expected import ALWAYS_NS, Activity
 from canmap.timing.newest import Holder
@@ -134,7 +134,7 @@ CARRIES = {
     "awaited since": (Activity, "fold", None),
     "conditions": (Activity, "fold", None),
     "code ordinals": (CodeCheck, "fold", None),
-    "last frame": (DuplicateCheck, "repeats_of_last", None),
+    "last frame": (NewestFrames, "repeats_of_last", None),
 }
 MODAL = {"what is awaited", "awaited since", "conditions"}
 
@@ -160,7 +160,7 @@ RESETS = {
     "what is awaited": lambda activity: activity.awaited.fill(False),
     "awaited since": lambda activity: activity.since_ns.fill(ALWAYS_NS),
     "code ordinals": lambda check: check._episodes._judged.clear(),
-    "last frame": lambda check: check._last.clear(),
+    "last frame": lambda newest: newest._last.clear(),
     "conditions": lambda activity: [holds.fill(False) for holds in activity._holds.values()],
 }
 

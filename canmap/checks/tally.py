@@ -1,0 +1,53 @@
+"""How often keys occur in a chunk: identifiers, addresses."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """How often each of some keys occurs in a chunk, and where first and last.
+
+    Attributes:
+        keys: int64[k], ascending.
+        counts: int64[k], frames of each.
+        first: intp[k], index in the chunk of the first of each.
+        last: intp[k], index of the last.
+    """
+
+    keys: NDArray[np.int64]
+    counts: NDArray[np.int64]
+    first: NDArray[np.intp]
+    last: NDArray[np.intp]
+
+    def rows(self, clock: NDArray[np.int64]) -> Iterator[tuple[int, int, int, int]]:
+        """Yield (key, frames, clock of the first, clock of the last), in the order in which keys came."""
+        order = np.argsort(self.first)
+        columns = (self.keys, self.counts, clock[self.first], clock[self.last])
+        return zip(*(column[order].tolist() for column in columns), strict=True)
+
+
+def tally(keys: NDArray[np.int64], frames: NDArray[np.intp]) -> Tally:
+    """Count the keys, int64[n], of the frames, intp[n]."""
+    unique, first, counts = np.unique(keys, return_index=True, return_counts=True)
+    last = len(keys) - 1 - np.unique(keys[::-1], return_index=True)[1]
+    return Tally(unique, counts, frames[first], frames[last])
+
+
+def tally_small(keys: NDArray[np.intp], frames: NDArray[np.intp]) -> Tally:
+    """Count keys that are small, without sorting."""
+    counts = np.bincount(keys)
+    present = np.flatnonzero(counts)
+    first, last = np.empty(len(counts), np.intp), np.empty(len(counts), np.intp)
+    last[keys] = frames  # of repeated indices the last assignment stays
+    first[keys[::-1]] = frames[::-1]
+    return Tally(present.astype(np.int64), counts[present], first[present], last[present])
