@@ -12,12 +12,13 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from canmap.mapping.choices import choice_codes
+from canmap.mapping.manual import SpeedRange
 from canmap.mapping.model import FieldRule, Limits, OutOfRange
 from canmap.mapping.notes import NoteReason
 from canmap.mapping.reading import field_grammar as g
 from canmap.mapping.reading.marks import Entries, Scalar
 from canmap.mapping.reading.mistakes import shown
-from canmap.mapping.reading.promises import SPEED_POINTS
+from canmap.mapping.reading.promises import SPEED, SPEED_POINTS
 from canmap.mapping.reading.raw_codes import no_data_codes
 from canmap.mapping.reading.sections import note
 from canmap.mapping.reading.shapes import NONE, fits
@@ -66,7 +67,7 @@ def field_rule(
     sources = _sources(values, context) if values else ()
     if values and not sources and field.kind is float:  # what else is wrong
         _limits(values, _dimension(field), field, context)
-        _check_later(values, _dimension(field), context)
+        _dynamics(values, _dimension(field), context)
     if values is None or not sources:
         return None
     first = sources[0]
@@ -175,7 +176,7 @@ def _quantity(
         text = f"{shown(line.unit)} does not convert to {unit_name}, the unit of {rule.type.name}."
         context.faults.add(values.place_of(g.FIELD_UNIT if values.has(g.FIELD_UNIT) else g.SIGNAL), text)
     limits = _limits(values, wanted, rule.type, context)
-    _check_later(values, wanted, context)
+    slew, by_speed = _dynamics(values, wanted, context)
     if line is None:
         return None
     sign = values.get(g.SIGN)
@@ -190,6 +191,8 @@ def _quantity(
         offset=line.offset,
         table=_points(table, line.dimension, wanted, values, context) if table else None,
         limits=limits,
+        slew=slew,
+        range_by_speed=by_speed,
     )
 
 
@@ -293,12 +296,18 @@ def _limits(values: SectionValues, wanted: Dimension, field: FieldType, context:
     return Limits(low, high, unit.name, unit.factor, unit.offset)
 
 
-def _check_later(values: SectionValues, wanted: Dimension, context: Context) -> None:
-    """Check the units of what is not judged yet."""
+def _dynamics(
+    values: SectionValues, wanted: Dimension, context: Context
+) -> tuple[Fraction | None, SpeedRange | None]:
+    """Return the fastest change in SI per second, and the limits by speed in SI."""
     slew, by_speed = values.get(g.SLEW), values.get(g.RANGE_BY_SPEED)
     if slew is not None:
         per_second = tuple(a - b for a, b in zip(wanted, UNITS["s"].dimension, strict=True))
         fits(slew, per_second, values.place_of(g.SLEW), context)
-    for row, point in enumerate((by_speed.get(SPEED_POINTS) if by_speed else None) or ()):
+    speed, points = (by_speed.get(SPEED), by_speed.get(SPEED_POINTS)) if by_speed else (None, None)
+    for row, point in enumerate(points or ()):
         if by_speed:
             fits(point[1], wanted, by_speed.place_of(SPEED_POINTS, row, 1), context)
+    in_si = tuple((at.si, limit.si) for at, limit in points or ())
+    speed_range = SpeedRange(speed=(speed[0], speed[1].name), points=in_si) if speed and points else None
+    return slew.si if slew else None, speed_range

@@ -108,6 +108,10 @@ def _rule(
         start_up_ns=said.get(g.START_UP) or 0,
         active_when=said.get(g.ACTIVE_WHEN) or (),
         heartbeat_ns=said.get(g.HEARTBEAT),
+        counter=said.get(g.COUNTER),
+        checksum=said.get(g.CHECKSUM),
+        relay_of=said.get(g.RELAY_OF),
+        latency_ns=said.get(g.LATENCY),
     )
 
 
@@ -136,6 +140,9 @@ def _selections(
                     minimum_gap_ns=selected.value.get(g.MINIMUM_GAP),
                     heartbeat_ns=None,
                     selected=selected.key,
+                    counter=None,
+                    checksum=None,
+                    relay_of=None,
                     line=selected.place.line,
                 )
             )

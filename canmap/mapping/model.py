@@ -6,16 +6,20 @@ so that a limit can be turned into raw counts without rounding.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING
+
+from canmap.mapping.manual import Manual
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from fractions import Fraction
 
     from canmap.mapping.description.description import DescribedMessage, Description, NoData
+    from canmap.mapping.manual import ChecksumRule, CounterRule, RelayRule, SpeedRange
     from canmap.mapping.notes import Note
+    from canmap.mapping.refs import Condition, SignalRef
     from canmap.vocabulary.record_types import FieldType, Record
 
 
@@ -35,23 +39,6 @@ class OutOfRange(StrEnum):
     KEEP = "keep"
     MASK = "mask"
     CLAMP = "clamp"
-
-
-@dataclass(frozen=True, slots=True)
-class SignalRef:
-    """A signal of a described message on a bus."""
-
-    bus: str
-    message: str
-    signal: str
-
-
-@dataclass(frozen=True, slots=True)
-class Condition:
-    """Holds while the newest raw value of a signal lies in one of the inclusive raw ranges."""
-
-    ref: SignalRef
-    accepts: tuple[tuple[int, int], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +93,10 @@ class MessageRule:
         active_when: It is awaited only while all of these hold.
         heartbeat_ns: Longest promised time between two frames of one that is not cyclic, None for none.
         selected: The value of its multiplexer that the rule is about, None for the whole message.
+        counter: Its counter, None for none.
+        checksum: Its checksum, None for none.
+        relay_of: The message that a gateway passes on as this one, None for none.
+        latency_ns: Time from the sensor to the bus, None where not promised.
     """
 
     bus: str
@@ -121,6 +112,10 @@ class MessageRule:
     active_when: tuple[Condition, ...] = ()
     heartbeat_ns: int | None = None
     selected: Selected | None = None
+    counter: CounterRule | None = None
+    checksum: ChecksumRule | None = None
+    relay_of: RelayRule | None = None
+    latency_ns: int | None = None
 
     @property
     def name(self) -> str:
@@ -169,6 +164,8 @@ class FieldRule:
         max_age_ns: Age from which on the value is invalid, None for never.
         unit: The unit that the spec wrote for the signal, for texts ("" for a choice).
         line: Line of the spec.
+        slew: Fastest promised change, in the record's unit per second, None for none.
+        range_by_speed: Limits that change with the speed, None for none.
     """
 
     type: FieldType
@@ -184,6 +181,8 @@ class FieldRule:
     max_age_ns: int | None
     unit: str
     line: int
+    slew: Fraction | None = None
+    range_by_speed: SpeedRange | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,6 +232,7 @@ class Spec:
         records: In the order of the spec.
         notes: What is accepted but not judged yet, what is not promised, what was corrected.
         files: Every file that it was read from: itself, its fragments, the descriptions.
+        manual: What the manual promises of the whole vehicle.
     """
 
     path: str
@@ -244,3 +244,4 @@ class Spec:
     notes: tuple[Note, ...]
     selections: tuple[MessageRule, ...] = ()
     files: tuple[str, ...] = ()
+    manual: Manual = field(default_factory=Manual)

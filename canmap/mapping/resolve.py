@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from canmap.base.errors import ArgumentError
 from canmap.mapping.corrections import corrected, tell_doubts
 from canmap.mapping.groups import buses_by_group, grouped
+from canmap.mapping.manual_rules import manual
 from canmap.mapping.message_rules import promises
 from canmap.mapping.model import Bus, Geometry, Spec
 from canmap.mapping.own_types import own_types
@@ -87,6 +88,7 @@ def resolve(
         records=records,
         notes=tuple(context.notes),
         selections=promised.selections,
+        manual=manual(top),
     )
 
 

@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from canmap.mapping.model import Condition, MessageRule
+    from canmap.mapping.model import MessageRule
+    from canmap.mapping.refs import Condition
     from canmap.signals.extract import Samples
     from canmap.signals.plan import DecodePlan
 

@@ -9,7 +9,8 @@ from fractions import Fraction
 import pytest
 
 from canmap.mapping.loader import load_spec
-from canmap.mapping.model import OutOfRange, SignalRef, Trigger
+from canmap.mapping.model import OutOfRange, Trigger
+from canmap.mapping.refs import SignalRef
 from canmap.vocabulary.record_types import AxisState, ControlMode, Gear, Record, field_types
 from tests.spec_builders import KIT, VEHICLE, message, signal, spec_of
 

@@ -9,18 +9,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canmap.mapping.model import Selected, Trigger
+from canmap.mapping.reading import promises as p
 from canmap.mapping.reading.mistakes import shown
-from canmap.mapping.reading.promises import (
-    CHECKSUM,
-    COUNTER,
-    FAULTS,
-    OVERRIDES,
-    REDUNDANT,
-    STATE_MACHINES,
-    SUPPLY_GROUPS,
-    VERIFIED_ON,
-    relay,
-)
 from canmap.mapping.reading.raw_codes import code_list, conditions
 from canmap.mapping.reading.sections import Key, Section, mapping, scalar
 from canmap.mapping.reading.shapes import (
@@ -156,6 +146,10 @@ def _unknown_multiplexer(node: Node, context: Context) -> None:
         SELECTION(value, context)
 
 
+COUNTER = Key("counter", p.counter, judged=False)
+CHECKSUM = Key("checksum", p.checksum, judged=False)
+RELAY_OF = Key("relay_of", p.relay, judged=False)
+LATENCY = Key("latency", time_ns, judged=False)
 MULTIPLEXED = Key(
     "multiplexed", each("the list of multiplexers", signal, _multiplexer, below=_unknown_multiplexer)
 )
@@ -172,28 +166,26 @@ MESSAGE = Section(
         MINIMUM_GAP,
         HEARTBEAT,
         MULTIPLEXED,
-        Key("counter", COUNTER, judged=False),
-        Key("checksum", CHECKSUM, judged=False),
-        Key("relay_of", relay, judged=False),
-        Key("latency", time_ns, judged=False),
+        COUNTER,
+        CHECKSUM,
+        RELAY_OF,
+        LATENCY,
     ),
 )
 MESSAGES = Key("messages", about_message(MESSAGE))
 
 WATCHDOG = Key("watchdog", time_ns)
+REACTION = Key("reaction", text, judged=False)
+OBEYED_WHEN = Key("valid_when", conditions, judged=False)
+_REQUIRED = word("what makes a demand valid", ("counter", "checksum", "enable", "range"))
+REQUIRES = Key("requires", one_or_list(_REQUIRED, "words"), judged=False)
 DEMAND = Section(
     "a demand",
     (
         WATCHDOG,
-        Key("reaction", text, judged=False),
-        Key("valid_when", conditions, judged=False),
-        Key(
-            "requires",
-            one_or_list(
-                word("what makes a demand valid", ("counter", "checksum", "enable", "range")), "words"
-            ),
-            judged=False,
-        ),
+        REACTION,
+        OBEYED_WHEN,
+        REQUIRES,
     ),
 )
 DEMANDS = Key("demands", about_message(DEMAND))
@@ -221,21 +213,27 @@ RECORDS: Key[Node] = Key("records", as_it_is)
 # --- the whole ---------------------------------------------------------------------------------------
 
 VEHICLE = Key("vehicle", text, required=True)
+VERIFIED_ON = Key("verified_on", p.verified_on, judged=False)
+SUPPLY_GROUPS = Key("supply_groups", p.SUPPLY_GROUPS, judged=False)
+FAULTS = Key("faults", p.FAULTS, judged=False)
+REDUNDANT = Key("redundant", p.REDUNDANT, judged=False)
+STATE_MACHINES = Key("state_machines", p.STATE_MACHINES, judged=False)
+OVERRIDES = Key("overrides", p.OVERRIDES, judged=False)
 SPEC = Section(
     "a spec",
     (
         VEHICLE,
-        Key("verified_on", VERIFIED_ON, judged=False),
+        VERIFIED_ON,
         GEOMETRY,
         Key("buses", as_it_is, required=True),
         Key("correct", as_it_is),
         MESSAGES,
         DEMANDS,
-        Key("supply_groups", SUPPLY_GROUPS, judged=False),
-        Key("faults", FAULTS, judged=False),
-        Key("redundant", REDUNDANT, judged=False),
-        Key("state_machines", STATE_MACHINES, judged=False),
-        Key("overrides", OVERRIDES, judged=False),
+        SUPPLY_GROUPS,
+        FAULTS,
+        REDUNDANT,
+        STATE_MACHINES,
+        OVERRIDES,
         RECORD_TYPES,
         RECORDS,
     ),

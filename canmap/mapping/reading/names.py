@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from canmap.mapping.model import SignalRef
 from canmap.mapping.reading.mistakes import listed, shown
+from canmap.mapping.refs import MessageRef, SignalRef
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -32,6 +32,11 @@ class FoundMessage:
 
     bus: str
     message: DescribedMessage
+
+    @property
+    def ref(self) -> MessageRef:
+        """How the model names it."""
+        return MessageRef(self.bus, self.message.name)
 
     @property
     def identity(self) -> tuple[str, ...]:

@@ -1,19 +1,33 @@
-"""Grammar of what a manual promises and canmap does not judge yet.
+"""Grammar of what a manual promises beyond how messages come; it becomes what `mapping.manual` holds.
 
 Everything here is read as strictly as the rest, names, labels and units included, so that a spec written
-today stays right; `grammar` hangs it in with ``judged=False``, which gives its user a note.
+today stays right. `grammar` hangs it in with ``judged=False``: its user gets a note until a check judges it.
 """
 
 from __future__ import annotations
 
 import re
+from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from canmap.mapping.description.bits import LONGEST_SIGNAL
+from canmap.mapping.manual import (
+    ChecksumRule,
+    CounterRule,
+    EnableRule,
+    FaultRule,
+    OverrideRule,
+    RedundantPair,
+    RelayRule,
+    StateMachineRule,
+    TransitionRule,
+    VerifiedOn,
+)
 from canmap.mapping.reading.marks import Items, Scalar
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.raw_codes import code_list, conditions
-from canmap.mapping.reading.sections import Key, Section, SectionValues, mapping
+from canmap.mapping.reading.sections import Key, Section, SectionValues, made, mapping
 from canmap.mapping.reading.shapes import (
     Seen,
     any_quantity,
@@ -35,14 +49,16 @@ from canmap.mapping.reading.shapes import (
     word,
     yes_no,
 )
+from canmap.mapping.refs import SignalRef
 from canmap.vocabulary.units import UNITS, find_unit
 
 if TYPE_CHECKING:
     from canmap.mapping.reading.marks import Node
-    from canmap.mapping.reading.names import FoundMessage, FoundSignal
+    from canmap.mapping.reading.names import FoundSignal
     from canmap.mapping.reading.sections import Context
     from canmap.vocabulary.units import Measure
 
+_NO_SIGNAL = SignalRef("", "", "")  # of what is read for its mistakes only
 _CODE = integer(0, 2**32 - 1)
 # The profiles of the AUTOSAR E2E protocol specification (from memory), and the CRC names common in manuals.
 CHECKSUM_PROFILES = (
@@ -63,6 +79,7 @@ COUNTER = Section(
         Key("per", word("what a counter counts", ("message", "sender", "multiplexer"))),
     ),
 )
+counter = made(COUNTER, CounterRule)
 CHECKSUM = Section(
     "a checksum",
     (
@@ -72,15 +89,24 @@ CHECKSUM = Section(
         Key("bytes", list_of(integer(0, 63), "byte numbers, first and last", 2, 2)),
     ),
 )
+checksum = made(CHECKSUM, ChecksumRule)
 RELAY = Section(
     "a relay",
-    (Key("message", message, required=True), Key("decimation", integer(1, 10000)), Key("delay", time_ns)),
+    (
+        Key("message", message, required=True),
+        Key("decimation", integer(1, 10000)),
+        Key("delay", time_ns, field="delay_ns"),
+    ),
 )
+_relay = made(RELAY, RelayRule)
 
 
-def relay(node: Node, context: Context) -> FoundMessage | SectionValues | None:
-    """Read which message is passed on: its name, or a `RELAY`."""
-    return message(node, context) if isinstance(node, Scalar) else RELAY(node, context)
+def relay(node: Node, context: Context) -> RelayRule | None:
+    """Read which message is passed on: its name, or a relay."""
+    if not isinstance(node, Scalar):
+        return _relay(node, context)
+    found = message(node, context)
+    return RelayRule(message=found.ref) if found else None
 
 
 # --- faults ------------------------------------------------------------------------------------------
@@ -94,23 +120,27 @@ FAULT = Section(
         Key("normally_closed", yes_no),
     ),
 )
+_fault = made(FAULT, partial(FaultRule, signal=_NO_SIGNAL))
 
 
-def _signal_faults(found: FoundSignal | None, node: Node, context: Context) -> bool | None:
-    """Read the fault that a signal tells, or those of its bits: {0: {...}, 3: {...}}; None: not known."""
+def _signal_faults(found: FoundSignal | None, node: Node, context: Context) -> tuple[FaultRule, ...] | None:
+    """Read the fault that a signal reports, or those of its bits: {0: {...}, 3: {...}}; None: not known."""
     entries = mapping(node, context, "a fault")
     if entries is None:
         return None
+    ref = found.ref if found else _NO_SIGNAL
     if not entries.pairs or any(as_integer(key) is None for key in entries.pairs):
-        return FAULT(node, context) is not None
+        whole = _fault(node, context)
+        return (replace(whole, signal=ref),) if whole else None
     bit = integer(0, (found.signal.bits if found else LONGEST_SIGNAL) - 1)
     seen = Seen(context)
+    faults = []
     for number_node, fault_node in entries.pairs.values():
         number = bit(number_node, context)
-        FAULT(fault_node, context)
-        if number is not None:
-            seen.first(number_node, number)
-    return True
+        fault = _fault(fault_node, context)
+        if number is not None and seen.first(number_node, number) and fault:
+            faults.append(replace(fault, signal=ref, bit=number))
+    return tuple(faults)
 
 
 FAULTS = each(
@@ -124,45 +154,68 @@ FAULTS = each(
 
 _FROM: Key[Node] = Key("from", as_it_is, required=True)
 _TO: Key[Node] = Key("to", as_it_is, required=True)
+_WITHIN = Key("within", time_ns, field="within_ns")
+_AT_LEAST_AFTER = Key("at_least_after", time_ns)
+_WHEN = Key("when", conditions)
 TRANSITION = Section(
     "a transition",
-    (_FROM, _TO, Key("within", time_ns), Key("at_least_after", time_ns), Key("when", conditions)),
+    (_FROM, _TO, _WITHIN, _AT_LEAST_AFTER, _WHEN),
 )
 ENABLE = Section(
     "an enable",
     (
         Key("signal", signal, required=True),
         Key("edge", word("an edge", ("rising", "falling"))),
-        Key("when", conditions),
-        Key("within", time_ns),
+        _WHEN,
+        _WITHIN,
     ),
 )
+_enable = made(ENABLE, EnableRule)
 _STATE_SIGNAL = Key("signal", signal, required=True)
 _TRANSITIONS = Key("transitions", list_of(TRANSITION, "transitions"))
 _LONGEST: Key[Node] = Key("longest", as_it_is)
-MACHINE = Section("a state machine", (_STATE_SIGNAL, _TRANSITIONS, _LONGEST, Key("enable", ENABLE)))
+_ENABLE = Key("enable", _enable)
+MACHINE = Section("a state machine", (_STATE_SIGNAL, _TRANSITIONS, _LONGEST, _ENABLE))
 
 
-def _machine(node: Node, context: Context) -> SectionValues | None:
+def _machine(node: Node, context: Context) -> StateMachineRule | None:
     """Read a state machine; its states are labels or raw codes of its signal."""
     values = MACHINE(node, context)
     found = values.get(_STATE_SIGNAL) if values else None
     if values is None or found is None:
         return None
-    for transition in values.get(_TRANSITIONS) or ():
-        for end in (_FROM, _TO):
-            states = transition.get(end)
-            if states is not None:
-                code_list(states, found, context)
-    longest = values.get(_LONGEST)
-    entries = mapping(longest, context, "the list of longest times") if longest is not None else None
+    transitions = [_transition(one, found, context) for one in values.get(_TRANSITIONS) or ()]
+    return StateMachineRule(
+        name=context.subject,
+        signal=found.ref,
+        transitions=tuple(transitions),
+        longest_ns=_longest_ns(values.get(_LONGEST), found, context),
+        enable=values.get(_ENABLE),
+    )
+
+
+def _transition(values: SectionValues, found: FoundSignal, context: Context) -> TransitionRule:
+    ends = [values.get(end) for end in (_FROM, _TO)]
+    origin, target = (() if end is None else code_list(end, found, context) or () for end in ends)
+    return TransitionRule(
+        origin=origin,
+        target=target,
+        within_ns=values.get(_WITHIN),
+        at_least_after_ns=values.get(_AT_LEAST_AFTER),
+        when=values.get(_WHEN) or (),
+    )
+
+
+def _longest_ns(node: Node | None, found: FoundSignal, context: Context) -> dict[int, int]:
+    """Read the longest times, by raw code."""
+    entries = mapping(node, context, "the list of longest times") if node is not None else None
     seen = Seen(context)
+    longest: dict[int, int] = {}
     for state, time in entries.pairs.values() if entries else ():
-        codes = code_list(state, found, context)
-        time_ns(time, context)
-        if codes is not None:
-            seen.first(state, codes)
-    return values
+        codes, limit_ns = code_list(state, found, context), time_ns(time, context)
+        if codes is not None and seen.first(state, codes) and limit_ns is not None:
+            longest |= dict.fromkeys(codes, limit_ns)
+    return longest
 
 
 STATE_MACHINES = named("the list of state machines", _machine)
@@ -171,44 +224,53 @@ STATE_MACHINES = named("the list of state machines", _machine)
 
 _PAIR = Key("signals", list_of(signal, "signals", 2, 2), required=True)
 _TOLERANCE = Key("tolerance", any_quantity)
-REDUNDANT_PAIR = Section(
-    "a redundant pair",
-    (
-        _PAIR,
-        Key("slope", word("how the second follows the first", ("same", "half", "inverse", "inverse_half"))),
-        Key("sum", number),
-        _TOLERANCE,
-        Key("within", time_ns),
-    ),
-)
+_SLOPE = Key("slope", word("how the second follows the first", ("same", "half", "inverse", "inverse_half")))
+_PAIR_SUM = Key("sum", number)
+REDUNDANT_PAIR = Section("a redundant pair", (_PAIR, _SLOPE, _PAIR_SUM, _TOLERANCE, _WITHIN))
 
 
-def _redundant(node: Node, context: Context) -> SectionValues | None:
+def _redundant(node: Node, context: Context) -> RedundantPair | None:
     """Read a redundant pair; the tolerance is a share of the range, or in the signals' unit."""
     values = REDUNDANT_PAIR(node, context)
-    pair, tolerance = (values.get(_PAIR), values.get(_TOLERANCE)) if values else (None, None)
-    if values and pair and tolerance and tolerance.unit.dimension != UNITS["%"].dimension:
+    pair = values.get(_PAIR) if values else None
+    if values is None or pair is None:
+        return None
+    tolerance = values.get(_TOLERANCE)
+    if tolerance and tolerance.unit.dimension != UNITS["%"].dimension:
         _fits_signal(tolerance, pair[0], values, _TOLERANCE, context)
-    return values
+    return RedundantPair(
+        name=context.subject,
+        signals=tuple(one.ref for one in pair),
+        slope=values.get(_SLOPE) or "same",
+        sum=values.get(_PAIR_SUM),
+        tolerance=tolerance,
+        within_ns=values.get(_WITHIN),
+    )
 
 
 REDUNDANT = named("the list of redundant pairs", _redundant)
 
 _OVERRIDE_SIGNAL = Key("signal", signal, required=True)
 _THRESHOLD = Key("threshold", any_quantity, required=True)
-OVERRIDE = Section(
-    "an override",
-    (_OVERRIDE_SIGNAL, _THRESHOLD, Key("longer_than", time_ns), Key("latched", yes_no), Key("reset", text)),
-)
+_LONGER_THAN, _LATCHED, _RESET = Key("longer_than", time_ns), Key("latched", yes_no), Key("reset", text)
+OVERRIDE = Section("an override", (_OVERRIDE_SIGNAL, _THRESHOLD, _LONGER_THAN, _LATCHED, _RESET))
 
 
-def _override(node: Node, context: Context) -> SectionValues | None:
+def _override(node: Node, context: Context) -> OverrideRule | None:
     """Read what counts as the driver's override."""
     values = OVERRIDE(node, context)
     found, threshold = (values.get(_OVERRIDE_SIGNAL), values.get(_THRESHOLD)) if values else (None, None)
-    if values and found and threshold:
-        _fits_signal(threshold, found, values, _THRESHOLD, context)
-    return values
+    if values is None or found is None or threshold is None:
+        return None
+    _fits_signal(threshold, found, values, _THRESHOLD, context)
+    return OverrideRule(
+        name=context.subject,
+        signal=found.ref,
+        threshold=threshold,
+        longer_than_ns=values.get(_LONGER_THAN),
+        latched=bool(values.get(_LATCHED)),
+        reset=values.get(_RESET) or "",
+    )
 
 
 OVERRIDES = named("the list of overrides", _override)
@@ -252,18 +314,17 @@ def _bus_name(node: Node, context: Context) -> str | None:
     return found.text if found else None
 
 
+def _hashes(node: Node, context: Context) -> dict[str, str] | None:
+    entries = _read_hashes(node, context)
+    return None if entries is None else {entry.key: entry.value for entry in entries}
+
+
+_read_hashes = each("the list of hashes", _bus_name, lambda _, node, context: _hash(node, context))
 VERIFIED_ON = Section(
     "what a spec was verified on",
-    (
-        Key("firmware", text),
-        Key("manual", text),
-        Key("date", text),
-        Key(
-            "descriptions",
-            each("the list of hashes", _bus_name, lambda _, node, context: _hash(node, context)),
-        ),
-    ),
+    (Key("firmware", text), Key("manual", text), Key("date", text), Key("descriptions", _hashes)),
 )
+verified_on = made(VERIFIED_ON, VerifiedOn)
 
 # --- one field ---------------------------------------------------------------------------------------
 
@@ -275,15 +336,15 @@ def _speed_point(node: Node, context: Context) -> tuple[Measure, ...] | None:
 
 
 SPEED_POINTS = Key("points", list_of(_speed_point, "points", 2), required=True)
-_SPEED = Key("speed", record_field, required=True)
-RANGE_BY_SPEED = Section("a range by speed", (_SPEED, SPEED_POINTS))
+SPEED = Key("speed", record_field, required=True)
+RANGE_BY_SPEED = Section("a range by speed", (SPEED, SPEED_POINTS))
 
 
 def range_by_speed(node: Node, context: Context) -> SectionValues | None:
     """Read a limit that falls or grows with the vehicle's speed."""
     values = RANGE_BY_SPEED(node, context)
-    found = values.get(_SPEED) if values else None
+    found = values.get(SPEED) if values else None
     if values and found and found[1].unit != "m/s":
         text = f"The field {found[0]}.{found[1].name} is no speed."
-        context.faults.add(values.place_of(_SPEED), text)
+        context.faults.add(values.place_of(SPEED), text)
     return values

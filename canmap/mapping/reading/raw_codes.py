@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 
 from canmap.base.words import times
 from canmap.mapping.description.description import NoData
-from canmap.mapping.model import Condition
 from canmap.mapping.reading.marks import Items, Scalar
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.sections import scalar
 from canmap.mapping.reading.shapes import as_integer, each, signal
+from canmap.mapping.refs import Condition
 from canmap.vocabulary.units import find_unit, parse_quantity, si_name
 
 if TYPE_CHECKING:

@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING, Generic, TypeVar, cast
 from canmap.mapping.notes import Note, NoteReason
 from canmap.mapping.reading.marks import Entries, Items, Node, Scalar
 from canmap.mapping.reading.mistakes import listed, shown
+from canmap.mapping.reading.names import FoundMessage, FoundSignal
 
 if TYPE_CHECKING:
     from canmap.mapping.reading.mistakes import Faults, Position
-    from canmap.mapping.reading.names import FoundMessage, Names
+    from canmap.mapping.reading.names import Names
     from canmap.vocabulary.record_types import Record
 
 MESSAGE = "message"  # the one that a section is about
@@ -76,12 +77,14 @@ class Key(Generic[T_co]):
         read: Reader of its value.
         required: Whether leaving it out is a fault.
         judged: False while it is accepted only.
+        field: What the model calls it, "" for the same name.
     """
 
     name: str
     read: Callable[[Node, Context], T_co | None]
     required: bool = False
     judged: bool = True
+    field: str = ""
 
 
 @dataclass(frozen=True)
@@ -164,6 +167,33 @@ class Section:
             context.faults.add(scalar.place, f"`{key.name}` has no value.")
             return None
         return key.read(node, context if key.judged else replace(context, announce=False))
+
+
+def made(section: Section, make: Callable[..., T]) -> Reader[T]:
+    """Make the reader of a section that becomes what the model has; None where a needed value was faulty.
+
+    Args:
+        section: The section.
+        make: Makes it of the values by the names that the model has for the keys, `Key.field`.
+    """
+
+    def read(node: Node, context: Context) -> T | None:
+        values = section(node, context)
+        if values is None or any(values.get(key) is None for key in section.keys if key.required):
+            return None
+        named = {key.field or key.name: modelled(values.get(key)) for key in section.keys}
+        return make(**{name: value for name, value in named.items() if value is not None})
+
+    return read
+
+
+def modelled(value: object) -> object:
+    """Return a value as the model has it: of what the spec names how the engine names it."""
+    if isinstance(value, tuple):
+        return tuple(modelled(item) for item in value)
+    if isinstance(value, FoundMessage | FoundSignal):
+        return value.ref
+    return value.text if isinstance(value, Scalar) else value
 
 
 def meant(

@@ -1,0 +1,250 @@
+"""What a manual promises beyond how messages come: counters, checksums, demands, faults, states, overrides.
+
+Read and resolved with the rest of a spec; which of it is judged is for the checks to say.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from fractions import Fraction
+
+    from canmap.mapping.refs import Condition, MessageRef, SignalRef
+    from canmap.vocabulary.units import Measure
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CounterRule:
+    """A counter that goes on with every frame.
+
+    Attributes:
+        signal: Where it is.
+        step: From one frame to the next.
+        wrap: Its last value before it starts again, None for all ones.
+        reserved: Values that it leaves out.
+        per: What it counts: the frames of a "message", of a "sender", or of a value of the "multiplexer".
+    """
+
+    signal: SignalRef
+    step: int = 1
+    wrap: int | None = None
+    reserved: tuple[int, ...] = ()
+    per: str = "message"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChecksumRule:
+    """A checksum over the payload.
+
+    Attributes:
+        signal: Where it is.
+        profile: Name of the profile.
+        data_id: What is worked in beside the payload, None for nothing.
+        bytes: First and last byte that it covers, None for all but its own.
+    """
+
+    signal: SignalRef
+    profile: str
+    data_id: int | None = None
+    bytes: tuple[int, int] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RelayRule:
+    """A message that a gateway passes on.
+
+    Attributes:
+        message: What is passed on.
+        decimation: One frame in so many is.
+        delay_ns: Longest time that it takes, None where not promised.
+    """
+
+    message: MessageRef
+    decimation: int = 1
+    delay_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DemandRule:
+    """A message by which the kit is commanded.
+
+    Attributes:
+        message: The message.
+        watchdog_ns: Time without it after which the kit reacts, None where not promised.
+        reaction: What the kit then does, in words.
+        valid_when: The kit obeys only while all of these hold.
+        requires: What must be right for that: "counter", "checksum", "enable", "range".
+    """
+
+    message: MessageRef
+    watchdog_ns: int | None = None
+    reaction: str = ""
+    valid_when: tuple[Condition, ...] = ()
+    requires: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FaultRule:
+    """A fault that a signal reports.
+
+    Attributes:
+        signal: The signal.
+        bit: Which of its bits, None for the whole signal.
+        text: What the manual says.
+        severity: "error", "warning" or "note".
+        reset: What clears it, in words.
+        normally_closed: The bit is 0 in the fault.
+    """
+
+    signal: SignalRef
+    bit: int | None = None
+    text: str
+    severity: str = "error"
+    reset: str = ""
+    normally_closed: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TransitionRule:
+    """A legal transition, by raw codes of the state signal.
+
+    Attributes:
+        origin: The states before.
+        target: The states after.
+        within_ns: Longest time that it takes.
+        at_least_after_ns: Shortest time in the old state.
+        when: All must hold.
+    """
+
+    origin: tuple[int, ...]
+    target: tuple[int, ...]
+    within_ns: int | None = None
+    at_least_after_ns: int | None = None
+    when: tuple[Condition, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EnableRule:
+    """How a state machine is enabled.
+
+    Attributes:
+        signal: The enable bit.
+        edge: "rising" or "falling".
+        when: All must hold at the edge.
+        within_ns: Longest time until the kit follows.
+    """
+
+    signal: SignalRef
+    edge: str = "rising"
+    when: tuple[Condition, ...] = ()
+    within_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StateMachineRule:
+    """The states of a part of the kit.
+
+    Attributes:
+        name: As the spec names it.
+        signal: Reports the state.
+        transitions: The legal ones, empty where all are.
+        longest_ns: Longest time in a state, by raw code.
+        enable: How it is enabled, None where not promised.
+    """
+
+    name: str
+    signal: SignalRef
+    transitions: tuple[TransitionRule, ...] = ()
+    longest_ns: Mapping[int, int] = field(default_factory=dict)
+    enable: EnableRule | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RedundantPair:
+    """Two signals that tell the same.
+
+    Attributes:
+        name: As the spec names it.
+        signals: The first and the second.
+        slope: How the second follows the first: "same", "half", "inverse", "inverse_half".
+        sum: What an inverse pair adds up to.
+        tolerance: A share of the range, or in the signals' unit.
+        within_ns: Time for which they may disagree.
+    """
+
+    name: str
+    signals: tuple[SignalRef, ...]
+    slope: str = "same"
+    sum: Fraction | None = None
+    tolerance: Measure | None = None
+    within_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OverrideRule:
+    """What counts as the driver's override.
+
+    Attributes:
+        name: As the spec names it.
+        signal: What the driver moves.
+        threshold: In the signal's unit.
+        longer_than_ns: For how long, None for at once.
+        latched: It stays until it is reset.
+        reset: How, in words.
+    """
+
+    name: str
+    signal: SignalRef
+    threshold: Measure
+    longer_than_ns: int | None = None
+    latched: bool = False
+    reset: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VerifiedOn:
+    """What a spec was verified on, in words; the hashes of the descriptions by bus."""
+
+    firmware: str = ""
+    manual: str = ""
+    date: str = ""
+    descriptions: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpeedRange:
+    """A limit of a field that changes with the vehicle's speed.
+
+    Attributes:
+        speed: Record and field of the speed.
+        points: (speed in m/s, limit in the field's unit), as the spec orders them.
+    """
+
+    speed: tuple[str, str]
+    points: tuple[tuple[Fraction, Fraction], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Manual:
+    """What the manual promises of the whole vehicle.
+
+    Attributes:
+        demands: By which the kit is commanded.
+        supply_groups: Nodes that one relay feeds, by the group's name.
+        faults: Faults that signals report.
+        redundant: Pairs that tell the same.
+        state_machines: States and how they follow each other.
+        overrides: What counts as the driver's.
+        verified_on: What the spec was verified on, None where it does not tell.
+    """
+
+    demands: tuple[DemandRule, ...] = ()
+    supply_groups: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    faults: tuple[FaultRule, ...] = ()
+    redundant: tuple[RedundantPair, ...] = ()
+    state_machines: tuple[StateMachineRule, ...] = ()
+    overrides: tuple[OverrideRule, ...] = ()
+    verified_on: VerifiedOn | None = None

@@ -1,0 +1,120 @@
+"""What a spec says of the manual reaches the model, typed and in SI, whether or not a check judges it yet."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+
+from canmap.checks.all import CHECKS
+from canmap.engine.engine import Engine
+from canmap.mapping.loader import load_spec
+from canmap.mapping.manual import (
+    ChecksumRule,
+    CounterRule,
+    DemandRule,
+    FaultRule,
+    RelayRule,
+    VerifiedOn,
+)
+from canmap.mapping.reading import field_grammar, grammar
+from canmap.mapping.reading.sections import Key, Section
+from canmap.mapping.refs import Condition, MessageRef, SignalRef
+from tests.streams import VEHICLE, spec_of
+
+MS = 1_000_000
+
+
+def rule_of(bus: str, message: str):
+    return next(r for r in spec_of(VEHICLE).messages if (r.bus, r.message.name) == (bus, message))
+
+
+def test_counter_checksum_relay_and_latency_of_a_message() -> None:
+    feedback = rule_of("drive", "SteerFeedback")
+    counter = SignalRef("drive", "SteerFeedback", "Counter")
+    assert feedback.counter == CounterRule(signal=counter, step=1, wrap=14, reserved=(15,), per="message")
+    assert feedback.latency_ns == 12 * MS
+    command = rule_of("drive", "SteerCommand")
+    checksum = SignalRef("drive", "SteerCommand", "Checksum")
+    assert command.checksum == ChecksumRule(signal=checksum, profile="crc8", data_id=0x2A, bytes=(0, 6))
+    relay = RelayRule(message=MessageRef("drive", "SteerFeedback"), decimation=4, delay_ns=5 * MS)
+    assert rule_of("chassis", "SteerFeedback").relay_of == relay
+
+
+def test_a_demand_and_when_it_is_obeyed() -> None:
+    enable, mode = SignalRef("drive", "SteerCommand", "Enable"), SignalRef("drive", "KitState", "Mode")
+    assert spec_of(VEHICLE).manual.demands == (
+        DemandRule(
+            message=MessageRef("drive", "SteerCommand"),
+            watchdog_ns=120 * MS,
+            reaction="the kit lets go of the column",
+            valid_when=(Condition(enable, ((1, 1),)), Condition(mode, ((1, 1), (2, 2)))),
+            requires=("counter", "checksum", "enable", "range"),
+        ),
+    )
+
+
+def test_faults_by_bit_and_of_a_whole_signal() -> None:
+    bits = SignalRef("drive", "KitState", "FaultBits")
+    faults = spec_of(VEHICLE).manual.faults
+    assert faults[1] == FaultRule(signal=bits, bit=1, text="Supply below 10 V", severity="warning")
+    released = SignalRef("drive", "BrakeFeedback", "ParkingReleased")
+    closed = FaultRule(signal=released, text="Parking brake set", severity="note", normally_closed=True)
+    assert faults[2] == closed
+
+
+def test_states_by_raw_code_with_their_conditions() -> None:
+    (machine,) = spec_of(VEHICLE).manual.state_machines
+    assert (machine.name, machine.signal) == ("kit", SignalRef("drive", "KitState", "Mode"))
+    first, second = machine.transitions
+    homed = Condition(SignalRef("drive", "SteerFeedback", "Homed"), ((1, 1),))
+    assert (first.origin, first.target, first.within_ns, first.when) == ((0,), (1, 2), 500 * MS, (homed,))
+    assert (second.origin, second.target) == ((1, 2), (0, 3))
+    assert machine.longest_ns == {3: 600_000 * MS}
+    assert machine.enable is not None
+    assert (machine.enable.edge, machine.enable.when[0].ref.signal) == ("rising", "Speed")
+
+
+def test_pairs_overrides_supply_and_what_it_was_verified_on() -> None:
+    manual = spec_of(VEHICLE).manual
+    (pair,), (override,) = manual.redundant, manual.overrides
+    assert (pair.slope, pair.within_ns, pair.tolerance and pair.tolerance.si) == (
+        "half",
+        100 * MS,
+        Fraction(1, 20),
+    )
+    assert (override.threshold.si, override.longer_than_ns, override.latched) == (4, 100 * MS, True)
+    assert manual.supply_groups == {"kit": ("SteerNode", "BrakeNode")}
+    assert isinstance(manual.verified_on, VerifiedOn)
+    assert manual.verified_on.firmware == "2.14"
+
+
+def test_slew_and_range_by_speed_in_si() -> None:
+    """By hand: 700 deg/s * pi / 180 = 12.2173 rad/s; 540 deg = 9.42478 rad; 20 km/h = 50/9 m/s."""
+    fields = [field for record in spec_of(VEHICLE).records for field in record.fields]
+    field = next(one for one in fields if one.range_by_speed is not None)
+    assert float(field.slew or 0) == pytest.approx(12.2173, rel=1e-5)
+    assert field.range_by_speed is not None
+    assert field.range_by_speed.speed == ("drive", "speed")
+    assert float(field.range_by_speed.points[0][1]) == pytest.approx(9.42478, rel=1e-5)
+    assert field.range_by_speed.points[1][0] == Fraction(50, 9)
+
+
+def unjudged() -> set[str]:
+    sections = [value for module in (grammar, field_grammar) for value in vars(module).values()]
+    keys = {key for section in sections if isinstance(section, Section) for key in section.keys}
+    keys |= {value for value in sections if isinstance(value, Key)}
+    return {key.name for key in keys if not key.judged}
+
+
+def test_a_key_loses_its_note_with_the_check_that_judges_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    spec = load_spec(str(VEHICLE))
+    noted = {finding.key for finding in Engine(spec).findings()}
+    assert "counter" in noted
+    monkeypatch.setattr(CHECKS[0], "judges", ("counter",))
+    assert {finding.key for finding in Engine(spec).findings()} == noted - {"counter"}
+
+
+def test_checks_judge_keys_that_the_grammar_accepts() -> None:
+    assert {key for check in CHECKS for key in check.judges} <= unjudged()
+    assert {"counter", "checksum", "slew", "faults", "valid_when"} <= unjudged()
