@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ from hypothesis import strategies as st
 from canmap.checks.odd_codes import CodeCheck
 from canmap.checks.out_of_range import LimitCheck
 from canmap.checks.rate import Rate
+from canmap.engine.engine import Engine
 from canmap.frames.chunks import BadLine, FrameChunk
 from canmap.frames.session import SessionClock
 from canmap.frames.unread import as_unread, cut_short
@@ -178,3 +180,23 @@ def test_every_carry_is_needed(carry: str, monkeypatch: pytest.MonkeyPatch) -> N
     assert told(pieces, path) != told([whole], path), (
         f"the {carry} could be forgotten between chunks unnoticed"
     )
+
+
+@pytest.mark.parametrize("order", ["backwards", "twice", "on threads"])
+def test_what_is_prepared_depends_on_its_chunk_only(order: str) -> None:
+    whole = eventful()
+    pieces = whole.split([*range(50, len(whole), 97)])
+    spec = spec_of(CART)
+    in_turn, prepared_so = Engine(spec), Engine(spec)
+    if order == "on threads":
+        with ThreadPoolExecutor(4) as pool:
+            prepared = list(pool.map(prepared_so.prepare, pieces))
+    else:
+        prepared = [prepared_so.prepare(piece) for piece in reversed(pieces)][::-1]
+        if order == "twice":
+            prepared = [prepared_so.prepare(piece) for piece in pieces]
+    events = [event for one in prepared for event in prepared_so.fold(one).events]
+    expected = [event for piece in pieces for event in in_turn.fold(in_turn.prepare(piece)).events]
+    assert events == expected
+    assert prepared_so.finish().events == in_turn.finish().events
+    assert prepared_so.findings() == in_turn.findings() != []
