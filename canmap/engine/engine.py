@@ -42,13 +42,10 @@ from canmap.summaries.counts import FrameCount
 from canmap.summaries.fields import RecordSummaries
 from canmap.summaries.periods import PeriodSummary
 from canmap.timing.arrivals import Timeline
-from canmap.timing.newest import Holder
+from canmap.timing.newest import Newest
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
-
-    import numpy as np
-    from numpy.typing import NDArray
 
     from canmap.findings.episodes import Event
     from canmap.frames.chunks import FrameChunk
@@ -103,7 +100,6 @@ class Engine:
         )
         self._plain = PlainFields(self.plan, [(builder.slot, builder.fields) for builder in self._builders])
         needed = {column for builder in self._builders for column in builder.columns}
-        self._holder = Holder(needed, len(self.plan.columns))
         joins = sorted({pair for builder in self._builders for pair in builder.joins})
         rates = {
             bus.channel: BitRates(bus.bit_rate_bps, bus.data_bit_rate_bps)
@@ -115,6 +111,7 @@ class Engine:
         self._duplicates = DuplicateCheck(names, rates)
         self.session = SessionClock()
         self.timeline = Timeline(self.plan, self.rules, channels)
+        self._newest = Newest(needed | self.timeline.activity.columns, len(self.plan.columns))
         mapped = {builder.slot for builder in self._builders} | {self.plan.columns[c].slot for c in needed}
         self.unknown_ids = UnknownIdCheck(tuple(spec.buses), channels, buses_by_identifier(self.rules))
         self.lines = BadLineCheck()
@@ -176,8 +173,10 @@ class Engine:
         clock = self.session.advance(chunk.t_ns)
         before_ns = max(before_ns, self.session.start_ns or 0)
         self.timeline.cover(chunk, self.session)
-        arrivals = self.timeline.fold(prepared.samples, clock)
-        records = self._build(prepared, clock)
+        self._newest.begin(prepared, clock)
+        arrivals = self.timeline.fold(prepared.samples, clock, self._newest)
+        records = self._build(prepared)
+        self._newest.carry()
         view = View(prepared, clock, arrivals, self.timeline, self.session, before_ns, records)
         for feed in self._feeds:
             feed.fold(view)
@@ -212,13 +211,12 @@ class Engine:
         ]
         return sorted(clamped, key=place_in_order)
 
-    def _build(self, prepared: Prepared, clock: NDArray[np.int64]) -> dict[str, RecordChunk]:
-        plain = self._plain.build(prepared, clock, self._holder)
+    def _build(self, prepared: Prepared) -> dict[str, RecordChunk]:
+        plain = self._plain.build(prepared.samples, self._newest)
         built = [
-            builder.build(prepared, clock, self._holder, made)
+            builder.build(prepared.chunk, self._newest, made)
             for builder, made in zip(self._builders, plain, strict=True)
         ]
-        self._holder.carry(prepared, clock)
         return {chunk.name: chunk for chunk in built if chunk is not None}
 
     def _spec_notes(self, start_ns: int) -> Iterable[Finding]:

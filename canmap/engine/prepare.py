@@ -13,6 +13,7 @@ from canmap.frames.chunks import FLAG_FD, FrameKind
 from canmap.signals.extract import extract
 from canmap.signals.prepared import HIGHEST, LOWEST, Prepared, Tally
 from canmap.signals.repeats import repeats
+from canmap.timing.newest import latest
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -78,7 +79,7 @@ class Preparer:
             low=low,
             high=high,
             wrong_length=self._wrong_length(chunk, samples),
-            joins={pair: self._join(samples, *pair) for pair in self._joins},
+            joins={pair: latest(samples, *pair) for pair in self._joins},
             unknown=_unknown_ids(chunk, bus, slot),
             channel_counts=np.bincount(chunk.channel, minlength=len(chunk.channels)),
             error_frames=error_frames,
@@ -118,13 +119,6 @@ class Preparer:
             return None
         keys = slot[frames].astype(np.int64) << 16 | (chunk.can_id[frames] & 0xFFFF)
         return Tally(*_distinct(keys, frames))
-
-    def _join(self, samples: Samples, slot: int, group: int) -> NDArray[np.intp] | None:
-        if group == self._plan.slots[slot].groups.start:
-            return None
-        stamps = samples.rows[samples.slot_start[slot] : samples.slot_start[slot + 1]]
-        positions = samples.positions(self._plan.groups[group].columns.start)
-        return np.searchsorted(positions, stamps, side="right") - 1
 
 
 def _unknown_ids(chunk: FrameChunk, bus: NDArray[np.int16], slot: NDArray[np.int32]) -> Tally:

@@ -47,7 +47,7 @@ class SignalRef:
 
 
 @dataclass(frozen=True, slots=True)
-class Condition:
+class Requirement:
     """Holds while the newest raw value of a signal lies in one of the inclusive raw ranges."""
 
     ref: SignalRef
@@ -118,7 +118,7 @@ class MessageRule:
     line: int
     minimum_gap_ns: int | None = None
     start_up_ns: int = 0
-    active_when: tuple[Condition, ...] = ()
+    active_when: tuple[Requirement, ...] = ()
     heartbeat_ns: int | None = None
     selected: Selected | None = None
 
@@ -180,7 +180,7 @@ class FieldRule:
     no_data: tuple[tuple[NoData, ...], ...]
     limits: Limits | None
     out_of_range: OutOfRange
-    valid_when: tuple[Condition, ...]
+    valid_when: tuple[Requirement, ...]
     max_age_ns: int | None
     unit: str
     line: int
