@@ -244,7 +244,7 @@ def test_a_payload_too_short_for_a_condition_does_not_fulfil_it(tmp_path: Path) 
 
 
 def test_its_own_signal_counts_from_the_next_frame_on(tmp_path: Path) -> None:
-    # Value 1 asks for Tick within 50 ms. Each frame is judged by the Value of the frame before it: the gaps to
+    # Value 1 asks for Tick within 50 ms. A frame is judged by the Value of the frame before it: the gaps to
     # 100 and 200 ms are too long, though the frame at 200 says 0; nothing is asked then until after 900 ms.
     spec = kit(tmp_path, WHEN.replace("Mode.State: 2", "Tick.Value: 1"))
     said = {0: 1, 100: 1, 200: 0, 500: 0, 900: 1}
