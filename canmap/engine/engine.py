@@ -22,20 +22,17 @@ from canmap.mapping.notes import Note, NoteReason
 from canmap.records.build import RecordBuilder
 from canmap.records.plain import PlainFields
 from canmap.signals.plan import DecodePlan
-from canmap.signals.repeats import BitRates, NewestFrames
+from canmap.signals.repeats import BitRates, LastFrames
 from canmap.stream.consumer import Feed
 from canmap.stream.view import View
 from canmap.summaries.counts import FrameCount
 from canmap.summaries.fields import RecordSummaries
 from canmap.summaries.periods import PeriodSummary
 from canmap.timing.arrivals import Timeline
-from canmap.timing.newest import Holder
+from canmap.timing.newest import Newest
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
-
-    import numpy as np
-    from numpy.typing import NDArray
 
     from canmap.findings.episodes import Event
     from canmap.frames.chunks import FrameChunk
@@ -87,16 +84,16 @@ class Engine:
         )
         self._plain = PlainFields(self.plan, [(builder.slot, builder.fields) for builder in self._builders])
         needed = {column for builder in self._builders for column in builder.columns}
-        self._holder = Holder(needed, len(self.plan.columns))
         joins = sorted({pair for builder in self._builders for pair in builder.joins})
         rates = {
             bus.channel: BitRates(bus.bit_rate_bps, bus.data_bit_rate_bps)
             for bus in spec.buses.values()
             if bus.bit_rate_bps is not None
         }
-        self._newest = NewestFrames(rates)
+        self._last_frames = LastFrames(rates)
         self.session = SessionClock()
         self.timeline = Timeline(self.plan, self.rules, channels)
+        self._newest = Newest(needed | self.timeline.activity.columns, len(self.plan.columns))
         mapped = {builder.slot for builder in self._builders} | {self.plan.columns[c].slot for c in needed}
         setting = Setting(spec, self.plan, self.rules, rates, frozenset(mapped))
         self._checks: tuple[Check[Any], ...] = tuple(check(setting) for check in CHECKS)
@@ -134,7 +131,7 @@ class Engine:
 
     def fold(self, prepared: Prepared) -> Step:
         """Take in the next chunk; chunks come in order."""
-        repeated = self._newest.repeats_of_last(prepared.chunk, prepared.repeats)
+        repeated = self._last_frames.repeats_of_last(prepared.chunk, prepared.repeats)
         if repeated is not None:
             prepared = self._prepare(prepared.chunk, repeated)
         chunk = prepared.chunk
@@ -142,8 +139,10 @@ class Engine:
         clock = self.session.advance(chunk.t_ns)
         before_ns = max(before_ns, self.session.start_ns or 0)
         self.timeline.cover(chunk, self.session)
-        arrivals = self.timeline.fold(prepared.samples, clock)
-        records = self._build(prepared, clock)
+        self._newest.begin(prepared, clock)
+        arrivals = self.timeline.fold(prepared.samples, clock, self._newest)
+        records = self._build(prepared)
+        self._newest.carry()
         view = View(prepared, clock, arrivals, self.timeline, self.session, before_ns, records)
         for feed in self._feeds:
             feed.fold(view)
@@ -194,13 +193,12 @@ class Engine:
         ]
         return sorted(clamped, key=place_in_order)
 
-    def _build(self, prepared: Prepared, clock: NDArray[np.int64]) -> dict[str, RecordChunk]:
-        plain = self._plain.build(prepared, clock, self._holder)
+    def _build(self, prepared: Prepared) -> dict[str, RecordChunk]:
+        plain = self._plain.build(prepared.samples, self._newest)
         built = [
-            builder.build(prepared, clock, self._holder, made)
+            builder.build(prepared.chunk, self._newest, made)
             for builder, made in zip(self._builders, plain, strict=True)
         ]
-        self._holder.carry(prepared, clock)
         return {chunk.name: chunk for chunk in built if chunk is not None}
 
     def _spec_notes(self, start_ns: int) -> Iterable[Finding]:

@@ -14,6 +14,7 @@ from canmap.frames.chunks import FrameKind
 from canmap.signals.extract import extract
 from canmap.signals.prepared import HIGHEST, LOWEST, Prepared
 from canmap.signals.repeats import repeats
+from canmap.timing.newest import latest
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -75,7 +76,7 @@ class Preparer:
             samples=samples,
             low=low,
             high=high,
-            joins={pair: self._join(samples, *pair) for pair in self._joins},
+            joins={pair: latest(samples, *pair) for pair in self._joins},
             channel_counts=np.bincount(chunk.channel, minlength=len(chunk.channels)),
             error_frames=error_frames,
             remote_frames=remote_frames,
@@ -93,10 +94,3 @@ class Preparer:
             low[present] = np.minimum.reduceat(samples.raw, starts)
             high[present] = np.maximum.reduceat(samples.raw, starts)
         return low, high
-
-    def _join(self, samples: Samples, slot: int, group: int) -> NDArray[np.intp] | None:
-        if group == self._plan.slots[slot].groups.start:
-            return None
-        stamps = samples.rows[samples.slot_start[slot] : samples.slot_start[slot + 1]]
-        positions = samples.positions(self._plan.groups[group].columns.start)
-        return np.searchsorted(positions, stamps, side="right") - 1

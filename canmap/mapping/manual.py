@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from fractions import Fraction
 
-    from canmap.mapping.refs import Condition, MessageRef, SignalRef
+    from canmap.mapping.refs import MessageRef, Requirement, SignalRef
     from canmap.vocabulary.units import Measure
 
 
@@ -82,7 +82,7 @@ class DemandRule:
     message: MessageRef
     watchdog_ns: int | None = None
     reaction: str = ""
-    valid_when: tuple[Condition, ...] = ()
+    valid_when: tuple[Requirement, ...] = ()
     requires: tuple[str, ...] = ()
 
 
@@ -123,7 +123,7 @@ class TransitionRule:
     target: tuple[int, ...]
     within_ns: int | None = None
     at_least_after_ns: int | None = None
-    when: tuple[Condition, ...] = ()
+    when: tuple[Requirement, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,7 +139,7 @@ class EnableRule:
 
     signal: SignalRef
     edge: str = "rising"
-    when: tuple[Condition, ...] = ()
+    when: tuple[Requirement, ...] = ()
     within_ns: int | None = None
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from canmap.mapping.description.description import DescribedMessage, Description, NoData
     from canmap.mapping.manual import ChecksumRule, CounterRule, RelayRule, SpeedRange
     from canmap.mapping.notes import Note
-    from canmap.mapping.refs import Condition, SignalRef
+    from canmap.mapping.refs import Requirement, SignalRef
     from canmap.vocabulary.record_types import FieldType, Record
 
 
@@ -109,7 +109,7 @@ class MessageRule:
     line: int
     minimum_gap_ns: int | None = None
     start_up_ns: int = 0
-    active_when: tuple[Condition, ...] = ()
+    active_when: tuple[Requirement, ...] = ()
     heartbeat_ns: int | None = None
     selected: Selected | None = None
     counter: CounterRule | None = None
@@ -177,7 +177,7 @@ class FieldRule:
     no_data: tuple[tuple[NoData, ...], ...]
     limits: Limits | None
     out_of_range: OutOfRange
-    valid_when: tuple[Condition, ...]
+    valid_when: tuple[Requirement, ...]
     max_age_ns: int | None
     unit: str
     line: int

@@ -23,7 +23,7 @@ class SignalRef:
 
 
 @dataclass(frozen=True, slots=True)
-class Condition:
+class Requirement:
     """Holds while the newest raw value of a signal lies in one of the inclusive raw ranges."""
 
     ref: SignalRef

@@ -10,36 +10,21 @@ import numpy as np
 from canmap.mapping.model import OutOfRange
 from canmap.records.columns import FieldColumn, RecordChunk
 from canmap.records.motion import FIELDS, MotionBuilder
-from canmap.signals.extract import among, no_data
+from canmap.signals.extract import no_data
 from canmap.signals.ranges import Range
 from canmap.signals.values import Choice, Quantity
-from canmap.timing.newest import NEVER_NS, Held, Holder
+from canmap.timing.conditions import Condition
+from canmap.timing.newest import Held, ages_ns
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
+    from canmap.frames.chunks import FrameChunk
     from canmap.mapping.model import FieldRule, Geometry, RecordRule
     from canmap.signals.plan import ColumnKind, DecodePlan
-    from canmap.signals.prepared import Prepared
-
-
-@dataclass(frozen=True, slots=True)
-class Requirement:
-    """A condition on the newest raw value of a column.
-
-    Attributes:
-        column: The column.
-        kind: How its raw values are read.
-        accepts: Inclusive raw ranges; one of them must hold the value.
-        max_age_ns: Age from which on the condition does not hold, None for never.
-    """
-
-    column: int
-    kind: ColumnKind
-    accepts: tuple[tuple[int, int], ...]
-    max_age_ns: int | None
+    from canmap.timing.newest import Newest
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,13 +34,13 @@ class FieldPlan:
     rule: FieldRule
     value: Quantity | Choice
     kinds: tuple[ColumnKind, ...]  # of its sources
-    requirements: tuple[Requirement, ...]
+    conditions: tuple[Condition, ...]
     range: Range | None
 
     @property
     def columns(self) -> tuple[int, ...]:
         """The columns that it needs."""
-        return (*self.value.columns, *(need.column for need in self.requirements))
+        return (*self.value.columns, *(condition.column for condition in self.conditions))
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,28 +114,22 @@ class RecordBuilder:
         return self._fields
 
     def build(
-        self,
-        prepared: Prepared,
-        clock: NDArray[np.int64],
-        holder: Holder,
-        plain: Mapping[str, FieldColumn],
+        self, chunk: FrameChunk, newest: Newest, plain: Mapping[str, FieldColumn]
     ) -> RecordChunk | None:
         """Return the records of a chunk, None if it has none.
 
         Args:
-            prepared: The chunk.
-            clock: int64[frames], session clock of each.
-            holder: Knows the samples of the chunks before.
+            chunk: The chunk.
+            newest: The newest samples at it.
             plain: The fields that are made already, by name.
         """
-        samples = prepared.samples
-        rows = samples.rows[samples.slot_start[self.slot] : samples.slot_start[self.slot + 1]]
+        stamps = newest.of_slot(self.slot)
+        rows, stamped = stamps.rows, stamps.clock
         if not len(rows):
             return None
-        stamped = clock[rows]
         careful = [field for field in self._fields if field.rule.type.name not in plain]
         held = {
-            column: holder.at_records(prepared, clock, stamped, (self.slot, self._group[column]), column)
+            column: newest.at(column, stamps)
             for column in {column for field in careful for column in field.columns}
         }
         shared = Shared.of(len(rows))
@@ -158,7 +137,7 @@ class RecordBuilder:
         columns = {name: made.get(name) or plain[name] for name in self._names}
         if self._motion is not None:
             columns = self._motion.derive(stamped, columns)
-        return RecordChunk(self.rule.name, self.rule.type, stamped, prepared.chunk.t_ns[rows], columns)
+        return RecordChunk(self.rule.name, self.rule.type, stamped, chunk.t_ns[rows], columns)
 
 
 def _field_plan(
@@ -166,16 +145,15 @@ def _field_plan(
 ) -> FieldPlan:
     is_number = rule.type.kind is float
     value = Quantity.of_rule(rule, plan) if is_number else Choice.of_rule(rule, plan)
-    requirements = []
+    conditions = []
     for need in rule.valid_when:
-        column = plan.column_of[need.ref.bus, need.ref.message, need.ref.signal]
-        max_age_ns = stale_after_ns.get((need.ref.bus, need.ref.message))
-        requirements.append(Requirement(column, plan.columns[column].kind, need.accepts, max_age_ns))
+        stale_ns = stale_after_ns.get((need.ref.bus, need.ref.message))
+        conditions.append(Condition.of(need, plan, holds_for_ns=stale_ns, own_frame_counts=True))
     return FieldPlan(
         rule=rule,
         value=value,
         kinds=tuple(plan.columns[column].kind for column in value.columns),
-        requirements=tuple(requirements),
+        conditions=tuple(conditions),
         range=Range.of_field(rule, value, plan) if isinstance(value, Quantity) else None,
     )
 
@@ -184,20 +162,20 @@ def _field_column(
     field: FieldPlan, held: dict[int, Held], clock: NDArray[np.int64], shared: Shared
 ) -> FieldColumn:
     sources = [held[column] for column in field.value.columns]
-    doubts = [source.valid for source in sources if source.valid is not None]
+    doubts = [source.present for source in sources if source.present is not None]
     if all(source.own for source in sources):
         age_ns = shared.ageless
     else:
         oldest = sources[0].clock_ns
         for source in sources[1:]:
             oldest = np.minimum(oldest, source.clock_ns)
-        age_ns = np.where(oldest == NEVER_NS, -1, clock - oldest)
+        age_ns = ages_ns(clock, oldest)
         if field.rule.max_age_ns is not None:
             doubts.append(age_ns <= field.rule.max_age_ns)
     for source, kind, codes in zip(sources, field.kinds, field.rule.no_data, strict=True):
         if codes:
             doubts.append(~no_data(source.raw, kind, codes))
-    doubts += [_holds(need, held[need.column], clock) for need in field.requirements]
+    doubts += [condition.fulfilled(held[condition.column], clock) for condition in field.conditions]
     values, flagged = _values(field, sources, doubts, shared)
     return FieldColumn(values, np.logical_and.reduce(doubts) if doubts else shared.always, age_ns, flagged)
 
@@ -222,12 +200,3 @@ def _values(
     elif field.rule.out_of_range is OutOfRange.CLAMP:
         values = np.where(outside, np.clip(values, *field.range.ends), values)
     return values, flagged
-
-
-def _holds(need: Requirement, held: Held, clock: NDArray[np.int64]) -> NDArray[np.bool_]:
-    accepted = among(held.raw, need.kind, need.accepts)
-    if held.valid is not None:
-        accepted &= held.valid
-    if need.max_age_ns is not None and not held.own:
-        accepted &= clock - held.clock_ns <= need.max_age_ns
-    return accepted

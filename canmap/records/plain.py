@@ -15,7 +15,7 @@ import numpy as np
 from canmap.records.columns import FieldColumn
 from canmap.signals.plan import ColumnKind
 from canmap.signals.values import Choice, Quantity
-from canmap.timing.newest import NEVER_NS
+from canmap.timing.newest import Together
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -23,9 +23,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.records.build import FieldPlan
+    from canmap.signals.extract import Samples
     from canmap.signals.plan import DecodePlan
-    from canmap.signals.prepared import Prepared
-    from canmap.timing.newest import Holder
+    from canmap.timing.newest import Newest
 
 _FOR_EVER = np.iinfo(np.int64).max
 MOST_RECORDS = 1 << 10  # of a kind in a chunk: with more it is faster to take its fields one by one
@@ -34,7 +34,7 @@ _CODES = 256  # raw codes that are looked up in a table; all others mean nothing
 
 def is_plain(field: FieldPlan) -> bool:
     """Tell whether a field can be made in the one pass."""
-    if field.requirements or any(field.rule.no_data) or field.kinds != (ColumnKind.INTEGER,):
+    if field.conditions or any(field.rule.no_data) or field.kinds != (ColumnKind.INTEGER,):
         return False
     if isinstance(field.value, Choice):
         codes = field.value.codes
@@ -74,76 +74,25 @@ class _Sources:
 
     def __init__(self, plan: DecodePlan, fields: Sequence[tuple[int, int, FieldPlan]]) -> None:
         self._record = np.array([record for record, _, _ in fields], np.intp)
-        self._column = np.array([field.value.columns[0] for _, _, field in fields], np.intp)
+        self._asked = Together(plan, [(slot, field.value.columns[0]) for _, slot, field in fields])
         ages = [field.rule.max_age_ns for _, _, field in fields]
         self._max_age_ns = np.array([_FOR_EVER if age is None else age for age in ages], np.int64)
-        pairs = [(slot, plan.columns[field.value.columns[0]].group) for _, slot, field in fields]
-        self._pairs = tuple(dict.fromkeys(pairs))
-        self._pair = np.array([self._pairs.index(pair) for pair in pairs], np.intp)
 
-    def gather(
-        self, prepared: Prepared, clock: NDArray[np.int64], records: NDArray[np.intp], holder: Holder
-    ) -> _Gathered | None:
+    def gather(self, newest: Newest, records: NDArray[np.intp]) -> _Gathered | None:
         """Gather the samples; None where no field has a record.
 
         Args:
-            prepared: The chunk.
-            clock: int64[frames], session clock of each.
+            newest: The newest samples at the chunk.
             records: intp[records], how many records of each kind the chunk has.
-            holder: Knows the samples of the chunks before.
         """
         fields = np.flatnonzero(records[self._record])
         if not len(fields):
             return None
-        samples, column = prepared.samples, self._column[fields]
-        count = records[self._record[fields]]
-        start = np.cumsum(count) - count
-        joins = [prepared.joins.get(pair) for pair in self._pairs]
-        place = np.arange(int(count.sum())) - np.repeat(start, count)
-        is_joined = np.array([join is not None for join in joins])[self._pair[fields]]
-        if not is_joined.any():
-            place += np.repeat(samples.column_start[column], count)
-            valid = None if samples.valid is None else samples.valid[place]
-            return _Gathered(fields, start, count, samples.raw[place], valid, None)
-        ages, offsets = self._ages(prepared, clock, joins)
-        joined = np.flatnonzero(np.repeat(is_joined, count))
-        newest = place[joined] + np.repeat(offsets[self._pair[fields]], count)[joined]
-        age_ns = np.zeros(len(place), np.int64)
-        taken = np.concatenate([join for join in joins if join is not None])[newest]
-        place[joined] = taken
-        before = place < 0
-        place += np.repeat(samples.column_start[column], count)
-        place[before] = 0
-        raw = samples.raw[place] if len(samples.raw) else np.zeros(len(place), np.int64)
-        valid = np.ones(len(place), np.bool_) if samples.valid is None else samples.valid[place]
-        age_ns[joined] = ages[newest]
-        if before.any():
-            earlier = np.repeat(column, count)[before]
-            raw[before], valid[before] = holder.raw[earlier], holder.valid[earlier]
-            held_ns = holder.clock_ns[earlier]
-            age_ns[before] = np.where(held_ns == NEVER_NS, -1, age_ns[before] - held_ns)
-        valid &= age_ns <= np.repeat(self._max_age_ns[fields], count)
-        return _Gathered(fields, start, count, raw, valid, age_ns)
-
-    def _ages(
-        self, prepared: Prepared, clock: NDArray[np.int64], joins: Sequence[NDArray[np.intp] | None]
-    ) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
-        """Age of the newest sample of each joined pair at its records, and where each pair begins.
-
-        Where it came before the chunk: the clock of the record itself.
-        """
-        samples = prepared.samples
-        ages, offsets, begin = [], np.zeros(len(joins), np.intp), 0
-        for number, ((slot, group), join) in enumerate(zip(self._pairs, joins, strict=True)):
-            if join is None:
-                continue
-            offsets[number] = begin
-            begin += len(join)
-            stamped = clock[samples.rows[samples.slot_start[slot] : samples.slot_start[slot + 1]]]
-            first = int(join.searchsorted(0))
-            stamped[first:] -= clock[samples.frames[samples.group_start[group] + join[first:]]]
-            ages.append(stamped)
-        return np.concatenate(ages), offsets
+        held = newest.together(self._asked, fields)
+        valid, age_ns = held.present, held.age_ns
+        if valid is not None and age_ns is not None:
+            valid &= age_ns <= np.repeat(self._max_age_ns[fields], held.count)
+        return _Gathered(fields, held.start, held.count, held.raw, valid, age_ns)
 
 
 class PlainFields:
@@ -175,18 +124,16 @@ class PlainFields:
         has_table = np.array([one is not None for one in tables], np.bool_)
         self._table = np.where(has_table, (np.cumsum(has_table) - 1) * (_CODES + 1), -1)
 
-    def build(
-        self, prepared: Prepared, clock: NDArray[np.int64], holder: Holder
-    ) -> list[dict[str, FieldColumn]]:
+    def build(self, samples: Samples, newest: Newest) -> list[dict[str, FieldColumn]]:
         """Return the plain fields of each kind of record by name, as far as one pass is the faster way."""
         made: list[dict[str, FieldColumn]] = [{} for _ in self._slot]
-        records = np.diff(prepared.samples.slot_start)[self._slot]
+        records = np.diff(samples.slot_start)[self._slot]
         records[records > MOST_RECORDS] = 0
         most = int(records.max(initial=0))
         shared = np.ones(most, np.bool_), np.zeros(most, np.bool_), np.zeros(most, np.int64)
         for number, name, column in (
-            *self._numbers(self._of_quantities.gather(prepared, clock, records, holder), shared),
-            *self._codes(self._of_choices.gather(prepared, clock, records, holder), shared),
+            *self._numbers(self._of_quantities.gather(newest, records), shared),
+            *self._codes(self._of_choices.gather(newest, records), shared),
         ):
             made[number][name] = column
         return made

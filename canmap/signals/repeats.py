@@ -84,8 +84,8 @@ def repeats(chunk: FrameChunk, rates: Mapping[str, BitRates]) -> Repeats:
     return Repeats(np.concatenate(found), np.concatenate(gaps), ends)
 
 
-class NewestFrames:
-    """The newest frame of each channel, which the first of the next chunk may repeat.
+class LastFrames:
+    """The last frame of each channel, which the first of the next chunk may repeat.
 
     Args:
         rates: By channel; a channel without is not judged.

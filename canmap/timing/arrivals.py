@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from canmap.signals.plan import DecodePlan
     from canmap.timing.expected import Changes
     from canmap.timing.holes import Cover
+    from canmap.timing.newest import Newest
 
 Number = TypeVar("Number", np.int64, np.float64)
 NO_FRAMES = np.zeros(0, np.intp)
@@ -190,7 +191,7 @@ class Timeline:
             self.until_ns[self._streams_on(channel)] = session.now_ns
         self.holes.close(session.now_ns)
 
-    def fold(self, samples: Samples, clock: NDArray[np.int64]) -> Arrivals:
+    def fold(self, samples: Samples, clock: NDArray[np.int64], newest: Newest) -> Arrivals:
         """Take in the described frames of a chunk and return their arrivals."""
         rows, bounds = self._rows(samples)
         counts = np.diff(bounds)
@@ -200,7 +201,7 @@ class Timeline:
         gap = np.empty_like(at)
         np.subtract(at[1:], at[:-1], out=gap[1:])
         gap[start] = at[start] - self.last_ns[streams]
-        anew, cut, real = self._await(samples, clock, (rows, bounds), gap)
+        anew, cut, real = self._await(newest, clock, (rows, bounds), gap)
         arrivals = Arrivals(streams, start, count, at, gap, real[streams], anew, self.seen[streams], cut)
         self.last_ns[streams] = at[start + count - 1]
         self.seen[streams] += count
@@ -216,7 +217,7 @@ class Timeline:
 
     def _await(
         self,
-        samples: Samples,
+        newest: Newest,
         clock: NDArray[np.int64],
         frames: tuple[NDArray[np.intp], NDArray[np.intp]],
         gap: NDArray[np.int64],
@@ -228,7 +229,7 @@ class Timeline:
         anew = []
         cut, self._cut = self._cut, []
         for stream in self.activity.streams:
-            changes = self.activity.fold(stream, samples, clock)
+            changes = self.activity.fold(stream, newest)
             own = slice(int(bounds[stream]), int(bounds[stream + 1]))
             at = clock[rows[own]]
             earlier = np.concatenate((self.last_ns[stream : stream + 1], at))

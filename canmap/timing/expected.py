@@ -1,8 +1,7 @@
 """When a message has to come at all: while its conditions hold and its start-up is over.
 
-In: the decoded samples of each chunk. Out: for each stream of messages, where in the chunk it begins or
-ceases to be awaited. A condition goes by the newest value of its signal, however old; before the first it
-does not hold.
+In: the newest samples at each chunk. Out: for each stream of messages, where in the chunk it begins or
+ceases to be awaited.
 """
 
 from __future__ import annotations
@@ -12,7 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.signals.extract import among
+from canmap.timing.conditions import Condition, all_hold
+from canmap.timing.newest import Moments
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,9 +20,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.mapping.model import MessageRule
-    from canmap.mapping.refs import Condition
-    from canmap.signals.extract import Samples
     from canmap.signals.plan import DecodePlan
+    from canmap.timing.newest import Newest
 
 ALWAYS_NS = np.iinfo(np.int64).min
 
@@ -53,6 +52,7 @@ class Activity:
 
     Attributes:
         streams: The streams that are not always awaited.
+        columns: The columns that their conditions are about.
         awaited: bool[streams], the state so far.
         ever: bool[streams], whether it has been awaited at all.
         since_ns: int64[streams], session clock from which on it is awaited, ALWAYS_NS for always.
@@ -62,8 +62,14 @@ class Activity:
         self.streams = tuple(
             stream for stream, rule in enumerate(rules) if rule.active_when or rule.start_up_ns
         )
-        self._tests = {stream: _tests(rules[stream].active_when, plan) for stream in self.streams}
-        self._holds = {stream: np.zeros(len(self._tests[stream]), np.bool_) for stream in self.streams}
+        self._conditions = {
+            stream: tuple(
+                Condition.of(need, plan, holds_for_ns=None, own_frame_counts=False)
+                for need in rules[stream].active_when
+            )
+            for stream in self.streams
+        }
+        self.columns = {one.column for conditions in self._conditions.values() for one in conditions}
         self._start_up_ns = np.array([rule.start_up_ns for rule in rules], np.int64)
         self.awaited = np.array([not rule.active_when for rule in rules], np.bool_)
         self.ever = self.awaited.copy()
@@ -74,50 +80,23 @@ class Activity:
         late = self.awaited & (self._start_up_ns > 0)
         self.since_ns[late] = start_ns + self._start_up_ns[late]
 
-    def fold(self, stream: int, samples: Samples, clock: NDArray[np.int64]) -> Changes:
+    def fold(self, stream: int, newest: Newest) -> Changes:
         """Take in the samples of a chunk and return what they change for a stream."""
-        rows, awaited = self._states(stream, samples)
+        came, awaited = self._states(stream, newest)
         changed = awaited[1:] != awaited[:-1]
-        rows = rows[changed]
-        at = clock[rows]
+        rows, at = came.rows[changed], came.clock[changed]
         awaited = np.concatenate((awaited[:1], awaited[1:][changed]))
         since_ns = np.concatenate(([self.since_ns[stream]], at + self._start_up_ns[stream]))
         self.awaited[stream], self.since_ns[stream] = awaited[-1], since_ns[-1]
         self.ever[stream] |= awaited.any()
         return Changes(rows, at, awaited, since_ns)
 
-    def _states(self, stream: int, samples: Samples) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    def _states(self, stream: int, newest: Newest) -> tuple[Moments, NDArray[np.bool_]]:
         """The frames that carry a conditional signal, and the state before the first and after each."""
-        before = self.awaited[stream : stream + 1]
-        tests = self._tests[stream]
-        starts = samples.column_start
-        present = [test for test, (column, _) in enumerate(tests) if starts[column] < starts[column + 1]]
-        if not present:
-            return np.zeros(0, np.intp), before
-        positions = {test: samples.positions(tests[test][0]) for test in present}
-        rows = np.unique(np.concatenate(list(positions.values())))
-        holds = self._holds[stream]
-        awaited = np.full(len(rows), all(holds[test] for test in range(len(tests)) if test not in present))
-        for test in present:
-            newest = np.searchsorted(positions[test], rows, side="right")
-            values = np.concatenate((holds[test : test + 1], _holding(samples, *tests[test])))
-            awaited &= values[newest]
-            holds[test] = values[-1]
-        return rows, np.concatenate((before, awaited))
-
-
-_Test = tuple[int, tuple[tuple[int, int], ...]]  # a column, and the raw ranges that it must lie in
-
-
-def _tests(conditions: Sequence[Condition], plan: DecodePlan) -> tuple[_Test, ...]:
-    return tuple(
-        (plan.column_of[need.ref.bus, need.ref.message, need.ref.signal], need.accepts) for need in conditions
-    )
-
-
-def _holding(samples: Samples, column: int, accepts: tuple[tuple[int, int], ...]) -> NDArray[np.bool_]:
-    """Which samples of a column lie in one of the ranges; one that its payload does not hold does not."""
-    holds = among(samples.values(column), samples.plan.columns[column].kind, accepts)
-    if samples.valid is not None:
-        holds &= samples.valid[samples.column_start[column] : samples.column_start[column + 1]]
-    return holds
+        conditions = self._conditions[stream]
+        came = newest.of_columns(condition.column for condition in conditions)
+        if not len(came.rows):
+            return came, self.awaited[stream : stream + 1]
+        # What a frame brings counts from the next on, so the state after each is that before the next.
+        end = Moments(np.append(came.rows, came.rows[-1] + 1), np.append(came.clock, came.clock[-1]))
+        return came, all_hold(conditions, newest, end)

@@ -20,10 +20,11 @@ from canmap.frames.chunks import BadLine, FrameChunk
 from canmap.frames.session import SessionClock
 from canmap.frames.unread import as_unread, cut_short
 from canmap.records.motion import MotionBuilder
-from canmap.signals.repeats import NewestFrames
+from canmap.signals.repeats import LastFrames
 from canmap.timing.arrivals import Timeline
 from canmap.timing.expected import ALWAYS_NS, Activity
-from canmap.timing.newest import Holder
+from canmap.timing.newest import NEVER_NS, Newest
+from tests import kits
 from tests.streams import CART, MS, START_NS, TRUCK, VEHICLE, cuts, frames, inspected, spec_of, streams
 
 if TYPE_CHECKING:
@@ -126,7 +127,7 @@ def never(*_: object, **__: object) -> None:
 
 
 CARRIES = {
-    "newest sample": (Holder, "carry", never),
+    "newest sample": (Newest, "carry", never),
     "last arrival": (Timeline, "fold", None),
     "session clock": (SessionClock, "advance", None),
     "rate window": (Rate, "_close_windows", None),
@@ -134,11 +135,10 @@ CARRIES = {
     "pose": (MotionBuilder, "derive", None),
     "what is awaited": (Activity, "fold", None),
     "awaited since": (Activity, "fold", None),
-    "conditions": (Activity, "fold", None),
     "code ordinals": (CodeCheck, "fold", None),
-    "last frame": (NewestFrames, "repeats_of_last", None),
+    "last frame": (LastFrames, "repeats_of_last", None),
 }
-MODAL = {"what is awaited", "awaited since", "conditions"}
+MODAL = {"what is awaited", "awaited since"}
 
 
 def forgetting(original, reset):
@@ -162,17 +162,14 @@ RESETS = {
     "what is awaited": lambda activity: activity.awaited.fill(False),
     "awaited since": lambda activity: activity.since_ns.fill(ALWAYS_NS),
     "code ordinals": lambda check: check._episodes._judged.clear(),
-    "last frame": lambda newest: newest._last.clear(),
-    "conditions": lambda activity: [holds.fill(False) for holds in activity._holds.values()],
+    "last frame": lambda frames: frames._last.clear(),
 }
 
 
 @pytest.mark.parametrize("carry", CARRIES)
 def test_every_carry_is_needed(carry: str, monkeypatch: pytest.MonkeyPatch) -> None:
     whole, path = (modal(), VEHICLE) if carry in MODAL else (eventful(), CART)
-    points = (
-        range(3, len(whole), 3) if carry in MODAL else [401, 705, 750, 1090, 1164, 1600, 1801, 2140, 2300]
-    )
+    points = range(1, len(whole)) if carry in MODAL else [401, 705, 750, 1090, 1164, 1600, 1801, 2140, 2300]
     pieces = whole.split(points)
     assert told(pieces, path) == told([whole], path)
     owner, name, method = CARRIES[carry]
@@ -200,3 +197,70 @@ def test_what_is_prepared_depends_on_its_chunk_only(order: str) -> None:
     assert events == expected
     assert prepared_so.finish().events == in_turn.finish().events
     assert prepared_so.findings() == in_turn.findings() != []
+
+
+HELD = """\
+BO_ 256 Stamp: 8 Node
+ SG_ Speed : 0|16@1+ (0.1,0) [0|0] "km/h" Other
+BO_ 512 Pedals: 8 Node
+ SG_ Throttle : 0|8@1+ (1,0) [0|0] "%" Other
+ SG_ Ready : 8|1@1+ (1,0) [0|0] "" Other
+BO_ 768 Tick: 8 Node
+ SG_ Value : 0|8@1+ (1,0) [0|0] "" Other
+"""
+OF_RECORDS = """\
+records:
+  drive:
+    type: Drive
+    stamp: Stamp
+    speed: {signal: Stamp.Speed, valid_when: {Pedals.Ready: yes}}
+    throttle: {signal: Pedals.Throttle, range: [0 %, 50 %], out_of_range: clamp, max_age: 30 ms}
+"""
+OF_MESSAGES = """\
+messages:
+  Tick: {period: 10 ms, stale_after: 20 ms, active_when: {Pedals.Ready: yes}}
+"""
+
+
+def pedalled() -> FrameChunk:
+    """Pedals every 40 ms that the stamps between them hold: good, beyond the range, too short, and away."""
+    rows = []
+    for i in range(160):
+        percent = 80 if 40 <= i < 80 else 20
+        data = bytes([percent, 0 if i % 32 < 8 else 1, *bytes(6)])
+        if i % 4 == 0 and not 100 <= i < 130:
+            rows.append(kits.row(10 * i, 0x200, data[: 0 if 80 <= i < 90 else 8]))
+        rows.append(kits.row(10 * i + 1, 0x100, bytes([36, *bytes(7)])))
+        if i % 3 == 0:
+            rows.append(kits.row(10 * i + 2, 0x300))
+    return frames(rows)
+
+
+FORGOTTEN = {
+    "value": lambda newest: newest.raw.fill(0),
+    "clock": lambda newest: newest.clock_ns.fill(NEVER_NS),
+    "that it came": lambda newest: newest.present.fill(False),
+    "that its payload was too short": lambda newest: newest.present.fill(True),
+    # The value is cut down to the limit anyway, so that the flag alone can tell the difference.
+    "that it was out of range": lambda newest: np.minimum(newest.raw, 50, out=newest.raw),
+}
+
+
+@pytest.mark.parametrize(
+    ("text", "what"),
+    [
+        *((OF_RECORDS, what) for what in FORGOTTEN),
+        (OF_MESSAGES, "value"),  # these hold for ever, so no clock matters
+        (OF_MESSAGES, "that it came"),
+        (OF_MESSAGES.replace("yes", "no"), "that its payload was too short"),  # which is held as 0
+    ],
+)
+def test_everything_of_a_newest_sample_is_carried(
+    text: str, what: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kits.spec_of(tmp_path, HELD, text, periods_ms={0x200: 40})
+    whole, path = pedalled(), tmp_path / "spec.yaml"
+    pieces = whole.split(range(1, len(whole)))
+    assert told(pieces, path) == told([whole], path)
+    monkeypatch.setattr(Newest, "begin", forgetting(Newest.begin, FORGOTTEN[what]))
+    assert told(pieces, path) != told([whole], path), f"the {what} of a sample could be forgotten unnoticed"

@@ -19,7 +19,7 @@ from canmap.mapping.manual import (
 )
 from canmap.mapping.reading import field_grammar, grammar
 from canmap.mapping.reading.sections import Key, Section
-from canmap.mapping.refs import Condition, MessageRef, SignalRef
+from canmap.mapping.refs import MessageRef, Requirement, SignalRef
 from tests.streams import VEHICLE, spec_of
 
 MS = 1_000_000
@@ -48,7 +48,7 @@ def test_a_demand_and_when_it_is_obeyed() -> None:
             message=MessageRef("drive", "SteerCommand"),
             watchdog_ns=120 * MS,
             reaction="the kit lets go of the column",
-            valid_when=(Condition(enable, ((1, 1),)), Condition(mode, ((1, 1), (2, 2)))),
+            valid_when=(Requirement(enable, ((1, 1),)), Requirement(mode, ((1, 1), (2, 2)))),
             requires=("counter", "checksum", "enable", "range"),
         ),
     )
@@ -67,7 +67,7 @@ def test_states_by_raw_code_with_their_conditions() -> None:
     (machine,) = spec_of(VEHICLE).manual.state_machines
     assert (machine.name, machine.signal) == ("kit", SignalRef("drive", "KitState", "Mode"))
     first, second = machine.transitions
-    homed = Condition(SignalRef("drive", "SteerFeedback", "Homed"), ((1, 1),))
+    homed = Requirement(SignalRef("drive", "SteerFeedback", "Homed"), ((1, 1),))
     assert (first.origin, first.target, first.within_ns, first.when) == ((0,), (1, 2), 500 * MS, (homed,))
     assert (second.origin, second.target) == ((1, 2), (0, 3))
     assert machine.longest_ns == {3: 600_000 * MS}

@@ -241,3 +241,15 @@ def test_a_payload_too_short_for_a_condition_does_not_fulfil_it(tmp_path: Path) 
     rows += [row(t, 0x200) for t in range(10, 120, 10)]
     result = both(kit(tmp_path, WHEN), sorted(rows, key=lambda one: one[0]))
     assert {finding.kind for finding in serious(result)} == {"length"}
+
+
+def test_its_own_signal_counts_from_the_next_frame_on(tmp_path: Path) -> None:
+    # Value 1 asks for Tick within 50 ms. A frame is judged by the Value of the frame before it: the gaps to
+    # 100 and 200 ms are too long, though the frame at 200 says 0; nothing is asked then until after 900 ms.
+    spec = kit(tmp_path, WHEN.replace("Mode.State: 2", "Tick.Value: 1"))
+    said = {0: 1, 100: 1, 200: 0, 500: 0, 900: 1}
+    result = both(
+        spec, [row(t, 0x200, bytes([value, *bytes(7)])) for t, value in said.items()] + [row(980, 0x300)]
+    )
+    found = [(span_ms(result, one), one.count, one.open) for one in of_kind(result, "stale")]
+    assert found == [((0.0, 200.0), 2, False), ((900.0, 980.0), 1, True)]

@@ -16,7 +16,7 @@ from canmap.mapping.reading.marks import Items, Scalar
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.sections import scalar
 from canmap.mapping.reading.shapes import as_integer, each, signal
-from canmap.mapping.refs import Condition
+from canmap.mapping.refs import Requirement
 from canmap.vocabulary.units import find_unit, parse_quantity, si_name
 
 if TYPE_CHECKING:
@@ -88,15 +88,17 @@ def no_data_codes(node: Node, found: FoundSignal, context: Context) -> tuple[NoD
     return tuple(spans) if len(context.faults) == before else None
 
 
-def _accepted(found: FoundSignal, node: Node, context: Context) -> Condition | None:
+def _accepted(found: FoundSignal, node: Node, context: Context) -> Requirement | None:
     """Read what a signal must be: codes, or one limit."""
     if isinstance(node, Scalar):
         side, _, rest = node.text.partition(" ")
         if side in {"above", "below"}:
             span = _beyond(side, rest, found, node, context)
-            return Condition(found.ref, (span,)) if span else None
+            return Requirement(found.ref, (span,)) if span else None
     codes = code_list(node, found, context)
-    return None if codes is None else Condition(found.ref, tuple((code, code) for code in sorted(set(codes))))
+    return (
+        None if codes is None else Requirement(found.ref, tuple((code, code) for code in sorted(set(codes))))
+    )
 
 
 def _beyond(
@@ -129,7 +131,7 @@ def _raw_side(limit: Fraction, above: bool, span: tuple[int, int]) -> tuple[int,
 _read_conditions = each("the list of conditions", signal, _accepted)
 
 
-def conditions(node: Node, context: Context) -> tuple[Condition, ...] | None:
+def conditions(node: Node, context: Context) -> tuple[Requirement, ...] | None:
     """Read {signal: code, label, list of them, or a limit}; all must hold."""
     entries = _read_conditions(node, context)
     return None if entries is None else tuple(entry.value for entry in entries)
