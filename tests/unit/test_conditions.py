@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.mapping.model import Requirement, SignalRef
+from canmap.mapping.refs import Requirement, SignalRef
 from canmap.timing.conditions import Condition, all_hold
 from tests.kits import row, spec_of
 from tests.newest import slot, uncut
