@@ -8,7 +8,7 @@ cutting of the same frames into chunks gives the same records, findings and summ
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, TypeVar
 
 from canmap.base.errors import UsageError
@@ -37,6 +37,7 @@ from canmap.records.plain import PlainFields
 from canmap.signals.plan import DecodePlan
 from canmap.signals.repeats import BitRates
 from canmap.stream.consumer import Feed
+from canmap.stream.sink import Step
 from canmap.stream.view import View
 from canmap.summaries.counts import FrameCount
 from canmap.summaries.fields import RecordSummaries
@@ -50,7 +51,6 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from canmap.findings.episodes import Event
     from canmap.frames.chunks import FrameChunk
     from canmap.mapping.model import MessageRule, Spec
     from canmap.records.columns import RecordChunk
@@ -59,21 +59,6 @@ if TYPE_CHECKING:
     from canmap.stream.view import Check
 
 R = TypeVar("R")
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """What one chunk led to.
-
-    Attributes:
-        records: The records that it stamped, one chunk a kind.
-        events: Findings that opened or closed.
-        now_ns: Session clock after it.
-    """
-
-    records: tuple[RecordChunk, ...]
-    events: tuple[Event, ...]
-    now_ns: int
 
 
 class Engine:
@@ -182,13 +167,13 @@ class Engine:
         for feed in self._feeds:
             feed.fold(view)
         events = [event for check in self._checks for event in check.fold(view)]
-        return Step(tuple(records.values()), tuple(events), self.session.now_ns)
+        return Step(tuple(records.values()), tuple(events), self.session.now_ns, len(clock))
 
     def finish(self) -> Step:
         """Judge the end of the stream; once."""
         self.timeline.close(self.session)
         events = [event for check in self._checks for event in check.finish()]
-        return Step((), tuple(events), self.session.now_ns)
+        return Step((), tuple(events), self.session.now_ns, 0)
 
     def result(self, kind: type[Consumer[R]]) -> R:
         """Return what the consumer of a class has of the stream so far.

@@ -15,11 +15,12 @@ from canmap.base.words import times
 from canmap.summaries.counts import FrameCount
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Iterable, Iterator
 
-    from canmap.engine.engine import Engine, Step
+    from canmap.engine.engine import Engine
     from canmap.engine.intake import Intake, T
     from canmap.signals.prepared import Prepared
+    from canmap.stream.sink import Step
     from canmap.timing.pace import Pace
 
 
@@ -60,39 +61,44 @@ class StopRequest:
             self._busy = False
 
 
-def run(
-    intake: Intake,
-    engine: Engine,
-    listen: Callable[[Step], None] | None = None,
-    pace: Pace | None = None,
-    stop: StopRequest | None = None,
-) -> None:
-    """Bring a whole source through the engine.
+def steps_of(
+    intake: Intake, engine: Engine, pace: Pace | None = None, stop: StopRequest | None = None
+) -> Iterator[Step]:
+    """Bring a whole source through the engine; yield what every chunk led to, and last what the end led to.
+
+    Without any frame there is no end to judge: whoever needs one asks `require_frames`.
 
     Args:
         intake: The source, read ahead.
         engine: A fresh engine.
-        listen: Gets what every chunk led to, and last what the end led to.
         pace: Hands the frames on as they were recorded; without it they come as fast as they can be read.
         stop: Ends it before its time; what came until then is judged as if it were all.
 
     Raises:
         KeyboardInterrupt: `stop` came before any frame.
-        CaptureError: The source holds no frame, or cannot be read.
+        CaptureError: The source cannot be read.
     """
     prepared: Iterable[Prepared]
     if pace is None:
         prepared = intake.prepared(engine)
     else:
         prepared = (engine.prepare(piece) for chunk in intake.chunks() for piece in pace.chunks(chunk))
-    tell = listen or (lambda _step: None)
     for chunk in prepared if stop is None else stop.until(prepared):
-        tell(engine.fold(chunk))
-    if stop is not None and stop.asked and not engine.frames:
+        yield engine.fold(chunk)
+    if engine.frames:
+        yield engine.finish()
+    elif stop is not None and stop.asked:
         raise KeyboardInterrupt
+
+
+def require_frames(intake: Intake, engine: Engine) -> None:
+    """Check that a source that came to its end held a frame.
+
+    Raises:
+        CaptureError: It did not.
+    """
     if not engine.frames:
         raise CaptureError(_no_frame(intake, engine))
-    tell(engine.finish())
 
 
 def _no_frame(intake: Intake, engine: Engine) -> str:
