@@ -89,7 +89,7 @@ class Delivering:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        """Close all sinks that were opened; of several failures the first is raised, with notes of the others."""
+        """Close all that were opened; of several failures the first is raised, with notes of the others."""
         first = error
         while self._unclosed:
             try:
