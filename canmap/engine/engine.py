@@ -66,6 +66,7 @@ class Engine:
 
     Args:
         spec: What the vehicle should say.
+        consumers: What sums up the stream besides what every inspection needs.
 
     Attributes:
         spec: The same.
@@ -77,7 +78,7 @@ class Engine:
         lines: The check that finds the bad lines.
     """
 
-    def __init__(self, spec: Spec) -> None:
+    def __init__(self, spec: Spec, consumers: Iterable[Consumer[object]] = ()) -> None:
         self.spec = spec
         self.plan = DecodePlan.build([(name, bus.description) for name, bus in spec.buses.items()])
         channels = [bus.channel for bus in spec.buses.values()]
@@ -124,6 +125,7 @@ class Engine:
             FrameCount(),
             PeriodSummary(len(self.rules)),
             RecordSummaries({builder.rule.name: builder.empty.columns for builder in self._builders}),
+            *consumers,
         )
         self._feeds = tuple(Feed(consumer) for consumer in self._consumers)
 
