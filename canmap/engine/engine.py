@@ -59,6 +59,7 @@ if TYPE_CHECKING:
     from canmap.stream.view import Check
 
 R = TypeVar("R")
+C = TypeVar("C")
 
 
 class Engine:
@@ -75,7 +76,6 @@ class Engine:
         rules: The message rules, one a stream: those of the slots, then those of multiplexer values.
         addresses: The check that knows from where to where messages of parameter groups came.
         unknown_ids: The check that knows the unknown identifiers.
-        lines: The check that finds the bad lines.
     """
 
     def __init__(self, spec: Spec, consumers: Iterable[Consumer[object]] = ()) -> None:
@@ -103,7 +103,6 @@ class Engine:
         self.timeline = Timeline(self.plan, self.rules, channels)
         mapped = {builder.slot for builder in self._builders} | {self.plan.columns[c].slot for c in needed}
         self.unknown_ids = UnknownIdCheck(tuple(spec.buses), channels, buses_by_identifier(self.rules))
-        self.lines = BadLineCheck()
         self.addresses = AddressCheck(self.plan)
         self._checks: tuple[Check, ...] = (
             Silence(self.rules, [stream in mapped for stream in range(len(self.rules))]),
@@ -116,7 +115,7 @@ class Engine:
             ChannelCheck(spec.buses.values()),
             self.unknown_ids,
             ClockStepCheck(),
-            self.lines,
+            BadLineCheck(),
             self._duplicates,
             ErrorFrames(names),
             self.addresses,
@@ -187,6 +186,17 @@ class Engine:
             if isinstance(consumer, kind):
                 feed.settle()
                 return consumer.result()
+        raise KeyError(kind.__name__)
+
+    def check(self, kind: type[C]) -> C:
+        """Return the check of a class.
+
+        Raises:
+            KeyError: The engine has none of that class.
+        """
+        for check in self._checks:
+            if isinstance(check, kind):
+                return check
         raise KeyError(kind.__name__)
 
     def findings(self) -> list[Finding]:

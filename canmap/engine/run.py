@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from canmap.base.errors import CaptureError
 from canmap.base.words import times
-from canmap.summaries.counts import FrameCount
+from canmap.checks.bad_lines import BadLineCheck
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -105,9 +105,9 @@ def _no_frame(intake: Intake, engine: Engine) -> str:
     names = ", ".join(intake.source.captures)
     if outside := intake.window.nothing_inside():
         return f"{names} {outside}"
-    first = next(iter(engine.lines.findings()), None)
+    bad_lines = engine.check(BadLineCheck)
+    first = next(iter(bad_lines.findings()), None)
     if first is None:
         return f"{names} holds no frame; give a capture that does, or a wider span of time."
-    bad_lines = engine.result(FrameCount).bad_lines
-    lines = f": none of {times(bad_lines, 'line')} can be read" if bad_lines else ""
+    lines = f": none of {times(bad_lines.count, 'line')} can be read" if bad_lines.count else ""
     return f"{names} holds no frame{lines}. {first.text}"
