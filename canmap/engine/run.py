@@ -1,4 +1,4 @@
-"""The only loop of the package: a source's pieces through the engine to whoever listens.
+"""The only loop of the package: a source's pieces through the engine, step by step to whoever asks.
 
 Reading a file prepares chunks on a pool of threads while they are folded in order; a paced replay prepares
 and folds piece by piece. Nothing else knows which it is.
