@@ -16,7 +16,7 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from canmap.api.inspect import inspect
+    from canmap.api.inspect import inspect, steps
     from canmap.api.transcribe import Transcript, transcribe
     from canmap.base.errors import CanmapError, CaptureError, DescriptionError, SpecError, UsageError
     from canmap.findings.finding import Finding, Kind, Severity
@@ -24,10 +24,12 @@ if TYPE_CHECKING:
     from canmap.mapping.model import Spec
     from canmap.records.columns import Records
     from canmap.results.inspection import Inspection
+    from canmap.stream.sink import About, Sink, Step
 
 __version__ = "0.1.0"
 
 _HOMES = {
+    "About": "canmap.stream.sink",
     "CanmapError": "canmap.base.errors",
     "CaptureError": "canmap.base.errors",
     "DescriptionError": "canmap.base.errors",
@@ -36,16 +38,20 @@ _HOMES = {
     "Kind": "canmap.findings.finding",
     "Records": "canmap.records.columns",
     "Severity": "canmap.findings.finding",
+    "Sink": "canmap.stream.sink",
     "Spec": "canmap.mapping.model",
     "SpecError": "canmap.base.errors",
+    "Step": "canmap.stream.sink",
     "Transcript": "canmap.api.transcribe",
     "UsageError": "canmap.base.errors",
     "inspect": "canmap.api.inspect",
     "load_spec": "canmap.mapping.loader",
+    "steps": "canmap.api.inspect",
     "transcribe": "canmap.api.transcribe",
 }
 
 __all__ = [
+    "About",
     "CanmapError",
     "CaptureError",
     "DescriptionError",
@@ -54,12 +60,15 @@ __all__ = [
     "Kind",
     "Records",
     "Severity",
+    "Sink",
     "Spec",
     "SpecError",
+    "Step",
     "Transcript",
     "UsageError",
     "inspect",
     "load_spec",
+    "steps",
     "transcribe",
 ]
 

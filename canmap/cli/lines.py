@@ -16,79 +16,61 @@ from canmap.frames.window import LONGEST_S
 from canmap.vocabulary.record_types import field_types
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from canmap.engine.engine import Engine, Step
     from canmap.findings.episodes import Event
-    from canmap.mapping.model import Spec
     from canmap.records.columns import RecordChunk
     from canmap.results.inspection import Inspection
+    from canmap.stream.sink import About, Step
     from canmap.timing.pace import Pace
 
 
 class LinePrinter:
-    """Prints what every step brings.
+    """Prints what every step brings: the sink of `canmap replay`.
+
+    Lines do not wait for what may still come of their moment, so that of one moment those of an earlier step
+    stand first; nothing else of them depends on the steps.
 
     Args:
-        spec: The spec, for the names of its records.
-        wanted: Records to print; None for all, "none" for none.
         every_s: Session time between two lines of one record.
-        silent: Print nothing at all.
 
     Raises:
-        UsageError: `wanted` names a record that the spec does not make, or `every_s` is negative.
+        UsageError: `every_s` is no time.
     """
 
-    def __init__(self, spec: Spec, wanted: Sequence[str] | None, every_s: float, *, silent: bool) -> None:
-        known = [rule.name for rule in spec.records]
-        names = known if wanted is None else [name for name in wanted if name != "none"]
-        for name in names:
-            if name not in known:
-                raise UsageError(f"{spec.path} makes no record {name}; it makes {', '.join(known)}.")
+    def __init__(self, every_s: float) -> None:
         if not 0 <= every_s <= LONGEST_S:
             raise UsageError(f"--every {every_s:g} is no time; give seconds, 0 for every record.")
-        self._names = frozenset(names)
         self._every_ns = round(every_s * 1e9)
         self._first_ns: dict[str, int] = {}  # of each record: its first line, and when its next is due
         self._next_ns: dict[str, int] = {}
         self._told_ns = 0  # session clock up to which everything is told
-        self._silent = silent
+        self._zero_ns = 0
         self._out = console()
 
-    def step(self, engine: Engine, step: Step) -> None:
+    def open(self, about: About) -> None:
+        """Note what the times count from."""
+        self._zero_ns = about.zero_ns
+
+    def write(self, step: Step) -> None:
         """Print the lines of one step, in the order of their time.
 
         What begins and ends has the time at which that is known, and says when it was where that is earlier:
         a silence is known to be too long only after a while. What is known of the whole has the last time.
         """
-        if self._silent:
-            return
-        zero_ns = engine.session.zero_ns
         lines: list[tuple[int, Text]] = []
         for chunk in step.records:
-            if chunk.name in self._names:
-                lines += self._record_lines(chunk)
+            lines += self._record_lines(chunk)
         told_ns = step.now_ns
         for event in step.events:
             known_ns = step.now_ns if event.known_ns is None else event.known_ns
             known_ns = max(known_ns, self._told_ns)
             told_ns = max(told_ns, known_ns)
-            lines.append((known_ns, _event_line(event, known_ns, zero_ns)))
+            lines.append((known_ns, _event_line(event, known_ns, self._zero_ns)))
         self._told_ns = max(self._told_ns, told_ns)
         for at_ns, line in sorted(lines, key=lambda pair: pair[0]):
-            self._out.print(Text(f"{_seconds(at_ns, zero_ns):>10} s  ") + line, soft_wrap=True)
+            self._out.print(Text(f"{_seconds(at_ns, self._zero_ns):>10} s  ") + line, soft_wrap=True)
 
-    def finish(self, result: Inspection, pace: Pace | None) -> None:
-        """Print the verdict, and how well the pace was kept."""
-        if self._silent:
-            return
-        counts = [
-            times(sum(f.severity is severity for f in result.findings), severity.value)
-            for severity in Severity
-        ]
-        self._out.print(f"{result.verdict.upper()}: {', '.join(counts)}")
-        if pace is not None:
-            self._out.print(f"No frame came more than {pace.worst_late_s * 1e3:.0f} ms late.", style="dim")
+    def close(self, *, whole: bool) -> None:
+        """Add nothing: every line is told, and the verdict comes with the result."""
 
     def _record_lines(self, chunk: RecordChunk) -> list[tuple[int, Text]]:
         lines = []
@@ -105,6 +87,17 @@ class LinePrinter:
             else:  # every record, those of one moment too
                 place += 1
         return lines
+
+
+def print_verdict(result: Inspection, pace: Pace | None) -> None:
+    """Print the verdict of a run, and how well the pace was kept."""
+    out = console()
+    counts = [
+        times(sum(f.severity is severity for f in result.findings), severity.value) for severity in Severity
+    ]
+    out.print(f"{result.verdict.upper()}: {', '.join(counts)}")
+    if pace is not None:
+        out.print(f"No frame came more than {pace.worst_late_s * 1e3:.0f} ms late.", style="dim")
 
 
 def _event_line(event: Event, known_ns: int, zero_ns: int) -> Text:

@@ -16,14 +16,11 @@ from canmap.base.errors import ArgumentError, UsageError
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from canmap.engine.engine import Engine, Step
     from canmap.engine.intake import Intake
     from canmap.engine.run import StopRequest
-    from canmap.mapping.model import Spec
     from canmap.results.inspection import Inspection
+    from canmap.stream.sink import Sink
     from canmap.timing.pace import Pace
-
-    Listener = Callable[[Engine, Step], None]
 
 CAPTURES = click.argument("captures", metavar="CAPTURE...", nargs=-1, required=True)
 FROM = click.option(
@@ -94,16 +91,21 @@ class Request:
 
     def inspect(
         self,
-        listener: Callable[[Spec, Intake], Listener],
+        sinks: Callable[[Intake], Sequence[Sink]],
+        records: Sequence[str] | None = None,
         pace: Pace | None = None,
         stop: StopRequest | None = None,
     ) -> Inspection:
         """Carry out the run, write its JSON, and return what it found.
 
         Args:
-            listener: Makes, for the loaded spec and the intake, what is told of every step.
-            pace: As in `canmap.engine.run.run`.
-            stop: As in `canmap.engine.run.run`.
+            sinks: Makes, for the intake, the sinks of the run.
+            records: The records that these get; all by default.
+            pace: As in `canmap.engine.run.steps_of`.
+            stop: As in `canmap.engine.run.steps_of`.
+
+        Raises:
+            UsageError: `records` names one that the spec does not make.
         """
         # Reading begins before the heavy imports: parsing on its threads hides them.
         from canmap.engine.intake import Intake
@@ -116,6 +118,7 @@ class Request:
             from canmap.api.inspect import inspect_intake
             from canmap.mapping.loader import load_spec
             from canmap.outputs.files import whole_text_file
+            from canmap.stream.delivery import Delivery
 
             try:
                 spec = load_spec(self.spec, channels=self.channels, descriptions=self.descriptions)
@@ -123,8 +126,8 @@ class Request:
                 raise UsageError(f"--{error.argument.removesuffix('s')}: {error.reason}") from None
             self._guard((*spec.files, *self.descriptions.values()))
             file = None if self.json_path is None else stack.enter_context(whole_text_file(self.json_path))
-            told = listener(spec, intake)
-            result = inspect_intake(intake, spec, listen=told, pace=pace, stop=stop)
+            delivery = Delivery(tuple(sinks(intake)), None if records is None else frozenset(records))
+            result = inspect_intake(intake, spec, delivery=delivery, pace=pace, stop=stop)
             if file is not None:
                 json.dump(result.to_json(), file, indent=1, allow_nan=False)
                 file.write("\n")

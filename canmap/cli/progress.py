@@ -8,12 +8,11 @@ import time
 from typing import TYPE_CHECKING, Self
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Sequence
     from types import TracebackType
 
-    from canmap.engine.engine import Engine, Step
     from canmap.engine.intake import Intake
-    from canmap.mapping.model import Spec
+    from canmap.stream.sink import About, Sink, Step
 
 EVERY_S = 0.2
 FIRST_S = 0.5  # what is done sooner needs no progress
@@ -31,6 +30,7 @@ class Progress:
         self._intake: Intake | None = None
         self._in_part = in_part
         self._began_s = self._next_s = 0.0
+        self._start_ns = self._frames = 0
         self._shown = False
 
     def __enter__(self) -> Self:
@@ -45,22 +45,27 @@ class Progress:
             sys.stderr.write("\r\x1b[K")
             sys.stderr.flush()
 
-    def listener(self, _spec: Spec, intake: Intake) -> Callable[[Engine, Step], None]:
-        """Return what is to be told of every step of a run that reads `intake`."""
+    def of(self, intake: Intake) -> Sequence[Sink]:
+        """Return it as the sink of a run that reads `intake`."""
         self._intake = intake
-        return self._step
+        return (self,)
 
-    def _step(self, engine: Engine, _step: Step) -> None:
-        """Show where the engine is, if it is time to."""
+    def open(self, about: About) -> None:
+        """Note where the run begins."""
+        self._start_ns = about.start_ns
+
+    def write(self, step: Step) -> None:
+        """Show where the run is, if it is time to."""
+        self._frames += step.frames
         if not self._active or time.monotonic() < self._next_s:
             return
         now_s = time.monotonic()
         self._next_s = now_s + EVERY_S
         self._shown = True
         taken_s = now_s - self._began_s
-        recorded_s = (engine.session.now_ns - (engine.session.start_ns or 0)) / 1e9
-        text = f"{engine.frames:,} frames, {recorded_s:,.0f} s of recording"
-        text += f", {engine.frames / taken_s / 1e6:.1f} million frames a second"
+        recorded_s = (step.now_ns - self._start_ns) / 1e9
+        text = f"{self._frames:,} frames, {recorded_s:,.0f} s of recording"
+        text += f", {self._frames / taken_s / 1e6:.1f} million frames a second"
         done, total = self._intake.reached if self._intake else (0, None)
         # A small file is read whole for its first frames, and of a part that is wanted nobody knows where it
         # ends: there the bytes tell nothing of the share that is done.
@@ -69,3 +74,6 @@ class Progress:
         width = os.get_terminal_size(sys.stderr.fileno()).columns
         sys.stderr.write(f"\r{text[: width - 1]}\x1b[K")
         sys.stderr.flush()
+
+    def close(self, *, whole: bool) -> None:
+        """Leave the line as it is: it is taken away when all is done, a result written included."""

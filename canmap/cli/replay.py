@@ -13,10 +13,10 @@ from canmap.cli.says import say
 from canmap.cli.status import INTERRUPTED
 
 if TYPE_CHECKING:
-    from canmap.cli.lines import LinePrinter
-    from canmap.cli.options import Listener
+    from collections.abc import Sequence
+
     from canmap.engine.intake import Intake
-    from canmap.mapping.model import Spec
+    from canmap.stream.sink import Sink
     from canmap.timing.pace import Pace
 
 EPILOG = """\
@@ -50,21 +50,23 @@ Nothing is transmitted. Exit status as for inspect. Ctrl-C ends it early, with t
 )
 def replay_command(request: Request, pace: str, record: tuple[str, ...], every: float) -> int:
     """Play a capture through the mapping, printing records and what begins and ends, a line each."""
-    clock = _pace(pace)
-    printers: list[LinePrinter] = []
-
-    def listener(spec: Spec, _intake: Intake) -> Listener:
-        from canmap.cli.lines import LinePrinter
-
-        printers.append(LinePrinter(spec, record or None, every, silent=request.json_path == "-"))
-        return printers[0].step
-
     from canmap.engine.run import StopRequest
 
-    stop = StopRequest()
+    clock, stop, silent = _pace(pace), StopRequest(), request.json_path == "-"
+    records = [name for name in record if name != "none"] if record else None
+
+    def sinks(_intake: Intake) -> Sequence[Sink]:
+        from canmap.cli.lines import LinePrinter
+
+        printer = LinePrinter(every)
+        return () if silent else (printer,)
+
     with stop.listening():
-        result = request.inspect(listener, clock, stop)
-        printers[0].finish(result, clock)
+        result = request.inspect(sinks, records, clock, stop)
+        if not silent:
+            from canmap.cli.lines import print_verdict
+
+            print_verdict(result, clock)
     if stop.asked:
         say("interrupted; what is told is of the part that came until then", aside=True)
         return INTERRUPTED

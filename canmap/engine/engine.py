@@ -8,7 +8,7 @@ cutting of the same frames into chunks gives the same records, findings and summ
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from canmap.base.errors import UsageError
@@ -24,6 +24,7 @@ from canmap.records.plain import PlainFields
 from canmap.signals.plan import DecodePlan
 from canmap.signals.repeats import BitRates, LastFrames
 from canmap.stream.consumer import Feed
+from canmap.stream.sink import Step
 from canmap.stream.view import View
 from canmap.summaries.counts import FrameCount
 from canmap.summaries.fields import RecordSummaries
@@ -34,7 +35,6 @@ from canmap.timing.newest import Newest
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from canmap.findings.episodes import Event
     from canmap.frames.chunks import FrameChunk
     from canmap.mapping.model import MessageRule, Spec
     from canmap.records.columns import RecordChunk
@@ -45,26 +45,12 @@ R = TypeVar("R")
 C = TypeVar("C", bound=Check[Any])
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
-    """What one chunk led to.
-
-    Attributes:
-        records: The records that it stamped, one chunk a kind.
-        events: Findings that opened or closed.
-        now_ns: Session clock after it.
-    """
-
-    records: tuple[RecordChunk, ...]
-    events: tuple[Event, ...]
-    now_ns: int
-
-
 class Engine:
     """Turns frames into records and findings.
 
     Args:
         spec: What the vehicle should say.
+        consumers: What sums up the stream besides what every inspection needs.
 
     Attributes:
         spec: The same.
@@ -73,7 +59,7 @@ class Engine:
         rules: The message rules, one a stream: those of the slots, then those of multiplexer values.
     """
 
-    def __init__(self, spec: Spec) -> None:
+    def __init__(self, spec: Spec, consumers: Iterable[Consumer[object]] = ()) -> None:
         self.spec = spec
         self.plan = DecodePlan.build([(name, bus.description) for name, bus in spec.buses.items()])
         channels = [bus.channel for bus in spec.buses.values()]
@@ -102,6 +88,7 @@ class Engine:
             FrameCount(),
             PeriodSummary(len(self.rules)),
             RecordSummaries({builder.rule.name: builder.empty.columns for builder in self._builders}),
+            *consumers,
         )
         self._feeds = tuple(Feed(consumer) for consumer in self._consumers)
 
@@ -151,14 +138,14 @@ class Engine:
             for check, part in zip(self._checks, prepared.parts, strict=True)
             for event in check.fold(view, part)
         ]
-        return Step(tuple(records.values()), tuple(events), self.session.now_ns)
+        return Step(tuple(records.values()), tuple(events), self.session.now_ns, len(clock))
 
     def finish(self) -> Step:
         """Judge the end of the stream; once."""
         self.timeline.close(self.session)
         end = End(self.timeline, self.session)
         events = [event for check in self._checks for event in check.finish(end)]
-        return Step((), tuple(events), self.session.now_ns)
+        return Step((), tuple(events), self.session.now_ns, 0)
 
     def result(self, kind: type[Consumer[R]]) -> R:
         """Return what the consumer of a class has of the stream so far.

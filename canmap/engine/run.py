@@ -1,4 +1,4 @@
-"""The only loop of the package: a source's pieces through the engine to whoever listens.
+"""The only loop of the package: a source's pieces through the engine, step by step to whoever asks.
 
 Reading a file prepares chunks on a pool of threads while they are folded in order; a paced replay prepares
 and folds piece by piece. Nothing else knows which it is.
@@ -13,14 +13,14 @@ from typing import TYPE_CHECKING
 from canmap.base.errors import CaptureError
 from canmap.base.words import times
 from canmap.checks.bad_lines import BadLineCheck
-from canmap.summaries.counts import FrameCount
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Iterable, Iterator
 
-    from canmap.engine.engine import Engine, Step
+    from canmap.engine.engine import Engine
     from canmap.engine.intake import Intake, T
     from canmap.signals.prepared import Prepared
+    from canmap.stream.sink import Step
     from canmap.timing.pace import Pace
 
 
@@ -61,48 +61,53 @@ class StopRequest:
             self._busy = False
 
 
-def run(
-    intake: Intake,
-    engine: Engine,
-    listen: Callable[[Step], None] | None = None,
-    pace: Pace | None = None,
-    stop: StopRequest | None = None,
-) -> None:
-    """Bring a whole source through the engine.
+def steps_of(
+    intake: Intake, engine: Engine, pace: Pace | None = None, stop: StopRequest | None = None
+) -> Iterator[Step]:
+    """Bring a whole source through the engine; yield what every chunk led to, and last what the end led to.
+
+    Without any frame there is no end to judge: whoever needs one asks `require_frames`.
 
     Args:
         intake: The source, read ahead.
         engine: A fresh engine.
-        listen: Gets what every chunk led to, and last what the end led to.
         pace: Hands the frames on as they were recorded; without it they come as fast as they can be read.
         stop: Ends it before its time; what came until then is judged as if it were all.
 
     Raises:
         KeyboardInterrupt: `stop` came before any frame.
-        CaptureError: The source holds no frame, or cannot be read.
+        CaptureError: The source cannot be read.
     """
     prepared: Iterable[Prepared]
     if pace is None:
         prepared = intake.prepared(engine)
     else:
         prepared = (engine.prepare(piece) for chunk in intake.chunks() for piece in pace.chunks(chunk))
-    tell = listen or (lambda _step: None)
     for chunk in prepared if stop is None else stop.until(prepared):
-        tell(engine.fold(chunk))
-    if stop is not None and stop.asked and not engine.frames:
+        yield engine.fold(chunk)
+    if engine.frames:
+        yield engine.finish()
+    elif stop is not None and stop.asked:
         raise KeyboardInterrupt
+
+
+def require_frames(intake: Intake, engine: Engine) -> None:
+    """Check that a source that came to its end held a frame.
+
+    Raises:
+        CaptureError: It did not.
+    """
     if not engine.frames:
         raise CaptureError(_no_frame(intake, engine))
-    tell(engine.finish())
 
 
 def _no_frame(intake: Intake, engine: Engine) -> str:
     names = ", ".join(intake.source.captures)
     if outside := intake.window.nothing_inside():
         return f"{names} {outside}"
-    first = next(iter(engine.check(BadLineCheck).findings()), None)
+    bad_lines = engine.check(BadLineCheck)
+    first = next(iter(bad_lines.findings()), None)
     if first is None:
         return f"{names} holds no frame; give a capture that does, or a wider span of time."
-    bad_lines = engine.result(FrameCount).bad_lines
-    lines = f": none of {times(bad_lines, 'line')} can be read" if bad_lines else ""
+    lines = f": none of {times(bad_lines.count, 'line')} can be read" if bad_lines.count else ""
     return f"{names} holds no frame{lines}. {first.text}"

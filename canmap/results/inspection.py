@@ -8,6 +8,8 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from canmap.checks.addresses import AddressCheck
+from canmap.checks.bad_lines import BadLineCheck
+from canmap.checks.channels import ChannelCheck
 from canmap.checks.unknown_ids import UnknownIdCheck, identifier
 from canmap.findings.finding import Severity
 from canmap.records.columns import Records
@@ -217,8 +219,8 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
             start_ns=start_ns,
             zero_ns=session.zero_ns,
             duration_s=(session.now_ns - start_ns) / 1e9,
-            channels=dict(counts.channels),
-            bad_lines=counts.bad_lines,
+            channels=dict(engine.check(ChannelCheck).counts),
+            bad_lines=engine.check(BadLineCheck).count,
             error_frames=counts.error_frames or None,
             remote_frames=counts.remote_frames,
         ),
@@ -229,7 +231,7 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
                 can_id=rule.message.can_id,
                 extended=rule.message.extended,
                 sender=rule.sender,
-                count=int(engine.timeline.seen[slot]),
+                count=periods[slot].frames,
                 nominal_ns=rule.period_ns,
                 period=periods[slot],
                 heartbeat_ns=rule.heartbeat_ns,
@@ -255,8 +257,8 @@ def _value_summaries(
     for stream, rule in enumerate(engine.rules):
         chosen = rule.selected
         if chosen and (rule.bus, rule.message.name) == (message.bus, message.message.name):
-            count = int(engine.timeline.seen[stream])
-            yield ValueSummary(chosen.signal, chosen.text, count, rule.period_ns, periods[stream])
+            period = periods[stream]
+            yield ValueSummary(chosen.signal, chosen.text, period.frames, rule.period_ns, period)
 
 
 def _message_json(message: MessageSummary) -> dict[str, Any]:

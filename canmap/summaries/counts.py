@@ -1,9 +1,8 @@
-"""How many frames and bad lines came."""
+"""How many frames came."""
 
 from __future__ import annotations
 
-from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
 if TYPE_CHECKING:
@@ -14,34 +13,25 @@ if TYPE_CHECKING:
 
 @dataclass(slots=True)
 class FrameCount:
-    """How many frames came, and of which kind and channel.
+    """How many frames came, and of which kind; what a check counts is not counted again.
 
     Attributes:
         frames: Frames in all.
         error_frames: Error frames among them.
         remote_frames: Remote frames among them.
-        bad_lines: Lines that could not be read, without captures that end too early.
-        channels: Frames of each channel that has any.
     """
 
     frames: int = 0
     error_frames: int = 0
     remote_frames: int = 0
-    bad_lines: int = 0
-    channels: Counter[str] = field(default_factory=Counter)
     patience: int = 0
 
     def fold(self, views: Sequence[View]) -> None:
         """Count the frames of some chunks."""
         for view in views:
-            prepared, chunk = view.prepared, view.prepared.chunk
-            self.frames += len(chunk)
-            self.error_frames += prepared.error_frames
-            self.remote_frames += prepared.remote_frames
-            self.bad_lines += chunk.bad_count - sum(bad.truncated for bad in chunk.bad)
-            for name, count in zip(chunk.channels, prepared.channel_counts.tolist(), strict=True):
-                if count:
-                    self.channels[name] += count
+            self.frames += len(view.prepared.chunk)
+            self.error_frames += view.prepared.error_frames
+            self.remote_frames += view.prepared.remote_frames
 
     def result(self) -> Self:
         """Return the counts, which go on."""

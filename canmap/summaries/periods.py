@@ -39,14 +39,16 @@ _FIRST_BIN = 1023 << 11  # of a gap of 1 ns
 
 @dataclass(frozen=True, slots=True)
 class Period:
-    """How far apart the frames of a message came, in ns; None where there are fewer than two.
+    """How many frames of a message came, and how far apart, in ns; None where there are fewer than two.
 
     Attributes:
+        frames: How many came.
         median_ns: The smallest gap that at least half of the gaps do not exceed, right to 0.1 %.
         p99_ns: The same for 99 %.
         longest_ns: The longest gap, exactly.
     """
 
+    frames: int
     median_ns: float | None
     p99_ns: float | None
     longest_ns: int | None
@@ -68,6 +70,7 @@ class PeriodSummary:
         self._count = np.zeros(0, np.int64)
         self._sum_ns = np.zeros(0, np.int64)
         self._longest_ns = np.zeros(streams, np.int64)
+        self._frames = np.zeros(streams, np.int64)
 
     def fold(self, views: Sequence[View]) -> None:
         """Count the gaps of some chunks."""
@@ -78,6 +81,8 @@ class PeriodSummary:
         came = [part for part in arrivals if len(part.gap)]
         if not came:
             return
+        for part in came:
+            self._frames[part.streams] = part.seen + part.count
         unmeasured = [part.unmeasured() for part in came]
         parts = [_gaps(part, without) for part, without in zip(came, unmeasured, strict=True)]
         stream, frames, gap = parts[0] if len(parts) == 1 else map(np.concatenate, zip(*parts, strict=True))
@@ -116,8 +121,9 @@ class PeriodSummary:
         """Return what is known of a stream."""
         start = self._start[stream * _BLOCKS : (stream + 1) * _BLOCKS]
         bins = (start[start >= 0, np.newaxis] + np.arange(BLOCK)).ravel()
+        frames = int(self._frames[stream])
         if not len(bins):
-            return Period(None, None, None)
+            return Period(frames, None, None, None)
         total = np.cumsum(self._count[bins])
         longest_ns = int(self._longest_ns[stream])
 
@@ -126,7 +132,7 @@ class PeriodSummary:
             mean = float(self._sum_ns[place]) / float(self._count[place])
             return min(float(f"{mean:.{DIGITS}g}"), float(longest_ns))
 
-        return Period(percentile(0.5), percentile(0.99), longest_ns)
+        return Period(frames, percentile(0.5), percentile(0.99), longest_ns)
 
 
 def _gaps(

@@ -52,10 +52,11 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "extract", "limits", "duplicates", "ranges", "codes", "doubtful_signals", "inspection",
         "dead_values", "records", "property/extract",
     ),
-    "summaries": ("summary", "inspection", "dead_values"),
+    "stream": ("sinks", "summary"),
+    "summaries": ("summary", "inspection", "dead_values", "property/envelopes"),
     "timing": ("pace", "coverage", "silence", "triggers", "captures_of_one_session", "records"),
-    "engine": ("inspection", "window", "extract", "coverage", "captures_of_one_session"),
-    "api": ("inspection", "merge", "window", "coverage"),
+    "engine": ("inspection", "window", "extract", "coverage", "captures_of_one_session", "sinks"),
+    "api": ("inspection", "merge", "window", "coverage", "sinks"),
 }  # fmt: skip
 FURTHER = ("tests/unit", "tests/property", "tests/reference")
 # These read the sources, not what they do.

@@ -29,13 +29,17 @@ def test_the_demo_prints_what_is_shown() -> None:
     assert [line for line in shown if line not in printed] == []
 
 
-def test_the_example_in_python_runs(capsys, monkeypatch) -> None:
+def test_the_examples_in_python_run(capsys, monkeypatch) -> None:
     monkeypatch.chdir(ROOT)
-    (code,) = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
-    exec(compile(code, "README.md", "exec"), {})
+    program, sink = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
+    names: dict[str, object] = {}
+    exec(compile(program, "README.md", "exec"), names)
     printed = capsys.readouterr().out
     assert printed.startswith("fail ['SteerFeedback was silent")
     assert "Steering(t_s=0.0" in printed
+    exec(compile(sink, "README.md", "exec"), names)
+    speed = inspect("captures/steering_drop.log", CART, keep="drive").records["drive"].speed
+    assert capsys.readouterr().out == f"{speed.values[speed.valid].max():.2f} m/s \n"
 
 
 SITUATIONS = re.findall(

@@ -7,12 +7,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.api.inspect import inspect, inspect_intake
+from canmap.api.inspect import inspect, steps
 from canmap.api.transcribe import transcribe
-from canmap.engine.intake import Intake
 from canmap.findings.episodes import Closed, Opened
 from canmap.findings.finding import Severity
-from canmap.frames.readers import open_captures
 from tests.kits import TICK, TOCK, of_kind, row, serious, span_ms, spec_of
 from tests.streams import frames, inspected
 
@@ -69,10 +67,8 @@ def test_what_was_silent_before_a_hole_is_told_up_to_the_hole(tmp_path: Path, sp
 def test_a_silence_that_a_hole_ends_is_over_in_a_replay(spec: Spec, tmp_path: Path) -> None:
     before = write(tmp_path / "a.log", [*every_10_ms(0, 500, 0x100, 0x200), *every_10_ms(500, 2000, 0x200)])
     after = write(tmp_path / "b.log", every_10_ms(4000, 4500, 0x100, 0x200))
-    events = []
-    intake = Intake(open_captures([str(before), str(after)]))
-    inspect_intake(intake, spec, listen=lambda _engine, step: events.extend(step.events))
-    stale = [event for event in events if event.finding.kind == "stale"]
+    told = [event for step in steps([before, after], spec) for event in step.events]
+    stale = [event for event in told if event.finding.kind == "stale"]
     assert [type(event) for event in stale] == [Opened, Closed]
 
 

@@ -14,6 +14,7 @@ import canmap
 from canmap.cli.lines import LinePrinter
 from canmap.cli.render import show
 from canmap.engine.engine import Engine
+from canmap.stream.sink import About
 from tests.kits import TICK, TOCK, of_kind, row, spec_of
 from tests.streams import MS, START_NS, frames, inspected
 
@@ -118,12 +119,14 @@ def test_lines_of_a_record_follow_a_grid_from_its_own_first_stamp(
     """Records every 65 ms; of them the first at or after 0, 100, 200, 300, 400 and 500 ms."""
     said = "records:\n  battery: {type: Battery, stamp: Tick, voltage: {signal: Tick.Value, unit: V}}\n"
     spec = spec_of(tmp_path, TICK, said)
-    engine = Engine(spec)
-    printer = LinePrinter(spec, None, every_s, silent=False)
+    engine, printer = Engine(spec), LinePrinter(every_s)
     for start in (0, 130, 195):  # however it is cut
         stop = {0: 130, 130: 195, 195: 650}[start]
         chunk = frames([row(t) for t in range(start, stop, 65)])
-        printer.step(engine, engine.fold(engine.prepare(chunk)))
+        step = engine.fold(engine.prepare(chunk))
+        if start == 0:
+            printer.open(About(spec, ("battery",), engine.session.zero_ns, engine.session.zero_ns))
+        printer.write(step)
     lines = [line for line in capsys.readouterr().out.splitlines() if "battery" in line]
     assert [round(float(line.split()[0]) * 1000) for line in lines] == shown_ms
 
@@ -135,7 +138,7 @@ def test_records_of_one_moment_are_all_printed_where_all_are_wanted(
     spec = spec_of(tmp_path, TICK, said)
     engine = Engine(spec)
     rows = [(START_NS + 5 * MS, "can0", 0x100, bytes([value]) * 8) for value in (1, 2, 3)]
-    LinePrinter(spec, None, 0, silent=False).step(engine, engine.fold(engine.prepare(frames(rows))))
+    LinePrinter(0).write(engine.fold(engine.prepare(frames(rows))))
     assert sum("battery" in line for line in capsys.readouterr().out.splitlines()) == 3
 
 

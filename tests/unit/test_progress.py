@@ -11,7 +11,7 @@ import pytest
 from canmap.api.transcribe import transcribe
 from canmap.engine.engine import Engine
 from canmap.engine.intake import Intake
-from canmap.engine.run import run
+from canmap.engine.run import steps_of
 from canmap.frames.readers import open_captures
 from canmap.frames.text.log import SIZE
 from tests.kits import TICK, spec_of
@@ -37,7 +37,7 @@ def shares(tmp_path: Path, captures: list[Path]) -> list[tuple[float | None, flo
     intake = Intake(open_captures([str(path) for path in captures]))
     told: list[tuple[int, int | None, int]] = []
     try:
-        run(intake, engine, lambda _step: told.append((*intake.reached, engine.frames)))
+        told.extend((*intake.reached, engine.frames) for _step in steps_of(intake, engine))
     finally:
         intake.close()
     return [(done / total if total else None, frames / engine.frames) for done, total, frames in told]
