@@ -15,6 +15,7 @@ from canmap.checks.lengths import LengthCheck
 from canmap.checks.not_a_number import NumberCheck
 from canmap.checks.odd_codes import CodeCheck
 from canmap.checks.out_of_range import LimitCheck
+from canmap.checks.quiet import QuietChannels
 from canmap.checks.rate import Rate
 from canmap.checks.silence import Silence
 from canmap.checks.spacing import Spacing
@@ -35,6 +36,7 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     CodeCheck,
     LengthCheck,
     UnknownIdCheck,
+    QuietChannels,
     ClockStepCheck,
     BadLineCheck,
     DuplicateCheck,

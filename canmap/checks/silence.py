@@ -6,6 +6,7 @@ with its last frame or with them, and ends with its next frame or with them.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,8 +14,8 @@ import numpy as np
 from canmap.base.words import seconds, times
 from canmap.checks.check import Check
 from canmap.findings.episodes import GOOD_BETWEEN, Episode, Episodes, faulty_runs
-from canmap.findings.finding import Finding, Kind, Place, Severity
-from canmap.findings.kinds import MISSING
+from canmap.findings.finding import Finding, Place, Severity
+from canmap.findings.kinds import MISSING, STALE
 from canmap.mapping.model import Trigger
 
 if TYPE_CHECKING:
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
     from canmap.stream.view import View
     from canmap.timing.arrivals import Arrivals, CutSilence, Timeline
 
-STALE = Kind("stale", Severity.ERROR)  # a warning for a demand judged by half its watchdog
 NEVER = np.iinfo(np.int64).max
 
 
@@ -183,7 +183,7 @@ class Silence(Check[None]):
             text = f"{rule.name} never came" if episode.still else f"{rule.name} has not come"
         if rule.period_ns is not None:
             text += f"; it is promised every {seconds(rule.period_ns)}"
-        return episode.finding(
+        found = episode.finding(
             MISSING,
             Place(bus=rule.bus, message=rule.message.name),
             value=episode.worst / 1e9,
@@ -191,6 +191,7 @@ class Silence(Check[None]):
             text=f"{text}.",
             severity=Severity.WARNING if came else Severity.ERROR,
         )
+        return replace(found, stream=episode.subject)
 
     def _describe_stale(self, episode: Episode) -> Finding:
         rule = self._rules[episode.subject]
@@ -207,7 +208,7 @@ class Silence(Check[None]):
             from_start = " from the start" if episode.from_start and episode.still else ""
             silences = times(episode.count, "time")
             text = f"{name} was silent {silences}{from_start}, for up to {seconds(episode.worst)}"
-        return episode.finding(
+        found = episode.finding(
             STALE,
             Place(bus=rule.bus, message=rule.message.name),
             value=episode.worst / 1e9,
@@ -215,6 +216,7 @@ class Silence(Check[None]):
             text=f"{text}; it is stale after {seconds(limit_ns)}.",
             severity=Severity.ERROR if rule.stale_is_error else Severity.WARNING,
         )
+        return replace(found, stream=episode.subject)
 
 
 def _clock_of(arrivals: Arrivals, stream: int) -> Callable[[int], int]:

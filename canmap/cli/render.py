@@ -17,12 +17,12 @@ from canmap.base.errors import printable
 from canmap.base.words import number, times
 from canmap.checks.unknown_ids import identifier
 from canmap.findings.finding import Severity
-from canmap.findings.kinds import MISSING, SPEC, UNKNOWN_ID
+from canmap.findings.kinds import SPEC, UNKNOWN_ID
 from canmap.results.inspection import ValueSummary, last_value
 from canmap.vocabulary.record_types import field_types
 
 if TYPE_CHECKING:
-    from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from rich.console import ConsoleOptions, RenderableType
 
@@ -228,42 +228,23 @@ def _show_findings(result: Inspection, out: Console) -> None:
         out.print(Text("Nothing found", style="bold"))
         return
     out.print(Text("Findings, with their seconds from the start", style="bold"))
-    lost = {f.place.bus for f in result.findings if _is_of_channel(f)}
     groups: dict[Severity, list[Finding]] = defaultdict(list)
     for finding in result.findings:
         groups[finding.severity].append(finding)
     for severity in Severity:
-        listed = [f for f in groups[severity] if not _told_together(f, lost)]
+        listed = [f for f in groups[severity] if not _told_together(f)]
         for finding in listed[:SHOWN]:
             show_finding(result, finding, out)
-            if _is_of_channel(finding):
-                _show_lost(result, finding.place.bus, out)
         if len(listed) > SHOWN:
             out.print(Text(f"  and {times(len(listed) - SHOWN, f'more {severity.value}')}; --json has all"))
     _show_unjudged(result, out)
     _show_unknown(result, out)
 
 
-def _told_together(finding: Finding, lost: Container[str | None]) -> bool:
+def _told_together(finding: Finding) -> bool:
     """Whether a finding is one of many that are told in one line."""
-    if finding.kind == MISSING:
-        return finding.place.bus in lost and finding.place.message is not None
     unknown = finding.kind == UNKNOWN_ID and finding.place.bus is not None
     return unknown or finding.key is not None
-
-
-def _is_of_channel(finding: Finding) -> bool:
-    """Whether it tells of a bus whose channel is not there."""
-    return finding.kind == MISSING and finding.place.message is None
-
-
-def _show_lost(result: Inspection, bus: str | None, out: Console) -> None:
-    """The messages that did not come because the channel of their bus is not there, in one line."""
-    lost = [f.place.message for f in result.findings if f.kind == MISSING and f.place.bus == bus]
-    # A message with a multiplexer may miss several of its values: it is one message all the same.
-    if names := list(dict.fromkeys(name for name in lost if name is not None)):
-        text = f"for want of that channel, {times(len(names), 'message')} never came: {_listing(names)}"
-        _show_line(out, Severity.ERROR, MISSING, text)
 
 
 def _show_unjudged(result: Inspection, out: Console) -> None:

@@ -14,8 +14,10 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from canmap.base.errors import UsageError
 from canmap.checks.all import CHECKS, place_in_order
 from canmap.checks.check import Check, End, Setting
+from canmap.checks.quiet import QuietChannels
 from canmap.engine.prepare import Preparer
 from canmap.findings.finding import Finding, Place
+from canmap.findings.incidents import Known, gathered
 from canmap.findings.kinds import SPEC
 from canmap.frames.session import SessionClock
 from canmap.mapping.notes import Note, NoteReason
@@ -175,6 +177,7 @@ class Engine:
         start_ns = self.session.start_ns or 0
         found = [finding for check in self._checks for finding in check.findings()]
         found += self._spec_notes(start_ns)
+        found = gathered(found, Known(self.spec, self.rules, self.check(QuietChannels).spans))
         clamped = [
             replace(f, start_ns=max(f.start_ns, start_ns), end_ns=max(f.end_ns, start_ns)) for f in found
         ]

@@ -71,6 +71,8 @@ class Finding:
         text: One plain sentence.
         line: Line of the capture where it starts, where one line can be named.
         key: For a note of the spec, the key that is accepted but not judged yet.
+        stream: Number of the message rule that it is about, None where it is about none.
+        parts: The findings that this one stands for.
     """
 
     kind: Kind
@@ -85,3 +87,5 @@ class Finding:
     text: str = ""
     line: int | None = None
     key: str | None = None
+    stream: int | None = None
+    parts: tuple[Finding, ...] = ()

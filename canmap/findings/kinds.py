@@ -7,6 +7,12 @@ from canmap.findings.finding import Kind, Severity
 MISSING = Kind("missing", Severity.ERROR)  # a warning where it only came late
 
 
+STALE = Kind("stale", Severity.ERROR)  # a warning for a demand judged by half its watchdog
+
+
+RECORDING_GAP = Kind("recording_gap", Severity.WARNING)
+
+
 RATE = Kind("rate", Severity.WARNING)
 
 

@@ -1,0 +1,311 @@
+"""Silences that begin together as one finding each, which says what they have in common.
+
+A message falls silent somewhere between its last frame and the time at which its next one was due. Where
+these spans of several messages have a moment in common, one cause may be behind them: nothing was recorded,
+a bus was dead, a relay cut its group, a node was away, a gateway had nothing to pass on. It is named only
+where it explains all that it would have silenced; what has nothing in common stays as it is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from canmap.base.words import plural, seconds, times
+from canmap.findings.finding import Finding, Place, Severity
+from canmap.findings.kinds import MISSING, RECORDING_GAP, STALE
+from canmap.mapping.reading.mistakes import listed
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from canmap.findings.finding import Kind
+    from canmap.mapping.model import MessageRule, Spec
+
+LATE = 1.25  # a frame is due after its period; jitter may add a quarter
+SAME_STEP_NS = 3_000_000  # gaps that differ from their periods by no more than this are one step of the clock
+LEAST_PERIODS = 3  # different periods that must agree on it
+NAMED = 6  # messages that a sentence names
+
+
+@dataclass(frozen=True, slots=True)
+class Quiet:
+    """A span in which no frame of a channel came at all.
+
+    Attributes:
+        channel: Which.
+        start_ns: Session clock of the last frame before.
+        end_ns: Session clock of the next, or of the end of the session.
+        open: None came before the end.
+    """
+
+    channel: str
+    start_ns: int
+    end_ns: int
+    open: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What incidents are judged by.
+
+    Attributes:
+        spec: The spec.
+        rules: The message rules, one a stream.
+        quiet: The quiet spans, by start.
+    """
+
+    spec: Spec
+    rules: Sequence[MessageRule]
+    quiet: Sequence[Quiet]
+
+    def channel(self, rule: MessageRule) -> str:
+        """Return the channel on which a message comes."""
+        return self.spec.buses[rule.bus].channel
+
+
+def gathered(findings: Iterable[Finding], known: Known) -> list[Finding]:
+    """Return the findings with the silences that have a cause in common as one; its parts are in it."""
+    silences: list[Finding] = []
+    rest: list[Finding] = []
+    for finding in findings:
+        is_silence = finding.stream is not None and finding.kind in {STALE, MISSING}
+        (silences if is_silence else rest).append(finding)
+    buses = {f.place.bus: f for f in rest if f.kind == MISSING and f.place.message is None}
+    of_channel = {bus: [f for f in silences if f.place.bus == bus] for bus in buses}
+    silences = [f for f in silences if f.place.bus not in buses]
+    rest = [f for f in rest if buses.get(f.place.bus) is not f]
+    rest += [_channel_missing(finding, of_channel[bus]) for bus, finding in buses.items()]
+    for cluster in _clusters(silences, known):
+        rest += _Cluster(cluster, silences, known).explained()
+    return rest
+
+
+def _channel_missing(finding: Finding, parts: list[Finding]) -> Finding:
+    # A message with a multiplexer may miss several of its values: it is one message all the same.
+    if not (names := list(dict.fromkeys(part.place.message or "" for part in parts))):
+        return finding
+    because = f"Because that channel is missing, {times(len(names), 'message')} never came: {_named(names)}."
+    return replace(finding, text=f"{finding.text} {because}", parts=tuple(parts))
+
+
+def _due_ns(finding: Finding, known: Known) -> int:
+    """Until when the next frame of a silent message was due."""
+    rule = known.rules[finding.stream or 0]
+    period_ns = rule.period_ns or rule.heartbeat_ns or rule.stale_after_ns or 0
+    return finding.start_ns + round(LATE * period_ns)
+
+
+def _clusters(silences: list[Finding], known: Known) -> list[list[Finding]]:
+    """Silences in groups of one kind, those of each with a moment at which all may have begun."""
+    clusters: list[list[Finding]] = []
+    for kind in (MISSING, STALE):
+        due_ns = 0
+        for finding in sorted((f for f in silences if f.kind == kind), key=lambda f: f.start_ns):
+            its_due_ns = _due_ns(finding, known)
+            if clusters and clusters[-1][0].kind == kind and finding.start_ns <= due_ns:
+                clusters[-1].append(finding)
+                due_ns = min(due_ns, its_due_ns)
+            else:
+                clusters.append([finding])
+                due_ns = its_due_ns
+    return clusters
+
+
+class _Cluster:
+    """Silences that may have begun at one moment."""
+
+    def __init__(self, parts: list[Finding], all_silences: list[Finding], known: Known) -> None:
+        self._left = sorted(parts, key=lambda part: part.stream or 0)  # as the description lists them
+        self._known = known
+        begin_ns = max(part.start_ns for part in parts)
+        inside = {part.stream for part in parts}
+        # What was silent already, or came only later, is neither explained nor missed.
+        self._elsewhere = {
+            f.stream
+            for f in all_silences
+            if f.stream not in inside and f.start_ns <= begin_ns and (f.open or f.end_ns > begin_ns)
+        }
+
+    def explained(self) -> list[Finding]:
+        """Return what the silences have in common, and what is left of them."""
+        if len(self._left) == 1:
+            return self._left
+        found = self._of_quiet_channels()
+        groups = self._known.spec.manual.supply_groups
+        for name, nodes in groups.items():
+            found += self._of_nodes(set(nodes), f"All that relay {name} feeds", least=2)
+        for node in dict.fromkeys(self._sender(part) for part in self._left):
+            if node:
+                found += self._of_nodes({node}, f"Every message of {node}", least=1)
+        return found + self._with_copies()
+
+    def _of_quiet_channels(self) -> list[Finding]:
+        """What fell silent with everything else on its channel."""
+        found: list[Finding] = []
+        while quiet := self._quiet_together():
+            channels = {one.channel for one in quiet}
+            start_ns, end_ns = max(one.start_ns for one in quiet), min(one.end_ns for one in quiet)
+            parts = [part for part in self._left if self._is_of(part, quiet)]
+            self._left = [part for part in self._left if part not in parts]
+            everything = channels >= {bus.channel for bus in self._known.spec.buses.values()}
+            text = _nothing_recorded(parts, channels, end_ns - start_ns, self._step_ns(parts))
+            several = everything and len(channels) > 1
+            severity = Severity.WARNING if several else _worst(parts)
+            bus = None if several else parts[0].place.bus
+            open_ = all(one.open for one in quiet)
+            found.append(_finding(RECORDING_GAP, severity, bus, (start_ns, end_ns), text, parts, open_=open_))
+        return found
+
+    def _quiet_together(self) -> list[Quiet]:
+        """Quiet spans of one time, each with two or more of the silences; empty where there are none."""
+        together: list[Quiet] = []
+        for quiet in self._known.quiet:
+            if any(quiet.start_ns >= one.end_ns or one.start_ns >= quiet.end_ns for one in together):
+                continue
+            if any(one.channel == quiet.channel for one in together):
+                continue
+            if sum(self._is_of(part, [quiet]) for part in self._left) > 1:
+                together.append(quiet)
+        return together
+
+    def _is_of(self, part: Finding, quiet: list[Quiet]) -> bool:
+        """Whether a silence begins and ends with a quiet span of its channel."""
+        channel = self._known.channel(self._rule(part))
+        due_ns = _due_ns(part, self._known)
+        slack_ns = due_ns - part.start_ns
+        return any(
+            one.channel == channel
+            and part.start_ns <= one.start_ns <= due_ns
+            and one.end_ns <= part.end_ns <= one.end_ns + slack_ns
+            for one in quiet
+        )
+
+    def _of_nodes(self, nodes: set[str], who: str, *, least: int) -> list[Finding]:
+        """What fell silent with all else that some nodes send."""
+        parts = [part for part in self._left if self._sender(part) in nodes]
+        senders = {self._sender(part) for part in parts}
+        if len(parts) < 2 or len(senders) < least:
+            return []
+        begin_ns, until_ns = max(part.start_ns for part in parts), min(part.end_ns for part in parts)
+        silent = {part.stream for part in parts}
+        for stream, rule in enumerate(self._known.rules):
+            if rule.sender in nodes and stream not in silent and self._is_missed(stream, until_ns - begin_ns):
+                return []
+        parts += [copy for part in parts for copy in self._copies(part)]
+        self._left = [part for part in self._left if part not in parts]
+        end_ns = max(part.end_ns for part in parts)
+        open_ = all(part.open for part in parts)
+        kind = parts[0].kind
+        text = _fell_silent(who, parts, end_ns - begin_ns, open_=open_)
+        bus = parts[0].place.bus if len({part.place.bus for part in parts}) == 1 else None
+        return [_finding(kind, _worst(parts), bus, (begin_ns, end_ns), text, parts, open_=open_)]
+
+    def _with_copies(self) -> list[Finding]:
+        """What has nothing else in common, each with what gateways would have passed on of it."""
+        found = []
+        copies = {id(copy) for part in self._left for copy in self._copies(part)}
+        for part in self._left:
+            if id(part) in copies:
+                continue
+            its = self._copies(part)
+            if its:
+                text = f"{part.text} What is passed on of it fell silent too: {_named(_messages(its))}."
+                part = replace(part, text=text, parts=(part, *its))  # noqa: PLW2901
+            found.append(part)
+        return found
+
+    def _copies(self, part: Finding) -> list[Finding]:
+        """The silences of the messages that a gateway makes of one."""
+        place = part.place
+        return [
+            other
+            for other in self._left
+            if (relay := self._rule(other).relay_of)
+            and (relay.message.bus, relay.message.message) == (place.bus, place.message)
+        ]
+
+    def _is_missed(self, stream: int, span_ns: int) -> bool:
+        """Whether a message would have been found silent in so long a span, had it been."""
+        rule = self._known.rules[stream]
+        if rule.stale_after_ns is None or rule.active_when or stream in self._elsewhere:
+            return False
+        period_ns = rule.period_ns or rule.heartbeat_ns or rule.stale_after_ns
+        return rule.stale_after_ns + period_ns <= span_ns
+
+    def _step_ns(self, parts: list[Finding]) -> int | None:
+        """By how much the stamps stepped, where every message goes on as if no time had passed; else None."""
+        steps: dict[int, list[int]] = {}
+        for part in parts:
+            period_ns = self._rule(part).period_ns
+            if period_ns is not None and part.count == 1 and not part.open:
+                steps.setdefault(period_ns, []).append(part.end_ns - part.start_ns - period_ns)
+        found = [step for of_period in steps.values() for step in of_period]
+        if len(steps) < LEAST_PERIODS or max(found) - min(found) > SAME_STEP_NS:
+            return None
+        return round(sum(found) / len(found))
+
+    def _rule(self, part: Finding) -> MessageRule:
+        return self._known.rules[part.stream or 0]
+
+    def _sender(self, part: Finding) -> str | None:
+        return self._rule(part).sender
+
+
+def _worst(parts: Iterable[Finding]) -> Severity:
+    severities = {part.severity for part in parts}
+    return next(severity for severity in Severity if severity in severities)
+
+
+def _named(names: Sequence[str]) -> str:
+    shown = list(names[:NAMED])
+    return listed([*shown, f"{len(names) - NAMED} more"] if len(names) > NAMED else shown, "and")
+
+
+def _messages(parts: Iterable[Finding]) -> list[str]:
+    return list(dict.fromkeys(part.place.message or "" for part in parts))
+
+
+def _nothing_recorded(parts: list[Finding], channels: set[str], span_ns: int, step_ns: int | None) -> str:
+    names = _messages(parts)
+    where = f"{plural(len(channels), 'channel')} {listed(sorted(channels), 'and')}"
+    missing = f"{times(len(names), 'message')}: {_named(names)}"
+    if step_ns is not None:
+        return (
+            f"The stamps of {where} jump forward by {seconds(step_ns)}, and each message goes on as if no "
+            f"time had passed: the recorder's clock was set, or nothing was recorded. It concerns {missing}."
+        )
+    return f"Nothing was recorded on {where} for {seconds(span_ns)}, which silences {missing}."
+
+
+def _fell_silent(who: str, parts: list[Finding], span_ns: int, *, open_: bool) -> str:
+    names = _messages(parts)
+    if parts[0].kind == MISSING:
+        what = "never came" if open_ else "came late"
+    else:
+        what = "fell silent and did not come back" if open_ else f"was silent for {seconds(span_ns)}"
+    return f"{who} {what}: {_named(names)}."
+
+
+def _finding(  # noqa: PLR0913  # what a finding is made of
+    kind: Kind,
+    severity: Severity,
+    bus: str | None,
+    span_ns: tuple[int, int],
+    text: str,
+    parts: list[Finding],
+    *,
+    open_: bool,
+) -> Finding:
+    return Finding(
+        kind=kind,
+        severity=severity,
+        place=Place(bus=bus),
+        start_ns=span_ns[0],
+        end_ns=span_ns[1],
+        open=open_,
+        count=len(parts),
+        value=(span_ns[1] - span_ns[0]) / 1e9,
+        text=text,
+        parts=tuple(parts),
+    )

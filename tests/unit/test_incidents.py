@@ -1,0 +1,153 @@
+"""Silences that begin together are one finding that says what they have in common; nobody else is accused.
+
+The worked examples are small: five messages of three nodes, whose periods and gaps are plain to see.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from tests.kits import of_kind, row, serious, span_ms, spec_of, told
+from tests.streams import MS, START_NS, frames, inspected
+from tests.streams import spec_of as spec_at
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from canmap.frames.chunks import FrameChunk
+    from canmap.mapping.model import Spec
+
+PERIODS = {0x10: 10, 0x20: 20, 0x30: 50, 0x40: 100, 0x50: 20}  # ms, by identifier
+SENDERS = {0x10: "Wheel", 0x20: "Wheel", 0x30: "Brake", 0x40: "Brake", 0x50: "Host"}
+NAMES = {0x10: "Angle", 0x20: "Torque", 0x30: "Pressure", 0x40: "Pads", 0x50: "Command"}
+MESSAGES = "".join(
+    f'BO_ {can_id} {name}: 8 {SENDERS[can_id]}\n SG_ V{can_id} : 0|16@1+ (1,0) [0|0] "" Other\n'
+    for can_id, name in NAMES.items()
+)
+GROUP = "supply_groups: {kit: [Wheel, Brake]}\n"
+
+
+@pytest.fixture
+def kit(tmp_path: Path) -> Spec:
+    return spec_of(tmp_path, MESSAGES, GROUP, periods_ms=PERIODS)
+
+
+def drive(is_there: Callable[[int, int], bool], until_ms: int = 3000, step_ms: int = 0) -> FrameChunk:
+    """The frames at their periods for which `is_there` holds; the stamps step at 1 s."""
+    rows = [
+        (t_ms + (step_ms if t_ms > 1000 else 0), can_id)
+        for can_id, period_ms in PERIODS.items()
+        for t_ms in range(can_id % 7, until_ms, period_ms)
+        if is_there(can_id, t_ms)
+    ]
+    return frames([row(t_ms, can_id) for t_ms, can_id in sorted(rows)])
+
+
+def away(t_ms: int) -> bool:
+    return 1000 < t_ms <= 1500
+
+
+def parts(finding) -> set[str]:
+    return {part.place.message for part in finding.parts}
+
+
+def test_a_node_that_is_away_is_one_finding_by_its_name(kit: Spec) -> None:
+    result, _ = inspected([drive(lambda can_id, t: not (SENDERS[can_id] == "Wheel" and away(t)))], kit)
+    (finding,) = serious(result)
+    assert finding.text == "Every message of Wheel was silent for 512 ms: Angle and Torque."
+    assert (finding.kind, finding.severity, parts(finding)) == ("stale", "error", {"Angle", "Torque"})
+    # Angle came at 2, 12, ... 992 ms and again at 1502; Torque at 4, 24, ... 984 and again at 1504.
+    assert span_ms(result, finding) == (991, 1503)  # the session begins at 1 ms
+
+
+def test_a_supply_group_that_is_cut_is_one_finding(kit: Spec) -> None:
+    result, _ = inspected([drive(lambda can_id, t: SENDERS[can_id] == "Host" or not away(t))], kit)
+    (finding,) = serious(result)
+    assert finding.text.startswith("All that relay kit feeds was silent for")
+    assert parts(finding) == {"Angle", "Torque", "Pressure", "Pads"}
+
+
+def test_what_does_not_come_back_goes_on(kit: Spec) -> None:
+    result, _ = inspected([drive(lambda can_id, t: SENDERS[can_id] == "Host" or t <= 1000)], kit)
+    (finding,) = serious(result)
+    assert finding.open
+    assert "fell silent and did not come back" in finding.text
+
+
+def test_a_channel_on_which_nothing_came_accuses_no_node(kit: Spec) -> None:
+    # 537 ms are no whole number of periods, so no step of the clock explains them.
+    result, _ = inspected([drive(lambda _, t: not 1000 < t <= 1537)], kit)
+    (finding,) = serious(result)
+    assert finding.kind == "recording_gap"
+    assert "Nothing was recorded on channel can0" in finding.text
+    assert finding.severity == "error"  # the only channel: the bus may have been dead as well
+    assert parts(finding) == set(NAMES.values())
+
+
+def test_one_message_alone_stays_what_it_is(kit: Spec) -> None:
+    result, _ = inspected([drive(lambda can_id, t: not (can_id == 0x10 and away(t)))], kit)
+    (finding,) = serious(result)
+    assert finding.place.message == "Angle"
+    assert finding.parts == ()
+
+
+def test_messages_without_anything_in_common_stay_apart(kit: Spec) -> None:
+    gone = {0x10, 0x30}  # one of each node, whose others go on
+    result, _ = inspected([drive(lambda can_id, t: not (can_id in gone and away(t)))], kit)
+    assert {finding.place.message for finding in serious(result)} == {"Angle", "Pressure"}
+
+
+def test_silences_that_begin_apart_stay_apart(kit: Spec) -> None:
+    begins = {0x10: 1000, 0x20: 1300}  # Angle has been silent for 300 ms when Torque begins
+    result, _ = inspected([drive(lambda can_id, t: not begins.get(can_id, 9999) < t <= 2000)], kit)
+    assert {finding.place.message for finding in serious(result)} == {"Angle", "Torque"}
+
+
+def test_a_forward_step_of_the_clock_is_no_silence_of_five_messages(kit: Spec) -> None:
+    result, _ = inspected([drive(lambda *_: True, step_ms=700)], kit)
+    (finding,) = serious(result)
+    assert "jump forward by 700 ms" in finding.text
+    assert finding.kind == "recording_gap"
+
+
+def test_nodes_that_never_came_are_named(kit: Spec) -> None:
+    result, _ = inspected([drive(lambda can_id, _: SENDERS[can_id] != "Brake")], kit)
+    (finding,) = serious(result)
+    assert finding.text == "Every message of Brake never came: Pressure and Pads."
+    assert finding.kind == "missing"
+
+
+def test_the_parts_are_in_the_json(kit: Spec) -> None:
+    result, _ = inspected([drive(lambda can_id, t: not (SENDERS[can_id] == "Wheel" and away(t)))], kit)
+    (found,) = [f for f in result.to_json()["findings"] if f["severity"] == "error"]
+    assert [part["message"] for part in found["parts"]] == ["Angle", "Torque"]
+    assert all(part["text"] and part["kind"] == "stale" for part in found["parts"])
+
+
+def test_two_channels_without_a_frame_are_the_recorder() -> None:
+    """Every message of the cart at its period, but for a second and a half on both channels."""
+    spec = spec_at()
+    messages = [(rule.period_ns or 0, rule) for rule in spec.messages if rule.period_ns]
+    rows = sorted(
+        (START_NS + t_ns, spec.buses[rule.bus].channel, rule.message.can_id, bytes(rule.message.length))
+        for period_ns, rule in messages
+        for t_ns in range(0, 4000 * MS, period_ns)
+        if not 1020 * MS < t_ns < 2530 * MS
+    )
+    result, _ = inspected([frames(rows, ("can0", "can1"))], spec)
+    (gap,) = of_kind(result, "recording_gap")
+    assert gap.severity == "warning"
+    assert "channels can0 and can1" in gap.text
+    assert of_kind(result, "stale") == [], told(of_kind(result, "stale"))
+
+
+def test_any_cutting_gives_the_same_incidents(kit: Spec) -> None:
+    whole = drive(lambda can_id, t: not ((can_id < 0x30 and away(t)) or 2000 < t < 2400))
+    expected, _ = inspected([whole], kit)
+    assert len(serious(expected)) == 2
+    for points in (range(len(whole) + 1), range(0, len(whole), 7), [300, 301, 500]):
+        cut, _ = inspected(whole.split(points), kit)
+        assert cut.to_json() == expected.to_json()
