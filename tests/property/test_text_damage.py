@@ -70,7 +70,7 @@ OUTCOMES = {
         "description",
     ),
     "selected by nothing": (HEAD + b"SG_MUL_VAL_ 257 Angle Angle 8-8,\n\t24-2;\n", "description"),
-    "no end": (HEAD + 300 * b"SG_MUL_VAL_ 257 Angle Angle 8-8\n" + b"\n" * 60_000, "error"),
+    "no end": (HEAD + 300 * b"SG_MUL_VAL_ 257 Angle Angle 8-8\n" + b"\n" * 60_000, "description"),
     "digits": (HEAD + b"SG_MUL_VAL_ 257 Angle Angle " + b"8" * 60_000 + b";\n", "description"),
 }
 

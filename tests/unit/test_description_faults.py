@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import re
 from typing import TYPE_CHECKING
 
 import pytest
@@ -66,25 +67,36 @@ def test_a_binary_file(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("body", "line", "column", "words"),
+    ("body", "line", "words"),
     [
-        # The colon is missing: the start bit stands where it should be.
-        ("BO_ 1 M: 8 Steer\n SG_ S 0|8@1+ (1,0) [0|0]", 4, 8, "'0' cannot stand here; expected SG_ name :"),
-        ('BO_ 1 M: 8 Steer\n SG_ S : 0|8@1+ (1,0) [0|0] "deg Brake\n', 4, 29, "has no closing quote"),
-        ("BO_ 1 M 8 Steer\n", 3, 9, "'8' cannot stand here; expected BO_ identifier name: length sender"),
-        ("BO_ 1 M: 8 Steer\nend\n", 4, 1, "'end' cannot stand here"),
-        ('VAL_ 1 S 0 "a"\n', 3, 15, "the file ends too early; expected VAL_"),
-        ("BO_ 1 M: 8 Steer\n SG_ S : 0|8@1+ (1,0)", 4, 22, "the file ends too early; expected SG_"),
-        ("BO_ 1 M: 8", 3, 11, "the file ends too early; expected BO_"),
-        ('CM_ "SG_ : BO_ 1";\nBO_ one M: 8 Steer\n', 4, 5, "'one' cannot stand here; expected BO_"),
+        # The colon is missing.
+        ("BO_ 1 M: 8 Steer\n SG_ S 0|8@1+ (1,0) [0|0]", 4, "signal S of message M cannot be read, exp"),
+        ('BO_ 1 M: 8 Steer\n SG_ S : 0|8@1+ (1,0) [0|0] "deg Brake\n', 4, "signal S of message M cannot be"),
+        ("BO_ 1 M 8 Steer\n", 3, "message M cannot be read, expected `BO_ identifier name: length sender`"),
+        ("BO_ 1 M: 8 Steer\nend\n", 4, "'end' cannot stand here"),
+        ('BO_ 1 M: 8 A\nVAL_ 1 S 0 "a"\n', 4, "the labels of message M cannot be read, expected `VAL_"),
+        ("BO_ 1 M: 8 Steer\n SG_ S : 0|8@1+ (1,0)", 4, "signal S of message M cannot be read"),
+        ("BO_ 1 M: 8", 3, "message M cannot be read"),
+        ('CM_ "SG_ : BO_ 1";\nBO_ one M: 8 Steer\n', 4, "message M cannot be read"),
+        ("SG_ S : 0|8@1+", 3, "signal S does not stand below its message"),
+        ("BO_ 1 M: 8 A\n junk BO_ 2 N: 8 A\n SG_ S : 0|8@1+", 4, "'junk' cannot stand here"),
+        ('BO_ 1 M: 8 A\nBA_ "GenMsgCycleTime" BO_ 1 x;\n', 4, "an attribute cannot be read"),
+        ("BO_ 1 M: 8 A\nBO_TX_BU_ 1 : A B;\n", 4, "the senders of message M cannot be read"),
     ],
 )  # fmt: skip
-def test_a_syntax_error_is_placed_and_says_what_was_expected(
-    tmp_path: Path, body: str, line: int, column: int, words: str
+def test_what_is_garbled_is_left_out_and_noted_with_what_was_expected(
+    tmp_path: Path, body: str, line: int, words: str
 ) -> None:
-    (fault,) = faults(tmp_path, body)
-    assert words in fault.text
-    assert (fault.line, fault.column) == (line, column)
+    description, repairs = left_out(tmp_path, body)
+    assert repairs[0].startswith(f"{line}: {words}")
+    assert not any(message.all_signals for message in description.messages)
+
+
+def test_a_signal_after_what_may_hide_its_message_goes_to_no_other(tmp_path: Path) -> None:
+    body = "BO_ 1 M: 8 A\n SG_ S 0|8 BO_ 2 N: 8 A\n" + signal("T", "0|8@1+")
+    description, repairs = left_out(tmp_path, body)
+    assert [(message.name, message.all_signals) for message in description.messages] == [("M", ())]
+    assert repairs[1] == "5: signal T does not stand below its message; left out."
 
 
 @given(st.integers(0, 400))
@@ -95,11 +107,13 @@ def test_a_file_that_is_cut_off_never_loses_a_signal_in_silence(
     path = tmp_path_factory.getbasetemp() / "cut.dbc"
     path.write_text(text[:cut])
     try:
-        messages = load_description(str(path)).messages
+        description = load_description(str(path))
     except DescriptionError:
         return
-    assert sum(len(message.signals) for message in messages) == text[:cut].count("SG_")
-    assert len(messages) == text[:cut].count("BO_")
+    begun = len(re.findall("BO_|SG_|VAL_", text[:cut]))
+    signals = [one for message in description.messages for one in message.signals]
+    read = len(description.messages) + len(signals) + sum(bool(one.labels) for one in signals)
+    assert begun <= read + len(description.repairs)
 
 
 def test_text_that_is_no_dbc_at_all(tmp_path: Path) -> None:
@@ -171,7 +185,7 @@ def test_a_message_longer_than_any_is_left_out(tmp_path: Path) -> None:
     description, repairs = left_out(tmp_path, body)
     assert [message.name for message in description.messages] == ["N"]
     assert repairs == [
-        "3: message M has the identifier 0x1, which is that of a message of more than 1785 bytes; left out."
+        "3: message M is 4,294,967,295 bytes long, and the longest that can be has 1,785; left out."
     ]
 
 
@@ -185,7 +199,7 @@ def test_a_number_with_an_impossible_exponent_makes_its_signal_doubtful(tmp_path
     description, repairs = left_out(tmp_path, body)
     assert description.messages[0].signals[0].maximum is None
     assert description.messages[0].period_ns == 20_000_000
-    assert [text[:2] for text in repairs] == ["4:", "5:", "6:", "7:"]
+    assert [text[:2] for text in repairs] == ["4:", "5:"]
     assert repairs[0] == "4: signal Big: the number 1e999999999 cannot be; it is not read."
 
 
@@ -228,13 +242,62 @@ def test_a_signal_longer_than_64_bits_leaves_the_others(tmp_path: Path) -> None:
     assert doubts(tmp_path, body) == {"Serial": "is 120 bits long, and the longest that is read is 64"}
 
 
-def test_too_many_signals_in_one_message(tmp_path: Path) -> None:
-    body = "BO_ 1 M: 8 Steer\n" + "".join(signal(f"S{number}", "0|8@1+") for number in range(2049))
-    (fault,) = faults(tmp_path, body)
-    assert (fault.line, fault.text) == (
-        3,
-        "message M has 2,049 signals; describe no more than 2,048 in one.",
+def test_a_message_of_too_many_signals_is_left_out(tmp_path: Path) -> None:
+    many = "".join(signal(f"S{number}", "0|8@1+") for number in range(2049))
+    description, repairs = left_out(
+        tmp_path, f"BO_ 1 M: 8 Steer\n{many}BO_ 2 N: 8 Steer\n{signal('S', '0|8@1+')}"
     )
+    assert [message.name for message in description.messages] == ["N"]
+    assert set(description.left_out) == {"M"}
+    assert repairs == [
+        "3: message M has 2,049 signals, and no more than 2,048 of one message are read; left out."
+    ]
+
+
+@pytest.mark.parametrize("of_the_first", ["9999", "8"])
+def test_a_message_with_the_identifier_of_one_that_is_left_out_is_left_out_too(
+    tmp_path: Path, of_the_first: str
+) -> None:
+    lengths = {"A": of_the_first, "B": "8" if of_the_first == "9999" else "9999"}
+    body = "".join(f"BO_ 1 {name}: {length} Steer\n" for name, length in lengths.items())
+    description, repairs = left_out(tmp_path, body)
+    assert set(description.left_out) == {"A", "B"}
+    assert sum("9,999 bytes long" in text for text in repairs) == 1
+    assert sum("has the identifier 0x1 of message" in text for text in repairs) == 1
+
+
+LONG_NAMES = (
+    'BA_DEF_ BO_ "SystemMessageLongSymbol" STRING ;\nBA_DEF_ SG_ "SystemSignalLongSymbol" STRING ;\n'
+    'BA_ "SystemMessageLongSymbol" BO_ 1 "MuchLonger";\nBA_ "SystemSignalLongSymbol" SG_ 1 S "LongSignal";\n'
+)
+
+
+def test_a_message_that_is_left_out_is_known_by_its_long_name_too(tmp_path: Path) -> None:
+    for length in ("9999", "8 8"):
+        description, _ = left_out(tmp_path, f"BO_ 1 M: {length} Steer\n{LONG_NAMES}")
+        assert set(description.left_out) == {"M", "MuchLonger"}
+
+
+def test_a_signal_that_is_left_out_is_known_by_its_long_name_too(tmp_path: Path) -> None:
+    body = "BO_ 1 M: 8 Steer\n" + signal("S", "0|8@7+") + signal("T", "8|8@1+") + LONG_NAMES
+    description, _ = left_out(tmp_path, body)
+    assert [message.name for message in description.messages] == ["MuchLonger"]
+    assert set(description.left_out) == {"M.S", "M.LongSignal", "MuchLonger.S", "MuchLonger.LongSignal"}
+
+
+def test_what_a_lost_selector_selects_is_not_given_to_another(tmp_path: Path) -> None:
+    """cantools takes the only selector of a message for that of all its signals."""
+    body = (
+        "BO_ 1 M: 8 Steer\n" + signal("Page", "0/8@1+", " M") + signal("Sub", "8|8@1+", " m1M")
+        + signal("A", "16|8@1+", " m4") + "SG_MUL_VAL_ 1 A Page 4-4;\n"
+    )  # fmt: skip
+    path = tmp_path / "kit.dbc"
+    path.write_text(HEAD + body)
+    (message,) = load_description(str(path)).messages
+    assert {one.signal.name: one.why for one in message.doubtful} == {
+        "Sub": "is marked m1, but nothing says which signal selects it",
+        "A": "is marked m4, but nothing says which signal selects it",
+    }
 
 
 def test_what_a_doubtful_signal_selects_is_doubtful(tmp_path: Path) -> None:
@@ -285,20 +348,31 @@ def test_disjoint_multiplexer_values_may_share_bits(tmp_path: Path) -> None:
     assert doubts(tmp_path, text("3-9")) == {"A": "shares bits with B", "B": "shares bits with A"}
 
 
-@pytest.mark.parametrize(
-    ("body", "line", "words"),
-    [
-        (
-            "BO_ 1 M: 8 Steer\n" + signal("P", "0|32@1+", " M") + signal("S", "32|8@1+", " m0")
-            + "SG_MUL_VAL_ 1 S P 0-400000000;\n", 6, "multiplexer values 0-400000000",
-        ),
-    ],
-)  # fmt: skip
-def test_what_cannot_be_decoded_is_refused_at_its_line(
-    tmp_path: Path, body: str, line: int, words: str
-) -> None:
-    found = faults(tmp_path, body)
-    assert any(fault.line == line and words in fault.text for fault in found), found
+@pytest.mark.parametrize("ranges", ["0-400000000", "5-2", "1-2, 9-8", "0-40000, 50000-90000", "1-x", "7"])
+def test_a_signal_of_multiplexer_values_that_cannot_be_is_left_out(tmp_path: Path, ranges: str) -> None:
+    body = (
+        "BO_ 1 M: 8 Steer\n" + signal("P", "0|32@1+", " M") + signal("S", "32|8@1+", " m0")
+        + signal("T", "40|8@1+", " m0") + f"SG_MUL_VAL_ 1 S P {ranges};\n"
+    )  # fmt: skip
+    description, repairs = left_out(tmp_path, body)
+    assert [one.name for one in description.messages[0].signals] == ["P", "T"]
+    assert set(description.left_out) == {"M.S"}
+    (text,) = repairs
+    assert text.startswith("7: ")
+
+
+def test_multiplexer_values_of_which_there_are_too_many_in_all_are_left_out(tmp_path: Path) -> None:
+    names = [f"S{number}" for number in range(17)]
+    body = "BO_ 1 M: 8 Steer\n" + signal("P", "0|32@1+", " M")
+    body += "".join(signal(name, "32|8@1+", " m0") for name in names)
+    body += "".join(f"SG_MUL_VAL_ 1 {name} P 0-65535;\n" for name in names)
+    assert set(left_out(tmp_path, body)[0].left_out) == {"M.S16"}
+
+
+def test_a_garbled_type_without_a_name_leaves_out_all_that_it_may_be_about(tmp_path: Path) -> None:
+    body = "BO_ 1 M: 16 Steer\n" + signal("S", "0|32@1+") + signal("T", "32|64@1+") + signal("U", "96|8@1+")
+    description, _ = left_out(tmp_path, f"{body}SIG_VALTYPE_ 1 : 2;\n")
+    assert [one.name for one in description.messages[0].signals] == ["U"]
 
 
 def test_strings_and_comments_do_not_shift_or_make_lines(tmp_path: Path) -> None:
