@@ -296,6 +296,34 @@ def test_a_comment_of_many_megabytes_takes_no_time(tmp_path: Path) -> None:
     assert time.process_time() - start < 10
 
 
+# What is damaged once, and a line that follows many times.
+DAMAGED = {
+    "quote_missing": ('CM_ BO_ 257 "open;\n', 'CM_ SG_ 257 Angle "text; of it";\n'),
+    "comment_open": ('CM_ "open\n', "text of it\n"),
+    "semicolon_missing": ('VAL_ 257 Third 0 "off"\n', 'BA_ "Colour" BO_ 257 "red";\n'),
+    "messages_garbled": ("", "BO_ 1 M 8 Steer\n"),
+    "signals_garbled": ("BO_ 1 M: 8 Steer\n", ' SG_ S 0|8@1+ (1,0) [0|0] "" Steer\n'),
+    "words": ("", "see the manual\n"),
+}
+
+
+@pytest.mark.parametrize("kind", DAMAGED)
+def test_a_damaged_description_loads_in_time_that_grows_with_its_length_alone(
+    tmp_path: Path, kind: str
+) -> None:
+    once, line = DAMAGED[kind]
+    seconds = []
+    for count in (5_000, 20_000):
+        path = tmp_path / "kit.dbc"
+        path.write_text(f"{CLEAN}{once}{count * line}")
+        start = time.process_time()
+        description = load_description(str(path))
+        seconds.append(time.process_time() - start)
+        assert description.repairs
+        assert {message.name for message in description.messages} >= {"Feedback", "Pump", "Page"}
+    assert seconds[1] < 8 * seconds[0]
+
+
 def test_too_many_signals_or_labels_are_refused_soon(tmp_path: Path) -> None:
     path = tmp_path / "kit.dbc"
     signal = ' SG_ S{} : 0|1@1+ (1,0) [0|0] "" A\n'

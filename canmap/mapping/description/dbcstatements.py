@@ -189,16 +189,16 @@ def _statement(text: str, start: int, after: int, begins_line: bool) -> Statemen
         return Statement(keyword, start, listed.end(), listed)
     if keyword in _FORMS:
         return _of_a_form(keyword, text, start, after)
+    is_unknown = begins_line and _UNKNOWN.match(text, start)
+    if keyword not in _IDLE and not is_unknown:
+        shown = _SHOWN.search(text, start)
+        what = f"{shown[0] if shown else keyword!r} cannot stand here"
+        return Statement("", start, _after(_LINE, text, start), is_whole=False, wrong=what)
     ended = _TO_SEMICOLON.match(text, start, after)
     end = ended.end() if ended else after
     if keyword in _IDLE:
         return Statement(keyword, start, end, ended, is_whole=bool(ended))
-    what = f"the statement {keyword} is not known"
-    if not begins_line or not _UNKNOWN.match(text, start):
-        shown = _SHOWN.search(text, start)
-        what = f"{shown[0] if shown else keyword!r} cannot stand here"
-        end = _after(_LINE, text, start)
-    return Statement("", start, end, is_whole=False, wrong=what)
+    return Statement("", start, end, is_whole=False, wrong=f"the statement {keyword} is not known")
 
 
 def _of_a_form(keyword: str, text: str, start: int, after: int) -> Statement:
