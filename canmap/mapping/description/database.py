@@ -20,8 +20,8 @@ from canmap.base.errors import DescriptionError, Fault, readable, why_unread
 from canmap.base.words import times
 from canmap.mapping.description.bits import LARGEST_NUMBER, settled
 from canmap.mapping.description.dbcmend import Mended, mended, original
-from canmap.mapping.description.dbcsurvey import EXTENDED_FLAG, UNSENT_ID
-from canmap.mapping.description.dbctext import UNSENT_MESSAGE, DbcText, MessageLine, SignalLine
+from canmap.mapping.description.dbcsurvey import EXTENDED_FLAG, UNSENT_ID, UNSENT_MESSAGE
+from canmap.mapping.description.dbctext import DbcText, MessageLine, SignalLine
 from canmap.mapping.description.description import DescribedMessage, DescribedSignal, Description
 from canmap.mapping.description.saidtwice import without_repeats
 
@@ -48,6 +48,7 @@ _MOST_REASON = 200  # characters of what the library says
 _SELECTED = re.compile(r"m(\d{1,18})(?!\d)")
 _NO_SENDER = "Vector__XXX"
 _NS_PER_MS = 1_000_000
+_BEYOND = Fraction(10 * LARGEST_NUMBER)  # for what no floating-point number holds
 
 
 def read_database(path: str) -> Description:
@@ -235,7 +236,7 @@ def _marked(place: SignalLine) -> tuple[tuple[int, int], ...]:
 
 def _exact(number: float) -> Fraction:
     """Return the decimal number that was written: the shortest one that reads back as `number`."""
-    return Fraction(repr(number))
+    return Fraction(repr(number)) if abs(number) <= sys.float_info.max else _BEYOND
 
 
 def _limits(minimum: float | None, maximum: float | None) -> tuple[Fraction | None, Fraction | None]:

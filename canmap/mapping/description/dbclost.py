@@ -96,6 +96,8 @@ class Losses:
         return {name, self._survey.long_names.get((number, signal), name)}
 
     def _message(self, one: Statement) -> None:
+        if one.start in self._survey.unsent:
+            self.statements.add(one.start)
         if not (lost := self._survey.lost.get(one.start)):
             return
         repair = self._drop(one, f"message {lost.name}".rstrip() + f" {lost.why}; left out")

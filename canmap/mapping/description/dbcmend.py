@@ -41,7 +41,6 @@ _ABOUT = re.compile(
     rf"|(?:CM_|BA_\s*+{TEXT})\s*+(?:SG_\s++(?P<id_2>\d++)\s++(?P<signal_2>\w++)|BO_\s++(?P<id_3>\d++))"
 )
 _ATTRIBUTE = re.compile(r'(?:BA_DEF_DEF_|BA_DEF_|BA_)\s*+(?:(?:BO_|SG_|BU_|EV_)\s*+)?"(?P<name>[^"]*+)"')
-_CODED = re.compile(r"VAL_\s+\d")
 _SHORT_NUMBER = re.compile(rf"{TEXT}|(?<![\w.])([-+]?)(\.\d+)")
 _WHAT = {
     "VAL_": "the labels",
@@ -181,7 +180,7 @@ class _Mender:
     def _is_read(self, one: Statement, body: str) -> bool:
         """Tell whether a statement says anything that is read."""
         if one.keyword == "VAL_":
-            return bool(_CODED.match(body))
+            return one.found is not None and one.found["id"] is not None  # not of an environment variable
         if not one.keyword.startswith("BA_"):
             return one.keyword in NEEDED
         attribute = _ATTRIBUTE.match(body)
@@ -204,11 +203,9 @@ class _Mender:
         number = written_number(about["id"] or about["id_2"] or about["id_3"] or about["sent"])
         signal = about["signal"] or about["signal_2"]
         right = self.survey.identifiers.get(number, number)
-        if right is None or (right, signal) in self.losses.signals:
+        if right is None or number == UNSENT_ID or (right, signal) in self.losses.signals:
             return True
-        if number == UNSENT_ID or (
-            right in self.survey.signals and (not signal or signal in self.survey.signals[right])
-        ):
+        if right in self.survey.signals and (not signal or signal in self.survey.signals[right]):
             return False
         what = f"signal {signal} of message {number}" if signal else f"message {number}"
         self.repairs.tell(

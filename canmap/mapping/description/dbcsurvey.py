@@ -13,7 +13,8 @@ from canmap.mapping.description.dbcstatements import NEEDED, SHAPES, TEXT, State
 from canmap.mapping.description.numbers import LONGEST_MESSAGE, written_number
 
 EXTENDED_FLAG = 0x8000_0000
-UNSENT_ID = 0xC000_0000  # of the message that carries signals which no message sends; it is on no bus
+# Many files carry one message for signals that no message sends; it is on no bus.
+UNSENT_ID, UNSENT_MESSAGE = 0xC000_0000, "VECTOR__INDEPENDENT_SIG_MSG"
 MOST_SIGNALS = 2048  # of a message; the time that the parser takes grows with their square
 LOST, UNCLEAR = (
     -1,
@@ -54,6 +55,7 @@ class Survey:
         signals: Likewise; their names, and what is said of each.
         owners: By the start of a signal the identifier of its message, `LOST` or `UNCLEAR`.
         lost: By its start each message that is not read.
+        unsent: Where messages start that are on no bus.
         long_names: By the identifier and signal as written ("" for the message itself).
         hidden_selector: Messages, likewise, of which a damaged signal may select others.
         digit_names: Those that the library takes for numbers.
@@ -66,6 +68,7 @@ class Survey:
         self.signals: dict[int, dict[str, Sketch]] = {}
         self.owners: dict[int, int] = {}
         self.lost: dict[int, LostMessage] = {}
+        self.unsent: set[int] = set()
         self.long_names: dict[tuple[int, str], str] = {}
         self.hidden_selector: set[int] = set()
         self.digit_names: set[str] = set()
@@ -108,7 +111,7 @@ class Survey:
             why = ""
             if length > LONGEST_MESSAGE:
                 why = f"is {length:,} bytes long, and the longest that can be has {LONGEST_MESSAGE:,}"
-            elif count > MOST_SIGNALS and number != UNSENT_ID:
+            elif count > MOST_SIGNALS:
                 why = f"has {count:,} signals, and no more than {MOST_SIGNALS:,} of one message are read"
             if why:
                 found[number] = message.start, LostMessage(number, message.found["name"], why)
@@ -119,6 +122,10 @@ class Survey:
             self._damaged_message(one)
             return LOST
         number, name = written_number(one.found["id"]), one.found["name"]
+        if number == UNSENT_ID or name == UNSENT_MESSAGE:
+            self.identifiers.setdefault(number, None)
+            self.unsent.add(one.start)
+            return LOST
         right = _meant(number, self._written)
         start, lost = self._impossible.get(number, (one.start, LostMessage(number, name, "")))
         why = lost.why
@@ -172,7 +179,7 @@ class Survey:
 
 def _meant(number: int, written: set[int]) -> int | None:
     """Return the identifier that is meant, as a DBC writes it; None where that is not clear."""
-    if number == UNSENT_ID or number <= _LARGEST_STANDARD:
+    if number <= _LARGEST_STANDARD:
         return number
     if number >= EXTENDED_FLAG:
         return number if number - EXTENDED_FLAG <= _LARGEST_EXTENDED else None

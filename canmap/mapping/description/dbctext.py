@@ -1,7 +1,7 @@
 """0. The text of a DBC: where its statements stand, and the mistakes that only the text shows.
 
-In comes the text, out go the lines of messages and signals, so that every complaint can name one, and
-the faults for which the library that reads the file gives up without a line.
+In comes the mended text, out go the lines of messages and signals, so that every complaint can name one, and
+the faults for which nothing of the file can be read.
 """
 
 from __future__ import annotations
@@ -13,24 +13,18 @@ from typing import TYPE_CHECKING
 
 from canmap.base.errors import Fault
 from canmap.mapping.description.dbcstatements import TEXT
-from canmap.mapping.description.dbcsurvey import UNSENT_ID
-from canmap.mapping.description.numbers import written_number
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-
-# Many files carry one message for signals that no message sends; it is on no bus.
-UNSENT_MESSAGE = "VECTOR__INDEPENDENT_SIG_MSG"
 
 MOST_SIGNALS_IN_ALL = 50_000  # a few seconds
 MOST_TEXTS = 150_000
 
 _STRING_OR_COMMENT = re.compile(rf"{TEXT}|//[^\n]*")
 _LAYOUT = re.compile(
-    r"\bBO_\s+(?P<id>\d+)\s+(?P<message>\w+)\s*:"
+    r"\bBO_\s+\d+\s+(?P<message>\w+)\s*:"
     r"|\bSG_\s+(?P<signal>\w+)(?:\s+(?P<marker>\w+))?\s*:\s*[-+]?\d+\s*\|\s*[-+]?\d+"
 )
-_LABELS = re.compile(r"\b(VAL_|SIG_VALTYPE_)\s+(\d+)\s+(\w+)(?:\s*:\s*(\d+))?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,9 +38,8 @@ class SignalLine:
 
 @dataclass(frozen=True, slots=True)
 class MessageLine:
-    """Where a message is described: its identifier as written, short name, line and signals."""
+    """Where a message is described: its short name, line and signals."""
 
-    dbc_id: int
     name: str
     line: int
     signals: list[SignalLine]
@@ -61,28 +54,15 @@ class DbcText:
         self._line_starts = [0, *(found.end() for found in re.finditer("\n", text))]
         # Same length, strings and comments blanked: statements can be searched without reading those.
         self._bare = _STRING_OR_COMMENT.sub(_blank, text)
-        everything = list(self._layout())
-        self._unsent_ids = {m.dbc_id for m in everything if m.name == UNSENT_MESSAGE} | {UNSENT_ID}
-        self.messages = [m for m in everything if m.dbc_id not in self._unsent_ids]
+        self.messages = list(self._layout())
 
     def fault(self, line: int, text: str, column: int = 0) -> Fault:
         """Return a fault of this file."""
         return Fault(self.path, line, column, text)
 
     def parsable(self) -> str:
-        """Return the text for the parser, with every statement at its place.
-
-        What is said of signals that no message sends is left out, as the parser takes exception to it. An
-        empty statement is added: without one after it, the parser drops a last statement that is cut off.
-        """
-        pieces, place = [], 0
-        for found in _LABELS.finditer(self._bare):
-            if written_number(found[2]) in self._unsent_ids and found.start() >= place:
-                end = max(self._bare.find(";", found.start()) + 1, found.end())
-                unsent = re.sub(r"[^\n]", " ", self.text[found.start() : end])
-                pieces += [self.text[place : found.start()], unsent]
-                place = end
-        return "".join((*pieces, self.text[place:], "\nBS_:\n"))
+        """Return the text for the parser, and one statement more, as it takes no less than one."""
+        return f"{self.text}\nBS_:\n"
 
     def syntax(self, offset: int) -> Fault:
         """Return the fault of a text that stops being a DBC at `offset`."""
@@ -100,7 +80,7 @@ class DbcText:
             if found["message"]:
                 if message:
                     yield message
-                message = MessageLine(written_number(found["id"]), found["message"], line, [])
+                message = MessageLine(found["message"], line, [])
             elif message:
                 signal = SignalLine(found["signal"], line, found["marker"] or "")
                 message.signals.append(signal)
