@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from canmap.mapping.reading import field_grammar as g
 from canmap.mapping.reading.mistakes import listed, shown
-from canmap.mapping.reading.raw_codes import raw_codes
+from canmap.mapping.reading.raw_codes import labels_remedy, raw_codes
 from canmap.mapping.reading.sections import mapping, scalar
 from canmap.mapping.reading.shapes import as_integer
 
@@ -132,5 +132,8 @@ def _ask_for_labels(
         f"its label {shown(source.signal.labels[wrong[0]])} is none of them" if wrong else "it has no labels"
     )
     words = listed(dict.fromkeys(members))
-    text = f"{field.name} is {words}, and {source.text} does not say which ({why}): write `labels:`."
+    remedy = "write `labels:`"
+    if source.signal.labels_unread and not source.signal.labels:
+        why, remedy = "its labels are not read", f"write `labels:`, or {labels_remedy(source)}"
+    text = f"{field.name} is {words}, and {source.text} does not say which ({why}): {remedy}."
     context.faults.add(values.place_of(g.SIGNAL), text)

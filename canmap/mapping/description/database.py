@@ -19,8 +19,9 @@ from typing import TYPE_CHECKING
 from canmap.base.errors import DescriptionError, Fault, readable, why_unread
 from canmap.base.words import times
 from canmap.mapping.description.bits import LARGEST_NUMBER, settled
-from canmap.mapping.description.dbcmend import EXTENDED_FLAG, UNSENT_ID, Mended, mended, original
-from canmap.mapping.description.dbctext import UNSENT_MESSAGE, DbcText, MessageLine, SignalLine
+from canmap.mapping.description.dbcmend import Mended, mended, original
+from canmap.mapping.description.dbcsurvey import EXTENDED_FLAG, UNSENT_ID, UNSENT_MESSAGE
+from canmap.mapping.description.dbctext import DbcText, MessageLine, SignalLine
 from canmap.mapping.description.description import DescribedMessage, DescribedSignal, Description
 from canmap.mapping.description.saidtwice import without_repeats
 
@@ -47,6 +48,7 @@ _MOST_REASON = 200  # characters of what the library says
 _SELECTED = re.compile(r"m(\d{1,18})(?!\d)")
 _NO_SENDER = "Vector__XXX"
 _NS_PER_MS = 1_000_000
+_BEYOND = Fraction(10 * LARGEST_NUMBER)  # for what no floating-point number holds
 
 
 def read_database(path: str) -> Description:
@@ -55,7 +57,7 @@ def read_database(path: str) -> Description:
     adder = _ADDERS.get(Path(path).suffix.lower())
     better = Mended(text) if adder else mended(text)
     dbc = None if adder else DbcText(path, better.text)
-    if dbc and (faults := dbc.endless()):
+    if dbc and (faults := dbc.too_much()):
         raise DescriptionError(_in_order(faults))
     database = Database(strict=False, sort_signals=None)
     try:
@@ -64,7 +66,8 @@ def read_database(path: str) -> Description:
         messages = [message for message in database.messages if not _unsent(message)]
         written = _written(dbc, messages)
         described = [
-            _message(message, place, better) for message, place in zip(messages, written, strict=True)
+            _message(message, place, better, Path(path).name)
+            for message, place in zip(messages, written, strict=True)
         ]
         if adder == _ADDERS[".sym"]:  # the format names no nodes; the library makes one up
             described = [replace(message, sender=None) for message in described]
@@ -154,7 +157,7 @@ def _written(dbc: DbcText | None, messages: Sequence[Message]) -> Sequence[Messa
     return [None] * len(messages)
 
 
-def _message(message: Message, written: MessageLine | None, text: Mended) -> DescribedMessage:
+def _message(message: Message, written: MessageLine | None, text: Mended, file: str) -> DescribedMessage:
     # Selectors go by their short name where the description also gives the signal a long one.
     long_names = (
         {line.name: signal.name for line, signal in zip(written.signals, message.signals, strict=True)}
@@ -170,7 +173,7 @@ def _message(message: Message, written: MessageLine | None, text: Mended) -> Des
         sender=next((original(sender) for sender in message.senders if sender != _NO_SENDER), None),
         period_ns=_period_ns(message.cycle_time),
         signals=tuple(
-            _as_written(_signal(signal, long_names, line), line, text)
+            _as_written(_signal(signal, long_names, line), line, text, file)
             for signal, line in zip(message.signals, lines, strict=True)
         ),
     )
@@ -179,15 +182,15 @@ def _message(message: Message, written: MessageLine | None, text: Mended) -> Des
 def _period_ns(cycle_time_ms: float | None) -> int | None:
     if not isinstance(cycle_time_ms, int | float) or cycle_time_ms <= 0:
         return None
-    return round(_exact(cycle_time_ms) * _NS_PER_MS)
+    return round(_exact(min(cycle_time_ms, LARGEST_NUMBER)) * _NS_PER_MS)
 
 
 def _signal(signal: Signal, long_names: Mapping[str, str], place: SignalLine | None) -> DescribedSignal:
     minimum, maximum = _limits(signal.minimum, signal.maximum)
     selector = signal.multiplexer_signal
     selected_by = _ranges(signal.multiplexer_ids or ())
-    if selector is None and place and (marked := _SELECTED.match(place.marker)):
-        selected_by = ((int(marked[1]), int(marked[1])),)
+    if selector is None and place and (marked := _marked(place)):
+        selected_by = marked
     return DescribedSignal(
         name=original(signal.name),
         start_bit=signal.start,
@@ -209,15 +212,31 @@ def _signal(signal: Signal, long_names: Mapping[str, str], place: SignalLine | N
     )
 
 
-def _as_written(signal: DescribedSignal, place: SignalLine | None, text: Mended) -> DescribedSignal:
-    """Return a signal with start bit and length as in the file, where the library could not take them."""
-    written = text.places.get((place.line, original(place.name))) if place else None
-    return replace(signal, start_bit=written[0], bits=written[1]) if written else signal
+def _as_written(
+    signal: DescribedSignal, place: SignalLine | None, text: Mended, file: str
+) -> DescribedSignal:
+    """Return a signal as the file has it, where the library could not take it or takes it for another."""
+    if not place:
+        return signal
+    key = place.line, original(place.name)
+    if written := text.places.get(key):
+        signal = replace(signal, start_bit=written[0], bits=written[1])
+    if key in text.unselected:
+        signal = replace(signal, selector=None, selected_by=_marked(place))
+    if repair := text.unlabelled.get(key):
+        signal = replace(signal, labels_unread=repair.at(file).rstrip("."))
+    return signal
+
+
+def _marked(place: SignalLine) -> tuple[tuple[int, int], ...]:
+    """Return the selector value that a signal is marked with."""
+    marked = _SELECTED.match(place.marker)
+    return ((int(marked[1]), int(marked[1])),) if marked else ()
 
 
 def _exact(number: float) -> Fraction:
     """Return the decimal number that was written: the shortest one that reads back as `number`."""
-    return Fraction(repr(number))
+    return Fraction(repr(number)) if abs(number) <= sys.float_info.max else _BEYOND
 
 
 def _limits(minimum: float | None, maximum: float | None) -> tuple[Fraction | None, Fraction | None]:

@@ -2,51 +2,46 @@
 
 In comes the text, out goes one with the same lines that the library can read, and every repair with its
 line. Statements that nobody here needs are blanked, whatever they hold: their mistakes do no harm, and the
-library takes long over them. What is garbled beyond repair stays as it is, for the library to refuse.
+library takes long over them. What is garbled beyond repair is left out.
 """
 
 from __future__ import annotations
 
 import re
-from bisect import bisect_right
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from canmap.mapping.description.dbcstatements import IDLE, MOST_CUT, NEEDED, TEXT, Statement, statements
+from canmap.mapping.description.dbclost import CYCLE_TIME, Losses
+from canmap.mapping.description.dbcstatements import NEEDED, TEXT, Statement, statements
+from canmap.mapping.description.dbcsurvey import DIGIT_NAME, NAME, UNSENT_ID, Survey
 from canmap.mapping.description.numbers import (
     LONGEST_MESSAGE,
     impossible_power,
     without_powers,
     written_number,
 )
+from canmap.mapping.description.repairs import Repair, RepairList
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-EXTENDED_FLAG = 0x8000_0000
-UNSENT_ID = 0xC000_0000  # of the message that carries signals which no message sends; it is on no bus
-_LARGEST_STANDARD, _LARGEST_EXTENDED = 0x7FF, 0x1FFF_FFFF
 _LONGEST_BLANK = 1_000  # columns
-_FLOAT_BITS = {"1": (16, 32), "2": (64,)}
 # Stands before a name that begins with a digit, which the library takes for a number.
 _STAND_IN = "canmap_name_"
-# What of the attributes is read, and how the library wants each defined.
-_ATTRIBUTES = {
-    "GenMsgCycleTime": "BO_ {} INT 0 604800000",
+# What of the attributes is read, and how it is defined to the library, whatever the text says: a cycle time
+# may have decimals.
+_DEFINITIONS = {
+    CYCLE_TIME: "BO_ {} FLOAT 0 604800000",
     "SystemMessageLongSymbol": "BO_ {} STRING",
     "SystemSignalLongSymbol": "SG_ {} STRING",
     "SystemNodeLongSymbol": "BU_ {} STRING",
 }
-_NAME = re.compile(r"(?<![\w.])\w++(?!\.|[-+]\d)")  # not the "1e" of 1e-05
 _ABOUT = re.compile(
     r"(?:VAL_|SIG_VALTYPE_|SG_MUL_VAL_)\s++(?P<id>\d++)\s++(?P<signal>\w++)|BO_TX_BU_\s++(?P<sent>\d++)"
     rf"|(?:CM_|BA_\s*+{TEXT})\s*+(?:SG_\s++(?P<id_2>\d++)\s++(?P<signal_2>\w++)|BO_\s++(?P<id_3>\d++))"
 )
-_TYPE = re.compile(r"SIG_VALTYPE_\s++(?P<id>\d++)\s++(?P<signal>\w++)\s*+:?\s*+(?P<kind>\d++)")
-_CODED = re.compile(r"VAL_\s+\d")
-_ATTRIBUTE = re.compile(r'(?:BA_DEF_DEF_|BA_DEF_|BA_)\s*(?:(?:BO_|SG_|BU_|EV_)\s*)?"(?P<name>[^"]*)"')
+_ATTRIBUTE = re.compile(r'(?:BA_DEF_DEF_|BA_DEF_|BA_)\s*+(?:(?:BO_|SG_|BU_|EV_)\s*+)?"(?P<name>[^"]*+)"')
 _SHORT_NUMBER = re.compile(rf"{TEXT}|(?<![\w.])([-+]?)(\.\d+)")
-_DIGIT_NAME = re.compile(r"\d+(?![eE]\d+\Z)[A-Za-z_]\w*")
 _WHAT = {
     "VAL_": "the labels",
     "CM_": "the comment",
@@ -55,18 +50,6 @@ _WHAT = {
     "SG_MUL_VAL_": "the multiplexer values",
     "BO_TX_BU_": "the senders",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Repair:
-    """What was mended or left out: its line, and a sentence that says so."""
-
-    line: int
-    text: str
-
-    def at(self, file: str) -> str:
-        """Return "file:line: text", without the line where it is not known."""
-        return f"{file}:{self.line}: {self.text}" if self.line else f"{file}: {self.text}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,12 +62,16 @@ class Mended:
         left_out: Messages that are not read, by name, and signals, as "Message.Signal", each with its repair.
         places: By line and name the start bit and the length of signals for which the text says something
             else, as the library could not take them.
+        unlabelled: Likewise the repairs of those whose labels are not read.
+        unselected: Likewise those of which it is not clear which signal selects them.
     """
 
     text: str
     repairs: tuple[Repair, ...] = ()
     left_out: dict[str, Repair] = field(default_factory=dict)
     places: dict[tuple[int, str], tuple[int, int]] = field(default_factory=dict)
+    unlabelled: dict[tuple[int, str], Repair] = field(default_factory=dict)
+    unselected: frozenset[tuple[int, str]] = frozenset()
 
 
 def original(name: str) -> str:
@@ -93,11 +80,9 @@ def original(name: str) -> str:
 
 
 def mended(text: str) -> Mended:
-    """Mend the text of a DBC; one that holds no statement at all stays as it is."""
+    """Mend the text of a DBC; one that holds no whole statement at all stays as it is."""
     cut = list(statements(text))
-    if sum(one.is_cut for one in cut) >= MOST_CUT:
-        return Mended(text)
-    if not any(one.keyword in NEEDED | IDLE for one in cut):
+    if not any(one.keyword and one.is_whole for one in cut):
         return Mended(text)
     return _Mender(text, cut).mend()
 
@@ -108,173 +93,122 @@ class _Mender:
     def __init__(self, text: str, statements: list[Statement]) -> None:
         self.text = text
         self.statements = statements
-        self.line_starts = [0, *(found.end() for found in re.finditer("\n", text))]
-        self.repairs: list[Repair] = []
-        self.left_out: dict[str, Repair] = {}
-        self.identifiers: dict[int, int | None] = {}  # as written, to as mended; None for one left out
-        self.signals: dict[int, dict[str, int]] = {}  # by identifier as mended: names, and their bits
-        self.names: dict[int, str] = {}  # of messages, likewise
-        self.too_long: set[int] = set()  # identifiers as written
-        self.lost_signals: set[tuple[int, str]] = set()  # left out, with their message as mended
+        self.repairs = RepairList(text)
+        self.survey = Survey(text, statements)
+        self.losses = Losses(text, statements, self.survey, self.repairs)
         self.places: dict[tuple[int, str], tuple[int, int]] = {}
-        self.message = 0  # to which the next signal belongs
-        self.digit_names: set[str] = set()
         self.defined: set[str] = set()
-        self.used: dict[str, int] = {}
-        self.dropping = False  # the signals of a message that is left out
+        self.used: dict[str, int] = {}  # attributes, and where first
 
     def mend(self) -> Mended:
-        self._survey()
-        self._types()
         pieces, place = [], 0
         for one in self.statements:
             piece = self._piece(one)
             pieces += [self.text[place : one.start], piece]
             place = one.end
         pieces.append(self.text[place:])
-        for name in self.used.keys() - self.defined:
-            definition = _ATTRIBUTES[name].format(f'"{name}"')
+        for name, start in self.used.items():
+            definition = _DEFINITIONS[name].format(f'"{name}"')
             pieces.append(f"\nBA_DEF_ {definition};\n")
-            self._tell(self.used[name], f"the attribute {name} is not defined; it is read as it stands")
-        self.repairs.sort(key=lambda repair: repair.line)
-        return Mended("".join(pieces), tuple(self.repairs), self.left_out, self.places)
+            if name not in self.defined:
+                self.repairs.tell(start, f"the attribute {name} is not defined; it is read as it stands")
+        return Mended(
+            "".join(pieces),
+            tuple(sorted(self.repairs.made, key=lambda repair: repair.line)),
+            self.losses.left_out,
+            self.places,
+            {self._signal_line(*key): repair for key, repair in self.losses.unlabelled.items()},
+            frozenset(self._signal_line(*key) for key in self.losses.unselected),
+        )
 
-    def _survey(self) -> None:
-        """See which messages and signals there are, and which of their names begin with a digit."""
-        written = {
-            written_number(one.found["id"]) for one in self.statements if one.keyword == "BO_" and one.found
-        }
-        signals: dict[str, int] = {}
-        for one in self.statements:
-            if not one.found:
-                continue
-            if one.keyword == "BO_":
-                number = written_number(one.found["id"])
-                right = _mended_identifier(number, written)
-                if written_number(one.found["length"]) > LONGEST_MESSAGE:
-                    self.too_long.add(number)
-                self.identifiers[number] = None if number in self.too_long else right
-                self.names[number if right is None else right] = one.found["name"]
-                signals = self.signals.setdefault(number if right is None else right, {})
-            elif one.keyword == "SG_":
-                signals[one.found["name"]] = written_number(one.found["bits"])
-            if one.keyword in {"BO_", "SG_", "BU_"}:
-                body = re.sub(TEXT, "", one.found[0])
-                self.digit_names.update(word for word in _NAME.findall(body) if _DIGIT_NAME.fullmatch(word))
-
-    def _types(self) -> None:
-        """Leave out the IEEE numbers of an impossible length: what they are is not clear."""
-        for one in self.statements:
-            found = _TYPE.match(self.text, one.start, one.end) if one.keyword == "SIG_VALTYPE_" else None
-            if not found:
-                continue
-            name, kind = found["signal"], found["kind"]
-            number = written_number(found["id"])
-            right = self.identifiers.get(number)
-            bits = self.signals.get(right, {}).get(name) if right is not None else None
-            if right is None or bits is None or bits in _FLOAT_BITS.get(kind, (bits,)):
-                continue
-            text = (
-                f"signal {name} of message {self.names[right]} is a floating-point number of type {kind}, "
-                f"but {bits} bits long; type 1 takes 32 bits, type 2 takes 64; left out"
-            )
-            self.left_out[f"{self.names[right]}.{name}"] = self._tell(one.start, text)
-            self.lost_signals.add((right, name))
-
-    def _tell(self, start: int, text: str) -> Repair:
-        repair = Repair(bisect_right(self.line_starts, start), f"{text}.")
-        self.repairs.append(repair)
-        return repair
+    def _signal_line(self, message: int, name: str) -> tuple[int, str]:
+        """Return where a signal stands; line 0 for one that does not exist."""
+        sketch = self.survey.signals.get(message, {}).get(name)
+        return (self.repairs.line(sketch.start) if sketch else 0), name
 
     def _piece(self, one: Statement) -> str:
         """Return what the library is to read of a statement."""
         body = self.text[one.start : one.end]
-        if one.keyword == "BO_":
-            self.dropping = False
-        if one.wrong:
-            self._tell(one.start, f"{one.wrong}; it is left out")
+        if attribute := _ATTRIBUTE.match(body):
+            self._attribute(one, attribute["name"])
+        if one.start in self.losses.statements or self._is_lost(one, body) or not self._is_read(one, body):
             return _blank(body)
-        if one.keyword in {"BO_", "SG_"}:
-            return self._definition(one, body)
-        if one.keyword not in IDLE and self._is_read(one, body) and (power := impossible_power(body)):
-            self._tell(one.start, f"the number {power} ({one.keyword}) cannot be; the statement is left out")
+        if one.keyword in {"BO_", "SG_"} and one.found:
+            return self._definition(one, one.found, body)
+        if power := impossible_power(body):
+            self.repairs.tell(
+                one.start, f"the number {power} ({one.keyword}) cannot be; the statement is left out"
+            )
             return _blank(body)
-        if self._is_lost(one, body) or one.keyword in IDLE or not self._is_read(one, body):
-            return _blank(body)
-        self._attribute(one, body)
         return self._numbers(one, self._names(one, body))
 
-    def _definition(self, one: Statement, body: str) -> str:
-        if one.keyword == "BO_" and one.found:
-            number, name = written_number(one.found["id"]), one.found["name"]
-            right = self.identifiers[number]
-            self.message = number if right is None else right
-            if right is None:
-                why = "cannot be or is taken"
-                if number in self.too_long:
-                    why = f"is that of a message of more than {LONGEST_MESSAGE} bytes"
-                text = f"message {name} has the identifier 0x{number:X}, which {why}; left out"
-                self.left_out[name] = self._tell(one.start, text)
-                self.dropping = True
-            elif right != number:
+    def _definition(self, one: Statement, found: re.Match[str], body: str) -> str:
+        """Return the message or signal that the library is to read."""
+        name = found["name"]
+        if one.keyword == "BO_":
+            number = written_number(found["id"])
+            right, length = self.survey.key(number), written_number(found["length"])
+            if right != number:
                 text = f"message {name}: identifier 0x{number:X} lacks the mark of 29 bits; it is read so"
-                self._tell(one.start, text)
-                body = re.sub(r"\d+", str(right), body, count=1)
-        if self.dropping or (one.found and (self.message, one.found["name"]) in self.lost_signals):
+                self.repairs.tell(one.start, text)
+            # The library takes no length with a zero before it.
+            last = found.start("length") - one.start
+            body = f"{body[:last]}{length}{body[found.end('length') - one.start :]}"
+            body = re.sub(r"\d+", str(right), body, count=1)
+        elif (self.survey.owners[one.start], name) in self.losses.signals:
             return _blank(body)
-        if one.keyword == "SG_" and one.found:
-            body = self._possible(one, one.found, body)
-        if one.found and _DIGIT_NAME.fullmatch(one.found["name"]):
-            self._tell(
-                one.start, f"the name {one.found['name']} begins with a digit; it is read as it stands"
-            )
+        else:
+            body = self._possible(one, found, body)
+        if DIGIT_NAME.fullmatch(name):
+            self.repairs.tell(one.start, f"the name {name} begins with a digit; it is read as it stands")
         return self._numbers(one, self._names(one, body))
 
     def _possible(self, one: Statement, found: re.Match[str], body: str) -> str:
         """Put numbers that the library can take for those of a signal that it cannot: it is doubtful then."""
         start, bits = written_number(found["start"]), written_number(found["bits"])
         if bits < 1 or max(start, bits) > 8 * LONGEST_MESSAGE:
-            line = bisect_right(self.line_starts, one.start)
-            self.places[line, found["name"]] = start, bits
+            self.places[self.repairs.line(one.start), found["name"]] = start, bits
             first, last = found.start("start") - one.start, found.end("bits") - one.start
             body = f"{body[:first]}0|1{body[last:]}"
         if power := impossible_power(body):
-            self._tell(one.start, f"signal {found['name']}: the number {power} cannot be; it is not read")
+            self.repairs.tell(
+                one.start, f"signal {found['name']}: the number {power} cannot be; it is not read"
+            )
             body = without_powers(body)
         return body
 
     def _is_read(self, one: Statement, body: str) -> bool:
-        """Tell whether a statement that is needed says anything that is read."""
+        """Tell whether a statement says anything that is read."""
         if one.keyword == "VAL_":
-            return bool(_CODED.match(body)) or not body.endswith(";")
+            return one.found is not None and one.found["id"] is not None  # not of an environment variable
         if not one.keyword.startswith("BA_"):
-            return True
+            return one.keyword in NEEDED
         attribute = _ATTRIBUTE.match(body)
-        name = attribute["name"] if attribute else ""
-        return name in _ATTRIBUTES
+        return one.keyword in NEEDED and attribute is not None and attribute["name"] in _DEFINITIONS
 
-    def _attribute(self, one: Statement, body: str) -> None:
+    def _attribute(self, one: Statement, name: str) -> None:
         """Keep in mind that an attribute is used or defined."""
-        if attribute := _ATTRIBUTE.match(body):
-            if one.keyword == "BA_":
-                self.used.setdefault(attribute["name"], one.start)
-            elif one.keyword == "BA_DEF_":
-                self.defined.add(attribute["name"])
+        if name not in _DEFINITIONS:
+            return
+        if one.keyword == "BA_DEF_":
+            self.defined.add(name)
+        else:
+            self.used.setdefault(name, one.start)
 
     def _is_lost(self, one: Statement, body: str) -> bool:
         """Tell whether a statement is about what does not exist, or about what is left out."""
         about = _ABOUT.match(body)
-        if not about or not body.endswith(";"):  # one that is cut off is for the library to refuse
+        if not about or not one.is_whole:
             return False
         number = written_number(about["id"] or about["id_2"] or about["id_3"] or about["sent"])
         signal = about["signal"] or about["signal_2"]
-        right = self.identifiers.get(number, number)
-        if right is None or (right, signal) in self.lost_signals:
+        right = self.survey.identifiers.get(number, number)
+        if right is None or number == UNSENT_ID or (right, signal) in self.losses.signals:
             return True
-        if number == UNSENT_ID or (right in self.signals and (not signal or signal in self.signals[right])):
+        if right in self.survey.signals and (not signal or signal in self.survey.signals[right]):
             return False
         what = f"signal {signal} of message {number}" if signal else f"message {number}"
-        self._tell(
+        self.repairs.tell(
             one.start,
             f"{_WHAT[one.keyword]} of {what} ({one.keyword}) cannot be placed, as there is no such "
             f"{'signal' if signal else 'message'}; left out",
@@ -286,12 +220,12 @@ class _Mender:
         if one.keyword not in {"BO_", "SG_"} and (about := _ABOUT.match(body)):
             group = next(name for name in ("id", "id_2", "id_3", "sent") if about[name])
             number = written_number(about[group])
-            if (right := self.identifiers.get(number, number)) != number:
+            if (right := self.survey.identifiers.get(number, number)) != number:
                 body = f"{body[: about.start(group)]}{right}{body[about.end(group) :]}"
-        if not self.digit_names:
+        if not self.survey.digit_names:
             return body
         return _outside(
-            body, _NAME, lambda word: f"{_STAND_IN if word[0] in self.digit_names else ''}{word[0]}"
+            body, NAME, lambda word: f"{_STAND_IN if word[0] in self.survey.digit_names else ''}{word[0]}"
         )
 
     def _numbers(self, one: Statement, body: str) -> str:
@@ -304,18 +238,8 @@ class _Mender:
         told: list[str] = []
         body = _SHORT_NUMBER.sub(whole, body)
         if told:
-            self._tell(one.start, f"the number {told[0]} is read as {told[0].replace('.', '0.')}")
+            self.repairs.tell(one.start, f"the number {told[0]} is read as {told[0].replace('.', '0.')}")
         return body
-
-
-def _mended_identifier(number: int, written: set[int]) -> int | None:
-    """Return the identifier that is meant, as a DBC writes it; None where that is not clear."""
-    if number == UNSENT_ID or number <= _LARGEST_STANDARD:
-        return number
-    if number >= EXTENDED_FLAG:
-        return number if number - EXTENDED_FLAG <= _LARGEST_EXTENDED else None
-    marked = number | EXTENDED_FLAG
-    return marked if number <= _LARGEST_EXTENDED and marked not in written else None
 
 
 def _outside(body: str, form: re.Pattern[str], to: Callable[[re.Match[str]], str]) -> str:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from fractions import Fraction
 
-    from canmap.mapping.description.dbcmend import Repair
+    from canmap.mapping.description.repairs import Repair
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +53,7 @@ class DescribedSignal:
         selected_by: Inclusive raw ranges of the selector for which it is.
         no_data: Raw codes that are no value, where the rules of its bus say so.
         line: Where it is written, 0 where that is not known.
+        labels_unread: Why its labels are not read, with file and line; "" where nothing is wrong with them.
     """
 
     name: str
@@ -71,6 +72,7 @@ class DescribedSignal:
     selected_by: tuple[tuple[int, int], ...] = ()
     no_data: tuple[NoData, ...] = ()
     line: int = field(default=0, compare=False)
+    labels_unread: str = field(default="", compare=False)
 
 
 @dataclass(frozen=True, slots=True)

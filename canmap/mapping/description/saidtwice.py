@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from canmap.mapping.description.dbcmend import Repair
+from canmap.mapping.description.repairs import Repair
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
@@ -56,6 +56,7 @@ def without_repeats(
     done = Sorted()
     lines = [place.line if place else 0 for place in written]
     taken = [(name, repair.line) for name, repair in left_out.items()]
+    name_lines = [*lines, *(line for _, line in taken)]
     names = _repeats([*(message.name for message in messages), *(name for name, _ in taken)])
     identifiers = _repeats([(message.can_id, message.extended) for message in messages])
     for index, message in enumerate(messages):
@@ -64,8 +65,8 @@ def without_repeats(
             text = f"{what} identifier of message {messages[other].name}{_at(lines[other])}"
             done.leave_out(message.name, lines[index], text)
         elif (other := names.get(index)) is not None:
-            line = [*lines, *(line for _, line in taken)][other]
-            done.leave_out(message.name, lines[index], f"{what} name of another message{_at(line)}")
+            text = f"{what} name of another message{_at(name_lines[other])}"
+            done.leave_out(message.name, lines[index], text)
         else:
             done.messages.append(_message(message, lines[index], done))
     return done

@@ -44,8 +44,15 @@ def raw_codes(code: Scalar, found: FoundSignal, context: Context) -> tuple[int, 
         return (sum(found.raw_range) if _SWITCH[code.text] else 0,)  # a signed bit is 0 or -1
     labels = found.signal.labels.values()
     hint = context.faults.hint(code.text, labels) if labels else ", nor any other: write a raw code."
+    if found.signal.labels_unread and not labels:
+        hint = f", as its labels are not read; write a raw code, or {labels_remedy(found)}."
     context.faults.add(code.place, f"{found.text} has no label {shown(code.text)}{hint}")
     return None
+
+
+def labels_remedy(found: FoundSignal) -> str:
+    """Say how to give a signal the labels that its description garbles, and where it does."""
+    return f"correct `{found.text}: {{labels: ..., reason: ...}}` ({found.signal.labels_unread})"
 
 
 def _checked(number: int, code: Scalar, found: FoundSignal, context: Context) -> tuple[int, ...] | None:
