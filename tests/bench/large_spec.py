@@ -1,6 +1,6 @@
 """Benchmark: a spec of many records, and the DBC that it maps.
 
-python tests/bench/large_spec.py --folder DIR                        # writes large.yaml, large.dbc, traffic.log
+python tests/bench/large_spec.py --folder DIR    # writes large.yaml, its DBCs and traffic.log
 time canmap inspect DIR/traffic.log --spec DIR/large.yaml
 
 800 records of 12 fields each map 800 messages of 12 signals of 5 bits, on two buses. Factors and limits
@@ -26,7 +26,9 @@ def dbc(messages: range) -> str:
         for field in range(FIELDS):
             factor, offset = FACTORS[(field + number) % len(FACTORS)], -(number % 40)
             high = 31 * float(factor) + offset
-            lines.append(f' SG_ S{field:02d} : {5 * field}|5@1+ ({factor},{offset}) [{offset}|{high:.10g}] "V" Kit')
+            lines.append(
+                f' SG_ S{field:02d} : {5 * field}|5@1+ ({factor},{offset}) [{offset}|{high:.10g}] "V" Kit'
+            )
         lines.append("")
     lines += ['BA_DEF_ BO_ "GenMsgCycleTime" INT 0 65535;', 'BA_DEF_DEF_ "GenMsgCycleTime" 200;', ""]
     return "\n".join(lines)
@@ -35,7 +37,9 @@ def dbc(messages: range) -> str:
 def spec() -> str:
     """The text of the mapping spec."""
     lines = ["vehicle: Large vehicle", "buses:"]
-    lines += [f"  {name}: {{description: {name}.dbc, channel: can{n}}}" for n, name in enumerate(("one", "two"))]
+    lines += [
+        f"  {name}: {{description: {name}.dbc, channel: can{n}}}" for n, name in enumerate(("one", "two"))
+    ]
     lines += ["record_types:", "  Wide:", "    fields:"]
     lines += [f"      value_{field:02d}: {{unit: V}}" for field in range(FIELDS)]
     lines.append("records:")
