@@ -5,17 +5,17 @@ from __future__ import annotations
 import os
 import sys
 from collections import Counter, defaultdict
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from rich.console import Console
 from rich.padding import Padding
 from rich.segment import Segment
-from rich.table import Table
 from rich.text import Text
 
 from canmap.base.errors import printable
 from canmap.base.words import number, times
 from canmap.checks.unknown_ids import identifier
+from canmap.cli.tables import print_rows
 from canmap.findings.finding import Severity
 from canmap.findings.kinds import SPEC, UNKNOWN_ID
 from canmap.results.inspection import ValueSummary, last_value
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from rich.console import ConsoleOptions, RenderableType
+    from rich.table import Table
 
     from canmap.findings.finding import Finding, Kind
     from canmap.results.inspection import Inspection, MessageSummary
@@ -61,7 +62,7 @@ def console() -> Console:
     return _Screen(width=width or PIPE_WIDTH, highlight=False)
 
 
-def print_table(out: Console, table: Table | Padding | Text) -> None:
+def print_table(out: Console, table: Table | Text) -> None:
     """Print a table or a text; in a pipe without the blanks that fill up its last column."""
     if out.is_terminal:
         out.print(table)
@@ -117,14 +118,8 @@ def _show_table(out: Console, heading: str, left: Sequence[str], rows: Iterable[
     """
     listed = list(rows)
     titles = [title for title in listed[0] if out.width >= COLUMNS.get(title, 0)]
-    table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 2, 0, 0))
-    for title in titles:
-        justify: Literal["left", "right"] = "left" if title in left else "right"
-        table.add_column(title, justify=justify, no_wrap=title != titles[0], overflow="fold")
-    for row in listed:
-        table.add_row(*(printable(row[title]) for title in titles))
     print_table(out, Text(heading, style="bold"))
-    print_table(out, Padding(table, (0, 0, 0, 2), expand=False))
+    print_rows(out, [titles, *([row[title] for title in titles] for row in listed)], left)
     if left_out := [title for title in listed[0] if title not in titles]:
         print_table(out, Text(f"  Left out for want of width: {', '.join(left_out)}.", style="dim"))
 
