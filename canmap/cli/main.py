@@ -135,11 +135,11 @@ def _unforeseen(error: BaseException) -> str:
     """Return a sentence for what the system or a library refuses, or what is a fault of ours."""
     if isinstance(error, RecursionError):
         return "the input is nested too deeply; make it simpler."
-    if isinstance(error, RuntimeError) and "start new thread" in str(error):
-        return "no thread can be started; end other programs, or raise the limit of processes."
     if isinstance(error, OSError) and error.filename is None:
+        from canmap.base.errors import system_reason
+
         _drop(sys.stdout)
-        return f"the output cannot be written: {(error.strerror or str(error)).lower()}."
+        return f"the output cannot be written: {system_reason(error)}."
     where, line = _place(error.__traceback__)
     if isinstance(error, ImportError):
         return f"the installation is not complete ({error}, at {where}:{line}); install it again."

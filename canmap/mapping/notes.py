@@ -36,7 +36,7 @@ _SENTENCES = {
         "{keys}{of} ({place}) comes from {detail}, which is not built yet: the field stays empty."
     ),
     NoteReason.NEVER_EXPECTED: (
-        "{subject} was never awaited, so it is not judged: its conditions never held."
+        "{subject} was never expected, so it is not judged: its conditions never held."
     ),
     NoteReason.HELD_FOR_EVER: (
         "Nothing says when {subject} comes again, so records hold its values for ever: write `max_age`, "

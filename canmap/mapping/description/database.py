@@ -16,7 +16,8 @@ from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING
 
-from canmap.base.errors import DescriptionError, Fault, readable, why_unread
+from canmap.base.errors import DescriptionError, Fault, library_reason, readable
+from canmap.base.unusable import unusable
 from canmap.base.words import times
 from canmap.mapping.description.bits import LARGEST_NUMBER, settled
 from canmap.mapping.description.dbcmend import EXTENDED_FLAG, UNSENT_ID, Mended, mended, original
@@ -43,7 +44,6 @@ _ADDERS = {".arxml": "add_arxml_string", ".kcd": "add_kcd_string", ".sym": "add_
 LARGEST_FILE = 32 << 20
 _MOST_FAULTS = 500
 _CODES_THAT_CAN_COME = range(-(1 << 63), 1 << 64)  # raw values are 64 bits wide, with a sign or without
-_MOST_REASON = 200  # characters of what the library says
 _SELECTED = re.compile(r"m(\d{1,18})(?!\d)")
 _NO_SENDER = "Vector__XXX"
 _NS_PER_MS = 1_000_000
@@ -96,7 +96,7 @@ def _read_text(path: str) -> str:
         with Path(path).open("rb") as file:
             content = file.read(LARGEST_FILE + 1)
     except (OSError, ValueError) as error:
-        raise DescriptionError((Fault(path, 0, 0, f"{why_unread(error, path)}."),)) from None
+        raise DescriptionError((Fault(path, 0, 0, f"{unusable(error, path).unread}."),)) from None
     if len(content) > LARGEST_FILE:
         what = f"the file is larger than {LARGEST_FILE >> 20} MiB; give a bus description"
         raise DescriptionError((Fault(path, 0, 0, f"{what}."),))
@@ -141,8 +141,8 @@ def _load_faults(path: str, dbc: DbcText | None, error: Exception) -> tuple[Faul
         return _in_order([dbc.syntax(offset)])
     if isinstance(position, tuple):
         return (Fault(path, position[0], position[1] + 1, f"the file cannot be read as XML: {error}."),)
-    reason = " ".join(str(error).split()).rstrip(".")[:_MOST_REASON]
-    unknown = Fault(path, 0, 0, f"the description cannot be used: {type(error).__name__}: {reason}.")
+    told = f"the description cannot be used: {type(error).__name__}: {library_reason(error)}."
+    unknown = Fault(path, 0, 0, told)
     return (unknown,)
 
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import yaml
 
-from canmap.base.errors import why_unread
+from canmap.base.unusable import unusable
 from canmap.mapping.reading.mistakes import Position, shown
 
 if TYPE_CHECKING:
@@ -155,7 +155,7 @@ def _read_text(path: str, faults: Faults) -> str | None:
         with Path(path).open("rb") as stream:
             data = stream.read(LARGEST_FILE + 1)
     except (OSError, ValueError) as error:
-        faults.add(Position(path), f"{why_unread(error, path)}.")
+        faults.add(Position(path), f"{unusable(error, path).unread}.")
         return None
     if len(data) > LARGEST_FILE:
         faults.add(Position(path), f"The file is larger than {LARGEST_FILE // 1024**2} MB, which no spec is.")

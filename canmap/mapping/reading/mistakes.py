@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from canmap.base.errors import Fault, SpecError, readable, unread
+from canmap.base.errors import Fault, SpecError, readable
+from canmap.base.unusable import Obstacle, unread
 from canmap.base.words import times
 
 if TYPE_CHECKING:
@@ -37,12 +38,12 @@ def shown(text: str) -> str:
 
 def unread_beside(text: str, path: str) -> str | None:
     """Return why a file that a spec names `text`, from its own folder, cannot be read, or None."""
-    why = unread(path)
-    if why is None:
+    found = unread(path)
+    if found is None:
         return None
-    if why.startswith("there is no such file;"):
+    if found.obstacle is Obstacle.NOT_THERE:
         return f"There is no file {shown(text)}: the path is relative to this file."
-    return f"{shown(text)}: {why}."
+    return f"{shown(text)}: {found.unread}."
 
 
 def listed(names: Iterable[str], joint: str = "or") -> str:

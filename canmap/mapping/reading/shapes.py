@@ -18,6 +18,7 @@ from canmap.vocabulary.record_types import FieldType, field_types
 from canmap.vocabulary.units import (
     UNITS,
     Measure,
+    NoQuantity,
     Unit,
     find_unit,
     number_advice,
@@ -113,9 +114,8 @@ def any_quantity(node: Node, context: Context, wanted: Dimension | None = None) 
     if found is None:
         return None
     value = parse_quantity(found.text)
-    if isinstance(value, str):
-        unit = found.text.strip().lstrip("+-0123456789.").strip()
-        hint = unit_ending(unit, wanted, context.faults) if value.startswith("the unit") else "."
+    if isinstance(value, NoQuantity):
+        hint = "." if value.unit is None else unit_ending(value.unit, wanted, context.faults)
         context.faults.add(found.place, f"{shown(found.text)}: {value}{hint}")
         return None
     return value
