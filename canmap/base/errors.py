@@ -26,7 +26,7 @@ def readable(text: str) -> str:
 
 
 def printable(text: str) -> str:
-    """Return a text from outside as it may reach a terminal: what would steer that is told as a code.
+    """Return a text from outside as it may reach a terminal: what would steer that is shown as a code.
 
     Channels, file names and texts of a spec, a description or a capture pass here before they are printed.
     """

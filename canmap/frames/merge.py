@@ -48,7 +48,7 @@ class MergedCaptures:
     def progress(self) -> Reached:
         """Return how much of all captures was read for the frames handed on so far.
 
-        How much there is cannot be said of captures of several kinds: frames take more bytes in one than in
+        How much there is cannot be known of captures of several kinds: frames take more bytes in one than in
         the other.
         """
         parts = [one.reached for one in self._inputs]

@@ -1,7 +1,7 @@
 """Frames: from the names of captures to a source.
 
 In: paths, or `-` for standard input. Out: one `FrameSource`, several captures merged. What a file holds is
-told by its first bytes where its format is binary, else by its ending; how it is compressed, by its first
+known by its first bytes where its format is binary, else by its ending; how it is compressed, by its first
 bytes.
 """
 

@@ -64,7 +64,7 @@ class ReadAhead(Generic[Item]):
         progress: Tells how much has been read; asked in the thread, when an item is there.
 
     Attributes:
-        reached: What `progress` said of the item handed on last.
+        reached: What `progress` returned for the item handed on last.
     """
 
     def __init__(self, items: Generator[Item, None, None], depth: int, progress: Progress) -> None:

@@ -64,7 +64,7 @@ class Note:
     """Something the user should know about the spec; what does not apply is empty, 0 or None.
 
     Attributes:
-        reason: Why it is told.
+        reason: Why it is reported.
         bus: The bus it is about, None for none.
         message: The message it is about, None for none.
         subject: What the sentence calls what it is about: a message, a signal, a field.

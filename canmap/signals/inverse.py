@@ -1,7 +1,7 @@
 """The way back of a quantity: from a value of a record to the raw value that a sender puts into a frame.
 
 Exact: a straight line is divided in fractions, a table is followed backwards where it only rises or only
-falls. What is left over, because a raw value is a whole number or has few bits, is told as the residual.
+falls. What is left over, because a raw value is a whole number or has few bits, is stated as the residual.
 """
 
 from __future__ import annotations

@@ -23,7 +23,7 @@ from canmap.mapping.description.bits import LARGEST_NUMBER, settled
 from canmap.mapping.description.dbcmend import EXTENDED_FLAG, UNSENT_ID, Mended, mended, original
 from canmap.mapping.description.dbctext import UNSENT_MESSAGE, DbcText, MessageLine, SignalLine
 from canmap.mapping.description.description import DescribedMessage, DescribedSignal, Description
-from canmap.mapping.description.saidtwice import without_repeats
+from canmap.mapping.description.stated_twice import without_repeats
 
 # The library's testing aids bring in python-can with all its bus drivers, which takes as long as everything
 # else here together. An empty module holds their place while the library is imported for the first time.
@@ -82,12 +82,14 @@ def read_database(path: str) -> Description:
 def _in_order(faults: Iterable[Fault]) -> tuple[Fault, ...]:
     """Return the faults as they stand in the file, no more than somebody can read of each and of all."""
     ordered = sorted(faults, key=lambda fault: (fault.line, fault.column))
-    told = [replace(fault, text=readable(original(fault.text))) for fault in ordered[:_MOST_FAULTS]]
-    if more := len(ordered) - len(told):
-        told.append(
-            Fault(told[0].file, 0, 0, f"There {'is' if more == 1 else 'are'} {times(more, 'more mistake')}.")
+    reported = [replace(fault, text=readable(original(fault.text))) for fault in ordered[:_MOST_FAULTS]]
+    if more := len(ordered) - len(reported):
+        reported.append(
+            Fault(
+                reported[0].file, 0, 0, f"There {'is' if more == 1 else 'are'} {times(more, 'more mistake')}."
+            )
         )
-    return tuple(told)
+    return tuple(reported)
 
 
 def _read_text(path: str) -> str:
@@ -119,7 +121,7 @@ def _read_text(path: str) -> str:
 
 @contextmanager
 def _silence() -> Iterator[None]:
-    """Keep what the library logs to itself: whatever matters is said in the faults."""
+    """Keep what the library logs to itself: whatever matters is in the faults."""
     logger = logging.getLogger("cantools")
     level = logger.level
     logger.setLevel(logging.CRITICAL + 1)
@@ -141,8 +143,8 @@ def _load_faults(path: str, dbc: DbcText | None, error: Exception) -> tuple[Faul
         return _in_order([dbc.syntax(offset)])
     if isinstance(position, tuple):
         return (Fault(path, position[0], position[1] + 1, f"the file cannot be read as XML: {error}."),)
-    told = f"the description cannot be used: {type(error).__name__}: {library_reason(error)}."
-    unknown = Fault(path, 0, 0, told)
+    sentence = f"the description cannot be used: {type(error).__name__}: {library_reason(error)}."
+    unknown = Fault(path, 0, 0, sentence)
     return (unknown,)
 
 

@@ -92,7 +92,7 @@ class DbcText:
     def parsable(self) -> str:
         """Return the text for the parser, with every statement at its place.
 
-        What is said of signals that no message sends is left out, as the parser takes exception to it. An
+        What is stated of signals that no message sends is left out, as the parser takes exception to it. An
         empty statement is added: without one after it, the parser drops a last statement that is cut off.
         """
         pieces, place = [], 0

@@ -189,8 +189,8 @@ def _syntax_fault(path: str, text: str, error: yaml.MarkedYAMLError) -> tuple[Po
     mark = error.problem_mark
     if mark and text[mark.index : mark.index + 1] == "\t":
         return _place_of(path, mark), "A tab indents this line: use spaces."
-    said = f"{error.context or ''} {problem}"
-    advice = next((advice for part, advice in _ADVICE if part in said), problem)
+    stated = f"{error.context or ''} {problem}"
+    advice = next((advice for part, advice in _ADVICE if part in stated), problem)
     return _place_of(path, error.problem_mark or error.context_mark), f"This is not valid YAML: {advice}."
 
 

@@ -84,8 +84,8 @@ class Faults:
 
     def extend(self, faults: Iterable[Fault]) -> None:
         """Note mistakes that another reader found."""
-        for told in faults:
-            fault = replace(told, text=readable(told.text))
+        for reported in faults:
+            fault = replace(reported, text=readable(reported.text))
             if fault in self._seen:
                 continue
             self._seen.add(fault)
@@ -125,6 +125,6 @@ class Faults:
         }
         faults = sorted(self._faults, key=lambda fault: (order[fault.file], fault.line, fault.column))
         if self._more:
-            told = f"There {'is' if self._more == 1 else 'are'} {times(self._more, 'more mistake')}."
-            faults.append(Fault(faults[0].file, 0, 0, told))
+            reported = f"There {'is' if self._more == 1 else 'are'} {times(self._more, 'more mistake')}."
+            faults.append(Fault(faults[0].file, 0, 0, reported))
         return SpecError(tuple(faults))

@@ -75,8 +75,8 @@ def as_integer(text: str) -> int | None:
 
 def _tell_number(found: Scalar, what: str, context: Context) -> None:
     advice = number_advice(found.text)
-    said = f"{shown(found.text)}: {advice}" if advice else f"{shown(found.text)} {what}"
-    context.faults.add(found.place, f"{said}.")
+    stated = f"{shown(found.text)}: {advice}" if advice else f"{shown(found.text)} {what}"
+    context.faults.add(found.place, f"{stated}.")
 
 
 def integer(low: int, high: int) -> Reader[int]:
@@ -211,7 +211,7 @@ def list_of(read: Reader[T], what: str, least: int = 1, most: int = 1000) -> Rea
             return None
         items = node.items
         if not least <= len(items) <= most and least <= len(joined(items)) <= most:
-            items = joined(items)  # whose commas are then told
+            items = joined(items)  # whose commas are then reported
         if not least <= len(items) <= most:
             wanted = (
                 f"{least}"

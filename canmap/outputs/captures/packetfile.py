@@ -74,8 +74,8 @@ def write_pcapng(path: str, chunks: Iterable[FrameChunk]) -> None:
 
 
 def _packet_block(interface: int, t_ns: int, packet: bytes, flags: int) -> bytes:
-    told = 1 if flags & FLAG_RECEIVED else 2 if flags & FLAG_SENT else 0
-    options = _option(2, struct.pack("<I", told)) + _option(0, b"") if told else b""
+    direction = 1 if flags & FLAG_RECEIVED else 2 if flags & FLAG_SENT else 0
+    options = _option(2, struct.pack("<I", direction)) + _option(0, b"") if direction else b""
     head = struct.pack("<5I", interface, t_ns >> 32, t_ns & 0xFFFFFFFF, len(packet), len(packet))
     return _block(6, head + _padded(packet) + options)
 
