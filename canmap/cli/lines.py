@@ -51,7 +51,7 @@ class LinePrinter:
         self._every_ns = round(every_s * 1e9)
         self._first_ns: dict[str, int] = {}  # of each record: its first line, and when its next is due
         self._next_ns: dict[str, int] = {}
-        self._reported_ns = 0  # session clock up to which everything is reported
+        self._told_ns = 0  # session clock up to which everything is told
         self._silent = silent
         self._out = console()
 
@@ -68,13 +68,13 @@ class LinePrinter:
         for chunk in step.records:
             if chunk.name in self._names:
                 lines += self._record_lines(chunk)
-        reported_ns = step.now_ns
+        told_ns = step.now_ns
         for event in step.events:
             known_ns = step.now_ns if event.known_ns is None else event.known_ns
-            known_ns = max(known_ns, self._reported_ns)
-            reported_ns = max(reported_ns, known_ns)
+            known_ns = max(known_ns, self._told_ns)
+            told_ns = max(told_ns, known_ns)
             lines.append((known_ns, _event_line(event, known_ns, zero_ns)))
-        self._reported_ns = max(self._reported_ns, reported_ns)
+        self._told_ns = max(self._told_ns, told_ns)
         for at_ns, line in sorted(lines, key=lambda pair: pair[0]):
             self._out.print(Text(f"{_seconds(at_ns, zero_ns):>10} s  ") + line, soft_wrap=True)
 

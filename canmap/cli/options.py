@@ -101,7 +101,7 @@ class Request:
         """Carry out the run, write its JSON, and return what it found.
 
         Args:
-            listener: Makes, for the loaded spec and the intake, what is called with every step.
+            listener: Makes, for the loaded spec and the intake, what is told of every step.
             pace: As in `canmap.engine.run.run`.
             stop: As in `canmap.engine.run.run`.
         """
@@ -123,8 +123,8 @@ class Request:
                 raise UsageError(f"--{error.argument.removesuffix('s')}: {error.reason}") from None
             self._guard((*spec.files, *self.descriptions.values()))
             file = None if self.json_path is None else stack.enter_context(whole_text_file(self.json_path))
-            reporter = listener(spec, intake)
-            result = inspect_intake(intake, spec, listen=reporter, pace=pace, stop=stop)
+            told = listener(spec, intake)
+            result = inspect_intake(intake, spec, listen=told, pace=pace, stop=stop)
             if file is not None:
                 json.dump(result.to_json(), file, indent=1, allow_nan=False)
                 file.write("\n")

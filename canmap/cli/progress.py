@@ -46,7 +46,7 @@ class Progress:
             sys.stderr.flush()
 
     def listener(self, _spec: Spec, intake: Intake) -> Callable[[Engine, Step], None]:
-        """Return what is to be called with every step of a run that reads `intake`."""
+        """Return what is to be told of every step of a run that reads `intake`."""
         self._intake = intake
         return self._step
 

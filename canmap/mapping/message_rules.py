@@ -75,26 +75,26 @@ def _rule(
 ) -> MessageRule:
     """Return what is promised of a message."""
     message = found.message
-    stated = entry.value if entry else SectionValues(Position(context.file), {}, {})
-    trigger, period_ns = _trigger(message, stated, context)
-    expected_ns = period_ns or stated.get(g.HEARTBEAT)
-    stale_ns, is_error = stated.get(g.STALE_AFTER), True
+    said = entry.value if entry else SectionValues(Position(context.file), {}, {})
+    trigger, period_ns = _trigger(message, said, context)
+    expected_ns = period_ns or said.get(g.HEARTBEAT)
+    stale_ns, is_error = said.get(g.STALE_AFTER), True
     if stale_ns is None and watchdog_ns is not None:
         stale_ns, is_error = max(watchdog_ns // 2, 1), False
     elif stale_ns is None and expected_ns is not None:
         stale_ns = max(STALE_PERIODS * expected_ns, SHORTEST_STALE_NS)
-    if stated.has(g.STALE_AFTER) and stale_ns and expected_ns and stale_ns <= expected_ns:
+    if said.has(g.STALE_AFTER) and stale_ns and expected_ns and stale_ns <= expected_ns:
         text = f"{message.name} would be stale before its next frame: its period is longer."
-        context.faults.add(stated.place_of(g.STALE_AFTER), text)
-    if stated.has(g.SOURCE) and message.group is None:
+        context.faults.add(said.place_of(g.STALE_AFTER), text)
+    if said.has(g.SOURCE) and message.group is None:
         text = (
             f"A `source` needs 29 bits and a bus with `match: parameter_group`, which {message.name} lacks."
         )
-        context.faults.add(stated.place_of(g.SOURCE), text)
-    gap_ns = stated.get(g.MINIMUM_GAP)
+        context.faults.add(said.place_of(g.SOURCE), text)
+    gap_ns = said.get(g.MINIMUM_GAP)
     if gap_ns and period_ns and gap_ns > period_ns:
         text = f"The `minimum_gap` of {message.name} is longer than its period."
-        context.faults.add(stated.place_of(g.MINIMUM_GAP), text)
+        context.faults.add(said.place_of(g.MINIMUM_GAP), text)
     return MessageRule(
         bus=found.bus,
         message=message,
@@ -102,12 +102,12 @@ def _rule(
         period_ns=period_ns,
         stale_after_ns=stale_ns,
         stale_is_error=is_error,
-        sender=stated.get(g.SENDER) or message.sender,
+        sender=said.get(g.SENDER) or message.sender,
         line=entry.place.line if entry else 0,
         minimum_gap_ns=gap_ns,
-        start_up_ns=stated.get(g.START_UP) or 0,
-        active_when=stated.get(g.ACTIVE_WHEN) or (),
-        heartbeat_ns=stated.get(g.HEARTBEAT),
+        start_up_ns=said.get(g.START_UP) or 0,
+        active_when=said.get(g.ACTIVE_WHEN) or (),
+        heartbeat_ns=said.get(g.HEARTBEAT),
     )
 
 
@@ -176,21 +176,19 @@ def _note_what_is_not_judged(
     )
 
 
-def _trigger(
-    message: DescribedMessage, stated: SectionValues, context: Context
-) -> tuple[Trigger, int | None]:
+def _trigger(message: DescribedMessage, said: SectionValues, context: Context) -> tuple[Trigger, int | None]:
     """Return what makes a message come, and the period of a cyclic one."""
-    word, period_ns = stated.get(g.TRIGGER), stated.get(g.PERIOD)
-    sure = not stated.lost and (word or not stated.has(g.TRIGGER))
+    word, period_ns = said.get(g.TRIGGER), said.get(g.PERIOD)
+    sure = not said.lost and (word or not said.has(g.TRIGGER))
     if word in {None, Trigger.CYCLIC}:
-        if stated.has(g.HEARTBEAT) and sure:
+        if said.has(g.HEARTBEAT) and sure:
             text = "A `heartbeat` needs a `trigger` that is not cyclic; a cyclic message has a `period`."
-            context.faults.add(stated.place_of(g.HEARTBEAT), text)
+            context.faults.add(said.place_of(g.HEARTBEAT), text)
         period_ns = period_ns or message.period_ns
-        if word and period_ns is None and not stated.has(g.PERIOD) and sure:
-            context.faults.add(stated.place, f"{message.name} is cyclic, but nothing tells its `period`.")
+        if word and period_ns is None and not said.has(g.PERIOD) and sure:
+            context.faults.add(said.place, f"{message.name} is cyclic, but nothing tells its `period`.")
         return (Trigger.CYCLIC if word or period_ns else Trigger.UNPROMISED), period_ns
-    if stated.has(g.PERIOD):
+    if said.has(g.PERIOD):
         text = f"{message.name} is sent {word}, so it has no `period`: leave it out, or write `heartbeat`."
-        context.faults.add(stated.place_of(g.PERIOD), text)
+        context.faults.add(said.place_of(g.PERIOD), text)
     return Trigger(word or Trigger.UNPROMISED), None

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     class Check(Protocol):
         """Judges a stream chunk by chunk.
 
-        `fold` sees every chunk in order and keeps what must be carried; `finish` is called once, when nothing
+        `fold` sees every chunk in order and keeps what must be carried; `finish` is told once that nothing
         more will come; `findings` may be asked at any time.
         """
 
@@ -41,7 +41,7 @@ class View:
     """One chunk as the checks and the consumers see it.
 
     Attributes:
-        prepared: The chunk and what was prepared from it only.
+        prepared: The chunk and what was prepared from it alone.
         clock: int64[n], session clock of every frame of the chunk, in ns.
         arrivals: The described frames by stream.
         timeline: Arrival state of every stream, this chunk included.

@@ -35,12 +35,12 @@ NO_FRAMES = np.zeros(0, np.intp)
 
 @dataclass(frozen=True, slots=True)
 class CutSilence:
-    """A silence that ended because the message was no longer expected, or its channel no longer covered.
+    """A silence that ended because the message was no longer awaited, or its channel no longer covered.
 
     Attributes:
         stream: Of what.
         seen: Frames of it before.
-        start_ns: Session clock of the last of them, or from which on the message was expected.
+        start_ns: Session clock of the last of them, or from which on the message was awaited.
         end_ns: Session clock from which on it was not.
     """
 
@@ -61,9 +61,9 @@ class Arrivals:
         count: intp[p], how many frames it has.
         clock: int64[m], session clock of each frame.
         gap: int64[m], time since the frame before of the same stream, or since its channel was covered; of a
-            message that is not always expected only the time for which it was, 0 where it is not.
+            message that is not always awaited only the time for which it was, 0 where it is not.
         measured: bool[p], the first gap of the stream is between two frames.
-        anew: intp[a], further frames whose gap is not, because the message was not expected all the time.
+        anew: intp[a], further frames whose gap is not, because the message was not awaited all the time.
         seen: int64[p], frames of the stream before this chunk.
         cut: Silences that were cut short, stream by stream in their order.
     """
@@ -83,7 +83,7 @@ class Arrivals:
         return np.repeat(values[self.streams], self.count)
 
     def unmeasured(self) -> NDArray[np.intp] | None:
-        """Return the frames whose gap is not between two of an expected message; None where all are."""
+        """Return the frames whose gap is not between two frames of an awaited message; None where all are."""
         first = self.start[~self.measured]
         return np.concatenate((first, self.anew)) if len(first) or len(self.anew) else None
 
@@ -126,19 +126,19 @@ class Timeline:
 
     @property
     def quiet_since_ns(self) -> NDArray[np.int64]:
-        """int64[streams], session clock of the last frame, or from which on one is expected."""
+        """int64[streams], session clock of the last frame, or from which on one is awaited."""
         quiet: NDArray[np.int64] = np.maximum(self.last_ns, self.activity.since_ns)
         return quiet
 
     @property
     def goes_on(self) -> NDArray[np.bool_]:
-        """bool[streams], whether each is expected and has come since it is, with no hole since."""
-        return self._real & self.activity.expected
+        """bool[streams], whether each is awaited and has come since it is, with no hole since."""
+        return self._real & self.activity.awaited
 
     @property
     def silence_ns(self) -> NDArray[np.int64]:
-        """int64[streams], for how long nothing has come though it was expected and its channel covered."""
-        return np.where(self.activity.expected, self.until_ns - self.quiet_since_ns, 0)
+        """int64[streams], for how long nothing has come though it was awaited and its channel covered."""
+        return np.where(self.activity.awaited, self.until_ns - self.quiet_since_ns, 0)
 
     def cover(self, chunk: FrameChunk, session: SessionClock) -> None:
         """Take in what the chunk says was listened to, before its frames are folded.
@@ -185,8 +185,8 @@ class Timeline:
 
         So a message of it is missing however the frames come: from one capture, from several, or paced.
         """
-        with_holes = self.holes.channels
-        for channel in set(self._channels) - with_holes if with_holes else ():
+        told = self.holes.channels
+        for channel in set(self._channels) - told if told else ():
             self.until_ns[self._streams_on(channel)] = session.now_ns
         self.holes.close(session.now_ns)
 
@@ -221,7 +221,7 @@ class Timeline:
         frames: tuple[NDArray[np.intp], NDArray[np.intp]],
         gap: NDArray[np.int64],
     ) -> tuple[NDArray[np.intp], tuple[CutSilence, ...], NDArray[np.bool_]]:
-        """Cut the gaps of what is not always expected down to the time for which it was."""
+        """Cut the gaps of what is not always awaited down to the time for which it was."""
         rows, bounds = frames
         real = self._real
         self._real = real | (bounds[1:] > bounds[:-1])
@@ -233,7 +233,7 @@ class Timeline:
             at = clock[rows[own]]
             earlier = np.concatenate((self.last_ns[stream : stream + 1], at))
             cut += _cut_silences(stream, int(self.seen[stream]), changes, rows[own], earlier)
-            gap[own], is_anew = _expected_gaps(changes, rows[own], earlier)
+            gap[own], is_anew = _awaited_gaps(changes, rows[own], earlier)
             anew.append(np.flatnonzero(is_anew) + own.start)
             last_row = rows[own.stop - 1] if len(at) else -1
             self._real[stream] &= not (len(changes.rows) and changes.rows[-1] >= last_row)
@@ -248,17 +248,17 @@ def _selected(samples: Samples, column: int, selected: Selected) -> NDArray[np.i
     return samples.positions(column)[chosen]
 
 
-def _expected_gaps(
+def _awaited_gaps(
     changes: Changes, rows: NDArray[np.intp], earlier: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """The gap before each frame as far as it was expected, and which are not between two expected frames.
+    """The gap before each frame as far as it was awaited, and which gaps are not between two awaited frames.
 
     `earlier` is the clock of the frame before the chunk, and of each of the frames `rows` of the chunk.
     """
     state = np.searchsorted(changes.rows, rows)  # a change by the frame itself counts from the next on
     since_ns = changes.since_ns[state]
     at, before = earlier[1:], earlier[:-1]
-    judged = changes.expected[state] & (at >= since_ns)
+    judged = changes.awaited[state] & (at >= since_ns)
     is_anew = ~judged | (since_ns > before)
     is_anew[1:] |= state[1:] != state[:-1]
     is_anew[:1] |= state[:1] > 0
@@ -268,9 +268,9 @@ def _expected_gaps(
 def _cut_silences(
     stream: int, seen: int, changes: Changes, rows: NDArray[np.intp], earlier: NDArray[np.int64]
 ) -> list[CutSilence]:
-    """The silences that were going on when the stream was no longer expected."""
+    """The silences that were going on when the stream was no longer awaited."""
     cut = []
-    for i in np.flatnonzero(~changes.expected[1:]).tolist():
+    for i in np.flatnonzero(~changes.awaited[1:]).tolist():
         frames = int(np.searchsorted(rows, changes.rows[i], side="right"))
         start_ns = max(int(earlier[frames]), int(changes.since_ns[i]))
         if start_ns < changes.clock[i]:

@@ -103,7 +103,7 @@ def eventful() -> FrameChunk:
 
 
 def modal() -> FrameChunk:
-    """The vehicle with a message that is expected in one mode only: silent in it, and when it ends."""
+    """The vehicle with a message that is awaited in one mode only: silent in it, and when it ends."""
     rows = []
     for i in range(600):
         t_ns = START_NS + i * 10 * MS
@@ -130,13 +130,13 @@ CARRIES = {
     "rate window": (Rate, "_close_windows", None),
     "sample ordinals": (LimitCheck, "fold", None),
     "pose": (MotionBuilder, "derive", None),
-    "what is expected": (Activity, "fold", None),
-    "expected since": (Activity, "fold", None),
+    "what is awaited": (Activity, "fold", None),
+    "awaited since": (Activity, "fold", None),
     "conditions": (Activity, "fold", None),
     "code ordinals": (CodeCheck, "fold", None),
     "last frame": (DuplicateCheck, "repeats_of_last", None),
 }
-MODAL = {"what is expected", "expected since", "conditions"}
+MODAL = {"what is awaited", "awaited since", "conditions"}
 
 
 def forgetting(original, reset):
@@ -157,8 +157,8 @@ RESETS = {
     "rate window": lambda rate: rate._anchor_ns.fill(0),
     "sample ordinals": lambda check: check._episodes._judged.clear(),
     "pose": lambda motion: motion._pose.fill(0.0),
-    "what is expected": lambda activity: activity.expected.fill(False),
-    "expected since": lambda activity: activity.since_ns.fill(ALWAYS_NS),
+    "what is awaited": lambda activity: activity.awaited.fill(False),
+    "awaited since": lambda activity: activity.since_ns.fill(ALWAYS_NS),
     "code ordinals": lambda check: check._episodes._judged.clear(),
     "last frame": lambda check: check._last.clear(),
     "conditions": lambda activity: [holds.fill(False) for holds in activity._holds.values()],

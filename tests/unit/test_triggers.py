@@ -12,7 +12,7 @@ import pytest
 
 from canmap.base.errors import SpecError
 from canmap.findings.finding import Severity
-from canmap.timing.arrivals import _expected_gaps
+from canmap.timing.arrivals import _awaited_gaps
 from canmap.timing.expected import Changes
 from tests.kits import of_kind, row, serious, span_ms, spec_of, told
 from tests.streams import frames, inspected
@@ -56,21 +56,21 @@ def both(spec: Spec, rows: list) -> Inspection:
 
 
 def test_only_while_its_conditions_hold(tmp_path: Path) -> None:
-    # Expected from 200 to 600 ms, where it comes each 10 ms; before and after it is silent, and nobody minds.
+    # Awaited from 200 to 600 ms, where it comes each 10 ms; before and after it is silent, and nobody minds.
     result = stream(kit(tmp_path, WHEN), {0: 1, 200: 2, 600: 1}, range(210, 601, 10))
     assert told(serious(result)) == []
     (tick,) = [message for message in result.messages if message.name == "Tick"]
     assert tick.period.longest_ns == 10_000_000
 
 
-def test_a_silence_that_begins_while_it_is_expected(tmp_path: Path) -> None:
+def test_a_silence_that_begins_while_it_is_awaited(tmp_path: Path) -> None:
     result = stream(kit(tmp_path, WHEN), {0: 2, 600: 1}, [*range(0, 301, 10), *range(400, 601, 10)])
     (finding,) = serious(result)
     assert (finding.kind, span_ms(result, finding)) == ("stale", (300, 400))
 
 
 def test_a_silence_ends_with_its_conditions(tmp_path: Path) -> None:
-    # The mode goes at 600 ms; from 300 ms on it was silent though expected: 300 ms, whatever comes later.
+    # The mode goes at 600 ms; from 300 ms on it was silent though awaited: 300 ms, whatever comes later.
     result = stream(kit(tmp_path, WHEN), {0: 2, 600: 1}, [*range(0, 301, 10), 900])
     (finding,) = serious(result)
     assert (finding.kind, span_ms(result, finding)) == ("stale", (300, 600))
@@ -79,7 +79,7 @@ def test_a_silence_ends_with_its_conditions(tmp_path: Path) -> None:
 
 
 def test_a_silence_begins_with_its_conditions(tmp_path: Path) -> None:
-    # It came at 0 and 100 ms, unasked. Expected from 400 ms on, it comes at 500: 100 ms, not 400 ms.
+    # It came at 0 and 100 ms, unasked. Awaited from 400 ms on, it comes at 500: 100 ms, not 400 ms.
     result = stream(kit(tmp_path, WHEN), {0: 1, 400: 2}, [0, 100, *range(500, 1001, 10)])
     (finding,) = serious(result)
     assert (finding.kind, span_ms(result, finding)) == ("stale", (400, 500))
@@ -91,7 +91,7 @@ def test_still_silent_at_the_end(tmp_path: Path) -> None:
     assert (span_ms(result, finding), finding.open) == ((500, 1000), True)
 
 
-def test_it_never_came_while_it_was_expected(tmp_path: Path) -> None:
+def test_it_never_came_while_it_was_awaited(tmp_path: Path) -> None:
     result = stream(kit(tmp_path, WHEN), {0: 1, 200: 2, 600: 1}, [])
     (finding,) = serious(result)
     assert (finding.kind, finding.severity) == ("missing", Severity.ERROR)
@@ -99,15 +99,15 @@ def test_it_never_came_while_it_was_expected(tmp_path: Path) -> None:
     assert finding.text == "Tick did not come while it had to, for up to 400 ms; it is promised every 10 ms."
 
 
-def test_never_expected_never_missed(tmp_path: Path) -> None:
+def test_never_awaited_never_missed(tmp_path: Path) -> None:
     result = stream(kit(tmp_path, WHEN), {0: 1}, [])
     assert told(serious(result)) == []
     notes = [finding.text for finding in of_kind(result, "spec") if finding.place.message == "Tick"]
     assert notes == ["Tick was never expected, so it is not judged: its conditions never held."]
 
 
-def test_the_rate_is_judged_only_while_it_is_expected(tmp_path: Path) -> None:
-    # Every 40 ms while not expected, every 10 ms while it is; then every 20 ms, which is wrong.
+def test_the_rate_is_judged_only_while_it_is_awaited(tmp_path: Path) -> None:
+    # Every 40 ms while not awaited, every 10 ms while it is; then every 20 ms, which is wrong.
     spec = kit(tmp_path, WHEN)
     ticks = [*range(0, 2001, 40), *range(2010, 5001, 10)]
     assert told(serious(stream(spec, {0: 1, 2000: 2}, ticks, 5000))) == []
@@ -115,7 +115,7 @@ def test_the_rate_is_judged_only_while_it_is_expected(tmp_path: Path) -> None:
     result = stream(spec, {0: 1, 2000: 2}, ticks, 5000)
     (finding,) = serious(result)
     assert (finding.kind, finding.open) == ("rate", True)
-    assert span_ms(result, finding)[0] == 2020  # the first window begins with the first frame expected
+    assert span_ms(result, finding)[0] == 2020  # the first window begins with the first frame awaited
 
 
 def test_a_start_up_in_which_it_may_be_missing(tmp_path: Path) -> None:
@@ -231,7 +231,7 @@ def test_a_gap_counts_from_its_conditions_only_where_they_began_after_the_frame_
     """Frames at 10 and 20 ns: conditions that held when the first came leave the whole gap, 20 - 10."""
     none = np.empty(0, np.int64)
     changes = Changes(none.astype(np.intp), none, np.array([True]), np.array([since_ns]))
-    gaps, is_anew = _expected_gaps(changes, np.array([0], np.intp), np.array([10, 20], np.int64))
+    gaps, is_anew = _awaited_gaps(changes, np.array([0], np.intp), np.array([10, 20], np.int64))
     assert (gaps.tolist(), is_anew.tolist()) == ([gap_ns], [anew])
 
 
