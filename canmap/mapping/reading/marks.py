@@ -34,7 +34,7 @@ _UNWANTED = re.compile(  # no marks of direction either, which turn a text round
 _WHOLE = re.compile(r"[+-]?\d{1,40}", re.ASCII)
 _TAB_INDENT = re.compile(r"^ *(\t)[ \t]*[^ \t\r\n]", re.MULTILINE)
 
-# What the YAML library says, and what the user should do about it.
+# What the YAML library says, its only way to tell mistakes apart, and what the user should do about it.
 _ADVICE = (
     ("cannot start any token", "a text cannot start with this character: put it in quotes"),
     (
