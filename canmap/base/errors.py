@@ -6,12 +6,8 @@ failure and raises one of these. Nothing else leaves the package.
 
 from __future__ import annotations
 
-import errno
-import os
 import re
-import stat
 from dataclasses import dataclass
-from pathlib import Path
 
 _CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
 # What steers a terminal or turns its text round: C0, DEL, C1, separators of lines, bidirectional controls,
@@ -21,6 +17,7 @@ _STEERING = re.compile(
     "\U000e0000-\U000e007f]"
 )
 _LONG_WORD = re.compile(r"(\S{64})\S{4,}")
+_MOST_REASON = 200  # characters of what a library says
 
 
 def readable(text: str) -> str:
@@ -29,7 +26,7 @@ def readable(text: str) -> str:
 
 
 def printable(text: str) -> str:
-    """Return a text from outside as it may reach a terminal: what would steer that is told as a code.
+    """Return a text from outside as it may reach a terminal: what would steer that is shown as a code.
 
     Channels, file names and texts of a spec, a description or a capture pass here before they are printed.
     """
@@ -43,62 +40,18 @@ def _code(character: str) -> str:
     return f"\\x{number:02x}" if number <= 0xFF else f"\\u{number:04x}"
 
 
-def why_unusable(error: OSError | ValueError, path: str) -> str:
-    """Return why a file cannot be opened or written, as the end of a sentence."""
-    number = getattr(error, "errno", None)
-    if not isinstance(error, OSError):
-        return "no file can have this name"
-    if number == errno.ENOENT and not Path(path).is_absolute() and _is_gone():
-        return "the folder in which this runs is gone"
-    if number == errno.EACCES and (closed := _closed_folder(path)):
-        return f"you may not enter the folder {closed}"
-    return {
-        errno.ELOOP: "its symbolic links lead in a circle",
-        errno.ENAMETOOLONG: "its name is longer than the system allows",
-    }.get(number or 0, (error.strerror or str(error)).lower())
+def system_reason(error: OSError) -> str:
+    """Return what the system says of a failure, as the end of a sentence."""
+    return (error.strerror or library_reason(error)).lower()
 
 
-def why_unread(error: OSError | ValueError, path: str) -> str:
-    """Return why an input cannot be read and what to do, one sentence for all of them, without its stop."""
-    number = getattr(error, "errno", None)
-    why = why_unusable(error, path)
-    if not isinstance(error, OSError):
-        return f"there is no such file, as {why}; check the path"
-    if number == errno.ENOENT and not why.startswith("the folder"):
-        return "there is no such file; check the path"
-    if number == errno.ENOTDIR:
-        return "there is no such file, as a part of its path is no folder; check the path"
-    if number == errno.EISDIR:
-        return "this is a folder; name a file in it"
-    if number == errno.EACCES and not why.startswith("you may not"):
-        return "you may not read this file; change its permissions"
-    return f"the file cannot be opened, as {why}; check the path"
+def library_reason(error: BaseException) -> str:
+    """Return what a library says of a failure, as a part of a sentence: a line, cut short, without its stop.
 
-
-def unread(path: str) -> str | None:
-    """Return why a file cannot be read, as `why_unread` says it, or None where it can."""
-    try:
-        if stat.S_ISDIR(Path(path).stat().st_mode):
-            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
-        if not os.access(path, os.R_OK):
-            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
-    except (OSError, ValueError) as error:
-        return why_unread(error, path)
-    return None
-
-
-def _is_gone() -> bool:
-    try:
-        Path.cwd()
-    except OSError:
-        return True
-    return False
-
-
-def _closed_folder(path: str) -> str | None:
-    """Return the first folder on the way to a file that may not be entered."""
-    above = reversed(Path(path).parents)
-    return next((str(one) for one in above if one.is_dir() and not os.access(one, os.X_OK)), None)
+    For a reader only: which failure it is has to be asked of its class and its attributes.
+    """
+    first, *_ = str(error).splitlines() or [""]
+    return readable(first).strip()[:_MOST_REASON].rstrip(".")
 
 
 class CanmapError(Exception):
@@ -155,7 +108,19 @@ class CaptureError(CanmapError, OSError):
 
 
 class OutputError(CanmapError, OSError):
-    """A result that cannot be written where the user asked for it."""
+    """A result that cannot be written where the user asked for it.
+
+    Attributes:
+        file: The file it is about, with which the text begins; None where the text names what it is about.
+    """
+
+    def __init__(self, text: str, *, file: str | None = None) -> None:
+        super().__init__(text)
+        self.file = file
+
+    def __str__(self) -> str:
+        text = super().__str__()
+        return text if self.file is None else f"{self.file}: {text}"
 
 
 class UsageError(CanmapError, ValueError):

@@ -40,8 +40,8 @@ def formats_command() -> int:
         for one in FORMATS:
             table.add_row(one.ending, _here(one), *_held(one.reads))
             if one.writes != one.reads:
-                told = zip(_held(one.writes), _held(one.reads), strict=True)
-                table.add_row("", "", *(cell if cell != read else "" for cell, read in told), style="dim")
+                cells = zip(_held(one.writes), _held(one.reads), strict=True)
+                table.add_row("", "", *(cell if cell != read else "" for cell, read in cells), style="dim")
         print_table(out, table)
         text = "\nWhere what is written holds less than what is read, it stands in the line below.\n"
         out.print(text, style="dim", soft_wrap=not out.is_terminal)
@@ -66,8 +66,8 @@ def _print_paragraphs(out: Console) -> None:
         out.print(Text(f"{one.ending}  {HEADINGS[1]}: {_here(one)}"))
         for word, holds in (("read", one.reads), ("written", one.writes)):
             if word == "read" or one.writes != one.reads:
-                told = zip(HEADINGS[2:], _held(holds), strict=True)
-                text = f"  {word}: " + ", ".join(f"{name} {cell}" for name, cell in told)
+                cells = zip(HEADINGS[2:], _held(holds), strict=True)
+                text = f"  {word}: " + ", ".join(f"{name} {cell}" for name, cell in cells)
                 # Folded here, as a line that the console folds ends in a blank.
                 out.print(Text(textwrap.fill(text, out.width, subsequent_indent="    ")), soft_wrap=True)
         out.print()

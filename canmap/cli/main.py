@@ -31,7 +31,7 @@ def main() -> None:
     except SystemExit as error:
         status = error.code if isinstance(error.code, int) else FAILED
     except BaseException as error:  # the outermost: nothing may pass
-        status = _told(error)
+        status = _reported(error)
     raise SystemExit(_flushed(status))
 
 
@@ -48,8 +48,8 @@ def _run() -> int:
     try:
         with app.make_context("canmap", sys.argv[1:]) as context:
             status = app.invoke(context)
-    except click.exceptions.Exit as told:  # after --help or --version
-        status = told.exit_code
+    except click.exceptions.Exit as ended:  # after --help or --version
+        status = ended.exit_code
     sys.stdout.flush()
     return status or 0
 
@@ -77,7 +77,7 @@ def _end(number: int, _frame: FrameType | None) -> None:
     raise SystemExit(128 + number)
 
 
-def _told(error: BaseException) -> int:
+def _reported(error: BaseException) -> int:
     """Say what ended the command, and return its exit status."""
     try:
         sentences, status = _sentences(error)
@@ -109,15 +109,15 @@ def _sentences(error: BaseException) -> tuple[list[str], int]:
     from canmap.base.errors import CanmapError, FaultyFileError, printable
 
     if isinstance(error, FaultyFileError):
-        said = [str(fault) for fault in error.faults]
+        sentences = [str(fault) for fault in error.faults]
     elif isinstance(error, CanmapError):
-        said = [str(error)]
+        sentences = [str(error)]
     else:
         usage = _usage(error)
         if isinstance(usage, list):
             return usage, status
-        said = [usage or _unforeseen(error)]
-    return [f"canmap: {printable(one)}" for one in said], status
+        sentences = [usage or _unforeseen(error)]
+    return [f"canmap: {printable(one)}" for one in sentences], status
 
 
 def _usage(error: BaseException) -> str | list[str] | None:
@@ -135,11 +135,11 @@ def _unforeseen(error: BaseException) -> str:
     """Return a sentence for what the system or a library refuses, or what is a fault of ours."""
     if isinstance(error, RecursionError):
         return "the input is nested too deeply; make it simpler."
-    if isinstance(error, RuntimeError) and "start new thread" in str(error):
-        return "no thread can be started; end other programs, or raise the limit of processes."
     if isinstance(error, OSError) and error.filename is None:
+        from canmap.base.errors import system_reason
+
         _drop(sys.stdout)
-        return f"the output cannot be written: {(error.strerror or str(error)).lower()}."
+        return f"the output cannot be written: {system_reason(error)}."
     where, line = _place(error.__traceback__)
     if isinstance(error, ImportError):
         return f"the installation is not complete ({error}, at {where}:{line}); install it again."
@@ -159,7 +159,7 @@ def _place(trace: TracebackType | None) -> tuple[str, int]:
 
 
 def _flushed(status: int) -> int:
-    """Return the status once everything is said; whatever cannot be said goes nowhere, without complaint."""
+    """Return the status once everything is printed; what cannot be goes nowhere, without complaint."""
     for stream in (sys.stdout, sys.stderr):
         try:
             stream.flush()

@@ -54,9 +54,9 @@ class _Screen(Console):
 
 def console() -> Console:
     """Return the console for standard output: as wide as it is, or wide enough for a pipe."""
-    told = os.environ.get("COLUMNS", "")
-    if told.isdecimal() and int(told) > 0:
-        width = int(told)
+    columns = os.environ.get("COLUMNS", "")
+    if columns.isdecimal() and int(columns) > 0:
+        width = int(columns)
     else:  # rich would take 0 for a width
         width = os.get_terminal_size(sys.stdout.fileno()).columns if sys.stdout.isatty() else 0
     return _Screen(width=width or PIPE_WIDTH, highlight=False)
@@ -237,7 +237,7 @@ def _show_findings(result: Inspection, out: Console) -> None:
 
 
 def _told_together(finding: Finding) -> bool:
-    """Whether a finding is one of many that are told in one line."""
+    """Whether a finding is one of many that are reported in one line."""
     unknown = finding.kind == UNKNOWN_ID and finding.place.bus is not None
     return unknown or finding.key is not None
 

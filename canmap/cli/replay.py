@@ -9,7 +9,7 @@ import click
 from canmap.base.errors import UsageError
 from canmap.cli.inspect import exit_status
 from canmap.cli.options import Request, reads_captures
-from canmap.cli.says import say
+from canmap.cli.printing import print_line
 from canmap.cli.status import INTERRUPTED
 
 if TYPE_CHECKING:
@@ -68,7 +68,7 @@ def replay_command(request: Request, pace: str, record: tuple[str, ...], every: 
 
             print_verdict(result, clock)
     if stop.asked:
-        say("interrupted; what is told is of the part that came until then", aside=True)
+        print_line("interrupted; what is reported is of the part that came until then", to_stderr=True)
         return INTERRUPTED
     return exit_status(result)
 

@@ -7,7 +7,7 @@ import click
 from canmap.base.errors import UsageError
 from canmap.cli.captured_channels import tell_channels
 from canmap.cli.options import OVERWRITE
-from canmap.cli.says import say
+from canmap.cli.printing import print_line
 
 EPILOG = """\
 \b
@@ -49,12 +49,12 @@ def simulate_command(
 
         outcome = simulate_to_file(loaded, to, overwrite=overwrite)
         truth = f"the truth of {times(outcome.faults, 'fault')} in {outcome.truth_path}"
-        say(f"{times(outcome.frames, 'frame')} in {to}, {truth}.")
+        print_line(f"{times(outcome.frames, 'frame')} in {to}, {truth}.")
         buses = {bus.channel: name for name, bus in loaded.spec.buses.items()}
         tell_channels(outcome.channels, buses)
     else:
         from canmap.simulator.live import simulate_live
 
-        say(f"{loaded.name}: on the virtual channels can0 and can1; nothing is sent on hardware.")
-        say(f"{simulate_live(loaded):,} frames sent.")
+        print_line(f"{loaded.name}: on the virtual channels can0 and can1; nothing is sent on hardware.")
+        print_line(f"{simulate_live(loaded):,} frames sent.")
     return 0

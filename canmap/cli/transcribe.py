@@ -9,7 +9,7 @@ import click
 from canmap.base.words import times
 from canmap.cli.captured_channels import tell_channels
 from canmap.cli.options import CAPTURES, FROM, OVERWRITE, TO, assignments, span
-from canmap.cli.says import say
+from canmap.cli.printing import print_line
 
 if TYPE_CHECKING:
     from canmap.api.transcribe import Transcript
@@ -59,18 +59,20 @@ def transcribe_command(
 
 def _tell(done: Transcript) -> None:
     """Say what was written, and on standard error what was lost."""
-    say(f"{times(done.frames, 'frame')} in {done.path}.")
+    print_line(f"{times(done.frames, 'frame')} in {done.path}.")
     if done.left_out:
-        say(f"Left out, as the format has no such frames: {times(done.left_out, 'frame')}.", aside=True)
+        print_line(
+            f"Left out, as the format has no such frames: {times(done.left_out, 'frame')}.", to_stderr=True
+        )
     tell_channels(done.channels)
     for channels, from_s, to_s in done.uncovered:
         named = " and ".join(channels)
-        say(
+        print_line(
             f"No capture covers {named} from {from_s:.3f} s to {to_s:.3f} s; in one capture that is silence.",
-            aside=True,
+            to_stderr=True,
         )
     if done.bad_lines:
         first = done.bad[0]
         where = f"line {first.line} of {first.capture}" if first.line else first.capture
         text = f"Not read: {times(done.bad_lines, 'line')}, the first of them {where}: {first.reason}."
-        say(text, aside=True)
+        print_line(text, to_stderr=True)

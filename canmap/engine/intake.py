@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections import deque
-from concurrent.futures import ThreadPoolExecutor
 from itertools import islice
 from typing import TYPE_CHECKING, TypeVar
 
 from canmap.base.memory import keep_freed_memory
+from canmap.base.threads import Pool
 from canmap.frames.window import Window
 
 if TYPE_CHECKING:
@@ -47,7 +47,7 @@ class Intake:
         keep_freed_memory()
         self.source = source
         self.window = window or Window()
-        self._pool = ThreadPoolExecutor(WORKERS, thread_name_prefix="canmap")
+        self._pool = Pool(WORKERS, thread_name_prefix="canmap")
         self.reached: Reached = (0, None)
         self._read: deque[Reached] = deque()  # of each piece that is parsed or waits for it
         self._pieces = self._noted()

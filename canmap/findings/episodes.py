@@ -119,7 +119,7 @@ class Closed:
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """A finding that is told once, as a whole.
+    """A finding that is reported once, as a whole.
 
     Attributes:
         finding: The finding.
@@ -261,7 +261,7 @@ class Episodes:
             subject: The subject.
             good_ns: Session clock of the first sample after its last faulty one, None if none came since.
             ordinals: Samples so far.
-            clock_of: Returns the session clock of a sample that has come since it was told last.
+            clock_of: Returns the session clock of a sample that has come since it was called last.
         """
         episode = self._open[subject]
         if episode.end_ns is None:

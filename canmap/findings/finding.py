@@ -39,7 +39,7 @@ class Kind(str):
 
     @property
     def value(self) -> str:
-        """The word alone."""
+        """Only the word."""
         return str(self)
 
 

@@ -56,7 +56,7 @@ def checked(row: Row) -> Row:
 
 
 def too_many_channels(capture: str) -> str:
-    """Return what is told of a capture with more channels than a chunk can number."""
+    """Return what is reported of a capture with more channels than a chunk can number."""
     return f"{capture}: it holds more than {MOST_CHANNELS} channels; check that it is undamaged."
 
 

@@ -25,7 +25,7 @@ class Channels(StrEnum):
 
     NAMES = "names"
     NUMBERS = "numbers"  # the name of the channel is the number as it is written
-    ONE = "none told"  # every frame is on channel "1"
+    ONE = "none stated"  # every frame is on channel "1"
 
 
 class Errors(StrEnum):
@@ -50,11 +50,11 @@ class Holds:
 
     Attributes:
         stamp_ns: A stamp comes back closer to the true one than this; 1: exactly.
-        channels: What is told of the channel.
-        errors: What is told of an error frame.
-        fd: What is told of an FD frame.
+        channels: What is stated of the channel.
+        errors: What is stated of an error frame.
+        fd: What is stated of an FD frame.
         remote: Whether there are remote frames; they keep the length they ask for.
-        direction: Whether received and sent are told apart.
+        direction: Whether received and sent are distinguished.
     """
 
     stamp_ns: int
@@ -106,10 +106,10 @@ def channel_number(name: str) -> int:
 
 def written_channels(names: Iterable[str], ending: str) -> dict[str, str]:
     """Return what each channel is called in a capture with this ending; several may be called the same."""
-    told = BY_ENDING[ending].writes.channels
-    if told is Channels.NAMES:
+    kept = BY_ENDING[ending].writes.channels
+    if kept is Channels.NAMES:
         return {name: name for name in names}
-    return {name: str(channel_number(name)) if told is Channels.NUMBERS else "1" for name in names}
+    return {name: str(channel_number(name)) if kept is Channels.NUMBERS else "1" for name in names}
 
 
 _EXACT = Holds(1, Channels.NAMES, Errors.CLASS, Fd.FULL, remote=True, direction=True)
@@ -159,7 +159,7 @@ FORMATS = (
         "TRC text",
         Holds(1, Channels.NUMBERS, Errors.NONE, Fd.FULL, remote=True, direction=True),
         Holds(US, Channels.NUMBERS, Errors.NONE, Fd.NONE, remote=False, direction=True),
-        "the start in days, to 1 us, taken as UTC; version 1.0 counts from zero; error frames are not told",
+        "the start in days, to 1 us, taken as UTC; version 1.0 counts from zero; error frames are not stated",
         line=re.compile(rb";\$|;#{8}"),
     ),
     Format(

@@ -39,7 +39,7 @@ class FrameKind(IntEnum):
 FLAG_FD = 0x01
 FLAG_BIT_RATE_SWITCH = 0x02
 FLAG_ERROR_PASSIVE = 0x04  # error state indicator of an FD frame
-FLAG_RECEIVED = 0x08  # direction, where the capture tells it; neither bit: not told
+FLAG_RECEIVED = 0x08  # direction, where the capture tells it; neither bit: not stated
 FLAG_SENT = 0x10
 
 # The longest pause between two captures that counts as covered, as when a recorder begins its next file. It

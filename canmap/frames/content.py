@@ -48,7 +48,7 @@ def lines_alone(packed: int, before: int) -> int:
 
 
 def read_up_to(stream: BufferedIOBase, size: int) -> tuple[bytes, Unread | None]:
-    """Return up to `size` bytes, fewer at the end alone, and why no more can be read; None if they can."""
+    """Return up to `size` bytes, fewer only at the end, and why no more can be read; None if they can."""
     parts: list[bytes] = []
     damage = None
     try:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import heapq
 from collections import deque
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from functools import partial
 from pathlib import PurePath
@@ -18,6 +17,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from canmap.base.errors import CaptureError
+from canmap.base.threads import Pool
 from canmap.frames.chunks import BadLine, FrameChunk, empty_chunk, join
 from canmap.frames.coverage import CoverageBook
 from canmap.frames.session import SessionClock
@@ -26,6 +26,7 @@ from canmap.frames.unread import NO_FRAME
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+    from concurrent.futures import Future
 
     from numpy.typing import NDArray
 
@@ -47,7 +48,7 @@ class MergedCaptures:
     def progress(self) -> Reached:
         """Return how much of all captures was read for the frames handed on so far.
 
-        How much there is cannot be said of captures of several kinds: frames take more bytes in one than in
+        How much there is cannot be known of captures of several kinds: frames take more bytes in one than in
         the other.
         """
         parts = [one.reached for one in self._inputs]
@@ -61,7 +62,7 @@ class MergedCaptures:
         Raises:
             CaptureError: Captures that count from zero are mixed with absolute ones, or one is unusable.
         """
-        with ThreadPoolExecutor(PARSE_THREADS, "merge") as pool:
+        with Pool(PARSE_THREADS, "merge") as pool:
             inputs = [_Input(number, source, pool) for number, source in enumerate(self._sources)]
             self._inputs = inputs
             try:
@@ -101,7 +102,7 @@ class _Input:
         reached: What was read for the chunks that are handed on whole, and how much there is.
     """
 
-    def __init__(self, number: int, source: FrameSource, pool: ThreadPoolExecutor) -> None:
+    def __init__(self, number: int, source: FrameSource, pool: Pool) -> None:
         self.number = number
         self.name = source.captures[0]
         self.head: _Part | None = None

@@ -1,7 +1,7 @@
 """Frames: from the names of captures to a source.
 
 In: paths, or `-` for standard input. Out: one `FrameSource`, several captures merged. What a file holds is
-told by its first bytes where its format is binary, else by its ending; how it is compressed, by its first
+known by its first bytes where its format is binary, else by its ending; how it is compressed, by its first
 bytes.
 """
 
@@ -18,7 +18,8 @@ from io import BufferedIOBase, BufferedReader
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from canmap.base.errors import CaptureError, UsageError, why_unread
+from canmap.base.errors import CaptureError, UsageError
+from canmap.base.unusable import unusable
 from canmap.frames.batches import BatchedCapture
 from canmap.frames.capture_formats import BY_ENDING, FORMATS, Format
 from canmap.frames.content import DAMAGE, Content
@@ -142,7 +143,7 @@ def _open_stream(name: str) -> BufferedReader:
             return open(0, "rb", closefd=False)
         return Path(name).open("rb")
     except (OSError, ValueError) as error:
-        raise CaptureError(f"{name}: {why_unread(error, name)}.") from None
+        raise CaptureError(f"{name}: {unusable(error, name).unread}.") from None
 
 
 def _progress(stream: BufferedReader) -> Progress:

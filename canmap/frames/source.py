@@ -12,6 +12,7 @@ import threading
 from collections.abc import Callable, Generator, Iterator
 from typing import Generic, Protocol, TypeVar
 
+from canmap.base.threads import start_daemon
 from canmap.frames.chunks import FrameChunk
 
 MOST_BAD_LINES = 100  # listed per chunk; all are counted
@@ -63,7 +64,7 @@ class ReadAhead(Generic[Item]):
         progress: Tells how much has been read; asked in the thread, when an item is there.
 
     Attributes:
-        reached: What `progress` said of the item handed on last.
+        reached: What `progress` returned for the item handed on last.
     """
 
     def __init__(self, items: Generator[Item, None, None], depth: int, progress: Progress) -> None:
@@ -73,7 +74,7 @@ class ReadAhead(Generic[Item]):
         self._queue: queue.Queue[tuple[Item, Reached] | _End] = queue.Queue(depth)
         self._stopped = threading.Event()
         # A daemon, because it may be waiting for input that never comes when the program ends.
-        threading.Thread(target=self._run, name="read ahead", daemon=True).start()
+        start_daemon(self._run, "read ahead")
 
     def _run(self) -> None:
         error: BaseException | None = None

@@ -16,7 +16,7 @@ class UnreadKind(StrEnum):
     NO_FRAME = "no_frame"  # nothing: the capture holds none
 
 
-# What is said of a capture as a whole, and not of a line in it.
+# What is stated of a capture as a whole, and not of a line in it.
 _OF_A_CAPTURE = {UnreadKind.CUT_SHORT: "ends before it should", UnreadKind.NO_FRAME: "holds no frame"}
 _TOO_SLOW = "more lines of rare forms are packed in the file than are read; unpack it first"
 

@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-_MOST_DOUBTS = 3  # told of one message
-_MOST_REPAIRS = 100  # told of one description
+_MOST_DOUBTS = 3  # reported of one message
+_MOST_REPAIRS = 100  # reported of one description
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,13 +146,13 @@ def _tell(name: Scalar, values: SectionValues, changes: bool, found: FoundMessag
     )
 
 
-def _message(message: DescribedMessage, said: Sequence[_Correction]) -> DescribedMessage:
-    """Return a message with all that is said of it and its signals, whatever stands first in the spec."""
-    if not said:
+def _message(message: DescribedMessage, stated: Sequence[_Correction]) -> DescribedMessage:
+    """Return a message with all that is stated of it and its signals, whatever stands first in the spec."""
+    if not stated:
         return message
     right = message
     better = {}
-    for one in said:
+    for one in stated:
         if one.signal is None:
             right = _with_values(right, one.values)
         else:
@@ -238,10 +238,10 @@ def _labels(node: Node, found: FoundSignal, context: Context) -> dict[int, str]:
     return labels
 
 
-def _check_places(message: DescribedMessage, said: Sequence[_Correction], context: Context) -> None:
+def _check_places(message: DescribedMessage, stated: Sequence[_Correction], context: Context) -> None:
     """See that what is corrected lies in the payload, which is that of the corrected message."""
-    placed = {one.signal.name for one in said if one.signal}
-    for one in said:
+    placed = {one.signal.name for one in stated if one.signal}
+    for one in stated:
         values = one.values
         if one.signal is not None:
             keys = (key for key in (g.BITS, g.START_BIT, g.BYTE_ORDER) if values.has(key))

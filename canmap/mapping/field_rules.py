@@ -43,7 +43,7 @@ class _Line:
     offset: Fraction
     dimension: Dimension
     unit: str
-    written: str  # the unit of the signal alone
+    written: str  # of the signal only
 
 
 def field_rule(
@@ -91,10 +91,12 @@ def field_rule(
         full = _quantity(rule, values, sources, context)
     else:
         _refuse(values, g.ONLY_QUANTITY, f"{field.name} is a choice", context)
-        told = len(context.faults) > before  # a faulty `no_data` leaves labels over that mean nothing here
+        reported = (
+            len(context.faults) > before
+        )  # a faulty `no_data` leaves labels over that mean nothing here
         full = (
             None
-            if told
+            if reported
             else replace(rule, codes=choice_codes(field, values, first, rule.no_data[0], context))
         )
     return full if len(context.faults) == before else None
@@ -206,13 +208,13 @@ def _unit(values: SectionValues, source: FoundSignal, context: Context) -> Unit 
     described = find_unit(source.signal.unit)
     if not values.has(g.FIELD_UNIT):
         if described is None and not values.lost and "correct" not in context.lost:
-            said = (
+            stated = (
                 f"the unit {shown(source.signal.unit)}, which is not known"
                 if source.signal.unit
                 else "no unit"
             )
             place = values.place_of(g.SUM if values.has(g.SUM) else g.SIGNAL)
-            context.faults.add(place, f"The description gives {source.text} {said}: write `unit:` here.")
+            context.faults.add(place, f"The description gives {source.text} {stated}: write `unit:` here.")
         return described
     written = values.get(g.FIELD_UNIT)
     if written and described and not written.same_as(described):

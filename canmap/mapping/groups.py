@@ -1,6 +1,6 @@
 """Buses whose messages are known by their parameter group, whatever priority and addresses they come with.
 
-Identifiers of 29 bits are cut up as SAE J1939-21 does (told in the open by Linux,
+Identifiers of 29 bits are cut up as SAE J1939-21 does (reported in the open by Linux,
 Documentation/networking/j1939.rst): 3 bits priority, 18 bits parameter group, 8 bits source address. Where
 the PDU format, bits 8 to 15 of the group, is below 240, its lowest 8 bits are no part of the group but the
 destination address.
@@ -62,8 +62,8 @@ def grouped(
 ) -> dict[str, Description]:
     """Return the descriptions, with the group of each message where its bus matches by that."""
     by_group = buses_by_group(buses)
-    said = {(entry.key.bus, entry.key.message.name): entry.value.get(g.SOURCE) for entry in messages}
-    sources = {name: source for name, source in said.items() if source is not None}
+    stated = {(entry.key.bus, entry.key.message.name): entry.value.get(g.SOURCE) for entry in messages}
+    sources = {name: source for name, source in stated.items() if source is not None}
     places = {entry.key: entry.place for entry in buses}
     done = dict(descriptions)
     for bus in by_group & set(descriptions):

@@ -103,7 +103,7 @@ def _check_bus_names(
 def _load(
     buses: BusEntries, paths: Mapping[str, str], describe: Callable[[str], Description], faults: Faults
 ) -> dict[str, Description]:
-    """Load the description of each bus, from beside the file that names it, or from where the user said."""
+    """Load the description of each bus, beside the file that names it, or from where the user put it."""
     loaded: dict[str, Description] = {}
     if len(buses) > MOST_BUSES:
         faults.add(

@@ -48,9 +48,9 @@ class Bus:
     Attributes:
         name: As the spec names it.
         channel: Channel of the capture or interface that carries it.
-        bit_rate_bps: Nominal bit rate, None where not told.
+        bit_rate_bps: Nominal bit rate, None where not stated.
         description: Its messages, corrections applied.
-        data_bit_rate_bps: Bit rate of the fast phase of FD frames, None where not told.
+        data_bit_rate_bps: Bit rate of the fast phase of FD frames, None where not stated.
     """
 
     name: str
@@ -90,7 +90,7 @@ class MessageRule:
         line: Line of the spec that speaks of it, 0 for none.
         minimum_gap_ns: Shortest promised time between two frames, None where not promised.
         start_up_ns: Time after power-on, or after its conditions began to hold, in which it may be missing.
-        active_when: It is awaited only while all of these hold.
+        active_when: It is expected only while all of these hold.
         heartbeat_ns: Longest promised time between two frames of one that is not cyclic, None for none.
         selected: The value of its multiplexer that the rule is about, None for the whole message.
         counter: Its counter, None for none.

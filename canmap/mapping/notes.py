@@ -36,7 +36,7 @@ _SENTENCES = {
         "{keys}{of} ({place}) comes from {detail}, which is not built yet: the field stays empty."
     ),
     NoteReason.NEVER_EXPECTED: (
-        "{subject} was never awaited, so it is not judged: its conditions never held."
+        "{subject} was never expected, so it is not judged: its conditions never held."
     ),
     NoteReason.HELD_FOR_EVER: (
         "Nothing says when {subject} comes again, so records hold its values for ever: write `max_age`, "
@@ -64,7 +64,7 @@ class Note:
     """Something the user should know about the spec; what does not apply is empty, 0 or None.
 
     Attributes:
-        reason: Why it is told.
+        reason: Why it is reported.
         bus: The bus it is about, None for none.
         message: The message it is about, None for none.
         subject: What the sentence calls what it is about: a message, a signal, a field.

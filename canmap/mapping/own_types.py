@@ -41,7 +41,7 @@ def own_types(
         context: Takes faults.
 
     Returns:
-        By name; None for a faulty one, of which nothing that follows is told.
+        By name; None for a faulty one, of which nothing that follows is reported.
     """
     types: dict[str, type[Record] | None] = dict.fromkeys(node.pairs if isinstance(node, Entries) else ())
     for entry in entries:

@@ -90,7 +90,7 @@ def _note_ageless(
 def _start(
     name: Scalar, node: Node, types: Mapping[str, type[Record] | None], context: Context
 ) -> _Started | None:
-    """Return a record of a known type; of any other only the mistakes in it are told."""
+    """Return a record of a known type; of any other only the mistakes in it are reported."""
     entries = mapping(node, context, "a record")
     if not is_field_name(name.text):
         context.faults.add(
@@ -179,7 +179,7 @@ class _Fields:
             faults.add(record.entries.place, f"The record {record.name} maps no field.")
         stamp = entries.value(_STAMP)
         if stamp is None and any(key not in self._types for key in pairs):
-            return None  # told with the key that has no meaning
+            return None  # reported with the key that has no meaning
         if stamp is None:
             faults.add(record.entries.place, f"The record {record.name} needs the key `stamp`: a message.")
             return None
@@ -225,14 +225,14 @@ class _Fields:
             self._context.faults.add(node.place, f"{node.text} is no {field.name.replace('_', ' ')}.")
         elif item in mapped:
             return replace(mapped[item], type=field, line=node.place.line)
-        elif not len(self._context.faults):  # a faulty field is told where it stands
+        elif not len(self._context.faults):  # a faulty field is reported where it stands
             self._context.faults.add(node.place, f"The record {other} does not fill its field {item}.")
         return None
 
     def _check_motion(self, given: set[str]) -> None:
         faults, place = self._context.faults, self._record.entries.place
         angles = given & {"wheel_angle", "road_angle"}
-        lost = given - set(self._types)  # told where it stands, and may be one of them
+        lost = given - set(self._types)  # reported where it stands, and may be one of them
         if not lost and ("speed" not in given or len(angles) != 1):
             faults.add(place, "Motion is derived from `speed` and one of `wheel_angle` and `road_angle`.")
         if "geometry" in self._context.lost:

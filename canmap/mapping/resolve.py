@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 
 def part(key: Key[T], root: Entries, context: Context) -> T | None:
-    """Read one section of the top mapping ahead of the others; its absence is told with them."""
+    """Read one section of the top mapping ahead of the others; its absence is reported with them."""
     node = _node(root, key.name)
     return None if node is None else key.read(node, context)
 
@@ -66,8 +66,8 @@ def resolve(
     context = replace(context, names=Names(context.names.buses, descriptions))
     buses = part(g.BUSES, root, replace(context, announce=False)) or ()
     if buses_by_group(buses):
-        said = part(g.MESSAGES, root, _unheard(context)) or ()
-        descriptions = grouped(descriptions, buses, said, context)
+        stated = part(g.MESSAGES, root, _unheard(context)) or ()
+        descriptions = grouped(descriptions, buses, stated, context)
         context = replace(context, names=Names(context.names.buses, descriptions))
     top = g.SPEC.values(root, context)
     if top.lost:
@@ -96,7 +96,7 @@ _STAND_IN = Geometry(1.0, 1.0, 1.0, 1.0)  # for measures that are faulty, so tha
 
 
 def _unheard(context: Context) -> Context:
-    """A context for reading ahead: what is wrong is told when the section is read for good."""
+    """A context for reading ahead: what is wrong is reported when the section is read for good."""
     return replace(context, faults=Faults(), notes=[], names=copy(context.names))
 
 
@@ -119,7 +119,7 @@ def _buses(
     channels: Mapping[str, str],
     context: Context,
 ) -> dict[str, Bus]:
-    """Return the buses by name; two on one channel could not be told apart.
+    """Return the buses by name; two on one channel could not be distinguished.
 
     Raises:
         ArgumentError: The `channels` given instead of the spec's put two there.

@@ -15,7 +15,8 @@ import threading
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
-from canmap.base.errors import CanmapError, OutputError, why_unusable
+from canmap.base.errors import CanmapError, OutputError
+from canmap.base.unusable import unusable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -61,10 +62,10 @@ def whole_files(*paths: str) -> Iterator[tuple[str, ...]]:
     with _placed(*paths) as places:
         try:
             yield tuple(place.name for place in places)
-        except CanmapError as error:
-            _rename(error, places)
+        except OutputError as error:  # which names the file as it is called until it is complete
+            error.file = next((place.path for place in places if place.name == error.file), error.file)
             raise
-        except BrokenPipeError:
+        except (CanmapError, BrokenPipeError):
             raise
         except OSError as error:
             at_fault = [place for place in places if place.name == error.filename]
@@ -232,15 +233,7 @@ def failures_named(path: str) -> Iterator[None]:
     except IsADirectoryError as error:
         raise OutputError(f"{path} is a folder; name a file in it.") from error
     except (OSError, ValueError) as error:
-        raise OutputError(f"{path} cannot be written: {why_unusable(error, path)}.") from error
-
-
-def _rename(error: CanmapError, places: tuple[_Place, ...]) -> None:
-    """Have a sentence name the files as the user did, and not as they are called until complete."""
-    for place in places:
-        error.args = tuple(
-            one.replace(place.name, place.path) if isinstance(one, str) else one for one in error.args
-        )
+        raise OutputError(f"{path} cannot be written: {unusable(error, path).why}.") from error
 
 
 def _ordinary_mode(target: Path | None) -> int:

@@ -1,6 +1,6 @@
 """Cyclic redundancy checks and end-to-end checksums of payloads, a column of frames at a time.
 
-A CRC is told by its width, polynomial, start value, reflection and final XOR (the parametric model of
+A CRC is described by its width, polynomial, start value, reflection and final XOR (the parametric model of
 R. N. Williams, 1993, from memory). The remainders of all bytes are worked out once; a payload goes through
 them byte by byte, all frames at once.
 """

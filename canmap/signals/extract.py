@@ -3,7 +3,7 @@
 In come the payloads of a chunk and the slot of each frame, out go `Samples`. Frames are sorted by slot
 once, the frames of each multiplexed group are listed after them, and then one flat pass over all
 columns reads the words, with the constants of each column repeated for its samples. The pass goes tile
-by tile so that its work space stays in the cache: that alone makes it three times as fast.
+by tile so that its work space stays in the cache: that makes it three times as fast.
 """
 
 from __future__ import annotations

@@ -58,7 +58,7 @@ class Repeats:
 
 
 def repeats(chunk: FrameChunk, rates: Mapping[str, BitRates]) -> Repeats:
-    """Return the repeated frames of a chunk, as far as the chunk alone tells.
+    """Return the repeated frames of a chunk, as far as the chunk by itself shows.
 
     Args:
         chunk: The frames.

@@ -32,8 +32,8 @@ class SlotIndex:
     """Finds the slot of each frame.
 
     11-bit identifiers index a table. For 29-bit ones a multiplicative hash without collisions is
-    searched once; the key found is compared, so that a stranger is never taken for a known message. On a bus
-    that matches by parameter group it is searched for group and source, and then for the group alone.
+    searched once; the key found is compared, so that an unknown identifier is never taken for a known one.
+    On a bus that matches by parameter group it is searched for group and source, and then for the group only.
     """
 
     def __init__(self, keys: Sequence[tuple[int, DescribedMessage]]) -> None:

@@ -156,7 +156,7 @@ class Quantity:
         """Return the finished value of one raw value of each column; all stand for finite numbers."""
         parts = (part.exact(one) for part, one in zip(self.scalings, raw, strict=True))
         value = self.line.at(sum(parts, Fraction(0)))
-        return value if self.points is None else _interpolated(self.points, value)
+        return value if self.points is None else interpolated(self.points, value)
 
 
 def _reach(scalings: Sequence[Scaling], line: StraightLine) -> float | None:
@@ -169,7 +169,7 @@ def _reach(scalings: Sequence[Scaling], line: StraightLine) -> float | None:
     return furthest if furthest < SAFE else None
 
 
-def _interpolated(points: Sequence[tuple[Fraction, Fraction]], value: Fraction) -> Fraction:
+def interpolated(points: Sequence[tuple[Fraction, Fraction]], value: Fraction) -> Fraction:
     """Return the exact value of a table; beyond its ends, these hold."""
     if value <= points[0][0]:
         return points[0][1]

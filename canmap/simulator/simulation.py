@@ -73,11 +73,11 @@ def simulate_to_file(scenario: Scenario, capture: str, *, overwrite: bool = Fals
     guard_output(capture, scenario.files, overwrite=overwrite or begins(beside, own))
     guard_output(beside, (*scenario.files, capture), overwrite=overwrite, own=own)
     recording = _Recording(scenario)
-    with whole_files(beside, capture) as (told_to, written):
+    with whole_files(beside, capture) as (truth_file, written):
         frames = -write_frames(written, recording)
         frames += recording.frames
-        told = truth_text(truth(scenario, name, recording.first_ns, frames))
-        Path(told_to).write_text(told, encoding="utf-8", errors="backslashreplace")
+        text = truth_text(truth(scenario, name, recording.first_ns, frames))
+        Path(truth_file).write_text(text, encoding="utf-8", errors="backslashreplace")
     channels = written_channels(CHANNELS, Path(capture).suffix.lower())
     return Simulation(frames, len(scenario.faults), beside, channels)
 

@@ -43,9 +43,9 @@ def truth(scenario: Scenario, capture: str, first_stamp_ns: int, frames: int) ->
 
 
 def _line(line: Line, first_ns: int) -> dict[str, Any]:
-    told = {"at_s": round((line.t_ns - first_ns) / 1e9, 6), line.who: line.what}
-    said = {name: node.text for name, (_, node) in line.values.nodes.items() if hasattr(node, "text")}
-    return told | {name: text for name, text in said.items() if name not in {"at", line.who}}
+    described = {"at_s": round((line.t_ns - first_ns) / 1e9, 6), line.who: line.what}
+    stated = {name: node.text for name, (_, node) in line.values.nodes.items() if hasattr(node, "text")}
+    return described | {name: text for name, text in stated.items() if name not in {"at", line.who}}
 
 
 def truth_head(capture: str) -> str:
@@ -53,9 +53,12 @@ def truth_head(capture: str) -> str:
     return f"# The truth of {printable(capture)}, simulated."
 
 
-def truth_text(told: dict[str, Any]) -> str:
+def truth_text(described: dict[str, Any]) -> str:
     """Return the truth as YAML."""
     body = yaml.safe_dump(
-        told | {"capture": printable(told["capture"])}, sort_keys=False, allow_unicode=True, width=110
+        described | {"capture": printable(described["capture"])},
+        sort_keys=False,
+        allow_unicode=True,
+        width=110,
     )
-    return truth_head(told["capture"]) + TIMES + body
+    return truth_head(described["capture"]) + TIMES + body

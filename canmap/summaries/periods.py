@@ -60,7 +60,7 @@ class PeriodSummary:
     Gaps are counted in 2048 bins an octave, with the sum of the gaps in each. A percentile is the mean of the
     bin in which it falls, rounded to four significant digits: the first is off by less than the width of the
     bin, at most 1/2048 of the value, the second by at most 1/2000 of it; so both together by less than 0.1 %.
-    A stream has bins only around the gaps that came, so that memory grows with their spread alone.
+    A stream has bins only around the gaps that came, so that memory grows only with their spread.
     """
 
     patience = 13  # not as long as other summaries, so that they seldom have their turn together

@@ -64,7 +64,7 @@ class Holes:
         return self._until_ns.keys()
 
     def until_ns(self, channel: str, now_ns: int) -> int:
-        """Return the session clock up to which a channel is covered; where nobody told, that is now."""
+        """Return the session clock up to which a channel is covered; else, that is now."""
         return self._until_ns.get(channel, now_ns)
 
     def take(self, coverage: tuple[Coverage, ...], start_ns: int, now_ns: int) -> Iterator[Cover]:

@@ -342,20 +342,35 @@ def number_advice(text: str) -> str | None:
     return None
 
 
-def parse_quantity(text: str) -> Measure | str:
-    """Return the quantity that a text such as "10 ms" states, or one sentence that says what is wrong.
+@dataclass(frozen=True, slots=True)
+class NoQuantity:
+    """Why a text states no quantity.
+
+    Attributes:
+        unit: What stands for the unit, where that is what is not known; else None.
+        advice: What to write for a number that reads two ways; else None.
+    """
+
+    unit: str | None = None
+    advice: str | None = None
+
+    def __str__(self) -> str:
+        """One sentence without its full stop."""
+        if self.unit is not None:
+            return f"the unit `{' '.join(self.unit.split())[:40]}` is not known"
+        return self.advice or "a quantity is a number and its unit, such as 10 ms"
+
+
+def parse_quantity(text: str) -> Measure | NoQuantity:
+    """Return the quantity that a text such as "10 ms" states, or why it states none.
 
     A bare number is a quantity of unit "1".
     """
     match = _QUANTITY.fullmatch(text.strip())
-    if match is None and (advice := number_advice(text)):
-        return advice
     if match is None:
-        return "a quantity is a number and its unit, such as 10 ms"
+        return NoQuantity(advice=number_advice(text))
     unit = find_unit(match[2] or "1")
-    if unit is None:
-        return f"the unit `{' '.join(match[2].split())[:40]}` is not known"
-    return Measure(Fraction(match[1]), unit)
+    return NoQuantity(match[2]) if unit is None else Measure(Fraction(match[1]), unit)
 
 
 def si_name(dimension: Dimension) -> str:

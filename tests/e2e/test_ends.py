@@ -39,7 +39,6 @@ THROWN = {
     "MemoryError()": (2, "there is not enough memory"),
     "RecursionError('deep')": (2, "nested too deeply"),
     "KeyboardInterrupt()": (130, "interrupted"),
-    'RuntimeError("can\'t start new thread")': (2, "no thread can be started"),
     "ValueError('odd \\x1b[31m')": (2, "this is a fault of canmap (ValueError: odd \\x1b[31m, at "),
     "SystemError('odd')": (2, "this is a fault of canmap (SystemError"),
     "FileNotFoundError(2, 'gone', 'x')": (2, "gone"),
@@ -80,6 +79,25 @@ def test_whatever_is_thrown_is_a_status_and_a_sentence(tmp_path: Path, name: str
     status, sentence = THROWN[thrown]
     assert (done.returncode, done.stderr.count("\n")) == (status, 1), done.stderr
     assert sentence in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("name", ["inspect", "replay", "transcribe"])
+def test_a_thread_that_cannot_be_started_is_a_status_and_a_sentence(tmp_path: Path, name: str) -> None:
+    program = """
+        import threading
+        def refuse(*arguments): raise RuntimeError("can't start new thread")
+        threading.Thread.start = refuse  # as the system does it where a limit of processes is reached
+        from canmap.cli.main import main
+        main()
+    """
+    arguments = [one.format(folder=tmp_path) for one in COMMANDS[name]]
+    done = subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(program), *arguments],
+        cwd=ROOT, env=environment(), capture_output=True, text=True, timeout=LONGEST_S, check=False,
+    )  # fmt: skip
+    told = "canmap: no thread can be started; end other programs, or raise the limit of processes.\n"
+    assert (done.returncode, done.stderr) == (2, told)
     assert list(tmp_path.iterdir()) == []
 
 
@@ -369,7 +387,7 @@ def test_a_width_that_is_none_is_not_used(columns: str) -> None:
 def test_the_lines_of_a_command_are_printed_in_one_place() -> None:
     for path in (ROOT / "canmap/cli").glob("*.py"):
         text = path.read_text(encoding="utf-8")
-        if path.name not in ("says.py", "main.py"):
+        if path.name not in ("printing.py", "main.py"):
             assert "click.echo" not in text, path
             assert "print(" not in text.replace("out.print(", ""), path
         if path.name != "progress.py":  # it prints numbers alone

@@ -15,7 +15,7 @@ from canmap.mapping.description.description import Description
 from canmap.mapping.description.load import load_description
 from canmap.mapping.loader import build_spec
 from canmap.mapping.model import Spec
-from canmap.vocabulary.units import UNITS, Measure, parse_quantity
+from canmap.vocabulary.units import UNITS, Measure, NoQuantity, parse_quantity
 from tests.spec_builders import VEHICLE, message, signal, spec_of
 
 TEXT = VEHICLE.read_text(encoding="utf-8")
@@ -202,7 +202,7 @@ def test_conversion_inverts(name, value):
 def test_quantity_reads_back(name, number):
     quantity = parse_quantity(f"{number:f} {name}")
     if name == "1":
-        assert isinstance(quantity, str)  # a plain number carries no unit
+        assert isinstance(quantity, NoQuantity)  # a plain number carries no unit
         return
     assert isinstance(quantity, Measure)
     assert quantity.value == Fraction(number)

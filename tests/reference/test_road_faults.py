@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canmap.findings.finding import Severity
+from tests.finding_numbers import lacking
 from tests.reference.road import (
     BATCH_S,
     BODY,
@@ -241,3 +242,23 @@ def test_error_frames(lines: list[Line], tmp_path: Path) -> None:
     assert span(result, errors[0]) == pytest.approx((8.0, 8.3), abs=BATCH_S)
     assert {finding.kind for finding in serious(result)} == {"stale", "bus_error"}
     assert result.capture.error_frames == 1
+
+
+@pytest.mark.parametrize("can_id", [STEER, WHEELS, BODY])
+def test_every_number_of_a_finding_is_in_a_field(lines: list[Line], can_id: int, tmp_path: Path) -> None:
+    """A message gone for a while, then at half its rate, then cut to its first byte."""
+    count = 0
+
+    def change(line: Line) -> Line | None:
+        nonlocal count
+        if line.can_id != can_id or line.channel != "can0":
+            return line
+        count += 1
+        t_s = line.t_us / 1e6
+        if 5.0 <= t_s < 6.0 or (10.0 <= t_s < 15.0 and count % 2):
+            return None
+        return replace(line, data=line.data[:2]) if 18.0 <= t_s < 18.5 else line
+
+    found = serious(inspect_lines(edited(lines, change), tmp_path))
+    assert {"stale", "rate", "length"} <= {finding.kind for finding in found}
+    assert [(finding.text, lacking(finding)) for finding in found if lacking(finding)] == []

@@ -11,7 +11,7 @@ from fractions import Fraction
 
 import pytest
 
-from canmap.vocabulary.units import UNITS, parse_quantity
+from canmap.vocabulary.units import UNITS, Measure, parse_quantity
 
 EXACT = [
     ("min", "60", "s", "SI Brochure 9, table 8"),
@@ -63,5 +63,5 @@ def test_factor_of_seven_printed_digits(name, factor, si):
 @pytest.mark.parametrize(("text", "kelvin"), TEMPERATURES)
 def test_temperature(text, kelvin):
     quantity = parse_quantity(text)
-    assert not isinstance(quantity, str)
+    assert isinstance(quantity, Measure)
     assert quantity.si == Fraction(kelvin)

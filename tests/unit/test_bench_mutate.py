@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 MOTION = next(path for path in modules_of("records") if path.name == "motion.py")
 JUDGES = ("tests/unit/test_motion.py",)
-STRANGERS = ("tests/unit/test_spec_units.py",)
+UNRELATED = ("tests/unit/test_spec_units.py",)
 
 
 @pytest.fixture(scope="module")
@@ -67,7 +67,7 @@ def test_changes_are_made_in_a_copy_and_taken_back(tmp_path: Path, mutants: list
     source = (ROOT / MOTION).read_text(encoding="utf-8")
     mutant = next(m for m in mutants if "Div_Mul" in m.operator and matters(m))
     assert bench.judge(mutant, JUDGES) == "killed"
-    assert bench.judge(mutant, STRANGERS) == "survived"
+    assert bench.judge(mutant, UNRELATED) == "survived"
     assert (bench.copy / MOTION).read_text(encoding="utf-8") == source
     assert (ROOT / MOTION).read_text(encoding="utf-8") == source
     assert bench.copy != ROOT

@@ -184,5 +184,5 @@ def test_the_formats_break_no_word_on_a_narrow_screen(width: int, monkeypatch: p
     said = CliRunner().invoke(formats_command, standalone_mode=False).output
     assert all(heading in " ".join(said.split()) for heading in HEADINGS[1:])
     assert "over 8 bytes" in " ".join(said.split())
-    assert "none told" in " ".join(said.split())
+    assert "none stated" in " ".join(said.split())
     assert not [line for line in said.splitlines() if line != line.rstrip()]

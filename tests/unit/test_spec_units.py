@@ -7,7 +7,16 @@ from fractions import Fraction
 
 import pytest
 
-from canmap.vocabulary.units import PI, UNITS, Measure, find_unit, parse_number, parse_quantity, si_name
+from canmap.vocabulary.units import (
+    PI,
+    UNITS,
+    Measure,
+    NoQuantity,
+    find_unit,
+    parse_number,
+    parse_quantity,
+    si_name,
+)
 
 
 @pytest.mark.parametrize(
@@ -52,12 +61,12 @@ def test_quantity(text, value, unit):
     ],
 )
 def test_no_quantity(text):
-    assert isinstance(parse_quantity(text), str)
+    assert isinstance(parse_quantity(text), NoQuantity)
 
 
 def test_digits_of_other_scripts_are_no_numbers():
     assert parse_number("٣") is None
-    assert isinstance(parse_quantity("٣ ms"), str)
+    assert isinstance(parse_quantity("٣ ms"), NoQuantity)
 
 
 @pytest.mark.parametrize(

@@ -103,7 +103,7 @@ def test_never_awaited_never_missed(tmp_path: Path) -> None:
     result = stream(kit(tmp_path, WHEN), {0: 1}, [])
     assert told(serious(result)) == []
     notes = [finding.text for finding in of_kind(result, "spec") if finding.place.message == "Tick"]
-    assert notes == ["Tick was never awaited, so it is not judged: its conditions never held."]
+    assert notes == ["Tick was never expected, so it is not judged: its conditions never held."]
 
 
 def test_the_rate_is_judged_only_while_it_is_awaited(tmp_path: Path) -> None:

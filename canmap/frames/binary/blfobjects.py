@@ -124,20 +124,20 @@ def _part(data: bytes, kind: int, objects: Objects, start_ns: int, bad: BadObjec
     if late.any():
         bad.add_all(objects.number[late], "the stamp is later than nanoseconds in 64 bits can tell")
         objects, body, head, scale = objects.where(~late), body[~late], head[~late], scale[~late]
-    told = columns_of(records_at(data, objects.place + body, layout), _Extent(body, objects.size))
-    names, numbers = np.unique(told.channel, return_inverse=True)
+    stated = columns_of(records_at(data, objects.place + body, layout), _Extent(body, objects.size))
+    names, numbers = np.unique(stated.channel, return_inverse=True)
     few = numbers < _MOST_CHANNELS
     bad.add_all(objects.number[~few], f"there are more than {_MOST_CHANNELS} channels before it")
     chunk = FrameChunk(
         channels=tuple(str(name) for name in names[:_MOST_CHANNELS].tolist()),
         t_ns=(head["stamp"] * scale).astype(np.int64) + start_ns,
         channel=numbers.astype(np.uint8),
-        can_id=told.can_id.astype(np.uint32),
-        extended=told.extended.astype(np.bool_),
-        kind=told.kind.astype(np.uint8),
-        flags=told.flags.astype(np.uint8),
-        length=told.length.astype(np.uint8),
-        payload=told.payload,
+        can_id=stated.can_id.astype(np.uint32),
+        extended=stated.extended.astype(np.bool_),
+        kind=stated.kind.astype(np.uint8),
+        flags=stated.flags.astype(np.uint8),
+        length=stated.length.astype(np.uint8),
+        payload=stated.payload,
         line=objects.number,
     )
     return chunk if few.all() else chunk.take(few)
@@ -170,7 +170,7 @@ def _error_ext(records: NDArray[Any], _extent: _Extent) -> _Columns:
     """An error frame.
 
     python-can writes one of SocketCAN with its class and none of the fields of a controller. Where those say
-    something, the identifier is that of the disturbed frame, and the class is not told.
+    something, the identifier is that of the disturbed frame, and the class is not stated.
     """
     has_class = np.ones(len(records), np.bool_)
     for name in ("length", "flags", "code_seen", "position", "frame_length", "more"):

@@ -68,21 +68,21 @@ class Events(NamedTuple):
             payload: Bytes uint8[n, 64] and lengths where the records do not hold the bytes themselves.
             start_ns: What the stamps count from.
         """
-        told = _Told(self, records)
+        stated = _Stated(self, records)
         kind, count = EVENTS[self.name], len(records)
         is_error, is_remote = kind == FrameKind.ERROR, kind == FrameKind.REMOTE
-        data, lengths = payload or (told.payload(), told.length(is_remote=is_remote))
+        data, lengths = payload or (stated.payload(), stated.length(is_remote=is_remote))
         length = np.clip(lengths, 0, 255).astype(np.uint8)
-        channels, channel = told.channels()
+        channels, channel = stated.channels()
         t_ns, is_timed = _stamps(records, self.time, start_ns)
         chunk = FrameChunk(
             channels=channels,
             t_ns=t_ns,
             channel=channel,
-            can_id=(told.number("ID") & _IDENTIFIER).astype(np.uint32),
-            extended=told.is_set("IDE") & np.bool_(not is_error),
+            can_id=(stated.number("ID") & _IDENTIFIER).astype(np.uint32),
+            extended=stated.is_set("IDE") & np.bool_(not is_error),
             kind=np.full(count, kind, np.uint8),
-            flags=told.flags() & np.uint8(0xFF ^ FLAG_FD if is_error else 0xFF),
+            flags=stated.flags() & np.uint8(0xFF ^ FLAG_FD if is_error else 0xFF),
             length=length,
             payload=payload_within(data, np.zeros_like(length) if is_remote else length),
             line=np.zeros(count, np.int64),
@@ -90,7 +90,7 @@ class Events(NamedTuple):
         return chunk if is_timed.all() else chunk.take(is_timed), is_timed
 
 
-class _Told(NamedTuple):
+class _Stated(NamedTuple):
     """What events tell in their records, uint8[n, bytes]."""
 
     events: Events

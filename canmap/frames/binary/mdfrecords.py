@@ -143,7 +143,7 @@ class VariableValues:
 
 
 class ValuesInTurn(VariableValues):
-    """The same where the recorder has not told the places yet: each record has the next value."""
+    """The same where the recorder has not stated the places yet: each record has the next value."""
 
     def known(self, places: NDArray[np.int64]) -> int:
         """Return for how many records there are values."""

@@ -82,8 +82,8 @@ class Run:
             if (events := events_of(group))
         ]
         self._valued = 0  # up to where the values between the records were taken in
-        told = sum(group.records for group in groups if not group.is_values)
-        self._told = None if blocks.lacks & UNCOUNTED else told
+        stated = sum(group.records for group in groups if not group.is_values)
+        self._stated = None if blocks.lacks & UNCOUNTED else stated
         self._count = 0  # of records so far, without those that are values
 
     @property
@@ -112,9 +112,9 @@ class Run:
 
     def _counted(self, records: MdfRecords) -> MdfRecords:
         """Return the records that the file counts; room may have been kept for more."""
-        if self._told is None or self._walker.id_size:
+        if self._stated is None or self._walker.id_size:
             return records
-        left = self._told - self._count
+        left = self._stated - self._count
         return MdfRecords(records.starts[:left], records.groups[:left], records.end)
 
     def _take_values(self, data: bytes, records: MdfRecords, before: int) -> None:
@@ -152,11 +152,11 @@ class Run:
         """Raise DamagedError if there should be more."""
         if self._data.damage:
             raise DamagedError(self._data.damage)
-        if self._told is not None and self._count < self._told:
+        if self._stated is not None and self._count < self._stated:
             raise DamagedError(
-                cut_short(f"it counts {self._told:,} records, and {self._count:,} of them are there")
+                cut_short(f"it counts {self._stated:,} records, and {self._count:,} of them are there")
             )
-        if rest and self._told is None:
+        if rest and self._stated is None:
             raise DamagedError(cut_short(inside="a record"))
 
 

@@ -65,13 +65,13 @@ def chunk_of(
     """
     start, size, t_ns, channel, flags, number = packets
     records = records_at(data, start, _PACKET)
-    told, word = records["length"], records["word"]
+    stated, word = records["length"], records["word"]
     remote = (word & _REMOTE) != 0
     # Old writers do not set the bit: a packet of an FD frame's size is one then.
-    is_fd = ((records["fd"] & _IS_FD) != 0) | ((size == LONGEST) & (told & _IS_XL == 0))
+    is_fd = ((records["fd"] & _IS_FD) != 0) | ((size == LONGEST) & (stated & _IS_XL == 0))
     kind = np.where((word & _ERROR) != 0, FrameKind.ERROR, np.where(remote, FrameKind.REMOTE, 0))
-    short, is_xl = size < HEAD, (told & _IS_XL) != 0
-    cut = ~short & ~is_xl & ~remote & (size < HEAD + told)
+    short, is_xl = size < HEAD, (stated & _IS_XL) != 0
+    cut = ~short & ~is_xl & ~remote & (size < HEAD + stated)
     for wrong, reason in (
         (short, "the packet is shorter than the header of a frame"),
         (is_xl & ~short, "the frame is CAN XL, which is not read"),
@@ -90,8 +90,8 @@ def chunk_of(
         extended=((word & _EXTENDED) != 0) & (kind != FrameKind.ERROR),
         kind=kind.astype(np.uint8),
         flags=flags.astype(np.uint8),
-        length=told.copy(),
-        payload=payload_within(records["data"], _kept_bytes(told, remote, size)),
+        length=stated.copy(),
+        payload=payload_within(records["data"], _kept_bytes(stated, remote, size)),
         line=number,
     )
     return sifted(chunk if kept.all() else chunk.take(kept), capture, bad)

@@ -30,7 +30,7 @@ _SECTION, _INTERFACE, _OLD_PACKET, _SIMPLE_PACKET, _PACKET = 0x0A0D0D0A, 1, 2, 3
 _BYTE_ORDERS = {b"\x1a\x2b\x3c\x4d": ">", b"\x4d\x3c\x2b\x1a": "<"}
 _MOST_BLOCK = 4 * MOST_PACKET  # bytes; options may be long
 _OPTION_NAME, _OPTION_RESOLUTION, _OPTION_OFFSET, _OPTION_FLAGS = 2, 9, 14, 2
-_MICROSECONDS = 6  # the resolution where none is told: 10^-6 s
+_MICROSECONDS = 6  # the resolution where none is stated: 10^-6 s
 _DIRECTIONS = np.array([0, FLAG_RECEIVED, FLAG_SENT, 0])
 _WORD = 4  # bytes; blocks are of whole words
 _LEAST_BLOCK = 12  # bytes
@@ -139,13 +139,13 @@ class PacketBlocks:
         self.has_others |= link_type != LINK_TYPE
         channel = self._channel(options.get(_OPTION_NAME, b"")) if link_type == LINK_TYPE else -1
         if abs(seconds) > _MOST_OFFSET_S:
-            seconds = 2 * _MOST_SECONDS  # so that no stamp can be told
+            seconds = 2 * _MOST_SECONDS  # so that no stamp can be known
         one = np.array([(channel, per_second, seconds)], _INTERFACE_COLUMNS)
         self._interfaces = np.concatenate([self._interfaces[:-1], one, _UNKNOWN])
 
-    def _channel(self, told: bytes) -> int:
+    def _channel(self, stated: bytes) -> int:
         """Return the number of a channel name; -1 where there are too many."""
-        name = _printable(told.rstrip(b"\0").decode("utf-8", "backslashreplace"))
+        name = _printable(stated.rstrip(b"\0").decode("utf-8", "backslashreplace"))
         name = name or str(len(self._interfaces))
         if name not in self.channels:
             if len(self.channels) == MOST_CHANNELS:
@@ -158,24 +158,24 @@ class PacketBlocks:
         """Count the packets in the blocks, note those that cannot be read, and return the others."""
         if not len(starts):
             return joined([])
-        told = records_at(data, starts, _block(self._order))
-        kind = told["kind"]
+        stated = records_at(data, starts, _block(self._order))
+        kind = stated["kind"]
         is_packet = (kind == _PACKET) | (kind == _OLD_PACKET) | (kind == _SIMPLE_PACKET)
         if not is_packet.all():
-            starts, told = starts[is_packet], told[is_packet]
+            starts, stated = starts[is_packet], stated[is_packet]
         if not len(starts):
             return joined([])
         number = self.number + 1 + np.arange(len(starts))
         self.number += len(starts)
-        named = np.where(told["kind"] == _OLD_PACKET, told["old_interface"], told["interface"])
+        named = np.where(stated["kind"] == _OLD_PACKET, stated["old_interface"], stated["interface"])
         described = len(self._interfaces) - 1
         interface = self._interfaces[np.minimum(named, described)]
-        size, captured = told["size"].astype(np.int64), told["captured"].astype(np.int64)
-        t_ns, is_late = _nanoseconds(told, interface)
+        size, captured = stated["size"].astype(np.int64), stated["captured"].astype(np.int64)
+        t_ns, is_late = _nanoseconds(stated, interface)
         first_is_can = self._interfaces["channel"][0] >= 0
         left = np.ones(len(starts), np.bool_)
         for wrong, reason in (
-            (told["kind"] == _SIMPLE_PACKET, "the packet has no stamp" if first_is_can else ""),
+            (stated["kind"] == _SIMPLE_PACKET, "the packet has no stamp" if first_is_can else ""),
             (size < _AROUND_PACKET, "the packet's block is too short"),
             (named >= described, "the packet names an interface that was not described"),
             (interface["channel"] < 0, ""),  # of another link type: nothing is wrong with it
@@ -197,12 +197,12 @@ class PacketBlocks:
         for _ in range(_MOST_OPTIONS):
             if not len(rows):
                 break
-            told = records_at(data, place[rows], _option(self._order))
-            is_flags = told["code"] == _OPTION_FLAGS
-            is_direction = is_flags & (told["size"] == 4)
-            flags[rows[is_direction]] = _DIRECTIONS[told["value"][is_direction] & 3]
-            place[rows] += 4 + (told["size"].astype(np.int64) + 3) // 4 * 4
-            rows = rows[~is_flags & (told["code"] != 0) & (place[rows] + 8 <= end[rows])]
+            stated = records_at(data, place[rows], _option(self._order))
+            is_flags = stated["code"] == _OPTION_FLAGS
+            is_direction = is_flags & (stated["size"] == 4)
+            flags[rows[is_direction]] = _DIRECTIONS[stated["value"][is_direction] & 3]
+            place[rows] += 4 + (stated["size"].astype(np.int64) + 3) // 4 * 4
+            rows = rows[~is_flags & (stated["code"] != 0) & (place[rows] + 8 <= end[rows])]
         return flags
 
 
@@ -236,9 +236,11 @@ def _following(data: bytes, order: str) -> NDArray[np.int64]:
     return following
 
 
-def _nanoseconds(told: NDArray[Any], interface: NDArray[Any]) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+def _nanoseconds(
+    stated: NDArray[Any], interface: NDArray[Any]
+) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     """Return the stamps of packets, and which of them are later, or earlier, than 64 bits can tell."""
-    ticks = (told["high"].astype(np.uint64) << np.uint64(32)) | told["low"]
+    ticks = (stated["high"].astype(np.uint64) << np.uint64(32)) | stated["low"]
     steps = interface["per_second"]
     whole, part = np.divmod(ticks, steps)
     for per_second in np.unique(steps).tolist():

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from canmap.base.errors import CaptureError, readable
+from canmap.base.errors import CaptureError, library_reason
 from canmap.frames.batches import LATEST_NS, NS, ROWS, UNNAMED_CHANNEL, Batch
 from canmap.frames.binary.gather import sifted
 from canmap.frames.binary.wholefile import whole_file
@@ -71,10 +71,10 @@ def read_sqlite(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
                         raise sqlite3.DataError("there are too many damaged rows")
         except (sqlite3.Error, sqlite3.Warning, UnicodeDecodeError, OverflowError, MemoryError) as error:
             if not number:
-                reason = readable(str(error))[:100]
+                reason = library_reason(error)
                 raise CaptureError(f"{name}: the SQLite file is damaged ({reason}); copy it again.") from None
             batch = Batch(name)
-            batch.add_bad(number + 1, damaged(readable(str(error))[:100]))
+            batch.add_bad(number + 1, damaged(library_reason(error)))
             yield batch.chunk()
 
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from canmap.base.errors import CaptureError, readable
+from canmap.base.errors import CaptureError, library_reason
 from canmap.base.extras import polars as polars_library
 from canmap.frames.binary.gather import sifted
 from canmap.frames.binary.wholefile import whole_file
@@ -78,7 +78,7 @@ def read_table(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
             OSError,
             ValueError,
         ) as error:
-            reason = readable(str(error).partition("\n")[0])
+            reason = library_reason(error)
             raise CaptureError(f"{name}: the Parquet file is damaged ({reason}); copy it again.") from None
 
 

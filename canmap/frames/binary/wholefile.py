@@ -11,7 +11,7 @@ import tempfile
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
-from canmap.base.errors import CaptureError
+from canmap.base.errors import CaptureError, system_reason
 from canmap.frames.content import DAMAGE
 
 if TYPE_CHECKING:
@@ -62,5 +62,6 @@ def _keep(copy: IO[bytes], data: bytes) -> None:
         while view:
             view = view[copy.write(view) :]
     except OSError as error:
-        why = (error.strerror or str(error)).lower()
-        raise CaptureError(f"{tempfile.gettempdir()} cannot take a copy of a capture: {why}.") from None
+        raise CaptureError(
+            f"{tempfile.gettempdir()} cannot take a copy of a capture: {system_reason(error)}."
+        ) from None

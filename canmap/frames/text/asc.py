@@ -71,7 +71,7 @@ class _Form(NamedTuple):
     data: int | NDArray[np.int64]
 
 
-class _Told(NamedTuple):
+class _Stated(NamedTuple):
     """What lines tell in the fields in which classic and FD frames differ."""
 
     wrong: NDArray[np.bool_]
@@ -90,7 +90,7 @@ def read_asc(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
 
 
 class AscLines:
-    """The grammar, with what the header told."""
+    """The grammar, with what the header stated."""
 
     commas = False
 
@@ -127,18 +127,18 @@ class AscLines:
     def _classic_columns(self, lines: Lines, some: NDArray[np.intp]) -> FrameChunk:
         """Take data frames, and remote frames with the length that they ask for or without."""
         count = lines.fields[some]
-        letter, told = lines.field(some, 4), count >= _CLASSIC.data
+        letter, stated = lines.field(some, 4), count >= _CLASSIC.data
         remote = lines.are(letter, "r")
-        code = lines.field(some, np.where(told, 5, 0))
+        code = lines.field(some, np.where(stated, 5, 0))
         number, odd = lines.hexadecimal(code)
-        is_digit = told & (code.length == 1) & ~odd
-        decimal = told & (lines.text[code.start] - np.uint8(ord("0")) < 10)  # else it is no length
+        is_digit = stated & (code.length == 1) & ~odd
+        decimal = stated & (lines.text[code.start] - np.uint8(ord("0")) < 10)  # else it is no length
         wrong = np.where(remote, decimal & ~is_digit, ~is_digit | ~lines.are(letter, "d"))
         length = np.where(is_digit & (decimal | ~remote), np.minimum(number, CLASSIC_WIDTH), 0).astype(
             np.int64
         )
         form = _CLASSIC._replace(data=np.minimum(_CLASSIC.data, count))
-        return self._frames(lines, some, form, _Told(wrong, np.zeros(len(some), np.uint8), length, remote))
+        return self._frames(lines, some, form, _Stated(wrong, np.zeros(len(some), np.uint8), length, remote))
 
     def _fd_columns(self, lines: Lines, some: NDArray[np.intp]) -> FrameChunk:
         """Take lines with a symbolic name or without, unless they have no payload."""
@@ -154,10 +154,10 @@ class AscLines:
         flags = np.full(len(some), FLAG_FD, np.uint8)
         flags[lines.are(switch, "1")] |= FLAG_BIT_RATE_SWITCH
         flags[lines.are(passive, "1")] |= FLAG_ERROR_PASSIVE
-        return self._frames(lines, some, form, _Told(wrong, flags, length, np.zeros(len(some), np.bool_)))
+        return self._frames(lines, some, form, _Stated(wrong, flags, length, np.zeros(len(some), np.bool_)))
 
-    def _frames(self, lines: Lines, some: NDArray[np.intp], form: _Form, told: _Told) -> FrameChunk:
-        wrong, flags, length, remote = told
+    def _frames(self, lines: Lines, some: NDArray[np.intp], form: _Form, stated: _Stated) -> FrameChunk:
+        wrong, flags, length, remote = stated
         t_ns, odd = lines.decimal_ns(lines.field(some, 0), NS, self._start_ns)
         channel = lines.field(some, form.channel)
         wrong = wrong | odd | lines.padded(channel)
@@ -258,10 +258,10 @@ class AscLines:
         identifier, rate_switch, error_state, code, count = after[1:6]
         can_id, extended = self._identifier(identifier)
         length, rest = whole_number(count, 10, "length"), after[6:]
-        payload, told = self._payload(rest[:length]), rest[length:]
+        payload, stated = self._payload(rest[:length]), rest[length:]
         asked = whole_number(code, self._base, "length code")
         # Without payload it is a remote frame, which is a classic one, unless the flags field says FD.
-        field = whole_number(told[2], 16, "flags field") if not length and len(told) > 2 else 0
+        field = whole_number(stated[2], 16, "flags field") if not length and len(stated) > 2 else 0
         if not length and not field & FRAME_IS_FD:
             return checked(Row(t_ns, channel, can_id, extended, FrameKind.REMOTE, flags, min(asked, 8), b""))
         flags |= FLAG_FD

@@ -78,7 +78,7 @@ class Found(NamedTuple):
 def error_frames(
     lines: NDArray[np.intp], wrong: NDArray[np.bool_], t_ns: NDArray[np.int64], channel: Field | None
 ) -> Found:
-    """Return error frames of which no more is told."""
+    """Return error frames of which no more is stated."""
     count = len(lines)
     return Found(
         lines=lines,

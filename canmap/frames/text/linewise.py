@@ -2,7 +2,7 @@
 
 In: a binary stream and the grammar of a format. Out: chunks. Lines of the forms that most lines have are
 taken to columns together; any other is read alone, and one that cannot be read is a `BadLine`. The text is
-taken as Latin-1, because frames are ASCII alone. Memory does not grow with the length of a line.
+taken as Latin-1, because frames are ASCII only. Memory does not grow with the length of a line.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ MOST_USELESS = 200_000  # lines that are no frames, where less than one in ten i
 
 
 class LineGrammar(Protocol):
-    """What the lines of a format mean; keeps what its header said.
+    """What the lines of a format mean; keeps what its header stated.
 
     Attributes:
         commas: Whether fields are parted by commas, else by white space.
@@ -230,7 +230,7 @@ def whole_number(text: str, base: int, what: str) -> int:
     """Return a number without sign.
 
     Raises:
-        UnreadableError: It is not one; `what` it should have been is told.
+        UnreadableError: It is not one; the text says `what` it should have been.
     """
     try:
         if text.isascii() and text.isalnum() and len(text) < 32:

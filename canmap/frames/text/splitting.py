@@ -2,7 +2,7 @@
 
 In: a block of whole lines. Out: where the fields of each line stand, and the numbers, words and payloads in
 a field of many lines at once. Whatever is read is checked character by character: every reader also returns
-in which lines something else stands there. A field is told by two columns, its first character and its
+in which lines something else stands there. A field is described by two columns, its first character and its
 length.
 """
 

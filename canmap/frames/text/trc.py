@@ -1,9 +1,9 @@
 """Frames, TRC text: the lines of the trace format of versions 1.0, 1.1, 1.3, 2.0 and 2.1, to rows.
 
 In: lines. Out: rows. What a line means is what python-can's `can/io/trc.py` reads in it; a property test
-compares the two. So a version that it does not know is read as 1.0, which is told, and a line of a type that
-it does not know is passed over: no error frame is told. Stamps are milliseconds after the start that the
-header gives in days since 1899-12-30, taken as UTC; in version 1.0 they count from zero.
+compares the two. So a version that it does not know is read as 1.0, which is reported, and a line of a type
+that it does not know is passed over: no error frame is read. Stamps are milliseconds after the start that
+the header gives in days since 1899-12-30, taken as UTC; in version 1.0 they count from zero.
 """
 
 from __future__ import annotations
@@ -90,7 +90,7 @@ def read_trc(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
 
 
 class TrcLines:
-    """The grammar, with what the header told."""
+    """The grammar, with what the header stated."""
 
     commas = False
 
@@ -183,9 +183,9 @@ class TrcLines:
             raise UnreadableError("the line ends before its length")
         if layout.is_first and fields[layout.identifier] == "FFFFFFFF":
             return None  # how version 1.0 writes what is no frame
-        return self._told(t_ns, channel, fields, layout)
+        return self._stated(t_ns, channel, fields, layout)
 
-    def _told(self, t_ns: int, channel: str, fields: list[str], layout: _Layout) -> Row:
+    def _stated(self, t_ns: int, channel: str, fields: list[str], layout: _Layout) -> Row:
         word = "" if layout.is_first else fields[layout.type]
         flags = _FD_TYPES.get(word, 0)
         if layout.direction >= 0:
@@ -230,8 +230,8 @@ def _remote(lines: Lines, some: NDArray[np.intp], layout: _Layout) -> NDArray[np
     """Return which lines are remote frames: by their type, or before version 2 by RTR in place of data."""
     if "RR" in layout.types:
         return lines.are(lines.field(some, layout.type), "RR")
-    told = lines.fields[some] > layout.data
-    return np.asarray(told & lines.are(lines.field(some, np.where(told, layout.data, 0)), "RTR"))
+    is_stated = lines.fields[some] > layout.data
+    return np.asarray(is_stated & lines.are(lines.field(some, np.where(is_stated, layout.data, 0)), "RTR"))
 
 
 def _lengths(

@@ -16,14 +16,15 @@ from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING
 
-from canmap.base.errors import DescriptionError, Fault, readable, why_unread
+from canmap.base.errors import DescriptionError, Fault, library_reason, readable
+from canmap.base.unusable import unusable
 from canmap.base.words import times
 from canmap.mapping.description.bits import LARGEST_NUMBER, settled
 from canmap.mapping.description.dbcmend import Mended, mended, original
 from canmap.mapping.description.dbcsurvey import EXTENDED_FLAG, UNSENT_ID, UNSENT_MESSAGE
 from canmap.mapping.description.dbctext import DbcText, MessageLine, SignalLine
 from canmap.mapping.description.description import DescribedMessage, DescribedSignal, Description
-from canmap.mapping.description.saidtwice import without_repeats
+from canmap.mapping.description.stated_twice import without_repeats
 
 # The library's testing aids bring in python-can with all its bus drivers, which takes as long as everything
 # else here together. An empty module holds their place while the library is imported for the first time.
@@ -44,7 +45,6 @@ _ADDERS = {".arxml": "add_arxml_string", ".kcd": "add_kcd_string", ".sym": "add_
 LARGEST_FILE = 32 << 20
 _MOST_FAULTS = 500
 _CODES_THAT_CAN_COME = range(-(1 << 63), 1 << 64)  # raw values are 64 bits wide, with a sign or without
-_MOST_REASON = 200  # characters of what the library says
 _SELECTED = re.compile(r"m(\d{1,18})(?!\d)")
 _NO_SENDER = "Vector__XXX"
 _NS_PER_MS = 1_000_000
@@ -85,12 +85,14 @@ def read_database(path: str) -> Description:
 def _in_order(faults: Iterable[Fault]) -> tuple[Fault, ...]:
     """Return the faults as they stand in the file, no more than somebody can read of each and of all."""
     ordered = sorted(faults, key=lambda fault: (fault.line, fault.column))
-    told = [replace(fault, text=readable(original(fault.text))) for fault in ordered[:_MOST_FAULTS]]
-    if more := len(ordered) - len(told):
-        told.append(
-            Fault(told[0].file, 0, 0, f"There {'is' if more == 1 else 'are'} {times(more, 'more mistake')}.")
+    reported = [replace(fault, text=readable(original(fault.text))) for fault in ordered[:_MOST_FAULTS]]
+    if more := len(ordered) - len(reported):
+        reported.append(
+            Fault(
+                reported[0].file, 0, 0, f"There {'is' if more == 1 else 'are'} {times(more, 'more mistake')}."
+            )
         )
-    return tuple(told)
+    return tuple(reported)
 
 
 def _read_text(path: str) -> str:
@@ -99,7 +101,7 @@ def _read_text(path: str) -> str:
         with Path(path).open("rb") as file:
             content = file.read(LARGEST_FILE + 1)
     except (OSError, ValueError) as error:
-        raise DescriptionError((Fault(path, 0, 0, f"{why_unread(error, path)}."),)) from None
+        raise DescriptionError((Fault(path, 0, 0, f"{unusable(error, path).unread}."),)) from None
     if len(content) > LARGEST_FILE:
         what = f"the file is larger than {LARGEST_FILE >> 20} MiB; give a bus description"
         raise DescriptionError((Fault(path, 0, 0, f"{what}."),))
@@ -122,7 +124,7 @@ def _read_text(path: str) -> str:
 
 @contextmanager
 def _silence() -> Iterator[None]:
-    """Keep what the library logs to itself: whatever matters is said in the faults."""
+    """Keep what the library logs to itself: whatever matters is in the faults."""
     logger = logging.getLogger("cantools")
     level = logger.level
     logger.setLevel(logging.CRITICAL + 1)
@@ -144,8 +146,8 @@ def _load_faults(path: str, dbc: DbcText | None, error: Exception) -> tuple[Faul
         return _in_order([dbc.syntax(offset)])
     if isinstance(position, tuple):
         return (Fault(path, position[0], position[1] + 1, f"the file cannot be read as XML: {error}."),)
-    reason = " ".join(str(error).split()).rstrip(".")[:_MOST_REASON]
-    unknown = Fault(path, 0, 0, f"the description cannot be used: {type(error).__name__}: {reason}.")
+    sentence = f"the description cannot be used: {type(error).__name__}: {library_reason(error)}."
+    unknown = Fault(path, 0, 0, sentence)
     return (unknown,)
 
 

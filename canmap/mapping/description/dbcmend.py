@@ -232,13 +232,15 @@ class _Mender:
         def whole(found: re.Match[str]) -> str:
             if found[2] is None:
                 return found[0]
-            told.append(f"{found[1]}{found[2]}")
+            reported.append(f"{found[1]}{found[2]}")
             return f"{found[1]}0{found[2]}"
 
-        told: list[str] = []
+        reported: list[str] = []
         body = _SHORT_NUMBER.sub(whole, body)
-        if told:
-            self.repairs.tell(one.start, f"the number {told[0]} is read as {told[0].replace('.', '0.')}")
+        if reported:
+            self.repairs.tell(
+                one.start, f"the number {reported[0]} is read as {reported[0].replace('.', '0.')}"
+            )
         return body
 
 

@@ -1,4 +1,4 @@
-"""0. The text of a DBC cut into statements, whole or damaged, in time that grows with its length alone.
+"""0. The text of a DBC cut into statements, whole or damaged, in time that grows only with its length.
 
 A damaged statement ends where the next line begins that starts with a keyword: no search runs further.
 """

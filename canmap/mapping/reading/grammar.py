@@ -53,8 +53,8 @@ def _ratio(node: Node, context: Context) -> Fraction | None:
     value = parse_number(found.text.removesuffix(":1")) if found else None
     if found and (value is None or value <= 0):
         advice = number_advice(found.text)
-        said = f": {advice}." if advice else " is no ratio greater than zero, such as 15.4."
-        context.faults.add(found.place, f"{shown(found.text)}{said}")
+        stated = f": {advice}." if advice else " is no ratio greater than zero, such as 15.4."
+        context.faults.add(found.place, f"{shown(found.text)}{stated}")
         return None
     return value
 

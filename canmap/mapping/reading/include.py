@@ -2,7 +2,7 @@
 
 In comes the path of a spec, out comes its top mapping without `include`. Fragments are merged in the
 order of the list, each over the ones before, and the including file over all of them: later and outer
-wins, leaf by leaf. A list is a leaf; a field in its short form is the mapping that has `signal` alone.
+wins, leaf by leaf. A list is a leaf; a field in its short form is the mapping that has only `signal`.
 Each node keeps the place of the file that it came from.
 """
 
@@ -36,7 +36,7 @@ def read_with_fragments(
     Args:
         path: The spec.
         faults: Takes what is wrong.
-        known: Keys at the top of a file; a key that is like one of them is told and taken for it.
+        known: Keys at the top of a file; a key that is like one of them is reported and taken for it.
 
     Returns:
         The merged mapping, or None where the spec itself cannot be used; `faults` then says why. A

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import yaml
 
-from canmap.base.errors import why_unread
+from canmap.base.unusable import unusable
 from canmap.mapping.reading.mistakes import Position, shown
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ _UNWANTED = re.compile(  # no marks of direction either, which turn a text round
 _WHOLE = re.compile(r"[+-]?\d{1,40}", re.ASCII)
 _TAB_INDENT = re.compile(r"^ *(\t)[ \t]*[^ \t\r\n]", re.MULTILINE)
 
-# What the YAML library says, and what the user should do about it.
+# What the YAML library says, its only way to tell mistakes apart, and what the user should do about it.
 _ADVICE = (
     ("cannot start any token", "a text cannot start with this character: put it in quotes"),
     (
@@ -155,7 +155,7 @@ def _read_text(path: str, faults: Faults) -> str | None:
         with Path(path).open("rb") as stream:
             data = stream.read(LARGEST_FILE + 1)
     except (OSError, ValueError) as error:
-        faults.add(Position(path), f"{why_unread(error, path)}.")
+        faults.add(Position(path), f"{unusable(error, path).unread}.")
         return None
     if len(data) > LARGEST_FILE:
         faults.add(Position(path), f"The file is larger than {LARGEST_FILE // 1024**2} MB, which no spec is.")
@@ -189,8 +189,8 @@ def _syntax_fault(path: str, text: str, error: yaml.MarkedYAMLError) -> tuple[Po
     mark = error.problem_mark
     if mark and text[mark.index : mark.index + 1] == "\t":
         return _place_of(path, mark), "A tab indents this line: use spaces."
-    said = f"{error.context or ''} {problem}"
-    advice = next((advice for part, advice in _ADVICE if part in said), problem)
+    stated = f"{error.context or ''} {problem}"
+    advice = next((advice for part, advice in _ADVICE if part in stated), problem)
     return _place_of(path, error.problem_mark or error.context_mark), f"This is not valid YAML: {advice}."
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from canmap.base.errors import Fault, SpecError, readable, unread
+from canmap.base.errors import Fault, SpecError, readable
+from canmap.base.unusable import Obstacle, unread
 from canmap.base.words import times
 
 if TYPE_CHECKING:
@@ -37,12 +38,12 @@ def shown(text: str) -> str:
 
 def unread_beside(text: str, path: str) -> str | None:
     """Return why a file that a spec names `text`, from its own folder, cannot be read, or None."""
-    why = unread(path)
-    if why is None:
+    found = unread(path)
+    if found is None:
         return None
-    if why.startswith("there is no such file;"):
+    if found.obstacle is Obstacle.NOT_THERE:
         return f"There is no file {shown(text)}: the path is relative to this file."
-    return f"{shown(text)}: {why}."
+    return f"{shown(text)}: {found.unread}."
 
 
 def listed(names: Iterable[str], joint: str = "or") -> str:
@@ -83,8 +84,8 @@ class Faults:
 
     def extend(self, faults: Iterable[Fault]) -> None:
         """Note mistakes that another reader found."""
-        for told in faults:
-            fault = replace(told, text=readable(told.text))
+        for reported in faults:
+            fault = replace(reported, text=readable(reported.text))
             if fault in self._seen:
                 continue
             self._seen.add(fault)
@@ -124,6 +125,6 @@ class Faults:
         }
         faults = sorted(self._faults, key=lambda fault: (order[fault.file], fault.line, fault.column))
         if self._more:
-            told = f"There {'is' if self._more == 1 else 'are'} {times(self._more, 'more mistake')}."
-            faults.append(Fault(faults[0].file, 0, 0, told))
+            reported = f"There {'is' if self._more == 1 else 'are'} {times(self._more, 'more mistake')}."
+            faults.append(Fault(faults[0].file, 0, 0, reported))
         return SpecError(tuple(faults))

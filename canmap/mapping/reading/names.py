@@ -85,7 +85,7 @@ class Names:
     """
 
     def __init__(self, buses: Iterable[str], descriptions: Mapping[str, Description]) -> None:
-        """Index the descriptions; a bus without one stands for any name (its fault is told elsewhere)."""
+        """Index the descriptions; a bus without one stands for any name (its fault is reported elsewhere)."""
         self.buses = tuple(buses)
         self.complete = bool(self.buses) and set(self.buses) <= set(descriptions)
         self._found: dict[str, list[FoundMessage]] = {}
@@ -160,7 +160,7 @@ class Names:
 
     def _message(self, scalar: Scalar, bus: list[str], name: str, faults: Faults) -> FoundMessage | None:
         if bus and bus[0] not in self.buses:
-            if not self.buses:  # told where they should stand
+            if not self.buses:  # reported where they should stand
                 return None
             faults.add(scalar.place, f"There is no bus {shown(bus[0])}{faults.hint(bus[0], self.buses)}")
             return None

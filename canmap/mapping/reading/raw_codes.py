@@ -17,7 +17,7 @@ from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.sections import scalar
 from canmap.mapping.reading.shapes import as_integer, each, signal
 from canmap.mapping.refs import Requirement
-from canmap.vocabulary.units import find_unit, parse_quantity, si_name
+from canmap.vocabulary.units import NoQuantity, find_unit, parse_quantity, si_name
 
 if TYPE_CHECKING:
     from fractions import Fraction
@@ -112,7 +112,7 @@ def _beyond(
     side: str, limit: str, found: FoundSignal, node: Scalar, context: Context
 ) -> tuple[int, int] | None:
     quantity, unit = parse_quantity(limit), find_unit(found.signal.unit)
-    if isinstance(quantity, str):
+    if isinstance(quantity, NoQuantity):
         context.faults.add(node.place, f"{shown(limit)}: {quantity}.")
     elif unit is None or found.signal.is_float or not found.signal.factor:
         context.faults.add(node.place, f"{found.text} has no known unit to compare with: write raw codes.")

@@ -36,13 +36,13 @@ class Context:
         faults: Takes what is wrong.
         notes: Takes what the user should know.
         names: Of the descriptions.
-        message: The message that the section is about, whose signals may be named alone.
+        message: The message that the section is about, whose signals may be named without it.
         subject: What a note says it is about, "" for none.
         announce: Whether keys that are not judged yet get their note; off inside one that has it.
         file: The file of the spec; a note names another file beside the line.
         records: The records of the spec by name, with their types; None for a type that is not known.
-        lost: Sections and other things that could not be read (`MESSAGE`, `WHOLE`), so that nothing is told
-            that only follows from their absence.
+        lost: Sections and other things that could not be read (`MESSAGE`, `WHOLE`), so that nothing is
+            reported that only follows from their absence.
     """
 
     faults: Faults
@@ -157,7 +157,7 @@ class Section:
     def _read_key(self, key: Key[object], entries: Entries, context: Context, lost: bool) -> object:
         pair = entries.pairs.get(key.name)
         if pair is None:
-            if key.required and not lost:  # else told with the key that has no meaning
+            if key.required and not lost:  # else reported with the key that has no meaning
                 context.faults.add(entries.place, f"{self.what.capitalize()} needs the key `{key.name}`.")
             return None
         scalar, node = pair
@@ -206,7 +206,7 @@ def meant(
 ) -> Entries:
     """Tell the keys of a mapping that it cannot have, and take each for the missing one that is like it.
 
-    So the mistake is told, those below it too, and nothing that only follows from it.
+    So the mistake is reported, those below it too, and nothing that only follows from it.
 
     Args:
         entries: The mapping.

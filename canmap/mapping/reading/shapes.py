@@ -18,6 +18,7 @@ from canmap.vocabulary.record_types import FieldType, field_types
 from canmap.vocabulary.units import (
     UNITS,
     Measure,
+    NoQuantity,
     Unit,
     find_unit,
     number_advice,
@@ -74,8 +75,8 @@ def as_integer(text: str) -> int | None:
 
 def _tell_number(found: Scalar, what: str, context: Context) -> None:
     advice = number_advice(found.text)
-    said = f"{shown(found.text)}: {advice}" if advice else f"{shown(found.text)} {what}"
-    context.faults.add(found.place, f"{said}.")
+    stated = f"{shown(found.text)}: {advice}" if advice else f"{shown(found.text)} {what}"
+    context.faults.add(found.place, f"{stated}.")
 
 
 def integer(low: int, high: int) -> Reader[int]:
@@ -113,9 +114,8 @@ def any_quantity(node: Node, context: Context, wanted: Dimension | None = None) 
     if found is None:
         return None
     value = parse_quantity(found.text)
-    if isinstance(value, str):
-        unit = found.text.strip().lstrip("+-0123456789.").strip()
-        hint = unit_ending(unit, wanted, context.faults) if value.startswith("the unit") else "."
+    if isinstance(value, NoQuantity):
+        hint = "." if value.unit is None else unit_ending(value.unit, wanted, context.faults)
         context.faults.add(found.place, f"{shown(found.text)}: {value}{hint}")
         return None
     return value
@@ -211,7 +211,7 @@ def list_of(read: Reader[T], what: str, least: int = 1, most: int = 1000) -> Rea
             return None
         items = node.items
         if not least <= len(items) <= most and least <= len(joined(items)) <= most:
-            items = joined(items)  # whose commas are then told
+            items = joined(items)  # whose commas are then reported
         if not least <= len(items) <= most:
             wanted = (
                 f"{least}"

@@ -135,8 +135,8 @@ class _Head:
 
     Attributes:
         blocks: Their bytes; the data begin at their end.
-        counts: Where it is told how many records each group has.
-        length: Where it is told how long the data block is.
+        counts: Where it is stated how many records each group has.
+        length: Where it is stated how long the data block is.
     """
 
     def __init__(self, start_ns: int) -> None:
@@ -151,9 +151,9 @@ class _Head:
         for number, group in reversed(list(enumerate(_GROUPS))):
             next_group = self._group(number, group, next_group)
         self.counts.reverse()
-        told = struct.pack("<B7x", 1)
-        after = len(self.blocks) + 24 + 4 * 8 + len(told)  # the data, behind their data group
-        self._link(64, 0, self._add(b"DG", [0, next_group, after, 0], told))
+        stated = struct.pack("<B7x", 1)
+        after = len(self.blocks) + 24 + 4 * 8 + len(stated)  # the data, behind their data group
+        self._link(64, 0, self._add(b"DG", [0, next_group, after, 0], stated))
         self.length = self._add(b"DT", [], b"") + 8
 
     def _group(self, number: int, group: _Group, next_group: int) -> int:
@@ -181,9 +181,9 @@ class _Head:
     ) -> int:
         data_type, bit, bits = value
         flags = 0 if conversion else _OF_BUS
-        told = kind + struct.pack("<BBIIIIBxH", data_type, bit % 8, bit // 8, bits, flags, 0, 0, 0)
+        stated = kind + struct.pack("<BBIIIIBxH", data_type, bit % 8, bit // 8, bits, flags, 0, 0, 0)
         links = [*links, self._text(name), 0, conversion, 0, 0, 0]
-        return self._add(b"CN", links, told + bytes(48))
+        return self._add(b"CN", links, stated + bytes(48))
 
     def _text(self, text: str) -> int:
         data = text.encode() + b"\0"

@@ -43,7 +43,7 @@ def write_pcap(path: str, chunks: Iterable[FrameChunk]) -> None:
                 seconds, fraction = divmod(int(chunk.t_ns[i]), NS)
                 if not 0 <= seconds < 1 << 32:
                     raise OutputError(
-                        f"{path}: a .pcap file cannot hold a stamp of {seconds} s; write .pcapng."
+                        f"a .pcap file cannot hold a stamp of {seconds} s; write .pcapng.", file=path
                     )
                 packet = _packet(chunk, i)
                 file.write(struct.pack("<4I", seconds, fraction, len(packet), len(packet)) + packet)
@@ -68,14 +68,14 @@ def write_pcapng(path: str, chunks: Iterable[FrameChunk]) -> None:
                 t_ns = int(chunk.t_ns[i])
                 if t_ns < 0:
                     raise OutputError(
-                        f"{path}: a packet capture cannot hold stamps before 1970; write .parquet."
+                        "a packet capture cannot hold stamps before 1970; write .parquet.", file=path
                     )
                 file.write(_packet_block(interfaces[name], t_ns, _packet(chunk, i), int(chunk.flags[i])))
 
 
 def _packet_block(interface: int, t_ns: int, packet: bytes, flags: int) -> bytes:
-    told = 1 if flags & FLAG_RECEIVED else 2 if flags & FLAG_SENT else 0
-    options = _option(2, struct.pack("<I", told)) + _option(0, b"") if told else b""
+    direction = 1 if flags & FLAG_RECEIVED else 2 if flags & FLAG_SENT else 0
+    options = _option(2, struct.pack("<I", direction)) + _option(0, b"") if direction else b""
     head = struct.pack("<5I", interface, t_ns >> 32, t_ns & 0xFFFFFFFF, len(packet), len(packet))
     return _block(6, head + _padded(packet) + options)
 

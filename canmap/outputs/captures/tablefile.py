@@ -5,11 +5,12 @@ The finished file gets the seal of `canmap.frames.seal`, without which it is not
 
 from __future__ import annotations
 
-from pathlib import Path
+import io
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from canmap.base.errors import library_reason
 from canmap.base.extras import polars
 from canmap.frames.capture_formats import (
     TABLE_NUMBERS,
@@ -24,6 +25,8 @@ from canmap.frames.seal import seal
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
+    from _typeshed import ReadableBuffer
+
     from canmap.frames.chunks import FrameChunk
 
 
@@ -37,7 +40,9 @@ def write_table(path: str, chunks: Iterable[FrameChunk]) -> None:
     library = polars()
     from polars.io.plugins import register_io_source  # noqa: PLC0415
 
-    failed: list[BaseException] = []  # what went wrong in the frames, as polars makes it something else
+    failed: list[
+        BaseException
+    ] = []  # what went wrong in the frames or the file: polars hands on its words only
 
     def groups(*_wanted: Any) -> Iterator[Any]:
         try:
@@ -50,7 +55,7 @@ def write_table(path: str, chunks: Iterable[FrameChunk]) -> None:
     source = register_io_source(groups, schema=_frame(library, join([])).schema)
     try:
         # Not the path: polars would make the file anew when it has been taken away, after a failure.
-        with Path(path).open("wb") as file:
+        with _File(path, failed) as file:
             source.sink_parquet(
                 file,
                 compression="lz4",
@@ -58,18 +63,28 @@ def write_table(path: str, chunks: Iterable[FrameChunk]) -> None:
                 metadata={TABLE_VERSION_KEY: TABLE_VERSION},
             )
     except BaseException as error:
-        if failed and not isinstance(failed[0], GeneratorExit):
-            raise failed[0] from None
+        if cause := next((one for one in failed if not isinstance(one, GeneratorExit)), None):
+            raise cause from None
         if isinstance(error, library.exceptions.PolarsError):
-            raise OSError(_why(str(error))) from error
+            raise OSError(library_reason(error)) from error
         raise
     seal(path)
 
 
-def _why(said: str) -> str:
-    """Return what the system said, out of the words of polars, which add a number and a plan."""
-    first = said.partition("\n")[0]
-    return first.partition(" (os error")[0]
+class _File(io.FileIO):
+    """A file for writing that notes why it could not be written to."""
+
+    def __init__(self, path: str, failed: list[BaseException]) -> None:
+        super().__init__(path, "w")
+        self._failed = failed
+
+    def write(self, data: ReadableBuffer) -> int:
+        """Write some or all of the bytes."""
+        try:
+            return super().write(data)
+        except OSError as error:
+            self._failed.append(error)
+            raise
 
 
 def _grouped(chunks: Iterable[FrameChunk]) -> Iterator[FrameChunk]:

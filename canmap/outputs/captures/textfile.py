@@ -92,7 +92,7 @@ def _direction(flags: int) -> str:
 
 
 def _by_form(chunk: FrameChunk) -> tuple[list[NDArray[np.intp]], NDArray[np.intp]]:
-    """Return the rows of data frames whose lines differ in their digits alone, and the rows of all others."""
+    """Return the rows of data frames whose lines differ only in their digits, and the rows of all others."""
     is_data = (chunk.kind == FrameKind.DATA) & (chunk.t_ns >= 0)
     form = np.searchsorted(_TENS, chunk.t_ns // NS, side="right").astype(np.int64)  # digits of the seconds
     form = form << 1 | (chunk.t_ns % 1000 != 0)

@@ -168,7 +168,7 @@ def _unfit(name: str, form: Format) -> str:
 def _write_with_python_can(path: str, ending: str, chunks: Iterable[FrameChunk]) -> None:
     """Write through python-can, whose writers take floating-point seconds.
 
-    Seconds since 1970 are too large a number to tell more than 0.24 us. So the writer is told of the start
+    Seconds since 1970 are too large a number to tell more than 0.24 us. So the writer is given the start
     apart, in whole seconds, and of each frame since that.
     """
     library = python_can()
@@ -220,7 +220,7 @@ def messages(
 
 
 class _Clock(NamedTuple):
-    """How a writer of python-can is told of time.
+    """How a writer of python-can is given the time.
 
     Attributes:
         begin: Tells it of the start in ns, and returns from when on the stamps of frames count.
@@ -270,7 +270,7 @@ def _begin_trc(writer: Any, start_ns: int) -> int:
 
 
 def _no_end(_writer: Any, _start_ns: int, _last_ns: int) -> None:
-    """Nothing is to be told at the end."""
+    """Nothing is to be written at the end."""
 
 
 _CLOCKS = {

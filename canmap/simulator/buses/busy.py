@@ -1,4 +1,4 @@
-"""Simulator: when a bus is busy, from the releases alone, and in which order it sends.
+"""Simulator: when a bus is busy, from the releases only, and in which order it sends.
 
 In: all releases of a run, as columns. Out: busy periods, with every start of frame as it is if nothing goes
 wrong. A bus that sends whenever something waits is busy from when to when, whatever the order in which it

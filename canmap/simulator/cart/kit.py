@@ -87,7 +87,7 @@ class Axis:
         fault: A fault of its own, which stays until it is reset.
         allowed: Whether the preconditions of an enable hold.
         restarts: How often it got its supply.
-        events: Changes that are not told yet.
+        events: Changes that are not sent yet.
     """
 
     def __init__(self, rule: AxisRule, layout: Layout) -> None:

@@ -98,9 +98,10 @@ def _brake_feedback(s: States, n: NDArray[np.int64]) -> Values:
 
 def _wheel_speeds(s: States, n: NDArray[np.int64]) -> Values:
     names = ("FrontLeft", "FrontRight", "RearLeft", "RearRight")
-    told = zip(names, wheel_speeds(s.speed, s.road_angle, s.parameters), strict=True)
+    measured = zip(names, wheel_speeds(s.speed, s.road_angle, s.parameters), strict=True)
     return {
-        name: quantised(KMH * speed * (1.0 + noisy(s, name, n, 0.002)), TOOTH_SPEED) for name, speed in told
+        name: quantised(KMH * speed * (1.0 + noisy(s, name, n, 0.002)), TOOTH_SPEED)
+        for name, speed in measured
     }
 
 

@@ -2,7 +2,7 @@
 
 In: the states that the cart went through. Out: releases for the bus, as columns. Each node has a clock of its
 own, off by some millionths; each message a phase and a little jitter. What goes wrong in a sender goes wrong
-here. When a timer runs out depends on the seed and its number alone, so a span may be cut anywhere.
+here. When a timer runs out depends only on the seed and its number, so a span may be cut anywhere.
 """
 
 from __future__ import annotations
@@ -162,7 +162,7 @@ class Sender:
         Args:
             times: int64[n], as `due` gave them.
             states: At those times.
-            events: Of the kit, waiting to be told; those that are told are taken out.
+            events: Of the kit, waiting to be sent; those that are sent are taken out.
         """
         self._ticks += len(times)
         trouble = self.trouble
@@ -203,30 +203,30 @@ class Sender:
         """Return at which of the times a message that is sent on change is sent."""
         timing, rows = self.timing, []
         columns = [np.broadcast_to(column, times.shape).tolist() for column in values.values()]
-        for row, (t_ns, *told) in enumerate(zip(times.tolist(), *columns, strict=True)):
-            waited, said = t_ns - self._last_ns, tuple(told)
-            least_ns = timing.heartbeat_ns if said == self._last else timing.gap_ns
+        for row, (t_ns, *row_values) in enumerate(zip(times.tolist(), *columns, strict=True)):
+            waited, stated = t_ns - self._last_ns, tuple(row_values)
+            least_ns = timing.heartbeat_ns if stated == self._last else timing.gap_ns
             if self._last is not None and waited < least_ns:
                 continue
-            self._last, self._last_ns = said, t_ns
+            self._last, self._last_ns = stated, t_ns
             rows.append(row)
         return rows
 
     def _events(self, times: NDArray[np.int64], events: list[Event]) -> Releases | None:
-        """Tell one event a timer, each once it has happened."""
-        told: list[tuple[int, Event]] = []
+        """Send one event a timer, each once it has happened."""
+        sent: list[tuple[int, Event]] = []
         for t_ns in times.tolist() if events else ():
             if events and events[0].t_ns <= t_ns:
-                told.append((t_ns, events.pop(0)))
-        if not told:
+                sent.append((t_ns, events.pop(0)))
+        if not sent:
             return None
-        numbers = self.count + np.arange(len(told))
+        numbers = self.count + np.arange(len(sent))
         values: Values = {
-            "Code": np.array([event.reason for _, event in told], np.float64),
-            "Axis": np.array([event.axis for _, event in told], np.float64),
+            "Code": np.array([event.reason for _, event in sent], np.float64),
+            "Axis": np.array([event.axis for _, event in sent], np.float64),
             "Number": numbers + 1,
         }
-        return self._packed(np.array([t_ns for t_ns, _ in told]), values, numbers)
+        return self._packed(np.array([t_ns for t_ns, _ in sent]), values, numbers)
 
 
 class SuppliedNode:
@@ -267,9 +267,9 @@ class SuppliedNode:
             sender.start(t_ns + FIRST_NS, self.clock, self._seed)
         if self.number is not None:
             late_ns = int(even_ns(self._seed, f"boot {self.name}", np.array([self.starts]), MS)[0])
-            said = np.frombuffer(b"BOOT" + bytes((self.number, min(self.starts, 255))), np.uint8)
+            stated = np.frombuffer(b"BOOT" + bytes((self.number, min(self.starts, 255))), np.uint8)
             t = np.array([t_ns + WAKE_NS + late_ns])
-            self._boot.append(batch(t, self.index, BOOT_ID + self.number, said.reshape(1, -1)))
+            self._boot.append(batch(t, self.index, BOOT_ID + self.number, stated.reshape(1, -1)))
 
     def boot(self, until_ns: int) -> list[Releases]:
         """Return and forget the boot message, if it is due before `until_ns`."""

@@ -1,4 +1,4 @@
-"""Simulator: the state of the cart after every step, kept as columns until the messages have told it."""
+"""Simulator: the state of the cart after every step, kept as columns until the messages have sent it."""
 
 from __future__ import annotations
 

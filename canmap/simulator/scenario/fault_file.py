@@ -60,24 +60,24 @@ class Case:
     def truth(self, duration_ns: int, first_ns: int) -> dict[str, Any]:
         """Return what the truth file says of it; seconds from the capture's first frame, at `first_ns`."""
         span, effect = self.span(duration_ns), self.effect(duration_ns)
-        told: dict[str, Any] = {"kind": self.kind, "cause": effect.cause}
+        described: dict[str, Any] = {"kind": self.kind, "cause": effect.cause}
         whole = FAULT_KINDS[self.kind].whole
-        told["start_s"] = 0.0 if whole else round((span.start_ns - first_ns) / 1e9, 6)
+        described["start_s"] = 0.0 if whole else round((span.start_ns - first_ns) / 1e9, 6)
         to_the_end = span.stop_ns >= duration_ns
-        told["end_s"] = None if to_the_end else round((span.stop_ns - first_ns) / 1e9, 6)
+        described["end_s"] = None if to_the_end else round((span.stop_ns - first_ns) / 1e9, 6)
         for name in ("bus", "node", "message", "signal"):
-            told[name] = getattr(effect, name)
+            described[name] = getattr(effect, name)
         if effect.messages:
-            told["messages"] = list(effect.messages)
+            described["messages"] = list(effect.messages)
         parameters = {
             name: node.text for name, (_, node) in self.values.nodes.items() if isinstance(node, Scalar)
         }
-        told["parameters"] = {
-            name: said
-            for name, said in parameters.items()
+        described["parameters"] = {
+            name: stated
+            for name, stated in parameters.items()
             if name not in {"kind", "at", "for", "message", "signal"}
         }
-        return told
+        return described
 
 
 KIND = Key("kind", word("a kind of fault", FAULT_KINDS), required=True)
@@ -88,15 +88,15 @@ def read_fault(node: Node, context: Context) -> Case | None:
     entries = mapping(node, context, "a fault")
     if entries is None:
         return None
-    said = entries.value("kind")
-    kind = said.text if isinstance(said, Scalar) else ""
+    stated = entries.value("kind")
+    kind = stated.text if isinstance(stated, Scalar) else ""
     keys = FAULT_KINDS[kind].keys if kind in FAULT_KINDS else ()
     before = len(context.faults)
-    if said is None or kind not in FAULT_KINDS:
-        if said is None:
+    if stated is None or kind not in FAULT_KINDS:
+        if stated is None:
             context.faults.add(entries.place, "A fault needs the key `kind`.")
         else:
-            KIND.read(said, context)
+            KIND.read(stated, context)
         return None
     timed = () if FAULT_KINDS[kind].whole else (AT, FOR)
     values = Section(f"a fault of kind {kind}", (KIND, *timed, *keys)).values(entries, context)

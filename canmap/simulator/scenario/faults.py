@@ -298,7 +298,7 @@ def kit_fault(values: SectionValues, _: TimeSpan) -> Effect:
     """An axis faults and stays so until it is reset, which is the fault's end."""
     name = str(values.get(AXIS))
     node = next(node for node, axis in AXIS_OF.items() if axis == name)
-    told = {"steering": "SteerFeedback", "brake": "BrakeFeedback", "drive": "DriveFeedback"}[name]
+    feedback = {"steering": "SteerFeedback", "brake": "BrakeFeedback", "drive": "DriveFeedback"}[name]
 
     def begin(world: World) -> None:
         world.cart.axes[name].fault = True
@@ -307,7 +307,7 @@ def kit_fault(values: SectionValues, _: TimeSpan) -> Effect:
         world.cart.axes[name].reset(world.t_ns)
 
     return Effect(
-        f"{node} has an internal fault, latched.", None, node, told, f"{told}.State", (), begin, end
+        f"{node} has an internal fault, latched.", None, node, feedback, f"{feedback}.State", (), begin, end
     )
 
 

@@ -255,13 +255,13 @@ def script_line(node: Node, context: Context) -> Line | None:
         return None
     (who,) = doers
     deeds = DEEDS[who]
-    said = entries.pairs[who][1]
-    if not isinstance(said, Scalar) or said.text not in deeds:
-        text = shown(said.text) if isinstance(said, Scalar) else "this"
-        hint = context.faults.hint(said.text if isinstance(said, Scalar) else "", deeds)
-        context.faults.add(said.place, f"{text} is nothing that the {who} does{hint}")
+    stated = entries.pairs[who][1]
+    if not isinstance(stated, Scalar) or stated.text not in deeds:
+        text = shown(stated.text) if isinstance(stated, Scalar) else "this"
+        hint = context.faults.hint(stated.text if isinstance(stated, Scalar) else "", deeds)
+        context.faults.add(stated.place, f"{text} is nothing that the {who} does{hint}")
         return None
-    deed = deeds[said.text]
+    deed = deeds[stated.text]
     timed = (FOR,) if deed.undo is not None else ()
     before = len(context.faults)
     section = Section("a line of the script", (AT, Key(who, word("a deed", deeds)), *timed, *deed.keys))
@@ -269,4 +269,4 @@ def script_line(node: Node, context: Context) -> Line | None:
     t_ns = values.get(AT)
     if len(context.faults) > before or t_ns is None:
         return None
-    return Line(t_ns, who, said.text, values, values.get(FOR))
+    return Line(t_ns, who, stated.text, values, values.get(FOR))

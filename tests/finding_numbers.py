@@ -1,0 +1,87 @@
+"""The numbers in the sentence of a finding that none of its fields has."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import fields, is_dataclass
+from typing import TYPE_CHECKING, Any
+
+from canmap.vocabulary.units import Measure, parse_quantity
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from canmap.findings.finding import Finding
+
+FIVE_DIGITS = 1e-4  # a sentence gives five significant digits (`canmap.base.words`)
+_NUMBER = re.compile(
+    r"(?<![\w.`])([+-]?\d[\d,]*(?:\.\d+)?(?:e[+-]?\d+)?)(?!\.?\w)"
+    r"(?: ((?:1/)?[A-Za-z%°µ][^\s,;:)]*?)\.?(?=[\s,;:)]|$))?"
+)
+_HEXADECIMAL = re.compile(r"\b(?=\w*[A-F])(?=\w*\d)(?:[0-9A-F]{2,3}|[0-9A-F]{8})\b")
+
+_SELECTED = r"with \S+ \d+"  # a message with one value of its multiplexer
+# The phrases whose numbers are in no field yet, by kind of finding. A field for one takes its phrase away.
+LACKING = {
+    "missing": (r"promised every \S+ m?s", r"start-up of \S+ m?s", _SELECTED),
+    "stale": (_SELECTED,),
+    "rate": (_SELECTED,),
+    "not_available": (r"raw code \d+",),
+    "undefined_value": (r"raw code \d+",),
+    "not_a_number": (r"raw (?:code|value) \w+",),
+    # The value in the units of several fields, and the limit in the first of them: `value` has one unit only.
+    "out_of_range": (r"was \S+ \S+ \(.*\)(?=, )", r"limit of \S+ \S+"),
+    "spec": (r".+",),  # the fields of the note, of which the finding has the key only
+    "bad_line": (r"cannot be read: .*",),  # the words of `Unread`
+    "two_senders": (r"source address(?:es)?, .*, whose",),
+    "unknown_id": (r"does not know [0-9A-Fx]+",),
+}
+
+
+def _values(held: Any) -> Iterator[float]:
+    """Every number that a field holds, at any depth."""
+    if isinstance(held, Mapping):
+        held = held.values()
+    elif is_dataclass(held):
+        held = [getattr(held, field.name) for field in fields(held)]
+    if isinstance(held, int | float):
+        yield float(held)
+    elif isinstance(held, Iterable) and not isinstance(held, str):
+        for one in held:
+            yield from _values(one)
+
+
+def _readings(number: str, unit: str | None) -> list[float]:
+    """What a number of a sentence may be in a field: as it is, and in SI."""
+    plain = number.replace(",", "")
+    quantity = parse_quantity(f"{plain} {unit}") if unit else None
+    return [float(plain), *([float(quantity.si)] if isinstance(quantity, Measure) else [])]
+
+
+def lacking(finding: Finding) -> list[str]:
+    """Return the numbers of a finding's sentence, names left out, that none of its fields has.
+
+    A field may have a number with the other sign (stamps step *back by* 3 s) or in SI; a duration is a span.
+    """
+    known = [*_values(finding), (finding.end_ns - finding.start_ns) / 1e9]
+    text = finding.text
+    for name in _values_named(finding):
+        text = text.replace(name, "NAME")
+    for phrase in LACKING.get(finding.kind, ()):
+        text = re.sub(phrase, "LACKING", text)
+    found = [match[0] for match in _HEXADECIMAL.finditer(text)]
+    for match in _NUMBER.finditer(text):
+        if not any(
+            math.isclose(abs(number), abs(one), rel_tol=FIVE_DIGITS, abs_tol=1e-9)
+            for number in _readings(match[1], match[2])
+            for one in known
+        ):
+            found.append(match[0])
+    return found
+
+
+def _values_named(finding: Finding) -> list[str]:
+    place = finding.place
+    return [name for name in (place.message, place.signal, place.bus) if name]
