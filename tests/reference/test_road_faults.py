@@ -96,10 +96,10 @@ def test_message_late_at_the_start(lines: list[Line], tmp_path: Path) -> None:
 def test_whole_bus_silent_for_a_second(lines: list[Line], tmp_path: Path) -> None:
     quiet = [line for line in lines if not 10_000_000 <= line.t_us < 11_000_000]
     result = inspect_lines(quiet, tmp_path)
-    found = serious(result)
-    assert {(f.kind, f.place.message) for f in found} == {("stale", name) for name in NAMES.values()}
-    assert len(found) == 3
-    for finding in found:
+    (gap,) = serious(result)
+    assert gap.kind == "recording_gap"
+    assert {(f.kind, f.place.message) for f in gap.parts} == {("stale", name) for name in NAMES.values()}
+    for finding in (gap, *gap.parts):
         assert span(result, finding) == pytest.approx((10.0, 11.0), abs=2 * BATCH_S)
 
 
@@ -208,11 +208,11 @@ def test_last_line_cut(lines: list[Line], tmp_path: Path) -> None:
 def test_other_channel_name(lines: list[Line], tmp_path: Path) -> None:
     renamed = [replace(line, channel={"can0": "vcan7"}.get(line.channel, line.channel)) for line in lines]
     result = inspect_lines(renamed, tmp_path)
-    found = serious(result)
-    assert {f.kind for f in found} == {"missing"}
-    assert [f.place.message for f in found] == [None, "BodySpeed", "SteerSensor", "WheelSpeeds"]
-    assert "can1, vcan7" in found[0].text
-    assert "--channel car=" in found[0].text
+    (found,) = serious(result)
+    assert {f.place.message for f in found.parts} == set(NAMES.values())
+    assert {f.kind for f in (found, *found.parts)} == {"missing"}
+    assert "can1, vcan7" in found.text
+    assert "--channel car=" in found.text
     assert result.verdict == "fail"
 
 
@@ -240,7 +240,7 @@ def test_error_frames(lines: list[Line], tmp_path: Path) -> None:
         "An error frame on can0 reports a controller that is bus off."
     ]
     assert span(result, errors[0]) == pytest.approx((8.0, 8.3), abs=BATCH_S)
-    assert {finding.kind for finding in serious(result)} == {"stale", "bus_error"}
+    assert {finding.kind for finding in serious(result)} == {"recording_gap", "bus_error"}
     assert result.capture.error_frames == 1
 
 
