@@ -53,7 +53,9 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "dead_values", "records", "property/extract",
     ),
     "summaries": ("summary", "inspection", "dead_values"),
-    "timing": ("pace", "coverage", "silence", "triggers", "captures_of_one_session", "records"),
+    "timing": (
+        "newest", "conditions", "pace", "coverage", "silence", "triggers", "captures_of_one_session", "records",
+    ),
     "engine": ("inspection", "window", "extract", "coverage", "captures_of_one_session"),
     "api": ("inspection", "merge", "window", "coverage"),
 }  # fmt: skip
