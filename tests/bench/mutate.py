@@ -54,7 +54,8 @@ ROOMS: dict[str, tuple[str, ...]] = {
     ),
     "summaries": ("summary", "inspection", "dead_values"),
     "timing": (
-        "newest", "conditions", "pace", "coverage", "silence", "triggers", "captures_of_one_session", "records",
+        "newest", "conditions", "pace", "coverage", "silence", "triggers", "captures_of_one_session",
+        "records",
     ),
     "engine": ("inspection", "window", "extract", "coverage", "captures_of_one_session"),
     "api": ("inspection", "merge", "window", "coverage"),
