@@ -53,10 +53,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "dead_values", "records", "property/extract",
     ),
     "summaries": ("summary", "inspection", "dead_values"),
-    "timing": (
-        "newest", "conditions", "pace", "coverage", "silence", "triggers", "captures_of_one_session",
-        "records",
-    ),
+    "timing": ("pace", "coverage", "silence", "triggers", "captures_of_one_session", "records"),
     "engine": ("inspection", "window", "extract", "coverage", "captures_of_one_session"),
     "api": ("inspection", "merge", "window", "coverage"),
 }  # fmt: skip
