@@ -9,6 +9,7 @@ cutting of the same frames into chunks gives the same records, findings and summ
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import chain
 from typing import TYPE_CHECKING, TypeVar
 
 from canmap.base.errors import UsageError
@@ -36,7 +37,7 @@ from canmap.records.build import RecordBuilder
 from canmap.records.plain import PlainFields
 from canmap.signals.plan import DecodePlan
 from canmap.signals.repeats import BitRates
-from canmap.stream.consumer import Feed
+from canmap.stream.consumer import feeds
 from canmap.stream.view import View
 from canmap.summaries.counts import FrameCount
 from canmap.summaries.fields import RecordSummaries
@@ -140,7 +141,7 @@ class Engine:
             PeriodSummary(len(self.rules)),
             RecordSummaries({builder.rule.name: builder.empty.columns for builder in self._builders}),
         )
-        self._feeds = tuple(Feed(consumer) for consumer in self._consumers)
+        self._feeds = feeds(self._consumers)
 
     @property
     def frames(self) -> int:
@@ -179,7 +180,7 @@ class Engine:
         arrivals = self.timeline.fold(prepared.samples, clock)
         records = self._build(prepared, clock)
         view = View(prepared, clock, arrivals, self.timeline, self.session, before_ns, records)
-        for feed in self._feeds:
+        for feed in chain.from_iterable(self._feeds):
             feed.fold(view)
         events = [event for check in self._checks for event in check.fold(view)]
         return Step(tuple(records.values()), tuple(events), self.session.now_ns)
@@ -196,9 +197,10 @@ class Engine:
         Raises:
             KeyError: The engine feeds none of that class.
         """
-        for feed, consumer in zip(self._feeds, self._consumers, strict=True):
+        for own, consumer in zip(self._feeds, self._consumers, strict=True):
             if isinstance(consumer, kind):
-                feed.settle()
+                for feed in own:
+                    feed.settle()
                 return consumer.result()
         raise KeyError(kind.__name__)
 

@@ -31,6 +31,11 @@ class FrameCount:
     channels: Counter[str] = field(default_factory=Counter)
     patience: int = 0
 
+    @property
+    def parts(self) -> tuple[Self]:
+        """Itself."""
+        return (self,)
+
     def fold(self, views: Sequence[View]) -> None:
         """Count the frames of some chunks."""
         for view in views:
