@@ -1,7 +1,7 @@
 """The only loop of the package: a source's pieces through the engine to whoever listens.
 
-Reading a file prepares chunks on a pool of threads while they are folded in order; a paced replay prepares
-and folds piece by piece. Nothing else knows which it is.
+Reading a file prepares chunks on a pool of threads while they are folded in order; a live source and a paced
+replay are prepared and folded piece by piece. Nothing else knows which it is.
 """
 
 from __future__ import annotations
@@ -70,7 +70,7 @@ def run(
     """Bring a whole source through the engine.
 
     Args:
-        intake: The source, read ahead.
+        intake: The source.
         engine: A fresh engine.
         listen: Gets what every chunk led to, and last what the end led to.
         pace: Hands the frames on as they were recorded; without it they come as fast as they can be read.
