@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.records.columns import joined_columns
 from canmap.stream.consumer import PATIENCE
 
 if TYPE_CHECKING:
@@ -38,15 +37,19 @@ class FieldSummary:
     last: float | None = None
     total: int = 0
 
-    def fold(self, column: FieldColumn) -> None:
-        """Take in the values of a chunk."""
-        self.last = column.values[-1].item() if column.valid[-1] else None
-        valid = int(np.count_nonzero(column.valid))
+    def fold(self, columns: Sequence[FieldColumn]) -> None:
+        """Take in the next stretches of records, at least one record in all."""
+        values, is_valid = columns[0].values, columns[0].valid
+        if len(columns) > 1:
+            values = np.concatenate([column.values for column in columns])
+            is_valid = np.concatenate([column.valid for column in columns])
+        self.last = values[-1].item() if is_valid[-1] else None
+        valid = int(np.count_nonzero(is_valid))
         self.valid += valid
-        if not valid or column.values.dtype != np.float64:
+        if not valid or values.dtype != np.float64:
             return
-        values = column.values.astype(np.float64, copy=False)
-        values = values if valid == len(values) else values[column.valid]
+        values = values.astype(np.float64, copy=False)
+        values = values if valid == len(values) else values[is_valid]
         low, high = float(values.min()), float(values.max())
         self.low = low if self.low is None else min(self.low, low)
         self.high = high if self.high is None else max(self.high, high)
@@ -119,8 +122,7 @@ class RecordSummary:
             return
         self.count += sum(map(len, chunks))
         for name, summary in self.fields.items():
-            columns = [chunk.columns[name] for chunk in chunks]
-            summary.fold(columns[0] if len(columns) == 1 else joined_columns(columns))
+            summary.fold([chunk.columns[name] for chunk in chunks])
 
 
 class RecordSummaries:

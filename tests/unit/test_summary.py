@@ -42,7 +42,7 @@ def summed(*parts: list[float | None]) -> FieldSummary:
     for part in parts:
         values = np.array([np.nan if value is None else value for value in part])
         nothing = np.zeros(len(values), bool)
-        summary.fold(FieldColumn(values, ~np.isnan(values), np.zeros(len(values), np.int64), nothing))
+        summary.fold([FieldColumn(values, ~np.isnan(values), np.zeros(len(values), np.int64), nothing)])
     return summary
 
 
