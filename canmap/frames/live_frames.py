@@ -1,8 +1,9 @@
 """Frames as they come: what threads hand in is gathered for a moment, and handed on without reading ahead.
 
-Of the first frame that waits, a piece is made 2 ms after it came: long enough for a busy bus to cost little,
-short enough to be live. Whoever falls behind finds more waiting, without waiting for it, and catches up, as a
-larger chunk costs less a frame.
+Who asks for a piece waits for a frame, and then 2 ms for more: long enough for a busy bus to cost little, as a
+chunk costs the same for few frames, and short enough to be live. That moment counts from when the frame is taken,
+not from when it came: else a busy bus, on which one always waits, would have more and smaller chunks, for a third
+more of a core. Whoever falls behind finds more waiting and catches up.
 """
 
 from __future__ import annotations
@@ -40,26 +41,25 @@ class LiveFrames(Generic[Item]):
     def __init__(self, name: str, make: Callable[[Sequence[Item]], FrameChunk]) -> None:
         self.captures: tuple[str, ...] = (name,)
         self._make = make
-        self._queue: queue.SimpleQueue[tuple[float, Item] | ItemsEnd] = queue.SimpleQueue()
+        self._queue: queue.SimpleQueue[Item | ItemsEnd] = queue.SimpleQueue()
 
     def put(self, item: Item) -> None:
         """Hand in the next item; from any thread."""
-        self._queue.put((time.monotonic(), item))
+        self._queue.put(item)
 
     def end(self, error: BaseException | None = None) -> None:
         """Say that no more comes; `error`, if that is a failure, is raised where the pieces are used."""
         self._queue.put(ItemsEnd(error))
 
     def pieces(self) -> Iterator[Piece]:
-        """Yield a piece of what came, in order, 2 ms after the first of it did; only once."""
+        """Yield a piece of what came, in order, 2 ms after the first of it is taken; only once."""
         while True:
             first = self._queue.get()
             if isinstance(first, ItemsEnd):
                 first.tell()
                 return
-            came_s, item = first
-            time.sleep(max(came_s + GATHER_S - time.monotonic(), 0))
-            items, end = self._drained(item)
+            time.sleep(GATHER_S)
+            items, end = self._drained(first)
             yield partial(self._make, items)
             if end is not None:
                 end.tell()
@@ -75,7 +75,7 @@ class LiveFrames(Generic[Item]):
                 return items, None
             if isinstance(given, ItemsEnd):
                 return items, given
-            items.append(given[1])
+            items.append(given)
 
     def progress(self) -> Reached:
         """Return that it is not known how much there is."""
