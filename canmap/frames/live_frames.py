@@ -1,9 +1,9 @@
 """Frames as they come: what threads hand in is gathered for a moment, and handed on without reading ahead.
 
-Who asks for a piece waits for a frame, and then 2 ms for more: long enough for a busy bus to cost little, as a
-chunk costs the same for few frames, and short enough to be live. That moment counts from when the frame is taken,
-not from when it came: else a busy bus, on which one always waits, would have more and smaller chunks, for a third
-more of a core. Whoever falls behind finds more waiting and catches up.
+Who asks for a piece waits for a frame, and then 2 ms for more: long enough for a busy bus to cost little, as
+a chunk costs nearly the same for few frames, and short enough to be live. The 2 ms count from when the frame
+is taken, not from when it came: else a busy bus, on which one always waits, would have more and smaller
+chunks, for a third more of a core. Whoever falls behind finds more waiting and catches up.
 """
 
 from __future__ import annotations
