@@ -193,6 +193,17 @@ def test_the_null_address_is_any_other_source(tmp_path: Path) -> None:
     assert finding.text.startswith("EecOther came from 2 source addresses, 01, 05, whose values are mixed")
 
 
+def test_a_group_of_one_source_is_never_taken_for_a_group_of_any(tmp_path: Path) -> None:
+    """Group 0 from source 0, and group 256 from source 0 beside group 65536: numbers that look alike."""
+    for one, other in ((0, 0), (0x100, 0x1_0000)):
+        text = EEC.format(identifier(one, 0), identifier(other))
+        can_ids = [identifier(one, 0), identifier(other, 1), identifier(other, 2)]
+        result, _ = inspected(
+            [of_frames([(can_id, "00" * 8) for can_id in can_ids])], spec_of(tmp_path, text, head=HEAD)
+        )
+        assert counts(result) == {"Eec": 1, "EecOther": 2}, one
+
+
 def test_a_source_of_the_spec(tmp_path: Path) -> None:
     text = "messages: {Eec: {source: 0x05}, EecOther: {source: 0x01}}\n"
     result, _ = inspected([of_frames(FROM)], two(tmp_path, 0, 9, text))

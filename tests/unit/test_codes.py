@@ -83,6 +83,17 @@ def test_a_label_that_is_no_state_of_the_field(tmp_path: Path) -> None:
     )
 
 
+def test_one_code_of_all_that_has_no_label(tmp_path: Path) -> None:
+    """Of the four codes that two bits hold three have a label; with the fourth nothing can be undefined."""
+    message = 'BO_ 256 Tick: 8 Node\n SG_ Gear : 8|2@1+ (1,0) [0|0] "" Other\n'
+    for labels, found in (
+        ('0 "Park" 1 "Reverse" 2 "Neutral"', 1),
+        ('0 "Park" 1 "Reverse" 2 "Neutral" 3 "Forward"', 0),
+    ):
+        spec = spec_of(tmp_path, message, RECORD + "    gear: Tick.Gear\n", end=f"VAL_ 256 Gear {labels} ;\n")
+        assert len(of_kind(gears(spec, [0, 1, 2, 3]), "undefined_value")) == found
+
+
 def test_what_no_record_needs_may_be_empty(tmp_path: Path) -> None:
     spec = kit(tmp_path, RECORD + "    throttle: Tick.Pedal\n")
     assert told(serious(gears(spec, [0, 1, 2]))) == []
