@@ -7,6 +7,8 @@ their sources.
 
 from __future__ import annotations
 
+import math
+import struct
 from typing import TYPE_CHECKING
 
 import pytest
@@ -15,7 +17,7 @@ from canmap.base.errors import SpecError
 from canmap.findings.finding import Severity
 from canmap.mapping.description.description import NoData
 from canmap.mapping.groups import RESERVED, addresses, group_number
-from tests.kits import of_kind, spec_of
+from tests.kits import of_kind, serious, spec_of
 from tests.published import table
 from tests.streams import MS, START_NS, frames, inspected
 
@@ -261,3 +263,19 @@ def test_a_described_range_goes_before_the_reserved_codes(tmp_path: Path) -> Non
     full, part = spec.messages[0].message.signals
     assert full.no_data == ()
     assert part.no_data == (NoData(0xFE, 0xFE, "error"), NoData(0xFF, 0xFF, "not available"))
+
+
+def test_where_a_part_of_a_sum_has_no_value_nothing_is_said_of_its_number(tmp_path: Path) -> None:
+    """A sum of a float and of 8 bits, 0xFF of which is "not available" (SAE J1939-71, `j1939_codes`)."""
+    text = f"BO_ {identifier(61444)} Own: 8 Node\n"
+    text += ' SG_ V : 0|32@1- (1,0) [0|0] "m" Other\n SG_ W : 32|8@1+ (1,0) [0|250] "m" Other\n\n'
+    field = (
+        "record_types: {X: {fields: {y: {unit: m}}}}\n"
+        "records: {r: {type: X, stamp: Own, y: {sum: [Own.V, Own.W]}}}\n"
+    )
+    floats = f"SIG_VALTYPE_ {identifier(61444)} V : 1;\n"
+    spec = spec_of(tmp_path, text, field, head=HEAD, end=floats)
+    for part, kind in ((1, "not_a_number"), (0xFF, "not_available")):
+        data = struct.pack("<fB3x", math.inf, part)
+        result, _ = inspected([of_frames([(0x0CF00400, data.hex())])], spec)
+        assert [finding.kind for finding in serious(result)] == [kind]

@@ -83,15 +83,15 @@ def test_a_label_that_is_no_state_of_the_field(tmp_path: Path) -> None:
     )
 
 
-def test_one_code_of_all_that_has_no_label(tmp_path: Path) -> None:
-    """Of the four codes that two bits hold three have a label; with the fourth nothing can be undefined."""
+@pytest.mark.parametrize("labelled", [1, 2, 3, 4])
+def test_codes_without_a_label_among_few(tmp_path: Path, labelled: int) -> None:
+    """Two bits hold four codes; only where all of them have a label nothing can be undefined."""
     message = 'BO_ 256 Tick: 8 Node\n SG_ Gear : 8|2@1+ (1,0) [0|0] "" Other\n'
-    for labels, found in (
-        ('0 "Park" 1 "Reverse" 2 "Neutral"', 1),
-        ('0 "Park" 1 "Reverse" 2 "Neutral" 3 "Forward"', 0),
-    ):
-        spec = spec_of(tmp_path, message, RECORD + "    gear: Tick.Gear\n", end=f"VAL_ 256 Gear {labels} ;\n")
-        assert len(of_kind(gears(spec, [0, 1, 2, 3]), "undefined_value")) == found
+    labels = " ".join(['0 "Park"', '1 "Reverse"', '2 "Neutral"', '3 "Forward"'][:labelled])
+    text = RECORD + "    gear: Tick.Gear\n"
+    result = gears(spec_of(tmp_path, message, text, end=f"VAL_ 256 Gear {labels} ;\n"), [0, 1, 2, 3])
+    found = of_kind(result, "undefined_value")
+    assert sum(finding.count for finding in found) == 4 - labelled
 
 
 def test_what_no_record_needs_may_be_empty(tmp_path: Path) -> None:

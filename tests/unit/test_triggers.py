@@ -224,11 +224,17 @@ def test_mistakes(tmp_path: Path, text: str, told_: str) -> None:
         kit(tmp_path, text)
 
 
-@pytest.mark.parametrize(("since_ns", "anew", "gap_ns"), [(9, False, 10), (10, False, 10), (11, True, 9)])
+@pytest.mark.parametrize(
+    ("since_ns", "anew", "gap_ns"),
+    [(9, False, 10), (10, False, 10), (11, True, 9), (20, True, 0), (21, True, 0)],
+)
 def test_a_gap_counts_from_its_conditions_only_where_they_began_after_the_frame_before(
     since_ns: int, anew: bool, gap_ns: int
 ) -> None:
-    """Frames at 10 and 20 ns: conditions that held when the first came leave the whole gap, 20 - 10."""
+    """Frames at 10 and 20 ns: conditions that held when the first came leave the whole gap, 20 - 10.
+
+    Of those that begin after the second there is none.
+    """
     none = np.empty(0, np.int64)
     changes = Changes(none.astype(np.intp), none, np.array([True]), np.array([since_ns]))
     gaps, is_anew = _awaited_gaps(changes, np.array([0], np.intp), np.array([10, 20], np.int64))
@@ -241,3 +247,17 @@ def test_a_payload_too_short_for_a_condition_does_not_fulfil_it(tmp_path: Path) 
     rows += [row(t, 0x200) for t in range(10, 120, 10)]
     result = both(kit(tmp_path, WHEN), sorted(rows, key=lambda one: one[0]))
     assert {finding.kind for finding in serious(result)} == {"length"}
+
+
+def test_where_the_conditions_begin_and_end_any_cut_measures_the_same_gaps(tmp_path: Path) -> None:
+    """The state comes between two frames, right after one, and with one: at the same time, behind it."""
+    states = {10: 2, 30: 1, 50: 2, 75: 1, 80: 2}
+    ticks = (5, 20, 25, 30, 40, 50, 60, 70, 85, 95)
+    rows = [row(0, 0x100, bytes([1, *bytes(7)])), row(100, 0x300), *(row(t, 0x200) for t in ticks)]
+    rows += [row(t, 0x100, bytes([state, *bytes(7)])) for t, state in states.items()]
+    rows.sort(key=lambda one: one[0])
+    spec, chunk = kit(tmp_path, WHEN), frames(rows)
+    whole = both(spec, rows).to_json()
+    for begin in range(len(chunk)):
+        for end in range(begin, len(chunk)):
+            assert inspected(chunk.split([begin, end]), spec)[0].to_json() == whole, (begin, end)
