@@ -39,8 +39,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
 ROOT = Path(__file__).parents[2]
-# What a room is called in `canmap/`, and the modules that judge it first, of `tests/unit/` unless they say; the
-# slow ones last, as one failure is enough.
+# What a room is called in `canmap/`, and the modules that judge it first, of `tests/unit/` unless they say,
+# the slow ones last: one failure is enough.
 # "" stands for the modules at the top of the package.
 ROOMS: dict[str, tuple[str, ...]] = {
     "checks": (
