@@ -303,6 +303,8 @@ def main() -> int:
         for mutant in mutants:
             print(f"{told(mutant)}\n{difference(mutant)}")
         return 0
+    # In the background Ctrl-C is ignored; the tests would inherit that, and some are about it.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     resource.setrlimit(resource.RLIMIT_AS, (MOST_BYTES, MOST_BYTES))  # of the tests, too: they inherit it
     os.nice(max(0, NICE - os.nice(0)))
     with tempfile.TemporaryDirectory() as folder:

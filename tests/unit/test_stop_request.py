@@ -45,8 +45,8 @@ def test_a_second_one_ends_the_program() -> None:
 
 
 def test_without_one_every_chunk_is_taken() -> None:
-    stop = StopRequest()
+    stop, before = StopRequest(), signal.getsignal(signal.SIGINT)
     with stop.listening():
         assert list(stop.until(range(3))) == [0, 1, 2]
     assert not stop.asked
-    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    assert signal.getsignal(signal.SIGINT) is before
