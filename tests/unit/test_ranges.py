@@ -182,6 +182,18 @@ def test_values_at_and_beyond_the_ends_of_a_table_are_inside_a_range_that_ends_t
     assert told(judged(spec, [little(v) for v in (-11, -10, 0, 10, 11)])[1]) == []
 
 
+@pytest.mark.parametrize(("top", "limit"), [("1", "0.32"), ("10000", "3200")])
+def test_the_rounding_of_a_large_number_counts_behind_a_table_too(
+    tmp_path: Path, top: str, limit: str
+) -> None:
+    # 4000000032 * 0.1 is 400000003.20000005 as a float, 5e-8 above it; times the slope of 1/10 or 1000 that
+    # is far more than the last digit of what comes out.
+    table = f"table: [[400000000 V, 0 V], [400000010 V, {top} V]], range: [0 V, {limit} V]"
+    spec = spec_of(tmp_path, tick('V : 0|32@1+ (0.1,0) [0|0] "V"'), VOLTS.format(table))
+    assert told(judged(spec, [little(4_000_000_032, size=4)])[1]) == []
+    assert len(judged(spec, [little(4_000_000_033, size=4)])[1]) == 1
+
+
 def test_floats_are_compared_as_numbers(tmp_path: Path) -> None:
     spec = spec_of(tmp_path, tick('V : 0|32@1- (1,0) [-1.5|1.5] "V"'), end="SIG_VALTYPE_ 256 V : 1;\n")
     values = [1.5, -1.5, 1.5000001, math.nan, 0.0]
