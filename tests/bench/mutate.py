@@ -63,7 +63,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
     ),
     "engine": (
         "inspection", "window", "extract", "coverage", "captures_of_one_session", "stop_request", "intake",
-        "records", "record_columns", "duplicates", "property/cut_law",
+        "records", "record_columns", "duplicates", "reference/j1939", "property/cut_law",
     ),
     "api": ("inspection", "merge", "window", "coverage"),
 }  # fmt: skip

@@ -254,6 +254,7 @@ def test_eleven_bits_on_such_a_bus_go_by_their_identifier(tmp_path: Path) -> Non
     )
     result, _ = inspected([of_frames([*FROM, (0x101, "00" * 8)])], spec_of(tmp_path, text, head=HEAD))
     assert counts(result) == {"Eec": 3, "EecOther": 0, "Short": 1}
+    assert [len(message.addresses) for message in result.messages] == [3, 0, 0]  # Short has none to tell
 
 
 def test_a_described_range_goes_before_the_reserved_codes(tmp_path: Path) -> None:

@@ -78,6 +78,17 @@ def test_a_silence_ends_with_its_conditions(tmp_path: Path) -> None:
     assert not finding.open
 
 
+@pytest.mark.parametrize(("last", "from_start"), [(0, " from the start"), (10, "")])
+def test_silences_cut_short_are_from_the_start_only_where_it_came_but_once(
+    tmp_path: Path, last: int, from_start: str
+) -> None:
+    # Silent up to 600 ms, when its conditions end; they hold again from 700 ms on, and it stays away.
+    result = stream(kit(tmp_path, WHEN), {0: 2, 600: 1, 700: 2}, range(0, last + 1, 10))
+    (finding,) = serious(result)
+    text = f"Tick was silent 2 times{from_start}, for up to {600 - last} ms; it is stale after 50 ms."
+    assert (finding.text, finding.open) == (text, True)
+
+
 def test_a_silence_begins_with_its_conditions(tmp_path: Path) -> None:
     # It came at 0 and 100 ms, unasked. Awaited from 400 ms on, it comes at 500: 100 ms, not 400 ms.
     result = stream(kit(tmp_path, WHEN), {0: 1, 400: 2}, [0, 100, *range(500, 1001, 10)])
