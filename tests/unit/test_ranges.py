@@ -210,6 +210,18 @@ def test_unsigned_integers_of_64_bits(tmp_path: Path) -> None:
     assert (finding.count, finding.start_ns < finding.end_ns or finding.open) == (1, True)
 
 
+def test_a_range_of_unsigned_integers_beyond_what_63_bits_hold(tmp_path: Path) -> None:
+    spec = spec_of(tmp_path, tick(f'V : 0|64@1+ (1,0) [5|{(1 << 64) - 2}] "V"'))
+    for number, inside in (
+        (4, False),
+        (5, True),
+        (1 << 63, True),
+        ((1 << 64) - 2, True),
+        ((1 << 64) - 1, False),
+    ):
+        assert (judged(spec, [little(number, size=8)])[1] == []) == inside, number
+
+
 def test_what_the_payload_does_not_hold_is_not_judged(tmp_path: Path) -> None:
     spec = spec_of(tmp_path, tick('V : 0|16@1+ (1,0) [5|100] "V"'))
     assert told(judged(spec, [little(50), b"\x07", b"", little(50)])[1]) == []
