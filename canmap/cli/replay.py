@@ -62,9 +62,8 @@ def replay_command(request: Request, pace: str, record: tuple[str, ...], every: 
     from canmap.engine.run import StopRequest
 
     stop = StopRequest()
-    with stop.listening():
-        result = request.inspect(listener, clock, stop)
-        printers[0].finish(result, clock)
+    result = request.inspect(listener, clock, stop)
+    printers[0].finish(result, clock)
     if stop.asked:
         say("interrupted; what is told is of the part that came until then", aside=True)
         return INTERRUPTED

@@ -54,7 +54,10 @@ class StopRequest:
             try:
                 chunk = next(iterator)
                 self._busy = True
-            except (KeyboardInterrupt, StopIteration):
+            except KeyboardInterrupt:
+                self.asked = True
+                return
+            except StopIteration:
                 return
             yield chunk
             self._busy = False
@@ -86,8 +89,13 @@ def run(
     else:
         prepared = (engine.prepare(piece) for chunk in intake.chunks() for piece in pace.chunks(chunk))
     tell = listen or (lambda _step: None)
-    for chunk in prepared if stop is None else stop.until(prepared):
-        tell(engine.fold(chunk))
+    if stop is None:
+        for chunk in prepared:
+            tell(engine.fold(chunk))
+    else:
+        with stop.listening():
+            for chunk in stop.until(prepared):
+                tell(engine.fold(chunk))
     if stop is not None and stop.asked and not engine.frames:
         raise KeyboardInterrupt
     if not engine.frames:
