@@ -5,8 +5,9 @@ from __future__ import annotations
 import os
 import sys
 from collections import Counter, defaultdict
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
+from rich.cells import cell_len
 from rich.console import Console
 from rich.padding import Padding
 from rich.segment import Segment
@@ -33,12 +34,24 @@ if TYPE_CHECKING:
 STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "dim"}
 SHOWN = 40  # findings of one severity that are shown; JSON has all
 PIPE_WIDTH = 120
+GAP = 2  # between columns, and before what is below something
 # Terminal width from which on a column is shown; the others always are.
 COLUMNS = {"promised": 60, "min": 70, "max": 70, "99 %": 80, "mean": 80, "sender": 80}
 
 
 class _Screen(Console):
     """A console that leaves it to the program what to do when its reader has gone."""
+
+    def print(self, *objects: Any, **options: Any) -> None:
+        """Print; in a pipe a sentence is a whole line, and no line ends in blanks."""
+        if self.is_terminal:
+            super().print(*objects, **options)
+            return
+        sentence = all(isinstance(one, Text | str) for one in objects)
+        with self.capture() as captured:
+            super().print(*objects, **{"soft_wrap": sentence, **options})
+        for line in captured.get().splitlines():
+            super().print(Text(line.rstrip()), soft_wrap=True)
 
     def on_broken_pipe(self) -> None:
         """Pass it on."""
@@ -61,17 +74,6 @@ def console() -> Console:
     return _Screen(width=width or PIPE_WIDTH, highlight=False)
 
 
-def print_table(out: Console, table: Table | Padding | Text) -> None:
-    """Print a table or a text; in a pipe without the blanks that fill up its last column."""
-    if out.is_terminal:
-        out.print(table)
-        return
-    with out.capture() as captured:
-        out.print(table, soft_wrap=isinstance(table, Text))  # a sentence is a whole line
-    for line in captured.get().splitlines():
-        out.print(Text(line.rstrip()), soft_wrap=True)
-
-
 def show(result: Inspection, out: Console | None = None) -> None:
     """Print an inspection."""
     out = out or console()
@@ -84,17 +86,14 @@ def show(result: Inspection, out: Console | None = None) -> None:
     ]
     style = "bold red" if result.verdict == "fail" else "bold green"
     out.print()
-    print_table(out, Text.assemble((f"{result.verdict.upper()}", style), f": {', '.join(counts)}"))
+    out.print(Text.assemble((f"{result.verdict.upper()}", style), f": {', '.join(counts)}"))
 
 
 def _show_capture(result: Inspection, out: Console) -> None:
     capture = result.capture
     start = capture.at(capture.start_ns)
     channels = ", ".join(f"{name} {count:,}" for name, count in sorted(capture.channels.items()))
-    out.print(
-        Text(printable(f"{result.vehicle}: {', '.join(capture.files)}"), style="bold"),
-        soft_wrap=not out.is_terminal,
-    )
+    out.print(Text(printable(f"{result.vehicle}: {', '.join(capture.files)}"), style="bold"))
     text = f"{times(capture.frames, 'frame')} in {number(round(capture.duration_s, 3))} s"
     text += f" from {start}" if start else ""
     text += f"; by channel: {channels}"
@@ -103,30 +102,53 @@ def _show_capture(result: Inspection, out: Console) -> None:
     text += f"; {times(errors, 'error frame')}" if errors else "; error frames not recorded"
     remote = capture.remote_frames
     text += f"; {times(remote, 'remote frame')}, which hold no values" if remote else ""
-    print_table(out, Text(printable(text)))
+    out.print(Text(printable(text)))
 
 
 def _show_table(out: Console, heading: str, left: Sequence[str], rows: Iterable[Mapping[str, str]]) -> None:
-    """Print rows by column title, without lines; on a narrow screen some columns are left out.
+    """Print rows by column title, without lines.
+
+    On a narrow screen some columns are left out. Where names would have to be broken all the same, every row
+    is a block of lines with all it has.
 
     Args:
         out: The console.
         heading: Stands above the table.
         left: Columns that do not hold numbers.
-        rows: Cells by title, the same titles in each row.
+        rows: Cells by title, the same titles in each row; the first is the name of what the row tells of.
     """
-    listed = list(rows)
+    listed = [{title: printable(cell) for title, cell in row.items()} for row in rows]
     titles = [title for title in listed[0] if out.width >= COLUMNS.get(title, 0)]
-    table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 2, 0, 0))
+    out.print(Text(heading, style="bold"))
+    widest = [max(cell_len(title), *(cell_len(row[title]) for row in listed)) for title in titles]
+    if sum(widest) + GAP * len(titles) > out.width:
+        for row in listed:
+            _show_block(out, row)
+        return
+    table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, GAP, 0, 0))
     for title in titles:
         justify: Literal["left", "right"] = "left" if title in left else "right"
-        table.add_column(title, justify=justify, no_wrap=title != titles[0], overflow="fold")
+        table.add_column(title, justify=justify, no_wrap=True)
     for row in listed:
-        table.add_row(*(printable(row[title]) for title in titles))
-    print_table(out, Text(heading, style="bold"))
-    print_table(out, Padding(table, (0, 0, 0, 2), expand=False))
+        table.add_row(*(row[title] for title in titles))
+    out.print(Padding(table, (0, 0, 0, GAP), expand=False))
     if left_out := [title for title in listed[0] if title not in titles]:
-        print_table(out, Text(f"  Left out for want of width: {', '.join(left_out)}.", style="dim"))
+        out.print(Text(f"  Left out for want of width: {', '.join(left_out)}.", style="dim"))
+
+
+def _show_block(out: Console, row: Mapping[str, str]) -> None:
+    """Print a row as its name and, below it, its other cells with their titles, as many in a line as fit."""
+    (_, name), *others = row.items()
+    lines = [" " * GAP + name]
+    for title, cell in others:
+        told = f"{title} {cell}"
+        if not cell:
+            continue
+        if len(lines) > 1 and cell_len(lines[-1]) + GAP + cell_len(told) <= out.width:
+            lines[-1] += " " * GAP + told
+        else:
+            lines.append(" " * 2 * GAP + told)
+    out.print(Text("\n".join(lines), overflow="fold"))
 
 
 def _show_messages(result: Inspection, out: Console) -> None:
@@ -138,12 +160,8 @@ def _show_messages(result: Inspection, out: Console) -> None:
         rows = (row for message in came for row in _message_rows(message, several=several))
         _show_table(out, "Messages, with the time between their frames in ms", ("message", "sender"), rows)
     if silent:
-        out.print(
-            Text(
-                f"Described, but not in the capture: {_listing([message.name for message in silent])}",
-                style="dim",
-            )
-        )
+        names = _listing([message.name for message in silent])
+        out.print(Text(f"Described, but not in the capture: {names}", style="dim"))
 
 
 def _message_rows(message: MessageSummary, *, several: bool) -> Iterator[dict[str, str]]:
@@ -276,7 +294,7 @@ def _show_unjudged(result: Inspection, out: Console) -> None:
 
 def _show_line(out: Console, severity: Severity, kind: Kind, text: str) -> None:
     line = Text.assemble("  ", (severity.value, STYLES[severity]), f" {kind.value}  {printable(text)}")
-    out.print(line, soft_wrap=not out.is_terminal)
+    out.print(line)
 
 
 def show_finding(result: Inspection, finding: Finding, out: Console) -> None:
@@ -291,7 +309,7 @@ def show_finding(result: Inspection, finding: Finding, out: Console) -> None:
     if out.is_terminal:
         out.print(Padding(head[2:], (0, 0, 0, 2)))
     else:
-        out.print(head, soft_wrap=True)
+        out.print(head)
 
 
 def _show_unknown(result: Inspection, out: Console) -> None:
