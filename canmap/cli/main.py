@@ -37,8 +37,15 @@ def main() -> None:
         status = _told(error)
     status = _flushed(status)
     if ending.asked or isinstance(error, KeyboardInterrupt):
-        os._exit(status)  # no thread that waits for input, or was never quite started, is waited for
+        _leave(status)
     raise SystemExit(status)
+
+
+def _leave(status: int) -> None:
+    """End at once: no thread that waits for input, or was never quite started, is waited for."""
+    if unfinished := sys.modules.get("canmap.base.unfinished"):
+        unfinished.remove_all()
+    os._exit(status)
 
 
 def _run() -> int:

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from canmap.base.errors import CanmapError, OutputError, why_unusable
-from canmap.outputs.unfinished import UnfinishedFile
+from canmap.base.unfinished import UnfinishedFile
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

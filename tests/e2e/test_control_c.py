@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from tests.e2e.shell import CART, DEMO, ROOT, environment, repeated
+from tests.e2e.shell import CART, COMMAND, DEMO, ROOT, canmap, environment, repeated
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -22,11 +22,17 @@ SOON_S = 2
 LAPS = 120
 INSPECT = ["inspect"]
 REPLAY = ["replay", "--pace", "flat"]
+# Until it listens, Python itself answers, with its own traceback.
 START = """
     import sys
+    from canmap.cli.ending import EndingSignal
     from canmap.cli.main import main
-    sys.stderr.write("begun\\n")
-    sys.stderr.flush()
+    listen = EndingSignal.listen
+    def begin(self):
+        listen(self)
+        sys.stderr.write("begun\\n")
+        sys.stderr.flush()
+    EndingSignal.listen = begin
     main()
 """
 # A signal comes while Python runs a callback of its own, and what is raised there it drops. The lock of a
@@ -125,6 +131,28 @@ def test_control_c_that_comes_at_the_worst_moment(
     assert [path.name for path in tmp_path.iterdir()] == ["endless"]
 
 
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_control_c_leaves_no_copy_of_a_capture_from_standard_input(
+    tmp_path: Path, number: signal.Signals
+) -> None:
+    canmap("transcribe", DEMO, "--into", tmp_path / "demo.db")
+    (tmp_path / "copies").mkdir()
+    process = subprocess.Popen(
+        [*COMMAND, "inspect", "-", "--spec", CART],
+        cwd=ROOT, env=environment(TMPDIR=str(tmp_path / "copies")),
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+    )  # fmt: skip
+    assert process.stdin is not None
+    process.stdin.write((tmp_path / "demo.db").read_bytes())  # and more may come
+    process.stdin.flush()
+    while not list((tmp_path / "copies").iterdir()):
+        time.sleep(0.01)
+    process.send_signal(number)
+    assert process.wait(SOON_S) == 128 + number
+    process.communicate()
+    assert list((tmp_path / "copies").iterdir()) == []
+
+
 def test_control_c_twice_at_once_is_as_once(tmp_path: Path, endless: int) -> None:
     process = begin(START, ["inspect", "-"], endless, tmp_path)
     assert process.stderr is not None
@@ -137,7 +165,6 @@ def test_control_c_twice_at_once_is_as_once(tmp_path: Path, endless: int) -> Non
 
 
 def test_what_is_imported_before_control_c_is_answered_is_little() -> None:
-    # Until `main` runs, Python itself answers, with its own traceback.
     program = (
         "import os, signal, sys; before = set(sys.modules); import canmap.cli.main\n"
         "print(*sorted(set(sys.modules) - before))"

@@ -143,7 +143,7 @@ def test_a_file_that_was_taken_away_before_it_was_locked_is_made_anew(
             taken[0].unlink()
         lock(handle, how)
 
-    monkeypatch.setattr("canmap.outputs.unfinished.fcntl.flock", other_first)
+    monkeypatch.setattr("canmap.base.unfinished.fcntl.flock", other_first)
     with whole_text_file(str(tmp_path / "out.json")) as file:
         file.write("whole")
     assert len(taken) == 1
@@ -154,7 +154,7 @@ def test_a_file_system_without_locks_loses_no_file(tmp_path: Path, monkeypatch: 
     def refused(_handle: int, _how: int) -> None:
         raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
 
-    monkeypatch.setattr("canmap.outputs.unfinished.fcntl.flock", refused)
+    monkeypatch.setattr("canmap.base.unfinished.fcntl.flock", refused)
     with whole_text_file(str(tmp_path / "one.json")) as one:
         with whole_text_file(str(tmp_path / "two.json")) as two:
             two.write("two")

@@ -1,4 +1,4 @@
-"""Files that are on their way to their place, and what is left of them where a writer was killed.
+"""Files on their way to their place, or needed for a while, and what a writer that was killed left of them.
 
 A writer holds a lock on its file for as long as it lives; the system lets go of it with the process. Whoever
 writes into the same folder next takes away what is not locked. A lock may mean nothing to another computer
@@ -7,6 +7,7 @@ that shares the folder, so that each computer looks at its own files alone.
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import fcntl
 import os
@@ -21,7 +22,7 @@ _LONGEST_ENDING = 20
 
 
 class UnfinishedFile:
-    """An empty file of its own beside the place of another.
+    """A new file in a folder, until it gets its name or is removed, at the end of the program at the latest.
 
     Args:
         folder: Where it is.
@@ -43,6 +44,7 @@ class UnfinishedFile:
             )
             with contextlib.suppress(OSError):  # a file system without locks; there nothing is taken away
                 fcntl.flock(self._handle, fcntl.LOCK_EX)
+        _there.add(self)
 
     def place(self, target: Path) -> None:
         """Give it its name; whatever had it is replaced."""
@@ -50,15 +52,25 @@ class UnfinishedFile:
         self._let_go()
 
     def remove(self) -> None:
-        """Take it away; more than once does no harm."""
+        """Take it away; more than once, or once it has its name, does no harm."""
         with contextlib.suppress(OSError):
             Path(self.name).unlink()
         self._let_go()
 
     def _let_go(self) -> None:
-        if self._handle >= 0:
+        if self in _there:
+            _there.remove(self)
             os.close(self._handle)
-        self._handle = -1
+
+
+_there: set[UnfinishedFile] = set()
+
+
+@atexit.register
+def remove_all() -> None:
+    """Take away what is there now: at the end of the program a thread may still be busy with its file."""
+    for file in list(_there):
+        file.remove()
 
 
 def remove_abandoned(folder: Path) -> None:
