@@ -52,6 +52,8 @@ def why_unusable(error: OSError | ValueError, path: str) -> str:
         return "the folder in which this runs is gone"
     if number == errno.EACCES and (closed := _closed_folder(path)):
         return f"you may not enter the folder {closed}"
+    if number == errno.ENOENT and not (folder := Path(path).parent).is_dir():
+        return f"there is no folder {folder}"
     return {
         errno.ELOOP: "its symbolic links lead in a circle",
         errno.ENAMETOOLONG: "its name is longer than the system allows",

@@ -135,7 +135,10 @@ def _usage(error: BaseException) -> str | list[str] | None:
     if isinstance(error, click.exceptions.NoArgsIsHelpError):
         return [error.format_message()]
     if isinstance(error, click.ClickException):
-        return f"{error.format_message().rstrip('.?')}. See 'canmap --help'."
+        context = getattr(error, "ctx", None)
+        command = context.command_path if context else "canmap"
+        said = error.format_message().rstrip(".")
+        return f"{said}{'' if said.endswith(('?', ')')) else '.'} See '{command} --help'."
     return None
 
 

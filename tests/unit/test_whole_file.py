@@ -98,7 +98,7 @@ def test_a_dash_is_standard_output(capsys: pytest.CaptureFixture[str]) -> None:
     [
         ("", r"The name of the file to write is empty"),
         (".", r"\. is a folder; name a file in it\."),
-        ("missing/out.json", r"missing/out\.json cannot be written: no such file or directory\."),
+        ("missing/out.json", r"missing/out\.json cannot be written: there is no folder missing\."),
         ("a_file/out.json", r"a_file/out\.json cannot be written: not a directory\."),
     ],
 )
