@@ -2,16 +2,18 @@
 
 An exception that a signal raises comes wherever the program is at that moment, and may get lost there: while
 a module is imported, for one, Python drops what is raised in its own callbacks. So it is raised again and
-again, until the front door has it. Nothing but `signal` is imported here: this stands before all else.
+again, until the front door has it. Little is imported here: this stands before all else.
 """
 
 from __future__ import annotations
 
 import signal
+import sys
 
 TYPE_CHECKING = False  # typing takes its time
 if TYPE_CHECKING:
     from types import FrameType
+    from typing import Any
 
 ENDING_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 AGAIN_S = 0.3  # enough to take away what is half written
@@ -27,12 +29,19 @@ class EndingSignal:
     def __init__(self) -> None:
         self.asked = 0
         self._at_the_door = False
+        self._hook = sys.unraisablehook
 
     def listen(self) -> None:
         """Take the signals from here on, but for those that are ignored, as nohup does and means it."""
         for number in (*ENDING_SIGNALS, signal.SIGALRM):
             if signal.getsignal(number) in (signal.SIG_DFL, signal.default_int_handler):
                 signal.signal(number, self._came)
+        sys.unraisablehook = self._lost
+
+    def _lost(self, what: Any) -> None:
+        """Pass on what Python says of an exception that it drops, but for one of ours, which comes again."""
+        if not (self.asked and isinstance(what.exc_value, type(self.error()))):
+            self._hook(what)
 
     def _came(self, number: int, _frame: FrameType | None) -> None:
         again = number == signal.SIGALRM
@@ -50,3 +59,4 @@ class EndingSignal:
         """Raise nothing any more: whoever runs the program knows."""
         self._at_the_door = True
         signal.setitimer(signal.ITIMER_REAL, 0)
+        sys.unraisablehook = self._hook

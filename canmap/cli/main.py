@@ -7,9 +7,10 @@ installation end in the same way while the rest is imported.
 from __future__ import annotations
 
 import os
+import signal
 import sys
 
-from canmap.cli.ending import EndingSignal
+from canmap.cli.ending import ENDING_SIGNALS, EndingSignal
 from canmap.cli.status import FAILED, INTERRUPTED, PIPE_CLOSED
 
 TYPE_CHECKING = False  # typing takes its time
@@ -26,7 +27,12 @@ def main() -> None:
     status = FAILED
     try:
         ending.listen()
-        _open_what_is_closed()
+        # A signal in the midst of it would leave a stream that says nothing any more.
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, ENDING_SIGNALS)
+        try:
+            _open_what_is_closed()
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
         status = _run()
     except BaseException as raised:  # the outermost: nothing may pass
         error = raised
