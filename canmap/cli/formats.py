@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from rich.console import Console
     from rich.text import Text
 
+    from canmap.cli.render import Screen
     from canmap.frames.capture_formats import Format, Holds
 
 
@@ -56,7 +56,7 @@ def formats_command() -> int:
     return 0
 
 
-def _print_paragraphs(out: Console) -> None:
+def _print_paragraphs(out: Screen) -> None:
     """Print what each format holds in lines of its own, for a screen without room for a table."""
     from rich.text import Text
 

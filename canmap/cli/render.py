@@ -39,7 +39,7 @@ GAP = 2  # between columns, and before what is below something
 COLUMNS = {"promised": 60, "min": 70, "max": 70, "99 %": 80, "mean": 80, "sender": 80}
 
 
-class _Screen(Console):
+class Screen(Console):
     """A console that leaves it to the program what to do when its reader has gone."""
 
     def print(self, *objects: Any, **options: Any) -> None:
@@ -64,17 +64,17 @@ class _Screen(Console):
             yield piece if piece.control or text == piece.text else Segment(text, piece.style)
 
 
-def console() -> Console:
+def console() -> Screen:
     """Return the console for standard output: as wide as it is, or wide enough for a pipe."""
     told = os.environ.get("COLUMNS", "")
     if told.isdecimal() and int(told) > 0:
         width = int(told)
     else:  # rich would take 0 for a width
         width = os.get_terminal_size(sys.stdout.fileno()).columns if sys.stdout.isatty() else 0
-    return _Screen(width=width or PIPE_WIDTH, highlight=False)
+    return Screen(width=width or PIPE_WIDTH, highlight=False)
 
 
-def show(result: Inspection, out: Console | None = None) -> None:
+def show(result: Inspection, out: Screen | None = None) -> None:
     """Print an inspection."""
     out = out or console()
     _show_capture(result, out)
@@ -89,7 +89,7 @@ def show(result: Inspection, out: Console | None = None) -> None:
     out.print(Text.assemble((f"{result.verdict.upper()}", style), f": {', '.join(counts)}"))
 
 
-def _show_capture(result: Inspection, out: Console) -> None:
+def _show_capture(result: Inspection, out: Screen) -> None:
     capture = result.capture
     start = capture.at(capture.start_ns)
     channels = ", ".join(f"{name} {count:,}" for name, count in sorted(capture.channels.items()))
@@ -105,7 +105,7 @@ def _show_capture(result: Inspection, out: Console) -> None:
     out.print(Text(printable(text)))
 
 
-def _show_table(out: Console, heading: str, left: Sequence[str], rows: Iterable[Mapping[str, str]]) -> None:
+def _show_table(out: Screen, heading: str, left: Sequence[str], rows: Iterable[Mapping[str, str]]) -> None:
     """Print rows by column title, without lines.
 
     On a narrow screen some columns are left out. Where names would have to be broken all the same, every row
@@ -136,7 +136,7 @@ def _show_table(out: Console, heading: str, left: Sequence[str], rows: Iterable[
         out.print(Text(f"  Left out for want of width: {', '.join(left_out)}.", style="dim"))
 
 
-def _show_block(out: Console, row: Mapping[str, str]) -> None:
+def _show_block(out: Screen, row: Mapping[str, str]) -> None:
     """Print a row as its name and, below it, its other cells with their titles, as many in a line as fit."""
     (_, name), *others = row.items()
     lines = [" " * GAP + name]
@@ -151,7 +151,7 @@ def _show_block(out: Console, row: Mapping[str, str]) -> None:
     out.print(Text("\n".join(lines), overflow="fold"))
 
 
-def _show_messages(result: Inspection, out: Console) -> None:
+def _show_messages(result: Inspection, out: Screen) -> None:
     came = [message for message in result.messages if message.count]
     silent = [message for message in result.messages if not message.count]
     out.print()
@@ -200,7 +200,7 @@ def _ms(duration_ns: float | None) -> str:
     return "" if duration_ns is None else number(round(duration_ns / 1e6, 3))
 
 
-def _show_records(result: Inspection, out: Console) -> None:
+def _show_records(result: Inspection, out: Screen) -> None:
     if not result.record_summaries:
         return
     rows = [
@@ -240,7 +240,7 @@ def _share(part: int, whole: int) -> str:
     return f"{min(max(100 * part / whole, 0.1), 99.9):.1f} %"
 
 
-def _show_findings(result: Inspection, out: Console) -> None:
+def _show_findings(result: Inspection, out: Screen) -> None:
     out.print()
     if not result.findings:
         out.print(Text("Nothing found", style="bold"))
@@ -275,7 +275,7 @@ def _is_of_channel(finding: Finding) -> bool:
     return finding.kind == MISSING and finding.place.message is None
 
 
-def _show_lost(result: Inspection, bus: str | None, out: Console) -> None:
+def _show_lost(result: Inspection, bus: str | None, out: Screen) -> None:
     """The messages that did not come because the channel of their bus is not there, in one line."""
     lost = [f.place.message for f in result.findings if f.kind == MISSING and f.place.bus == bus]
     # A message with a multiplexer may miss several of its values: it is one message all the same.
@@ -284,7 +284,7 @@ def _show_lost(result: Inspection, bus: str | None, out: Console) -> None:
         _show_line(out, Severity.ERROR, MISSING, text)
 
 
-def _show_unjudged(result: Inspection, out: Console) -> None:
+def _show_unjudged(result: Inspection, out: Screen) -> None:
     """What the spec says and nobody judges yet, in one line; JSON has each with its place."""
     keys = Counter(finding.key for finding in result.findings if finding.key is not None)
     if keys:
@@ -292,12 +292,12 @@ def _show_unjudged(result: Inspection, out: Console) -> None:
         _show_line(out, Severity.NOTE, SPEC, f"in the spec, but not judged yet: {named}")
 
 
-def _show_line(out: Console, severity: Severity, kind: Kind, text: str) -> None:
+def _show_line(out: Screen, severity: Severity, kind: Kind, text: str) -> None:
     line = Text.assemble("  ", (severity.value, STYLES[severity]), f" {kind.value}  {printable(text)}")
     out.print(line)
 
 
-def show_finding(result: Inspection, finding: Finding, out: Console) -> None:
+def show_finding(result: Inspection, finding: Finding, out: Screen) -> None:
     """Print one finding: severity, kind, span, sentence."""
     start, end = result.seconds(finding.start_ns), result.seconds(finding.end_ns)
     span = f"{start:.3f}" if start == end else f"{start:.3f} to {end:.3f}"
@@ -312,7 +312,7 @@ def show_finding(result: Inspection, finding: Finding, out: Console) -> None:
         out.print(head)
 
 
-def _show_unknown(result: Inspection, out: Console) -> None:
+def _show_unknown(result: Inspection, out: Screen) -> None:
     """All unknown identifiers in one sentence a channel; JSON has each of them."""
     by_channel: dict[str, list[tuple[str, int]]] = defaultdict(list)
     elsewhere: dict[str, list[str]] = defaultdict(list)
