@@ -26,7 +26,7 @@ Examples:
   canmap replay drive.log --spec cart.yaml --pace 10 --from 12 --to 20 --record steering --every 0.1
   canmap replay drive.log --spec cart.yaml --pace flat --json -
 
-Nothing is transmitted. The exit status is that of inspect. Ctrl-C ends it early: it tells the findings so
+Nothing is transmitted. Exit status: that of inspect. Ctrl-C ends it early: it tells the findings so
 far, and the exit status is 130.
 """
 
