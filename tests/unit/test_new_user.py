@@ -8,11 +8,10 @@ import rlcompleter
 from typing import TYPE_CHECKING
 
 import pytest
-from rich.console import Console
 
 import canmap
 from canmap.cli.lines import LinePrinter
-from canmap.cli.render import show
+from canmap.cli.render import Screen, show
 from canmap.engine.engine import Engine
 from canmap.stream.sink import About
 from tests.kits import TICK, TOCK, of_kind, row, spec_of
@@ -39,7 +38,7 @@ buses:
 
 def screen(result: Inspection, width: int = 120) -> str:
     out = io.StringIO()
-    show(result, Console(file=out, width=width, highlight=False))
+    show(result, Screen(file=out, width=width, highlight=False))
     return out.getvalue()
 
 
