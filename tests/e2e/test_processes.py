@@ -9,6 +9,8 @@ import re
 import select
 import signal
 import subprocess
+import sys
+import textwrap
 import time
 from typing import TYPE_CHECKING
 
@@ -165,3 +167,19 @@ def test_control_c_in_a_paced_replay_gives_the_findings_so_far(tmp_path: Path) -
     assert [path.name for path in tmp_path.iterdir()] == ["out.json"]
     assert 0 < found["capture"]["frames"] < len(demo_lines())
     assert f"{found['verdict'].upper()}: " in said
+
+
+def test_the_time_to_the_first_frame_is_not_spent_on_collecting() -> None:
+    program = """
+        import atexit, gc
+        atexit.register(lambda: print(gc.isenabled(), sum(one["collections"] for one in gc.get_stats())))
+        from canmap.cli.main import main
+        main()
+    """
+    done = subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(program), "inspect", DEMO, "--spec", CART],
+        cwd=ROOT, env=environment(), capture_output=True, text=True, timeout=LONGEST_S, check=False,
+    )  # fmt: skip
+    enabled, collections = done.stdout.splitlines()[-1].split()
+    assert enabled == "False"
+    assert int(collections) < 20
