@@ -6,6 +6,7 @@ neither its objects, nor its exceptions, nor what it logs.
 
 from __future__ import annotations
 
+import functools
 import logging
 import re
 import sys
@@ -215,6 +216,7 @@ def _as_written(signal: DescribedSignal, place: SignalLine | None, text: Mended)
     return replace(signal, start_bit=written[0], bits=written[1]) if written else signal
 
 
+@functools.lru_cache(maxsize=1024)  # the same few factors and limits stand at many signals
 def _exact(number: float) -> Fraction:
     """Return the decimal number that was written: the shortest one that reads back as `number`."""
     return Fraction(repr(number))
