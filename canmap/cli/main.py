@@ -45,11 +45,12 @@ def main() -> None:
 def _run() -> int:
     """Run the command that the arguments name, and return its exit status."""
     import click
-    from click.shell_completion import shell_complete
 
     from canmap.cli.app import app
 
     if asked := os.environ.get(COMPLETION):
+        from click.shell_completion import shell_complete
+
         return shell_complete(app, {}, "canmap", COMPLETION, asked)
     # Not app.main(): it has ends of its own for Ctrl-C and for a closed pipe.
     try:
