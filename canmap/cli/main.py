@@ -6,6 +6,7 @@ installation end in the same way while the rest is imported.
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import sys
@@ -18,6 +19,9 @@ if TYPE_CHECKING:
     from types import TracebackType
 
 COMPLETION = "_CANMAP_COMPLETE"
+# Loading makes objects that all stay. Looking for circles among them again and again, as after every 700 by
+# default, is a tenth of the time to the first frame.
+BETWEEN_COLLECTIONS = (100_000, 20, 20)
 
 
 def main() -> None:
@@ -25,6 +29,7 @@ def main() -> None:
     ending = EndingSignal()
     error: BaseException | None = None
     status = FAILED
+    gc.set_threshold(*BETWEEN_COLLECTIONS)
     try:
         ending.listen()
         # A signal in the midst of it would leave a stream that says nothing any more.
@@ -44,6 +49,7 @@ def main() -> None:
     status = _flushed(status)
     if ending.asked or isinstance(error, KeyboardInterrupt):
         _leave(status)
+    gc.disable()  # else the interpreter looks through everything once more before it lets all of it go
     raise SystemExit(status)
 
 
@@ -57,11 +63,12 @@ def _leave(status: int) -> None:
 def _run() -> int:
     """Run the command that the arguments name, and return its exit status."""
     import click
-    from click.shell_completion import shell_complete
 
     from canmap.cli.app import app
 
     if asked := os.environ.get(COMPLETION):
+        from click.shell_completion import shell_complete
+
         return shell_complete(app, {}, "canmap", COMPLETION, asked)
     # Not app.main(): it has ends of its own for Ctrl-C and for a closed pipe.
     try:

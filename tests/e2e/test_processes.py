@@ -11,7 +11,9 @@ import select
 import signal
 import struct
 import subprocess
+import sys
 import termios
+import textwrap
 import time
 from typing import TYPE_CHECKING
 
@@ -195,3 +197,23 @@ def test_control_c_in_a_paced_replay_gives_the_findings_so_far(tmp_path: Path) -
     assert [path.name for path in tmp_path.iterdir()] == ["out.json"]
     assert 0 < found["capture"]["frames"] < len(demo_lines())
     assert f"{found['verdict'].upper()}: " in said
+
+
+def test_the_time_to_the_first_frame_is_not_spent_on_what_is_not_needed() -> None:
+    program = """
+        import atexit, gc, sys
+        def tell():
+            unneeded = {"numpy.ma", "rich.table", "click.shell_completion"} & set(sys.modules)
+            print(gc.isenabled(), sum(one["collections"] for one in gc.get_stats()), *unneeded)
+        atexit.register(tell)
+        from canmap.cli.main import main
+        main()
+    """
+    done = subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(program), "inspect", DEMO, "--spec", CART],
+        cwd=ROOT, env=environment(), capture_output=True, text=True, timeout=LONGEST_S, check=False,
+    )  # fmt: skip
+    enabled, collections, *unneeded = done.stdout.splitlines()[-1].split()
+    assert enabled == "False"  # at the end
+    assert int(collections) < 20  # with the interpreter's own settings there are over a hundred
+    assert unneeded == []
