@@ -216,6 +216,7 @@ class Engine:
                 end_ns=start_ns,
                 text=note.text,
                 key=note.unjudged_key,
+                facts=note.facts,
             )
 
 

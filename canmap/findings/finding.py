@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Self
+from typing import TYPE_CHECKING, Self
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+Fact = str | int | float | tuple[str, ...] | None
 
 
 class Severity(StrEnum):
@@ -73,6 +78,7 @@ class Finding:
         key: For a note of the spec, the key that is accepted but not judged yet.
         stream: Number of the message rule that it is about, None where it is about none.
         parts: The findings that this one stands for.
+        facts: What else its sentence says, by name; times in s, the name with its unit where it has one.
     """
 
     kind: Kind
@@ -89,3 +95,4 @@ class Finding:
     key: str | None = None
     stream: int | None = None
     parts: tuple[Finding, ...] = ()
+    facts: Mapping[str, Fact] = field(default_factory=dict)
