@@ -30,7 +30,7 @@ FINDING = {
     "kind", "severity", "bus", "message", "signal", "record", "field", "start_s", "end_s", "start_at",
     "end_at", "open", "count", "value", "limit", "text", "line",
 }  # fmt: skip
-MORE = {"vehicle", "error_frames", "remote_frames"}  # said beyond the contract
+MORE = {"vehicle", "error_frames", "remote_frames", "changes", "change_counts"}  # said beyond the contract
 
 SPEC = """\
 records:
