@@ -6,6 +6,10 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import TYPE_CHECKING
 
+from rich.padding import Padding
+from rich.text import Text
+
+from canmap.base.errors import printable
 from canmap.base.words import number, times
 from canmap.records.change import told_once
 from canmap.summaries.changes import LISTED_CHANGES
@@ -14,13 +18,31 @@ from canmap.vocabulary.record_types import Control, Gear, Stop, field_types, pla
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from rich.console import Console
+
     from canmap.records.change import Change
     from canmap.results.inspection import Inspection
 
+HEADING = "Course of the session, in seconds from the start"
 SHOWN_LINES = 12
 TOGETHER_NS = 100_000_000  # what changes alike and so close is told in one line
 NAMED = 4  # fields that one line names
 FEW = 6  # so many changes of each field go before the later ones of any, so that one that flickers hides none
+
+
+def show_course(result: Inspection, out: Console) -> None:
+    """Print the course of a session; on a terminal a line that is too long goes on below its words."""
+    lines = course_lines(result)
+    if lines:
+        out.print()
+        out.print(Text(HEADING, style="bold"), soft_wrap=not out.is_terminal)
+    for line in lines:
+        text = Text(printable(line))
+        if out.is_terminal:
+            indent = len(line) - len(line.lstrip())
+            out.print(Padding(text[indent:], (0, 0, 0, indent)))
+        else:
+            out.print(text, soft_wrap=True)
 
 
 def course_lines(result: Inspection) -> list[str]:

@@ -15,7 +15,7 @@ from rich.text import Text
 from canmap.base.errors import printable
 from canmap.base.words import number, times
 from canmap.checks.unknown_ids import identifier
-from canmap.cli.course import course_lines
+from canmap.cli.course import show_course
 from canmap.cli.tables import print_rows
 from canmap.findings.finding import Severity
 from canmap.findings.kinds import SPEC, UNKNOWN_ID
@@ -80,7 +80,7 @@ def show(result: Inspection, out: Console | None = None) -> None:
     _show_capture(result, out)
     _show_messages(result, out)
     _show_records(result, out)
-    _show_course(result, out)
+    show_course(result, out)
     _show_findings(result, out)
     counts = [
         times(sum(f.severity is severity for f in result.findings), severity.value) for severity in Severity
@@ -217,20 +217,6 @@ def _share(part: int, whole: int) -> str:
     if part in (0, whole):
         return f"{100 * part // whole} %"
     return f"{min(max(100 * part / whole, 0.1), 99.9):.1f} %"
-
-
-def _show_course(result: Inspection, out: Console) -> None:
-    lines = course_lines(result)
-    if lines:
-        out.print()
-        print_table(out, Text("Course of the session, in seconds from the start", style="bold"))
-    for line in lines:
-        text = Text(printable(line))
-        if out.is_terminal:
-            indent = len(line) - len(line.lstrip())
-            out.print(Padding(text[indent:], (0, 0, 0, 2)))
-        else:
-            print_table(out, text)
 
 
 def _show_findings(result: Inspection, out: Console) -> None:
