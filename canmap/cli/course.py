@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import TYPE_CHECKING
 
-from rich.padding import Padding
 from rich.text import Text
 
 from canmap.base.errors import printable
@@ -25,37 +24,38 @@ if TYPE_CHECKING:
 
 HEADING = "Course of the session, in seconds from the start"
 SHOWN_LINES = 12
+NARROWEST = 8  # of the words: what is still wider than the screen is folded by the screen
 TOGETHER_NS = 100_000_000  # what changes alike and so close is told in one line
 NAMED = 4  # fields that one line names
 FEW = 6  # so many changes of each field go before the later ones of any, so that one that flickers hides none
 
 
 def show_course(result: Inspection, out: Console) -> None:
-    """Print the course of a session; on a terminal a line that is too long goes on below its words."""
-    lines = course_lines(result)
+    """Print the course of a session; on a terminal what has no room in a line goes on below its words."""
+    lines = _course(result)
     if lines:
         out.print()
         out.print(Text(HEADING, style="bold"), soft_wrap=not out.is_terminal)
-    for line in lines:
-        text = Text(printable(line))
-        if out.is_terminal:
-            indent = len(line) - len(line.lstrip())
-            out.print(Padding(text[indent:], (0, 0, 0, indent)))
-        else:
-            out.print(text, soft_wrap=True)
+    for head, words in lines:
+        text = Text(printable(words))
+        parts = text.wrap(out, max(out.width - len(head), NARROWEST)) if out.is_terminal else [text]
+        for row, part in enumerate(parts):
+            begin = " " * len(head) if row else head
+            out.print(Text(begin + part.plain.rstrip()), soft_wrap=True)
 
 
-def course_lines(result: Inspection) -> list[str]:
-    """Return what changed in a session, a line each, and last how much more did; empty where nothing could.
+def _course(result: Inspection) -> list[tuple[str, str]]:
+    """What changed in a session, a line each: its time and its words, and last how much more did.
 
-    Of what is too much to show, the e-stop goes first, then the mode, then the states of axes and others,
-    then gears, yes or no, and codes. The lines are by time, those of one time in that order.
+    Empty where nothing could change. Of what is too much to show, the e-stop goes first, then the mode, then
+    the states of axes and others, then gears, yes or no, and codes. The lines are by time, those of one time
+    in that order.
     """
     if not result.change_counts:
         return []
     changes = told_once(result.changes)
     if not changes:
-        return ["  no state changed"]
+        return [("  ", "no state changed")]
     ranked = [(_rank(result, change), change) for change in changes]
     lines = _gathered(sorted(ranked, key=lambda pair: (pair[1].clock_ns, pair[0])))
     first = sorted(
@@ -67,7 +67,7 @@ def course_lines(result: Inspection) -> list[str]:
     more = unlisted + sum(len(line.changes) for line in first[SHOWN_LINES:])
     if more:
         which = f"the first {LISTED_CHANGES} of each field" if unlisted else "it" if more == 1 else "them"
-        texts.append(f"  and {times(more, 'more change')}; --json has {which}")
+        texts.append(("  ", f"and {times(more, 'more change')}; --json has {which}"))
     return texts
 
 
@@ -96,15 +96,15 @@ class _Line:
             return change.until_ns is first.until_ns
         return abs(change.until_ns - first.until_ns) <= TOGETHER_NS
 
-    def text(self, result: Inspection) -> str:
-        """Return the line, with the time of the first change, and how long its value held until the next."""
+    def text(self, result: Inspection) -> tuple[str, str]:
+        """Return the time of the first change, and the words, with how long its value held until the next."""
         first = self.changes[0]
         names = ", ".join(change.name for change in self.changes[:NAMED])
         if len(self.changes) > NAMED:
             names += f" and {len(self.changes) - NAMED} more"
         before, after = _values(first)
         held = "" if first.held_ns is None else f", for {number(round(first.held_ns / 1e9, 3))} s"
-        return f"{result.seconds(first.clock_ns):>10.3f}  {names}: {before} to {after}{held}"
+        return f"{result.seconds(first.clock_ns):>10.3f}  ", f"{names}: {before} to {after}{held}"
 
 
 def _values(change: Change) -> tuple[str, str]:
