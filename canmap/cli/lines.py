@@ -1,4 +1,4 @@
-"""A running engine as lines: records at a readable rate, findings as they open and close."""
+"""A running engine as lines: records at a readable rate, changes, findings as they open and close."""
 
 from __future__ import annotations
 
@@ -9,14 +9,18 @@ from rich.text import Text
 
 from canmap.base.errors import UsageError, printable
 from canmap.base.words import number, times
+from canmap.cli.course import said
 from canmap.cli.render import STYLES, console
 from canmap.findings.episodes import Closed, Opened
 from canmap.findings.finding import Severity
 from canmap.frames.window import LONGEST_S
+from canmap.records.change import told_once
+from canmap.summaries.changes import LISTED_CHANGES
 from canmap.vocabulary.record_types import field_types
 
 if TYPE_CHECKING:
     from canmap.findings.episodes import Event
+    from canmap.records.change import Change
     from canmap.records.columns import RecordChunk
     from canmap.results.inspection import Inspection
     from canmap.stream.sink import About, Step
@@ -53,12 +57,14 @@ class LinePrinter:
     def write(self, step: Step) -> None:
         """Print the lines of one step, in the order of their time.
 
-        What begins and ends has the time at which that is known, and says when it was where that is earlier:
-        a silence is known to be too long only after a while. What is known of the whole has the last time.
+        Of one time, what changed stands before what follows from it. What begins and ends has the time at
+        which that is known, and says when it was where that is earlier: a silence is known to be too long
+        only after a while. What is known of the whole has the last time.
         """
         lines: list[tuple[int, Text]] = []
         for chunk in step.records:
             lines += self._record_lines(chunk)
+        lines += [(change.clock_ns, _change_line(change)) for change in told_once(step.changes)]
         told_ns = step.now_ns
         for event in step.events:
             known_ns = step.now_ns if event.known_ns is None else event.known_ns
@@ -117,6 +123,13 @@ def _event_line(event: Event, known_ns: int, zero_ns: int) -> Text:
     return Text.assemble(line, f"  {printable(finding.text)}", f" ({when})" if when else "")
 
 
+def _change_line(change: Change) -> Text:
+    text = f"change {change.name}  {said(change.before)} to {said(change.after)}"
+    if change.number == LISTED_CHANGES:
+        text += " (its further changes are counted only)"
+    return Text(printable(text))
+
+
 def _seconds(at_ns: int, zero_ns: int) -> str:
     return f"{max(at_ns - zero_ns, 0) / 1e9:.3f}"
 
@@ -130,14 +143,7 @@ def _record_line(chunk: RecordChunk, place: int) -> Text:
             line.append(f"  {name} -", style="dim")
             continue
         value = column.values[place].item()
-        text = number(value) if kind.kind is float else _choice(kind.kind, value)
+        text = number(value) if kind.kind is float else said(kind.kind(value))
         unit = f" {kind.unit}" if kind.unit not in ("", "1") else ""
         line.append(f"  {name} {text}{unit}", style="yellow" if column.flagged[place] else "")
     return line
-
-
-def _choice(kind: type, value: int) -> str:
-    if kind is bool:
-        return "yes" if value else "no"
-    name = getattr(kind(value), "name", None)
-    return str(value) if name is None else name.lower()

@@ -15,6 +15,7 @@ from rich.text import Text
 from canmap.base.errors import printable
 from canmap.base.words import number, times
 from canmap.checks.unknown_ids import identifier
+from canmap.cli.course import show_course
 from canmap.cli.tables import fits, print_blocks, print_rows
 from canmap.findings.finding import Severity
 from canmap.findings.kinds import SPEC, UNKNOWN_ID
@@ -79,6 +80,7 @@ def show(result: Inspection, out: Screen | None = None) -> None:
     _show_capture(result, out)
     _show_messages(result, out)
     _show_records(result, out)
+    show_course(result, out)
     _show_findings(result, out)
     counts = [
         times(sum(f.severity is severity for f in result.findings), severity.value) for severity in Severity

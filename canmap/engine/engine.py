@@ -29,6 +29,7 @@ from canmap.signals.repeats import BitRates, LastFrames
 from canmap.stream.consumer import feeds
 from canmap.stream.sink import Step
 from canmap.stream.view import View
+from canmap.summaries.changes import StateChanges
 from canmap.summaries.counts import FrameCount
 from canmap.summaries.fields import RecordSummaries
 from canmap.summaries.periods import PeriodSummary
@@ -87,8 +88,10 @@ class Engine:
         setting = Setting(spec, self.plan, self.rules, rates, frozenset(mapped))
         self._checks: tuple[Check[Any], ...] = tuple(check(setting) for check in CHECKS)
         self._prepare = Preparer(self.plan, channels, joins, rates, self._checks)
+        self._changes = StateChanges(spec.records)
         self._consumers: tuple[Consumer[object], ...] = (
             FrameCount(),
+            self._changes,
             PeriodSummary(len(self.rules)),
             RecordSummaries({builder.rule.name: builder.empty.columns for builder in self._builders}),
             *consumers,
@@ -141,7 +144,8 @@ class Engine:
             for check, part in zip(self._checks, prepared.parts, strict=True)
             for event in check.fold(view, part)
         ]
-        return Step(tuple(records.values()), tuple(events), self.session.now_ns, len(clock))
+        changes = self._changes.fresh()
+        return Step(tuple(records.values()), tuple(events), self.session.now_ns, len(clock), changes)
 
     def finish(self) -> Step:
         """Judge the end of the stream; once."""

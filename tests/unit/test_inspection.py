@@ -31,7 +31,7 @@ FINDING = {
     "end_at", "open", "count", "value", "limit", "text", "line",
 }  # fmt: skip
 MORE_OF_FINDING = {"facts", "parts", "key"}  # where there are any
-MORE = {"vehicle", "error_frames", "remote_frames"}  # said beyond the contract
+MORE = {"vehicle", "error_frames", "remote_frames", "changes", "change_counts"}  # said beyond the contract
 
 SPEC = """\
 records:
