@@ -10,9 +10,9 @@ from rich.text import Text
 
 from canmap.base.errors import printable
 from canmap.base.words import number, times
-from canmap.records.change import told_once
+from canmap.records.change import in_words, told_once
 from canmap.summaries.changes import LISTED_CHANGES
-from canmap.vocabulary.record_types import Control, Gear, Stop, field_types, plain_choice
+from canmap.vocabulary.record_types import Control, Gear, Stop, field_types
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -71,13 +71,6 @@ def _course(result: Inspection) -> list[tuple[str, str]]:
     return texts
 
 
-def said(value: bool | int) -> str:
-    """Return a value of a state, a yes or no, or a code in words."""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return str(plain_choice(value))
-
-
 @dataclass(frozen=True, slots=True)
 class _Line:
     """Changes of different fields that came together, between the same values that held as long, by time."""
@@ -108,7 +101,7 @@ class _Line:
 
 
 def _values(change: Change) -> tuple[str, str]:
-    return said(change.before), said(change.after)
+    return in_words(change.before), in_words(change.after)
 
 
 def _gathered(ranked: Sequence[tuple[int, Change]]) -> list[_Line]:

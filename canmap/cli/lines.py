@@ -9,12 +9,11 @@ from rich.text import Text
 
 from canmap.base.errors import UsageError, printable
 from canmap.base.words import number, times
-from canmap.cli.course import said
 from canmap.cli.render import STYLES, console
 from canmap.findings.episodes import Closed, Opened
 from canmap.findings.finding import Severity
 from canmap.frames.window import LONGEST_S
-from canmap.records.change import told_once
+from canmap.records.change import in_words, told_once
 from canmap.summaries.changes import LISTED_CHANGES
 from canmap.vocabulary.record_types import field_types
 
@@ -124,7 +123,7 @@ def _event_line(event: Event, known_ns: int, zero_ns: int) -> Text:
 
 
 def _change_line(change: Change) -> Text:
-    text = f"change {change.name}  {said(change.before)} to {said(change.after)}"
+    text = f"change {change.name}  {in_words(change.before)} to {in_words(change.after)}"
     if change.number == LISTED_CHANGES:
         text += " (its further changes are counted only)"
     return Text(printable(text))
@@ -143,7 +142,7 @@ def _record_line(chunk: RecordChunk, place: int) -> Text:
             line.append(f"  {name} -", style="dim")
             continue
         value = column.values[place].item()
-        text = number(value) if kind.kind is float else said(kind.kind(value))
+        text = number(value) if kind.kind is float else in_words(kind.kind(value))
         unit = f" {kind.unit}" if kind.unit not in ("", "1") else ""
         line.append(f"  {name} {text}{unit}", style="yellow" if column.flagged[place] else "")
     return line

@@ -258,7 +258,7 @@ def _show_line(out: Screen, severity: Severity, kind: Kind, text: str) -> None:
 
 
 def show_finding(result: Inspection, finding: Finding, out: Screen) -> None:
-    """Print one finding: severity, kind, span, sentence."""
+    """Print one finding: severity, kind, span, sentence; below it what else happened around its begin."""
     start, end = result.seconds(finding.start_ns), result.seconds(finding.end_ns)
     span = f"{start:.3f}" if start == end else f"{start:.3f} to {end:.3f}"
     span += ", open" if finding.open else ""
@@ -266,10 +266,14 @@ def show_finding(result: Inspection, finding: Finding, out: Screen) -> None:
     if finding.kind != SPEC:
         head.append(f" [{span}]", style="cyan")
     head.append(f"  {printable(finding.text)}")
-    if out.is_terminal:
-        out.print(Padding(head[2:], (0, 0, 0, 2)))
-    else:
-        out.print(head)
+    _print_below(head, 2, out)
+    for sentence in finding.beside:
+        _print_below(Text(f"    {printable(sentence)}", style="dim"), 4, out)
+
+
+def _print_below(line: Text, indent: int, out: Screen) -> None:
+    """Print an indented line; on a terminal what has no room in it goes on below its begin."""
+    out.print(Padding(line[indent:], (0, 0, 0, indent)) if out.is_terminal else line)
 
 
 def _show_unknown(result: Inspection, out: Screen) -> None:

@@ -20,6 +20,7 @@ from canmap.engine.prepare import Preparer
 from canmap.findings.finding import Finding, Place
 from canmap.findings.incidents import Known, gathered
 from canmap.findings.kinds import SPEC
+from canmap.findings.surroundings import surroundings
 from canmap.frames.session import SessionClock
 from canmap.mapping.notes import Note, NoteReason
 from canmap.records.build import RecordBuilder
@@ -183,11 +184,19 @@ class Engine:
         start_ns = self.session.start_ns or 0
         found = [finding for check in self._checks for finding in check.findings()]
         found += self._spec_notes(start_ns)
-        found = gathered(found, Known(self.spec, self.rules, self.check(QuietChannels).spans))
-        clamped = [
-            replace(f, start_ns=max(f.start_ns, start_ns), end_ns=max(f.end_ns, start_ns)) for f in found
+        known = Known(self.spec, self.rules, self.check(QuietChannels).spans, start_ns)
+        found = gathered(found, known)
+        changes = self.result(StateChanges).changes
+        whole = [
+            replace(
+                f,
+                start_ns=max(f.start_ns, start_ns),
+                end_ns=max(f.end_ns, start_ns),
+                beside=surroundings(f, found, changes, known),
+            )
+            for f in found
         ]
-        return sorted(clamped, key=place_in_order)
+        return sorted(whole, key=place_in_order)
 
     def _build(self, prepared: Prepared) -> dict[str, RecordChunk]:
         plain = self._plain.build(prepared.samples, self._newest)

@@ -78,6 +78,7 @@ class Finding:
         key: For a note of the spec, the key that is accepted but not judged yet.
         stream: Number of the message rule that it is about, None where it is about none.
         parts: The findings that this one stands for.
+        beside: What else happened around the begin of a silence, in sentences.
         facts: What else its sentence says, by name; times in s, the name with its unit where it has one.
     """
 
@@ -95,4 +96,5 @@ class Finding:
     key: str | None = None
     stream: int | None = None
     parts: tuple[Finding, ...] = ()
+    beside: tuple[str, ...] = ()
     facts: Mapping[str, Fact] = field(default_factory=dict)

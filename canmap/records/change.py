@@ -48,6 +48,12 @@ class Change:
         return None if self.until_ns is None else self.until_ns - self.clock_ns
 
 
+def in_words(value: int) -> str:
+    """Return a value of a state, a yes or no, or a code as sentences have it."""
+    plain = plain_choice(value)
+    return ("yes" if plain else "no") if isinstance(plain, bool) else str(plain)
+
+
 def told_once(changes: Iterable[Change]) -> list[Change]:
     """Return changes in their order, without those that an earlier one tells already in another field.
 
