@@ -32,6 +32,7 @@ LACKING = {
     "spec": (r".+",),  # numbers in `detail`, which is a text
     "bad_line": (r"cannot be read: .*",),  # the words of `Unread`
     "two_senders": (r", .*, whose",),  # addresses, as the texts that they are
+    "fault_reported": (r"(?<=: ).*",),  # the words of the manual
     "unknown_id": (r"does not know [0-9A-Fx]+",),
 }
 

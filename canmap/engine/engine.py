@@ -185,7 +185,7 @@ class Engine:
         found = [finding for check in self._checks for finding in check.findings()]
         found += self._spec_notes(start_ns)
         known = Known(self.spec, self.rules, self.check(QuietChannels).spans, start_ns)
-        found = gathered(found, known)
+        found = sorted(gathered(sorted(found, key=place_in_order), known), key=place_in_order)
         changes = self.result(StateChanges).changes
         whole = [
             replace(

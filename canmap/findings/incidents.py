@@ -74,6 +74,7 @@ def gathered(findings: Iterable[Finding], known: Known) -> list[Finding]:
         is_silence = finding.stream is not None and finding.kind in {STALE, MISSING}
         (silences if is_silence else rest).append(finding)
     buses = {f.place.bus: f for f in rest if f.kind == MISSING and f.place.message is None}
+    silences.sort(key=lambda f: f.stream or 0)  # as the description lists them
     of_channel = {bus: [f for f in silences if f.place.bus == bus] for bus in buses}
     silences = [f for f in silences if f.place.bus not in buses]
     rest = [f for f in rest if buses.get(f.place.bus) is not f]
