@@ -17,7 +17,7 @@ from canmap.checks.out_of_range import LimitCheck
 from canmap.checks.rate import Rate
 from canmap.engine.engine import Engine
 from canmap.frames.chunks import BadLine, FrameChunk
-from canmap.frames.session import SessionClock
+from canmap.frames.session import STEPS_KEPT, SessionClock
 from canmap.frames.unread import as_unread, cut_short
 from canmap.records.motion import MotionBuilder
 from canmap.signals.repeats import LastFrames
@@ -65,7 +65,8 @@ def moment(event: Event) -> tuple[str, ...]:
     """What is told, of what, and from when on it was known."""
     finding = event.finding
     known = "at the end" if event.known_ns is None else f"{event.known_ns:020}"
-    return known, type(event).__name__, finding.kind, str(finding.place), str(finding.start_ns), finding.text
+    span = str(finding.start_ns), str(finding.end_ns), str(finding.count)
+    return known, type(event).__name__, finding.kind, str(finding.place), *span, finding.text
 
 
 @given(st.data())
@@ -85,6 +86,20 @@ def test_bad_lines_stay_where_they_stand(data: st.DataObject) -> None:
     )
     whole = replace(whole, bad=bad, bad_count=len(bad) + (3 if bad else 0))
     assert told(whole.split(data.draw(cuts(whole)))) == told([whole])
+
+
+def test_a_clock_that_steps_more_often_than_is_listed() -> None:
+    """Thirty steps back by 3 s, each of which the next stamp catches up: the twentieth takes in the others."""
+    whole = frames(
+        (START_NS + i * 10 * MS - (3000 * MS if i % 3 == 1 else 0), "can0", 0x101, bytes(8))
+        for i in range(90)
+    )
+    of_whole, _, events = told([whole])
+    assert sum(finding["count"] for finding in json.loads(of_whole)["findings"]) >= 30
+    assert told(whole.split(range(1, len(whole)))) == told([whole])
+    # What began is over once, and each only once.
+    steps = [event for event in events if event[2] == "time_order"]
+    assert sorted(event[1] for event in steps) == ["Closed"] * STEPS_KEPT + ["Opened"] * STEPS_KEPT
 
 
 def eventful() -> FrameChunk:
