@@ -1,8 +1,8 @@
 """Steps of the source's clock.
 
-What is told of a step does not depend on how the stream is cut: that it began, by what was known then, and that
-it is over once it cannot change any more. The last one that is kept takes in every later step, so that it is over
-only at the end.
+What is told of a step does not depend on how the stream is cut: that it began, by what was known then, and
+that it is over once it cannot change any more. The last one that is kept takes in every later step, so that
+it is over only at the end.
 """
 
 from __future__ import annotations

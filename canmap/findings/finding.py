@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Self
+
+Facts = Mapping[str, float | Mapping[str, int]]
 
 
 class Severity(StrEnum):
@@ -73,6 +76,7 @@ class Finding:
         key: For a note of the spec, the key that is accepted but not judged yet.
         stream: Number of the message rule that it is about, None where it is about none.
         parts: The findings that this one stands for.
+        facts: Further numbers that its sentence gives, by name; counts by what they count.
     """
 
     kind: Kind
@@ -89,3 +93,4 @@ class Finding:
     key: str | None = None
     stream: int | None = None
     parts: tuple[Finding, ...] = ()
+    facts: Facts = field(default_factory=dict, hash=False)

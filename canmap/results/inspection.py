@@ -202,6 +202,7 @@ class Inspection:
             "text": finding.text,
             "line": finding.line,
             **({} if finding.key is None else {"key": finding.key}),
+            **({"facts": dict(finding.facts)} if finding.facts else {}),
             **({"parts": [self._finding_json(part) for part in finding.parts]} if finding.parts else {}),
         }
 

@@ -89,7 +89,7 @@ def test_bad_lines_stay_where_they_stand(data: st.DataObject) -> None:
 
 
 def test_a_clock_that_steps_more_often_than_is_listed() -> None:
-    """Thirty steps back by 3 s, each of which the next stamp catches up: the twentieth takes in the others."""
+    """Thirty steps back by 3 s, each caught up by the next stamp: the twentieth takes in the others."""
     whole = frames(
         (START_NS + i * 10 * MS - (3000 * MS if i % 3 == 1 else 0), "can0", 0x101, bytes(8))
         for i in range(90)
