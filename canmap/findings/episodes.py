@@ -176,6 +176,10 @@ class Episodes:
         """Subjects with an episode that may still grow."""
         return list(self._open)
 
+    def open_one(self, subject: int) -> Episode:
+        """Return the open episode of a subject, whose end may still be moved."""
+        return self._open[subject]
+
     def announce(self, episode: Episode) -> None:
         """Tell that an episode has begun whose first sample is still to come; it is added when that comes."""
         if episode.subject in self._announced:

@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from canmap.checks.odd_codes import CodeCheck
+from canmap.checks.offgaps import NONE_NS, OffGaps
 from canmap.checks.out_of_range import LimitCheck
 from canmap.checks.rate import Rate
 from canmap.engine.engine import Engine
@@ -192,6 +193,34 @@ def test_every_carry_is_needed(carry: str, monkeypatch: pytest.MonkeyPatch) -> N
     assert told(pieces, path) != told([whole], path), (
         f"the {carry} could be forgotten between chunks unnoticed"
     )
+
+
+def off_rates() -> FrameChunk:
+    """A message every 10 ms at other rates too: within windows, over their ends, with good gaps between."""
+    times_ms, now_ms = [], 5
+    for gaps_ms, until_ms in (
+        *(((10,), 3215), ((20,), 6115), ((10,), 9905), ((20,), 12700), ((10,), 15225), ((30, 10), 18300)),
+        *(((10,), 20000), ((5,), 21300), ((10,), 21900), ((20,), 23100), ((10,), 26000)),
+    ):
+        while now_ms < until_ms:
+            times_ms.append(now_ms)
+            now_ms += gaps_ms[len(times_ms) % len(gaps_ms)]
+    return frames(kits.row(t) for t in times_ms)
+
+
+@pytest.mark.parametrize("carry", ["_run_ns", "_first_ns", "_last_ns", "_lead_ns"])
+def test_every_carry_of_the_gaps_that_are_off_is_needed(
+    carry: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kits.spec_of(tmp_path, kits.TICK, periods_ms={256: 10})
+    whole, path = off_rates(), tmp_path / "spec.yaml"
+    pieces = whole.split(range(1, len(whole)))
+    assert told(pieces, path) == told([whole], path)
+    assert told(whole.split(range(0, len(whole), 43)), path) == told([whole], path)
+    monkeypatch.setattr(
+        OffGaps, "fold", forgetting(OffGaps.fold, lambda gaps: getattr(gaps, carry).fill(NONE_NS))
+    )
+    assert told(pieces, path) != told([whole], path), f"{carry} could be forgotten between chunks unnoticed"
 
 
 @pytest.mark.parametrize("order", ["backwards", "twice", "on threads"])
