@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.timing.arrivals import NO_FRAMES
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -27,7 +29,7 @@ class OffSpans:
     Attributes:
         first_ns: int64[n], where the run of the first of them begins, be it in an earlier window.
         last_ns: int64[n], where the last of them ends.
-        lead_ns: int64[n], where the run ends with which the window begins; its begin if with none.
+        lead_ns: int64[n], where the run ends with which the window begins; its begin, or none, if with none.
     """
 
     first_ns: NDArray[np.int64]
@@ -64,21 +66,31 @@ class OffGaps:
     def __init__(self, period_ns: NDArray[np.int64]) -> None:
         tolerated = period_ns * TOLERATED[0] // TOLERATED[1]
         self._least_ns = period_ns - tolerated
-        # One unsigned comparison for both sides: what is below the least wraps around.
-        self._width_ns = np.where(period_ns > 0, 2 * tolerated, np.iinfo(np.int64).max).astype(np.uint64)
+        self._most_ns = np.where(period_ns > 0, period_ns + tolerated, np.iinfo(np.int64).max)
         self._run_ns = np.full(len(period_ns), NONE_NS, np.int64)  # where the run of the newest gap began
         self._first_ns, self._last_ns, self._lead_ns = (self._run_ns.copy() for _ in range(3))
 
-    def fold(self, arrivals: Arrivals, begins: NDArray[np.intp], reset: NDArray[np.bool_]) -> OffSpans:
+    def fold(
+        self,
+        arrivals: Arrivals,
+        begins: NDArray[np.intp],
+        reset: NDArray[np.bool_],
+        longest_ns: NDArray[np.int64],
+    ) -> OffSpans:
         """Return the gaps that are off in the windows that the chunk closed, and keep those of the open ones.
 
         Args:
             arrivals: The frames of the chunk.
             begins: intp[b], the frames with which a window begins, so that one closes.
             reset: bool[m], frames before which no gap is judged; a window begins with each.
+            longest_ns: int64[p], the longest gap of each stream of the chunk.
         """
         streams, start = arrivals.streams, arrivals.start
-        runs = self._runs(arrivals, reset)
+        at = self._off(arrivals, longest_ns)
+        at = at[~reset[at]]
+        if not len(at) and not (self._first_ns[streams] != NONE_NS).any():
+            return self._none(arrivals, begins)
+        runs = self._runs(arrivals, at)
         # The windows that are closed, then the one of each stream that stays open.
         ends = start + arrivals.count - 1
         place = np.searchsorted(start, begins, side="right") - 1
@@ -97,13 +109,16 @@ class OffGaps:
         self._lead_ns[streams] = still.lead_ns
         return spans.of(slice(len(begins)))
 
-    def _runs(self, arrivals: Arrivals, reset: NDArray[np.bool_]) -> _Runs:
+    def _none(self, arrivals: Arrivals, begins: NDArray[np.intp]) -> OffSpans:
+        """What there is where no gap is off in the chunk, and none was in the open windows."""
+        place = np.searchsorted(arrivals.start, begins, side="right") - 1
+        self._lead_ns[arrivals.streams[place]] = arrivals.clock[begins]  # the last of each stream stays
+        self._run_ns[arrivals.streams] = NONE_NS
+        none_ns = np.full(len(begins), NONE_NS, np.int64)
+        return OffSpans(none_ns, none_ns, none_ns)
+
+    def _runs(self, arrivals: Arrivals, at: NDArray[np.intp]) -> _Runs:
         """The gaps of a chunk that are off; keeps the runs that reach its end."""
-        over = arrivals.gap - arrivals.per_frame(self._least_ns)
-        at = np.flatnonzero(
-            over.view(np.uint64) > np.repeat(self._width_ns[arrivals.streams], arrivals.count)
-        )
-        at = at[~reset[at]]
         start_ns = arrivals.clock[at] - arrivals.gap[at]
         place = np.searchsorted(arrivals.start, at, side="right") - 1
         opens = at == arrivals.start[place]  # its stream in this chunk
@@ -119,6 +134,19 @@ class OffGaps:
         reaching = at == (arrivals.start + arrivals.count - 1)[place]
         self._run_ns[arrivals.streams[place[reaching]]] = runs.start_ns[reaching]
         return runs
+
+    def _off(self, arrivals: Arrivals, longest_ns: NDArray[np.int64]) -> NDArray[np.intp]:
+        """The frames before which a gap is off; a stream that has none costs two numbers."""
+        streams, start, gap = arrivals.streams, arrivals.start, arrivals.gap
+        least_ns, most_ns = self._least_ns[streams], self._most_ns[streams]
+        some = np.minimum.reduceat(gap, start) < least_ns
+        some |= longest_ns > most_ns
+        found = [NO_FRAMES]
+        for i in np.flatnonzero(some).tolist():
+            begin = int(start[i])
+            own = gap[begin : begin + int(arrivals.count[i])]
+            found.append(np.flatnonzero((own < least_ns[i]) | (own > most_ns[i])) + begin)
+        return np.concatenate(found)
 
     def _spans(
         self,

@@ -103,7 +103,11 @@ class Rate(EpisodeCheck[None]):
 
     def _close_windows(self, arrivals: Arrivals) -> Windows:
         streams, start, clock = arrivals.streams, arrivals.start, arrivals.clock
-        reset = arrivals.gap > arrivals.per_frame(self._silence_ns)
+        longest_ns = np.maximum.reduceat(arrivals.gap, start)
+        if (longest_ns > self._silence_ns[streams]).any():
+            reset = arrivals.gap > arrivals.per_frame(self._silence_ns)
+        else:
+            reset = np.zeros(len(clock), np.bool_)
         reset[start] |= arrivals.seen == 0
         unmeasured = arrivals.unmeasured()
         if unmeasured is not None:
@@ -122,9 +126,12 @@ class Rate(EpisodeCheck[None]):
         begins |= reset
         last = start + arrivals.count - 1
         self._anchor_ns[streams], self._window[streams] = anchor[last], window[last]
-        return self._between(arrivals, np.flatnonzero(begins), reset)
+        places = np.flatnonzero(begins)
+        return self._between(arrivals, places, reset, self._off.fold(arrivals, places, reset, longest_ns))
 
-    def _between(self, arrivals: Arrivals, begins: NDArray[np.intp], reset: NDArray[np.bool_]) -> Windows:
+    def _between(
+        self, arrivals: Arrivals, begins: NDArray[np.intp], reset: NDArray[np.bool_], off: OffSpans
+    ) -> Windows:
         """The windows that end where another begins, unless a silence cut them short; keeps the open ones."""
         place = np.searchsorted(arrivals.start, begins, side="right") - 1
         stream = arrivals.streams[place]
@@ -140,7 +147,6 @@ class Rate(EpisodeCheck[None]):
         number = self._numbers[stream] + ordinal
         self._numbers[stream] = number + 1
         self._ends = (stream, number, clock)
-        off = self._off.fold(arrivals, begins, reset)
         whole = ~reset[begins]
         columns = (stream, number, start_ns, clock, frame - start_frame)
         return Windows(off.of(whole), *(column[whole] for column in columns))
@@ -186,7 +192,7 @@ class Rate(EpisodeCheck[None]):
             return last_ns
         is_next = windows.stream[after] == stream and windows.number[after] == number + 1
         lead_ns = int(windows.off.lead_ns[after])
-        if is_next and windows.start_ns[after] == last_ns and lead_ns < windows.end_ns[after]:
+        if is_next and windows.start_ns[after] == last_ns < lead_ns < windows.end_ns[after]:
             return lead_ns
         return last_ns
 
