@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from canmap.base.errors import UsageError
 from canmap.checks.all import CHECKS, place_in_order
+from canmap.checks.channels import ChannelCheck
 from canmap.checks.check import Check, End, Setting
 from canmap.checks.quiet import QuietChannels
 from canmap.engine.prepare import Preparer
@@ -177,7 +178,8 @@ class Engine:
         start_ns = self.session.start_ns or 0
         found = [finding for check in self._checks for finding in check.findings()]
         found += self._spec_notes(start_ns)
-        found = gathered(found, Known(self.spec, self.rules, self.check(QuietChannels).spans))
+        misplaced = frozenset(self.check(ChannelCheck).misplaced.channels)
+        found = gathered(found, Known(self.spec, self.rules, self.check(QuietChannels).spans, misplaced))
         clamped = [
             replace(f, start_ns=max(f.start_ns, start_ns), end_ns=max(f.end_ns, start_ns)) for f in found
         ]

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from canmap.base.words import plural, seconds, times
 from canmap.findings.finding import Finding, Place, Severity
-from canmap.findings.kinds import MISSING, RECORDING_GAP, STALE
+from canmap.findings.kinds import MISSING, RECORDING_GAP, SPEC, STALE
 from canmap.mapping.reading.mistakes import listed
 
 if TYPE_CHECKING:
@@ -53,11 +53,13 @@ class Known:
         spec: The spec.
         rules: The message rules, one a stream.
         quiet: The quiet spans, by start.
+        misplaced: Buses whose messages came on another channel, which one finding says of all of them.
     """
 
     spec: Spec
     rules: Sequence[MessageRule]
     quiet: Sequence[Quiet]
+    misplaced: frozenset[str] = frozenset()
 
     def channel(self, rule: MessageRule) -> str:
         """Return the channel on which a message comes."""
@@ -68,7 +70,7 @@ def gathered(findings: Iterable[Finding], known: Known) -> list[Finding]:
     """Return the findings with the silences that have a cause in common as one; its parts are in it."""
     silences: list[Finding] = []
     rest: list[Finding] = []
-    for finding in findings:
+    for finding in _of_misplaced(list(findings), known.misplaced):
         is_silence = finding.stream is not None and finding.kind in {STALE, MISSING}
         (silences if is_silence else rest).append(finding)
     buses = {f.place.bus: f for f in rest if f.kind == MISSING and f.place.message is None}
@@ -79,6 +81,22 @@ def gathered(findings: Iterable[Finding], known: Known) -> list[Finding]:
     for cluster in _clusters(silences, known):
         rest += _Cluster(cluster, silences, known).explained()
     return rest
+
+
+def _of_misplaced(findings: list[Finding], buses: frozenset[str]) -> list[Finding]:
+    """The findings; what is said of messages whose bus is misplaced is in the one that says that it is."""
+    if not buses:
+        return findings
+    rest: list[Finding] = []
+    parts: list[Finding] = []
+    for finding in findings:
+        place = finding.place
+        is_part = place.bus in buses and place.message is not None and finding.kind != SPEC
+        (parts if is_part else rest).append(finding)
+    parts.sort(key=lambda part: (part.start_ns, part.kind, part.stream or 0, part.place.message, part.text))
+    is_told = [f.kind == MISSING and f.place.message is None and f.place.bus in {None, *buses} for f in rest]
+    told = rest.pop(is_told.index(True))
+    return [*rest, replace(told, parts=(*parts, *told.parts))]
 
 
 def _channel_missing(finding: Finding, parts: list[Finding]) -> Finding:
