@@ -229,8 +229,8 @@ def test_the_channel_of_another_bus_of_the_road_car(lines: list[Line], tmp_path:
     result = inspect_lines(swapped, tmp_path)
     (found,) = serious(result)
     assert found.text == (
-        "Bus car listens to channel can0, which carries none of its 3 messages; channel can1 carries 3 of the "
-        '3 messages of car: give channels={"car": "can1"}.'
+        "Bus car listens to channel can0, which carries none of its 3 messages; channel can1 carries 3 of "
+        'the 3 messages of car: give channels={"car": "can1"}.'
     )
     given = canmap.load_spec(str(SPEC), channels={"car": "can1"})
     mended = canmap.inspect(str(tmp_path / "damaged.log"), given)
