@@ -11,6 +11,7 @@ import numpy as np
 from canmap.base.words import times
 from canmap.checks.check import Check
 from canmap.checks.misplaced import Carried, Misplaced
+from canmap.checks.strangers import strange
 from canmap.checks.tally import Tally, tally, tally_small
 from canmap.checks.unknown_ids import IdNames, UnknownIds
 from canmap.findings.finding import Finding, Kind, Place
@@ -83,7 +84,8 @@ class ChannelCheck(Check[Tally]):
     def finish(self, end: End) -> list[Event]:
         """Find an error for each bus without a channel, a note for each channel without a bus.
 
-        Where buses are misplaced, one error says so of all of them; what that explains is in it.
+        And an error for each bus of which nothing came, though its channel has other identifiers. Where buses
+        are misplaced, one error says so of all of them; what that explains is in it.
         """
         self._find_misplaced(end)
         unheard = {
@@ -94,8 +96,12 @@ class ChannelCheck(Check[Tally]):
             notes = [unheard.pop(name) for name in sorted(unheard.keys() & set(moved.values()))]
             self._found.append(self._tell_misplaced(end.session, notes))
         for bus in self._setting.spec.buses.values():
-            if bus.channel not in self.counts and bus.name not in moved:
+            if bus.name in moved:
+                continue
+            if bus.channel not in self.counts:
                 self._found.append(self._tell_missing(bus, end.session))
+            elif text := strange(self._setting, bus, self._unknown.of_channel(bus.channel), end.timeline):
+                self._found.append(_finding(end.session, MISSING, Place(bus=bus.name), text, 0))
         self._found += unheard.values()
         return super().finish(end)
 

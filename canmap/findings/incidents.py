@@ -103,8 +103,8 @@ def _channel_missing(finding: Finding, parts: list[Finding]) -> Finding:
     # A message with a multiplexer may miss several of its values: it is one message all the same.
     if not (names := list(dict.fromkeys(part.place.message or "" for part in parts))):
         return finding
-    because = f"Because that channel is missing, {times(len(names), 'message')} never came: {_named(names)}."
-    return replace(finding, text=f"{finding.text} {because}", parts=tuple(parts))
+    never = f"So {times(len(names), 'message')} never came: {_named(names)}."
+    return replace(finding, text=f"{finding.text} {never}", parts=tuple(parts))
 
 
 def _due_ns(finding: Finding, known: Known) -> int:

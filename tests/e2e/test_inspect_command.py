@@ -165,7 +165,7 @@ def test_a_channel_without_anything_of_a_bus(tmp_path: Path, command: Command) -
     (error,) = [line for line in done.stdout.splitlines() if line.startswith("  error missing")]
     assert (
         "Bus drive listens to channel can0, which the capture does not have; it has can1. Name the right "
-        "one with --channel drive=CHANNEL. Because that channel is missing, 12 messages never came: Steer"
+        "one with --channel drive=CHANNEL. So 12 messages never came: SteerFeedback, "
     ) in error
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canmap.checks.unknown_ids import LISTED_IDS, MOST_IDS
+from canmap.frames.chunks import FrameKind
 from canmap.mapping.loader import load_spec
 from tests.kits import DBC, row, serious, told
 from tests.streams import frames, inspected
@@ -197,7 +198,7 @@ def test_parameter_groups_are_found_whatever_their_source(tmp_path: Path) -> Non
 
 def test_error_and_remote_frames_prove_nothing(tmp_path: Path) -> None:
     chunk = capture(can4=A)
-    chunk.kind[:] = 1
+    chunk.kind[:] = FrameKind.REMOTE
     (finding,) = found(kit(tmp_path, a=A), chunk)
     assert "Name the right one" in finding.text
 
@@ -235,6 +236,46 @@ def test_the_parts_that_explain_a_swap_are_listed_to_a_limit(tmp_path: Path) -> 
     notes = parts(finding, "unknown_id")
     assert len(notes) == LISTED_IDS + 1
     assert sum(note.count for note in notes) == 200 * (len(many) + len(B))
+
+
+def test_a_capture_of_another_vehicle_is_one_finding_a_bus(tmp_path: Path) -> None:
+    first, second = found(kit(tmp_path, a=A, b=B), capture(can0=range(0x501, 0x509), can1=[0x601]))
+    assert (first.kind, first.severity, first.place.bus) == ("missing", "error", "a")
+    assert first.text == (
+        "No message of bus a came on channel can0, but 8 other identifiers did: check that capture and "
+        "description are of one vehicle, and that its nodes had power. So 4 messages never came: a101, a102, "
+        "a103 and a104."
+    )
+    assert len(first.parts) == 4
+    assert second.text.startswith(
+        "No message of bus b came on channel can1, but 1 other identifier did: check"
+    )
+
+
+@pytest.mark.parametrize(
+    ("described", "came", "said"), [(1, 0, "11 bits instead of 29"), (0, 1, "29 bits instead of 11")]
+)
+def test_identifiers_of_the_wrong_length_are_one_finding(
+    described: int, came: int, said: str, tmp_path: Path
+) -> None:
+    spec = kit(tmp_path, a=[described << 31 | can_id for can_id in A])
+    chunk = capture(can0=[*A, 0x700])
+    chunk.extended[:] = bool(came)
+    (finding,) = found(spec, chunk)
+    assert finding.text.startswith(
+        f"No message of bus a came on channel can0, but 4 of its identifiers did with {said}: correct them in the "
+        "description. So 4 messages never came: "
+    )
+
+
+def test_a_bus_of_which_anything_came_is_no_stranger(tmp_path: Path) -> None:
+    others = range(0x501, 0x509)
+    result = found(kit(tmp_path, a=A), capture(can0=[A[0], *others]))
+    assert [finding for finding in result if "other identifiers" in finding.text] == []
+    # Nor is one without any frame but error frames: a dead bus has no identifiers.
+    chunk = capture(can0=A)
+    chunk.kind[:] = FrameKind.ERROR
+    assert [finding for finding in found(kit(tmp_path, a=A), chunk) if "identifier" in finding.text] == []
 
 
 def test_another_fault_is_told_beside_a_swap(tmp_path: Path) -> None:
