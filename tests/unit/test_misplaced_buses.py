@@ -263,8 +263,8 @@ def test_identifiers_of_the_wrong_length_are_one_finding(
     chunk.extended[:] = bool(came)
     (finding,) = found(spec, chunk)
     assert finding.text.startswith(
-        f"No message of bus a came on channel can0, but 4 of its identifiers did with {said}: correct them in the "
-        "description. So 4 messages never came: "
+        f"No message of bus a came on channel can0, but 4 of its identifiers did with {said}: correct them "
+        "in the description. So 4 messages never came: "
     )
 
 
