@@ -125,8 +125,8 @@ class Request:
                 spec = load_spec(self.spec, channels=self.channels, descriptions=self.descriptions)
             except ArgumentError as error:  # `channels` is --channel
                 raise UsageError(f"--{error.argument.removesuffix('s')}: {error.reason}") from None
-            spec = replace(spec, advise=channel_options)
             self._guard((*spec.files, *self.descriptions.values()))
+            spec = replace(spec, advise=channel_options)
             file = None if self.json_path is None else stack.enter_context(whole_text_file(self.json_path))
             delivery = Delivery(tuple(sinks(intake)), None if records is None else frozenset(records))
             result = inspect_intake(intake, spec, delivery=delivery, pace=pace, stop=stop)

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from canmap.base.words import plural, seconds, times
 from canmap.findings.finding import Finding, Place, Severity
 from canmap.findings.kinds import MISSING, RECORDING_GAP, SPEC, STALE
+from canmap.findings.wrong_periods import of_wrong_periods
 from canmap.mapping.reading.mistakes import listed
 
 if TYPE_CHECKING:
@@ -70,7 +71,7 @@ def gathered(findings: Iterable[Finding], known: Known) -> list[Finding]:
     """Return the findings with the silences that have a cause in common as one; its parts are in it."""
     silences: list[Finding] = []
     rest: list[Finding] = []
-    for finding in _of_misplaced(list(findings), known.misplaced):
+    for finding in of_wrong_periods(_of_misplaced(list(findings), known.misplaced), known.rules):
         is_silence = finding.stream is not None and finding.kind in {STALE, MISSING}
         (silences if is_silence else rest).append(finding)
     buses = {f.place.bus: f for f in rest if f.kind == MISSING and f.place.message is None}
