@@ -18,7 +18,7 @@ from canmap.findings.wrong_periods import of_wrong_periods
 from canmap.mapping.reading.mistakes import listed
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from canmap.findings.finding import Kind
     from canmap.mapping.model import MessageRule, Spec
@@ -151,6 +151,8 @@ class _Cluster:
         if len(self._left) == 1:
             return self._left
         found = self._of_quiet_channels()
+        for bus in self._known.spec.buses:
+            found += self._of_bus(bus)
         groups = self._known.spec.manual.supply_groups
         for name, nodes in groups.items():
             found += self._of_nodes(set(nodes), f"All that relay {name} feeds", least=2)
@@ -200,16 +202,29 @@ class _Cluster:
             for one in quiet
         )
 
+    def _of_bus(self, bus: str) -> list[Finding]:
+        """What fell silent with all else that a bus carries, unless one node or one relay explains it."""
+        senders = {self._sender(part) for part in self._left if part.place.bus == bus}
+        groups = self._known.spec.manual.supply_groups.values()
+        if None not in senders and (len(senders) < 2 or any(senders <= set(nodes) for nodes in groups)):
+            return []
+        return self._of_rules(lambda rule: rule.bus == bus, f"Every message of bus {bus}")
+
     def _of_nodes(self, nodes: set[str], who: str, *, least: int) -> list[Finding]:
         """What fell silent with all else that some nodes send."""
-        parts = [part for part in self._left if self._sender(part) in nodes]
-        senders = {self._sender(part) for part in parts}
-        if len(parts) < 2 or len(senders) < least:
+        if len(nodes & {self._sender(part) for part in self._left}) < least:
+            return []
+        return self._of_rules(lambda rule: rule.sender in nodes, who)
+
+    def _of_rules(self, is_of: Callable[[MessageRule], bool], who: str) -> list[Finding]:
+        """What fell silent with all else of its kind."""
+        parts = [part for part in self._left if is_of(self._rule(part))]
+        if len(parts) < 2:
             return []
         begin_ns, until_ns = max(part.start_ns for part in parts), min(part.end_ns for part in parts)
         silent = {part.stream for part in parts}
         for stream, rule in enumerate(self._known.rules):
-            if rule.sender in nodes and stream not in silent and self._is_missed(stream, until_ns - begin_ns):
+            if is_of(rule) and stream not in silent and self._is_missed(stream, until_ns - begin_ns):
                 return []
         parts += [copy for part in parts for copy in self._copies(part)]
         self._left = [part for part in self._left if part not in parts]
