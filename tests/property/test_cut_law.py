@@ -30,7 +30,7 @@ from tests import kits
 from tests.streams import CART, MS, START_NS, TRUCK, VEHICLE, cuts, frames, inspected, spec_of, streams
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
     from canmap.findings.episodes import Event
@@ -76,6 +76,35 @@ def test_any_cutting_gives_the_same(data: st.DataObject) -> None:
     path = data.draw(st.sampled_from([CART, VEHICLE, TRUCK]))
     whole = data.draw(streams(path))
     assert told(whole.split(data.draw(cuts(whole))), path) == told([whole], path)
+
+
+NAMES = ("can0", "can1", "can4", "can5")
+
+
+def renamed(given: Sequence[str]) -> list[tuple[int, str, int, bytes]]:
+    """Every message of the cart three times, and an unknown one, on channels with the names `given`."""
+    home = {name: given[number] for number, name in enumerate(spec_of().buses)}
+    sent = [(home[rule.bus], rule.message.can_id, bytes(rule.message.length)) for rule in spec_of().messages]
+    sent += [(name, 0x7A0 + number, bytes(8)) for number, name in enumerate(home.values())]
+    return [(START_NS + t_ms * MS, *frame) for t_ms in range(0, 300, 100) for frame in sent]
+
+
+@given(st.data())
+def test_any_cutting_of_renamed_channels_gives_the_same(data: st.DataObject) -> None:
+    rows = renamed(data.draw(st.permutations(NAMES)))
+    kept = data.draw(st.lists(st.sampled_from(rows), unique=True) | st.just(rows))
+    whole = frames([row for row in rows if row in kept], NAMES)
+    assert told(whole.split(data.draw(cuts(whole)))) == told([whole])
+
+
+@pytest.mark.parametrize("given", [("can1", "can0"), ("can4", "can1"), ("can1", "can4"), ("can4", "can5")])
+def test_renamed_channels_are_told_the_same_frame_by_frame(given: tuple[str, ...]) -> None:
+    whole = frames(renamed(given), NAMES)
+    expected = told([whole])
+    assert told(whole.split(range(len(whole) + 1))) == expected
+    (advice,) = {text for *_, text in expected[2] if "give channels=" in text}
+    for bus, name in zip(spec_of().buses.values(), given, strict=True):
+        assert (f'"{bus.name}": "{name}"' in advice) is (name != bus.channel)
 
 
 @given(st.data())
