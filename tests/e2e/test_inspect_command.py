@@ -107,7 +107,7 @@ def test_no_screen_is_too_narrow(columns: int, command: Command, monkeypatch: py
 @pytest.mark.parametrize("columns", ["40", "60", "80", "120", "200"])
 @pytest.mark.parametrize("in_a_pipe", [True, False])
 def test_the_course_of_a_session_at_any_width(columns: str, in_a_pipe: bool) -> None:
-    """The button is pressed at 7.988 s (captures/stop_pressed.yaml); KitState says what follows at 8.036 s."""
+    """The button is pressed at 7.988 s (captures/stop_pressed.yaml); KitState says later what follows."""
     forced = {} if in_a_pipe else {"FORCE_COLOR": "1"}  # taken for a terminal then
     done = canmap("inspect", "captures/stop_pressed.log", "--spec", CART, COLUMNS=columns, **forced)
     lines = re.sub(r"\x1b\[[0-9;]*m", "", done.stdout).splitlines()
