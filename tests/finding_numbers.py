@@ -30,7 +30,6 @@ LACKING = {
     "rate": (_SELECTED,),
     "not_available": (r"raw code \d+",),
     "undefined_value": (r"raw code \d+",),
-    "fault_reported": (r"bit \d+(?=: )", r"(?<=: ).*"),  # the words of the manual, which no field repeats
     "not_a_number": (r"raw (?:code|value) \w+",),
     # The value in the units of several fields, and the limit in the first of them: `value` has one unit only.
     "out_of_range": (r"was \S+ \S+ \(.*\)(?=, )", r"limit of \S+ \S+"),

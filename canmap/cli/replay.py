@@ -49,7 +49,7 @@ Nothing is transmitted. Exit status as for inspect. Ctrl-C ends it early, with t
     help="Recorded seconds between lines of a record (1).",
 )
 def replay_command(request: Request, pace: str, record: tuple[str, ...], every: float) -> int:
-    """Play a capture through the mapping; print records, changes, and what begins or ends, a line each."""
+    """Play a capture through the mapping, printing records and what begins and ends, a line each."""
     from canmap.engine.run import StopRequest
 
     clock, stop, silent = _pace(pace), StopRequest(), request.json_path == "-"

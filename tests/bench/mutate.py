@@ -45,7 +45,6 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "checks": (
         "codes", "error_frames", "intake", "ranges", "rate", "silence", "triggers", "duplicates",
         "coverage", "inspection", "doubtful_signals", "dead_values", "captures_of_one_session", "new_user",
-        "fault_bits",
     ),
     "findings": ("episodes", "silence", "ranges", "inspection"),
     "records": ("motion", "records", "record_columns", "ranges", "inspection", "codes", "dead_values"),
@@ -54,7 +53,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "dead_values", "records", "property/extract",
     ),
     "stream": ("sinks", "summary"),
-    "summaries": ("summary", "inspection", "dead_values", "changes", "property/envelopes"),
+    "summaries": ("summary", "inspection", "dead_values", "property/envelopes"),
     "timing": ("pace", "coverage", "silence", "triggers", "captures_of_one_session", "records"),
     "engine": ("inspection", "window", "extract", "coverage", "captures_of_one_session", "sinks"),
     "api": ("inspection", "merge", "window", "coverage", "sinks"),
