@@ -134,6 +134,23 @@ def test_no_sentence_of_a_pipe_is_wrapped_and_no_line_ends_in_blanks(
     assert sentences <= set(narrow.splitlines())
 
 
+@pytest.mark.parametrize("columns", ["40", "60", "80", "120", "200"])
+@pytest.mark.parametrize("in_a_pipe", [True, False])
+def test_the_course_of_a_session_at_any_width(columns: str, in_a_pipe: bool) -> None:
+    """The button is pressed at 7.988 s (captures/stop_pressed.yaml); KitState says later what follows."""
+    forced = {} if in_a_pipe else {"FORCE_COLOR": "1"}  # taken for a terminal then
+    done = canmap("inspect", "captures/stop_pressed.log", "--spec", CART, COLUMNS=columns, **forced)
+    lines = re.sub(r"\x1b\[[0-9;]*m", "", done.stdout).splitlines()
+    first, last = (next(n for n, line in enumerate(lines) if word in line) for word in ("Course", "Findings"))
+    course = lines[first : last - 1]
+    whole = ["     8.005  stop_button.pressed: no to yes", "     8.036  control.mode: autonomous to manual"]
+    if in_a_pipe or int(columns) >= 60:
+        assert set(whole) < set(course)
+    if not in_a_pipe:
+        assert max(map(len, course)) <= int(columns)
+    assert all("".join(line.split()) in "".join("".join(course).split()) for line in whole)
+
+
 def test_colour_only_where_it_is_wanted() -> None:
     # The golden screen has none.
     assert "\x1b[" in canmap("inspect", DEMO, "--spec", CART, NO_COLOR="", FORCE_COLOR="1").stdout
