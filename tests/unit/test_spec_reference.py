@@ -27,7 +27,7 @@ SECTIONS = {
     "A correction of a signal": grammar.CORRECT_SIGNAL,
     "A correction of a message": grammar.CORRECT_MESSAGE,
     "A message": grammar.MESSAGE,
-    "What is promised of a multiplexer value": grammar.SELECTION,
+    "A multiplexer value": grammar.SELECTION,
     "A counter": promises.COUNTER,
     "A checksum": promises.CHECKSUM,
     "A relay": promises.RELAY,
