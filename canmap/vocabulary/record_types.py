@@ -24,7 +24,7 @@ class AxisState(IntEnum):
 
 
 class ControlMode(IntEnum):
-    """Who drives, or why the kit lets nobody but the driver."""
+    """Who drives, or why only the driver may."""
 
     MANUAL = 0
     REMOTE = 1
@@ -128,7 +128,7 @@ class Battery(Record):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stop(Record):
-    """The e-stop chain, a record for each source: a button is one, the loop that all open another."""
+    """The e-stop chain, a record for each source: a button, the radio link, the stop loop."""
 
     pressed: bool | None = choice(bool, "the button is pressed")
     link_lost: bool | None = choice(bool, "the radio link to the remote button is lost")
