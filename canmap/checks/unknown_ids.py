@@ -53,7 +53,7 @@ class UnknownIdCheck(Check[Tally]):
         is_unknown = (prepared.slot < 0) & (bus >= 0)
         if chunk.kind.any():
             is_unknown &= chunk.kind == FrameKind.DATA
-        frames = np.flatnonzero(is_unknown)
+        frames = is_unknown.nonzero()[0]
         if not len(frames):
             return None
         can_id, bus, extended = chunk.can_id[frames], bus[frames], chunk.extended[frames]
