@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.base.words import times
 from canmap.findings.kinds import MISSING, RECORDING_GAP, STALE
 from canmap.mapping.reading.mistakes import listed
 from canmap.records.change import in_words, told_once
@@ -62,7 +61,7 @@ def _changed(near: Sequence[Change]) -> str:
 
 
 def _named(names: Sequence[str], joint: str = ", ") -> str:
-    more = [f"{times(len(names) - NAMED, 'more')}"] if len(names) > NAMED else []
+    more = [f"{len(names) - NAMED} more"] if len(names) > NAMED else []
     return joint.join([*names[:NAMED], *more])
 
 
