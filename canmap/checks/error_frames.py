@@ -206,8 +206,9 @@ class ErrorFrames(EpisodeCheck[None]):
         one = self._by_channel.get(channel)
         if one is not None:
             one.since += before
-            if before and one.good_ns is None:
+            if before and one.good_ns is None:  # its stretch is open still
                 one.good_ns = int(view.clock[rows[0]])
+                self._episodes.open_one(one.subject).end_ns = one.good_ns
         if not len(errors):
             return
         if one is None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 
 import canmap
@@ -113,6 +114,15 @@ def test_a_stretch_is_the_same_however_it_is_cut(spec: Spec) -> None:
 def test_more_than_250_ms_part_two_stretches(spec: Spec, apart_ms: float, counts: list[int]) -> None:
     _, findings = found(spec, [(301, *UNSEEN), (301 + apart_ms, *UNSEEN)])
     assert [f.count for f in findings] == counts
+
+
+def test_the_end_of_a_stretch_is_told_by_the_chunk_that_begins_the_next(spec: Spec) -> None:
+    """Cut behind the error frame at 301 ms; the next chunk has the good frame at 310 ms and a stretch."""
+    whole = with_errors([(301, *STUFF), (701, *FORM)])
+    place = int(np.flatnonzero(whole.kind == FrameKind.ERROR)[0]) + 1
+    for pieces in ([whole], whole.split([place])):
+        result, _ = inspected(pieces, spec)
+        assert [span_ms(result, f) for f in of_kind(result, "bus_error")] == [(301, 310), (701, 710)]
 
 
 def test_a_bus_on_which_nothing_else_comes_is_disturbed_all_the_time(spec: Spec) -> None:
