@@ -23,11 +23,17 @@ _NUMBER = re.compile(
 _HEXADECIMAL = re.compile(r"\b(?=\w*[A-F])(?=\w*\d)(?:[0-9A-F]{2,3}|[0-9A-F]{8})\b")
 
 _SELECTED = r"with \S+ \d+"  # a message with one value of its multiplexer
+_PLACING = (
+    r"\w+ of (?:the|its) \d+",
+    r"\d+ other identifiers?",
+    r"\d+ of its identifiers did with \d+ bits instead of \d+",
+    r"So \d+ messages? never came",
+)
 # The phrases whose numbers are in no field yet, by kind of finding. A field for one takes its phrase away.
 LACKING = {
-    "missing": (_SELECTED,),  # the value of a multiplexer is a text
+    "missing": (_SELECTED, *_PLACING),  # the value of a multiplexer is a text
     "stale": (_SELECTED,),
-    "rate": (_SELECTED,),
+    "rate": (_SELECTED, r"\S+ times (?:their promised|as often)"),
     "not_a_number": (r"raw (?:code|value) \w+",),
     "spec": (r".+",),  # numbers in `detail`, which is a text
     "bad_line": (r"cannot be read: .*",),  # the words of `Unread`
