@@ -18,8 +18,8 @@ from canmap.checks.unknown_ids import identifier
 from canmap.cli.tables import print_rows
 from canmap.findings.finding import Severity
 from canmap.findings.kinds import SPEC, UNKNOWN_ID
-from canmap.results.inspection import ValueSummary, last_value
-from canmap.vocabulary.record_types import field_types
+from canmap.results.inspection import ValueSummary
+from canmap.results.shown import in_si
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
     from canmap.findings.finding import Finding, Kind
     from canmap.results.inspection import Inspection, MessageSummary
+    from canmap.results.shown import Shown
     from canmap.summaries.fields import RecordSummary
 
 STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "dim"}
@@ -73,12 +74,12 @@ def print_table(out: Console, table: Table | Text) -> None:
         out.print(Text(line.rstrip()), soft_wrap=True)
 
 
-def show(result: Inspection, out: Console | None = None) -> None:
-    """Print an inspection."""
+def show(result: Inspection, out: Console | None = None, *, si: bool = False) -> None:
+    """Print an inspection, its values in the units of the manual or in SI."""
     out = out or console()
     _show_capture(result, out)
     _show_messages(result, out)
-    _show_records(result, out)
+    _show_records(result, out, si=si)
     _show_findings(result, out)
     counts = [
         times(sum(f.severity is severity for f in result.findings), severity.value) for severity in Severity
@@ -177,37 +178,30 @@ def _ms(duration_ns: float | None) -> str:
     return "" if duration_ns is None else number(round(duration_ns / 1e6, 3))
 
 
-def _show_records(result: Inspection, out: Console) -> None:
+def _show_records(result: Inspection, out: Console, *, si: bool) -> None:
     if not result.record_summaries:
         return
+    shown = in_si(result.shown) if si else result.shown
     rows = [
         row
         for name, summary in result.record_summaries.items()
-        for row in _record_rows(name, summary, result.record_types[name])
+        for row in _record_rows(name, summary, shown[name])
     ]
     out.print()
-    _show_table(out, "Records, in SI units", ("record", "unit"), rows)
+    units = "SI units" if si else "the manual's units"
+    _show_table(out, f"Records, in {units}", ("record", "unit"), rows)
 
 
-def _record_rows(name: str, summary: RecordSummary, record_type: type) -> Iterable[dict[str, str]]:
+def _record_rows(name: str, summary: RecordSummary, shown: Mapping[str, Shown]) -> Iterable[dict[str, str]]:
     titles = ("record", "unit", "min", "max", "mean", "last", "valid")
-    types = field_types(record_type)
     if not summary.count:
         yield dict.fromkeys(titles, "") | {"record": name, "valid": "none came"}
         return
     for field, span in summary.fields.items():
-        numbers = (span.low, span.high, span.mean) if types[field].kind is float else (None, None, None)
-        cells = [f"{name}.{field}", types[field].unit, *map(_value, numbers)]
-        cells += [_value(last_value(types[field], span)), _share(span.valid, summary.count)]
-        yield dict(zip(titles, cells, strict=True))
-
-
-def _value(value: float | str | None) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return value if isinstance(value, str) else number(value)
+        how = shown[field]
+        numbers = (span.low, span.high, span.mean if how.type.kind is float else None, span.last)
+        cells = [f"{name}.{field}", how.heading, *("" if one is None else how.text(one) for one in numbers)]
+        yield dict(zip(titles, [*cells, _share(span.valid, summary.count)], strict=True))
 
 
 def _share(part: int, whole: int) -> str:

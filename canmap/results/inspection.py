@@ -13,6 +13,7 @@ from canmap.checks.channels import ChannelCheck
 from canmap.checks.unknown_ids import UnknownIdCheck, identifier
 from canmap.findings.finding import Severity
 from canmap.records.columns import Records
+from canmap.results.shown import shown_fields
 from canmap.summaries.counts import FrameCount
 from canmap.summaries.fields import RecordSummaries
 from canmap.summaries.periods import PeriodSummary
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from canmap.findings.finding import Finding
     from canmap.mapping.model import MessageRule
     from canmap.records.columns import RecordChunk
+    from canmap.results.shown import Shown
     from canmap.summaries.fields import FieldSummary, RecordSummary
     from canmap.summaries.periods import Period
     from canmap.vocabulary.record_types import FieldType
@@ -131,6 +133,7 @@ class Inspection:
         unknown_ids: (channel, identifier, extended, frames) of what no description knows.
         record_summaries: Count and span of each record, by name.
         record_types: Class of each record's rows, by name.
+        shown: How each field of each record is shown to people; what a program gets is SI.
         findings: By start.
         records: The records that were asked to be kept, by name.
     """
@@ -141,6 +144,7 @@ class Inspection:
     unknown_ids: tuple[tuple[str, int, bool, int], ...]
     record_summaries: Mapping[str, RecordSummary]
     record_types: Mapping[str, type]
+    shown: Mapping[str, Mapping[str, Shown]]
     findings: tuple[Finding, ...]
     records: Mapping[str, Records]
 
@@ -244,6 +248,7 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
         unknown_ids=tuple(engine.check(UnknownIdCheck).counts),
         record_summaries=engine.result(RecordSummaries),
         record_types=types,
+        shown=shown_fields(engine.spec),
         findings=tuple(engine.findings()),
         records={
             name: Records(name, types[name], [engine.empty_records(name), *chunks], session.zero_ns)
