@@ -34,11 +34,14 @@ def asked(spec: Spec, chunks: Iterable[FrameChunk], ask: Callable[[Newest, Decod
 
 
 def uncut(spec: Spec, rows: list[tuple], ask: Callable[[Newest, DecodePlan], list[T]]) -> list[T]:
-    """What a stream answers in one chunk, which is the same frame by frame with empty chunks between."""
+    """What a stream answers in one chunk: the same as cut once anywhere, and with empty chunks in between."""
     whole = frames(rows, ("can0", "can1"))
-    pieces = whole.split([place for place in range(len(whole) + 1) for _ in range(2)])
-    at_once, by_frame = ([*chain(*asked(spec, chunks, ask))] for chunks in ([whole], pieces))
-    assert at_once == by_frame
+    everywhere = [place for place in range(len(whole) + 1) for _ in range(2)]
+    cuttings = [everywhere, *([place] for place in range(1, len(whole)))]
+    at_once = [*chain(*asked(spec, [whole], ask))]
+    assert [[*chain(*asked(spec, whole.split(places), ask))] for places in cuttings] == [at_once] * len(
+        cuttings
+    )
     return at_once
 
 

@@ -210,7 +210,9 @@ class _Cluster:
                 continue
             its = self._copies(part)
             if its:
-                text = f"{part.text} What is passed on of it fell silent too: {_named(_messages(its))}."
+                text = (
+                    f"{part.text} {_named(_messages(its))}, which a gateway makes of it, fell silent with it."
+                )
                 part = replace(part, text=text, parts=(part, *its))  # noqa: PLW2901
             found.append(part)
         return found

@@ -153,7 +153,11 @@ def test_specs_that_are_none(folder: Path, command: Command, spec: str, sentence
 
 
 DESCRIPTIONS = {
-    "syntax": ("BO_ 273 PedalState: 4", "BO_ 273 PedalState 4", "broken.dbc:38:20: "),
+    "syntax": (
+        "Angle : 0|16",
+        "Angle 0|16",
+        "`SteerFeedback.Angle` is not read (broken.dbc:10: signal Angle of message SteerFeedback cannot be ",
+    ),
     "overlap": (
         "Angle : 0|16",
         "Angle : 1|16",

@@ -109,7 +109,7 @@ def test_one_record_every_so_often(command: Command) -> None:
     assert set(names) == {"steering", "battery", "begins", "over", "found"}
     assert names.count("steering") == 6  # at 0, 2, 4, 6, 8 and 10 s
     assert names.count("battery") == 6
-    assert re.search(r"steering  wheel_angle \S+ rad  wheel_rate \S+ rad/s", done.stdout)
+    assert re.search(r"steering  wheel_angle \S+ deg  wheel_rate \S+ deg/s", done.stdout)
 
 
 def told(text: str) -> list[tuple[float, str, str]]:

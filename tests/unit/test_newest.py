@@ -140,7 +140,7 @@ def test_the_frames_of_several_columns_and_the_moment_after_the_last(spec: Spec)
     rows = [stamp(0, 1), other(10, 20), page(20, 1, 7), stamp(30, 2), page(40, 0, 50)]
 
     def ask(newest: Newest, plan: DecodePlan) -> tuple:
-        columns = [column(plan, name) for name in ("Stamp.Speed", "Page.Left")]
+        columns = [column(plan, name) for name in ("Page.Left", "Stamp.Speed", "Stamp.Homed")]
         came = newest.of_columns(columns)
         after = Moments(np.array([len(rows)]), np.array([START_NS + 50 * MS]))
         held = [as_told(newest.at(one, after, own_counts=False)) for one in columns]
@@ -148,7 +148,7 @@ def test_the_frames_of_several_columns_and_the_moment_after_the_last(spec: Spec)
 
     ((places, clock, held, nothing),) = asked(spec, [frames(rows)], ask)
     assert (places, clock) == ([0, 3, 4], [0.0, 30.0, 40.0])  # page 1 carries no Left
-    assert held == [[(2, 30.0)], [(50, 40.0)]]
+    assert held == [[(50, 40.0)], [(2, 30.0)], [(0, 30.0)]]
     assert len(nothing.rows) == len(nothing.clock) == 0
 
 
