@@ -4,7 +4,7 @@ import os
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, settings
+from hypothesis import HealthCheck, Phase, settings
 
 settings.register_profile(
     "fast",
@@ -14,6 +14,10 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )
 settings.register_profile("deep", parent=settings.get_profile("fast"), max_examples=2000, derandomize=False)
+# Where only the verdict counts: without looking for the smallest example that fails, which takes long.
+settings.register_profile(
+    "verdict", parent=settings.get_profile("fast"), phases=[Phase.explicit, Phase.generate]
+)
 settings.load_profile("deep" if os.environ.get("CANMAP_DEEP") else "fast")
 
 

@@ -9,6 +9,7 @@ cutting of the same frames into chunks gives the same records, findings and summ
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import chain
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from canmap.base.errors import UsageError
@@ -25,7 +26,7 @@ from canmap.records.build import RecordBuilder
 from canmap.records.plain import PlainFields
 from canmap.signals.plan import DecodePlan
 from canmap.signals.repeats import BitRates, LastFrames
-from canmap.stream.consumer import Feed
+from canmap.stream.consumer import feeds
 from canmap.stream.sink import Step
 from canmap.stream.view import View
 from canmap.summaries.counts import FrameCount
@@ -92,7 +93,7 @@ class Engine:
             RecordSummaries({builder.rule.name: builder.empty.columns for builder in self._builders}),
             *consumers,
         )
-        self._feeds = tuple(Feed(consumer) for consumer in self._consumers)
+        self._feeds = feeds(self._consumers)
 
     @property
     def frames(self) -> int:
@@ -133,7 +134,7 @@ class Engine:
         records = self._build(prepared)
         self._newest.carry()
         view = View(prepared, clock, arrivals, self.timeline, self.session, before_ns, records)
-        for feed in self._feeds:
+        for feed in chain.from_iterable(self._feeds):
             feed.fold(view)
         events = [
             event
@@ -155,9 +156,10 @@ class Engine:
         Raises:
             KeyError: The engine feeds none of that class.
         """
-        for feed, consumer in zip(self._feeds, self._consumers, strict=True):
+        for own, consumer in zip(self._feeds, self._consumers, strict=True):
             if isinstance(consumer, kind):
-                feed.settle()
+                for feed in own:
+                    feed.settle()
                 return consumer.result()
         raise KeyError(kind.__name__)
 

@@ -1,4 +1,8 @@
-"""A source read ahead: its pieces parsed and prepared on a pool of threads, handed on in order."""
+"""A source through the first half of the engine: its chunks prepared, in order.
+
+A file is read ahead, its pieces parsed and prepared on a pool of threads. A live source is not: each piece is
+prepared as soon as it is there, by whoever asks for it.
+"""
 
 from __future__ import annotations
 
@@ -30,7 +34,7 @@ AHEAD = 6  # pieces in flight
 
 
 class Intake:
-    """Reads a source ahead on a pool of threads, from the moment it is made.
+    """Reads a source, ahead on a pool of threads from the moment it is made, unless it is live.
 
     Parsing can so begin before the spec is loaded.
 
@@ -51,7 +55,9 @@ class Intake:
         self.reached: Reached = (0, None)
         self._read: deque[Reached] = deque()  # of each piece that is parsed or waits for it
         self._pieces = self._noted()
-        self._parsing = deque(self._pool.submit(piece) for piece in islice(self._pieces, AHEAD))
+        self._parsing = deque(
+            self._pool.submit(piece) for piece in islice(self._pieces, 0 if source.live else AHEAD)
+        )
 
     def _noted(self) -> Iterator[Piece]:
         """Yield the pieces, and note what was read for each."""
@@ -61,10 +67,13 @@ class Intake:
 
     def chunks(self) -> Iterator[FrameChunk]:
         """Yield the chunks in order."""
-        return self.window.cut(self._results(self._parsing, lambda piece: piece()))
+        parsed = self._as_they_come() if self.source.live else self._results(self._parsing, _parse)
+        return self.window.cut(parsed)
 
     def prepared(self, engine: Engine) -> Iterator[Prepared]:
         """Yield the chunks in order, prepared by `engine`."""
+        if self.source.live:
+            return map(engine.prepare, self.chunks())
         if not self.window.is_whole:  # which frames are in it is known in order only
             return self._prepared_in_order(engine)
         parsed, self._parsing = self._parsing, deque()
@@ -80,6 +89,11 @@ class Intake:
         while waiting:
             yield waiting.popleft().result()
 
+    def _as_they_come(self) -> Iterator[FrameChunk]:
+        for piece in self._pieces:
+            self.reached = self._read.popleft()
+            yield piece()
+
     def _results(self, waiting: deque[Future[T]], task: Callable[[Piece], T]) -> Iterator[T]:
         """Yield the results of what waits, and of `task` done with every piece that is still to come."""
         while waiting:
@@ -92,6 +106,10 @@ class Intake:
         """Stop reading."""
         self._pool.shutdown(wait=True, cancel_futures=True)
         self.source.close()
+
+
+def _parse(piece: Piece) -> FrameChunk:
+    return piece()
 
 
 def _prepare_parsed(engine: Engine, parsed: Future[FrameChunk]) -> Prepared:

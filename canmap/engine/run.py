@@ -1,7 +1,7 @@
 """The only loop of the package: a source's pieces through the engine, step by step to whoever asks.
 
-Reading a file prepares chunks on a pool of threads while they are folded in order; a paced replay prepares
-and folds piece by piece. Nothing else knows which it is.
+Reading a file prepares chunks on a pool of threads while they are folded in order; a live source and a paced
+replay are prepared and folded piece by piece. Nothing else knows which it is.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ def steps_of(
     Without any frame there is no end to judge: whoever needs one asks `require_frames`.
 
     Args:
-        intake: The source, read ahead.
+        intake: The source.
         engine: A fresh engine.
         pace: Hands the frames on as they were recorded; without it they come as fast as they can be read.
         stop: Ends it before its time; what came until then is judged as if it were all.

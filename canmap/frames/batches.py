@@ -129,6 +129,8 @@ class BatchedCapture:
         progress: Tells how much of the file has been read.
     """
 
+    live = False
+
     def __init__(
         self,
         read: Callable[[str, BufferedIOBase], Iterable[FrameChunk]],

@@ -40,6 +40,8 @@ ZERO_BASED_BELOW_NS = 100_000_000 * 1_000_000_000  # 1e8 s; as an absolute stamp
 class MergedCaptures:
     """Several captures as one `FrameSource`."""
 
+    live = False
+
     def __init__(self, sources: Sequence[FrameSource]) -> None:
         self.captures = tuple(name for source in sources for name in source.captures)
         self._sources = sources

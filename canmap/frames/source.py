@@ -28,6 +28,11 @@ class FrameSource(Protocol):
     """Where frames come from."""
 
     @property
+    def live(self) -> bool:
+        """Whether frames come as they happen: then a piece is asked for only when the one before is done."""
+        ...
+
+    @property
     def captures(self) -> tuple[str, ...]:
         """Names of the captures, as the user gave them."""
         ...
@@ -48,11 +53,16 @@ class FrameSource(Protocol):
         ...
 
 
-class _End:
+class ItemsEnd:
     """Stands behind the last item, with what ended the items if that was a failure."""
 
     def __init__(self, error: BaseException | None) -> None:
-        self.error = error
+        self._error = error
+
+    def tell(self) -> None:
+        """Raise the failure, if it was one."""
+        if self._error is not None:
+            raise self._error
 
 
 class ReadAhead(Generic[Item]):
@@ -71,7 +81,7 @@ class ReadAhead(Generic[Item]):
         self.reached: Reached = (0, None)
         self._items = items
         self._progress = progress
-        self._queue: queue.Queue[tuple[Item, Reached] | _End] = queue.Queue(depth)
+        self._queue: queue.Queue[tuple[Item, Reached] | ItemsEnd] = queue.Queue(depth)
         self._stopped = threading.Event()
         # A daemon, because it may be waiting for input that never comes when the program ends.
         start_daemon(self._run, "read ahead")
@@ -87,15 +97,14 @@ class ReadAhead(Generic[Item]):
             error = failure
         finally:
             self._items.close()
-        self._queue.put(_End(error))
+        self._queue.put(ItemsEnd(error))
 
     def __iter__(self) -> Iterator[Item]:
         while not self._stopped.is_set():
             item = self._queue.get()
-            if isinstance(item, _End):
+            if isinstance(item, ItemsEnd):
                 self._stopped.set()
-                if item.error is not None:
-                    raise item.error
+                item.tell()
                 return
             given, self.reached = item
             yield given

@@ -127,13 +127,15 @@ class RecordBuilder:
         rows, stamped = stamps.rows, stamps.clock
         if not len(rows):
             return None
-        careful = [field for field in self._fields if field.rule.type.name not in plain]
-        held = {
-            column: newest.at(column, stamps)
-            for column in {column for field in careful for column in field.columns}
-        }
-        shared = Shared.of(len(rows))
-        made = {field.rule.type.name: _field_column(field, held, stamped, shared) for field in careful}
+        made: dict[str, FieldColumn] = {}
+        if len(plain) < len(self._fields):
+            careful = [field for field in self._fields if field.rule.type.name not in plain]
+            held = {
+                column: newest.at(column, stamps)
+                for column in {column for field in careful for column in field.columns}
+            }
+            shared = Shared.of(len(rows))
+            made = {field.rule.type.name: _field_column(field, held, stamped, shared) for field in careful}
         columns = {name: made.get(name) or plain[name] for name in self._names}
         if self._motion is not None:
             columns = self._motion.derive(stamped, columns)

@@ -8,7 +8,7 @@ cutting of the stream changes a bit.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from canmap.mapping.model import Geometry
 
+Number = TypeVar("Number", np.int64, np.float64)
 FIELDS = ("speed", "yaw_rate", "curvature", "x", "y", "heading")
 
 
@@ -54,13 +55,13 @@ class MotionBuilder:
         with np.errstate(invalid="ignore", over="ignore"):
             curvature = np.tan(road_angle) / self._wheelbase
             yaw_rate = speed.values * curvature
-        turns = steering.valid & np.isfinite(curvature)
-        valid = speed.valid & turns & np.isfinite(yaw_rate)
+            turns = steering.valid & np.isfinite(curvature)
+            valid = speed.valid & turns & np.isfinite(yaw_rate)
+            pose, known = self._reckon(
+                clock, np.where(valid, speed.values, 0.0), np.where(valid, yaw_rate, 0.0), valid
+            )
         age_ns = np.where(
             (speed.age_ns < 0) | (steering.age_ns < 0), -1, np.maximum(speed.age_ns, steering.age_ns)
-        )
-        pose, known = self._reckon(
-            clock, np.where(valid, speed.values, 0.0), np.where(valid, yaw_rate, 0.0), valid
         )
         nothing = np.zeros(len(clock), np.bool_)
 
@@ -95,29 +96,41 @@ class MotionBuilder:
                 np.concatenate((np.zeros((3, first)), pose), axis=1),
                 np.concatenate((np.zeros(first, np.bool_), known)),
             )
-        with np.errstate(invalid="ignore", over="ignore"):
-            return self._steps(np.diff(clock, prepend=self._clock_ns), clock, speed, yaw_rate, valid)
+        return self._steps(self._clock_ns, clock, speed, yaw_rate, valid)
 
     def _steps(
         self,
-        step_ns: NDArray[np.int64],
+        before_ns: int,
         clock: NDArray[np.int64],
         speed: NDArray[np.float64],
         yaw_rate: NDArray[np.float64],
         valid: NDArray[np.bool_],
     ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        step_ns = clock - _one_before(before_ns, clock)
         step_s = step_ns / 1e9
-        mean_speed = (speed + np.concatenate(([self._speed], speed[:-1]))) / 2
-        mean_rate = (yaw_rate + np.concatenate(([self._yaw_rate], yaw_rate[:-1]))) / 2
-        heading = np.add.accumulate(np.concatenate(([self._pose[2]], mean_rate * step_s)))
+        mean_speed = (speed + _one_before(self._speed, speed)) / 2
+        mean_rate = (yaw_rate + _one_before(self._yaw_rate, yaw_rate)) / 2
+        path = np.empty((3, len(clock) + 1))
+        path[:, 0] = self._pose
+        x, y, heading = path
+        heading[1:] = mean_rate * step_s
+        np.add.accumulate(heading, out=heading)
         middle = (heading[1:] + heading[:-1]) / 2
-        x, y = (
-            np.add.accumulate(np.concatenate(([self._pose[axis]], mean_speed * turn(middle) * step_s)))
-            for axis, turn in ((0, np.cos), (1, np.sin))
-        )
-        pose = np.stack((x[1:], y[1:], heading[1:]))
+        x[1:] = mean_speed * np.cos(middle) * step_s
+        y[1:] = mean_speed * np.sin(middle) * step_s
+        np.add.accumulate(x, out=x)
+        np.add.accumulate(y, out=y)
+        pose = path[:, 1:]
         valid = valid & np.isfinite(pose).all(axis=0)
         known = np.logical_and.accumulate(valid & (step_ns <= self._longest_step_ns)) & (not self._lost)
         self._clock_ns, self._pose = int(clock[-1]), pose[:, -1]
         self._speed, self._yaw_rate, self._lost = float(speed[-1]), float(yaw_rate[-1]), not bool(known[-1])
         return pose, known
+
+
+def _one_before(first: float, values: NDArray[Number]) -> NDArray[Number]:
+    """Return what stands before each of some values: `first` before the first."""
+    before = np.empty_like(values)
+    before[0] = first
+    before[1:] = values[:-1]
+    return before

@@ -18,7 +18,7 @@ from canmap.signals.values import Choice, Quantity
 from canmap.timing.newest import Together
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
@@ -48,20 +48,43 @@ class _Gathered:
     """The newest samples of some fields at their records, one field after the other.
 
     Attributes:
-        fields: intp[k], the fields that have records in the chunk.
-        start: intp[k], where the records of each begin.
-        count: intp[k], how many they are.
+        fields: intp[k], the fields that have records in the chunk, ascending.
+        bounds: intp[k + 1], where the records of each begin, and the end.
+        of: intp[n], the field of each value.
         raw: int64[n], raw values.
-        valid: bool[n]; None where all are.
-        age_ns: int64[n], -1 where none ever came; None where no sample has an age.
+        valid: bool[n].
+        age_ns: int64[n], -1 where none ever came.
     """
 
     fields: NDArray[np.intp]
-    start: NDArray[np.intp]
-    count: NDArray[np.intp]
+    bounds: NDArray[np.intp]
+    of: NDArray[np.intp]
     raw: NDArray[np.int64]
-    valid: NDArray[np.bool_] | None
-    age_ns: NDArray[np.int64] | None
+    valid: NDArray[np.bool_]
+    age_ns: NDArray[np.int64]
+
+    def split(self, field: int) -> tuple[_Gathered, _Gathered]:
+        """Return the fields before one, and it with all behind it."""
+        count = int(self.fields.searchsorted(field))
+        middle = self.bounds[count]
+        return (
+            _Gathered(
+                self.fields[:count],
+                self.bounds[: count + 1],
+                self.of[:middle],
+                self.raw[:middle],
+                self.valid[:middle],
+                self.age_ns[:middle],
+            ),
+            _Gathered(
+                self.fields[count:],
+                self.bounds[count:] - middle,
+                self.of[middle:],
+                self.raw[middle:],
+                self.valid[middle:],
+                self.age_ns[middle:],
+            ),
+        )
 
 
 class _Sources:
@@ -85,14 +108,14 @@ class _Sources:
             newest: The newest samples at the chunk.
             records: intp[records], how many records of each kind the chunk has.
         """
-        fields = np.flatnonzero(records[self._record])
+        fields = records[self._record].nonzero()[0]
         if not len(fields):
             return None
         held = newest.together(self._asked, fields)
-        valid, age_ns = held.present, held.age_ns
-        if valid is not None and age_ns is not None:
-            valid &= age_ns <= np.repeat(self._max_age_ns[fields], held.count)
-        return _Gathered(fields, held.start, held.count, held.raw, valid, age_ns)
+        valid = held.present
+        if held.any_age:
+            valid = valid & (held.age_ns <= self._max_age_ns[held.of])
+        return _Gathered(fields, held.bounds, held.of, held.raw, valid, held.age_ns)
 
 
 class PlainFields:
@@ -111,13 +134,14 @@ class PlainFields:
             for field in fields
             if is_plain(field)
         ]
-        self._quantities = [one for one in plain if isinstance(one[2].value, Quantity)]
-        self._choices = [one for one in plain if isinstance(one[2].value, Choice)]
-        self._of_quantities = _Sources(plan, self._quantities)
-        self._of_choices = _Sources(plan, self._choices)
-        self._lines = np.array([_line(field) for _, _, field in self._quantities], np.float64).reshape(-1, 4)
-        self._limits = np.array([_limits(field) for _, _, field in self._quantities], np.int64).reshape(-1, 2)
-        tables = [_table(field) for _, _, field in self._choices]
+        quantities = [one for one in plain if isinstance(one[2].value, Quantity)]
+        choices = [one for one in plain if isinstance(one[2].value, Choice)]
+        self._first_choice = len(quantities)
+        self._sources = _Sources(plan, quantities + choices)
+        self._names = [(number, field.rule.type.name) for number, _, field in quantities + choices]
+        self._lines = np.array([_line(field) for _, _, field in quantities], np.float64).reshape(-1, 4).T
+        self._limits = np.array([_limits(field) for _, _, field in quantities], np.int64).reshape(-1, 2).T
+        tables = [_table(field) for _, _, field in choices]
         self._meaning = np.concatenate(
             [np.zeros((0, 2), np.int64), *(one for one in tables if one is not None)]
         )
@@ -127,85 +151,61 @@ class PlainFields:
     def build(self, samples: Samples, newest: Newest) -> list[dict[str, FieldColumn]]:
         """Return the plain fields of each kind of record by name, as far as one pass is the faster way."""
         made: list[dict[str, FieldColumn]] = [{} for _ in self._slot]
-        records = np.diff(samples.slot_start)[self._slot]
+        start = samples.slot_start
+        records = (start[1:] - start[:-1])[self._slot]
         records[records > MOST_RECORDS] = 0
-        most = int(records.max(initial=0))
-        shared = np.ones(most, np.bool_), np.zeros(most, np.bool_), np.zeros(most, np.int64)
-        for number, name, column in (
-            *self._numbers(self._of_quantities.gather(newest, records), shared),
-            *self._codes(self._of_choices.gather(newest, records), shared),
-        ):
-            made[number][name] = column
+        gathered = self._sources.gather(newest, records)
+        if gathered is not None:
+            numbers, codes = gathered.split(self._first_choice)
+            if len(numbers.fields):
+                self._keep(made, numbers, *self._numbers(numbers))
+            if len(codes.fields):
+                self._keep(made, codes, *self._codes(codes))
         return made
 
-    def _numbers(self, gathered: _Gathered | None, shared: _Shared) -> Iterator[tuple[int, str, FieldColumn]]:
-        if gathered is None:
-            return
-        fields, count, raw = gathered.fields, gathered.count, gathered.raw
-        values = raw.astype(np.float64)
-        for factor, offset in ((0, 1), (2, 3)):
-            values *= np.repeat(self._lines[fields, factor], count)
-            values += np.repeat(self._lines[fields, offset], count)
-        low, high = self._limits[fields].T
-        inside = (np.minimum.reduceat(raw, gathered.start) >= low) & (
-            np.maximum.reduceat(raw, gathered.start) <= high
-        )
-        yield from _columns(self._quantities, gathered, values, inside, shared)
+    def _numbers(
+        self, gathered: _Gathered
+    ) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_]]:
+        """Values and which are valid, and the fields that have none outside their range."""
+        values = gathered.raw.astype(np.float64)
+        factor, offset, own_factor, own_offset = self._lines.take(gathered.of, axis=1)
+        values *= factor
+        values += offset
+        values *= own_factor
+        values += own_offset
+        start = gathered.bounds[:-1]
+        low, high = self._limits.take(gathered.fields, axis=1)
+        inside = np.minimum.reduceat(gathered.raw, start) >= low
+        inside &= np.maximum.reduceat(gathered.raw, start) <= high
+        return values, gathered.valid, inside
 
-    def _codes(self, gathered: _Gathered | None, shared: _Shared) -> Iterator[tuple[int, str, FieldColumn]]:
-        if gathered is None:
-            return
-        table = np.repeat(self._table[gathered.fields], gathered.count)
-        code = gathered.raw.astype(np.uint64)  # negative ones become large
-        place = table + np.minimum(code, _CODES).astype(np.int64)
-        values, valid = gathered.raw, gathered.valid
-        if len(self._meaning):
-            looked_up = self._meaning.take(place, axis=0, mode="clip")
-            values = np.where(table < 0, values, looked_up[:, 0])
-            known = (table < 0) | (looked_up[:, 1] > 0)
-            valid = known if valid is None else valid & known
-        everywhere = np.ones(len(gathered.fields), np.bool_)
-        found = _Gathered(
-            gathered.fields, gathered.start, gathered.count, gathered.raw, valid, gathered.age_ns
-        )
-        yield from _columns(self._choices, found, values, everywhere, shared)
+    def _codes(self, gathered: _Gathered) -> tuple[NDArray[np.int64], NDArray[np.bool_], None]:
+        """Values and which are valid."""
+        if not len(self._meaning):
+            return gathered.raw, gathered.valid, None
+        table = self._table[gathered.of - self._first_choice]
+        place = gathered.raw.view(np.uint64).clip(max=_CODES).view(np.int64)  # negative ones become large
+        place += table
+        meaning, known = self._meaning.take(place, axis=0, mode="clip").T
+        itself = table < 0
+        values = np.where(itself, gathered.raw, meaning)
+        return values, gathered.valid & (itself | (known > 0)), None
 
-
-_Shared = tuple["NDArray[np.bool_]", "NDArray[np.bool_]", "NDArray[np.int64]"]  # always, never, without age
-
-
-def _columns(
-    owners: Sequence[tuple[int, int, FieldPlan]],
-    gathered: _Gathered,
-    values: NDArray[np.float64] | NDArray[np.int64],
-    wanted: NDArray[np.bool_],
-    shared: _Shared,
-) -> Iterator[tuple[int, str, FieldColumn]]:
-    """Yield the record, the name and the column of each wanted field: slices of what all have in common."""
-    always, never, ageless = shared
-    valid, age_ns = gathered.valid, gathered.age_ns
-    spans = zip(
-        gathered.fields.tolist(),
-        gathered.start.tolist(),
-        gathered.count.tolist(),
-        wanted.tolist(),
-        strict=True,
-    )
-    for field, start, count, yes in spans:
-        if not yes:
-            continue
-        part = slice(start, start + count)
-        number, _, plan = owners[field]
-        yield (
-            number,
-            plan.rule.type.name,
-            FieldColumn(
-                values[part],
-                always[:count] if valid is None else valid[part],
-                ageless[:count] if age_ns is None else age_ns[part],
-                never[:count],
-            ),
-        )
+    def _keep(
+        self,
+        made: list[dict[str, FieldColumn]],
+        gathered: _Gathered,
+        values: NDArray[np.float64] | NDArray[np.int64],
+        valid: NDArray[np.bool_],
+        wanted: NDArray[np.bool_] | None,
+    ) -> None:
+        """Put the columns of the wanted fields, all by default, to their records: slices of one array."""
+        never = np.zeros(len(values), np.bool_)
+        fields, bounds = gathered.fields.tolist(), gathered.bounds.tolist()
+        for place in range(len(fields)) if wanted is None else wanted.nonzero()[0].tolist():
+            number, name = self._names[fields[place]]
+            part = slice(bounds[place], bounds[place + 1])
+            made[number][name] = FieldColumn(values[part], valid[part], gathered.age_ns[part], never[part])
 
 
 def _line(field: FieldPlan) -> tuple[float, float, float, float]:

@@ -126,12 +126,13 @@ def extract(
     rows, slot_start = sort_by_slot(slot, len(plan.slots))
     grouping = _Grouping(plan, rows, slot_start)
     short_slots = _short_slots(plan, length.take(rows), slot_start)
-    for number in np.flatnonzero(np.diff(slot_start).take(plan.switch_slot)):
-        is_short = plan.switch_slot[number] in short_slots
-        grouping.split(plan.switches[number], payload, length if is_short else None)
+    if plan.switches:
+        for number in (slot_start[1:] - slot_start[:-1]).take(plan.switch_slot).nonzero()[0]:
+            is_short = plan.switch_slot[number] in short_slots
+            grouping.split(plan.switches[number], payload, length if is_short else None)
     frames = np.concatenate([rows, *grouping.selected]) if grouping.selected else rows
     column_start = np.zeros(len(plan.columns) + 1, np.intp)
-    np.cumsum(grouping.count.take(plan.column_group), out=column_start[1:])
+    grouping.count.take(plan.column_group).cumsum(out=column_start[1:])
     samples = Samples(
         plan=plan,
         rows=rows,
@@ -163,7 +164,7 @@ class _Grouping:
         self.start = np.zeros(len(plan.groups), np.intp)
         self.count = np.zeros(len(plan.groups), np.intp)
         self.start[plan.base_group] = slot_start[:-1]
-        self.count[plan.base_group] = np.diff(slot_start)
+        self.count[plan.base_group] = slot_start[1:] - slot_start[:-1]
         self.selected: list[NDArray[np.intp]] = []
         self._end = len(rows)
 
@@ -223,9 +224,9 @@ def _read(
     reading = plan.readings[payload.shape[1]]
     raw = np.empty(column_start[-1], np.uint64)
     pool = _word_pool(payload, frames, big_endian=reading.big_endian)
-    used = np.flatnonzero(column_start[1:] > column_start[:-1])
-    bounds = np.append(column_start.take(used), column_start[-1])
-    sizes = np.diff(bounds)
+    used = (column_start[1:] > column_start[:-1]).nonzero()[0]
+    bounds = np.concatenate((column_start.take(used), column_start[-1:]))
+    sizes = bounds[1:] - bounds[:-1]
     # Where in the pool the samples of a column begin, less their place in `raw`.
     first = group_start.take(plan.column_group.take(used)) - bounds[:-1]
     for part, start, stop in _tiles(bounds):
@@ -252,6 +253,8 @@ def _tiles(bounds: NDArray[np.intp]) -> list[tuple[slice, int, int]]:
 
     `bounds` are those of the samples of each column.
     """
+    if bounds[-1] <= TILE_SAMPLES:
+        return [(slice(0, len(bounds) - 1), 0, int(bounds[-1]))] if len(bounds) > 1 else []
     steps = np.arange(TILE_SAMPLES, bounds[-1], TILE_SAMPLES)
     edges = sorted({0, *bounds.searchsorted(steps).tolist(), len(bounds) - 1})
     return [(slice(low, high), int(bounds[low]), int(bounds[high])) for low, high in pairwise(edges)]
@@ -273,11 +276,12 @@ def _word_pool(
 
 def _short_slots(plan: DecodePlan, length: NDArray[np.uint8], slot_start: NDArray[np.intp]) -> set[int]:
     """Return the slots with a frame that is too short for a signal; `length` in the order of slots."""
-    present = np.flatnonzero(slot_start[1:] > slot_start[:-1])
+    present = (slot_start[1:] > slot_start[:-1]).nonzero()[0]
     if not len(present):
         return set()
     shortest = np.minimum.reduceat(length, slot_start[present])
-    return set(present[shortest < plan.slot_bytes_needed[present]].tolist())
+    is_short = shortest < plan.slot_bytes_needed[present]
+    return set(present[is_short].tolist()) if is_short.any() else set()
 
 
 def _clear_short(samples: Samples, short_slots: set[int], length: NDArray[np.uint8]) -> NDArray[np.bool_]:
@@ -305,10 +309,10 @@ def sort_by_slot(slot: NDArray[np.integer], slots: int) -> tuple[NDArray[np.intp
     Returns:
         intp[m] frames and intp[slots + 1] bounds.
     """
-    rows = np.flatnonzero(slot >= 0)
+    rows = (slot >= 0).nonzero()[0]
     known = slot if len(rows) == len(slot) else slot.take(rows)
     bounds = np.zeros(slots + 1, np.intp)
-    np.cumsum(np.bincount(known, minlength=slots), out=bounds[1:])
+    np.bincount(known, minlength=slots).cumsum(out=bounds[1:])
     return rows.take(_stable_order(known, slots)), bounds
 
 

@@ -26,6 +26,11 @@ class FrameCount:
     remote_frames: int = 0
     patience: int = 0
 
+    @property
+    def parts(self) -> tuple[Self]:
+        """Itself."""
+        return (self,)
+
     def fold(self, views: Sequence[View]) -> None:
         """Count the frames of some chunks."""
         for view in views:

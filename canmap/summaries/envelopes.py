@@ -7,11 +7,12 @@ their extremes, and counts add up. So the bins depend on the frames alone and no
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
 from canmap.records.columns import joined_columns
+from canmap.stream.consumer import PATIENCE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -75,7 +76,7 @@ class Envelopes:
         first_width_ns: Width of a bin at first.
     """
 
-    patience = 16
+    patience = PATIENCE
 
     def __init__(
         self,
@@ -88,6 +89,11 @@ class Envelopes:
         self._now_ns = 0
         self._count = {name: np.zeros(most_bins, np.int64) for name in fields}
         self._fields = {name: {one: _Bins(most_bins) for one in names} for name, names in fields.items()}
+
+    @property
+    def parts(self) -> tuple[Self]:
+        """Itself."""
+        return (self,)
 
     def fold(self, views: Sequence[View]) -> None:
         """Take in the records of some chunks."""

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.records.columns import joined_columns
+from canmap.stream.consumer import PATIENCE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from canmap.records.columns import FieldColumn, RecordChunk
+    from canmap.records.columns import FieldColumn
     from canmap.stream.view import View
 
 
@@ -37,15 +37,19 @@ class FieldSummary:
     last: float | None = None
     total: int = 0
 
-    def fold(self, column: FieldColumn) -> None:
-        """Take in the values of a chunk."""
-        self.last = column.values[-1].item() if column.valid[-1] else None
-        valid = int(np.count_nonzero(column.valid))
+    def fold(self, columns: Sequence[FieldColumn]) -> None:
+        """Take in the next stretches of records, at least one record in all."""
+        values, is_valid = columns[0].values, columns[0].valid
+        if len(columns) > 1:
+            values = np.concatenate([column.values for column in columns])
+            is_valid = np.concatenate([column.valid for column in columns])
+        self.last = values[-1].item() if is_valid[-1] else None
+        valid = int(np.count_nonzero(is_valid))
         self.valid += valid
-        if not valid or column.values.dtype != np.float64:
+        if not valid or values.dtype != np.float64:
             return
-        values = column.values.astype(np.float64, copy=False)
-        values = values if valid == len(values) else values[column.valid]
+        values = values.astype(np.float64, copy=False)
+        values = values if valid == len(values) else values[is_valid]
         low, high = float(values.min()), float(values.max())
         self.low = low if self.low is None else min(self.low, low)
         self.high = high if self.high is None else max(self.high, high)
@@ -98,17 +102,27 @@ def _units(value: float) -> int:
 
 @dataclass(slots=True)
 class RecordSummary:
-    """How many records of one kind came, and the span of their fields."""
+    """How many records of one kind came, and the span of their fields.
 
+    Attributes:
+        name: As the spec names the record.
+        fields: The span of each field.
+        count: How many records came.
+    """
+
+    name: str
+    fields: dict[str, FieldSummary]
     count: int = 0
-    fields: dict[str, FieldSummary] = field(default_factory=dict)
+    patience: int = PATIENCE
 
-    def fold(self, chunks: Sequence[RecordChunk]) -> None:
-        """Take in the records of some chunks, at least one."""
+    def fold(self, views: Sequence[View]) -> None:
+        """Take in the records of some chunks."""
+        chunks = [view.records[self.name] for view in views if self.name in view.records]
+        if not chunks:
+            return
         self.count += sum(map(len, chunks))
-        for name, column in chunks[0].columns.items():
-            whole = column if len(chunks) == 1 else joined_columns([chunk.columns[name] for chunk in chunks])
-            self.fields[name].fold(whole)
+        for name, summary in self.fields.items():
+            summary.fold([chunk.columns[name] for chunk in chunks])
 
 
 class RecordSummaries:
@@ -118,20 +132,16 @@ class RecordSummaries:
         fields: The names of the fields of each record, by its name.
     """
 
-    patience = 16
-
     def __init__(self, fields: Mapping[str, Iterable[str]]) -> None:
         self._by_name = {
-            name: RecordSummary(fields={one: FieldSummary() for one in names})
+            name: RecordSummary(name, {one: FieldSummary() for one in names})
             for name, names in fields.items()
         }
 
-    def fold(self, views: Sequence[View]) -> None:
-        """Take in the records of some chunks."""
-        for name, summary in self._by_name.items():
-            chunks = [view.records[name] for view in views if name in view.records]
-            if chunks:
-                summary.fold(chunks)
+    @property
+    def parts(self) -> tuple[RecordSummary, ...]:
+        """The summary of each record, so that not all have their turn at once."""
+        return tuple(self._by_name.values())
 
     def result(self) -> dict[str, RecordSummary]:
         """Return the summaries by name."""

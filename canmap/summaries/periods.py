@@ -6,9 +6,11 @@ Sums are kept in integers and medians in fixed bins, so that no cutting of the s
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 
 import numpy as np
+
+from canmap.stream.consumer import PATIENCE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -63,7 +65,7 @@ class PeriodSummary:
     A stream has bins only around the gaps that came, so that memory grows only with their spread.
     """
 
-    patience = 13  # not as long as other summaries, so that they seldom have their turn together
+    patience = PATIENCE
 
     def __init__(self, streams: int) -> None:
         self._start = np.full(streams * _BLOCKS, -1, np.intp)  # where each block of bins begins, -1 for none
@@ -71,6 +73,11 @@ class PeriodSummary:
         self._sum_ns = np.zeros(0, np.int64)
         self._longest_ns = np.zeros(streams, np.int64)
         self._frames = np.zeros(streams, np.int64)
+
+    @property
+    def parts(self) -> tuple[Self]:
+        """Itself."""
+        return (self,)
 
     def fold(self, views: Sequence[View]) -> None:
         """Count the gaps of some chunks."""

@@ -81,10 +81,12 @@ class Arrivals:
 
     def per_frame(self, values: NDArray[Number]) -> NDArray[Number]:
         """Return the values [streams] of each stream, repeated for its frames: [m]."""
-        return np.repeat(values[self.streams], self.count)
+        return values[self.streams].repeat(self.count)
 
     def unmeasured(self) -> NDArray[np.intp] | None:
         """Return the frames whose gap is not between two frames of an awaited message; None where all are."""
+        if self.measured.all() and not len(self.anew):
+            return None
         first = self.start[~self.measured]
         return np.concatenate((first, self.anew)) if len(first) or len(self.anew) else None
 
@@ -194,8 +196,8 @@ class Timeline:
     def fold(self, samples: Samples, clock: NDArray[np.int64], newest: Newest) -> Arrivals:
         """Take in the described frames of a chunk and return their arrivals."""
         rows, bounds = self._rows(samples)
-        counts = np.diff(bounds)
-        streams = np.flatnonzero(counts)
+        counts = bounds[1:] - bounds[:-1]
+        streams = counts.nonzero()[0]
         start, count = bounds[streams], counts[streams]
         at = clock[rows]
         gap = np.empty_like(at)

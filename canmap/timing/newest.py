@@ -63,14 +63,26 @@ class Together:
     Args:
         plan: The decode plan.
         asked: Slot and column of each.
+
+    Attributes:
+        slot: intp[k], slot of each.
+        column: intp[k], its column.
+        pairs: The (slot, group) pairs of those that the frames of their slot do not carry themselves.
+        pair: intp[k], the pair of each, -1 for one that they do.
+        pair_slot: intp[pairs], slot of each pair.
+        pair_group: intp[pairs], its group.
     """
 
     def __init__(self, plan: DecodePlan, asked: Sequence[tuple[int, int]]) -> None:
         pairs = [(slot, plan.columns[column].group) for slot, column in asked]
+        joined = [pair for pair in dict.fromkeys(pairs) if plan.slots[pair[0]].groups.start != pair[1]]
+        number = {pair: index for index, pair in enumerate(joined)}
         self.slot = np.array([slot for slot, _ in asked], np.intp)
         self.column = np.array([column for _, column in asked], np.intp)
-        self.pairs = tuple(dict.fromkeys(pairs))
-        self.pair = np.array([self.pairs.index(pair) for pair in pairs], np.intp)
+        self.pairs = tuple(joined)
+        self.pair = np.array([number.get(pair, -1) for pair in pairs], np.intp)
+        self.pair_slot = np.array([slot for slot, _ in joined], np.intp)
+        self.pair_group = np.array([group for _, group in joined], np.intp)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,18 +90,20 @@ class HeldTogether:
     """The newest samples of several columns at their frames, one column after the other.
 
     Attributes:
-        start: intp[k], where the frames of each begin.
-        count: intp[k], how many they are.
+        bounds: intp[k + 1], where the frames of each begin, and the end.
+        of: intp[n], which of all that may be asked for each sample is of.
         raw: int64[n], raw values.
-        present: bool[n], they have come and their payloads held them; None where that holds for all.
-        age_ns: int64[n], -1 where none ever came; None where no sample has an age.
+        present: bool[n], they have come and their payloads held them.
+        age_ns: int64[n], -1 where none ever came.
+        any_age: Whether any of them is not carried by its very frame.
     """
 
-    start: NDArray[np.intp]
-    count: NDArray[np.intp]
+    bounds: NDArray[np.intp]
+    of: NDArray[np.intp]
     raw: NDArray[np.int64]
-    present: NDArray[np.bool_] | None
-    age_ns: NDArray[np.int64] | None
+    present: NDArray[np.bool_]
+    age_ns: NDArray[np.int64]
+    any_age: bool
 
 
 class Newest:
@@ -171,52 +185,57 @@ class Newest:
 
         The way for chunks of few frames: its cost hardly depends on how many columns there are.
         """
-        samples, column, pair = self._prepared.samples, asked.column[wanted], asked.pair[wanted]
-        count = np.diff(samples.slot_start)[asked.slot[wanted]]
-        start = np.cumsum(count) - count
-        joins = [self._prepared.joins[one] for one in asked.pairs]
-        place = np.arange(int(count.sum())) - np.repeat(start, count)
-        is_joined = np.array([join is not None for join in joins])[pair]
-        if not is_joined.any():
-            place += np.repeat(samples.column_start[column], count)
-            present = None if samples.valid is None else samples.valid[place]
-            return HeldTogether(start, count, samples.raw[place], present, None)
-        ages, offsets = self._ages(asked.pairs, joins)
-        joined = np.flatnonzero(np.repeat(is_joined, count))
-        newest = place[joined] + np.repeat(offsets[pair], count)[joined]
-        age_ns = np.zeros(len(place), np.int64)
-        place[joined] = np.concatenate([join for join in joins if join is not None])[newest]
-        before = place < 0
-        place += np.repeat(samples.column_start[column], count)
+        samples = self._prepared.samples
+        frames = samples.slot_start[1:] - samples.slot_start[:-1]
+        count = frames[asked.slot[wanted]]
+        bounds = np.zeros(len(wanted) + 1, np.intp)
+        count.cumsum(out=bounds[1:])
+        of = wanted.repeat(count)
+        column = asked.column[of]
+        place = np.arange(len(of))
+        place -= bounds[:-1].repeat(count)
+        age_ns = np.zeros(len(of), np.int64)
+        pair = asked.pair[of]
+        joined = (pair >= 0).nonzero()[0]
+        before = joined[:0]
+        if len(joined):
+            newest, ages, start = self._joined(asked, frames, wanted)
+            at = place[joined] + start[pair[joined]]
+            place[joined] = taken = newest[at]
+            age_ns[joined] = ages[at]
+            before = joined[taken < 0]
+        place += samples.column_start[column]
         place[before] = 0
-        raw = samples.raw[place] if len(samples.raw) else np.zeros(len(place), np.int64)
-        present = np.ones(len(place), np.bool_) if samples.valid is None else samples.valid[place]
-        age_ns[joined] = ages[newest]
-        if before.any():
-            earlier = np.repeat(column, count)[before]
+        raw = samples.raw[place] if len(samples.raw) else np.zeros(len(of), np.int64)
+        present = np.ones(len(of), np.bool_) if samples.valid is None else samples.valid[place]
+        if len(before):
+            earlier = column[before]
             raw[before], present[before] = self.raw[earlier], self.present[earlier]
             age_ns[before] = ages_ns(age_ns[before], self.clock_ns[earlier])
-        return HeldTogether(start, count, raw, present, age_ns)
+        return HeldTogether(bounds, of, raw, present, age_ns, any_age=bool(len(joined)))
 
-    def _ages(
-        self, pairs: Sequence[tuple[int, int]], joins: Sequence[NDArray[np.intp] | None]
-    ) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
-        """Age of the newest sample of each joined pair at its frames, and where each pair begins.
+    def _joined(
+        self, asked: Together, frames: NDArray[np.intp], wanted: NDArray[np.intp]
+    ) -> tuple[NDArray[np.intp], NDArray[np.int64], NDArray[np.intp]]:
+        """The newest sample of each wanted pair at its frames, its age, and where each pair begins.
 
-        Where it came before the chunk: the clock of the frame itself.
+        Where it came before the chunk: -1, and the clock of the frame itself.
         """
-        samples, clock = self._prepared.samples, self._clock
-        ages, offsets, begin = [], np.zeros(len(joins), np.intp), 0
-        for number, ((slot, group), join) in enumerate(zip(pairs, joins, strict=True)):
-            if join is None:
-                continue
-            offsets[number] = begin
-            begin += len(join)
-            stamped = clock[samples.rows[samples.slot_start[slot] : samples.slot_start[slot + 1]]]
-            first = int(join.searchsorted(0))
-            stamped[first:] -= clock[samples.frames[samples.group_start[group] + join[first:]]]
-            ages.append(stamped)
-        return np.concatenate(ages), offsets
+        samples = self._prepared.samples
+        is_wanted = np.zeros(len(asked.pairs) + 1, np.bool_)  # one more for the -1 of those without a pair
+        is_wanted[asked.pair[wanted]] = True
+        count = np.where(is_wanted[:-1], frames[asked.pair_slot], 0)
+        start = count.cumsum() - count
+        joins = [self._prepared.joins[asked.pairs[pair]] for pair in count.nonzero()[0].tolist()]
+        newest = np.concatenate([join for join in joins if join is not None])
+        pair = np.arange(len(count)).repeat(count)
+        stamped = np.arange(len(newest)) + (samples.slot_start[asked.pair_slot] - start)[pair]
+        ages = self._clock[samples.rows[stamped]]
+        came = (newest >= 0).nonzero()[0]
+        if len(came):
+            sampled = newest[came] + samples.group_start[asked.pair_group[pair[came]]]
+            ages[came] -= self._clock[samples.frames[sampled]]
+        return newest, ages, start
 
     def carry(self) -> None:
         """Keep the newest sample of every needed column of the chunk; once, when all have asked."""

@@ -7,6 +7,8 @@ their sources.
 
 from __future__ import annotations
 
+import math
+import struct
 from typing import TYPE_CHECKING
 
 import pytest
@@ -15,7 +17,7 @@ from canmap.base.errors import SpecError
 from canmap.findings.finding import Severity
 from canmap.mapping.description.description import NoData
 from canmap.mapping.groups import RESERVED, addresses, group_number
-from tests.kits import of_kind, spec_of
+from tests.kits import of_kind, serious, spec_of
 from tests.published import table
 from tests.streams import MS, START_NS, frames, inspected
 
@@ -193,6 +195,17 @@ def test_the_null_address_is_any_other_source(tmp_path: Path) -> None:
     assert finding.text.startswith("EecOther came from 2 source addresses, 01, 05, whose values are mixed")
 
 
+def test_a_group_of_one_source_is_never_taken_for_a_group_of_any(tmp_path: Path) -> None:
+    """Group 0 from source 0, and group 256 from source 0 beside group 65536: numbers that look alike."""
+    for one, other in ((0, 0), (0x100, 0x1_0000)):
+        text = EEC.format(identifier(one, 0), identifier(other))
+        can_ids = [identifier(one, 0), identifier(other, 1), identifier(other, 2)]
+        result, _ = inspected(
+            [of_frames([(can_id, "00" * 8) for can_id in can_ids])], spec_of(tmp_path, text, head=HEAD)
+        )
+        assert counts(result) == {"Eec": 1, "EecOther": 2}, one
+
+
 def test_a_source_of_the_spec(tmp_path: Path) -> None:
     text = "messages: {Eec: {source: 0x05}, EecOther: {source: 0x01}}\n"
     result, _ = inspected([of_frames(FROM)], two(tmp_path, 0, 9, text))
@@ -241,6 +254,7 @@ def test_eleven_bits_on_such_a_bus_go_by_their_identifier(tmp_path: Path) -> Non
     )
     result, _ = inspected([of_frames([*FROM, (0x101, "00" * 8)])], spec_of(tmp_path, text, head=HEAD))
     assert counts(result) == {"Eec": 3, "EecOther": 0, "Short": 1}
+    assert [len(message.addresses) for message in result.messages] == [3, 0, 0]  # Short has none to tell
 
 
 def test_a_described_range_goes_before_the_reserved_codes(tmp_path: Path) -> None:
@@ -250,3 +264,19 @@ def test_a_described_range_goes_before_the_reserved_codes(tmp_path: Path) -> Non
     full, part = spec.messages[0].message.signals
     assert full.no_data == ()
     assert part.no_data == (NoData(0xFE, 0xFE, "error"), NoData(0xFF, 0xFF, "not available"))
+
+
+def test_where_a_part_of_a_sum_has_no_value_nothing_is_said_of_its_number(tmp_path: Path) -> None:
+    """A sum of a float and of 8 bits, 0xFF of which is "not available" (SAE J1939-71, `j1939_codes`)."""
+    text = f"BO_ {identifier(61444)} Own: 8 Node\n"
+    text += ' SG_ V : 0|32@1- (1,0) [0|0] "m" Other\n SG_ W : 32|8@1+ (1,0) [0|250] "m" Other\n\n'
+    field = (
+        "record_types: {X: {fields: {y: {unit: m}}}}\n"
+        "records: {r: {type: X, stamp: Own, y: {sum: [Own.V, Own.W]}}}\n"
+    )
+    floats = f"SIG_VALTYPE_ {identifier(61444)} V : 1;\n"
+    spec = spec_of(tmp_path, text, field, head=HEAD, end=floats)
+    for part, kind in ((1, "not_a_number"), (0xFF, "not_available")):
+        data = struct.pack("<fB3x", math.inf, part)
+        result, _ = inspected([of_frames([(0x0CF00400, data.hex())])], spec)
+        assert [finding.kind for finding in serious(result)] == [kind]

@@ -62,6 +62,14 @@ def test_a_change_of_types_alone_does_not_matter(mutants: list[Mutant]) -> None:
     assert all(matters(mutant) for mutant in of_code)
 
 
+def test_what_a_data_class_refuses_does_not_matter() -> None:
+    module = next(path for path in modules_of("findings") if path.name == "episodes.py")
+    lines = (ROOT / module).read_text(encoding="utf-8").splitlines()
+    guards = [m for m in mutants_of("findings", module) if lines[m.line - 1].startswith("@dataclass(")]
+    assert guards
+    assert not any(map(matters, guards))
+
+
 def test_changes_are_made_in_a_copy_and_taken_back(tmp_path: Path, mutants: list[Mutant]) -> None:
     bench = Bench(tmp_path)
     source = (ROOT / MOTION).read_text(encoding="utf-8")

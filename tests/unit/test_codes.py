@@ -83,6 +83,19 @@ def test_a_label_that_is_no_state_of_the_field(tmp_path: Path) -> None:
     )
 
 
+STATES = ('0 "Park"', '1 "Reverse"', '2 "Neutral"', '3 "Forward"')
+
+
+@pytest.mark.parametrize("labelled", [(0,), (3,), (0, 1), (0, 2, 3), (0, 1, 3), (0, 1, 2), (0, 1, 2, 3)])
+def test_codes_without_a_label_among_few(tmp_path: Path, labelled: tuple[int, ...]) -> None:
+    """Two bits hold four codes; whichever of them have no label are found, wherever they stand."""
+    message = 'BO_ 256 Tick: 8 Node\n SG_ Gear : 8|2@1+ (1,0) [0|0] "" Other\n'
+    end = f"VAL_ 256 Gear {' '.join(STATES[code] for code in labelled)} ;\n"
+    result = gears(spec_of(tmp_path, message, RECORD + "    gear: Tick.Gear\n", end=end), [0, 1, 2, 3])
+    found = of_kind(result, "undefined_value")
+    assert sum(finding.count for finding in found) == 4 - len(labelled)
+
+
 def test_what_no_record_needs_may_be_empty(tmp_path: Path) -> None:
     spec = kit(tmp_path, RECORD + "    throttle: Tick.Pedal\n")
     assert told(serious(gears(spec, [0, 1, 2]))) == []
@@ -110,10 +123,11 @@ def test_a_span_of_codes(tmp_path: Path) -> None:
         assert [finding.kind for finding in found] == ([kind] if kind else []), code
 
 
-def test_a_code_in_the_middle_of_the_values(tmp_path: Path) -> None:
-    spec = kit(tmp_path, RECORD + "    throttle: {signal: Tick.Pedal, no_data: 100}\n")
-    assert len(serious(gears(spec, [0], pedal=100))) == 1
-    assert serious(gears(spec, [0], pedal=99)) == serious(gears(spec, [0], pedal=101)) == []
+@pytest.mark.parametrize("code", [0, 1, 100, 101])
+def test_a_code_among_the_values(tmp_path: Path, code: int) -> None:
+    spec = kit(tmp_path, RECORD + f"    throttle: {{signal: Tick.Pedal, no_data: {code}}}\n")
+    for pedal in (0, 1, 99, 100, 101, 102):
+        assert len(serious(gears(spec, [0], pedal=pedal))) == (pedal == code), pedal
 
 
 @pytest.mark.parametrize(

@@ -66,6 +66,42 @@ def test_what_is_no_number_is_found_and_masked(tmp_path: Path, field: str, numbe
     assert finding.text == f"Tick.V (r.y) was {what}."
 
 
+@pytest.mark.parametrize(
+    ("numbers", "end"),
+    [((math.inf, math.inf), " from the start."), ((math.inf, 1.0), "."), ((1.0, math.inf), ".")],
+)
+def test_from_the_start_is_said_of_no_number_only_where_none_came(
+    tmp_path: Path, numbers: tuple[float, ...], end: str
+) -> None:
+    result = ran(kit(tmp_path, FLOAT, "Tick.V", IS_DOUBLE), [struct.pack("<d", one) for one in numbers])
+    assert told(serious(result)) == [f"Tick.V (r.y) was infinite{end}"]
+
+
+FLOATS = ['V : 0|32@1- (1,0) [0|0] "m"', 'W : 32|32@1- (1,0) [-5|5] "m"']
+ARE_FLOATS = "SIG_VALTYPE_ 256 V : 1;\nSIG_VALTYPE_ 256 W : 1;\n"
+
+
+@pytest.mark.parametrize(
+    ("field", "numbers", "name"),
+    [
+        ("{sum: [Tick.V, Tick.W]}", (1.0, math.nan), "r.y"),  # it has no signal of its own
+        ("Tick.V", (1.0, math.nan), "Tick.W"),  # nobody uses it, but its range is described
+        ("Tick.W", (1.0, math.nan), "Tick.W (r.y)"),
+    ],
+)
+def test_what_is_no_number_is_called_by_its_signal_and_fields(
+    tmp_path: Path, field: str, numbers: tuple[float, float], name: str
+) -> None:
+    result = ran(kit(tmp_path, FLOATS, field, ARE_FLOATS), [bytes(8), struct.pack("<ff", *numbers), bytes(8)])
+    assert told(of_kind(result, "not_a_number")) == [f"{name} was not a number."]
+
+
+def test_what_is_no_number_in_two_fields_is_found_once(tmp_path: Path) -> None:
+    two = "Tick.V}, s: {type: X, stamp: Tick, y: Tick.V"
+    result = ran(kit(tmp_path, FLOAT, two, IS_DOUBLE), [struct.pack("<d", v) for v in (1.0, math.nan, 2.0)])
+    assert told(serious(result)) == ["Tick.V (r.y, s.y) was not a number."]
+
+
 def test_a_float_beyond_a_table_is_no_number_either(tmp_path: Path) -> None:
     spec = kit(tmp_path, FLOAT, "{signal: Tick.V, table: [[0 m, 0 m], [1 m, 2 m]]}", IS_DOUBLE)
     result = ran(spec, [struct.pack("<d", math.inf)])

@@ -108,6 +108,15 @@ def test_another_frame_between(spec: Spec) -> None:
         assert len(of_kind(inspected(pieces, spec)[0], "duplicate")) == 1
 
 
+def test_at_a_cut_the_first_frame_alone_may_repeat_the_last_one_before_it(spec: Spec) -> None:
+    # The frame at 10 ms has the identifier of the one before it and is new; the one after it is not.
+    chunk = frames([row(0), row(10, data=b"\1" + bytes(7)), row(10.1, data=b"\1" + bytes(7)), row(20)])
+    for at in range(1, len(chunk)):
+        result, _ = inspected(chunk.split([at]), spec)
+        assert [(f.count, f.line) for f in of_kind(result, "duplicate")] == [(1, 3)], at
+        assert result.messages[0].count == 3
+
+
 def test_no_bit_rate_no_judgement(tmp_path: Path) -> None:
     spec = spec_of(tmp_path, TICK, periods_ms={256: 10})
     assert of_kind(inspected([doubled(0)], spec)[0], "duplicate") == []

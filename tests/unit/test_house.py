@@ -186,9 +186,9 @@ def test_a_library_is_used_in_its_place_only(library: str) -> None:
     assert [user for user in sorted(users) if not user.startswith(tuple(ONLY_IN[library]))] == []
 
 
-def test_only_the_clock_sleeps() -> None:
+def test_only_what_is_live_or_paced_sleeps() -> None:
     users = {named(path) for path in MODULES for name in imports(path, at_run_time=True) if name == "time"}
-    assert users <= {"canmap/timing/pace.py", "canmap/cli/progress.py"}
+    assert users <= {"canmap/frames/live_frames.py", "canmap/timing/pace.py", "canmap/cli/progress.py"}
 
 
 def test_nothing_is_asserted_that_input_can_cause(trees: dict[Path, ast.Module]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import pytest
@@ -70,6 +71,7 @@ def test_long_payloads(spec: Spec) -> None:
         (64, 64, True),
         (12, 12, True),
         (7, 8, False),
+        *((before + 1, after, True) for before, after in pairwise((8, 12, 16, 20, 24, 32, 48, 64))),
     ],
 )
 def test_fd_payloads_are_padded(tmp_path: Path, described: int, came: int, right: bool) -> None:
@@ -178,7 +180,18 @@ def test_bad_lines_are_listed_to_a_limit_and_counted_in_full(spec: Spec) -> None
     assert len(found) == 21
     assert [f.line for f in found] == [*range(2, 22), None]  # in the order of the file
     assert found[-1].text == "1,005 more lines cannot be read."
+    assert not any(f.open for f in found)  # each is told once, as a whole
     assert sum(f.count for f in found) == result.capture.bad_lines == 1025
+
+
+def test_the_bad_lines_that_are_not_listed_last_from_the_first_of_them_to_the_end(spec: Spec) -> None:
+    # The first 20 stand before the frame at 10 ms, one behind it; the capture ends at 20 ms.
+    lines = (*(bad(1, 2 + i) for i in range(20)), bad(2, 30))
+    chunk = replace(frames([row(0), row(10), row(20)]), bad=lines, bad_count=21)
+    for pieces in ([chunk], chunk.split([1, 2])):
+        result, _ = inspected(pieces, spec)
+        (rest,) = [finding for finding in of_kind(result, "bad_line") if finding.line is None]
+        assert (span_ms(result, rest), rest.text) == ((10, 20), "1 more line cannot be read.")
 
 
 def test_a_capture_that_ends_too_early_is_told_beside_its_bad_lines(spec: Spec) -> None:

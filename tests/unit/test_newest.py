@@ -188,10 +188,9 @@ def test_asked_together_or_one_by_one(tmp_path: Path, step: int) -> None:
         if not len(moments.rows):
             return [], []
         held = newest.together(Together(plan, [(at, one) for one in columns]), np.arange(len(columns)))
-        assert held.count.tolist() == [len(moments.rows)] * len(columns)
-        assert held.start.tolist() == [len(moments.rows) * i for i in range(len(columns))]
-        there = np.ones(len(held.raw), np.bool_) if held.present is None else held.present
-        ages = np.zeros(len(held.raw), np.int64) if held.age_ns is None else held.age_ns
+        assert held.bounds.tolist() == [len(moments.rows) * i for i in range(len(columns) + 1)]
+        assert held.of.tolist() == [i for i in range(len(columns)) for _ in moments.rows]
+        there, ages = held.present, held.age_ns
         singly = [newest.at(one, moments) for one in columns]
         return (
             [(raw if yes else None, age) for raw, yes, age in zip(held.raw, there, ages, strict=True)],

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import math
 import struct
+from fractions import Fraction
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 
 from canmap.findings.finding import Severity
+from canmap.signals.plan import ColumnKind
+from canmap.signals.values import Quantity, Scaling, StraightLine
 from tests.kits import HEAD, of_kind, row, span_ms, spec_of, told
 from tests.streams import frames, inspected
 
@@ -95,11 +99,22 @@ def test_a_sum_is_compared_on_the_common_step_of_its_scales(
     found = judged(spec_of(tmp_path, SUM, ANGLE), [struct.pack("<hbxxxxx", coarse, fine)])[1]
     assert (found == []) == inside
     for finding in found:
-        assert (finding.place.record, finding.place.field) == ("steering", "wheel_angle")
+        place = finding.place
+        assert (place.record, place.field, place.signal) == ("steering", "wheel_angle", None)
+        assert finding.text.startswith("steering.wheel_angle was ")  # its signals alone say nothing of it
         assert abs(finding.value or 0) == pytest.approx(math.radians(540.1), rel=1e-12)
         assert abs(finding.limit or 0) == pytest.approx(3 * math.pi, rel=1e-12)
         assert "540.1 deg" in finding.text
         assert "540 deg" in finding.text
+
+
+def test_a_sum_on_its_limit_is_inside_whatever_floats_say(tmp_path: Path) -> None:
+    # 0.1 + 0.2 is 0.30000000000000004 as floats, one step above 0.3, and 0.3 exactly as fractions.
+    kit = tick('A : 0|8@1+ (0.1,0) [0|0] "V"', 'B : 8|8@1+ (0.1,0) [0|0] "V"')
+    field = "records: {battery: {type: Battery, stamp: Tick, voltage: {sum: [Tick.A, Tick.B], range: %s}}}\n"
+    for limits in ("[0 V, 0.3 V]", "[0.3 V, 1 V]"):
+        assert told(judged(spec_of(tmp_path, kit, field % limits), [little(1, 2, size=1)])[1]) == []
+    assert len(judged(spec_of(tmp_path, kit, field % "[0 V, 0.3 V]"), [little(2, 2, size=1)])[1]) == 1
 
 
 def test_the_range_of_the_spec_goes_before_that_of_the_description(tmp_path: Path) -> None:
@@ -147,6 +162,38 @@ def test_a_table_is_judged_by_what_comes_out(tmp_path: Path) -> None:
     assert finding.value == pytest.approx(60)
 
 
+@pytest.mark.parametrize(
+    ("raw", "exact"),
+    # -10 to 0 rises by 1/100 a count, 0 to 10 by 5/100; beyond its ends these hold.
+    [(-11, "0.1"), (-10, "0.1"), (-5, "0.15"), (0, "0.2"), (4, "0.4"), (10, "0.7"), (11, "0.7")],
+)
+def test_a_table_is_worked_out_exactly_at_and_beyond_its_points(raw: int, exact: str) -> None:
+    points = tuple((Fraction(at), Fraction(to)) for at, to in ((-10, "0.1"), (0, "0.2"), (10, "0.7")))
+    same = StraightLine.of(Fraction(1), Fraction(0))
+    part = Scaling(ColumnKind.INTEGER, bits=16, signed=True, line=same)
+    quantity = Quantity((0,), (part,), same, points, np.array(points, np.float64).T, 2.0**16)
+    assert quantity.exact([raw]) == Fraction(exact)
+    assert quantity.values([np.array([raw])])[0] == pytest.approx([float(exact)])
+
+
+def test_values_at_and_beyond_the_ends_of_a_table_are_inside_a_range_that_ends_there(tmp_path: Path) -> None:
+    table = "table: [[-10 V, 0.1 V], [0 V, 0.2 V], [10 V, 0.7 V]], range: [0.1 V, 0.7 V]"
+    spec = spec_of(tmp_path, tick('V : 0|16@1- (1,0) [0|0] "V"'), VOLTS.format(table))
+    assert told(judged(spec, [little(v) for v in (-11, -10, 0, 10, 11)])[1]) == []
+
+
+@pytest.mark.parametrize(("top", "limit"), [("1", "0.32"), ("10000", "3200")])
+def test_the_rounding_of_a_large_number_counts_behind_a_table_too(
+    tmp_path: Path, top: str, limit: str
+) -> None:
+    # 4000000032 * 0.1 is 400000003.20000005 as a float, 5e-8 above it; times the slope of 1/10 or 1000 that
+    # is far more than the last digit of what comes out.
+    table = f"table: [[400000000 V, 0 V], [400000010 V, {top} V]], range: [0 V, {limit} V]"
+    spec = spec_of(tmp_path, tick('V : 0|32@1+ (0.1,0) [0|0] "V"'), VOLTS.format(table))
+    assert told(judged(spec, [little(4_000_000_032, size=4)])[1]) == []
+    assert len(judged(spec, [little(4_000_000_033, size=4)])[1]) == 1
+
+
 def test_floats_are_compared_as_numbers(tmp_path: Path) -> None:
     spec = spec_of(tmp_path, tick('V : 0|32@1- (1,0) [-1.5|1.5] "V"'), end="SIG_VALTYPE_ 256 V : 1;\n")
     values = [1.5, -1.5, 1.5000001, math.nan, 0.0]
@@ -161,6 +208,18 @@ def test_unsigned_integers_of_64_bits(tmp_path: Path) -> None:
     _, (finding,) = judged(spec, [little(1000, size=8), little(1 << 63, size=8)])
     assert finding.value == pytest.approx(2.0**63)
     assert (finding.count, finding.start_ns < finding.end_ns or finding.open) == (1, True)
+
+
+def test_a_range_of_unsigned_integers_beyond_what_63_bits_hold(tmp_path: Path) -> None:
+    spec = spec_of(tmp_path, tick(f'V : 0|64@1+ (1,0) [5|{(1 << 64) - 2}] "V"'))
+    for number, inside in (
+        (4, False),
+        (5, True),
+        (1 << 63, True),
+        ((1 << 64) - 2, True),
+        ((1 << 64) - 1, False),
+    ):
+        assert (judged(spec, [little(number, size=8)])[1] == []) == inside, number
 
 
 def test_what_the_payload_does_not_hold_is_not_judged(tmp_path: Path) -> None:

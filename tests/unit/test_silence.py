@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from canmap.findings.episodes import Opened
 from canmap.findings.finding import Severity
 from tests.kits import TICK, TOCK, of_kind, row, serious, span_ms, spec_of, told
-from tests.streams import frames, inspected
+from tests.streams import MS, START_NS, frames, inspected
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -44,6 +45,17 @@ def test_a_gap_over_the_limit_is(spec: Spec) -> None:
     assert (finding.value, finding.limit, finding.count) == (pytest.approx(0.101), pytest.approx(0.1), 1)
     assert finding.text == "Tick was silent for 101 ms; it is stale after 100 ms."
     assert not finding.open
+
+
+@pytest.mark.parametrize("times_ms", [[*range(0, 501, 10), *range(761, 1001, 10)], range(0, 501, 10)])
+def test_a_silence_is_known_as_soon_as_it_is_too_long(spec: Spec, times_ms: Iterable[int]) -> None:
+    """Stale after 100 ms, so at 600 ms, whether its end is already read or not, or never comes."""
+    rows = [row(t) for t in times_ms] + [row(t, 0x200) for t in range(0, 1001, 10)]
+    chunk = frames(sorted(rows))
+    for pieces in ([chunk], chunk.split(range(1, len(chunk)))):
+        _, events = inspected(pieces, spec)
+        (opened,) = [event for event in events if isinstance(event, Opened)]
+        assert (opened.finding.kind, opened.known_ns) == ("stale", START_NS + 600 * MS)
 
 
 def test_the_longer_of_three_periods_and_100_ms(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ import pytest
 import canmap
 from canmap.engine.engine import Engine
 from canmap.records.columns import FieldColumn
-from canmap.stream.consumer import ENOUGH_FRAMES, Feed
+from canmap.stream.consumer import ENOUGH_FRAMES, PATIENCE, Feed, feeds
 from canmap.summaries.counts import FrameCount
 from canmap.summaries.fields import FieldSummary, RecordSummaries
 from canmap.summaries.periods import PeriodSummary
@@ -42,7 +42,7 @@ def summed(*parts: list[float | None]) -> FieldSummary:
     for part in parts:
         values = np.array([np.nan if value is None else value for value in part])
         nothing = np.zeros(len(values), bool)
-        summary.fold(FieldColumn(values, ~np.isnan(values), np.zeros(len(values), np.int64), nothing))
+        summary.fold([FieldColumn(values, ~np.isnan(values), np.zeros(len(values), np.int64), nothing)])
     return summary
 
 
@@ -178,11 +178,42 @@ def test_a_feed_waits_for_few_chunks_and_few_frames() -> None:
         def fold(self, views: list[SimpleNamespace]) -> None:
             given.append(len(views))
 
+    feed = Feed(Patient())
+    for count in (1, 1, 1, 1, ENOUGH_FRAMES, 1, 1):
+        feed.fold(SimpleNamespace(clock=range(count)))
+    assert given == [3, 2, 1]  # it is the turn, every third chunk; enough frames wait; the turn; one waits
+    feed.settle()
+    assert given == [3, 2, 1, 1]
+
+
+def test_who_waits_has_a_turn_of_its_own() -> None:
+    """No small chunk brings the turns of two parts, after a large one neither: that would be felt live."""
+    turns: list[int] = []
+
+    class Part:
+        def __init__(self, number: int, patience: int) -> None:
+            self.number, self.patience = number, patience
+
+        def fold(self, views: list[SimpleNamespace]) -> None:
+            if self.patience:
+                turns.append(self.number)
+
+    class Summary:
+        def __init__(self, *parts: Part) -> None:
+            self.parts = parts
+
         def result(self) -> None: ...
 
-    feed = Feed(Patient())
-    for count in (1, 1, 1, 1, ENOUGH_FRAMES, 1):
-        feed.fold(SimpleNamespace(clock=range(count)))
-    assert given == [3, 2]  # more than two wait; enough frames do; the last still waits
-    feed.settle()
-    assert given == [3, 2, 1]
+    consumers = Summary(Part(0, 0)), Summary(Part(1, PATIENCE)), Summary(*(Part(i, PATIENCE) for i in (2, 3)))
+    fed = [feed for own in feeds(consumers) for feed in own]
+
+    def turns_of(count: int) -> list[int]:
+        turns.clear()
+        for feed in fed:
+            feed.fold(SimpleNamespace(clock=range(count)))
+        return list(turns)
+
+    assert turns_of(ENOUGH_FRAMES) == [1, 2, 3]  # a large chunk is worth it
+    told = [turns_of(1) for _ in range(3 * (PATIENCE + 1))]
+    assert max(map(len, told)) == 1
+    assert sorted(number for turn in told for number in turn) == [1] * 3 + [2] * 3 + [3] * 3

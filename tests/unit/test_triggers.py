@@ -78,6 +78,17 @@ def test_a_silence_ends_with_its_conditions(tmp_path: Path) -> None:
     assert not finding.open
 
 
+@pytest.mark.parametrize(("last", "from_start"), [(0, " from the start"), (10, "")])
+def test_silences_cut_short_are_from_the_start_only_where_it_came_but_once(
+    tmp_path: Path, last: int, from_start: str
+) -> None:
+    # Silent up to 600 ms, when its conditions end; they hold again from 700 ms on, and it stays away.
+    result = stream(kit(tmp_path, WHEN), {0: 2, 600: 1, 700: 2}, range(0, last + 1, 10))
+    (finding,) = serious(result)
+    text = f"Tick was silent 2 times{from_start}, for up to {600 - last} ms; it is stale after 50 ms."
+    assert (finding.text, finding.open) == (text, True)
+
+
 def test_a_silence_begins_with_its_conditions(tmp_path: Path) -> None:
     # It came at 0 and 100 ms, unasked. Awaited from 400 ms on, it comes at 500: 100 ms, not 400 ms.
     result = stream(kit(tmp_path, WHEN), {0: 1, 400: 2}, [0, 100, *range(500, 1001, 10)])
@@ -224,11 +235,17 @@ def test_mistakes(tmp_path: Path, text: str, told_: str) -> None:
         kit(tmp_path, text)
 
 
-@pytest.mark.parametrize(("since_ns", "anew", "gap_ns"), [(9, False, 10), (10, False, 10), (11, True, 9)])
+@pytest.mark.parametrize(
+    ("since_ns", "anew", "gap_ns"),
+    [(9, False, 10), (10, False, 10), (11, True, 9), (20, True, 0), (21, True, 0)],
+)
 def test_a_gap_counts_from_its_conditions_only_where_they_began_after_the_frame_before(
     since_ns: int, anew: bool, gap_ns: int
 ) -> None:
-    """Frames at 10 and 20 ns: conditions that held when the first came leave the whole gap, 20 - 10."""
+    """Frames at 10 and 20 ns: conditions that held when the first came leave the whole gap, 20 - 10.
+
+    Of those that begin after the second there is none.
+    """
     none = np.empty(0, np.int64)
     changes = Changes(none.astype(np.intp), none, np.array([True]), np.array([since_ns]))
     gaps, is_anew = _awaited_gaps(changes, np.array([0], np.intp), np.array([10, 20], np.int64))
@@ -253,3 +270,17 @@ def test_its_own_signal_counts_from_the_next_frame_on(tmp_path: Path) -> None:
     )
     found = [(span_ms(result, one), one.count, one.open) for one in of_kind(result, "stale")]
     assert found == [((0.0, 200.0), 2, False), ((900.0, 980.0), 1, True)]
+
+
+def test_where_the_conditions_begin_and_end_any_cut_measures_the_same_gaps(tmp_path: Path) -> None:
+    """The state comes between two frames, right after one, and with one: at the same time, behind it."""
+    states = {10: 2, 30: 1, 50: 2, 75: 1, 80: 2}
+    ticks = (5, 20, 25, 30, 40, 50, 60, 70, 85, 95)
+    rows = [row(0, 0x100, bytes([1, *bytes(7)])), row(100, 0x300), *(row(t, 0x200) for t in ticks)]
+    rows += [row(t, 0x100, bytes([state, *bytes(7)])) for t, state in states.items()]
+    rows.sort(key=lambda one: one[0])
+    spec, chunk = kit(tmp_path, WHEN), frames(rows)
+    whole = both(spec, rows).to_json()
+    for begin in range(len(chunk)):
+        for end in range(begin, len(chunk)):
+            assert inspected(chunk.split([begin, end]), spec)[0].to_json() == whole, (begin, end)

@@ -48,6 +48,8 @@ class TextLog:
         sizes: Bytes of each block, without end.
     """
 
+    live = False
+
     def __init__(
         self,
         name: str,
