@@ -30,13 +30,14 @@ if TYPE_CHECKING:
     from canmap.findings.finding import Finding, Kind
     from canmap.results.inspection import Inspection, MessageSummary
     from canmap.results.shown import Shown
+    from canmap.summaries.alive import Alive, Extent
     from canmap.summaries.fields import RecordSummary
 
 STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "dim"}
 SHOWN = 40  # findings of one severity that are shown; JSON has all
 PIPE_WIDTH = 120
 # Terminal width from which on a column is shown; the others always are.
-COLUMNS = {"promised": 60, "min": 70, "max": 70, "99 %": 80, "mean": 80, "sender": 80}
+COLUMNS = {"promised": 60, "min": 70, "max": 70, "99 %": 80, "mean": 80, "sender": 80, "valid": 48}
 
 
 class _Screen(Console):
@@ -185,27 +186,44 @@ def _show_records(result: Inspection, out: Console, *, si: bool) -> None:
     rows = [
         row
         for name, summary in result.record_summaries.items()
-        for row in _record_rows(name, summary, shown[name])
+        for row in _record_rows(name, summary, result.extents[name], shown[name])
     ]
+    if not any(row["age"] for row in rows):
+        rows = [{title: cell for title, cell in row.items() if title != "age"} for row in rows]
     out.print()
     units = "SI units" if si else "the manual's units"
-    _show_table(out, f"Records, in {units}", ("record", "unit"), rows)
+    heading = f"Records, in {units}, valid for a share of the time"
+    _show_table(out, heading, ("record", "unit"), rows)
 
 
-def _record_rows(name: str, summary: RecordSummary, shown: Mapping[str, Shown]) -> Iterable[dict[str, str]]:
-    titles = ("record", "unit", "min", "max", "mean", "last", "valid")
+def _record_rows(
+    name: str, summary: RecordSummary, extent: Extent, shown: Mapping[str, Shown]
+) -> Iterable[dict[str, str]]:
+    titles = ("record", "unit", "min", "max", "mean", "last", "age", "valid")
     if not summary.count:
-        yield dict.fromkeys(titles, "") | {"record": name, "valid": "none came"}
+        yield dict.fromkeys(titles, "") | {"record": name, "last": "none came"}
         return
     for field, span in summary.fields.items():
         how = shown[field]
         numbers = (span.low, span.high, span.mean if how.type.kind is float else None, span.last)
         cells = [f"{name}.{field}", how.heading, *("" if one is None else how.text(one) for one in numbers)]
-        yield dict(zip(titles, [*cells, _share(span.valid, summary.count)], strict=True))
+        cells += [_ago(span.alive, extent), _share(span.alive.in_all_ns(extent), extent.covered_ns)]
+        yield dict(zip(titles, cells, strict=True))
+
+
+def _ago(alive: Alive, extent: Extent) -> str:
+    """How old a value is that was dead by the end of the session; nothing of one that could be used then."""
+    age_ns = alive.age_ns(extent)
+    if age_ns is None or not alive.is_dead(extent):
+        return ""
+    age_s = age_ns / 1e9
+    return f"{age_s:.1f} s ago" if age_s < 10 else f"{age_s:.0f} s ago"
 
 
 def _share(part: int, whole: int) -> str:
-    """A share in percent that says 100 only where it is all, and 0 only where it is none."""
+    """A share in percent that says 100 only where it is all, 0 only where it is none, nothing of nothing."""
+    if not whole:
+        return ""
     if part in (0, whole):
         return f"{100 * part // whole} %"
     return f"{min(max(100 * part / whole, 0.1), 99.9):.1f} %"

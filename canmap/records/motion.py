@@ -25,6 +25,17 @@ Number = TypeVar("Number", np.int64, np.float64)
 FIELDS = ("speed", "yaw_rate", "curvature", "x", "y", "heading")
 
 
+def derived_ages(inputs: Mapping[str, int | None]) -> dict[str, int | None]:
+    """Return the age from which on each field of Motion is dead, from that of its inputs; None for never.
+
+    What has two inputs has the age of the older one and the larger bound of both: a stricter one holds with
+    the next record.
+    """
+    speed, steering = inputs.get("speed"), inputs.get("wheel_angle", inputs.get("road_angle"))
+    either = None if speed is None or steering is None else max(speed, steering)
+    return {**dict.fromkeys(FIELDS, either), "speed": speed, "curvature": steering}
+
+
 class MotionBuilder:
     """Derives Motion records and carries the pose.
 

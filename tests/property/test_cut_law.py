@@ -21,6 +21,7 @@ from canmap.frames.session import SessionClock
 from canmap.frames.unread import as_unread, cut_short
 from canmap.records.motion import MotionBuilder
 from canmap.signals.repeats import LastFrames
+from canmap.summaries.fields import RecordSummary
 from canmap.timing.arrivals import Timeline
 from canmap.timing.expected import ALWAYS_NS, Activity
 from canmap.timing.newest import NEVER_NS, Newest
@@ -136,6 +137,7 @@ CARRIES = {
     "what is awaited": (Activity, "fold", None),
     "awaited since": (Activity, "fold", None),
     "code ordinals": (CodeCheck, "fold", None),
+    "value that is alive": (RecordSummary, "_take", None),
     "last frame": (LastFrames, "repeats_of_last", None),
 }
 MODAL = {"what is awaited", "awaited since"}
@@ -159,6 +161,9 @@ RESETS = {
     "rate window": lambda rate: rate._anchor_ns.fill(0),
     "sample ordinals": lambda check: check._episodes._judged.clear(),
     "pose": lambda motion: motion._pose.fill(0.0),
+    "value that is alive": lambda record: [
+        setattr(field.alive, "value_ns", None) for field in record.fields.values()
+    ],
     "what is awaited": lambda activity: activity.awaited.fill(False),
     "awaited since": lambda activity: activity.since_ns.fill(ALWAYS_NS),
     "code ordinals": lambda check: check._episodes._judged.clear(),
