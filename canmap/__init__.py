@@ -12,10 +12,10 @@ Nothing heavy is imported before it is used.
 
 from __future__ import annotations
 
-import importlib
-from typing import TYPE_CHECKING, Any
-
+TYPE_CHECKING = False  # typing takes its time, and the command line is to answer Ctrl-C from early on
 if TYPE_CHECKING:
+    from typing import Any
+
     from canmap.api.inspect import inspect, steps
     from canmap.api.transcribe import Transcript, transcribe
     from canmap.base.errors import CanmapError, CaptureError, DescriptionError, SpecError, UsageError
@@ -75,6 +75,8 @@ __all__ = [
 
 def __getattr__(name: str) -> Any:
     if name in _HOMES:
+        import importlib  # noqa: PLC0415
+
         return getattr(importlib.import_module(_HOMES[name]), name)
     raise AttributeError(f"module 'canmap' has no attribute {name!r}")
 

@@ -182,7 +182,9 @@ class _Reading:
         missing = sorted(self._names_of.keys() - there)
         if missing and there:
             channels = ", ".join(sorted(there))
-            return f"{names} holds no frame of channel {', '.join(missing)}; it has {channels}."
+            text = f"{names} holds no frame of channel {', '.join(missing)}; it has {channels}."
+            turned = [f"{one}={named}" for one, named in self._names_of.items() if named in there]
+            return f"{text} To rename one: {', '.join(turned)}, the new name first." if turned else text
         if outside := self._intake.window.nothing_inside():
             return f"{names} {outside}"
         reason = f" Line {self.bad[0].line}: {self.bad[0].reason}." if self.bad else ""

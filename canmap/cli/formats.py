@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from rich.console import Console
     from rich.text import Text
 
+    from canmap.cli.render import Screen
     from canmap.frames.capture_formats import Format, Holds
 
 
@@ -27,7 +27,7 @@ def formats_command() -> int:
     from rich.text import Text
 
     from canmap.base.extras import is_installed
-    from canmap.cli.render import console, print_table
+    from canmap.cli.render import console
     from canmap.frames.capture_formats import FORMATS
 
     out = console()
@@ -42,9 +42,9 @@ def formats_command() -> int:
             if one.writes != one.reads:
                 cells = zip(_held(one.writes), _held(one.reads), strict=True)
                 table.add_row("", "", *(cell if cell != read else "" for cell, read in cells), style="dim")
-        print_table(out, table)
+        out.print(table)
         text = "\nWhere what is written holds less than what is read, it stands in the line below.\n"
-        out.print(text, style="dim", soft_wrap=not out.is_terminal)
+        out.print(text, style="dim")
     for one in FORMATS:
         out.print(Text(f"{one.ending:9} {one.name}: {one.note}"), soft_wrap=True)
     for extra in sorted({one.extra for one in FORMATS if one.extra and not is_installed(one.extra)}):
@@ -56,7 +56,7 @@ def formats_command() -> int:
     return 0
 
 
-def _print_paragraphs(out: Console) -> None:
+def _print_paragraphs(out: Screen) -> None:
     """Print what each format holds in lines of its own, for a screen without room for a table."""
     from rich.text import Text
 

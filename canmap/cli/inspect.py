@@ -19,9 +19,10 @@ Examples:
   canmap inspect drive.log.gz --spec cart.yaml --json - | jq .verdict
   zcat old.log.gz | canmap inspect - --spec cart.yaml --channel drive=can1
 
-Captures are those of one session, in any format of canmap formats; - is standard input.
+Several captures are taken as one session. canmap formats lists what can be read; - is standard input.
 
-Exit status: 0 without an error among the findings, 1 with one, 2 if the work could not be done.
+Exit status: 0 without an error among the findings, 1 with one, 2 if the work could not be done, 130 after
+Ctrl-C.
 """
 
 

@@ -1,48 +1,74 @@
 """The command line's front door: whatever happens behind it ends with a status, and a sentence if it failed.
 
-Nothing but the standard library and `status` is imported before the handler stands, so that Ctrl-C, a lack of
-memory or a broken installation end in the same way while the rest is imported.
+As little as can be is imported before the handlers stand, so that Ctrl-C, a lack of memory or a broken
+installation end in the same way while the rest is imported.
 """
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import sys
-from typing import TYPE_CHECKING
 
+from canmap.cli.ending import ENDING_SIGNALS, EndingSignal
 from canmap.cli.status import FAILED, INTERRUPTED, PIPE_CLOSED
 
+TYPE_CHECKING = False  # typing takes its time
 if TYPE_CHECKING:
-    from types import FrameType, TracebackType
+    from types import TracebackType
 
 COMPLETION = "_CANMAP_COMPLETE"
-ENDING_SIGNALS = (signal.SIGTERM, signal.SIGHUP)
+# Loading makes objects that all stay. Looking for circles among them again and again, as after every 700 by
+# default, is a tenth of the time to the first frame.
+BETWEEN_COLLECTIONS = (100_000, 20, 20)
 
 
 def main() -> None:
     """Run the command line; never shows a traceback."""
+    ending = EndingSignal()
+    error: BaseException | None = None
+    status = FAILED
+    gc.set_threshold(*BETWEEN_COLLECTIONS)
     try:
-        _open_what_is_closed()
-        for number in ENDING_SIGNALS:
-            if signal.getsignal(number) is signal.SIG_DFL:  # whoever ignores it, as nohup does, means it
-                signal.signal(number, _end)
+        ending.listen()
+        # A signal in the midst of it would leave a stream that says nothing any more.
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, ENDING_SIGNALS)
+        try:
+            _open_what_is_closed()
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
         status = _run()
-    except SystemExit as error:
-        status = error.code if isinstance(error.code, int) else FAILED
-    except BaseException as error:  # the outermost: nothing may pass
+    except BaseException as raised:  # the outermost: nothing may pass
+        error = raised
+    ending.arrived()
+    if ending.asked:
+        error = ending.error()  # whatever a library made of it on its way
+    if error is not None:
         status = _reported(error)
-    raise SystemExit(_flushed(status))
+    status = _flushed(status)
+    if ending.asked or isinstance(error, KeyboardInterrupt):
+        _leave(status)
+    gc.disable()  # else the interpreter looks through everything once more before it lets all of it go
+    raise SystemExit(status)
+
+
+def _leave(status: int) -> None:
+    """End at once: no thread that waits for input, or was never quite started, is waited for."""
+    if unfinished := sys.modules.get("canmap.base.unfinished"):
+        unfinished.remove_all()
+    os._exit(status)
 
 
 def _run() -> int:
     """Run the command that the arguments name, and return its exit status."""
     import click
-    from click.shell_completion import shell_complete
 
     from canmap.cli.app import app
 
     if asked := os.environ.get(COMPLETION):
+        from click.shell_completion import shell_complete
+
         return shell_complete(app, {}, "canmap", COMPLETION, asked)
     # Not app.main(): it has ends of its own for Ctrl-C and for a closed pipe.
     try:
@@ -70,21 +96,16 @@ def _open_what_is_closed() -> None:
             stream.reconfigure(errors="backslashreplace")
 
 
-def _end(number: int, _frame: FrameType | None) -> None:
-    """End as if interrupted, so that no half-written file is left behind; once is enough."""
-    for one in ENDING_SIGNALS:
-        signal.signal(one, signal.SIG_IGN)
-    raise SystemExit(128 + number)
-
-
 def _reported(error: BaseException) -> int:
     """Say what ended the command, and return its exit status."""
+    if isinstance(error, SystemExit):  # a signal, of which the shell tells, or whoever raised it has told
+        return error.code if isinstance(error.code, int) else FAILED
     try:
         sentences, status = _sentences(error)
         for sentence in sentences:
             print(sentence, file=sys.stderr)
-    except BaseException as again:  # nobody hears it, or there is no memory to say it
-        return INTERRUPTED if isinstance(again, KeyboardInterrupt) else _status(error)
+    except BaseException:  # nobody hears it, or there is no memory to say it
+        return _status(error)
     return status
 
 
@@ -127,7 +148,10 @@ def _usage(error: BaseException) -> str | list[str] | None:
     if isinstance(error, click.exceptions.NoArgsIsHelpError):
         return [error.format_message()]
     if isinstance(error, click.ClickException):
-        return f"{error.format_message().rstrip('.?')}. See 'canmap --help'."
+        context = getattr(error, "ctx", None)
+        command = context.command_path if context else "canmap"
+        said = error.format_message().rstrip(".")
+        return f"{said}{'' if said.endswith(('?', ')')) else '.'} See '{command} --help'."
     return None
 
 

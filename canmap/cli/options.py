@@ -22,26 +22,38 @@ if TYPE_CHECKING:
     from canmap.stream.sink import Sink
     from canmap.timing.pace import Pace
 
+
+def seconds(text: str | float) -> float:
+    """Return an argument that is a number of seconds."""
+    try:
+        return float(text)
+    except ValueError:
+        raise click.BadParameter(
+            f"{text} is not a number; write seconds without a unit, such as 2.5"
+        ) from None
+
+
 CAPTURES = click.argument("captures", metavar="CAPTURE...", nargs=-1, required=True)
 FROM = click.option(
     "--from",
     "from_s",
     metavar="S",
-    type=float,
-    help="Leave out what came before S seconds from the first frame.",
+    type=seconds,
+    help="Begin S seconds after the first frame.",
 )
 TO = click.option(
     "--to",
     "to_s",
     metavar="S",
-    type=float,
-    help="Leave out what came from S seconds after the first frame on.",
+    type=seconds,
+    help="End S seconds after the first frame; a frame of just that moment is left out.",
 )
 OVERWRITE = click.option(
     "--overwrite",
     is_flag=True,
-    help="Let what is written replace a file that exists; never one that is read.",
+    help="Replace a file that exists; one that is read is never replaced.",
 )
+_AS_OPTION = {"channels": "--channel BUS=CHANNEL", "descriptions": "--description BUS=FILE"}
 _OWN_JSON = '{\n "schema": "canmap/inspection/'  # what an inspection as JSON begins with
 _SHARED = (
     CAPTURES,
@@ -53,13 +65,13 @@ _SHARED = (
         "--channel",
         metavar="BUS=CHANNEL",
         multiple=True,
-        help="Take a bus from another channel than the spec says.",
+        help="Take this channel for a bus, instead of the one in the spec; may be given again.",
     ),
     click.option(
         "--description",
         metavar="BUS=FILE",
         multiple=True,
-        help="Take another description of a bus than the spec says.",
+        help="Take this description of a bus, instead of the one in the spec; may be given again.",
     ),
     FROM,
     TO,
@@ -126,7 +138,7 @@ class Request:
             try:
                 spec = load_spec(self.spec, channels=self.channels, descriptions=self.descriptions)
             except ArgumentError as error:  # `channels` is --channel
-                raise UsageError(f"--{error.argument.removesuffix('s')}: {error.reason}") from None
+                raise UsageError(f"{_AS_OPTION[error.argument]}: {error.reason}") from None
             self._guard((*spec.files, *self.descriptions.values()))
             file = None if self.json_path is None else stack.enter_context(whole_text_file(self.json_path))
             delivery = Delivery(tuple(sinks(intake)), None if records is None else frozenset(records))

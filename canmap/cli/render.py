@@ -5,17 +5,17 @@ from __future__ import annotations
 import os
 import sys
 from collections import Counter, defaultdict
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 from rich.padding import Padding
-from rich.segment import Segment
+from rich.segment import Segment, Segments
 from rich.text import Text
 
 from canmap.base.errors import printable
 from canmap.base.words import number, times
 from canmap.checks.unknown_ids import identifier
-from canmap.cli.tables import print_rows
+from canmap.cli.tables import fits, print_blocks, print_rows
 from canmap.findings.finding import Severity
 from canmap.findings.kinds import SPEC, UNKNOWN_ID
 from canmap.results.inspection import ValueSummary
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from rich.console import ConsoleOptions, RenderableType
-    from rich.table import Table
 
     from canmap.findings.finding import Finding, Kind
     from canmap.results.inspection import Inspection, MessageSummary
@@ -37,11 +36,23 @@ STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE:
 SHOWN = 40  # findings of one severity that are shown; JSON has all
 PIPE_WIDTH = 120
 # Terminal width from which on a column is shown; the others always are.
-COLUMNS = {"promised": 60, "min": 70, "max": 70, "99 %": 80, "mean": 80, "sender": 80, "valid": 48}
+COLUMNS = {"promised": 60, "min": 70, "max": 70, "99 %": 80, "mean": 80, "sender": 80}
 
 
-class _Screen(Console):
+class Screen(Console):
     """A console that leaves it to the program what to do when its reader has gone."""
+
+    def print(self, *objects: Any, **options: Any) -> None:
+        """Print; in a pipe a sentence is a whole line, and no line ends in blanks."""
+        laid_out = any(isinstance(one, Segments) for one in objects)  # by whoever made them
+        if self.is_terminal or laid_out:
+            super().print(*objects, **options)
+            return
+        sentence = all(isinstance(one, Text | str) for one in objects)
+        with self.capture() as captured:
+            super().print(*objects, **{"soft_wrap": sentence, **options})
+        for line in captured.get().splitlines():
+            super().print(Text(line.rstrip()), soft_wrap=True)
 
     def on_broken_pipe(self) -> None:
         """Pass it on."""
@@ -54,28 +65,17 @@ class _Screen(Console):
             yield piece if piece.control or text == piece.text else Segment(text, piece.style)
 
 
-def console() -> Console:
+def console() -> Screen:
     """Return the console for standard output: as wide as it is, or wide enough for a pipe."""
     columns = os.environ.get("COLUMNS", "")
     if columns.isdecimal() and int(columns) > 0:
         width = int(columns)
     else:  # rich would take 0 for a width
         width = os.get_terminal_size(sys.stdout.fileno()).columns if sys.stdout.isatty() else 0
-    return _Screen(width=width or PIPE_WIDTH, highlight=False)
+    return Screen(width=width or PIPE_WIDTH, highlight=False)
 
 
-def print_table(out: Console, table: Table | Text) -> None:
-    """Print a table or a text; in a pipe without the blanks that fill up its last column."""
-    if out.is_terminal:
-        out.print(table)
-        return
-    with out.capture() as captured:
-        out.print(table, soft_wrap=isinstance(table, Text))  # a sentence is a whole line
-    for line in captured.get().splitlines():
-        out.print(Text(line.rstrip()), soft_wrap=True)
-
-
-def show(result: Inspection, out: Console | None = None, *, si: bool = False) -> None:
+def show(result: Inspection, out: Screen | None = None, *, si: bool = False) -> None:
     """Print an inspection, its values in the units of the manual or in SI."""
     out = out or console()
     _show_capture(result, out)
@@ -87,17 +87,14 @@ def show(result: Inspection, out: Console | None = None, *, si: bool = False) ->
     ]
     style = "bold red" if result.verdict == "fail" else "bold green"
     out.print()
-    print_table(out, Text.assemble((f"{result.verdict.upper()}", style), f": {', '.join(counts)}"))
+    out.print(Text.assemble((f"{result.verdict.upper()}", style), f": {', '.join(counts)}"))
 
 
-def _show_capture(result: Inspection, out: Console) -> None:
+def _show_capture(result: Inspection, out: Screen) -> None:
     capture = result.capture
     start = capture.at(capture.start_ns)
     channels = ", ".join(f"{name} {count:,}" for name, count in sorted(capture.channels.items()))
-    out.print(
-        Text(printable(f"{result.vehicle}: {', '.join(capture.files)}"), style="bold"),
-        soft_wrap=not out.is_terminal,
-    )
+    out.print(Text(printable(f"{result.vehicle}: {', '.join(capture.files)}"), style="bold"))
     text = f"{times(capture.frames, 'frame')} in {number(round(capture.duration_s, 3))} s"
     text += f" from {start}" if start else ""
     text += f"; by channel: {channels}"
@@ -106,27 +103,34 @@ def _show_capture(result: Inspection, out: Console) -> None:
     text += f"; {times(errors, 'error frame')}" if errors else "; error frames not recorded"
     remote = capture.remote_frames
     text += f"; {times(remote, 'remote frame')}, which hold no values" if remote else ""
-    print_table(out, Text(printable(text)))
+    out.print(Text(printable(text)))
 
 
-def _show_table(out: Console, heading: str, left: Sequence[str], rows: Iterable[Mapping[str, str]]) -> None:
-    """Print rows by column title, without lines; on a narrow screen some columns are left out.
+def _show_table(out: Screen, heading: str, left: Sequence[str], rows: Iterable[Mapping[str, str]]) -> None:
+    """Print rows by column title, without lines.
+
+    On a narrow screen some columns are left out. Where names would have to be broken all the same, every row
+    is a block of lines with all it has.
 
     Args:
         out: The console.
         heading: Stands above the table.
         left: Columns that do not hold numbers.
-        rows: Cells by title, the same titles in each row.
+        rows: Cells by title, the same titles in each row; the first is the name of what the row tells of.
     """
-    listed = list(rows)
+    listed = [{title: printable(cell) for title, cell in row.items()} for row in rows]
     titles = [title for title in listed[0] if out.width >= COLUMNS.get(title, 0)]
-    print_table(out, Text(heading, style="bold"))
-    print_rows(out, [titles, *([row[title] for title in titles] for row in listed)], left)
+    out.print(Text(heading, style="bold"))
+    lines = [titles, *([row[title] for title in titles] for row in listed)]
+    if not fits(out, lines):
+        print_blocks(out, listed)
+        return
+    print_rows(out, lines, left)
     if left_out := [title for title in listed[0] if title not in titles]:
-        print_table(out, Text(f"  Left out for want of width: {', '.join(left_out)}.", style="dim"))
+        out.print(Text(f"  Left out for want of width: {', '.join(left_out)}.", style="dim"))
 
 
-def _show_messages(result: Inspection, out: Console) -> None:
+def _show_messages(result: Inspection, out: Screen) -> None:
     came = [message for message in result.messages if message.count]
     silent = [message for message in result.messages if not message.count]
     out.print()
@@ -135,12 +139,8 @@ def _show_messages(result: Inspection, out: Console) -> None:
         rows = (row for message in came for row in _message_rows(message, several=several))
         _show_table(out, "Messages, with the time between their frames in ms", ("message", "sender"), rows)
     if silent:
-        out.print(
-            Text(
-                f"Described, but not in the capture: {_listing([message.name for message in silent])}",
-                style="dim",
-            )
-        )
+        names = _listing([message.name for message in silent])
+        out.print(Text(f"Described, but not in the capture: {names}", style="dim"))
 
 
 def _message_rows(message: MessageSummary, *, several: bool) -> Iterator[dict[str, str]]:
@@ -179,7 +179,7 @@ def _ms(duration_ns: float | None) -> str:
     return "" if duration_ns is None else number(round(duration_ns / 1e6, 3))
 
 
-def _show_records(result: Inspection, out: Console, *, si: bool) -> None:
+def _show_records(result: Inspection, out: Screen, *, si: bool) -> None:
     if not result.record_summaries:
         return
     shown = in_si(result.shown) if si else result.shown
@@ -229,7 +229,7 @@ def _share(part: int, whole: int) -> str:
     return f"{min(max(100 * part / whole, 0.1), 99.9):.1f} %"
 
 
-def _show_findings(result: Inspection, out: Console) -> None:
+def _show_findings(result: Inspection, out: Screen) -> None:
     out.print()
     if not result.findings:
         out.print(Text("Nothing found", style="bold"))
@@ -254,7 +254,7 @@ def _told_together(finding: Finding) -> bool:
     return unknown or finding.key is not None
 
 
-def _show_unjudged(result: Inspection, out: Console) -> None:
+def _show_unjudged(result: Inspection, out: Screen) -> None:
     """What the spec says and nobody judges yet, in one line; JSON has each with its place."""
     keys = Counter(finding.key for finding in result.findings if finding.key is not None)
     if keys:
@@ -262,12 +262,12 @@ def _show_unjudged(result: Inspection, out: Console) -> None:
         _show_line(out, Severity.NOTE, SPEC, f"in the spec, but not judged yet: {named}")
 
 
-def _show_line(out: Console, severity: Severity, kind: Kind, text: str) -> None:
+def _show_line(out: Screen, severity: Severity, kind: Kind, text: str) -> None:
     line = Text.assemble("  ", (severity.value, STYLES[severity]), f" {kind.value}  {printable(text)}")
-    out.print(line, soft_wrap=not out.is_terminal)
+    out.print(line)
 
 
-def show_finding(result: Inspection, finding: Finding, out: Console) -> None:
+def show_finding(result: Inspection, finding: Finding, out: Screen) -> None:
     """Print one finding: severity, kind, span, sentence."""
     start, end = result.seconds(finding.start_ns), result.seconds(finding.end_ns)
     span = f"{start:.3f}" if start == end else f"{start:.3f} to {end:.3f}"
@@ -279,10 +279,10 @@ def show_finding(result: Inspection, finding: Finding, out: Console) -> None:
     if out.is_terminal:
         out.print(Padding(head[2:], (0, 0, 0, 2)))
     else:
-        out.print(head, soft_wrap=True)
+        out.print(head)
 
 
-def _show_unknown(result: Inspection, out: Console) -> None:
+def _show_unknown(result: Inspection, out: Screen) -> None:
     """All unknown identifiers in one sentence a channel; JSON has each of them."""
     by_channel: dict[str, list[tuple[str, int]]] = defaultdict(list)
     elsewhere: dict[str, list[str]] = defaultdict(list)

@@ -8,7 +8,7 @@ import click
 
 from canmap.base.errors import UsageError
 from canmap.cli.inspect import exit_status
-from canmap.cli.options import Request, reads_captures
+from canmap.cli.options import Request, reads_captures, seconds
 from canmap.cli.printing import print_line
 from canmap.cli.status import INTERRUPTED
 
@@ -26,30 +26,31 @@ Examples:
   canmap replay drive.log --spec cart.yaml --pace 10 --from 12 --to 20 --record steering --every 0.1
   canmap replay drive.log --spec cart.yaml --pace flat --json -
 
-Nothing is transmitted. Exit status as for inspect. Ctrl-C ends it early, with the findings so far, and 130.
+Nothing is transmitted. Exit status: that of inspect. Ctrl-C ends it early: it tells the findings so
+far, and the exit status is 130.
 """
 
 
-@click.command("replay", epilog=EPILOG, short_help="The same at the pace at which it was recorded.")
+@click.command("replay", epilog=EPILOG, short_help="Play a capture at the pace at which it was recorded.")
 @reads_captures
 @click.option(
     "--pace",
     metavar="FACTOR",
     default="1",
-    help="Recorded seconds in a second (1), or flat: no waiting.",
+    help="How many times as fast as recorded (1); flat: as fast as it can be read.",
 )
 @click.option(
-    "--record", metavar="NAME", multiple=True, help="Print only this record; may be given again; or: none."
+    "--record", metavar="NAME", multiple=True, help="Print only this record, or none; may be given again."
 )
 @click.option(
     "--every",
     metavar="S",
-    type=float,
+    type=seconds,
     default=1.0,
-    help="Recorded seconds between lines of a record (1).",
+    help="Print a record once in so many recorded seconds (1); 0 prints every one.",
 )
 def replay_command(request: Request, pace: str, record: tuple[str, ...], every: float) -> int:
-    """Play a capture through the mapping, printing records and what begins and ends, a line each."""
+    """Play a capture through the mapping: a line for a record, and when a finding begins and ends."""
     from canmap.engine.run import StopRequest
 
     clock, stop, silent = _pace(pace), StopRequest(), request.json_path == "-"
@@ -61,12 +62,11 @@ def replay_command(request: Request, pace: str, record: tuple[str, ...], every: 
         printer = LinePrinter(every, si=request.si)
         return () if silent else (printer,)
 
-    with stop.listening():
-        result = request.inspect(sinks, records, clock, stop)
-        if not silent:
-            from canmap.cli.lines import print_verdict
+    result = request.inspect(sinks, records, clock, stop)
+    if not silent:
+        from canmap.cli.lines import print_verdict
 
-            print_verdict(result, clock)
+        print_verdict(result, clock)
     if stop.asked:
         print_line("interrupted; what is reported is of the part that came until then", to_stderr=True)
         return INTERRUPTED

@@ -16,10 +16,11 @@ Examples:
   canmap simulate drive.yaml --faults drop.yaml --seed 7 --to drop.log
   canmap simulate drive.yaml --live
 
-The truth of what was wrong stands beside the capture, in .yaml; the two replace such a pair, and what else
-exists with --overwrite only. Same files and seed, same bytes of a .log.
+What went wrong, the truth, is written beside the capture, in a .yaml of the same name. The two replace a pair
+that simulate wrote; anything else that exists is replaced with --overwrite only. The same files and seed give
+the same bytes of a .log.
 Nothing is ever sent on hardware: --live sends at true pace on the channels can0 and can1 of python-can's
-virtual interface, which reaches the programs of this process only.
+virtual interface, which nothing outside this process can receive.
 """
 
 
@@ -28,16 +29,16 @@ virtual interface, which reaches the programs of this process only.
 @click.option(
     "--to",
     metavar="CAPTURE",
-    help="Write a capture (see `canmap formats`), its truth beside it.",
+    help="Write this capture, in the format of its ending, and the truth beside it.",
 )
-@click.option("--faults", metavar="FILE", help="What goes wrong, a YAML file.")
-@click.option("--seed", metavar="N", type=int, help="Instead of the scenario's seed.")
+@click.option("--faults", metavar="FILE", help="A YAML file that says what goes wrong.")
+@click.option("--seed", metavar="N", type=int, help="Take this seed, instead of the one in the scenario.")
 @OVERWRITE
 @click.option("--live", is_flag=True, help="Send at true pace on virtual buses, within this process.")
 def simulate_command(
     scenario: str, to: str | None, faults: str | None, seed: int | None, overwrite: bool, live: bool
 ) -> int:
-    """Simulate the demonstration vehicle, its kit and its buses, with faults whose truth is known."""
+    """Simulate the demonstration vehicle, its kit and its buses, as a SCENARIO in YAML says."""
     if live == (to is not None):
         raise UsageError("Say either --to CAPTURE or --live.")
     from canmap.base.words import times

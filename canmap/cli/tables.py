@@ -11,19 +11,40 @@ from rich.text import Text
 from canmap.base.errors import printable
 
 if TYPE_CHECKING:
-    from collections.abc import Container, Sequence
+    from collections.abc import Container, Iterable, Mapping, Sequence
 
     from rich.console import Console
 
 INDENT = "  "
 GAP = "  "
-NARROWEST = 8  # of the first column: what is still wider than the screen is folded by the screen
+
+
+def fits(out: Console, rows: Sequence[Sequence[str]]) -> bool:
+    """Tell whether columns have room on the screen without a name being broken."""
+    widths = [max(_width(printable(cell)) for cell in column) for column in zip(*rows, strict=True)]
+    return len(INDENT) + sum(widths) + len(GAP) * (len(widths) - 1) <= out.width
+
+
+def print_blocks(out: Console, rows: Iterable[Mapping[str, str]]) -> None:
+    """Print each row as its first cell, a name, and below it the others with their titles, as many as fit."""
+    for row in rows:
+        (_, name), *others = row.items()
+        lines = [INDENT + printable(name)]
+        for title, cell in others:
+            titled = f"{title} {printable(cell)}"
+            if not cell:
+                continue
+            if len(lines) > 1 and _width(lines[-1] + GAP + titled) <= out.width:
+                lines[-1] += GAP + titled
+            else:
+                lines.append(2 * INDENT + titled)
+        out.print(Text("\n".join(lines), overflow="fold"))
 
 
 def print_rows(out: Console, rows: Sequence[Sequence[str]], left: Container[str]) -> None:
     """Print columns below their titles, without lines and without blanks at the ends.
 
-    The first column is folded where the screen is too narrow; the others are as wide as what they hold.
+    Each is as wide as what it holds: ask first whether the screen `fits`.
 
     Args:
         out: The console.
@@ -32,19 +53,12 @@ def print_rows(out: Console, rows: Sequence[Sequence[str]], left: Container[str]
     """
     columns = [[printable(cell) for cell in column] for column in zip(*rows, strict=True)]
     widths = [max(map(_width, column)) for column in columns]
-    room = out.width - len(INDENT) - sum(widths[1:]) - len(GAP) * (len(widths) - 1)
-    widths[0] = min(widths[0], max(room, NARROWEST))
     at_left = [title in left for title in rows[0]]
     padded = [
         [_padded(cell, width, to_left) for cell in column]
-        for column, width, to_left in zip(columns[1:], widths[1:], at_left[1:], strict=True)
+        for column, width, to_left in zip(columns, widths, at_left, strict=True)
     ]
-    lines: list[list[str]] = []
-    for name, *others in zip(columns[0], *padded, strict=True):
-        first, *rest = _folded(name, widths[0], out)
-        whole = GAP.join((_padded(first, widths[0], at_left[0]), *others))
-        lines.append([INDENT + line.rstrip() for line in (whole, *rest)])
-    head, *body = ["\n".join(row) for row in lines]
+    head, *body = ((INDENT + GAP.join(row)).rstrip() for row in zip(*padded, strict=True))
     pieces = [Segment(head, out.get_style("dim")), Segment("\n".join(("", *body, "")))]
     out.print(Segments(pieces), soft_wrap=True, end="")
 
@@ -57,10 +71,3 @@ def _width(cell: str) -> int:
 def _padded(cell: str, width: int, to_left: bool) -> str:
     blanks = " " * (width - _width(cell))
     return cell + blanks if to_left else blanks + cell
-
-
-def _folded(cell: str, width: int, out: Console) -> list[str]:
-    """The lines of a cell, each of at most `width` columns."""
-    if _width(cell) <= width:
-        return [cell]
-    return [line.plain for line in Text(cell).wrap(out, width, overflow="fold")]

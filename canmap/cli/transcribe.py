@@ -22,8 +22,8 @@ Examples:
   canmap transcribe both.mf4 --channel can0=1 --into front.log
   canmap transcribe drive.blf --from 120 --to 150 --into stop.log
 
-The ending names the format; canmap formats says what each of them keeps, of stamps and directions too.
-Frames come in the order in which an inspection takes them. What exists is replaced with --overwrite only.
+The ending of CAPTURE names the format; canmap formats says what each format keeps. Frames of several captures
+are merged in the order of time. What exists is replaced with --overwrite only.
 """
 
 
@@ -34,7 +34,7 @@ Frames come in the order in which an inspection takes them. What exists is repla
     "--channel",
     metavar="[NAME=]CHANNEL",
     multiple=True,
-    help="Take this channel only, under NAME if one is given; again for further channels.",
+    help="Take only this channel, and call it NAME; may be given again.",
 )
 @FROM
 @TO

@@ -55,7 +55,10 @@ class StopRequest:
             try:
                 chunk = next(iterator)
                 self._busy = True
-            except (KeyboardInterrupt, StopIteration):
+            except KeyboardInterrupt:
+                self.asked = True
+                return
+            except StopIteration:
                 return
             yield chunk
             self._busy = False
@@ -83,8 +86,13 @@ def steps_of(
         prepared = intake.prepared(engine)
     else:
         prepared = (engine.prepare(piece) for chunk in intake.chunks() for piece in pace.chunks(chunk))
-    for chunk in prepared if stop is None else stop.until(prepared):
-        yield engine.fold(chunk)
+    if stop is None:
+        for chunk in prepared:
+            yield engine.fold(chunk)
+    else:
+        with stop.listening():
+            for chunk in stop.until(prepared):
+                yield engine.fold(chunk)
     if engine.frames:
         yield engine.finish()
     elif stop is not None and stop.asked:

@@ -8,6 +8,7 @@ bytes.
 from __future__ import annotations
 
 import bz2
+import codecs
 import gzip
 import lzma
 import os
@@ -210,6 +211,8 @@ def _format(name: str, start: bytes) -> Format:
         raise CaptureError(
             f"{name}: this is no {found.name}, it begins otherwise; check the file and its ending."
         )
+    if start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        raise CaptureError(f"{name}: this text is in UTF-16, as some shells write it; save it as UTF-8.")
     known = ", ".join(f"{one.ending} ({one.name})" for one in FORMATS)
     raise CaptureError(
         f"{name}: this is not a text log, it holds binary data; the formats known are {known}."

@@ -6,6 +6,7 @@ from enum import IntEnum
 from typing import TYPE_CHECKING
 
 from canmap.mapping.reading import field_grammar as g
+from canmap.mapping.reading.marks import Scalar
 from canmap.mapping.reading.mistakes import listed, shown
 from canmap.mapping.reading.raw_codes import labels_remedy, raw_codes
 from canmap.mapping.reading.sections import mapping, scalar
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from canmap.mapping.description.description import NoData
-    from canmap.mapping.reading.marks import Node
+    from canmap.mapping.reading.marks import Entries, Node
     from canmap.mapping.reading.names import FoundSignal
     from canmap.mapping.reading.sections import Context, SectionValues
     from canmap.vocabulary.record_types import FieldType
@@ -72,6 +73,9 @@ def _written(
 ) -> dict[int, int] | None:
     """Read {label or raw code: word}."""
     entries = mapping(labels, context, "the list of labels")
+    if entries and _is_turned_round(entries, source, members):
+        context.faults.add(labels.place, "The list of labels is turned round: write `label: state`.")
+        return None
     codes: dict[int, int] = {}
     for code, node in entries.pairs.values() if entries else ():
         raws = raw_codes(code, source, context)
@@ -86,6 +90,16 @@ def _written(
     if entries and not entries.pairs:
         context.faults.add(labels.place, "The list of labels is empty.")
     return codes or None
+
+
+def _is_turned_round(entries: Entries, source: FoundSignal, members: dict[str, int] | None) -> bool:
+    """Whether states stand where labels belong, and labels where states do."""
+    described = set(source.signal.labels.values())
+    states = {code.text for code, _ in entries.pairs.values()}
+    labels = {node.text for _, node in entries.pairs.values() if isinstance(node, Scalar)}
+    return bool(
+        states and members and states <= set(members) - described and labels <= described - set(members)
+    )
 
 
 def _value(node: Node, members: dict[str, int] | None, context: Context) -> int | None:

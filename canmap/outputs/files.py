@@ -10,12 +10,12 @@ import re
 import signal
 import stat
 import sys
-import tempfile
 import threading
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from canmap.base.errors import CanmapError, OutputError
+from canmap.base.unfinished import UnfinishedFile
 from canmap.base.unusable import unusable
 
 if TYPE_CHECKING:
@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from _typeshed import ReadableBuffer
 
 _OPEN_STREAM = re.compile(r"/dev/(stdout|stderr|fd/\d+)|/proc/self/fd/\d+")
-_ENDING_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-_LONGEST_ENDING = 20
+# The last one is how one of the others comes again.
+_ENDING_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGALRM)
 
 
 @contextlib.contextmanager
@@ -116,13 +116,8 @@ class _Place:
         # The name may be as long as the system allows, so that this one must not grow with it.
         if len(os.fsencode(self._target.name)) > os.pathconf(self._target.parent, "PC_NAME_MAX"):
             raise OSError(errno.ENAMETOOLONG, os.strerror(errno.ENAMETOOLONG))
-        ending = Path(path).suffix
-        handle, self.name = tempfile.mkstemp(
-            prefix=".canmap-",
-            suffix=ending if len(ending) <= _LONGEST_ENDING else "",
-            dir=self._target.parent,
-        )
-        os.close(handle)
+        self._file = UnfinishedFile(self._target.parent, Path(path).suffix)
+        self.name = self._file.name
 
     def make_ready(self) -> None:
         """Give it the permissions of what it replaces, or of a new file."""
@@ -132,7 +127,7 @@ class _Place:
     def put(self) -> None:
         """Give it its name."""
         if self._beside:
-            Path(self.name).replace(self._target)
+            self._file.place(self._target)
 
     def take_back(self) -> None:
         """Take it away again where nothing was before."""
@@ -143,8 +138,7 @@ class _Place:
     def drop(self) -> None:
         """Take away what is not complete."""
         if self._beside:
-            with contextlib.suppress(OSError):
-                Path(self.name).unlink()
+            self._file.remove()
 
 
 @contextlib.contextmanager
@@ -161,8 +155,9 @@ def _placed(*paths: str) -> Iterator[tuple[_Place, ...]]:
         with _signals_held():
             _put_in_place(places)
     except BaseException:
-        for place in places:
-            place.drop()
+        with _signals_held():
+            for place in places:
+                place.drop()
         raise
 
 

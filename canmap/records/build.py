@@ -81,11 +81,7 @@ class RecordBuilder:
         geometry: Geometry,
     ) -> None:
         self.rule = rule
-        self.slot = next(
-            number
-            for number, slot in enumerate(plan.slots)
-            if (slot.bus_name, slot.message.name) == (rule.bus, rule.stamp)
-        )
+        self.slot = plan.slot_of[rule.bus, rule.stamp]
         self._fields = tuple(_field_plan(field, plan, stale_after_ns) for field in rule.fields)
         self._names = [field.rule.type.name for field in self._fields]
         self.stale_after_ns = stale_after_ns.get((rule.bus, rule.stamp))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -35,11 +34,24 @@ def raw_limits(
         low, high = (None if high is None else -high), (None if low is None else -low)
         factor, offset = -factor, -offset
     raw_low, raw_high = raw_span(bits, signed)
-    if factor == 0:
+    if not factor:
         inside = (low is None or low <= offset) and (high is None or offset <= high)
         return (raw_low, raw_high) if inside else (1, 0)
     if low is not None:
-        raw_low = max(raw_low, math.ceil((low - offset) / factor))
+        above, below = _count(low, factor, offset)
+        raw_low = max(raw_low, -(-above // below))
     if high is not None:
-        raw_high = min(raw_high, math.floor((high - offset) / factor))
+        above, below = _count(high, factor, offset)
+        raw_high = min(raw_high, above // below)
     return (raw_low, raw_high) if raw_low <= raw_high else (1, 0)
+
+
+def _count(value: Fraction, factor: Fraction, offset: Fraction) -> tuple[int, int]:
+    """Return numerator and denominator, positive, of the raw count of a value, not in lowest terms.
+
+    In integers, as this is asked twice for each signal of a vehicle, and fractions are slow.
+    """
+    a, b = value.as_integer_ratio()
+    c, d = offset.as_integer_ratio()
+    e, f = factor.as_integer_ratio()
+    return (a * d - c * b) * f, b * d * e

@@ -167,6 +167,7 @@ class DecodePlan:
         slots: One per bus, identifier and identifier length.
         groups: Sets of columns that are present together.
         columns: One per signal.
+        slot_of: (bus, message) to slot.
         column_of: (bus, message, signal) to column.
         column_group: intp[columns], the group of each.
         bytes_needed: uint16[columns], `Column.bytes_needed`.
@@ -182,6 +183,7 @@ class DecodePlan:
     slots: tuple[Slot, ...]
     groups: tuple[Group, ...]
     columns: tuple[Column, ...]
+    slot_of: dict[tuple[str, str], int]
     column_of: dict[tuple[str, str, str], int]
     column_group: NDArray[np.intp]
     bytes_needed: NDArray[np.uint16]
@@ -212,6 +214,7 @@ class DecodePlan:
             slots=tuple(slots),
             groups=tuple(groups),
             columns=tuple(columns),
+            slot_of={(slot.bus_name, slot.message.name): number for number, slot in enumerate(slots)},
             column_of={
                 (slots[column.slot].bus_name, slots[column.slot].message.name, column.signal.name): number
                 for number, column in enumerate(columns)

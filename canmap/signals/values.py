@@ -29,6 +29,12 @@ SAFE = 2.0**1000  # below the largest float64 by far: no rounding takes what is 
 MARGIN = 1 + 2.0**-40  # more than the roundings of a bound come to
 
 
+def _float(number: Fraction) -> float:
+    """float(number), without the detour through the abstract classes of numbers."""
+    above, below = number.as_integer_ratio()
+    return above / below  # rounds once, as float() of a fraction does
+
+
 @dataclass(frozen=True, slots=True)
 class StraightLine:
     """A straight line: value * factor + offset, in floats and exactly."""
@@ -40,7 +46,7 @@ class StraightLine:
     @classmethod
     def of(cls, factor: Fraction, offset: Fraction) -> StraightLine:
         """Return the line of exact numbers."""
-        return cls(float(factor), float(offset), (factor, offset))
+        return cls(_float(factor), _float(offset), (factor, offset))
 
     def reach(self, furthest: float) -> float:
         """Return about what no value and no step on the way to it exceeds, for values up to `furthest`."""
@@ -48,7 +54,12 @@ class StraightLine:
 
     def at(self, value: Fraction) -> Fraction:
         """Return the exact value."""
-        return value * self.exact[0] + self.exact[1]
+        factor, offset = self.exact
+        scaled = value if factor == 1 else value * factor
+        return scaled + offset if offset else scaled
+
+
+_AS_IT_IS = StraightLine.of(Fraction(1), Fraction(0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +124,7 @@ class Quantity:
     @classmethod
     def of_column(cls, plan: DecodePlan, column: int) -> Quantity:
         """Return what the description says of one signal, in its unit."""
-        return cls._of(plan, (column,), StraightLine.of(Fraction(1), Fraction(0)), None)
+        return cls._of(plan, (column,), _AS_IT_IS, None)
 
     @classmethod
     def _of(
@@ -162,9 +173,10 @@ class Quantity:
 def _reach(scalings: Sequence[Scaling], line: StraightLine) -> float | None:
     total = 0.0
     for part in scalings:
-        if part.reach is None:
+        reach = part.reach
+        if reach is None:
             return None
-        total += part.reach
+        total += reach
     furthest = max(total, line.reach(total)) * MARGIN
     return furthest if furthest < SAFE else None
 

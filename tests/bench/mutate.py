@@ -60,8 +60,8 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "stream": ("sinks", "summary"),
     "summaries": ("summary", "inspection", "dead_values", "property/envelopes"),
     "timing": (
-        "pace", "coverage", "silence", "triggers", "captures_of_one_session", "records", "newest", "conditions",
-        "property/cut_law",
+        "pace", "coverage", "silence", "triggers", "captures_of_one_session", "records", "newest",
+        "conditions", "property/cut_law",
     ),
     "engine": (
         "inspection", "window", "extract", "coverage", "captures_of_one_session", "stop_request", "intake",

@@ -191,16 +191,28 @@ OPTIONS = [
     (["--to", "1e300"], "--to 1e+300 is no time"),
     (["--from", "5", "--to", "5"], "--from 5 and --to 5 leave no time between them."),
     (["--from", "100"], "demo.log holds no frame from 100 s on: its frames end"),
-    (["--from", "soon"], "--from"),
+    (["--from", "soon"], "Invalid value for '--from': soon is not a number; write seconds without a unit,"),
+    (
+        ["--to", "5s"],
+        "5s is not a number; write seconds without a unit, such as 2.5. See 'canmap inspect --help'.",
+    ),
     (["--channel", "drive"], "--channel drive is not of the form BUS=CHANNEL."),
     (["--description", "drive"], "--description drive is not of the form BUS=FILE."),
     (["--channel", "drive=can0", "--channel", "drive=can1"], "--channel names drive twice; name it once."),
     (["--json", "folder/"], "folder/ is a folder; name a file in it."),
-    (["--channel", "front=can1"], "has no bus `front`; it is one of drive."),
-    (["--bogus"], "No such option '--bogus'. See 'canmap --help'."),
+    (
+        ["--channel", "can1=drive"],
+        "--channel BUS=CHANNEL: The spec cart.yaml has no bus `can1`; it is one of",
+    ),
+    (["--description", "x.dbc=drive"], "--description BUS=FILE: The spec cart.yaml has no bus `x.dbc`;"),
+    (["--bogus"], "No such option '--bogus'. See 'canmap inspect --help'."),
+    (
+        ["--chanel", "drive=can1"],
+        "(Did you mean one of: '--channel', '--help'?) See 'canmap inspect --help'.",
+    ),
     (["--json", ""], "The name of the file to write is empty"),
     (["--json", "."], ". is a folder; name a file in it."),
-    (["--json", "missing/out.json"], "missing/out.json cannot be written: no such file or directory."),
+    (["--json", "missing/out.json"], "missing/out.json cannot be written: there is no folder missing."),
     (["--json", "/dev/full"], "/dev/full cannot be written: no space left on device."),
 ]
 
@@ -234,7 +246,8 @@ def test_replay_options(folder: Path, command: Command, options: list[str], sent
     ("arguments", "sentence"),
     [
         (["bogus"], "No such command 'bogus'. See 'canmap --help'."),
-        (["inspect", "demo.log"], "Missing option '--spec'. See 'canmap --help'."),
+        (["inspct"], "No such command 'inspct'. Did you mean 'inspect'? See 'canmap --help'."),
+        (["inspect", "demo.log"], "Missing option '--spec'. See 'canmap inspect --help'."),
         (["inspect", "--spec", "cart.yaml"], "Missing argument 'CAPTURE"),
     ],
 )

@@ -389,6 +389,8 @@ def test_the_lines_of_a_command_are_printed_in_one_place() -> None:
         text = path.read_text(encoding="utf-8")
         if path.name not in ("printing.py", "main.py"):
             assert "click.echo" not in text, path
-            assert "print(" not in text.replace("out.print(", ""), path
+            for allowed in ("out.print(", "super().print(", "def print(self"):  # of the console of a screen
+                text = text.replace(allowed, "")
+            assert "print(" not in text, path
         if path.name != "progress.py":  # it prints numbers alone
             assert ".write(" not in text.replace("file.write(", ""), path

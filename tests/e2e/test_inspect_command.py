@@ -120,8 +120,10 @@ def test_a_capture_without_a_fault_passes(tmp_path: Path, command: Command) -> N
     assert done.stdout.splitlines()[-1].startswith("PASS: 0 errors, 0 warnings")
 
 
-@pytest.mark.parametrize("columns", [40, 72, 200])
-def test_no_screen_is_too_narrow(columns: int, command: Command, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("columns", [30, 40, 60, 72, 200])
+def test_no_screen_is_too_narrow_and_no_name_is_broken(
+    columns: int, demo: dict[str, Any], command: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setenv("COLUMNS", str(columns))
     done = command("inspect", DEMO, "--spec", CART)
     assert done.returncode == 1
@@ -131,9 +133,37 @@ def test_no_screen_is_too_narrow(columns: int, command: Command, monkeypatch: py
     rows = [line for line in lines[:findings] if line.startswith("  ") and "Left out" not in line]
     assert len(rows) > 10
     assert max(map(len, rows)) <= columns
-    squeezed = re.sub(r"\s+", "", done.stdout)
-    for name in ("SteerFeedback", "battery.temperature", "430.04", "28.15"):
-        assert name in squeezed or name[:8] in squeezed, f"{name} is lost at {columns} columns"
+    for message in demo["messages"]:
+        whole = f"  {message['bus']} {message['name']}"
+        assert not message["count"] or any(f"{row} ".startswith(f"{whole} ") for row in rows), whole
+    for record, summary in demo["records"].items():
+        for field in summary["fields"]:
+            whole = f"  {record}.{field}"
+            assert any(f"{row} ".startswith(f"{whole} ") for row in rows), whole
+    text = "\n".join(rows)
+    assert "430.04" in text
+    assert "28.15" in text
+
+
+@pytest.mark.parametrize("columns", [30, 100])
+@pytest.mark.parametrize("command_line", [["inspect"], ["replay", "--pace", "flat"], ["formats"]])
+def test_no_sentence_of_a_pipe_is_wrapped_and_no_line_ends_in_blanks(
+    tmp_path: Path, columns: int, command_line: list[str]
+) -> None:
+    # The first frame alone, and lines that cannot be read: most messages never come, more than are listed.
+    capture = tmp_path / "little.log"
+    capture.write_text(demo_lines()[0] + "".join(f"{n}\n{demo_lines()[0]}" for n in range(60)))
+    given = [] if command_line == ["formats"] else [capture, "--spec", CART]
+    narrow = canmap(*command_line, *given, COLUMNS=str(columns)).stdout
+    assert [line for line in narrow.splitlines() if line != line.rstrip()] == []
+    sentences = {
+        line
+        for line in canmap(*command_line, *given, COLUMNS="500").stdout.splitlines()
+        if line.startswith(("Described, but", "Findings, with", "  and ", "  error ", "FAIL", "Each is read"))
+    }
+    assert sentences
+    assert command_line != ["inspect"] or any(re.search(r" and \d+ more", line) for line in sentences)
+    assert sentences <= set(narrow.splitlines())
 
 
 def test_colour_only_where_it_is_wanted() -> None:

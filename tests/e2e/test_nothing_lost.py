@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -185,6 +186,34 @@ def test_a_capture_and_its_truth_appear_together(
         names = [name for name in names if not name.startswith(".canmap-")]
         assert not any(name.endswith("-journal") for name in names)
     assert names in ([], ["x.log", "x.yaml"])
+
+
+def test_what_a_killed_writer_left_is_taken_away_by_the_next_and_what_a_living_one_writes_is_not(
+    folder: Path,
+) -> None:
+    def unfinished() -> list[str]:
+        return [path.name for path in place.iterdir() if path.name.startswith(".canmap-")]
+
+    place = folder / "away"
+    others = place / ".canmap-another.computer-abc.json"
+    others.touch()
+    (place / f".canmap-{re.sub('[^A-Za-z0-9]', '', os.uname().nodename)[:32]}-folder").mkdir()
+    before = set(unfinished())
+    with subprocess.Popen(
+        [*COMMAND, "replay", "demo.log", "--spec", "spec.yaml", "--json", "away/killed.json"],
+        cwd=folder, env=environment(), stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+    ) as process:  # fmt: skip
+        assert process.stdout is not None
+        process.stdout.readline()
+        (living,) = set(unfinished()) - before
+        assert canmap(*INSPECT, "--json", "away/first.json", cwd=folder).returncode < 2
+        assert set(unfinished()) == before | {living}
+        process.kill()
+        process.wait(LONGEST_S)
+    assert set(unfinished()) == before | {living}
+    assert canmap(*INSPECT, "--json", "away/second.json", cwd=folder).returncode < 2
+    assert set(unfinished()) == before
+    assert {path.name for path in place.iterdir()} - before == {"first.json", "second.json"}
 
 
 @pytest.mark.parametrize("ending", [".log", ".parquet", ".db", ".mf4", ".blf", ".pcapng"])

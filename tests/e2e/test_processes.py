@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
 import pty
 import re
 import select
 import signal
+import struct
 import subprocess
+import sys
+import termios
+import textwrap
 import time
 from typing import TYPE_CHECKING
 
@@ -21,6 +26,7 @@ if TYPE_CHECKING:
 
 
 LAPS = 120  # of the demo capture: 23 MB
+LONG_LAPS = 600
 
 
 def start(*arguments: str, **pipes: object) -> subprocess.Popen[bytes]:
@@ -76,11 +82,37 @@ def test_a_terminal_shows_progress_and_takes_it_away() -> None:
     assert "Traceback" not in shown
 
 
-def test_a_screen_is_as_wide_as_its_terminal() -> None:
-    import fcntl
-    import struct
-    import termios
+def test_the_share_on_a_terminal_grows_and_is_that_of_the_frames(tmp_path: Path) -> None:
+    capture = tmp_path / "long.log"
+    capture.write_text(repeated(LONG_LAPS))
+    frames = LONG_LAPS * len(demo_lines())
+    master, slave = pty.openpty()
+    fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 50, 120, 0, 0))
+    with start("inspect", str(capture), "--spec", CART, stdout=subprocess.DEVNULL, stderr=slave) as process:
+        os.close(slave)
+        shown = ""
+        while process.poll() is None:
+            shown += drained(master)
+        shown += drained(master)
+    os.close(master)
+    assert process.returncode == 1
+    line = (
+        r"\r *(\d+)%  ([\d,]+) frames, ([\d,]+) s of recording, [\d.]+ million frames a second, (\d+) s left"
+    )
+    told = [tuple(int(one.replace(",", "")) for one in match) for match in re.findall(line, shown)]
+    assert len(told) >= 3, shown
+    assert told == sorted(told, key=lambda one: one[:3])  # share, frames and time grow together
+    # The file is the demo over and over, so that the share of its bytes is that of its frames and of its
+    # time, but for the block of 4 MiB that is in hand, and half a percent of rounding.
+    block = 100 * (4 << 20) / capture.stat().st_size + 0.5
+    for share, so_far, recorded_s, _ in told:
+        assert share == pytest.approx(100 * so_far / frames, abs=block)
+        assert recorded_s == pytest.approx(12 * so_far / len(demo_lines()), abs=12)
+    assert 50 < told[-1][0] < 100  # it went on to its end, and was not done before that
+    assert shown.endswith("\r\x1b[K")
 
+
+def test_a_screen_is_as_wide_as_its_terminal() -> None:
     master, slave = pty.openpty()
     fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 50, 64, 0, 0))
     env = {name: value for name, value in environment(TERM="xterm").items() if name != "COLUMNS"}
@@ -165,3 +197,23 @@ def test_control_c_in_a_paced_replay_gives_the_findings_so_far(tmp_path: Path) -
     assert [path.name for path in tmp_path.iterdir()] == ["out.json"]
     assert 0 < found["capture"]["frames"] < len(demo_lines())
     assert f"{found['verdict'].upper()}: " in said
+
+
+def test_the_time_to_the_first_frame_is_not_spent_on_what_is_not_needed() -> None:
+    program = """
+        import atexit, gc, sys
+        def tell():
+            unneeded = {"numpy.ma", "rich.table", "click.shell_completion"} & set(sys.modules)
+            print(gc.isenabled(), sum(one["collections"] for one in gc.get_stats()), *unneeded)
+        atexit.register(tell)
+        from canmap.cli.main import main
+        main()
+    """
+    done = subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(program), "inspect", DEMO, "--spec", CART],
+        cwd=ROOT, env=environment(), capture_output=True, text=True, timeout=LONGEST_S, check=False,
+    )  # fmt: skip
+    enabled, collections, *unneeded = done.stdout.splitlines()[-1].split()
+    assert enabled == "False"  # at the end
+    assert int(collections) < 20  # with the interpreter's own settings there are over a hundred
+    assert unneeded == []

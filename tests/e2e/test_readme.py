@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
+import tomllib
 from typing import TYPE_CHECKING
 
 import pytest
@@ -87,3 +88,12 @@ def test_every_command_of_the_table_exists() -> None:
     listed = canmap("--help").stdout
     for name in re.findall(r"^\| `canmap (\w+)", README, re.MULTILINE):
         assert re.search(rf"^  {name} ", listed, re.MULTILINE), name
+
+
+def test_every_extra_is_named_with_how_it_is_installed() -> None:
+    extras = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["optional-dependencies"]
+    told = dict(
+        re.findall(r"^\| `(\w+)` \| [^|]+ \| `pip install (?:-e )?'\.\[(\w+)\]'` \|$", README, re.MULTILINE)
+    )
+    assert told == {extra: extra for extra in extras}
+    assert set(extras["tables"]) <= set(extras["dev"])

@@ -84,9 +84,13 @@ def test_what_is_lost_is_said(tmp_path: Path) -> None:
             [DEMO, "--channel", "can2", "--into", "{folder}/x.log"],
             "of channel can2; it has can0, can1",
         ),
+        (
+            [DEMO, "--channel", "can0=drive", "--into", "{folder}/x.log"],
+            "of channel drive; it has can0, can1. To rename one: drive=can0, the new name first.",
+        ),
         ([DEMO, "--channel", "a=can0", "--channel", "b=can0", "--into", "{folder}/x.log"], "under two names"),
         ([DEMO, "--into", "{folder}"], "no capture is written with this ending"),
-        ([DEMO, "--into", "{folder}/nothing/x.log"], "cannot be written: no such file or directory"),
+        ([DEMO, "--into", "{folder}/nothing/x.log"], "cannot be written: there is no folder "),
         (
             [ROOT / "README.md", "--into", "{folder}/x.log"],
             "no text format is known by its first lines",

@@ -11,9 +11,8 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from rich.console import Console
 
-from canmap.cli.render import show
+from canmap.cli.render import Screen, show
 from canmap.frames.chunks import Coverage
 from canmap.records.columns import FieldColumn
 from canmap.records.motion import derived_ages
@@ -47,7 +46,7 @@ def battery(
 
 
 def screen(result: Inspection, width: int = 120) -> list[str]:
-    out = Console(file=io.StringIO(), width=width, highlight=False)
+    out = Screen(file=io.StringIO(), width=width, highlight=False)
     show(result, out)
     return out.file.getvalue().splitlines()  # type: ignore[attr-defined]
 
@@ -137,9 +136,13 @@ def test_what_no_capture_covers_is_not_counted(tmp_path: Path) -> None:
 def test_the_age_of_a_dead_value_fits_any_screen(width: int, tmp_path: Path) -> None:
     result, _ = battery(tmp_path, [*ticks(0, 1000), row(25_000, OTHER)])
     lines = screen(result, width)
-    begin = next(i for i, line in enumerate(lines) if line.startswith("Records, in "))
-    table = [line for line in lines[begin:] if line.startswith("  ")][:3]
+    begin, end = (
+        next(i for i, line in enumerate(lines) if line.startswith(heading))
+        for heading in ("Records, ", "Find")
+    )
+    table = [line for line in lines[begin:end] if line.startswith("  ") and "Left out" not in line]
     assert any("24 s ago" in line for line in table)
+    assert any("4.2 %" in line for line in table)
     assert max(map(len, table)) <= width
 
 

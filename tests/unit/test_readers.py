@@ -188,6 +188,21 @@ def test_binary(tmp_path: Path, name: str) -> None:
         open_captures([str(tmp_path / name)])
 
 
+@pytest.mark.parametrize("coding", ["utf-16", "utf-16-be"])
+def test_text_in_utf_16_is_called_that(tmp_path: Path, coding: str) -> None:
+    text = TEXT.decode().encode(coding)
+    (tmp_path / "drive.log").write_bytes(text if coding == "utf-16" else b"\xfe\xff" + text)
+    with pytest.raises(CaptureError, match=r"this text is in UTF-16, .*; save it as UTF-8\."):
+        open_captures([str(tmp_path / "drive.log")])
+
+
+def test_a_line_of_one_column_is_told_in_the_singular(tmp_path: Path) -> None:
+    (tmp_path / "sheet.csv").write_bytes(b"Time;ID;D0\n0,1\n")
+    source = open_captures([str(tmp_path / "sheet.csv")])
+    told = [bad.reason for piece in source.pieces() for bad in piece().bad]
+    assert told == ["the line has 1 column instead of 7", "the line has 2 columns instead of 7"]
+
+
 def test_nothing_named() -> None:
     with pytest.raises(UsageError, match="No capture is named"):
         open_captures([])

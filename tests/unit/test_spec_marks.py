@@ -81,6 +81,16 @@ def test_refused(name, tmp_path):
     assert fault.text.startswith(sentence)
 
 
+@pytest.mark.parametrize("text", ["NS_ :\n\tCM_\n\tBA_\n\nBS_:\n", 'VERSION ""\n\nNS_ :\n\nBS_:\n'])
+def test_a_description_in_the_place_of_a_spec_is_one_mistake_that_asks_for_the_file(text, tmp_path):
+    path = tmp_path / "kit.dbc"
+    path.write_text(text, encoding="utf-8")
+    faults = Faults()
+    read_nodes(str(path), faults)
+    (fault,) = faults.error().faults
+    assert fault.text.endswith(" Or is it the wrong file? Its name does not end in .yaml.")
+
+
 def test_alias_bomb_is_an_error_at_once(tmp_path):
     path = tmp_path / "spec.yaml"
     path.write_text(BOMB, encoding="utf-8")

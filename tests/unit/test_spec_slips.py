@@ -37,6 +37,15 @@ COMMAS = {
 }
 
 
+def test_labels_that_are_turned_round_are_one_mistake(tmp_path):
+    field = "state: {signal: SteerFeedback.State, labels: {off: Off, standby: Standby, active: Active}}\n"
+    turned = "The list of labels is turned round: write `label: state`."
+    assert faults_of(tmp_path, RECORD + field) == [(8, 50, turned)]  # at its bracket
+    # With a state that no label stands for, it is the one that is wrong.
+    ((_, _, first), *_) = faults_of(tmp_path, RECORD + field.replace("Standby", "Standing"))
+    assert first == "SteerFeedback.State has no label `off`; did you mean `Off`?"
+
+
 @pytest.mark.parametrize("name", COMMAS)
 def test_number_that_reads_two_ways_gets_a_word(name, tmp_path):
     text, line, column, begin, end = COMMAS[name]

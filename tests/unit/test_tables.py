@@ -11,7 +11,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from canmap.cli.tables import print_rows
+from canmap.cli.tables import fits, print_blocks, print_rows
 
 TITLES = ["message", "frames", "sender"]
 ROWS = [
@@ -40,13 +40,29 @@ def by_rich(width: int, rows: list[list[str]]) -> list[str]:
     return [line.rstrip() for line in out.file.getvalue().splitlines()]  # type: ignore[attr-defined]
 
 
-@pytest.mark.parametrize("width", [100, WIDTH, WIDTH - 1, WIDTH - 6, WIDTH - 11])
+@pytest.mark.parametrize("width", [100, WIDTH])
 def test_a_table_is_laid_out_as_rich_lays_it_out(width: int) -> None:
     assert printed(width, ROWS) == by_rich(width, ROWS)
 
 
-def test_no_screen_is_so_narrow_that_digits_are_lost() -> None:
-    assert [line.split()[-2:] for line in printed(12, ROWS[:1])][1] == ["1,156", "SteerNode"]
+@pytest.mark.parametrize(("width", "enough"), [(WIDTH, True), (WIDTH - 1, False)])
+def test_columns_fit_where_no_cell_has_to_be_broken(width: int, enough: bool) -> None:
+    assert fits(Console(file=io.StringIO(), width=width), [TITLES, *ROWS]) is enough
+
+
+def test_a_narrow_screen_gets_a_block_for_each_row() -> None:
+    out = Console(file=io.StringIO(), width=22)
+    print_blocks(out, [dict(zip(TITLES, row, strict=True)) for row in ROWS])
+    assert out.file.getvalue().splitlines() == [  # type: ignore[attr-defined]
+        "  drive SteerFeedback",
+        "    frames 1,156",
+        "    sender SteerNode",
+        "  drive 速度の知らせ",
+        "    frames 7",
+        "    sender Bremsgerät",
+        "    with Page 3",
+        "    frames 12",
+    ]
 
 
 def test_brackets_in_a_name_are_no_styles() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import fcntl
 import os
 import stat
 import threading
@@ -96,7 +98,7 @@ def test_a_dash_is_standard_output(capsys: pytest.CaptureFixture[str]) -> None:
     [
         ("", r"The name of the file to write is empty"),
         (".", r"\. is a folder; name a file in it\."),
-        ("missing/out.json", r"missing/out\.json cannot be written: no such file or directory\."),
+        ("missing/out.json", r"missing/out\.json cannot be written: there is no folder missing\."),
         ("a_file/out.json", r"a_file/out\.json cannot be written: not a directory\."),
     ],
 )
@@ -127,3 +129,34 @@ def test_a_failure_that_is_not_its_own_passes_as_it_is(
         raise CaptureError("a.log holds no frame")
     with pytest.raises(BrokenPipeError), whole_text_file(place):
         raise BrokenPipeError
+
+
+def test_a_file_that_was_taken_away_before_it_was_locked_is_made_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Between the making of a file and its lock another writer may find it without a lock.
+    lock, taken = fcntl.flock, []
+
+    def other_first(handle: int, how: int) -> None:
+        if not taken:
+            taken.extend(tmp_path.iterdir())
+            taken[0].unlink()
+        lock(handle, how)
+
+    monkeypatch.setattr("canmap.base.unfinished.fcntl.flock", other_first)
+    with whole_text_file(str(tmp_path / "out.json")) as file:
+        file.write("whole")
+    assert len(taken) == 1
+    assert names(tmp_path) == ["out.json"]
+
+
+def test_a_file_system_without_locks_loses_no_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(_handle: int, _how: int) -> None:
+        raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
+
+    monkeypatch.setattr("canmap.base.unfinished.fcntl.flock", refused)
+    with whole_text_file(str(tmp_path / "one.json")) as one:
+        with whole_text_file(str(tmp_path / "two.json")) as two:
+            two.write("two")
+        one.write("one")
+    assert names(tmp_path) == ["one.json", "two.json"]

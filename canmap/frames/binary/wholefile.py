@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from canmap.base.errors import CaptureError, system_reason
+from canmap.base.unfinished import UnfinishedFile
 from canmap.frames.content import DAMAGE
 
 if TYPE_CHECKING:
@@ -34,21 +35,29 @@ def whole_file(name: str, stream: BufferedIOBase, ending: str) -> Iterator[str]:
     if isinstance(place, str) and place.isprintable() and Path(place).is_file():
         yield place
         return
-    with tempfile.NamedTemporaryFile(suffix=ending, buffering=0) as copy:
-        size = 0
-        try:
-            while data := stream.read(STEP):
-                size += len(data)
-                if size > MOST_UNPACKED:
-                    raise CaptureError(
-                        f"{name}: it unpacks to more than {MOST_UNPACKED >> 30} GiB; unpack it first."
-                    )
-                _keep(copy, data)
-        except DAMAGE as damage:
-            if isinstance(damage, CaptureError):
-                raise
-            raise CaptureError(f"{name}: the data cannot be unpacked ({damage}); copy it again.") from None
+    copy = UnfinishedFile(Path(tempfile.gettempdir()), ending)
+    try:
+        with Path(copy.name).open("wb", buffering=0) as file:
+            _copy(name, stream, file)
         yield copy.name
+    finally:
+        copy.remove()
+
+
+def _copy(name: str, stream: BufferedIOBase, copy: IO[bytes]) -> None:
+    size = 0
+    try:
+        while data := stream.read(STEP):
+            size += len(data)
+            if size > MOST_UNPACKED:
+                raise CaptureError(
+                    f"{name}: it unpacks to more than {MOST_UNPACKED >> 30} GiB; unpack it first."
+                )
+            _keep(copy, data)
+    except DAMAGE as damage:
+        if isinstance(damage, CaptureError):
+            raise
+        raise CaptureError(f"{name}: the data cannot be unpacked ({damage}); copy it again.") from None
 
 
 def _keep(copy: IO[bytes], data: bytes) -> None:

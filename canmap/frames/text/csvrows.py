@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.words import times
 from canmap.frames.batches import NS, UNNAMED_CHANNEL, checked
 from canmap.frames.chunks import CLASSIC_WIDTH, FD_WIDTH, FLAG_FD, FrameKind
 from canmap.frames.row import Row, UnreadableError
@@ -85,7 +86,7 @@ class CsvLines:
         if len(fields) != COLUMNS:
             if fields == [""]:
                 return None
-            raise UnreadableError(f"the line has {len(fields)} columns instead of {COLUMNS}")
+            raise UnreadableError(f"the line has {times(len(fields), 'column')} instead of {COLUMNS}")
         stamp, identifier, extended, remote, error, length, data = fields
         if stamp == "timestamp":
             return None

@@ -6,6 +6,7 @@ neither its objects, nor its exceptions, nor what it logs.
 
 from __future__ import annotations
 
+import functools
 import logging
 import re
 import sys
@@ -236,6 +237,7 @@ def _marked(place: SignalLine) -> tuple[tuple[int, int], ...]:
     return ((int(marked[1]), int(marked[1])),) if marked else ()
 
 
+@functools.lru_cache(maxsize=1024)  # the same few factors and limits stand at many signals
 def _exact(number: float) -> Fraction:
     """Return the decimal number that was written: the shortest one that reads back as `number`."""
     return Fraction(repr(number)) if abs(number) <= sys.float_info.max else _BEYOND

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 LARGEST_FILE = 4 * 1024 * 1024  # bytes
 DEEPEST_NESTING = 50
+_ENDINGS = (".yaml", ".yml")
+_DOUBT = " Or is it the wrong file? Its name does not end in .yaml."
 MOST_NODES = 100_000  # bounds the time that a hostile file takes
 
 _LOADER: type[yaml.SafeLoader] | type[yaml.CSafeLoader] = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
@@ -124,8 +126,11 @@ def read_nodes(path: str, faults: Faults) -> Entries | None:
     text = _read_text(path, faults)
     if text is None:
         return None
+    doubt = "" if Path(path).suffix.lower() in _ENDINGS else _DOUBT
     for tab in _TAB_INDENT.finditer(text):
-        faults.add(_place_at(path, text, tab.start(1)), "A tab indents this line: use spaces.")
+        faults.add(_place_at(path, text, tab.start(1)), f"A tab indents this line: use spaces.{doubt}")
+        if doubt:  # a description is full of them
+            break
     if len(faults) > before:
         return None
     builder = _Builder(path, faults)
@@ -134,7 +139,8 @@ def read_nodes(path: str, faults: Faults) -> Entries | None:
             if not builder.take(event):
                 break
     except yaml.MarkedYAMLError as error:
-        faults.add(*_syntax_fault(path, text, error))
+        place, said = _syntax_fault(path, text, error)
+        faults.add(place, said + doubt)
         return None
     return _top(path, builder.root, faults, before)
 

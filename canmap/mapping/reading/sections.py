@@ -7,6 +7,7 @@ typed value back out of the `SectionValues` that the section returns.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Generic, TypeVar, cast
@@ -93,7 +94,7 @@ class SectionValues:
 
     Attributes:
         place: Of the section.
-        read: By key, None for a faulty value.
+        read: By key that stands there, None for a faulty value.
         nodes: By key, the name and the value as they were written.
         lost: Whether a key has no meaning, so that it may stand for one that is missing.
     """
@@ -146,11 +147,15 @@ class Section:
         needed = [key.name for key in self.keys if key.required]
         entries = meant(entries, self._names, self.what, context.faults, needed)
         lost = any(name not in self._names for name in entries.pairs)
-        read = {key.name: self._read_key(key, entries, context, lost) for key in self.keys}
+        read = {
+            key.name: self._read_key(key, entries, context, lost)
+            for key in self.keys
+            if key.required or key.name in entries.pairs
+        }
         nodes = {name: pair for name, pair in entries.pairs.items() if name in self._names}
         return SectionValues(entries.place, read, nodes, lost)
 
-    @property
+    @functools.cached_property
     def _names(self) -> list[str]:
         return [key.name for key in self.keys]
 
