@@ -97,7 +97,8 @@ class RecordBuilder:
         shared = Shared.of(0)
         columns = {field.rule.type.name: _field_column(field, held, ages, shared) for field in self._fields}
         if self._motion is not None:
-            columns = {name: FieldColumn(np.zeros(0), none, ages, none) for name in FIELDS}
+            values = {name: ages if name == "segment" else np.zeros(0) for name in FIELDS}
+            columns = {name: FieldColumn(values[name], none, ages, none) for name in FIELDS}
         return RecordChunk(self.rule.name, self.rule.type, ages, ages, columns)
 
     @property

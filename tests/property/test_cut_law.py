@@ -134,6 +134,10 @@ CARRIES = {
     "rate window": (Rate, "_close_windows", None),
     "sample ordinals": (LimitCheck, "fold", None),
     "pose": (MotionBuilder, "derive", None),
+    "segment of the pose": (MotionBuilder, "derive", None),
+    "pose that goes on": (MotionBuilder, "derive", None),
+    "speed before": (MotionBuilder, "derive", None),
+    "time of the pose": (MotionBuilder, "derive", None),
     "what is awaited": (Activity, "fold", None),
     "awaited since": (Activity, "fold", None),
     "code ordinals": (CodeCheck, "fold", None),
@@ -161,6 +165,10 @@ RESETS = {
     "rate window": lambda rate: rate._anchor_ns.fill(0),
     "sample ordinals": lambda check: check._episodes._judged.clear(),
     "pose": lambda motion: motion._pose.fill(0.0),
+    "segment of the pose": lambda motion: setattr(motion, "_segment", 0),
+    "pose that goes on": lambda motion: setattr(motion, "_valid", False),
+    "speed before": lambda motion: setattr(motion, "_speed", 0.0),
+    "time of the pose": lambda motion: setattr(motion, "_clock_ns", None),
     "value that is alive": lambda record: [
         setattr(field.alive, "value_ns", None) for field in record.fields.values()
     ],
