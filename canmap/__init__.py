@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from canmap.findings.finding import Finding, Kind, Severity
     from canmap.mapping.loader import load_spec
     from canmap.mapping.model import Spec
+    from canmap.records.change import Change
     from canmap.records.columns import Records
     from canmap.results.inspection import Inspection
     from canmap.stream.sink import About, Sink, Step
@@ -32,6 +33,7 @@ _HOMES = {
     "About": "canmap.stream.sink",
     "CanmapError": "canmap.base.errors",
     "CaptureError": "canmap.base.errors",
+    "Change": "canmap.records.change",
     "DescriptionError": "canmap.base.errors",
     "Finding": "canmap.findings.finding",
     "Inspection": "canmap.results.inspection",
@@ -54,6 +56,7 @@ __all__ = [
     "About",
     "CanmapError",
     "CaptureError",
+    "Change",
     "DescriptionError",
     "Finding",
     "Inspection",

@@ -25,17 +25,13 @@ _HEXADECIMAL = re.compile(r"\b(?=\w*[A-F])(?=\w*\d)(?:[0-9A-F]{2,3}|[0-9A-F]{8})
 _SELECTED = r"with \S+ \d+"  # a message with one value of its multiplexer
 # The phrases whose numbers are in no field yet, by kind of finding. A field for one takes its phrase away.
 LACKING = {
-    "missing": (r"promised every \S+ m?s", r"start-up of \S+ m?s", _SELECTED),
+    "missing": (_SELECTED,),  # the value of a multiplexer is a text
     "stale": (_SELECTED,),
     "rate": (_SELECTED,),
-    "not_available": (r"raw code \d+",),
-    "undefined_value": (r"raw code \d+",),
     "not_a_number": (r"raw (?:code|value) \w+",),
-    # The value in the units of several fields, and the limit in the first of them: `value` has one unit only.
-    "out_of_range": (r"was \S+ \S+ \(.*\)(?=, )", r"limit of \S+ \S+"),
-    "spec": (r".+",),  # the fields of the note, of which the finding has the key only
+    "spec": (r".+",),  # numbers in `detail`, which is a text
     "bad_line": (r"cannot be read: .*",),  # the words of `Unread`
-    "two_senders": (r"source address(?:es)?, .*, whose",),
+    "two_senders": (r", .*, whose",),  # addresses, as the texts that they are
     "unknown_id": (r"does not know [0-9A-Fx]+",),
 }
 

@@ -19,6 +19,7 @@ class Obstacle(StrEnum):
     FOLDER_GONE = "folder_gone"  # the one in which the program runs
     FOLDER_CLOSED = "folder_closed"  # the first on the way, in `detail`
     NOT_THERE = "not_there"
+    FOLDER_NOT_THERE = "folder_not_there"  # the one that it would be in, in `detail`
     NO_FOLDER = "no_folder"  # a part of the path
     IS_FOLDER = "is_folder"
     CLOSED = "closed"
@@ -40,12 +41,14 @@ _WHY = {
     Obstacle.NO_NAME: "no file can have this name",
     Obstacle.FOLDER_GONE: "the folder in which this runs is gone",
     Obstacle.FOLDER_CLOSED: "you may not enter the folder {detail}",
+    Obstacle.FOLDER_NOT_THERE: "there is no folder {detail}",
     Obstacle.CIRCLE: "its symbolic links lead in a circle",
     Obstacle.LONG_NAME: "its name is longer than the system allows",
 }
 _UNREAD = {
     Obstacle.NO_NAME: "there is no such file, as {why}; check the path",
     Obstacle.NOT_THERE: "there is no such file; check the path",
+    Obstacle.FOLDER_NOT_THERE: "there is no such file, as {why}; check the path",
     Obstacle.NO_FOLDER: "there is no such file, as a part of its path is no folder; check the path",
     Obstacle.IS_FOLDER: "this is a folder; name a file in it",
     Obstacle.CLOSED: "you may not read this file; change its permissions",
@@ -58,7 +61,7 @@ class Unusable:
 
     Attributes:
         obstacle: What stands in the way.
-        detail: The folder that is closed; for what has no words of ours, those of the system.
+        detail: The folder that is closed or missing; for what has no words of ours, those of the system.
     """
 
     obstacle: Obstacle
@@ -85,6 +88,8 @@ def unusable(error: OSError | ValueError, path: str) -> Unusable:
         return Unusable(Obstacle.FOLDER_GONE, "")
     if obstacle is Obstacle.CLOSED and (closed := _closed_folder(path)):
         return Unusable(Obstacle.FOLDER_CLOSED, closed)
+    if obstacle is Obstacle.NOT_THERE and not (folder := Path(path).parent).is_dir():
+        return Unusable(Obstacle.FOLDER_NOT_THERE, str(folder))
     return Unusable(obstacle, system_reason(error))
 
 

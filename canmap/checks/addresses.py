@@ -88,6 +88,7 @@ class AddressCheck(Check[Tally]):
             start_ns=starts[1],
             end_ns=max(last_ns for _, _, last_ns in sources.values()),
             count=len(sources),
+            facts={"sources": tuple(f"{source:02X}" for source in sorted(sources))},
             text=(
                 f"{described.message.name} came from {times(len(sources), 'source address')}, {listed}, "
                 "whose values are mixed: name the right one as its `source` in the spec."

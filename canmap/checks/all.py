@@ -11,6 +11,7 @@ from canmap.checks.channels import ChannelCheck
 from canmap.checks.clock_steps import ClockStepCheck
 from canmap.checks.duplicates import DuplicateCheck
 from canmap.checks.error_frames import ErrorFrames
+from canmap.checks.fault_bits import FaultBits
 from canmap.checks.lengths import LengthCheck
 from canmap.checks.not_a_number import NumberCheck
 from canmap.checks.odd_codes import CodeCheck
@@ -34,6 +35,7 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     NumberCheck,
     LimitCheck,
     CodeCheck,
+    FaultBits,
     LengthCheck,
     UnknownIdCheck,
     QuietChannels,

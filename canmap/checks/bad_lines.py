@@ -12,6 +12,7 @@ from canmap.findings.finding import Finding, Kind, Place, Severity
 if TYPE_CHECKING:
     from canmap.checks.check import End, Setting
     from canmap.findings.episodes import Event
+    from canmap.frames.chunks import BadLine
     from canmap.stream.view import View
 
 BAD_LINE = Kind("bad_line", Severity.WARNING)
@@ -45,10 +46,10 @@ class BadLineCheck(Check[None]):
         for bad in chunk.bad:
             at_ns = view.before_ns if bad.position == 0 else int(view.clock[bad.position - 1])
             if bad.truncated:
-                self._truncated.append(self._finding(TRUNCATED, (at_ns, at_ns), 1, bad.text, bad.line))
+                self._truncated.append(_of_line(TRUNCATED, at_ns, bad))
                 events.append(Told(self._truncated[-1], at_ns))
             elif len(self._listed) < LISTED_LINES:
-                self._listed.append(self._finding(BAD_LINE, (at_ns, at_ns), 1, bad.text, bad.line or None))
+                self._listed.append(_of_line(BAD_LINE, at_ns, bad))
                 events.append(Told(self._listed[-1], at_ns))
             elif self._more_from_ns is None:
                 self._more_from_ns = at_ns
@@ -68,17 +69,26 @@ class BadLineCheck(Check[None]):
         if not rest or self._more_from_ns is None:
             return []
         text = f"{times(rest, 'more line')} cannot be read."
-        return [self._finding(BAD_LINE, (self._more_from_ns, self._now_ns), rest, text, None)]
-
-    @staticmethod
-    def _finding(kind: Kind, span_ns: tuple[int, int], count: int, text: str, line: int | None) -> Finding:
-        return Finding(
-            kind=kind,
-            severity=kind.severity,
+        more = Finding(
+            kind=BAD_LINE,
+            severity=BAD_LINE.severity,
             place=Place(),
-            start_ns=span_ns[0],
-            end_ns=span_ns[1],
-            count=count,
+            start_ns=self._more_from_ns,
+            end_ns=self._now_ns,
+            count=rest,
             text=text,
-            line=line,
         )
+        return [more]
+
+
+def _of_line(kind: Kind, at_ns: int, bad: BadLine) -> Finding:
+    return Finding(
+        kind=kind,
+        severity=kind.severity,
+        place=Place(),
+        start_ns=at_ns,
+        end_ns=at_ns,
+        text=bad.text,
+        line=bad.line or None,
+        facts={"capture": bad.capture, "unread": bad.why.kind.value, "why": bad.reason},
+    )

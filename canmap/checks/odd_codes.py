@@ -7,7 +7,7 @@ codes, its samples are not gone through.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -96,7 +96,7 @@ class CodeCheck(SampleCheck):
         if episode.more:
             when = f" in {times(episode.more, 'more stretch')} that are not listed"
         text = f"{place.message}.{place.signal} ({', '.join(subject.fields)}) {what}{when}."
-        return episode.finding(kind, place, text)
+        return replace(episode.finding(kind, place, text), facts={"raw_code": int(episode.worst)})
 
 
 def _absent(episode: Episode, subject: CodedSignal) -> tuple[Kind, str]:

@@ -7,6 +7,7 @@ Sums, tables and floating-point numbers have no raw limits and are always looked
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -73,10 +74,11 @@ class LimitCheck(SampleCheck):
             when = f" in {times(episode.more, 'more stretch')} that are not listed"
         elif episode.from_start and episode.still:
             when = " from the start"
-        return episode.finding(
+        found = episode.finding(
             OUT_OF_RANGE,
             subject.place,
             value=value,
             limit=limit,
             text=f"{subject.said(value)}, {side} its limit of {owner.text(bound)}{when}.",
         )
+        return replace(found, facts=subject.facts(value, bound))

@@ -191,7 +191,7 @@ class Silence(Check[None]):
             text=f"{text}.",
             severity=Severity.WARNING if came else Severity.ERROR,
         )
-        return replace(found, stream=episode.subject)
+        return replace(found, stream=episode.subject, facts=rule.facts)
 
     def _describe_stale(self, episode: Episode) -> Finding:
         rule = self._rules[episode.subject]
@@ -216,7 +216,7 @@ class Silence(Check[None]):
             text=f"{text}; it is stale after {seconds(limit_ns)}.",
             severity=Severity.ERROR if rule.stale_is_error else Severity.WARNING,
         )
-        return replace(found, stream=episode.subject)
+        return replace(found, stream=episode.subject, facts=rule.facts)
 
 
 def _clock_of(arrivals: Arrivals, stream: int) -> Callable[[int], int]:

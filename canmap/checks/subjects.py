@@ -98,6 +98,11 @@ class RangedValue:
         part = self.quantity.scalings[0]
         return float(self.quantity.line.at(part.line.at(Fraction(compared))))
 
+    def facts(self, finished: float, bound: float) -> dict[str, str | float]:
+        """Return what a sentence says: the value as each has it, and the limit in the unit of the first."""
+        values = {one.name: one.value(finished) for one in (*self.owners, *self.others)}
+        return {**values, "limit": bound, "unit": self.owners[0].unit}
+
     def said(self, finished: float) -> str:
         """Return the begin of a sentence: whose value it was and what; beside it who says it otherwise."""
         own = self.owners[0]

@@ -1,4 +1,4 @@
-"""A running engine as lines: records at a readable rate, findings as they open and close."""
+"""A running engine as lines: records at a readable rate, changes, findings as they open and close."""
 
 from __future__ import annotations
 
@@ -13,12 +13,15 @@ from canmap.cli.render import STYLES, console
 from canmap.findings.episodes import Closed, Opened
 from canmap.findings.finding import Severity
 from canmap.frames.window import LONGEST_S
+from canmap.records.change import in_words, told_once
 from canmap.results.shown import in_si, shown_fields
+from canmap.summaries.changes import LISTED_CHANGES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from canmap.findings.episodes import Event
+    from canmap.records.change import Change
     from canmap.records.columns import RecordChunk
     from canmap.results.inspection import Inspection
     from canmap.results.shown import Shown
@@ -61,12 +64,14 @@ class LinePrinter:
     def write(self, step: Step) -> None:
         """Print the lines of one step, in the order of their time.
 
-        What begins and ends has the time at which that is known, and says when it was where that is earlier:
-        a silence is known to be too long only after a while. What is known of the whole has the last time.
+        Of one time, what changed stands before what follows from it. What begins and ends has the time at
+        which that is known, and says when it was where that is earlier: a silence is known to be too long
+        only after a while. What is known of the whole has the last time.
         """
         lines: list[tuple[int, Text]] = []
         for chunk in step.records:
             lines += self._record_lines(chunk)
+        lines += [(change.clock_ns, _change_line(change)) for change in told_once(step.changes)]
         told_ns = step.now_ns
         for event in step.events:
             known_ns = step.now_ns if event.known_ns is None else event.known_ns
@@ -123,6 +128,13 @@ def _event_line(event: Event, known_ns: int, zero_ns: int) -> Text:
         word, when = "found", f"{start} to {end} s"
     line = Text(f"{word:6} {finding.severity.value} {finding.kind.value}", style=STYLES[finding.severity])
     return Text.assemble(line, f"  {printable(finding.text)}", f" ({when})" if when else "")
+
+
+def _change_line(change: Change) -> Text:
+    text = f"change {change.name}  {in_words(change.before)} to {in_words(change.after)}"
+    if change.number == LISTED_CHANGES:
+        text += " (its further changes are counted only)"
+    return Text(printable(text))
 
 
 def _seconds(at_ns: int, zero_ns: int) -> str:

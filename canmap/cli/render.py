@@ -15,6 +15,7 @@ from rich.text import Text
 from canmap.base.errors import printable
 from canmap.base.words import number, times
 from canmap.checks.unknown_ids import identifier
+from canmap.cli.course import show_course
 from canmap.cli.tables import fits, print_blocks, print_rows
 from canmap.findings.finding import Severity
 from canmap.findings.kinds import SPEC, UNKNOWN_ID
@@ -81,6 +82,7 @@ def show(result: Inspection, out: Screen | None = None, *, si: bool = False) -> 
     _show_capture(result, out)
     _show_messages(result, out)
     _show_records(result, out, si=si)
+    show_course(result, out)
     _show_findings(result, out)
     counts = [
         times(sum(f.severity is severity for f in result.findings), severity.value) for severity in Severity
@@ -268,7 +270,7 @@ def _show_line(out: Screen, severity: Severity, kind: Kind, text: str) -> None:
 
 
 def show_finding(result: Inspection, finding: Finding, out: Screen) -> None:
-    """Print one finding: severity, kind, span, sentence."""
+    """Print one finding: severity, kind, span, sentence; below it what else happened around its begin."""
     start, end = result.seconds(finding.start_ns), result.seconds(finding.end_ns)
     span = f"{start:.3f}" if start == end else f"{start:.3f} to {end:.3f}"
     span += ", open" if finding.open else ""
@@ -276,10 +278,14 @@ def show_finding(result: Inspection, finding: Finding, out: Screen) -> None:
     if finding.kind != SPEC:
         head.append(f" [{span}]", style="cyan")
     head.append(f"  {printable(finding.text)}")
-    if out.is_terminal:
-        out.print(Padding(head[2:], (0, 0, 0, 2)))
-    else:
-        out.print(head)
+    _print_below(head, 2, out)
+    for sentence in finding.beside:
+        _print_below(Text(f"    {printable(sentence)}", style="dim"), 4, out)
+
+
+def _print_below(line: Text, indent: int, out: Screen) -> None:
+    """Print an indented line; on a terminal what has no room in it goes on below its begin."""
+    out.print(Padding(line[indent:], (0, 0, 0, indent)) if out.is_terminal else line)
 
 
 def _show_unknown(result: Inspection, out: Screen) -> None:

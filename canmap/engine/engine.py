@@ -20,6 +20,7 @@ from canmap.engine.prepare import Preparer
 from canmap.findings.finding import Finding, Place
 from canmap.findings.incidents import Known, gathered
 from canmap.findings.kinds import SPEC
+from canmap.findings.surroundings import surroundings
 from canmap.frames.session import SessionClock
 from canmap.mapping.notes import Note, NoteReason
 from canmap.records.build import RecordBuilder
@@ -30,6 +31,7 @@ from canmap.stream.consumer import feeds
 from canmap.stream.sink import Step
 from canmap.stream.view import View
 from canmap.summaries.alive import Lifetimes
+from canmap.summaries.changes import StateChanges
 from canmap.summaries.counts import FrameCount
 from canmap.summaries.fields import RecordSummaries
 from canmap.summaries.periods import PeriodSummary
@@ -88,8 +90,10 @@ class Engine:
         setting = Setting(spec, self.plan, self.rules, rates, frozenset(mapped))
         self._checks: tuple[Check[Any], ...] = tuple(check(setting) for check in CHECKS)
         self._prepare = Preparer(self.plan, channels, joins, rates, self._checks)
+        self._changes = StateChanges(spec.records)
         self._consumers: tuple[Consumer[object], ...] = (
             FrameCount(),
+            self._changes,
             PeriodSummary(len(self.rules)),
             RecordSummaries({builder.rule.name: self._lifetimes(builder) for builder in self._builders}),
             *consumers,
@@ -142,7 +146,8 @@ class Engine:
             for check, part in zip(self._checks, prepared.parts, strict=True)
             for event in check.fold(view, part)
         ]
-        return Step(tuple(records.values()), tuple(events), self.session.now_ns, len(clock))
+        changes = self._changes.fresh()
+        return Step(tuple(records.values()), tuple(events), self.session.now_ns, len(clock), changes)
 
     def finish(self) -> Step:
         """Judge the end of the stream; once."""
@@ -180,11 +185,19 @@ class Engine:
         start_ns = self.session.start_ns or 0
         found = [finding for check in self._checks for finding in check.findings()]
         found += self._spec_notes(start_ns)
-        found = gathered(found, Known(self.spec, self.rules, self.check(QuietChannels).spans))
-        clamped = [
-            replace(f, start_ns=max(f.start_ns, start_ns), end_ns=max(f.end_ns, start_ns)) for f in found
+        known = Known(self.spec, self.rules, self.check(QuietChannels).spans, start_ns)
+        found = gathered(found, known)
+        changes = self.result(StateChanges).changes
+        whole = [
+            replace(
+                f,
+                start_ns=max(f.start_ns, start_ns),
+                end_ns=max(f.end_ns, start_ns),
+                beside=surroundings(f, found, changes, known),
+            )
+            for f in found
         ]
-        return sorted(clamped, key=place_in_order)
+        return sorted(whole, key=place_in_order)
 
     def _lifetimes(self, builder: RecordBuilder) -> Lifetimes:
         channel = self.spec.buses[builder.rule.bus].channel
@@ -221,6 +234,7 @@ class Engine:
                 end_ns=start_ns,
                 text=note.text,
                 key=note.unjudged_key,
+                facts=note.facts,
             )
 
 

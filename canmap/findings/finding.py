@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Self
+from typing import TYPE_CHECKING, Self
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+Fact = str | int | float | tuple[str, ...] | None
 
 
 class Severity(StrEnum):
@@ -73,6 +78,8 @@ class Finding:
         key: For a note of the spec, the key that is accepted but not judged yet.
         stream: Number of the message rule that it is about, None where it is about none.
         parts: The findings that this one stands for.
+        beside: What else happened around the begin of a silence, in sentences.
+        facts: What else its sentence says, by name; times in s, the name with its unit where it has one.
     """
 
     kind: Kind
@@ -89,3 +96,5 @@ class Finding:
     key: str | None = None
     stream: int | None = None
     parts: tuple[Finding, ...] = ()
+    beside: tuple[str, ...] = ()
+    facts: Mapping[str, Fact] = field(default_factory=dict)

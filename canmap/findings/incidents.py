@@ -53,11 +53,13 @@ class Known:
         spec: The spec.
         rules: The message rules, one a stream.
         quiet: The quiet spans, by start.
+        start_ns: Session clock at which the session begins.
     """
 
     spec: Spec
     rules: Sequence[MessageRule]
     quiet: Sequence[Quiet]
+    start_ns: int = 0
 
     def channel(self, rule: MessageRule) -> str:
         """Return the channel on which a message comes."""
@@ -86,7 +88,8 @@ def _channel_missing(finding: Finding, parts: list[Finding]) -> Finding:
     if not (names := list(dict.fromkeys(part.place.message or "" for part in parts))):
         return finding
     because = f"Because that channel is missing, {times(len(names), 'message')} never came: {_named(names)}."
-    return replace(finding, text=f"{finding.text} {because}", parts=tuple(parts))
+    facts = {**finding.facts, "messages": len(names)}
+    return replace(finding, text=f"{finding.text} {because}", parts=tuple(parts), facts=facts)
 
 
 def _due_ns(finding: Finding, known: Known) -> int:
@@ -149,12 +152,15 @@ class _Cluster:
             parts = [part for part in self._left if self._is_of(part, quiet)]
             self._left = [part for part in self._left if part not in parts]
             everything = channels >= {bus.channel for bus in self._known.spec.buses.values()}
-            text = _nothing_recorded(parts, channels, end_ns - start_ns, self._step_ns(parts))
+            step_ns = self._step_ns(parts)
+            text = _nothing_recorded(parts, channels, end_ns - start_ns, step_ns)
             several = everything and len(channels) > 1
             severity = Severity.WARNING if several else _worst(parts)
             bus = None if several else parts[0].place.bus
             open_ = all(one.open for one in quiet)
-            found.append(_finding(RECORDING_GAP, severity, bus, (start_ns, end_ns), text, parts, open_=open_))
+            gap = _finding(RECORDING_GAP, severity, bus, (start_ns, end_ns), text, parts, open_=open_)
+            step = {} if step_ns is None else {"step_s": step_ns / 1e9}
+            found.append(replace(gap, facts={**gap.facts, **step}))
         return found
 
     def _quiet_together(self) -> list[Quiet]:
@@ -310,4 +316,5 @@ def _finding(  # noqa: PLR0913  # what a finding is made of
         value=(span_ns[1] - span_ns[0]) / 1e9,
         text=text,
         parts=tuple(parts),
+        facts={"messages": len(_messages(parts))},
     )

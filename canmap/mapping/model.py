@@ -123,6 +123,13 @@ class MessageRule:
         chosen = self.selected
         return f"{self.message.name} with {chosen.signal} {chosen.text}" if chosen else self.message.name
 
+    @property
+    def facts(self) -> dict[str, str | float]:
+        """What sentences about it may say beside its name: times in s, the value of its multiplexer."""
+        times = {"period_s": self.period_ns, "start_up_s": self.start_up_ns}
+        chosen = {self.selected.signal: self.selected.text} if self.selected else {}
+        return {name: time_ns / 1e9 for name, time_ns in times.items() if time_ns} | chosen
+
 
 @dataclass(frozen=True, slots=True)
 class Limits:

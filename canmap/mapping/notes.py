@@ -91,6 +91,19 @@ class Note:
         return self.keys[0] if self.reason is NoteReason.NOT_JUDGED_YET else None
 
     @property
+    def facts(self) -> dict[str, str | int | tuple[str, ...]]:
+        """What of it applies, by name."""
+        held: dict[str, str | int | tuple[str, ...]] = {
+            "reason": self.reason.value,
+            "subject": self.subject,
+            "keys": self.keys,
+            "detail": self.detail,
+            "line": self.line,
+            "file": self.file,
+        }
+        return {name: value for name, value in held.items() if value}
+
+    @property
     def text(self) -> str:
         """One sentence, with its place."""
         place = f"line {self.line}" + (f" of {self.file}" if self.file else "")

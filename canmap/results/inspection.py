@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -15,10 +15,11 @@ from canmap.findings.finding import Severity
 from canmap.records.columns import Records
 from canmap.results.shown import shown_fields
 from canmap.summaries.alive import Extent
+from canmap.summaries.changes import StateChanges
 from canmap.summaries.counts import FrameCount
 from canmap.summaries.fields import RecordSummaries
 from canmap.summaries.periods import PeriodSummary
-from canmap.vocabulary.record_types import field_types
+from canmap.vocabulary.record_types import field_types, plain_choice
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from canmap.engine.engine import Engine
     from canmap.findings.finding import Finding
     from canmap.mapping.model import MessageRule, RecordRule
+    from canmap.records.change import Change
     from canmap.records.columns import RecordChunk
     from canmap.results.shown import Shown
     from canmap.summaries.fields import FieldSummary, RecordSummary
@@ -138,6 +140,8 @@ class Inspection:
         shown: How each field of each record is shown to people; what a program gets is SI.
         findings: By start.
         records: The records that were asked to be kept, by name.
+        changes: When states, yes or no and codes of records changed, by time; the first 200 of each field.
+        change_counts: How often each such field changed, all counted, by "record.field".
     """
 
     vehicle: str
@@ -150,6 +154,8 @@ class Inspection:
     shown: Mapping[str, Mapping[str, Shown]]
     findings: tuple[Finding, ...]
     records: Mapping[str, Records]
+    changes: tuple[Change, ...] = ()
+    change_counts: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def verdict(self) -> str:
@@ -184,8 +190,21 @@ class Inspection:
                 name: _record_json(self.record_types[name], summary, self.extents[name])
                 for name, summary in self.record_summaries.items()
             },
+            "changes": [self._change_json(change) for change in self.changes],
+            "change_counts": dict(self.change_counts),
             "findings": [self._finding_json(finding) for finding in self.findings],
             "verdict": self.verdict,
+        }
+
+    def _change_json(self, change: Change) -> dict[str, Any]:
+        return {
+            "t_s": self.seconds(change.clock_ns),
+            "at": self.capture.at(change.clock_ns),
+            "record": change.record,
+            "field": change.field,
+            "from": plain_choice(change.before),
+            "to": plain_choice(change.after),
+            "held_s": None if change.held_ns is None else change.held_ns / 1e9,
         }
 
     def _finding_json(self, finding: Finding) -> dict[str, Any]:
@@ -209,6 +228,8 @@ class Inspection:
             "text": finding.text,
             "line": finding.line,
             **({} if finding.key is None else {"key": finding.key}),
+            **({"beside": list(finding.beside)} if finding.beside else {}),
+            **({"facts": dict(finding.facts)} if finding.facts else {}),
             **({"parts": [self._finding_json(part) for part in finding.parts]} if finding.parts else {}),
         }
 
@@ -216,7 +237,7 @@ class Inspection:
 def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[RecordChunk]]) -> Inspection:
     """Return the inspection of a stream that `engine` has finished."""
     session, counts = engine.session, engine.result(FrameCount)
-    periods = engine.result(PeriodSummary)
+    periods, course = engine.result(PeriodSummary), engine.result(StateChanges)
     start_ns = session.start_ns or 0
     types = {rule.name: rule.type for rule in engine.spec.records}
     return Inspection(
@@ -258,6 +279,8 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
             name: Records(name, types[name], [engine.empty_records(name), *chunks], session.zero_ns)
             for name, chunks in kept.items()
         },
+        changes=course.changes,
+        change_counts=course.counts,
     )
 
 
@@ -340,9 +363,7 @@ def last_value(field: FieldType, span: FieldSummary) -> float | int | bool | str
     """Return the value of a field in the last record: a number, yes or no, a code, or a state's name."""
     if span.last is None or field.kind is float:
         return _plain(span.last)
-    value = field.kind(span.last)
-    name = getattr(value, "name", None)
-    return value if name is None else str(name).lower()
+    return plain_choice(field.kind(span.last))
 
 
 def _ms(duration_ns: float | None) -> float | None:

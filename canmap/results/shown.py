@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from canmap.base.words import number
+from canmap.records.change import in_words
 from canmap.vocabulary.record_types import field_types
 from canmap.vocabulary.units import UNITS, Unit, find_unit
 
@@ -41,10 +42,7 @@ class Shown:
         """Return a value of the field, in SI or as a code, without its unit."""
         if self.type.kind is float:
             return number(self.unit.of_si(value))
-        if self.type.kind is bool:
-            return "yes" if value else "no"
-        name = getattr(self.type.kind(value), "name", None)
-        return str(value) if name is None else str(name).lower()
+        return in_words(self.type.kind(value))
 
     def with_unit(self, value: float) -> str:
         """Return a value with its unit, where that is more than a plain number."""

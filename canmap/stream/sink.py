@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Protocol
 if TYPE_CHECKING:
     from canmap.findings.episodes import Event
     from canmap.mapping.model import Spec
+    from canmap.records.change import Change
     from canmap.records.columns import RecordChunk
 
 
@@ -20,12 +21,15 @@ class Step:
         events: Findings that opened or closed.
         now_ns: Session clock after it, in ns.
         frames: Frames of the chunk.
+        changes: States, yes or no and codes of all records that changed, by time, as far as they are listed
+            (the first 200 of each field); how long the new value holds is not known yet.
     """
 
     records: tuple[RecordChunk, ...]
     events: tuple[Event, ...]
     now_ns: int
     frames: int
+    changes: tuple[Change, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

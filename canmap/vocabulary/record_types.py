@@ -51,6 +51,11 @@ def choice(kind: type[IntEnum] | type[bool] | type[int], meaning: str) -> Any:
     return field(default=None, metadata={"unit": "", "kind": kind, "meaning": meaning})
 
 
+def plain_choice(value: bool | int) -> bool | int | str:
+    """Return a value of such a field as the spec and the JSON write it: a state by its name in lower case."""
+    return value.name.lower() if isinstance(value, IntEnum) else value
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Record:
     """What every record carries.

@@ -128,9 +128,9 @@ def test_no_screen_is_too_narrow_and_no_name_is_broken(
     done = command("inspect", DEMO, "--spec", CART)
     assert done.returncode == 1
     lines = done.stdout.splitlines()
-    findings = lines.index(next(line for line in lines if line.startswith("Findings")))
+    course = lines.index(next(line for line in lines if line.startswith("Course")))
     # In a pipe a sentence stays one line, so that a search finds it whole; the tables fit.
-    rows = [line for line in lines[:findings] if line.startswith("  ") and "Left out" not in line]
+    rows = [line for line in lines[:course] if line.startswith("  ") and "Left out" not in line]
     assert len(rows) > 10
     assert max(map(len, rows)) <= columns
     for message in demo["messages"]:

@@ -221,7 +221,7 @@ def test_a_full_disk_is_a_sentence_and_leaves_nothing(folder: Path, ending: str)
     place = folder / "away"
     line = f"ulimit -f 8; trap '' XFSZ; {' '.join(COMMAND)} transcribe demo.log --into away/x{ending}"
     done = subprocess.run(
-        ["sh", "-c", line], cwd=folder, env=environment(), capture_output=True, timeout=LONGEST_S, check=False
+        ["sh", "-c", line], cwd=folder, env=limited(), capture_output=True, timeout=LONGEST_S, check=False
     )
     assert (done.returncode, done.stderr.count(b"\n")) == (2, 1), done.stderr.decode()
     assert done.stderr.startswith(f"canmap: away/x{ending} cannot be written: ".encode())
@@ -256,6 +256,11 @@ def test_the_old_fault_of_a_writer_names_the_file_as_the_user_did(folder: Path) 
     assert ".canmap-" not in done.stderr
 
 
+def limited() -> dict[str, str]:
+    """The environment of a process whose files are cut short: Python is to keep none of its modules."""
+    return environment(PYTHONDONTWRITEBYTECODE="1")
+
+
 def test_a_full_temporary_folder_is_called_that(folder: Path) -> None:
     canmap("transcribe", "demo.log", "--into", "demo.db", cwd=folder)
     (folder / "demo.db.gz").write_bytes(gzip.compress((folder / "demo.db").read_bytes()))
@@ -265,7 +270,7 @@ def test_a_full_temporary_folder_is_called_that(folder: Path) -> None:
     done = subprocess.run(
         ["bash", "-c", line],
         cwd=folder,
-        env=environment(),
+        env=limited(),
         capture_output=True,
         timeout=LONGEST_S,
         check=False,

@@ -30,6 +30,15 @@ def test_the_demo_prints_what_is_shown() -> None:
     assert [line for line in shown if line not in printed] == []
 
 
+def test_the_course_of_the_session_is_what_is_shown() -> None:
+    shown = README.split("<!-- course -->")[1].split("```")[1].strip("\n").splitlines()
+    printed = canmap(
+        *shlex.split(next(one for one in SITUATIONS if "stop_pressed" in one))
+    ).stdout.splitlines()
+    assert len(shown) >= 2
+    assert [line for line in shown if line not in printed] == []
+
+
 def test_the_examples_in_python_run(capsys, monkeypatch) -> None:
     monkeypatch.chdir(ROOT)
     program, sink = re.findall(r"```python\n(.*?)```", README, re.DOTALL)

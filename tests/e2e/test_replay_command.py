@@ -106,7 +106,7 @@ def test_one_record_every_so_often(command: Command) -> None:
         "--every", "2",
     )  # fmt: skip
     names = [match[2] for line in done.stdout.splitlines() if (match := LINE.match(line))]
-    assert set(names) == {"steering", "battery", "begins", "over", "found"}
+    assert set(names) == {"steering", "battery", "change", "begins", "over", "found"}
     assert names.count("steering") == 6  # at 0, 2, 4, 6, 8 and 10 s
     assert names.count("battery") == 6
     assert re.search(r"steering  wheel_angle \S+ deg  wheel_rate \S+ deg/s", done.stdout)
@@ -118,10 +118,10 @@ def told(text: str) -> list[tuple[float, str, str]]:
     return [(float(time), word, rest) for time, word, rest in pattern.findall(text)]
 
 
-def test_no_record_leaves_the_findings(command: Command) -> None:
+def test_no_record_leaves_the_changes_and_the_findings(command: Command) -> None:
     done = command("replay", DEMO, "--spec", CART, "--pace", "flat", "--record", "none")
     words = [word for _, word, _ in told(done.stdout)]
-    assert len(words) == done.stdout.count(" s  ")
+    assert len(words) + done.stdout.count(" s  change ") == done.stdout.count(" s  ")
     # Three errors, and at the end the notes of eight unknown identifiers.
     assert words == ["begins", "begins", "over", "over", "begins", "over", *["found"] * 8]
 

@@ -21,6 +21,7 @@ from canmap.frames.session import SessionClock
 from canmap.frames.unread import as_unread, cut_short
 from canmap.records.motion import MotionBuilder
 from canmap.signals.repeats import LastFrames
+from canmap.summaries.changes import StateChanges
 from canmap.summaries.fields import RecordSummary
 from canmap.timing.arrivals import Timeline
 from canmap.timing.expected import ALWAYS_NS, Activity
@@ -143,8 +144,9 @@ CARRIES = {
     "code ordinals": (CodeCheck, "fold", None),
     "value that is alive": (RecordSummary, "_take", None),
     "last frame": (LastFrames, "repeats_of_last", None),
+    "last state": (StateChanges, "fold", None),
 }
-MODAL = {"what is awaited", "awaited since"}
+MODAL = {"what is awaited", "awaited since", "last state"}
 
 
 def forgetting(original, reset):
@@ -176,6 +178,7 @@ RESETS = {
     "awaited since": lambda activity: activity.since_ns.fill(ALWAYS_NS),
     "code ordinals": lambda check: check._episodes._judged.clear(),
     "last frame": lambda frames: frames._last.clear(),
+    "last state": lambda changes: [setattr(one, "last", None) for one in changes._fields],
 }
 
 

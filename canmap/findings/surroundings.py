@@ -1,0 +1,82 @@
+"""What else happened around a silence: changes, faults, error frames within half a second; who went on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from canmap.base.words import times
+from canmap.findings.kinds import MISSING, RECORDING_GAP, STALE
+from canmap.mapping.reading.mistakes import listed
+from canmap.records.change import in_words, told_once
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from canmap.findings.finding import Finding
+    from canmap.findings.incidents import Known
+    from canmap.records.change import Change
+
+AROUND_NS = 500_000_000
+NAMED = 6  # changes and nodes that a sentence names
+BESIDE = frozenset({"bus_error", "fault_reported"})  # kinds of findings that may be why
+
+
+def surroundings(
+    finding: Finding, findings: Iterable[Finding], changes: Iterable[Change], known: Known
+) -> tuple[str, ...]:
+    """Return what else happened as sentences; none for what is no silence.
+
+    Args:
+        finding: The silence.
+        findings: All findings.
+        changes: All changes, by time.
+        known: What silences are judged by.
+    """
+    if finding.kind not in {STALE, MISSING, RECORDING_GAP} or finding.start_ns <= known.start_ns:
+        return ()
+    near = [one for one in changes if abs(one.clock_ns - finding.start_ns) <= AROUND_NS]
+    faults = [
+        one
+        for one in findings
+        if one.kind in BESIDE and one.start_ns - AROUND_NS <= finding.start_ns <= one.end_ns + AROUND_NS
+    ]
+    sentences = [_changed(near)] if near else []
+    sentences += [one.text for one in faults]
+    going_on = [] if finding.kind == RECORDING_GAP else _going_on(finding, findings, known)
+    if going_on:
+        sentences.append(f"Still sending: {_named(going_on)}.")
+    return tuple(sentences)
+
+
+def _changed(near: Sequence[Change]) -> str:
+    """The changes in their order; those of one time between the same values in one phrase."""
+    phrases: dict[tuple[str, str], list[str]] = {}
+    for change in told_once(near):
+        values = in_words(change.before), in_words(change.after)
+        phrases.setdefault(values, []).append(change.name)
+    said = [
+        f"{listed(dict.fromkeys(names), 'and')} from {before} to {after}"
+        for (before, after), names in phrases.items()
+    ]
+    return f"Within half a second: {_named(said, '; ')}."
+
+
+def _named(names: Sequence[str], joint: str = ", ") -> str:
+    more = [f"{times(len(names) - NAMED, 'more')}"] if len(names) > NAMED else []
+    return joint.join([*names[:NAMED], *more])
+
+
+def _going_on(finding: Finding, findings: Iterable[Finding], known: Known) -> list[str]:
+    """The nodes of which no message was silent, and which sent one that would have been found so."""
+    at_ns = finding.start_ns
+    silent = {
+        part.stream
+        for one in findings
+        for part in (one.parts or (one,))
+        if part.kind in {STALE, MISSING} and part.start_ns <= at_ns + AROUND_NS and part.end_ns >= at_ns
+    }
+    nodes: dict[str, bool] = {}
+    for stream, rule in enumerate(known.rules):
+        if rule.sender and rule.stale_after_ns is not None and not rule.active_when:
+            nodes[rule.sender] = nodes.get(rule.sender, True) and stream not in silent
+    return [node for node, went_on in nodes.items() if went_on]
