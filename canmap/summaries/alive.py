@@ -62,6 +62,7 @@ class RecordTimes:
     Attributes:
         spans: int64[n-1], time from each to the next, but no longer than `stale_after_ns`.
         total_ns: Sum of them.
+        longest_ns: The longest of them.
     """
 
     def __init__(self, clock: NDArray[np.int64], stale_after_ns: int | None) -> None:
@@ -71,6 +72,7 @@ class RecordTimes:
         if stale_after_ns is not None:
             np.minimum(self.spans, stale_after_ns, out=self.spans)
         self.total_ns = int(self.spans.sum())
+        self.longest_ns = int(self.spans.max(initial=0))
 
 
 @dataclass(slots=True)
@@ -110,12 +112,13 @@ class Alive:
         """int64[n-1]: for how long each value but the last may live."""
         if self.max_age_ns is None:
             return times.spans
-        left_ns: NDArray[np.int64] | int = self.max_age_ns
-        if any(column.age_ns.any() for column in columns):
-            left_ns = self.max_age_ns - np.concatenate([column.age_ns for column in columns])[:-1]
-        elif self.max_age_ns >= times.stale_after_ns:
+        oldest_ns = max(int(column.age_ns.max()) for column in columns)
+        if oldest_ns + times.longest_ns <= self.max_age_ns:
             return times.spans
-        spans: NDArray[np.int64] = np.minimum(times.spans, left_ns)
+        age_ns = columns[0].age_ns
+        if len(columns) > 1:
+            age_ns = np.concatenate([column.age_ns for column in columns])
+        spans: NDArray[np.int64] = np.minimum(times.spans, self.max_age_ns - age_ns[:-1])
         return spans
 
     def cut(self, hole_ns: int) -> None:
