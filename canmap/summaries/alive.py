@@ -97,9 +97,8 @@ class Alive:
         """Take in the next records: their column, in pieces, and bool[n] where it is valid."""
         self.past_ns = self._until(times.first_ns)
         spans = self._spans(times, columns)
-        alive = valid[:-1]
-        everything = spans is times.spans and bool(alive.all())
-        self.past_ns += times.total_ns if everything else int(spans[alive].sum())
+        everything = spans is times.spans and bool(valid.all())
+        self.past_ns += times.total_ns if everything else int(spans[valid[:-1]].sum())
         self.value_ns, self.since_ns, self.dies_ns = None, 0, 0
         if valid[-1]:
             self.since_ns = times.last_ns
@@ -112,7 +111,7 @@ class Alive:
         """int64[n-1]: for how long each value but the last may live."""
         if self.max_age_ns is None:
             return times.spans
-        oldest_ns = max(int(column.age_ns.max()) for column in columns)
+        oldest_ns = int(max(column.age_ns.max() for column in columns))
         if oldest_ns + times.longest_ns <= self.max_age_ns:
             return times.spans
         age_ns = columns[0].age_ns
