@@ -32,6 +32,7 @@ LACKING = {
     "spec": (r".+",),  # numbers in `detail`, which is a text
     "bad_line": (r"cannot be read: .*",),  # the words of `Unread`
     "two_senders": (r", .*, whose",),  # addresses, as the texts that they are
+    "fault_reported": (r"(?<=: ).*",),  # the words of the manual
     "unknown_id": (r"does not know [0-9A-Fx]+",),
 }
 
@@ -60,8 +61,12 @@ def lacking(finding: Finding) -> list[str]:
     """Return the numbers of a finding's sentence, names left out, that none of its fields has.
 
     A field may have a number with the other sign (stamps step *back by* 3 s) or in SI; a duration is a span.
+    A count of `facts` may be given as its share of all, and two digits are enough for what `facts` hold.
     """
-    known = [*_values(finding), (finding.end_ns - finding.start_ns) / 1e9]
+    counts = finding.facts.get("classes")
+    parts = [one / finding.count for one in _values(counts)] if counts else []
+    shares = [float(f"{one:.2g}") for one in (*_values(finding.facts), *parts)]
+    known = [*_values(finding), *shares, (finding.end_ns - finding.start_ns) / 1e9]
     text = finding.text
     for name in _values_named(finding):
         text = text.replace(name, "NAME")

@@ -77,7 +77,7 @@ def steps(
     records: str | Iterable[str] | None = None,
     span_s: tuple[float, float] = ALL_S,
 ) -> Iterator[Step]:
-    """Return an iterator over what captures lead to: records as columns, findings that open and close.
+    """Return an iterator over what captures lead to: records, changes, findings that open and close.
 
     It reads on as it is asked to, in memory that does not grow with the captures. Where the stream is cut
     into steps is not promised; the last one holds what the end led to. Leaving the loop ends the reading.

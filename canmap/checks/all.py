@@ -14,13 +14,13 @@ from canmap.checks.error_frames import ErrorFrames
 from canmap.checks.fault_bits import FaultBits
 from canmap.checks.lengths import LengthCheck
 from canmap.checks.not_a_number import NumberCheck
+from canmap.checks.not_covered import NotCovered
 from canmap.checks.odd_codes import CodeCheck
 from canmap.checks.out_of_range import LimitCheck
 from canmap.checks.quiet import QuietChannels
 from canmap.checks.rate import Rate
 from canmap.checks.silence import Silence
 from canmap.checks.spacing import Spacing
-from canmap.checks.unknown_ids import UnknownIdCheck
 from canmap.findings.kinds import SPEC
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 CHECKS: tuple[type[Check[Any]], ...] = (
     Silence,
-    ChannelCheck,
+    NotCovered,
     Rate,
     Spacing,
     NumberCheck,
@@ -37,7 +37,7 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     CodeCheck,
     FaultBits,
     LengthCheck,
-    UnknownIdCheck,
+    ChannelCheck,
     QuietChannels,
     ClockStepCheck,
     BadLineCheck,

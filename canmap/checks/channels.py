@@ -1,4 +1,4 @@
-"""Channels: those that a bus misses or no bus listens to, what no capture covers, what several do at once."""
+"""Channels and buses: whose messages came on which channel, and which identifiers nobody describes."""
 
 from __future__ import annotations
 
@@ -6,106 +6,143 @@ from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from canmap.base.words import plural, seconds, times
+import numpy as np
+
+from canmap.base.words import times
 from canmap.checks.check import Check
-from canmap.findings.finding import Finding, Kind, Place, Severity
-from canmap.findings.kinds import DUPLICATE, MISSING, UNKNOWN_ID
+from canmap.checks.misplaced import Carried, Misplaced
+from canmap.checks.strangers import strange
+from canmap.checks.tally import Tally, tally, tally_small
+from canmap.checks.unknown_ids import IdNames, UnknownIds
+from canmap.findings.finding import Finding, Kind, Place
+from canmap.findings.kinds import MISSING, UNKNOWN_ID
+from canmap.frames.chunks import FrameKind
 
 if TYPE_CHECKING:
     from canmap.checks.check import End, Setting
     from canmap.findings.episodes import Event
     from canmap.frames.session import SessionClock
     from canmap.mapping.model import Bus
+    from canmap.signals.prepared import Prepared
     from canmap.stream.view import View
 
-NOT_COVERED = Kind("not_covered", Severity.WARNING)  # of the recorder, as a cut; a note at the ends
 
-
-class ChannelCheck(Check[None]):
-    """Compares the channels of the stream with those of the spec.
+class ChannelCheck(Check[Tally]):
+    """Compares the channels of the stream, and the identifiers on them, with the buses of the spec.
 
     Attributes:
         counts: Frames of each channel so far.
+        misplaced: The buses whose messages came on another channel; known after `finish`.
     """
 
-    kinds = (NOT_COVERED,)
+    kinds = (UNKNOWN_ID,)
 
     def __init__(self, setting: Setting) -> None:
-        self._buses = tuple(setting.spec.buses.values())
+        self._setting = setting
+        self._names = IdNames(setting.buses, setting.rules)
         self.counts: Counter[str] = Counter()
+        self.misplaced = Misplaced()
+        self._unknown = UnknownIds()  # on the channels of buses
+        self._unheard = UnknownIds()  # on channels that no bus listens to
+        self._explained: dict[tuple[str, int], None] = {}  # unknown, but of a bus that is misplaced
         self._found: list[Finding] = []
-        self._shared_ns: dict[str, tuple[int, int]] = {}  # channel to the span in which several recorded it
 
-    def fold(self, view: View, _part: None) -> list[Event]:
-        """Count the frames of one chunk."""
-        prepared = view.prepared
-        for name, count in zip(prepared.chunk.channels, prepared.channel_counts.tolist(), strict=True):
+    @property
+    def unknown_ids(self) -> list[tuple[str, int, bool, int]]:
+        """(channel, identifier, extended, frames) of every unknown identifier, the most frequent first."""
+        return self._unknown.rows(self._explained)
+
+    def prepare(self, prepared: Prepared) -> Tally | None:
+        """Count the data frames that have no slot, by channel of the chunk << 32 | extended << 31 | id."""
+        chunk = prepared.chunk
+        is_unknown = prepared.slot < 0
+        if chunk.kind.any():
+            is_unknown &= chunk.kind == FrameKind.DATA
+        is_unknown[prepared.repeats.rows] = False
+        frames = np.flatnonzero(is_unknown)
+        if not len(frames):
+            return None
+        can_id, channel, extended = chunk.can_id[frames], chunk.channel[frames], chunk.extended[frames]
+        if extended.any():
+            return tally(channel.astype(np.int64) << 32 | extended.astype(np.int64) << 31 | can_id, frames)
+        counted = tally_small(channel.astype(np.intp) << 11 | can_id.astype(np.intp), frames)
+        return replace(counted, keys=(counted.keys >> 11) << 32 | (counted.keys & 0x7FF))
+
+    def fold(self, view: View, part: Tally | None) -> list[Event]:
+        """Count the frames and the unknown identifiers of one chunk."""
+        channels = view.prepared.chunk.channels
+        for name, count in zip(channels, view.prepared.channel_counts.tolist(), strict=True):
             if count:
                 self.counts[name] += count
-        for span in prepared.chunk.coverage or ():
-            if span.recorders > 1 and len(view.clock):
-                start_ns, _ = self._shared_ns.get(span.channel, (int(view.clock[0]), 0))
-                self._shared_ns[span.channel] = (start_ns, int(view.clock[-1]))
+        listened = self._setting.buses
+        for key, count, first_ns, last_ns in part.rows(view.clock) if part else ():
+            channel = channels[key >> 32]
+            ids = self._unknown if channel in listened else self._unheard
+            ids.add((channel, key & 0xFFFF_FFFF), count, first_ns, last_ns)
         return []
 
     def finish(self, end: End) -> list[Event]:
         """Find an error for each bus without a channel, a note for each channel without a bus.
 
-        And a warning for each channel that several captures recorded at the same time: their clocks may
-        differ, so that frames that both hold cannot be told from frames that came twice. And what no capture
-        covers of the channel of a bus: a warning between two captures, a note at one end of the session.
+        And an error for each bus of which nothing came, though its channel has other identifiers. Where buses
+        are misplaced, one error says so of all of them; what that explains is in it.
         """
-        there = ", ".join(sorted(self.counts)) or "none"
-        listened = {bus.channel for bus in self._buses}
-        found = self._found
-        for bus in self._buses:
+        self._find_misplaced(end)
+        unheard = {
+            name: _unheard(name, self.counts[name], end.session)
+            for name in sorted(self.counts.keys() - self._setting.buses.keys())
+        }
+        if moved := self.misplaced.channels:
+            notes = [unheard.pop(name) for name in sorted(unheard.keys() & set(moved.values()))]
+            self._found.append(self._tell_misplaced(end.session, notes))
+        for bus in self._setting.spec.buses.values():
+            if bus.name in moved:
+                continue
             if bus.channel not in self.counts:
-                text = (
-                    f"Bus {bus.name} listens to channel {bus.channel}, which the capture does not have; "
-                    f"it has {there}. Name the right one with --channel {bus.name}=CHANNEL."
-                )
-                found.append(_finding(end.session, MISSING, Place(bus=bus.name), text, 0))
-        for name in sorted(self.counts.keys() - listened):
-            count = self.counts[name]
-            text = f"No bus of the spec listens to channel {name}, which has {times(count, 'frame')}."
-            found.append(_finding(end.session, UNKNOWN_ID, Place(), text, count))
-        found += self._holes(end)
-        for name, span_ns in sorted(self._shared_ns.items()):
-            if span_ns[0] == span_ns[1]:
-                continue  # one goes on where the other ends
-            text = (
-                f"Several captures recorded channel {name} at the same time; the frames that both hold count "
-                "twice where their clocks differ, so inspect them one at a time."
-            )
-            shared = _finding(end.session, DUPLICATE, Place(), text, self.counts[name])
-            found.append(replace(shared, start_ns=span_ns[0], end_ns=span_ns[1]))
+                self._found.append(self._tell_missing(bus, end.session))
+            elif text := strange(self._setting, bus, self._unknown.of_channel(bus.channel), end.timeline):
+                self._found.append(_finding(end.session, MISSING, Place(bus=bus.name), text, 0))
+        self._found += unheard.values()
         return super().finish(end)
 
     def findings(self) -> list[Finding]:
-        """Return what `finish` found."""
-        return list(self._found)
+        """Return what `finish` found, and notes of the unknown identifiers."""
+        return [*self._found, *self._unknown.notes(self._names, self._explained)]
 
-    def _holes(self, end: End) -> list[Finding]:
-        """Return one finding for each span that is not covered, whatever the number of its channels."""
-        spans: dict[tuple[int, int, bool], list[Bus]] = {}
-        for hole in end.timeline.holes.found:
-            buses = [bus for bus in self._buses if bus.channel == hole.channel]
-            spans.setdefault((hole.start_ns, hole.end_ns, hole.between), []).extend(buses)
-        return [_hole(end.session, *span, buses) for span, buses in spans.items() if buses]
+    def _find_misplaced(self, end: End) -> None:
+        """Find the buses that are misplaced, and which of the unknown identifiers are theirs."""
+        ids = {name: self._ids(name).of_channel(name) for name in self.counts}
+        seen = end.timeline.seen[: len(self._setting.plan.slots)] > 0
+        carried = Carried(self._setting, seen, ids)
+        self.misplaced = Misplaced.of(carried)
+        for bus, channel in self.misplaced.channels.items():
+            if channel in self._setting.buses and (keys := ids.get(channel)):
+                known = zip(keys, carried.is_of(bus, keys), strict=True)
+                self._explained.update(((channel, key), None) for key, is_of in known if is_of)
+
+    def _ids(self, channel: str) -> UnknownIds:
+        return self._unknown if channel in self._setting.buses else self._unheard
+
+    def _tell_misplaced(self, session: SessionClock, unheard: list[Finding]) -> Finding:
+        moved = self.misplaced
+        place = Place(bus=next(iter(moved.channels)) if len(moved.channels) == 1 else None)
+        text = moved.text(self._setting.spec.advise)
+        parts = (*unheard, *self._unknown.notes_of(self._explained, self._names))
+        return replace(_finding(session, MISSING, place, text, moved.count), parts=parts)
+
+    def _tell_missing(self, bus: Bus, session: SessionClock) -> Finding:
+        there = ", ".join(sorted(self.counts)) or "none"
+        advice = self._setting.spec.advise({bus.name: "CHANNEL"})
+        text = (
+            f"Bus {bus.name} listens to channel {bus.channel}, which the capture does not have; "
+            f"it has {there}. Name the right one with {advice}."
+        )
+        return _finding(session, MISSING, Place(bus=bus.name), text, 0)
 
 
-def _hole(session: SessionClock, start_ns: int, end_ns: int, between: bool, buses: list[Bus]) -> Finding:
-    where = "at the beginning" if start_ns == session.start_ns else "at the end"
-    where = "between two captures" if between else where
-    channels = sorted({bus.channel for bus in buses})
-    text = (
-        f"No capture covers {plural(len(channels), 'channel')} {' and '.join(channels)} "
-        f"for {seconds(end_ns - start_ns)} {where}; nothing is judged there."
-    )
-    place = Place(bus=buses[0].name) if len(buses) == 1 else Place()
-    severity = Severity.WARNING if between else Severity.NOTE
-    found = _finding(session, NOT_COVERED, place, text, 1)
-    return replace(found, severity=severity, start_ns=start_ns, end_ns=end_ns)
+def _unheard(channel: str, count: int, session: SessionClock) -> Finding:
+    text = f"No bus of the spec listens to channel {channel}, which has {times(count, 'frame')}."
+    return _finding(session, UNKNOWN_ID, Place(), text, count)
 
 
 def _finding(session: SessionClock, kind: Kind, place: Place, text: str, count: int) -> Finding:

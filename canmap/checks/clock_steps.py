@@ -1,4 +1,9 @@
-"""Steps of the source's clock."""
+"""Steps of the source's clock.
+
+What is told of a step does not depend on how the stream is cut: that it began, by what was known then, and
+that it is over once it cannot change any more. The last one that is kept takes in every later step, so that
+it is over only at the end.
+"""
 
 from __future__ import annotations
 
@@ -8,11 +13,12 @@ from canmap.base.words import seconds, times
 from canmap.checks.check import Check
 from canmap.findings.episodes import Closed, Opened
 from canmap.findings.finding import Finding, Kind, Place, Severity
+from canmap.frames.session import STEPS_KEPT, TimeStep
 
 if TYPE_CHECKING:
     from canmap.checks.check import End, Setting
     from canmap.findings.episodes import Event
-    from canmap.frames.session import SessionClock, TimeStep
+    from canmap.frames.session import SessionClock
     from canmap.stream.view import View
 
 TIME_ORDER = Kind("time_order", Severity.WARNING)
@@ -31,28 +37,30 @@ class ClockStepCheck(Check[None]):
         """Report the steps that have begun, and those that have ended."""
         self._session = view.session
         steps = view.session.steps
-        ended = [step for step in steps if step.end_ns is not None]
+        ended = [step for step in steps[: STEPS_KEPT - 1] if step.end_ns is not None]
         events: list[Event] = [
             Opened(self._describe(step, begins=True), step.start_ns) for step in steps[self._begun :]
         ]
         events += [Closed(self._describe(step), step.end_ns) for step in ended[self._ended :]]
-        self._begun, self._ended = len(steps), max(self._ended, len(ended))
+        self._begun, self._ended = len(steps), len(ended)
         return events
 
     def finish(self, end: End) -> list[Event]:
-        """Report the step that had not."""
-        return [Closed(self._describe(step)) for step in end.session.steps if step.end_ns is None]
+        """Report the step that had not, and the one that takes in what follows."""
+        return [Closed(self._describe(step)) for step in end.session.steps[self._ended :]]
 
     def findings(self) -> list[Finding]:
         """Return all findings so far."""
         return [] if self._session is None else [self._describe(step) for step in self._session.steps]
 
     def _describe(self, step: TimeStep, *, begins: bool = False) -> Finding:
-        now_ns = self._session.now_ns if self._session else step.start_ns
+        """Return the finding of a step; where it `begins`, by what was known then."""
+        if begins:
+            step = TimeStep(step.start_ns, None, step.step_ns)
+        now_ns = self._session.now_ns if self._session and not begins else step.start_ns
         way = "back" if step.step_ns < 0 else "forward"
         end = ", and had not caught up at the end" if step.end_ns is None else ", until they had caught up"
-        end = "" if begins else end
-        again = f" ({times(step.count, 'step')})" if step.count > 1 and not begins else ""
+        again = f" ({times(step.count, 'step')})" if step.count > 1 else ""
         return Finding(
             kind=TIME_ORDER,
             severity=TIME_ORDER.severity,
@@ -63,7 +71,7 @@ class ClockStepCheck(Check[None]):
             count=step.count,
             value=step.step_ns / 1e9,
             text=(
-                f"The stamps stepped {way} by {seconds(abs(step.step_ns))}{again}{end}; "
+                f"The stamps stepped {way} by {seconds(abs(step.step_ns))}{again}{'' if begins else end}; "
                 "the session clock went on from where it was."
             ),
         )

@@ -10,7 +10,7 @@ from canmap.base.words import times
 from canmap.checks.check import EpisodeCheck
 from canmap.findings.episodes import Episode, Episodes
 from canmap.findings.finding import Finding, Kind, Place, Severity
-from canmap.frames.chunks import FLAG_FD
+from canmap.frames.chunks import FD_LENGTHS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from canmap.stream.view import View
 
 LENGTH = Kind("length", Severity.ERROR)
-FD_LENGTHS = np.array(sorted({*range(9), 12, 16, 20, 24, 32, 48, 64}))  # of payloads (ISO 11898-1)
 
 
 class LengthCheck(EpisodeCheck["NDArray[np.bool_]"]):
@@ -31,20 +30,22 @@ class LengthCheck(EpisodeCheck["NDArray[np.bool_]"]):
 
     def __init__(self, setting: Setting) -> None:
         self._plan = setting.plan
-        self._lengths = np.array([slot.length for slot in self._plan.slots], np.int64)
+        lengths = [slot.length for slot in self._plan.slots]
+        self._lengths = np.array(lengths, np.uint16)
+        # An FD payload is padded to the next length that the format has (ISO 11898-1, DLC coding).
+        padded = [next((end for end in FD_LENGTHS if end >= length), length) for length in lengths]
+        self._padded = np.array(padded, np.uint16)
         self._episodes = Episodes(self._describe, self._excess)
 
     def prepare(self, prepared: Prepared) -> NDArray[np.bool_] | None:
         """Return bool[m] in slot order, which payloads have a wrong length; None where none has."""
-        chunk, samples = prepared.chunk, prepared.samples
-        described = np.repeat(self._lengths, np.diff(samples.slot_start))
-        length = chunk.length[samples.rows]
-        wrong = length != described
+        samples = prepared.samples
+        counts = samples.slot_start[1:] - samples.slot_start[:-1]
+        length = prepared.chunk.length[samples.rows]
+        wrong = length != self._lengths.repeat(counts)
         if not wrong.any():
             return None
-        # An FD payload is padded to the next length that the format has (ISO 11898-1, DLC coding).
-        padded = FD_LENGTHS[np.searchsorted(FD_LENGTHS, described)]
-        wrong &= ~((chunk.flags[samples.rows] & FLAG_FD > 0) & (length == padded))
+        wrong &= length != self._padded.repeat(counts)
         return wrong if wrong.any() else None
 
     def fold(self, view: View, wrong: NDArray[np.bool_] | None) -> list[Event]:

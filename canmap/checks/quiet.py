@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,31 +16,14 @@ if TYPE_CHECKING:
     from canmap.checks.check import End, Setting
     from canmap.findings.episodes import Event
     from canmap.findings.finding import Finding
-    from canmap.signals.prepared import Prepared
     from canmap.stream.view import View
 
 MOST_SPANS = 1000  # of a channel; a bus that is quieter all the time has nothing to tell
 NEVER_NS = np.iinfo(np.int64).max
+STRIDE = 64  # frames that are looked at together
 
 
-@dataclass(frozen=True, slots=True)
-class ChannelFrames:
-    """The frames of one channel in a chunk.
-
-    Attributes:
-        first: Row of the first.
-        last: Row of the last.
-        before: intp[k], rows after which the channel was quiet for long.
-        after: intp[k], the next row of the channel.
-    """
-
-    first: int
-    last: int
-    before: NDArray[np.intp]
-    after: NDArray[np.intp]
-
-
-class QuietChannels(Check["dict[str, ChannelFrames]"]):
+class QuietChannels(Check[None]):
     """Finds where a channel was quiet for longer than any of its messages may be."""
 
     kinds = (RECORDING_GAP,)  # of the incidents that are made of it
@@ -64,38 +46,25 @@ class QuietChannels(Check["dict[str, ChannelFrames]"]):
             key=lambda span: (span.start_ns, span.channel),
         )
 
-    def prepare(self, prepared: Prepared) -> dict[str, ChannelFrames] | None:
-        """Return the frames of each channel that is judged."""
-        chunk = prepared.chunk
-        found: dict[str, ChannelFrames] = {}
-        for number, channel in enumerate(chunk.channels):
-            limit_ns = self._limits_ns.get(channel)
-            if limit_ns is None or not prepared.channel_counts[number]:
-                continue
-            if prepared.channel_counts[number] == len(chunk):
-                first, last = 0, len(chunk) - 1
-                after = np.flatnonzero(np.diff(chunk.t_ns) > limit_ns) + 1
-                before = after - 1
-            else:
-                rows = np.flatnonzero(chunk.channel == number)
-                first, last = int(rows[0]), int(rows[-1])
-                gaps = np.flatnonzero(np.diff(chunk.t_ns[rows]) > limit_ns)
-                before, after = rows[gaps], rows[gaps + 1]
-            found[channel] = ChannelFrames(first, last, before, after)
-        return found
-
-    def fold(self, view: View, part: dict[str, ChannelFrames] | None) -> list[Event]:
+    def fold(self, view: View, _part: None) -> list[Event]:
         """Keep the quiet spans of one chunk."""
-        for channel, frames in (part or {}).items():
-            clock = view.clock
-            begun_ns = self._newest_ns.get(channel)
-            if begun_ns is not None:
-                self._keep(channel, begun_ns, int(clock[frames.first]))
-            for start_ns, end_ns in zip(
-                clock[frames.before].tolist(), clock[frames.after].tolist(), strict=True
-            ):
-                self._keep(channel, start_ns, end_ns)
-            self._newest_ns[channel] = int(clock[frames.last])
+        prepared, clock = view.prepared, view.clock
+        chunk, counts = prepared.chunk, prepared.channel_counts.tolist()
+        order = chunk.channel.tobytes()  # which finds the first and the last of a number quickly
+        strides_ns = _longest_strides_ns(clock)
+        for number, (channel, count) in enumerate(zip(chunk.channels, counts, strict=True)):
+            limit_ns = self._limits_ns.get(channel)
+            if not count or limit_ns is None:
+                continue
+            newest_ns, last_ns = self._newest_ns.get(channel), int(clock[order.rindex(number)])
+            self._newest_ns[channel] = last_ns
+            if newest_ns is not None and last_ns - newest_ns <= limit_ns:
+                continue
+            if newest_ns is not None:
+                self._keep(channel, newest_ns, int(clock[order.index(number)]))
+            own = chunk.channel == number
+            if strides_ns > limit_ns or not _in_every_stride(own):
+                self._keep_all(channel, clock[own])
         return []
 
     def finish(self, end: End) -> list[Event]:
@@ -109,7 +78,30 @@ class QuietChannels(Check["dict[str, ChannelFrames]"]):
         """Return none: a channel that is quiet is told with the messages that it silences."""
         return []
 
+    def _keep_all(self, channel: str, clock: NDArray[np.int64]) -> None:
+        """Keep the quiet spans between the frames of a channel, which came at `clock`."""
+        before = (clock[1:] - clock[:-1] > self._limits_ns[channel]).nonzero()[0]
+        for start_ns, end_ns in zip(clock[before].tolist(), clock[before + 1].tolist(), strict=True):
+            self._keep(channel, start_ns, end_ns)
+
     def _keep(self, channel: str, start_ns: int, end_ns: int, *, still: bool = False) -> None:
         spans = self._spans[channel]
         if end_ns - start_ns > self._limits_ns[channel] and len(spans) < MOST_SPANS:
             spans.append(Quiet(channel, start_ns, end_ns, still))
+
+
+def _longest_strides_ns(clock: NDArray[np.int64]) -> int:
+    """For how long two strides of frames that follow each other last at most, a part of one included.
+
+    Where each stride holds a frame of a channel, its frames are no further apart than that.
+    """
+    edges = clock[::STRIDE]
+    if len(edges) < 3:
+        return int(clock[-1] - clock[0]) if len(edges) else 0
+    return int(max((edges[2:] - edges[:-2]).max(), clock[-1] - edges[-2]))
+
+
+def _in_every_stride(own: NDArray[np.bool_]) -> bool:
+    """Whether one of the frames bool[n] stands in every whole stride."""
+    whole = len(own) // STRIDE * STRIDE
+    return not whole or bool(np.logical_or.reduceat(own[:whole], np.arange(0, whole, STRIDE)).all())

@@ -52,10 +52,11 @@ class SampleCheck(EpisodeCheck[None]):
         """Judge the samples of one chunk."""
         prepared = view.prepared
         odd = (prepared.low[self._column] < self._low) | (prepared.high[self._column] > self._high)
-        for index in sorted({*np.flatnonzero(odd).tolist(), *self._episodes.open_subjects}):
+        for index in sorted({*odd.nonzero()[0].tolist(), *self._episodes.open_subjects}):
             if len(prepared.samples.values(self._column[index])):
                 self._fold_subject(index, view)
-        self._seen += np.diff(prepared.samples.column_start)
+        starts = prepared.samples.column_start
+        self._seen += starts[1:] - starts[:-1]
         return self._episodes.events()
 
     def _until_ns(self, end: End, subject: int) -> int:

@@ -56,11 +56,11 @@ class Silence(Check[None]):
     def fold(self, view: View, _part: None) -> list[Event]:
         """Judge the gaps that end in this chunk, and announce those that have become too long."""
         arrivals = view.arrivals
-        late = arrivals.gap > arrivals.per_frame(self._limit_ns)
         cut = [one for one in arrivals.cut if one.end_ns - one.start_ns > self._limit_ns[one.stream]]
-        if cut or late.any():
-            touched = set(np.repeat(arrivals.streams, arrivals.count)[late].tolist())
-            for stream in sorted(touched | {one.stream for one in cut}):
+        touched = arrivals.streams[arrivals.longest > self._limit_ns[arrivals.streams]].tolist()
+        if cut or touched:
+            late = arrivals.gap > arrivals.per_frame(self._limit_ns)
+            for stream in sorted({*touched, *(one.stream for one in cut)}):
                 self._fold_stream(arrivals, stream, late, [one for one in cut if one.stream == stream])
         for episodes in (self._missing, self._stale):
             for stream in episodes.open_subjects:
@@ -162,7 +162,7 @@ class Silence(Check[None]):
 
     def _announce(self, timeline: Timeline) -> None:
         silent = timeline.silence_ns
-        for stream in np.flatnonzero(silent > self._limit_ns).tolist():
+        for stream in (silent > self._limit_ns).nonzero()[0].tolist():
             episodes = self._stale if timeline.seen[stream] else self._missing
             episodes.announce(self._unfinished(stream, timeline, still=False))
 

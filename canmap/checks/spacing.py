@@ -11,7 +11,7 @@ import numpy as np
 
 from canmap.base.words import seconds, times
 from canmap.checks.check import EpisodeCheck
-from canmap.checks.rate import TOLERATED
+from canmap.checks.offgaps import TOLERATED
 from canmap.findings.episodes import Episodes
 from canmap.findings.finding import Finding, Place
 from canmap.findings.kinds import RATE

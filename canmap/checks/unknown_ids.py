@@ -2,120 +2,105 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from canmap.base.words import times
-from canmap.checks.check import Check
-from canmap.checks.tally import Tally, tally, tally_small
 from canmap.findings.finding import Finding, Place
 from canmap.findings.kinds import UNKNOWN_ID
-from canmap.frames.chunks import FrameKind
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Collection, Iterable, Mapping
 
-    from canmap.checks.check import Setting
-    from canmap.findings.episodes import Event
     from canmap.mapping.model import MessageRule
-    from canmap.signals.prepared import Prepared
-    from canmap.stream.view import View
 
-
+MOST_IDS = 4096  # identifiers that are counted one by one
 LISTED_IDS = 64  # unknown identifiers that get a finding of their own
 
 
-class UnknownIdCheck(Check[Tally]):
-    """Notes the identifiers that the description of their bus does not know."""
+class UnknownIds:
+    """How often identifiers came on channels, one by one up to a limit.
 
-    kinds = (UNKNOWN_ID,)
+    An identifier is a number, extended << 31 | id, and a subject is a channel with one of them.
 
-    def __init__(self, setting: Setting) -> None:
-        self._known = buses_by_identifier(setting.rules)
-        self._buses = tuple(setting.spec.buses.values())
-        self._ids: dict[int, tuple[int, int, int]] = {}
-        self.unlisted = 0  # frames of identifiers beyond MOST_IDS
+    Attributes:
+        unlisted: Frames of subjects beyond MOST_IDS.
+    """
 
-    @property
-    def counts(self) -> list[tuple[str, int, bool, int]]:
-        """(channel, identifier, extended, frames) of every unknown identifier, the most frequent first."""
+    def __init__(self) -> None:
+        self._seen: dict[tuple[str, int], tuple[int, int, int]] = {}
+        self.unlisted = 0
+
+    def add(self, subject: tuple[str, int], count: int, first_ns: int, last_ns: int) -> None:
+        """Count frames of a subject that came from one session clock to another."""
+        known = self._seen.get(subject)
+        if known is not None:
+            self._seen[subject] = (known[0] + count, known[1], last_ns)
+        elif len(self._seen) < MOST_IDS:
+            self._seen[subject] = (count, first_ns, last_ns)
+        else:
+            self.unlisted += count
+
+    def of_channel(self, channel: str) -> list[int]:
+        """Return the identifiers of a channel, ascending."""
+        return sorted(key for named, key in self._seen if named == channel)
+
+    def rows(self, without: Collection[tuple[str, int]] = ()) -> list[tuple[str, int, bool, int]]:
+        """Return (channel, identifier, extended, frames) of the subjects, the most frequent first."""
         rows = [
-            (self._buses[key >> 32].channel, key & 0x1FFF_FFFF, bool(key >> 31 & 1), count)
-            for key, (count, _, _) in self._ids.items()
+            (channel, key & 0x1FFF_FFFF, bool(key >> 31), seen[0])
+            for (channel, key), seen in self._seen.items()
+            if (channel, key) not in without
         ]
         return sorted(rows, key=lambda row: (-row[3], row))
 
-    def prepare(self, prepared: Prepared) -> Tally | None:
-        """Count the data frames on a described bus that have no slot, by bus << 32 | extended << 31 | id."""
-        chunk, bus = prepared.chunk, prepared.bus
-        is_unknown = (prepared.slot < 0) & (bus >= 0)
-        if chunk.kind.any():
-            is_unknown &= chunk.kind == FrameKind.DATA
-        frames = np.flatnonzero(is_unknown)
-        if not len(frames):
-            return None
-        can_id, bus, extended = chunk.can_id[frames], bus[frames], chunk.extended[frames]
-        if extended.any():
-            return tally(bus.astype(np.int64) << 32 | extended.astype(np.int64) << 31 | can_id, frames)
-        counted = tally_small(bus.astype(np.intp) << 11 | can_id.astype(np.intp), frames)
-        return replace(counted, keys=(counted.keys >> 11) << 32 | (counted.keys & 0x7FF))
+    def notes(self, names: IdNames, without: Collection[tuple[str, int]] = ()) -> list[Finding]:
+        """Return one note for each subject, and one for those that are too many to list."""
+        return self._notes(
+            [subject for subject in self._seen if subject not in without], names, self.unlisted
+        )
 
-    def fold(self, view: View, part: Tally | None) -> list[Event]:
-        """Count the unknown identifiers of one chunk."""
-        for key, count, first_ns, last_ns in part.rows(view.clock) if part else ():
-            known = self._ids.get(key)
-            if known is not None:
-                self._ids[key] = (known[0] + count, known[1], last_ns)
-            elif len(self._ids) < MOST_IDS:
-                self._ids[key] = (count, first_ns, last_ns)
-            else:
-                self.unlisted += count
-        return []
+    def notes_of(self, subjects: Collection[tuple[str, int]], names: IdNames) -> list[Finding]:
+        """Return the same of some of the subjects."""
+        return self._notes(subjects, names, 0)
 
-    def findings(self) -> list[Finding]:
-        """Return one note for each unknown identifier, and one for those that are too many to list."""
-        listed = sorted(self._ids, key=lambda key: (self._ids[key][1], key))
-        found = [self._describe(key) for key in listed[:LISTED_IDS]]
-        rest = [self._ids[key] for key in listed[LISTED_IDS:]]
+    def _notes(self, subjects: Collection[tuple[str, int]], names: IdNames, unlisted: int) -> list[Finding]:
+        listed = sorted(subjects, key=lambda subject: (self._seen[subject][1], subject))
+        found = [names.note(subject, self._seen[subject]) for subject in listed[:LISTED_IDS]]
+        rest = [self._seen[subject] for subject in listed[LISTED_IDS:]]
         if rest:
-            count = sum(frames for frames, _, _ in rest) + self.unlisted
+            count = sum(frames for frames, _, _ in rest) + unlisted
             more = times(len(rest), "more unknown identifier")
-            more = f"More than {more}" if self.unlisted else more
-            found.append(
-                _note(
-                    Place(bus=None),
-                    (min(first for _, first, _ in rest), max(last for _, _, last in rest)),
-                    count,
-                    f"{more} came in {times(count, 'frame')}.",
-                )
-            )
+            more = f"More than {more}" if unlisted else more
+            span_ns = min(first for _, first, _ in rest), max(last for _, _, last in rest)
+            found.append(_note(Place(bus=None), span_ns, count, f"{more} came in {times(count, 'frame')}."))
         return found
 
-    def _describe(self, key: int) -> Finding:
-        count, first_ns, last_ns = self._ids[key]
-        bus = self._buses[key >> 32].name
-        can_id, extended = key & 0x1FFF_FFFF, bool(key >> 31 & 1)
-        name = identifier(can_id, extended=extended)
+
+class IdNames:
+    """Whose description knows what, for sentences.
+
+    Args:
+        buses: Name of the bus by its channel.
+        rules: The message rules.
+    """
+
+    def __init__(self, buses: Mapping[str, str], rules: Iterable[MessageRule]) -> None:
+        self._buses = buses
+        self._known: dict[int, list[str]] = {}
+        for rule in rules:
+            named = self._known.setdefault(rule.message.extended << 31 | rule.message.can_id, [])
+            if rule.bus not in named:
+                named.append(rule.bus)
+
+    def note(self, subject: tuple[str, int], seen: tuple[int, int, int]) -> Finding:
+        """Return the note of a subject, with its frames and the clocks of the first and the last."""
+        (channel, key), (count, first_ns, last_ns) = subject, seen
+        bus = self._buses[channel]
+        name = identifier(key & 0x1FFF_FFFF, extended=bool(key >> 31))
         text = f"The description of bus {bus} does not know {name}, which came {times(count, 'time')}"
-        if others := self._known.get((can_id, extended)):
+        if others := self._known.get(key):
             text += f"; that of bus {' and '.join(others)} does, so check which channel each bus has"
-        text += "."
-        return _note(Place(bus=bus), (first_ns, last_ns), count, text)
-
-
-def buses_by_identifier(rules: Iterable[MessageRule]) -> dict[tuple[int, bool], list[str]]:
-    """Return the buses whose description knows an identifier, by it and whether it has 29 bits."""
-    buses: dict[tuple[int, bool], list[str]] = {}
-    for rule in rules:
-        named = buses.setdefault((rule.message.can_id, rule.message.extended), [])
-        if rule.bus not in named:
-            named.append(rule.bus)
-    return buses
-
-
-MOST_IDS = 4096  # unknown identifiers that are counted one by one
+        return _note(Place(bus=bus), (first_ns, last_ns), count, f"{text}.")
 
 
 def identifier(can_id: int, *, extended: bool) -> str:

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING
 
 from canmap.cli.printing import print_line
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
+
+def channel_options(channels: Mapping[str, str]) -> str:
+    """Return the options that give buses their channels, as a shell takes them."""
+    return " ".join(f"--channel {shlex.quote(f'{bus}={channel}')}" for bus, channel in channels.items())
 
 
 def tell_channels(written: Mapping[str, str], buses: Mapping[str, str] | None = None) -> None:
@@ -28,6 +34,6 @@ def tell_channels(written: Mapping[str, str], buses: Mapping[str, str] | None = 
     if not renamed:
         return
     renamings = ", ".join(f"{name} is channel {called}" for name, called in renamed.items())
-    options = [f"--channel {bus}={renamed[name]}" for name, bus in (buses or {}).items() if name in renamed]
-    how = f" Inspect it with {' '.join(options)}." if options else ""
+    given = {bus: renamed[name] for name, bus in (buses or {}).items() if name in renamed}
+    how = f" Inspect it with {channel_options(given)}." if given else ""
     print_line(f"In it, {renamings}.{how}", to_stderr=True)

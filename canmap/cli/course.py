@@ -27,6 +27,7 @@ SHOWN_LINES = 12
 NARROWEST = 8  # of the words: what is still wider than the screen is folded by the screen
 TOGETHER_NS = 100_000_000  # what changes alike and so close is told in one line
 NAMED = 4  # fields that one line names
+STOP = 0  # rank of the e-stop chain, of which a line has one time: a button is pressed before the loop opens
 FEW = 6  # so many changes of each field go before the later ones of any, so that one that flickers hides none
 
 
@@ -80,10 +81,9 @@ class _Line:
 
     def takes(self, change: Change) -> bool:
         """Tell whether a change between the same values is told with these."""
-        first = self.changes[0]
-        if change.clock_ns - first.clock_ns > TOGETHER_NS or change.name in {
-            one.name for one in self.changes
-        }:
+        first, reach_ns = self.changes[0], 0 if self.rank == STOP else TOGETHER_NS
+        is_there = change.name in {one.name for one in self.changes}
+        if is_there or change.clock_ns - first.clock_ns > reach_ns:
             return False
         if change.until_ns is None or first.until_ns is None:
             return change.until_ns is first.until_ns
@@ -119,11 +119,11 @@ def _gathered(ranked: Sequence[tuple[int, Change]]) -> list[_Line]:
 
 
 def _rank(result: Inspection, change: Change) -> int:
-    """0 for the e-stop, 1 for the mode, 2 for the state of an axis or another one, 3 for the rest."""
+    """STOP for the e-stop, 1 for the mode, 2 for the state of an axis or another one, 3 for the rest."""
     record_type = result.record_types[change.record]
     kind = field_types(record_type)[change.field].kind
     if issubclass(record_type, Stop):
-        return 0
+        return STOP
     if not issubclass(kind, IntEnum) or kind is Gear:
         return 3
     return 1 if issubclass(record_type, Control) else 2

@@ -6,12 +6,13 @@ import contextlib
 import functools
 import json
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from canmap.base.errors import ArgumentError, UsageError
+from canmap.cli.captured_channels import channel_options
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -140,6 +141,7 @@ class Request:
             except ArgumentError as error:  # `channels` is --channel
                 raise UsageError(f"{_AS_OPTION[error.argument]}: {error.reason}") from None
             self._guard((*spec.files, *self.descriptions.values()))
+            spec = replace(spec, advise=channel_options)
             file = None if self.json_path is None else stack.enter_context(whole_text_file(self.json_path))
             delivery = Delivery(tuple(sinks(intake)), None if records is None else frozenset(records))
             result = inspect_intake(intake, spec, delivery=delivery, pace=pace, stop=stop)

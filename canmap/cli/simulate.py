@@ -1,4 +1,4 @@
-"""`canmap simulate`: the demonstration vehicle to a capture with its truth beside it, or to virtual buses."""
+"""`canmap simulate`: the demonstration vehicle to a capture with its ground truth, or to virtual buses."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ from canmap.cli.printing import print_line
 EPILOG = """\
 \b
 Examples:
-  canmap simulate specs/orchard_cart/scenarios/computer_drive.yaml --to drive.log
-  canmap simulate drive.yaml --faults drop.yaml --seed 7 --to drop.log
+  canmap simulate specs/orchard_cart/scenarios/computer_drive.yaml --into drive.log
+  canmap simulate drive.yaml --faults drop.yaml --seed 7 --into drop.log
   canmap simulate drive.yaml --live
 
-What went wrong, the truth, is written beside the capture, in a .yaml of the same name. The two replace a pair
-that simulate wrote; anything else that exists is replaced with --overwrite only. The same files and seed give
-the same bytes of a .log.
+A ground-truth file, with what went wrong and when, is written next to the capture: a .yaml of the same name.
+The two replace a pair that simulate wrote; any other existing file is replaced only with --overwrite.
+The same files and seed give the same .log, byte for byte.
 Nothing is ever sent on hardware: --live sends at true pace on the channels can0 and can1 of python-can's
 virtual interface, which nothing outside this process can receive.
 """
@@ -27,30 +27,30 @@ virtual interface, which nothing outside this process can receive.
 @click.command("simulate", epilog=EPILOG, short_help="Make a capture of the demonstration vehicle.")
 @click.argument("scenario", metavar="SCENARIO")
 @click.option(
-    "--to",
+    "--into",
     metavar="CAPTURE",
-    help="Write this capture, in the format of its ending, and the truth beside it.",
+    help="The capture to write, in the format of its ending, with a ground-truth file next to it.",
 )
 @click.option("--faults", metavar="FILE", help="A YAML file that says what goes wrong.")
 @click.option("--seed", metavar="N", type=int, help="Take this seed, instead of the one in the scenario.")
 @OVERWRITE
 @click.option("--live", is_flag=True, help="Send at true pace on virtual buses, within this process.")
 def simulate_command(
-    scenario: str, to: str | None, faults: str | None, seed: int | None, overwrite: bool, live: bool
+    scenario: str, into: str | None, faults: str | None, seed: int | None, overwrite: bool, live: bool
 ) -> int:
     """Simulate the demonstration vehicle, its kit and its buses, as a SCENARIO in YAML says."""
-    if live == (to is not None):
-        raise UsageError("Say either --to CAPTURE or --live.")
+    if live == (into is not None):
+        raise UsageError("Give either --into CAPTURE or --live.")
     from canmap.base.words import times
     from canmap.simulator.scenario.scenario import load_scenario
 
     loaded = load_scenario(scenario, faults, seed)
-    if to is not None:
+    if into is not None:
         from canmap.simulator.simulation import simulate_to_file
 
-        outcome = simulate_to_file(loaded, to, overwrite=overwrite)
-        truth = f"the truth of {times(outcome.faults, 'fault')} in {outcome.truth_path}"
-        print_line(f"{times(outcome.frames, 'frame')} in {to}, {truth}.")
+        outcome = simulate_to_file(loaded, into, overwrite=overwrite)
+        truth = f"ground truth of {times(outcome.faults, 'fault')} in {outcome.truth_path}"
+        print_line(f"{times(outcome.frames, 'frame')} in {into}, {truth}.")
         buses = {bus.channel: name for name, bus in loaded.spec.buses.items()}
         tell_channels(outcome.channels, buses)
     else:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from canmap.base.errors import UsageError
 from canmap.checks.all import CHECKS, place_in_order
+from canmap.checks.channels import ChannelCheck
 from canmap.checks.check import Check, End, Setting
 from canmap.checks.quiet import QuietChannels
 from canmap.engine.prepare import Preparer
@@ -185,8 +186,9 @@ class Engine:
         start_ns = self.session.start_ns or 0
         found = [finding for check in self._checks for finding in check.findings()]
         found += self._spec_notes(start_ns)
-        known = Known(self.spec, self.rules, self.check(QuietChannels).spans, start_ns)
-        found = gathered(found, known)
+        misplaced = frozenset(self.check(ChannelCheck).misplaced.channels)
+        known = Known(self.spec, self.rules, self.check(QuietChannels).spans, start_ns, misplaced)
+        found = sorted(gathered(sorted(found, key=place_in_order), known), key=place_in_order)
         changes = self.result(StateChanges).changes
         whole = [
             replace(

@@ -88,7 +88,7 @@ class Preparer:
         """Smallest and largest raw value of every column."""
         columns = len(self._plan.columns)
         low, high = np.full(columns, HIGHEST), np.full(columns, LOWEST)
-        present = np.flatnonzero(np.diff(samples.column_start))
+        present = (samples.column_start[1:] > samples.column_start[:-1]).nonzero()[0]
         if len(present):
             starts = samples.column_start[present]
             low[present] = np.minimum.reduceat(samples.raw, starts)

@@ -43,6 +43,8 @@ class Episode:
         more: Episodes counted in this one because the list was full, 0 for an ordinary one.
         known_ns: Session clock from which on it was known to be one, None for its start.
         begins_with: The value of its first faulty sample, None where that is `worst`.
+        tally: What else is counted in it, in the order of its check.
+        begins_tally: That of its first faulty sample.
     """
 
     subject: int
@@ -58,12 +60,19 @@ class Episode:
     more: int = 0
     known_ns: int | None = None
     begins_with: float | None = None
+    tally: tuple[int, ...] = ()
+    begins_tally: tuple[int, ...] = ()
 
     @property
     def begun(self) -> Episode:
         """What of it is known when it begins: its first faulty sample, however many more have been read."""
         value = self.worst if self.begins_with is None else self.begins_with
-        return replace(self, last=self.first, end_ns=None, count=1, worst=value)
+        return replace(self, last=self.first, end_ns=None, count=1, worst=value, tally=self.begins_tally)
+
+    def take_counts(self, later: Episode) -> None:
+        """Add what a later part of it, or of what it stands for, counts."""
+        self.count += later.count
+        self.tally = tuple(a + b for a, b in zip(self.tally, later.tally, strict=True))
 
     def finding(
         self,
@@ -167,6 +176,10 @@ class Episodes:
         """Subjects with an episode that may still grow."""
         return list(self._open)
 
+    def open_one(self, subject: int) -> Episode:
+        """Return the open episode of a subject, whose end may still be moved."""
+        return self._open[subject]
+
     def announce(self, episode: Episode) -> None:
         """Tell that an episode has begun whose first sample is still to come; it is added when that comes."""
         if episode.subject in self._announced:
@@ -183,7 +196,7 @@ class Episodes:
         current = self._open.get(episode.subject)
         if current is not None and self._continues(episode):
             current.last, current.end_ns = episode.last, episode.end_ns
-            current.count += episode.count
+            current.take_counts(episode)
             current.worst = self.worse(episode.subject, current.worst, episode.worst)
             current.still = episode.still
         else:
@@ -323,7 +336,7 @@ class Episodes:
             self._overflow[episode.subject] = replace(episode, more=1)
             return
         rest.more += 1
-        rest.count += episode.count
+        rest.take_counts(episode)
         rest.end_ns, rest.last, rest.still = episode.end_ns, episode.last, episode.still
         rest.worst = self.worse(episode.subject, rest.worst, episode.worst)
 

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import TYPE_CHECKING, Self
+from typing import Self
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-Fact = str | int | float | tuple[str, ...] | None
+Facts = Mapping[str, str | float | tuple[str, ...] | Mapping[str, int] | None]
 
 
 class Severity(StrEnum):
@@ -97,4 +95,4 @@ class Finding:
     stream: int | None = None
     parts: tuple[Finding, ...] = ()
     beside: tuple[str, ...] = ()
-    facts: Mapping[str, Fact] = field(default_factory=dict)
+    facts: Facts = field(default_factory=dict, hash=False)

@@ -13,11 +13,12 @@ from typing import TYPE_CHECKING
 
 from canmap.base.words import plural, seconds, times
 from canmap.findings.finding import Finding, Place, Severity
-from canmap.findings.kinds import MISSING, RECORDING_GAP, STALE
+from canmap.findings.kinds import MISSING, RECORDING_GAP, SPEC, STALE
+from canmap.findings.wrong_periods import of_wrong_periods
 from canmap.mapping.reading.mistakes import listed
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from canmap.findings.finding import Kind
     from canmap.mapping.model import MessageRule, Spec
@@ -54,12 +55,14 @@ class Known:
         rules: The message rules, one a stream.
         quiet: The quiet spans, by start.
         start_ns: Session clock at which the session begins.
+        misplaced: Buses whose messages came on another channel, which one finding says of all of them.
     """
 
     spec: Spec
     rules: Sequence[MessageRule]
     quiet: Sequence[Quiet]
     start_ns: int = 0
+    misplaced: frozenset[str] = frozenset()
 
     def channel(self, rule: MessageRule) -> str:
         """Return the channel on which a message comes."""
@@ -70,10 +73,11 @@ def gathered(findings: Iterable[Finding], known: Known) -> list[Finding]:
     """Return the findings with the silences that have a cause in common as one; its parts are in it."""
     silences: list[Finding] = []
     rest: list[Finding] = []
-    for finding in findings:
+    for finding in of_wrong_periods(_of_misplaced(list(findings), known.misplaced), known.rules):
         is_silence = finding.stream is not None and finding.kind in {STALE, MISSING}
         (silences if is_silence else rest).append(finding)
     buses = {f.place.bus: f for f in rest if f.kind == MISSING and f.place.message is None}
+    silences.sort(key=lambda f: f.stream or 0)  # as the description lists them
     of_channel = {bus: [f for f in silences if f.place.bus == bus] for bus in buses}
     silences = [f for f in silences if f.place.bus not in buses]
     rest = [f for f in rest if buses.get(f.place.bus) is not f]
@@ -83,13 +87,29 @@ def gathered(findings: Iterable[Finding], known: Known) -> list[Finding]:
     return rest
 
 
+def _of_misplaced(findings: list[Finding], buses: frozenset[str]) -> list[Finding]:
+    """The findings; what is said of messages whose bus is misplaced is in the one that says that it is."""
+    if not buses:
+        return findings
+    rest: list[Finding] = []
+    parts: list[Finding] = []
+    for finding in findings:
+        place = finding.place
+        is_part = place.bus in buses and place.message is not None and finding.kind != SPEC
+        (parts if is_part else rest).append(finding)
+    parts.sort(key=lambda part: (part.start_ns, part.kind, part.stream or 0, part.place.message, part.text))
+    is_told = [f.kind == MISSING and f.place.message is None and f.place.bus in {None, *buses} for f in rest]
+    told = rest.pop(is_told.index(True))
+    return [*rest, replace(told, parts=(*parts, *told.parts))]
+
+
 def _channel_missing(finding: Finding, parts: list[Finding]) -> Finding:
     # A message with a multiplexer may miss several of its values: it is one message all the same.
     if not (names := list(dict.fromkeys(part.place.message or "" for part in parts))):
         return finding
-    because = f"Because that channel is missing, {times(len(names), 'message')} never came: {_named(names)}."
+    never = f"So {times(len(names), 'message')} never came: {_named(names)}."
     facts = {**finding.facts, "messages": len(names)}
-    return replace(finding, text=f"{finding.text} {because}", parts=tuple(parts), facts=facts)
+    return replace(finding, text=f"{finding.text} {never}", parts=tuple(parts), facts=facts)
 
 
 def _due_ns(finding: Finding, known: Known) -> int:
@@ -135,6 +155,8 @@ class _Cluster:
         if len(self._left) == 1:
             return self._left
         found = self._of_quiet_channels()
+        for bus in self._known.spec.buses:
+            found += self._of_bus(bus)
         groups = self._known.spec.manual.supply_groups
         for name, nodes in groups.items():
             found += self._of_nodes(set(nodes), f"All that relay {name} feeds", least=2)
@@ -187,16 +209,29 @@ class _Cluster:
             for one in quiet
         )
 
+    def _of_bus(self, bus: str) -> list[Finding]:
+        """What fell silent with all else that a bus carries, unless one node or one relay explains it."""
+        senders = {self._sender(part) for part in self._left if part.place.bus == bus}
+        groups = self._known.spec.manual.supply_groups.values()
+        if None not in senders and (len(senders) < 2 or any(senders <= set(nodes) for nodes in groups)):
+            return []
+        return self._of_rules(lambda rule: rule.bus == bus, f"Every message of bus {bus}")
+
     def _of_nodes(self, nodes: set[str], who: str, *, least: int) -> list[Finding]:
         """What fell silent with all else that some nodes send."""
-        parts = [part for part in self._left if self._sender(part) in nodes]
-        senders = {self._sender(part) for part in parts}
-        if len(parts) < 2 or len(senders) < least:
+        if len(nodes & {self._sender(part) for part in self._left}) < least:
+            return []
+        return self._of_rules(lambda rule: rule.sender in nodes, who)
+
+    def _of_rules(self, is_of: Callable[[MessageRule], bool], who: str) -> list[Finding]:
+        """What fell silent with all else of its kind."""
+        parts = [part for part in self._left if is_of(self._rule(part))]
+        if len(parts) < 2:
             return []
         begin_ns, until_ns = max(part.start_ns for part in parts), min(part.end_ns for part in parts)
         silent = {part.stream for part in parts}
         for stream, rule in enumerate(self._known.rules):
-            if rule.sender in nodes and stream not in silent and self._is_missed(stream, until_ns - begin_ns):
+            if is_of(rule) and stream not in silent and self._is_missed(stream, until_ns - begin_ns):
                 return []
         parts += [copy for part in parts for copy in self._copies(part)]
         self._left = [part for part in self._left if part not in parts]

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from canmap.records.change import Change
 
 AROUND_NS = 500_000_000
-NAMED = 6  # changes and nodes that a sentence names
+NAMED = 6  # changes and nodes that a sentence names, and faults that get one
 BESIDE = frozenset({"bus_error", "fault_reported"})  # kinds of findings that may be why
 
 
@@ -28,7 +28,7 @@ def surroundings(
 
     Args:
         finding: The silence.
-        findings: All findings.
+        findings: All findings, in their order.
         changes: All changes, by time.
         known: What silences are judged by.
     """
@@ -41,7 +41,7 @@ def surroundings(
         if one.kind in BESIDE and one.start_ns - AROUND_NS <= finding.start_ns <= one.end_ns + AROUND_NS
     ]
     sentences = [_changed(near)] if near else []
-    sentences += [one.text for one in faults]
+    sentences += [one.text for one in faults[:NAMED]]
     going_on = [] if finding.kind == RECORDING_GAP else _going_on(finding, findings, known)
     if going_on:
         sentences.append(f"Still sending: {_named(going_on)}.")

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from canmap.mapping.manual import Manual
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
     from fractions import Fraction
 
     from canmap.mapping.description.description import DescribedMessage, Description, NoData
@@ -227,6 +227,12 @@ class Geometry:
     rolling_radius: float | None = None
 
 
+def channels_argument(channels: Mapping[str, str]) -> str:
+    """Return how a program gives buses their channels: the argument of `load_spec`."""
+    given = ", ".join(f'"{bus}": "{channel}"' for bus, channel in channels.items())
+    return f"channels={{{given}}}"
+
+
 @dataclass(frozen=True, slots=True)
 class Spec:
     """A vehicle's mapping spec, resolved against its descriptions.
@@ -242,6 +248,7 @@ class Spec:
         notes: What is accepted but not judged yet, what is not promised, what was corrected.
         files: Every file that it was read from: itself, its fragments, the descriptions.
         manual: What the manual promises of the whole vehicle.
+        advise: Says how whoever loaded it gives buses other channels; takes the channels by bus.
     """
 
     path: str
@@ -254,3 +261,4 @@ class Spec:
     selections: tuple[MessageRule, ...] = ()
     files: tuple[str, ...] = ()
     manual: Manual = field(default_factory=Manual)
+    advise: Callable[[Mapping[str, str]], str] = channels_argument

@@ -169,13 +169,10 @@ def _field_column(
 ) -> FieldColumn:
     sources = [held[column] for column in field.value.columns]
     doubts = [source.present for source in sources if source.present is not None]
-    if all(source.own for source in sources):
+    if sources[0].own:
         age_ns = shared.ageless
     else:
-        oldest = sources[0].clock_ns
-        for source in sources[1:]:
-            oldest = np.minimum(oldest, source.clock_ns)
-        age_ns = ages_ns(clock, oldest)
+        age_ns = ages_ns(clock, sources[0].clock_ns)  # those of a sum are of the same frames
         if field.rule.max_age_ns is not None:
             doubts.append(age_ns <= field.rule.max_age_ns)
     for source, kind, codes in zip(sources, field.kinds, field.rule.no_data, strict=True):

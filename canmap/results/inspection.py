@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from canmap.checks.addresses import AddressCheck
 from canmap.checks.bad_lines import BadLineCheck
 from canmap.checks.channels import ChannelCheck
-from canmap.checks.unknown_ids import UnknownIdCheck, identifier
+from canmap.checks.unknown_ids import identifier
 from canmap.findings.finding import Severity
 from canmap.records.columns import Records
 from canmap.results.shown import shown_fields
@@ -269,7 +269,7 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
             )
             for slot, rule in enumerate(engine.rules[: len(engine.plan.slots)])
         ),
-        unknown_ids=tuple(engine.check(UnknownIdCheck).counts),
+        unknown_ids=tuple(engine.check(ChannelCheck).unknown_ids),
         record_summaries=engine.result(RecordSummaries),
         extents={rule.name: _extent(engine, rule) for rule in engine.spec.records},
         record_types=types,

@@ -71,7 +71,7 @@ def repeats(chunk: FrameChunk, rates: Mapping[str, BitRates]) -> Repeats:
         rate = rates.get(name)
         if rate is None or not len(chunk):
             continue
-        rows = None if len(chunk.channels) == 1 else np.flatnonzero(chunk.channel == number)
+        rows = None if len(chunk.channels) == 1 else (chunk.channel == number).nonzero()[0]
         if rows is not None and not len(rows):
             continue
         ends[name] = (0, len(chunk) - 1) if rows is None else (int(rows[0]), int(rows[-1]))
@@ -119,7 +119,7 @@ def _repeated(
 ) -> tuple[NDArray[np.intp], NDArray[np.int64]]:
     """Repeated frames among `rows`, the frames of one channel; None for all frames."""
     can_id = chunk.can_id if rows is None else chunk.can_id[rows]
-    place = np.flatnonzero(can_id[1:] == can_id[:-1])
+    place = (can_id[1:] == can_id[:-1]).nonzero()[0]
     if not len(place):
         return _NO_ROWS, _NO_GAPS
     earlier, later = (place, place + 1) if rows is None else (rows[place], rows[place + 1])

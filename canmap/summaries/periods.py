@@ -22,20 +22,11 @@ if TYPE_CHECKING:
 
 
 BINS_PER_OCTAVE = 1 << 11
-
-
 DIGITS = 4  # of a percentile: as many as its bin, a 2048th of it wide at most, can bear
-
-
-BLOCK = 1 << 9  # bins that are made at once
-
-
+_BLOCK_BITS = 9
+BLOCK = 1 << _BLOCK_BITS  # bins that are made at once
 _BLOCKS = 64 * BINS_PER_OCTAVE // BLOCK  # of a stream: for every gap that int64 holds
-
-
 _BITS_BELOW = 52 - 11  # of the mantissa of a float64, below those that tell the bin
-
-
 _FIRST_BIN = 1023 << 11  # of a gap of 1 ns
 
 
@@ -92,18 +83,18 @@ class PeriodSummary:
             self._frames[part.streams] = part.seen + part.count
         unmeasured = [part.unmeasured() for part in came]
         parts = [_gaps(part, without) for part, without in zip(came, unmeasured, strict=True)]
-        stream, frames, gap = parts[0] if len(parts) == 1 else map(np.concatenate, zip(*parts, strict=True))
-        start = np.cumsum(frames) - frames
-        np.maximum.at(self._longest_ns, stream, np.maximum.reduceat(gap, start))
-        block = np.repeat(stream * _BLOCKS, frames)
+        joined = parts[0] if len(parts) == 1 else map(np.concatenate, zip(*parts, strict=True))
+        stream, frames, longest, gap = joined
+        np.maximum.at(self._longest_ns, stream, longest)
+        block = (stream * _BLOCKS).repeat(frames)
         if any(without is not None for without in unmeasured):
             counted = gap >= 0
             gap, block = gap[counted], block[counted]
         place = np.maximum(gap, 1).astype(np.float64).view(np.int64)
         place >>= _BITS_BELOW
         place -= _FIRST_BIN
-        block += place // BLOCK
-        place %= BLOCK
+        block += place >> _BLOCK_BITS
+        place &= BLOCK - 1
         place += self._starts(block)
         np.add.at(self._count, place, 1)
         np.add.at(self._sum_ns, place, gap)
@@ -114,15 +105,16 @@ class PeriodSummary:
 
     def _starts(self, block: NDArray[np.intp]) -> NDArray[np.intp]:
         """Where the bins of each block begin; those that are not there are made."""
-        start = self._start[block]
-        fresh = np.flatnonzero(np.bincount(block[start < 0]))  # np.unique would import all of numpy.ma
-        if not len(fresh):
+        start = self._start.take(block)
+        is_fresh = start < 0
+        if not is_fresh.any():
             return start
+        fresh = np.bincount(block[is_fresh]).nonzero()[0]  # np.unique would import all of numpy.ma
         self._start[fresh] = len(self._count) + BLOCK * np.arange(len(fresh))
         more = np.zeros(len(fresh) * BLOCK, np.int64)
         self._count = np.concatenate((self._count, more))
         self._sum_ns = np.concatenate((self._sum_ns, more))
-        return self._start[block]
+        return self._start.take(block)
 
     def period(self, stream: int) -> Period:
         """Return what is known of a stream."""
@@ -144,10 +136,11 @@ class PeriodSummary:
 
 def _gaps(
     arrivals: Arrivals, unmeasured: NDArray[np.intp] | None
-) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.int64]]:
-    """The streams of a chunk, the frames of each, and the gap before each frame: -1 where it is not one."""
-    gap = arrivals.gap
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.int64], NDArray[np.int64]]:
+    """The streams of a chunk, the frames and longest gap of each, and all gaps: -1 where it is not one."""
+    gap, longest = arrivals.gap, arrivals.longest
     if unmeasured is not None:
         gap = gap.copy()
         gap[unmeasured] = -1
-    return arrivals.streams, arrivals.count, gap
+        longest = np.maximum.reduceat(gap, arrivals.start)
+    return arrivals.streams, arrivals.count, longest, gap

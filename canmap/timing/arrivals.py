@@ -63,6 +63,7 @@ class Arrivals:
         clock: int64[m], session clock of each frame.
         gap: int64[m], time since the frame before of the same stream, or since its channel was covered; of a
             message that is not always awaited only the time for which it was, 0 where it is not.
+        longest: int64[p], the longest of the gaps of each stream.
         measured: bool[p], the first gap of the stream is between two frames.
         anew: intp[a], further frames whose gap is not, because the message was not awaited all the time.
         seen: int64[p], frames of the stream before this chunk.
@@ -74,6 +75,7 @@ class Arrivals:
     count: NDArray[np.intp]
     clock: NDArray[np.int64]
     gap: NDArray[np.int64]
+    longest: NDArray[np.int64]
     measured: NDArray[np.bool_]
     anew: NDArray[np.intp]
     seen: NDArray[np.int64]
@@ -204,12 +206,14 @@ class Timeline:
         counts = bounds[1:] - bounds[:-1]
         streams = counts.nonzero()[0]
         start, count = bounds[streams], counts[streams]
-        at = clock[rows]
+        at = clock.take(rows)
         gap = np.empty_like(at)
         np.subtract(at[1:], at[:-1], out=gap[1:])
         gap[start] = at[start] - self.last_ns[streams]
         anew, cut, real = self._await(newest, clock, (rows, bounds), gap)
-        arrivals = Arrivals(streams, start, count, at, gap, real[streams], anew, self.seen[streams], cut)
+        longest = np.maximum.reduceat(gap, start) if len(start) else gap
+        own = real[streams], anew, self.seen[streams], cut
+        arrivals = Arrivals(streams, start, count, at, gap, longest, *own)
         self.last_ns[streams] = at[start + count - 1]
         self.seen[streams] += count
         return arrivals

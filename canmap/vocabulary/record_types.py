@@ -24,12 +24,14 @@ class AxisState(IntEnum):
 
 
 class ControlMode(IntEnum):
-    """Who drives."""
+    """Who drives, or why only the driver may."""
 
     MANUAL = 0
     REMOTE = 1
     AUTONOMOUS = 2
     FAULT = 3
+    STARTING = 4  # switched on, and not ready yet
+    STOPPED = 5  # by the e-stop chain
 
 
 class Gear(IntEnum):
@@ -126,10 +128,11 @@ class Battery(Record):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stop(Record):
-    """The e-stop chain; true means that this source asks for the stop."""
+    """The e-stop chain, a record for each source: a button, the radio link, the stop loop."""
 
-    pressed: bool | None = choice(bool, "a button of the vehicle is pressed")
+    pressed: bool | None = choice(bool, "the button is pressed")
     link_lost: bool | None = choice(bool, "the radio link to the remote button is lost")
+    loop_open: bool | None = choice(bool, "the stop loop is open, whoever opened it")
     supply_cut: bool | None = choice(bool, "the supply of the kit is cut")
 
 

@@ -24,7 +24,7 @@ COMMANDS = {
     "inspect": ["inspect", DEMO, "--spec", CART, "--json", "{folder}/out.json"],
     "replay": ["replay", DEMO, "--spec", CART, "--pace", "flat", "--json", "{folder}/out.json"],
     "transcribe": ["transcribe", DEMO, "--into", "{folder}/out.log"],
-    "simulate": ["simulate", SHORT, "--to", "{folder}/out.log"],
+    "simulate": ["simulate", SHORT, "--into", "{folder}/out.log"],
     "formats": ["formats"],
 }
 # What every command comes to in the middle of its work.
@@ -208,7 +208,7 @@ def hostile(tmp_path: Path) -> Path:
         ["transcribe", f"{HOSTILE}.log", "--into", f"{HOSTILE}.txt"],
         ["transcribe", "a.log", "--into", "b.csv"],
         ["transcribe", "a.log", "--channel", HOSTILE, "--into", "b.csv"],
-        ["simulate", f"no{HOSTILE}.yaml", "--to", "x.log"],
+        ["simulate", f"no{HOSTILE}.yaml", "--into", "x.log"],
     ],
     ids=lambda arguments: printable(" ".join(arguments))[:60],
 )
@@ -266,8 +266,8 @@ AS_INPUT = {
     "capture": ["inspect", "{}", "--spec", "spec.yaml"],
     "spec": ["inspect", "a.log", "--spec", "{}"],
     "description": ["inspect", "a.log", "--spec", "spec.yaml", "--description", "drive={}"],
-    "scenario": ["simulate", "{}", "--to", "x.log"],
-    "faults": ["simulate", str(ROOT / SHORT), "--faults", "{}", "--to", "x.log"],
+    "scenario": ["simulate", "{}", "--into", "x.log"],
+    "faults": ["simulate", str(ROOT / SHORT), "--faults", "{}", "--into", "x.log"],
     "transcribed": ["transcribe", "{}", "--into", "x.log"],
 }
 
@@ -314,7 +314,7 @@ def test_a_place_that_cannot_be_written(hostile: Path, option: list[str], name: 
 
 
 def test_an_empty_name_of_a_simulated_capture() -> None:
-    done = canmap("simulate", SHORT, "--to", "")
+    done = canmap("simulate", SHORT, "--into", "")
     assert done.returncode == 2
     assert "no capture is written with this ending" in done.stderr
 
@@ -328,7 +328,7 @@ def test_names_that_are_no_utf8(hostile: Path) -> None:
         assert "ba\\xff" in done.stdout
         done = canmap("inspect", f"b{name}{ending}", "--spec", "spec.yaml", "--json", "-", cwd=hostile)
         assert done.returncode < 2, done.stderr
-    done = canmap("simulate", str(ROOT / SHORT), "--to", f"c{name}.log", cwd=hostile)
+    done = canmap("simulate", str(ROOT / SHORT), "--into", f"c{name}.log", cwd=hostile)
     assert done.returncode == 0, done.stderr
     truth = (hostile / f"c{name}.yaml").read_text(encoding="utf-8")
     assert truth.startswith("# The truth of ca\\xff.log, simulated.")

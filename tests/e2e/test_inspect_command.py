@@ -166,6 +166,23 @@ def test_no_sentence_of_a_pipe_is_wrapped_and_no_line_ends_in_blanks(
     assert sentences <= set(narrow.splitlines())
 
 
+@pytest.mark.parametrize("columns", ["40", "60", "80", "120", "200"])
+@pytest.mark.parametrize("in_a_pipe", [True, False])
+def test_the_course_of_a_session_at_any_width(columns: str, in_a_pipe: bool) -> None:
+    """The button is pressed at 7.988 s (captures/stop_pressed.yaml); KitState says later what follows."""
+    forced = {} if in_a_pipe else {"FORCE_COLOR": "1"}  # taken for a terminal then
+    done = canmap("inspect", "captures/stop_pressed.log", "--spec", CART, COLUMNS=columns, **forced)
+    lines = re.sub(r"\x1b\[[0-9;]*m", "", done.stdout).splitlines()
+    first, last = (next(n for n, line in enumerate(lines) if word in line) for word in ("Course", "Findings"))
+    course = lines[first : last - 1]
+    whole = ["     8.005  stop_button.pressed: no to yes", "     8.036  control.mode: autonomous to manual"]
+    if in_a_pipe or int(columns) >= 60:
+        assert set(whole) < set(course)
+    if not in_a_pipe:
+        assert max(map(len, course)) <= int(columns)
+    assert all("".join(line.split()) in "".join("".join(course).split()) for line in whole)
+
+
 def test_colour_only_where_it_is_wanted() -> None:
     # The golden screen has none.
     assert "\x1b[" in canmap("inspect", DEMO, "--spec", CART, NO_COLOR="", FORCE_COLOR="1").stdout
@@ -211,11 +228,70 @@ def test_another_channel(demo: dict[str, Any], tmp_path: Path, command: Command)
     assert said["findings"] == demo["findings"]
     done = command("inspect", renamed, "--spec", CART)
     assert done.returncode == 1
-    assert "Bus drive listens to channel can0, which the capture does not have; it has" in done.stdout
-    assert "--channel drive=CHANNEL" in done.stdout
     # One cause, one finding: the channel, and all that was to come on it.
     (error,) = [line for line in done.stdout.splitlines() if line.startswith("  error missing")]
-    assert "Because that channel is missing, 12 messages never came: SteerFeedback, SteerCommand, " in error
+    assert error.endswith(
+        "  Bus drive listens to channel can0, which the capture does not have; channel vcan3 carries 12 of "
+        "the 12 messages of drive: give --channel drive=vcan3."
+    )
+    assert "No bus of the spec listens" not in done.stdout
+
+
+def test_a_channel_without_anything_of_a_bus(tmp_path: Path, command: Command) -> None:
+    body = tmp_path / "body.log"
+    body.write_text("".join(line for line in demo_lines() if " can1 " in line), encoding="ascii")
+    done = command("inspect", body, "--spec", CART)
+    (error,) = [line for line in done.stdout.splitlines() if line.startswith("  error missing")]
+    assert (
+        "Bus drive listens to channel can0, which the capture does not have; it has can1. Name the right "
+        "one with --channel drive=CHANNEL. So 12 messages never came: SteerFeedback, "
+    ) in error
+
+
+SWAPPED = (
+    "Channels can0 and can1 look swapped: can1 carries 12 of the 12 messages of bus drive, can0 2 of the 2 "
+    "of bus chassis: give --channel drive=can1 --channel chassis=can0."
+)
+
+
+def swapped(folder: Path) -> Path:
+    """The demo capture, its channels with each other's names."""
+    names = {"can0": "can1", "can1": "can0"}
+    capture = folder / "swapped.log"
+    text = re.sub(r"(?<= )can[01](?= )", lambda name: names[name[0]], "".join(demo_lines()))
+    capture.write_text(text, encoding="ascii")
+    return capture
+
+
+@pytest.mark.parametrize("through_a_pipe", [False, True])
+def test_swapped_channels_are_one_finding_with_the_options_that_help(
+    demo: dict[str, Any], tmp_path: Path, through_a_pipe: bool
+) -> None:
+    capture = swapped(tmp_path)
+    given = capture.read_bytes() if through_a_pipe else None
+    inspect = ("inspect", "-" if through_a_pipe else capture, "--spec", CART, "--json", "-")
+    done = canmap(*inspect, given=given)
+    said = json.loads(done.stdout)
+    (found,) = [finding for finding in said["findings"] if finding["severity"] != "note"]
+    assert (done.returncode, found["kind"], found["text"]) == (1, "missing", SWAPPED)
+    assert (found["bus"], found["start_s"], found["open"]) == (None, 0, True)
+    promised = {m["name"] for m in said["messages"] if m["name"] != "KitEvent"}  # which need not come
+    parts = found["parts"]
+    assert {part["message"] for part in parts if part["kind"] == "missing"} == promised
+    known = {m["id"] for m in demo["messages"] if m["count"]}
+    notes = [part["text"] for part in parts if part["kind"] == "unknown_id"]
+    assert {re.search(r"does not know (\w+)", text)[1] for text in notes} == known
+    # What nobody describes stays unknown.
+    assert {row["id"] for row in said["unknown_ids"]} == {row["id"] for row in demo["unknown_ids"]}
+    done = canmap(*inspect, *SWAPPED.removesuffix(".").split(": give ")[1].split(), given=given)
+    findings = [(f["kind"], f["message"], f["start_s"]) for f in json.loads(done.stdout)["findings"]]
+    assert findings == [(f["kind"], f["message"], f["start_s"]) for f in demo["findings"]]
+
+
+def test_a_replay_of_swapped_channels_says_so_at_the_end(tmp_path: Path, command: Command) -> None:
+    done = command("replay", swapped(tmp_path), "--spec", CART, "--pace", "flat")
+    assert done.stdout.count(SWAPPED) == 1
+    assert "which the capture does not have" not in done.stdout
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "cp1252"])

@@ -92,8 +92,8 @@ def test_standard_input_is_an_input_too(folder: Path) -> None:
         (["inspect", "demo.log", "--spec", "spec.yaml"], "--json", "notes.json"),
         (["replay", "demo.log", "--spec", "spec.yaml", "--pace", "flat"], "--json", "notes.json"),
         (["transcribe", "demo.log"], "--into", "notes.log"),
-        (["simulate", "drive.yaml"], "--to", "notes.log"),
-        (["simulate", "drive.yaml"], "--to", "mine.log"),  # mine.yaml is there
+        (["simulate", "drive.yaml"], "--into", "notes.log"),
+        (["simulate", "drive.yaml"], "--into", "mine.log"),  # mine.yaml is there
     ],
 )
 def test_what_exists_is_replaced_only_where_that_is_said(
@@ -118,13 +118,13 @@ def test_a_command_replaces_its_own_results_and_what_is_empty(folder: Path) -> N
         assert canmap(*INSPECT, "--json", "out.json", cwd=folder).returncode < 2
     scenario = scenario_of(folder, short_drive(1.5)).path
     for _ in range(2):
-        assert canmap("simulate", scenario, "--to", "made.log", cwd=folder).returncode == 0
+        assert canmap("simulate", scenario, "--into", "made.log", cwd=folder).returncode == 0
 
 
 def test_the_truth_of_another_capture_is_not_replaced(folder: Path) -> None:
     scenario = scenario_of(folder, short_drive(1.5)).path
-    assert canmap("simulate", scenario, "--to", "made.log", cwd=folder).returncode == 0
-    done = canmap("simulate", scenario, "--to", "made.asc", cwd=folder)
+    assert canmap("simulate", scenario, "--into", "made.log", cwd=folder).returncode == 0
+    done = canmap("simulate", scenario, "--into", "made.asc", cwd=folder)
     assert "made.yaml exists" in done.stderr
     assert not (folder / "made.asc").exists()
 
@@ -137,7 +137,7 @@ def test_the_truth_takes_not_the_place_of_the_spec(folder: Path) -> None:
     scenario = folder / "short_drive.yaml"
     scenario.write_text(scenario.read_text().replace("../cart.yaml", "cart.yaml"))
     before = contents(folder)
-    done = canmap("simulate", scenario, "--to", "cart.log", "--overwrite", cwd=folder)
+    done = canmap("simulate", scenario, "--into", "cart.log", "--overwrite", cwd=folder)
     assert done.returncode == 2
     assert "would take the place of" in done.stderr
     assert contents(folder) == before
@@ -175,7 +175,7 @@ def test_a_capture_and_its_truth_appear_together(
     place = tmp_path / "made"
     place.mkdir()
     with subprocess.Popen(
-        [*COMMAND, "simulate", str(scenario), "--to", str(place / "x.log")],
+        [*COMMAND, "simulate", str(scenario), "--into", str(place / "x.log")],
         cwd=ROOT, env=environment(), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
     ) as process:  # fmt: skip
         time.sleep(after_s)

@@ -35,9 +35,9 @@ def test_a_capture_is_made_by_its_command(command: str, tmp_path: Path) -> None:
 
 def test_what_the_channels_are_called_is_said(tmp_path: Path) -> None:
     scenario = scenario_of(tmp_path, short_drive(1.5)).path
-    done = canmap("simulate", scenario, "--to", tmp_path / "a.csv")
+    done = canmap("simulate", scenario, "--into", tmp_path / "a.csv")
     assert done.stderr == "The frames of can0 and can1 are mixed in it: all are of channel 1.\n"
-    done = canmap("simulate", scenario, "--to", tmp_path / "b.asc")
+    done = canmap("simulate", scenario, "--into", tmp_path / "b.asc")
     options = ["--channel", "drive=1", "--channel", "chassis=2"]
     assert done.stderr == (
         f"In it, can0 is channel 1, can1 is channel 2. Inspect it with {' '.join(options)}.\n"
@@ -55,11 +55,12 @@ def test_every_capture_is_listed_and_all_are_small() -> None:
 @pytest.mark.parametrize(
     ("arguments", "complaint"),
     [
-        ([SHORT], "Say either --to CAPTURE or --live"),
-        ([SHORT, "--live", "--to", "x.log"], "Say either --to CAPTURE or --live"),
-        ([SHORT, "--to", "x.txt"], "x.txt: no capture is written with this ending; name one of .log, "),
-        (["nothing.yaml", "--to", "x.log"], "nothing.yaml: there is no such file; check the path"),
-        ([SHORT, "--seed", "-4", "--to", "x.log"], "The seed -4 is not between"),
+        ([SHORT], "Give either --into CAPTURE or --live"),
+        ([SHORT, "--live", "--into", "x.log"], "Give either --into CAPTURE or --live"),
+        ([SHORT, "--to", "x.log"], "No such option '--to'. Did you mean '--into'?"),
+        ([SHORT, "--into", "x.txt"], "x.txt: no capture is written with this ending; name one of .log, "),
+        (["nothing.yaml", "--into", "x.log"], "nothing.yaml: there is no such file; check the path"),
+        ([SHORT, "--seed", "-4", "--into", "x.log"], "The seed -4 is not between"),
     ],
 )
 def test_what_cannot_be_done_is_said_in_a_line(arguments: list[str], complaint: str, tmp_path: Path) -> None:
@@ -74,7 +75,7 @@ def test_what_cannot_be_done_is_said_in_a_line(arguments: list[str], complaint: 
 def test_the_truth_takes_no_other_files_place(tmp_path: Path) -> None:
     scenario = tmp_path / "drive.yaml"
     scenario.write_text(DRIVE, encoding="utf-8")
-    done = canmap("simulate", scenario, "--to", tmp_path / "drive.log")
+    done = canmap("simulate", scenario, "--into", tmp_path / "drive.log")
     assert done.returncode == 2
     assert "would take the place of" in done.stderr
     assert scenario.read_text(encoding="utf-8") == DRIVE
@@ -83,7 +84,7 @@ def test_the_truth_takes_no_other_files_place(tmp_path: Path) -> None:
 def test_nothing_recorded_leaves_nothing(tmp_path: Path) -> None:
     scenario = tmp_path / "dark.yaml"
     scenario.write_text(DRIVE.replace("operator: switch on", "driver: stop"), encoding="utf-8")
-    done = canmap("simulate", scenario, "--to", tmp_path / "x.log")
+    done = canmap("simulate", scenario, "--into", tmp_path / "x.log")
     assert (done.returncode, done.stderr.count("\n")) == (2, 1)
     assert "does its script switch on at all?" in done.stderr
     assert [path.name for path in tmp_path.iterdir()] == ["dark.yaml"]

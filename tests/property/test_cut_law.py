@@ -13,11 +13,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from canmap.checks.odd_codes import CodeCheck
+from canmap.checks.offgaps import NONE_NS, OffGaps
 from canmap.checks.out_of_range import LimitCheck
 from canmap.checks.rate import Rate
 from canmap.engine.engine import Engine
 from canmap.frames.chunks import BadLine, FrameChunk
-from canmap.frames.session import SessionClock
+from canmap.frames.session import STEPS_KEPT, SessionClock
 from canmap.frames.unread import as_unread, cut_short
 from canmap.records.motion import MotionBuilder
 from canmap.signals.repeats import LastFrames
@@ -30,7 +31,7 @@ from tests import kits
 from tests.streams import CART, MS, START_NS, TRUCK, VEHICLE, cuts, frames, inspected, spec_of, streams
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
     from canmap.findings.episodes import Event
@@ -67,7 +68,8 @@ def moment(event: Event) -> tuple[str, ...]:
     """What is told, of what, and from when on it was known."""
     finding = event.finding
     known = "at the end" if event.known_ns is None else f"{event.known_ns:020}"
-    return known, type(event).__name__, finding.kind, str(finding.place), str(finding.start_ns), finding.text
+    span = str(finding.start_ns), str(finding.end_ns), str(finding.count)
+    return known, type(event).__name__, finding.kind, str(finding.place), *span, finding.text
 
 
 @given(st.data())
@@ -75,6 +77,35 @@ def test_any_cutting_gives_the_same(data: st.DataObject) -> None:
     path = data.draw(st.sampled_from([CART, VEHICLE, TRUCK]))
     whole = data.draw(streams(path))
     assert told(whole.split(data.draw(cuts(whole))), path) == told([whole], path)
+
+
+NAMES = ("can0", "can1", "can4", "can5")
+
+
+def renamed(given: Sequence[str]) -> list[tuple[int, str, int, bytes]]:
+    """Every message of the cart three times, and an unknown one, on channels with the names `given`."""
+    home = {name: given[number] for number, name in enumerate(spec_of().buses)}
+    sent = [(home[rule.bus], rule.message.can_id, bytes(rule.message.length)) for rule in spec_of().messages]
+    sent += [(name, 0x7A0 + number, bytes(8)) for number, name in enumerate(home.values())]
+    return [(START_NS + t_ms * MS, *frame) for t_ms in range(0, 300, 100) for frame in sent]
+
+
+@given(st.data())
+def test_any_cutting_of_renamed_channels_gives_the_same(data: st.DataObject) -> None:
+    rows = renamed(data.draw(st.permutations(NAMES)))
+    kept = data.draw(st.lists(st.sampled_from(rows), unique=True) | st.just(rows))
+    whole = frames([row for row in rows if row in kept], NAMES)
+    assert told(whole.split(data.draw(cuts(whole)))) == told([whole])
+
+
+@pytest.mark.parametrize("given", [("can1", "can0"), ("can4", "can1"), ("can1", "can4"), ("can4", "can5")])
+def test_renamed_channels_are_told_the_same_frame_by_frame(given: tuple[str, ...]) -> None:
+    whole = frames(renamed(given), NAMES)
+    expected = told([whole])
+    assert told(whole.split(range(len(whole) + 1))) == expected
+    (advice,) = {text for *_, text in expected[2] if "give channels=" in text}
+    for bus, name in zip(spec_of().buses.values(), given, strict=True):
+        assert (f'"{bus.name}": "{name}"' in advice) is (name != bus.channel)
 
 
 @given(st.data())
@@ -87,6 +118,20 @@ def test_bad_lines_stay_where_they_stand(data: st.DataObject) -> None:
     )
     whole = replace(whole, bad=bad, bad_count=len(bad) + (3 if bad else 0))
     assert told(whole.split(data.draw(cuts(whole)))) == told([whole])
+
+
+def test_a_clock_that_steps_more_often_than_is_listed() -> None:
+    """Thirty steps back by 3 s, each caught up by the next stamp: the twentieth takes in the others."""
+    whole = frames(
+        (START_NS + i * 10 * MS - (3000 * MS if i % 3 == 1 else 0), "can0", 0x101, bytes(8))
+        for i in range(90)
+    )
+    of_whole, _, events = told([whole])
+    assert sum(finding["count"] for finding in json.loads(of_whole)["findings"]) >= 30
+    assert told(whole.split(range(1, len(whole)))) == told([whole])
+    # What began is over once, and each only once.
+    steps = [event for event in events if event[2] == "time_order"]
+    assert sorted(event[1] for event in steps) == ["Closed"] * STEPS_KEPT + ["Opened"] * STEPS_KEPT
 
 
 def eventful() -> FrameChunk:
@@ -193,6 +238,34 @@ def test_every_carry_is_needed(carry: str, monkeypatch: pytest.MonkeyPatch) -> N
     assert told(pieces, path) != told([whole], path), (
         f"the {carry} could be forgotten between chunks unnoticed"
     )
+
+
+def off_rates() -> FrameChunk:
+    """A message every 10 ms at other rates too: within windows, over their ends, with good gaps between."""
+    times_ms, now_ms = [], 5
+    for gaps_ms, until_ms in (
+        *(((10,), 3215), ((20,), 6115), ((10,), 9905), ((20,), 12700), ((10,), 15225), ((30, 10), 18300)),
+        *(((10,), 20000), ((5,), 21300), ((10,), 21900), ((20,), 23100), ((10,), 26000)),
+    ):
+        while now_ms < until_ms:
+            times_ms.append(now_ms)
+            now_ms += gaps_ms[len(times_ms) % len(gaps_ms)]
+    return frames(kits.row(t) for t in times_ms)
+
+
+@pytest.mark.parametrize("carry", ["_run_ns", "_first_ns", "_last_ns", "_lead_ns"])
+def test_every_carry_of_the_gaps_that_are_off_is_needed(
+    carry: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kits.spec_of(tmp_path, kits.TICK, periods_ms={256: 10})
+    whole, path = off_rates(), tmp_path / "spec.yaml"
+    pieces = whole.split(range(1, len(whole)))
+    assert told(pieces, path) == told([whole], path)
+    assert told(whole.split(range(0, len(whole), 43)), path) == told([whole], path)
+    monkeypatch.setattr(
+        OffGaps, "fold", forgetting(OffGaps.fold, lambda gaps: getattr(gaps, carry).fill(NONE_NS))
+    )
+    assert told(pieces, path) != told([whole], path), f"{carry} could be forgotten between chunks unnoticed"
 
 
 @pytest.mark.parametrize("order", ["backwards", "twice", "on threads"])

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+import canmap
 from canmap.findings.finding import Severity
 from tests.finding_numbers import lacking
 from tests.reference.road import (
@@ -14,6 +15,7 @@ from tests.reference.road import (
     BODY,
     NAMES,
     PERIOD_S,
+    SPEC,
     STEER,
     WHEELS,
     Line,
@@ -209,11 +211,33 @@ def test_other_channel_name(lines: list[Line], tmp_path: Path) -> None:
     renamed = [replace(line, channel={"can0": "vcan7"}.get(line.channel, line.channel)) for line in lines]
     result = inspect_lines(renamed, tmp_path)
     (found,) = serious(result)
-    assert {f.place.message for f in found.parts} == set(NAMES.values())
-    assert {f.kind for f in (found, *found.parts)} == {"missing"}
-    assert "can1, vcan7" in found.text
-    assert "--channel car=" in found.text
-    assert result.verdict == "fail"
+    missing = [part for part in found.parts if part.kind == "missing"]
+    assert {part.place.message for part in missing} == set(NAMES.values())
+    assert (found.kind, found.place.bus, result.verdict) == ("missing", "car", "fail")
+    assert found.text == (
+        "Bus car listens to channel can0, which the capture does not have; channel vcan7 carries 3 of the 3 "
+        'messages of car: give channels={"car": "vcan7"}.'
+    )
+    (other,) = [part for part in found.parts if part not in missing]
+    assert other.text.startswith("No bus of the spec listens to channel vcan7, which has")
+
+
+def test_the_channel_of_another_bus_of_the_road_car(lines: list[Line], tmp_path: Path) -> None:
+    """The two recorded channels with each other's names: identifiers that both carry prove nothing."""
+    other = {"can0": "can1", "can1": "can0"}
+    swapped = [replace(line, channel=other.get(line.channel, line.channel)) for line in lines]
+    result = inspect_lines(swapped, tmp_path)
+    (found,) = serious(result)
+    assert found.text == (
+        "Bus car listens to channel can0, which carries none of its 3 messages; channel can1 carries 3 of "
+        'the 3 messages of car: give channels={"car": "can1"}.'
+    )
+    given = canmap.load_spec(str(SPEC), channels={"car": "can1"})
+    mended = canmap.inspect(str(tmp_path / "damaged.log"), given)
+    as_recorded = inspect_lines(lines, tmp_path)
+    assert [f.text for f in serious(mended)] == [f.text for f in serious(as_recorded)] == []
+    for part in ("messages", "records"):
+        assert mended.to_json()[part] == as_recorded.to_json()[part]
 
 
 def test_frames_recorded_twice(lines: list[Line], tmp_path: Path) -> None:

@@ -240,9 +240,28 @@ def test_a_change_is_told_at_once_and_before_the_silence_that_follows(
     assert told < stale
 
 
-def test_in_the_capture_of_the_pressed_stop_the_press_is_seen_when_it_was() -> None:
-    """The truth beside the capture says 7.988 s; KitState, which tells it first, comes every 100 ms."""
+def test_in_the_capture_of_the_pressed_stop_the_press_is_seen_before_what_it_led_to() -> None:
+    """The truth beside the capture says 7.988 s; the panel says so at once, KitState every 100 ms."""
     result = canmap.inspect(str(ROOT / "captures" / "stop_pressed.log"), CART)
-    pressed = next(change for change in result.changes if change.name == "stop.pressed")
-    assert 7.987 < result.seconds(pressed.clock_ns) < 7.987555 + 0.101
+    by_name = {change.name: change for change in result.changes}
+    pressed, opened = by_name["stop_button.pressed"], by_name["stop_loop.loop_open"]
+    assert 7.987555 < result.seconds(pressed.clock_ns) < 7.987555 + 0.020
+    assert pressed.clock_ns < opened.clock_ns < pressed.clock_ns + 101 * MS
     assert (pressed.before, pressed.after, pressed.held_ns) == (False, True, None)
+    assert (result.change_counts["stop_radio.pressed"], result.change_counts["stop_link.link_lost"]) == (0, 0)
+    # Alike and soon after, but not the same thing: a line each.
+    assert course(result)[-4:-2] == [
+        "     8.005  stop_button.pressed: no to yes",
+        "     8.036  stop_loop.loop_open, stop_loop.supply_cut: no to yes",
+    ]
+
+
+def test_the_mode_of_a_kit_that_starts_or_is_stopped_has_its_own_words(tmp_path: Path) -> None:
+    labels = 'VAL_ 256 Mode 0 "Manual" 4 "Starting" 5 "Stopped" ;\n'
+    text = "records:\n  control: {type: Control, stamp: Kit, mode: Kit.Mode}\n"
+    spec = spec_of(tmp_path, KIT, text, end=labels)
+    result, _ = inspected([every_10_ms(lambda t: kit(mode=(4, 0, 5)[t // 100]), 300)], spec)
+    assert [(old, new) for _, _, old, new, _ in seen(result)] == [
+        ("starting", "manual"),
+        ("manual", "stopped"),
+    ]

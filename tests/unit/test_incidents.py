@@ -70,6 +70,17 @@ def test_a_supply_group_that_is_cut_is_one_finding(kit: Spec) -> None:
     assert parts(finding) == {"Angle", "Torque", "Pressure", "Pads"}
 
 
+def test_a_bus_of_which_nothing_goes_on_is_one_finding(kit: Spec) -> None:
+    """As where a second capture is of another vehicle: the channel goes on, with other identifiers."""
+    times = sorted((t, can_id) for can_id, period in PERIODS.items() for t in range(can_id % 7, 3000, period))
+    rows = [row(t_ms, can_id if t_ms <= 1500 else can_id + 0x400) for t_ms, can_id in times]
+    result, _ = inspected([frames(rows)], kit)
+    (finding,) = serious(result)
+    never_again = "Every message of bus drive fell silent and did not come back: "
+    assert finding.text == f"{never_again}Angle, Torque, Pressure, Pads and Command."
+    assert parts(finding) == set(NAMES.values())
+
+
 def test_what_does_not_come_back_goes_on(kit: Spec) -> None:
     result, _ = inspected([drive(lambda can_id, t: SENDERS[can_id] == "Host" or t <= 1000)], kit)
     (finding,) = serious(result)

@@ -154,7 +154,7 @@ def test_a_bus_whose_channel_is_not_there(spec: Spec) -> None:
     result, _ = inspected([frames([row(0, channel="vcan3")], ("vcan3",))], spec)
     (finding,) = of_kind(result, "missing")
     assert "which the capture does not have; it has vcan3" in finding.text
-    assert "--channel drive=CHANNEL" in finding.text
+    assert 'channels={"drive": "CHANNEL"}' in finding.text
     assert result.verdict == "fail"
 
 

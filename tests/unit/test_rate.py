@@ -109,3 +109,52 @@ def test_from_the_start_is_said_only_of_a_rate_that_was_wrong_from_the_first_win
     (finding,) = ticks(tmp_path, times_ms)[1]
     assert finding.open
     assert ("from the start" in finding.text) == from_start
+
+
+# Windows of 1 s lie at 0, 1000, ... ms, wherever a disturbance does.
+@pytest.mark.parametrize(
+    ("begin_ms", "end_ms", "windows"),
+    [
+        # In the windows 3000 and 6000 for 79 % and 11 %: 61 gaps of 16.6 ms on average, which is off, and
+        # 94 of 10.5 ms, which is not.
+        (3210, 6110, 3),
+        # The other way round: 10 % of the window 2000, 80 % of the window 5000.
+        (2900, 5800, 3),
+        # From a window to a window.
+        (3000, 6000, 3),
+    ],
+)
+def test_a_wrong_rate_begins_and_ends_where_its_gaps_do(
+    tmp_path: Path, begin_ms: int, end_ms: int, windows: int
+) -> None:
+    times = [*every(10, 0, begin_ms), *every(20, begin_ms, end_ms), *every(10, end_ms, 9000)]
+    result, (finding,) = ticks(tmp_path, times)
+    # The last frame in time before, and the first that is in time again: no gap between is 10 ms.
+    assert span_ms(result, finding) == (begin_ms, end_ms)
+    assert (finding.value, finding.count, finding.open) == (pytest.approx(0.02), windows, False)
+
+
+def test_some_lost_frames_begin_and_end_a_wrong_rate_too(tmp_path: Path) -> None:
+    # Every second frame pair is lost from 2500 to 4420 ms: gaps of 30 and 10 ms, 20 ms on average.
+    lost = [2500 + 40 * i + late for i in range(48) for late in (0, 30)]
+    result, (finding,) = ticks(tmp_path, [*every(10, 0, 2500), *lost, *every(10, 4420, 8000)])
+    # The last gap that is off ends at 2500 + 40 * 47 + 30 = 4410 ms.
+    assert span_ms(result, finding) == (2500, 4410)
+
+
+def test_gaps_that_are_always_off_do_not_tell_where_a_wrong_rate_begins(tmp_path: Path) -> None:
+    # Gaps of 5 and 15 ms, right on average; at 20 ms from 3000 to 6000 ms.
+    pairs = [20 * i + late for i in range(450) for late in (0, 5)]
+    times = [t for t in pairs if t < 3000 or t >= 6000] + every(20, 3000, 6000)
+    result, (finding,) = ticks(tmp_path, sorted(times))
+    assert span_ms(result, finding) == (3000, 6000)
+
+
+def test_a_window_that_a_silence_cut_is_not_told_twice(tmp_path: Path) -> None:
+    # At 20 ms from 2210 ms on, silent from 4510 to 5010 ms: the window that begins at 4010 ms is not judged.
+    times = [*every(10, 0, 2210), *every(20, 2210, 4530), *every(10, 5010, 8000)]
+    result, (finding,) = ticks(tmp_path, times)
+    assert span_ms(result, finding) == (2210, 4010)
+    (silent,) = of_kind(result, "stale")
+    assert span_ms(result, silent) == (4510, 5010)
+    assert [f.kind for f in serious(result)] == ["rate", "stale"]

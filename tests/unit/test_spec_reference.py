@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+from enum import IntEnum
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,7 @@ import pytest
 from canmap.checks.all import CHECKS
 from canmap.mapping.loader import load_spec
 from canmap.mapping.reading import field_grammar, grammar, promises
+from canmap.vocabulary.record_types import CORE_TYPES, field_types
 from canmap.vocabulary.units import UNITS
 from tests.spec_builders import VEHICLE
 
@@ -25,7 +27,7 @@ SECTIONS = {
     "A correction of a signal": grammar.CORRECT_SIGNAL,
     "A correction of a message": grammar.CORRECT_MESSAGE,
     "A message": grammar.MESSAGE,
-    "What is promised of a multiplexer value": grammar.SELECTION,
+    "A multiplexer value": grammar.SELECTION,
     "A counter": promises.COUNTER,
     "A checksum": promises.CHECKSUM,
     "A relay": promises.RELAY,
@@ -49,15 +51,16 @@ WHOLE |= {"A sign"}
 JUDGED = {key for check in CHECKS for key in check.judges}
 
 
+def table_lines(title):
+    """Return the rows of the tables under a heading, each as its cells, without their heads."""
+    body = PAGE.split(f"\n## {title}\n", 1)[1].split("\n## ", 1)[0]
+    tables = re.findall(r"^\|.*\n\|-.*\n((?:\|.*\n)+)", body, re.MULTILINE)
+    return [[cell.strip() for cell in line[1:-1].split("|")] for line in "".join(tables).splitlines()]
+
+
 def rows(title):
     """Return key -> (default, judged) of the table under a heading."""
-    body = PAGE.split(f"\n## {title}\n", 1)[1].split("\n## ", 1)[0]
-    cells = [
-        [cell.strip() for cell in line.strip("|").split("|")]
-        for line in body.splitlines()
-        if line.startswith("| `")
-    ]
-    return {row[0].strip("`"): (row[2], row[3]) for row in cells}
+    return {row[0].strip("`"): (row[2], row[3]) for row in table_lines(title)}
 
 
 if "faults" in JUDGED:  # a section that is judged as a whole, as its parent is
@@ -100,3 +103,28 @@ def test_all_units_are_listed():
         re.findall(r"`([^`]+)`", "".join(line for line in body.splitlines() if line.startswith("| ")))
     )
     assert listed == set(UNITS) - {"\u2126", "\u03bcs"}  # look like Ω and µs, and are read as those
+
+
+def kind_of(field):
+    plain = {float: f"`{field.unit}`", bool: "yes or no", int: "whole number"}
+    return plain.get(field.kind, f"`{field.kind.__name__}`")
+
+
+def test_every_built_in_record_type_is_listed_with_its_fields_and_states():
+    listed = table_lines("The built-in record types")
+    expected, kinds = [], {}
+    for name, record_type in CORE_TYPES.items():
+        types = field_types(record_type).values()
+        expected.append([f"**`{name}`**", "", "", record_type.__doc__.splitlines()[0]])
+        expected += [["", f"`{one.name}`", kind_of(one), one.meaning] for one in types]
+        kinds |= {one.kind.__name__: one.kind for one in types if issubclass(one.kind, IntEnum)}
+    for name, kind in kinds.items():
+        assert [state.value for state in kind] == list(range(len(kind)))
+        words = " ".join(f"`{state.name.lower()}`" for state in kind)
+        expected.append([f"`{name}`", words, kind.__doc__])
+    assert listed == expected
+
+
+def test_every_checksum_profile_is_listed():
+    listed = [profile.strip("`") for profile, _ in table_lines("The checksum profiles")]
+    assert listed == list(promises.CHECKSUM_PROFILES)

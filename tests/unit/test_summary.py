@@ -80,7 +80,8 @@ def test_a_percentile_is_right_to_a_thousandth(seed: int) -> None:
     for part in np.array_split(gaps, 7):  # of the second of two streams
         some, none = min(len(part), 1), np.zeros(0, np.intp)
         one, first = np.ones(some, np.intp), np.zeros(some, np.intp)
-        arrived = Arrivals(one, first, one * len(part), part, part, one > 0, none, first, ())
+        longest = part.max(keepdims=True) if some else part
+        arrived = Arrivals(one, first, one * len(part), part, part, longest, one > 0, none, first, ())
         summary.count([arrived])
     check_against_gaps(summary.period(1), gaps)
     assert summary.period(0).median_ns is None
