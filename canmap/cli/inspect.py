@@ -37,7 +37,7 @@ def inspect_command(request: Request) -> int:
     if request.json_path != "-":
         from canmap.cli.render import show
 
-        show(result)
+        show(result, si=request.si)
     return exit_status(result)
 
 

@@ -8,20 +8,23 @@ import numpy as np
 from rich.text import Text
 
 from canmap.base.errors import UsageError, printable
-from canmap.base.words import number, times
+from canmap.base.words import times
 from canmap.cli.render import STYLES, console
 from canmap.findings.episodes import Closed, Opened
 from canmap.findings.finding import Severity
 from canmap.frames.window import LONGEST_S
 from canmap.records.change import in_words, told_once
+from canmap.results.shown import in_si, shown_fields
 from canmap.summaries.changes import LISTED_CHANGES
-from canmap.vocabulary.record_types import field_types
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from canmap.findings.episodes import Event
     from canmap.records.change import Change
     from canmap.records.columns import RecordChunk
     from canmap.results.inspection import Inspection
+    from canmap.results.shown import Shown
     from canmap.stream.sink import About, Step
     from canmap.timing.pace import Pace
 
@@ -34,12 +37,13 @@ class LinePrinter:
 
     Args:
         every_s: Session time between two lines of one record.
+        si: Whether values are shown in SI units, not in those of the manual.
 
     Raises:
         UsageError: `every_s` is no time.
     """
 
-    def __init__(self, every_s: float) -> None:
+    def __init__(self, every_s: float, *, si: bool = False) -> None:
         if not 0 <= every_s <= LONGEST_S:
             raise UsageError(f"--every {every_s:g} is no time; give seconds, 0 for every record.")
         self._every_ns = round(every_s * 1e9)
@@ -47,11 +51,15 @@ class LinePrinter:
         self._next_ns: dict[str, int] = {}
         self._told_ns = 0  # session clock up to which everything is told
         self._zero_ns = 0
+        self._si = si
+        self._shown: Mapping[str, Mapping[str, Shown]] = {}
         self._out = console()
 
     def open(self, about: About) -> None:
-        """Note what the times count from."""
+        """Note what the times count from, and how values are shown."""
         self._zero_ns = about.zero_ns
+        shown = shown_fields(about.spec)
+        self._shown = in_si(shown) if self._si else shown
 
     def write(self, step: Step) -> None:
         """Print the lines of one step, in the order of their time.
@@ -83,7 +91,7 @@ class LinePrinter:
         place = int(np.searchsorted(clock, self._next_ns.get(chunk.name, clock[0])))
         while place < len(clock):
             now_ns = int(clock[place])
-            lines.append((now_ns, _record_line(chunk, place)))
+            lines.append((now_ns, _record_line(chunk, place, self._shown[chunk.name])))
             if self._every_ns:  # a grid from the record's own first stamp, so that late ones do not add up
                 first_ns = self._first_ns.setdefault(chunk.name, now_ns)
                 passed = (now_ns - first_ns) // self._every_ns
@@ -133,16 +141,12 @@ def _seconds(at_ns: int, zero_ns: int) -> str:
     return f"{max(at_ns - zero_ns, 0) / 1e9:.3f}"
 
 
-def _record_line(chunk: RecordChunk, place: int) -> Text:
-    types = field_types(chunk.type)
+def _record_line(chunk: RecordChunk, place: int, shown: Mapping[str, Shown]) -> Text:
     line = Text(chunk.name)
     for name, column in chunk.columns.items():
-        kind = types[name]
         if not column.valid[place]:
             line.append(f"  {name} -", style="dim")
             continue
-        value = column.values[place].item()
-        text = number(value) if kind.kind is float else in_words(kind.kind(value))
-        unit = f" {kind.unit}" if kind.unit not in ("", "1") else ""
-        line.append(f"  {name} {text}{unit}", style="yellow" if column.flagged[place] else "")
+        text = shown[name].with_unit(column.values[place].item())
+        line.append(f"  {name} {text}", style="yellow" if column.flagged[place] else "")
     return line

@@ -77,6 +77,7 @@ _SHARED = (
     FROM,
     TO,
     OVERWRITE,
+    click.option("--si", is_flag=True, help="Show values in SI units; the JSON always has them."),
 )
 
 
@@ -92,6 +93,7 @@ class Request:
         descriptions: Bus to the description to take.
         span_s: Part of the session to use, in s from its first frame.
         overwrite: Whether the JSON may replace a file that is no inspection.
+        si: Whether screens show values in SI units, not in those of the manual.
     """
 
     captures: tuple[str, ...]
@@ -101,6 +103,7 @@ class Request:
     descriptions: Mapping[str, str]
     span_s: tuple[float, float]
     overwrite: bool
+    si: bool
 
     def inspect(
         self,
@@ -169,12 +172,13 @@ def reads_captures(command: Callable[..., Any]) -> Callable[..., Any]:
         from_s: float | None,
         to_s: float | None,
         overwrite: bool,
+        si: bool,
         **own: object,
     ) -> Any:
         channels = assignments(channel, "--channel", "BUS=CHANNEL")
         descriptions = assignments(description, "--description", "BUS=FILE")
         span_s = span(from_s, to_s)
-        request = Request(captures, spec, json_path, channels, descriptions, span_s, overwrite)
+        request = Request(captures, spec, json_path, channels, descriptions, span_s, overwrite, si)
         return command(request, **own)
 
     return functools.reduce(lambda made, option: option(made), reversed(_SHARED), with_request)

@@ -19,8 +19,8 @@ from canmap.cli.course import show_course
 from canmap.cli.tables import fits, print_blocks, print_rows
 from canmap.findings.finding import Severity
 from canmap.findings.kinds import SPEC, UNKNOWN_ID
-from canmap.results.inspection import ValueSummary, last_value
-from canmap.vocabulary.record_types import field_types
+from canmap.results.inspection import ValueSummary
+from canmap.results.shown import in_si
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
     from canmap.findings.finding import Finding, Kind
     from canmap.results.inspection import Inspection, MessageSummary
+    from canmap.results.shown import Shown
+    from canmap.summaries.alive import Alive, Extent
     from canmap.summaries.fields import RecordSummary
 
 STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "dim"}
@@ -74,12 +76,12 @@ def console() -> Screen:
     return Screen(width=width or PIPE_WIDTH, highlight=False)
 
 
-def show(result: Inspection, out: Screen | None = None) -> None:
-    """Print an inspection."""
+def show(result: Inspection, out: Screen | None = None, *, si: bool = False) -> None:
+    """Print an inspection, its values in the units of the manual or in SI."""
     out = out or console()
     _show_capture(result, out)
     _show_messages(result, out)
-    _show_records(result, out)
+    _show_records(result, out, si=si)
     show_course(result, out)
     _show_findings(result, out)
     counts = [
@@ -179,41 +181,51 @@ def _ms(duration_ns: float | None) -> str:
     return "" if duration_ns is None else number(round(duration_ns / 1e6, 3))
 
 
-def _show_records(result: Inspection, out: Screen) -> None:
+def _show_records(result: Inspection, out: Screen, *, si: bool) -> None:
     if not result.record_summaries:
         return
+    shown = in_si(result.shown) if si else result.shown
     rows = [
         row
         for name, summary in result.record_summaries.items()
-        for row in _record_rows(name, summary, result.record_types[name])
+        for row in _record_rows(name, summary, result.extents[name], shown[name])
     ]
+    if not any(row["age"] for row in rows):
+        rows = [{title: cell for title, cell in row.items() if title != "age"} for row in rows]
     out.print()
-    _show_table(out, "Records, in SI units", ("record", "unit"), rows)
+    units = "SI units" if si else "the manual's units"
+    heading = f"Records, in {units}, valid for a share of the time"
+    _show_table(out, heading, ("record", "unit"), rows)
 
 
-def _record_rows(name: str, summary: RecordSummary, record_type: type) -> Iterable[dict[str, str]]:
-    titles = ("record", "unit", "min", "max", "mean", "last", "valid")
-    types = field_types(record_type)
+def _record_rows(
+    name: str, summary: RecordSummary, extent: Extent, shown: Mapping[str, Shown]
+) -> Iterable[dict[str, str]]:
+    titles = ("record", "unit", "min", "max", "mean", "last", "age", "valid")
     if not summary.count:
-        yield dict.fromkeys(titles, "") | {"record": name, "valid": "none came"}
+        yield dict.fromkeys(titles, "") | {"record": name, "last": "none came"}
         return
     for field, span in summary.fields.items():
-        numbers = (span.low, span.high, span.mean) if types[field].kind is float else (None, None, None)
-        cells = [f"{name}.{field}", types[field].unit, *map(_value, numbers)]
-        cells += [_value(last_value(types[field], span)), _share(span.valid, summary.count)]
+        how = shown[field]
+        numbers = (span.low, span.high, span.mean if how.type.kind is float else None, span.last)
+        cells = [f"{name}.{field}", how.heading, *("" if one is None else how.text(one) for one in numbers)]
+        cells += [_ago(span.alive, extent), _share(span.alive.in_all_ns(extent), extent.covered_ns)]
         yield dict(zip(titles, cells, strict=True))
 
 
-def _value(value: float | str | None) -> str:
-    if value is None:
+def _ago(alive: Alive, extent: Extent) -> str:
+    """How old a value is that was dead by the end of the session; nothing of one that could be used then."""
+    age_ns = alive.age_ns(extent)
+    if age_ns is None or not alive.is_dead(extent):
         return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return value if isinstance(value, str) else number(value)
+    age_s = age_ns / 1e9
+    return f"{age_s:.1f} s ago" if age_s < 10 else f"{age_s:.0f} s ago"
 
 
 def _share(part: int, whole: int) -> str:
-    """A share in percent that says 100 only where it is all, and 0 only where it is none."""
+    """A share in percent that says 100 only where it is all, 0 only where it is none, nothing of nothing."""
+    if not whole:
+        return ""
     if part in (0, whole):
         return f"{100 * part // whole} %"
     return f"{min(max(100 * part / whole, 0.1), 99.9):.1f} %"

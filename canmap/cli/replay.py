@@ -59,7 +59,7 @@ def replay_command(request: Request, pace: str, record: tuple[str, ...], every: 
     def sinks(_intake: Intake) -> Sequence[Sink]:
         from canmap.cli.lines import LinePrinter
 
-        printer = LinePrinter(every)
+        printer = LinePrinter(every, si=request.si)
         return () if silent else (printer,)
 
     result = request.inspect(sinks, records, clock, stop)

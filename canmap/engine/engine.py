@@ -31,6 +31,7 @@ from canmap.signals.repeats import BitRates, LastFrames
 from canmap.stream.consumer import feeds
 from canmap.stream.sink import Step
 from canmap.stream.view import View
+from canmap.summaries.alive import Lifetimes
 from canmap.summaries.changes import StateChanges
 from canmap.summaries.counts import FrameCount
 from canmap.summaries.fields import RecordSummaries
@@ -95,7 +96,7 @@ class Engine:
             FrameCount(),
             self._changes,
             PeriodSummary(len(self.rules)),
-            RecordSummaries({builder.rule.name: builder.empty.columns for builder in self._builders}),
+            RecordSummaries({builder.rule.name: self._lifetimes(builder) for builder in self._builders}),
             *consumers,
         )
         self._feeds = feeds(self._consumers)
@@ -133,12 +134,12 @@ class Engine:
         before_ns = self.session.now_ns
         clock = self.session.advance(chunk.t_ns)
         before_ns = max(before_ns, self.session.start_ns or 0)
-        self.timeline.cover(chunk, self.session)
+        holes = self.timeline.cover(chunk, self.session)
         self._newest.begin(prepared, clock)
         arrivals = self.timeline.fold(prepared.samples, clock, self._newest)
         records = self._build(prepared)
         self._newest.carry()
-        view = View(prepared, clock, arrivals, self.timeline, self.session, before_ns, records)
+        view = View(prepared, clock, arrivals, self.timeline, self.session, before_ns, records, holes)
         for feed in chain.from_iterable(self._feeds):
             feed.fold(view)
         events = [
@@ -199,6 +200,10 @@ class Engine:
             for f in found
         ]
         return sorted(whole, key=place_in_order)
+
+    def _lifetimes(self, builder: RecordBuilder) -> Lifetimes:
+        channel = self.spec.buses[builder.rule.bus].channel
+        return Lifetimes(channel, builder.stale_after_ns, builder.max_age_ns)
 
     def _build(self, prepared: Prepared) -> dict[str, RecordChunk]:
         plain = self._plain.build(prepared.samples, self._newest)

@@ -195,7 +195,21 @@ def _quantity(
         limits=limits,
         slew=slew,
         range_by_speed=by_speed,
+        shown_in=_manual_unit(rule.type, values, unit),
     )
+
+
+def _manual_unit(field: FieldType, values: SectionValues, unit: Unit | None) -> str:
+    """Return the unit in which the manual states the finished value: its range, table, signal or scale."""
+    ends, table, scale = values.get(g.RANGE), values.get(g.TABLE), values.get(g.SCALE)
+    stated = [] if ends is None or isinstance(ends, str) else [e.unit for e in ends if isinstance(e, Measure)]
+    if table:
+        stated += [out.unit for _, out in (table.left if isinstance(table, g.Sides) else table)]
+    stated += [unit] if unit else []
+    above = find_unit(scale.unit.name.partition("/")[0]) if scale else None
+    stated += [above] if above else []  # of 40 bar/V
+    wanted = _dimension(field)
+    return next((one.name for one in stated if one.dimension == wanted), field.unit)
 
 
 def _dimension(field: FieldType) -> Dimension:

@@ -173,6 +173,7 @@ class FieldRule:
         line: Line of the spec.
         slew: Fastest promised change, in the record's unit per second, None for none.
         range_by_speed: Limits that change with the speed, None for none.
+        shown_in: The unit that screens show a quantity in: the manual's, of the record's dimension.
     """
 
     type: FieldType
@@ -190,6 +191,7 @@ class FieldRule:
     line: int
     slew: Fraction | None = None
     range_by_speed: SpeedRange | None = None
+    shown_in: str = ""
 
 
 @dataclass(frozen=True, slots=True)

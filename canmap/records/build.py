@@ -9,7 +9,7 @@ import numpy as np
 
 from canmap.mapping.model import OutOfRange
 from canmap.records.columns import FieldColumn, RecordChunk
-from canmap.records.motion import FIELDS, MotionBuilder
+from canmap.records.motion import FIELDS, MotionBuilder, derived_ages
 from canmap.signals.extract import no_data
 from canmap.signals.ranges import Range
 from canmap.signals.values import Choice, Quantity
@@ -69,6 +69,7 @@ class RecordBuilder:
     Attributes:
         rule: The same.
         slot: Slot of the message that stamps it.
+        stale_after_ns: Silence from which on that message is stale, None for never.
         columns: The columns that it needs.
     """
 
@@ -83,8 +84,8 @@ class RecordBuilder:
         self.slot = plan.slot_of[rule.bus, rule.stamp]
         self._fields = tuple(_field_plan(field, plan, stale_after_ns) for field in rule.fields)
         self._names = [field.rule.type.name for field in self._fields]
-        longest_step_ns = stale_after_ns.get((rule.bus, rule.stamp))
-        self._motion = MotionBuilder(geometry, longest_step_ns) if rule.derived else None
+        self.stale_after_ns = stale_after_ns.get((rule.bus, rule.stamp))
+        self._motion = MotionBuilder(geometry, self.stale_after_ns) if rule.derived else None
         self.columns = sorted({column for field in self._fields for column in field.columns})
         self._group = {column: plan.columns[column].group for column in self.columns}
 
@@ -96,8 +97,15 @@ class RecordBuilder:
         shared = Shared.of(0)
         columns = {field.rule.type.name: _field_column(field, held, ages, shared) for field in self._fields}
         if self._motion is not None:
-            columns = {name: FieldColumn(np.zeros(0), none, ages, none) for name in FIELDS}
+            values = {name: ages if name == "segment" else np.zeros(0) for name in FIELDS}
+            columns = {name: FieldColumn(values[name], none, ages, none) for name in FIELDS}
         return RecordChunk(self.rule.name, self.rule.type, ages, ages, columns)
+
+    @property
+    def max_age_ns(self) -> dict[str, int | None]:
+        """Age from which on the value of each of its fields is dead, None for never."""
+        ages = {field.rule.type.name: field.rule.max_age_ns for field in self._fields}
+        return ages if self._motion is None else derived_ages(ages)
 
     @property
     def joins(self) -> set[tuple[int, int]]:

@@ -8,6 +8,7 @@ cutting of the stream changes a bit.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
@@ -15,21 +16,32 @@ import numpy as np
 from canmap.records.columns import FieldColumn
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
     from canmap.mapping.model import Geometry
 
-Number = TypeVar("Number", np.int64, np.float64)
-FIELDS = ("speed", "yaw_rate", "curvature", "x", "y", "heading")
+Number = TypeVar("Number", np.bool_, np.int64, np.float64)
+FIELDS = ("speed", "yaw_rate", "curvature", "x", "y", "heading", "segment")
+
+
+def derived_ages(inputs: Mapping[str, int | None]) -> dict[str, int | None]:
+    """Return the age from which on each field of Motion is dead, from that of its inputs; None for never.
+
+    What has two inputs has the age of the older one and the larger bound of both: a stricter one holds with
+    the next record.
+    """
+    speed, steering = inputs.get("speed"), inputs.get("wheel_angle", inputs.get("road_angle"))
+    either = None if speed is None or steering is None else max(speed, steering)
+    return {**dict.fromkeys(FIELDS, either), "speed": speed, "curvature": steering}
 
 
 class MotionBuilder:
     """Derives Motion records and carries the pose.
 
     The pose starts at the first record whose inputs are valid. Once they were lost, or no record came for too
-    long, it is not known any more and stays invalid.
+    long, it is not known any more: with the next valid inputs a new segment begins at the origin.
 
     Args:
         geometry: Needs the wheelbase, and the steering ratio where the input is the steering wheel's angle.
@@ -43,7 +55,8 @@ class MotionBuilder:
         self._clock_ns: int | None = None
         self._speed = self._yaw_rate = 0.0
         self._pose = np.zeros(3)  # x, y, heading
-        self._lost = False
+        self._segment = 0
+        self._valid = False  # the inputs of the last record
 
     def derive(self, clock: NDArray[np.int64], inputs: Mapping[str, FieldColumn]) -> dict[str, FieldColumn]:
         """Return the fields of Motion from the inputs `speed` and `wheel_angle` or `road_angle`."""
@@ -57,7 +70,7 @@ class MotionBuilder:
             yaw_rate = speed.values * curvature
             turns = steering.valid & np.isfinite(curvature)
             valid = speed.valid & turns & np.isfinite(yaw_rate)
-            pose, known = self._reckon(
+            pose, segment, known = self._reckon(
                 clock, np.where(valid, speed.values, 0.0), np.where(valid, yaw_rate, 0.0), valid
             )
         age_ns = np.where(
@@ -65,7 +78,7 @@ class MotionBuilder:
         )
         nothing = np.zeros(len(clock), np.bool_)
 
-        def column(values: NDArray[np.float64], where: NDArray[np.bool_]) -> FieldColumn:
+        def column(values: NDArray[np.float64] | NDArray[np.int64], where: NDArray[np.bool_]) -> FieldColumn:
             return FieldColumn(values, where, age_ns, nothing)
 
         return {
@@ -75,6 +88,7 @@ class MotionBuilder:
             "x": column(pose[0], known),
             "y": column(pose[1], known),
             "heading": column(pose[2], known),
+            "segment": column(segment, known),
         }
 
     def _reckon(
@@ -83,49 +97,35 @@ class MotionBuilder:
         speed: NDArray[np.float64],
         yaw_rate: NDArray[np.float64],
         valid: NDArray[np.bool_],
-    ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-        """Pose float64[3, n] at each record, and where it is known."""
-        if self._clock_ns is None:
-            if not valid.any():
-                return np.zeros((3, len(clock))), valid
-            first = int(valid.argmax())
-            self._clock_ns = int(clock[first])
-            self._speed, self._yaw_rate = float(speed[first]), float(yaw_rate[first])
-            pose, known = self._reckon(clock[first:], speed[first:], yaw_rate[first:], valid[first:])
-            return (
-                np.concatenate((np.zeros((3, first)), pose), axis=1),
-                np.concatenate((np.zeros(first, np.bool_), known)),
-            )
-        return self._steps(self._clock_ns, clock, speed, yaw_rate, valid)
-
-    def _steps(
-        self,
-        before_ns: int,
-        clock: NDArray[np.int64],
-        speed: NDArray[np.float64],
-        yaw_rate: NDArray[np.float64],
-        valid: NDArray[np.bool_],
-    ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-        step_ns = clock - _one_before(before_ns, clock)
+    ) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.bool_]]:
+        """Pose float64[3, n] and number of the segment int64[n] at each record, and where these are known."""
+        step_ns = clock - _one_before(int(clock[0]) if self._clock_ns is None else self._clock_ns, clock)
+        goes_on = valid & _one_before(self._valid, valid) & (step_ns <= self._longest_step_ns)
+        begins = valid & ~goes_on
+        segment = self._segment + np.cumsum(begins, dtype=np.int64)
         step_s = step_ns / 1e9
         mean_speed = (speed + _one_before(self._speed, speed)) / 2
         mean_rate = (yaw_rate + _one_before(self._yaw_rate, yaw_rate)) / 2
         path = np.empty((3, len(clock) + 1))
         path[:, 0] = self._pose
         x, y, heading = path
-        heading[1:] = mean_rate * step_s
-        np.add.accumulate(heading, out=heading)
+        bounds = [0, *(np.flatnonzero(begins) + 1).tolist(), len(clock) + 1]
+        _sum_up(heading, np.where(goes_on, mean_rate * step_s, 0.0), bounds)
         middle = (heading[1:] + heading[:-1]) / 2
-        x[1:] = mean_speed * np.cos(middle) * step_s
-        y[1:] = mean_speed * np.sin(middle) * step_s
-        np.add.accumulate(x, out=x)
-        np.add.accumulate(y, out=y)
+        _sum_up(x, np.where(goes_on, mean_speed * np.cos(middle) * step_s, 0.0), bounds)
+        _sum_up(y, np.where(goes_on, mean_speed * np.sin(middle) * step_s, 0.0), bounds)
         pose = path[:, 1:]
-        valid = valid & np.isfinite(pose).all(axis=0)
-        known = np.logical_and.accumulate(valid & (step_ns <= self._longest_step_ns)) & (not self._lost)
-        self._clock_ns, self._pose = int(clock[-1]), pose[:, -1]
-        self._speed, self._yaw_rate, self._lost = float(speed[-1]), float(yaw_rate[-1]), not bool(known[-1])
-        return pose, known
+        self._clock_ns, self._pose, self._segment = int(clock[-1]), pose[:, -1], int(segment[-1])
+        self._speed, self._yaw_rate, self._valid = float(speed[-1]), float(yaw_rate[-1]), bool(valid[-1])
+        return pose, segment, valid & np.isfinite(pose).all(axis=0)
+
+
+def _sum_up(path: NDArray[np.float64], steps: NDArray[np.float64], bounds: Sequence[int]) -> None:
+    """Write behind the first of `path` the sum of the steps so far, anew from 0 at each inner bound."""
+    path[1:] = steps
+    path[bounds[1:-1]] = 0.0
+    for start, end in pairwise(bounds):
+        np.add.accumulate(path[start:end], out=path[start:end])
 
 
 def _one_before(first: float, values: NDArray[Number]) -> NDArray[Number]:

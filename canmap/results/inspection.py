@@ -13,6 +13,8 @@ from canmap.checks.channels import ChannelCheck
 from canmap.checks.unknown_ids import identifier
 from canmap.findings.finding import Severity
 from canmap.records.columns import Records
+from canmap.results.shown import shown_fields
+from canmap.summaries.alive import Extent
 from canmap.summaries.changes import StateChanges
 from canmap.summaries.counts import FrameCount
 from canmap.summaries.fields import RecordSummaries
@@ -24,9 +26,10 @@ if TYPE_CHECKING:
 
     from canmap.engine.engine import Engine
     from canmap.findings.finding import Finding
-    from canmap.mapping.model import MessageRule
+    from canmap.mapping.model import MessageRule, RecordRule
     from canmap.records.change import Change
     from canmap.records.columns import RecordChunk
+    from canmap.results.shown import Shown
     from canmap.summaries.fields import FieldSummary, RecordSummary
     from canmap.summaries.periods import Period
     from canmap.vocabulary.record_types import FieldType
@@ -132,7 +135,9 @@ class Inspection:
         messages: Every described message, bus by bus in the order of the description.
         unknown_ids: (channel, identifier, extended, frames) of what no description knows.
         record_summaries: Count and span of each record, by name.
+        extents: What of the session is covered of each record's channel, by its name.
         record_types: Class of each record's rows, by name.
+        shown: How each field of each record is shown to people; what a program gets is SI.
         findings: By start.
         records: The records that were asked to be kept, by name.
         changes: When states, yes or no and codes of records changed, by time; the first 200 of each field.
@@ -144,7 +149,9 @@ class Inspection:
     messages: tuple[MessageSummary, ...]
     unknown_ids: tuple[tuple[str, int, bool, int], ...]
     record_summaries: Mapping[str, RecordSummary]
+    extents: Mapping[str, Extent]
     record_types: Mapping[str, type]
+    shown: Mapping[str, Mapping[str, Shown]]
     findings: tuple[Finding, ...]
     records: Mapping[str, Records]
     changes: tuple[Change, ...] = ()
@@ -180,7 +187,7 @@ class Inspection:
                 for channel, can_id, extended, count in self.unknown_ids
             ],
             "records": {
-                name: _record_json(self.record_types[name], summary)
+                name: _record_json(self.record_types[name], summary, self.extents[name])
                 for name, summary in self.record_summaries.items()
             },
             "changes": [self._change_json(change) for change in self.changes],
@@ -264,7 +271,9 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
         ),
         unknown_ids=tuple(engine.check(ChannelCheck).unknown_ids),
         record_summaries=engine.result(RecordSummaries),
+        extents={rule.name: _extent(engine, rule) for rule in engine.spec.records},
         record_types=types,
+        shown=shown_fields(engine.spec),
         findings=tuple(engine.findings()),
         records={
             name: Records(name, types[name], [engine.empty_records(name), *chunks], session.zero_ns)
@@ -273,6 +282,15 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
         changes=course.changes,
         change_counts=course.counts,
     )
+
+
+def _extent(engine: Engine, rule: RecordRule) -> Extent:
+    """What of the session is covered of the channel on which the records are stamped."""
+    channel, session = engine.spec.buses[rule.bus].channel, engine.session
+    holes = [hole for hole in engine.timeline.holes.found if hole.channel == channel]
+    covered_ns = session.now_ns - (session.start_ns or 0) - sum(hole.end_ns - hole.start_ns for hole in holes)
+    at_end = [hole.start_ns for hole in holes if hole.end_ns == session.now_ns and not hole.between]
+    return Extent(covered_ns, min([session.now_ns, *at_end]), session.now_ns)
 
 
 def _value_summaries(
@@ -321,13 +339,14 @@ def _period_json(nominal_ns: int | None, period: Period) -> dict[str, float | No
     }
 
 
-def _record_json(record_type: type, summary: RecordSummary) -> dict[str, Any]:
+def _record_json(record_type: type, summary: RecordSummary, extent: Extent) -> dict[str, Any]:
     types = field_types(record_type)
-    fields = {name: _field_json(types[name], span) for name, span in summary.fields.items()}
+    fields = {name: _field_json(types[name], span, extent) for name, span in summary.fields.items()}
     return {"type": record_type.__name__, "count": summary.count, "fields": fields}
 
 
-def _field_json(field: FieldType, span: FieldSummary) -> dict[str, Any]:
+def _field_json(field: FieldType, span: FieldSummary, extent: Extent) -> dict[str, Any]:
+    age_ns = span.alive.age_ns(extent)
     is_number = field.kind is float
     return {
         "unit": field.unit,
@@ -335,7 +354,8 @@ def _field_json(field: FieldType, span: FieldSummary) -> dict[str, Any]:
         "max": _plain(span.high) if is_number else None,
         "mean": _plain(span.mean) if is_number else None,
         "last": last_value(field, span),
-        "valid": span.valid,
+        "last_age_s": None if age_ns is None else age_ns / 1e9,
+        "valid": span.alive.share(extent),
     }
 
 

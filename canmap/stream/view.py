@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from canmap.records.columns import RecordChunk
     from canmap.signals.prepared import Prepared
     from canmap.timing.arrivals import Arrivals, Timeline
+    from canmap.timing.holes import Hole
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +31,7 @@ class View:
         before_ns: The clock before this chunk.
         records: The records that the chunk stamped, with finished values, by name; one that it did not stamp
             is not there.
+        holes: Those that end where the chunk begins: spans in which no capture covers a channel.
     """
 
     prepared: Prepared
@@ -39,3 +41,4 @@ class View:
     session: SessionClock
     before_ns: int
     records: Mapping[str, RecordChunk]
+    holes: tuple[Hole, ...] = ()

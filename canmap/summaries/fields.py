@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from canmap.stream.consumer import PATIENCE
+from canmap.summaries.alive import Alive, RecordTimes
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from canmap.records.columns import FieldColumn
+    from canmap.records.columns import FieldColumn, RecordChunk
     from canmap.stream.view import View
+    from canmap.summaries.alive import Lifetimes
 
 
 @dataclass(slots=True)
@@ -29,6 +31,7 @@ class FieldSummary:
         high: Largest; None for a choice.
         last: Value in the last record, None where invalid there.
         total: Their exact sum, in 2^-1074, of which every float64 is a whole multiple.
+        alive: For how long the newest one could be used.
     """
 
     valid: int = 0
@@ -36,13 +39,15 @@ class FieldSummary:
     high: float | None = None
     last: float | None = None
     total: int = 0
+    alive: Alive = field(default_factory=Alive)
 
-    def fold(self, columns: Sequence[FieldColumn]) -> None:
-        """Take in the next stretches of records, at least one record in all."""
+    def fold(self, times: RecordTimes, columns: Sequence[FieldColumn]) -> None:
+        """Take in the next stretches of records, at least one record in all, which came at `times`."""
         values, is_valid = columns[0].values, columns[0].valid
         if len(columns) > 1:
             values = np.concatenate([column.values for column in columns])
             is_valid = np.concatenate([column.valid for column in columns])
+        self.alive.fold(times, columns, is_valid)
         self.last = values[-1].item() if is_valid[-1] else None
         valid = int(np.count_nonzero(is_valid))
         self.valid += valid
@@ -106,36 +111,57 @@ class RecordSummary:
 
     Attributes:
         name: As the spec names the record.
+        lifetimes: How long its values live.
         fields: The span of each field.
         count: How many records came.
     """
 
     name: str
+    lifetimes: Lifetimes
     fields: dict[str, FieldSummary]
     count: int = 0
     patience: int = PATIENCE
 
     def fold(self, views: Sequence[View]) -> None:
         """Take in the records of some chunks."""
-        chunks = [view.records[self.name] for view in views if self.name in view.records]
+        chunks: list[RecordChunk] = []
+        for view in views:
+            for hole in view.holes:
+                if hole.channel == self.lifetimes.channel:
+                    self._take(chunks)
+                    chunks = []
+                    for summary in self.fields.values():
+                        summary.alive.cut(hole.start_ns)
+            if self.name in view.records:
+                chunks.append(view.records[self.name])
+        self._take(chunks)
+
+    def _take(self, chunks: Sequence[RecordChunk]) -> None:
+        """Take in records between which there is no hole."""
         if not chunks:
             return
         self.count += sum(map(len, chunks))
+        clock = chunks[0].clock_ns
+        if len(chunks) > 1:
+            clock = np.concatenate([chunk.clock_ns for chunk in chunks])
+        times = RecordTimes(clock, self.lifetimes.stale_after_ns)
         for name, summary in self.fields.items():
-            summary.fold([chunk.columns[name] for chunk in chunks])
+            summary.fold(times, [chunk.columns[name] for chunk in chunks])
 
 
 class RecordSummaries:
     """The summary of every record of a spec.
 
     Args:
-        fields: The names of the fields of each record, by its name.
+        lifetimes: How long the values of each record live, all its fields, by its name.
     """
 
-    def __init__(self, fields: Mapping[str, Iterable[str]]) -> None:
+    def __init__(self, lifetimes: Mapping[str, Lifetimes]) -> None:
         self._by_name = {
-            name: RecordSummary(name, {one: FieldSummary() for one in names})
-            for name, names in fields.items()
+            name: RecordSummary(
+                name, lives, {one: FieldSummary(alive=Alive(age)) for one, age in lives.max_age_ns.items()}
+            )
+            for name, lives in lifetimes.items()
         }
 
     @property

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from canmap.signals.extract import Samples
     from canmap.signals.plan import DecodePlan
     from canmap.timing.expected import Changes
-    from canmap.timing.holes import Cover
+    from canmap.timing.holes import Cover, Hole
     from canmap.timing.newest import Newest
 
 Number = TypeVar("Number", np.int64, np.float64)
@@ -145,15 +145,18 @@ class Timeline:
         """int64[streams], for how long nothing has come though it was awaited and its channel covered."""
         return np.where(self.activity.awaited, self.until_ns - self.quiet_since_ns, 0)
 
-    def cover(self, chunk: FrameChunk, session: SessionClock) -> None:
+    def cover(self, chunk: FrameChunk, session: SessionClock) -> tuple[Hole, ...]:
         """Take in what the chunk says was listened to, before its frames are folded.
 
         Args:
             chunk: The chunk.
             session: The clock, already advanced over the chunk.
+
+        Returns:
+            The holes that end where it begins.
         """
         if session.start_ns is None:
-            return
+            return ()
         if not self._started:
             self._started = True
             self.activity.start(session.start_ns)
@@ -161,9 +164,11 @@ class Timeline:
                 column[:] = session.start_ns
         if chunk.coverage is None:
             self.until_ns[:] = session.now_ns
-            return
+            return ()
+        known = len(self.holes.found)
         for cover in self.holes.take(chunk.coverage, session.start_ns, session.now_ns):
             self._cover_channel(cover)
+        return tuple(self.holes.found[known:])
 
     def _cover_channel(self, cover: Cover) -> None:
         streams = self._streams_on(cover.channel)

@@ -146,14 +146,21 @@ class Control(Record):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Motion(Record):
-    """Derived: the plane motion of the centre of the rear axle (kinematic bicycle, dead reckoning)."""
+    """Derived: the plane motion of the centre of the rear axle (kinematic bicycle, dead reckoning).
+
+    Where an input is lost, the pose is lost: it begins anew at the origin, as the next segment, with the next
+    valid inputs. Poses of different segments are not comparable.
+    """
 
     speed: float | None = quantity("m/s", "positive forward")
     yaw_rate: float | None = quantity("rad/s", "positive to the left")
     curvature: float | None = quantity("1/m", "of the path, positive to the left")
-    x: float | None = quantity("m", "from the start, forward at the start")
-    y: float | None = quantity("m", "from the start, left at the start")
-    heading: float | None = quantity("rad", "from the start, positive to the left")
+    x: float | None = quantity("m", "from the start of the segment, forward there")
+    y: float | None = quantity("m", "from the start of the segment, left there")
+    heading: float | None = quantity("rad", "from the start of the segment, positive to the left")
+    segment: int | None = choice(
+        int, "of the pose: 1, 2, ...; poses of different segments are not comparable"
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -37,6 +37,10 @@ class Unit:
     offset: Fraction
     dimension: Dimension
 
+    def of_si(self, value: float) -> float:
+        """Return a value in SI in this unit, rounded once."""
+        return float((Fraction(value) - self.offset) / self.factor) if math.isfinite(value) else value
+
     def same_as(self, other: Unit) -> bool:
         """Tell whether `other` is this unit in another spelling."""
         return (self.factor, self.offset, self.dimension) == (other.factor, other.offset, other.dimension)

@@ -70,6 +70,38 @@ def test_the_screen() -> None:
     check_golden("inspect.txt", done.stdout)
 
 
+VALUES = ("drive.speed", "brake.pressure", "battery.temperature", "steering.wheel_angle", "drive.throttle")
+UNITS = ["12.66 km/h", "28.15 bar", "24 °C", "120.3 deg", "110 %"]  # the largest: as in the kit's description
+IN_SI = ["3.5167 m/s", "2815000 Pa", "297.15 K", "2.0996 rad", "1.1"]
+
+
+@pytest.mark.parametrize(("options", "expected"), [((), UNITS), (("--si",), IN_SI)])
+@pytest.mark.parametrize("columns", [100, 120, 200])
+def test_values_are_shown_in_the_units_of_the_manual_and_in_si_where_asked(
+    options: tuple[str, ...], expected: list[str], columns: int, command: Command, monkeypatch: Any
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    done = command("inspect", DEMO, "--spec", CART, *options)
+    heading = next(line for line in done.stdout.splitlines() if line.startswith("Records, in "))
+    assert ("SI units" in heading) == bool(options)
+    assert ("the manual's units" in heading) != bool(options)
+    rows = {words[0]: words for line in done.stdout.splitlines() if len(words := line.split()) > 4}
+    shown = [f"{rows[name][3]} {rows[name][1]}".removesuffix(" 1") for name in VALUES]
+    assert shown == expected
+    # What a limit is said in is shown in, too.
+    assert "was 110 %, above its limit of 100 %" in done.stdout
+
+
+def test_json_is_in_si_however_a_screen_shows_it(
+    demo: dict[str, Any], tmp_path: Path, command: Command
+) -> None:
+    place = tmp_path / "out.json"
+    for options in ((), ("--si",)):
+        command("inspect", DEMO, "--spec", CART, "--json", place, *options)
+        assert json.loads(place.read_text(encoding="utf-8")) == demo
+    assert demo["records"]["drive"]["fields"]["speed"]["unit"] == "m/s"
+
+
 def test_json_to_a_file_is_json_on_standard_output(
     demo: dict[str, Any], tmp_path: Path, command: Command
 ) -> None:
@@ -110,7 +142,7 @@ def test_no_screen_is_too_narrow_and_no_name_is_broken(
             assert any(f"{row} ".startswith(f"{whole} ") for row in rows), whole
     text = "\n".join(rows)
     assert "430.04" in text
-    assert "297.15" in text
+    assert "28.15" in text
 
 
 @pytest.mark.parametrize("columns", [30, 100])

@@ -36,6 +36,20 @@ def test_the_screen() -> None:
     check_golden("replay.txt", done.stdout)
 
 
+@pytest.mark.parametrize(
+    ("options", "values"),
+    [
+        ((), ["speed 12.56 km/h", "heading 0 deg", "temperature 24 °C", "charge 82 %", "torque -0.02 Nm"]),
+        (("--si",), ["speed 3.4889 m/s", "heading 0 rad", "temperature 297.15 K", "charge 0.82 "]),
+    ],
+)
+def test_values_are_in_the_units_of_the_manual_and_in_si_where_asked(
+    options: tuple[str, ...], values: list[str], command: Command
+) -> None:
+    done = command("replay", DEMO, "--spec", CART, "--pace", "flat", *SPAN, *options)
+    assert [value for value in values if value not in done.stdout] == []
+
+
 @pytest.mark.parametrize("pace", ["flat", "10", "1"])
 def test_lines_come_in_order_and_say_what_an_inspection_says(pace: str, command: Command) -> None:
     done = command("replay", DEMO, "--spec", CART, "--pace", pace, *SPAN, "--every", "0.05")
@@ -95,7 +109,7 @@ def test_one_record_every_so_often(command: Command) -> None:
     assert set(names) == {"steering", "battery", "change", "begins", "over", "found"}
     assert names.count("steering") == 6  # at 0, 2, 4, 6, 8 and 10 s
     assert names.count("battery") == 6
-    assert re.search(r"steering  wheel_angle \S+ rad  wheel_rate \S+ rad/s", done.stdout)
+    assert re.search(r"steering  wheel_angle \S+ deg  wheel_rate \S+ deg/s", done.stdout)
 
 
 def told(text: str) -> list[tuple[float, str, str]]:

@@ -23,6 +23,7 @@ from canmap.frames.unread import as_unread, cut_short
 from canmap.records.motion import MotionBuilder
 from canmap.signals.repeats import LastFrames
 from canmap.summaries.changes import StateChanges
+from canmap.summaries.fields import RecordSummary
 from canmap.timing.arrivals import Timeline
 from canmap.timing.expected import ALWAYS_NS, Activity
 from canmap.timing.newest import NEVER_NS, Newest
@@ -179,9 +180,14 @@ CARRIES = {
     "rate window": (Rate, "_close_windows", None),
     "sample ordinals": (LimitCheck, "fold", None),
     "pose": (MotionBuilder, "derive", None),
+    "segment of the pose": (MotionBuilder, "derive", None),
+    "pose that goes on": (MotionBuilder, "derive", None),
+    "speed before": (MotionBuilder, "derive", None),
+    "time of the pose": (MotionBuilder, "derive", None),
     "what is awaited": (Activity, "fold", None),
     "awaited since": (Activity, "fold", None),
     "code ordinals": (CodeCheck, "fold", None),
+    "value that is alive": (RecordSummary, "_take", None),
     "last frame": (LastFrames, "repeats_of_last", None),
     "last state": (StateChanges, "fold", None),
 }
@@ -206,6 +212,13 @@ RESETS = {
     "rate window": lambda rate: rate._anchor_ns.fill(0),
     "sample ordinals": lambda check: check._episodes._judged.clear(),
     "pose": lambda motion: motion._pose.fill(0.0),
+    "segment of the pose": lambda motion: setattr(motion, "_segment", 0),
+    "pose that goes on": lambda motion: setattr(motion, "_valid", False),
+    "speed before": lambda motion: setattr(motion, "_speed", 0.0),
+    "time of the pose": lambda motion: setattr(motion, "_clock_ns", None),
+    "value that is alive": lambda record: [
+        setattr(field.alive, "value_ns", None) for field in record.fields.values()
+    ],
     "what is awaited": lambda activity: activity.awaited.fill(False),
     "awaited since": lambda activity: activity.since_ns.fill(ALWAYS_NS),
     "code ordinals": lambda check: check._episodes._judged.clear(),

@@ -186,11 +186,12 @@ def test_a_kept_record_that_never_came_keeps_its_columns(tmp_path: Path) -> None
 
 
 def test_a_record_that_never_came_has_its_fields_in_the_json(tmp_path: Path) -> None:
-    result, _ = inspected([frames([row(0, 0x300)])], kit(tmp_path, FLOAT, "Tick.V", IS_DOUBLE))
+    rows = [row(0, 0x300), row(10, 0x300)]
+    result, _ = inspected([frames(rows)], kit(tmp_path, FLOAT, "Tick.V", IS_DOUBLE))
     told = result.to_json()["records"]["r"]
     assert told["count"] == 0
     assert told["fields"]["y"] == {
-        "unit": "m", "min": None, "max": None, "mean": None, "last": None, "valid": 0
+        "unit": "m", "min": None, "max": None, "mean": None, "last": None, "last_age_s": None, "valid": 0
     }  # fmt: skip
 
 

@@ -25,7 +25,7 @@ MESSAGE = {"bus", "name", "id", "count", "sender", "period_ms"}
 PERIOD = {"nominal", "median", "p99", "max"}
 UNKNOWN = {"channel", "id", "count"}
 RECORD = {"type", "count", "fields"}
-FIELD = {"unit", "min", "max", "mean", "last", "valid"}
+FIELD = {"unit", "min", "max", "mean", "last", "last_age_s", "valid"}
 FINDING = {
     "kind", "severity", "bus", "message", "signal", "record", "field", "start_s", "end_s", "start_at",
     "end_at", "open", "count", "value", "limit", "text", "line",
@@ -76,10 +76,11 @@ def test_what_stands_in_them(tmp_path: Path) -> None:
         }
     ]  # fmt: skip
     assert said["unknown_ids"] == [{"channel": "can0", "id": "7A0", "count": 1}]
-    # 0 + 1 + ... + 11 = 66 over 12
+    # 0 + 1 + ... + 11 = 66 over 12; the last came at 110 ms, and the session ends at 111 ms.
+    voltage = {"unit": "V", "min": 0, "max": 11, "mean": 5.5, "last": 11, "last_age_s": 0.001, "valid": 1.0}
     assert said["records"]["battery"] == {
         "type": "Battery", "count": 12,
-        "fields": {"voltage": {"unit": "V", "min": 0, "max": 11, "mean": 5.5, "last": 11, "valid": 12}},
+        "fields": {"voltage": voltage},
     }  # fmt: skip
     (high,) = [finding for finding in said["findings"] if finding["kind"] == "out_of_range"]
     assert (high["start_s"], high["end_s"], high["open"], high["count"]) == (0.1, 0.111, True, 2)

@@ -91,31 +91,53 @@ def test_the_steering_wheel_goes_through_the_ratio() -> None:
     assert motion["curvature"].values[0] == pytest.approx(math.tan(3.0 / 15.0) / L)
 
 
-def test_the_pose_begins_with_the_first_valid_inputs_and_is_lost_with_them() -> None:
-    valid = np.array([False, True, True, False, True])
-    motion = driven(np.full(5, 1.0), np.zeros(5), step_ms=1000, valid=valid)
-    assert motion["x"].valid.tolist() == [False, True, True, False, False]
-    assert motion["x"].values[:3].tolist() == [0.0, 0.0, 1.0]
-    assert motion["yaw_rate"].valid.tolist() == valid.tolist()  # known again, as the pose is not
+def known(motion: dict[str, FieldColumn], field: str) -> list[float | None]:
+    column = motion[field]
+    return [
+        value if there else None for value, there in zip(column.values.tolist(), column.valid, strict=True)
+    ]
+
+
+def test_a_lost_pose_begins_anew_at_the_origin_as_the_next_segment() -> None:
+    valid = np.array([False, True, True, True, False, True, True])
+    motion = driven(np.full(7, 1.0), np.full(7, 0.2), step_ms=1000, valid=valid)
+    turn = math.tan(0.2) / L  # a second at 1 m/s
+    assert known(motion, "segment") == [None, 1, 1, 1, None, 2, 2]
+    assert known(motion, "heading") == pytest.approx([None, 0.0, turn, 2 * turn, None, 0.0, turn])
+    forward = [math.cos(turn / 2), math.cos(turn * 3 / 2)]  # of a step: the chord with its middle heading
+    assert known(motion, "x") == pytest.approx([None, 0.0, forward[0], sum(forward), None, 0.0, forward[0]])
+    assert motion["segment"].values.dtype == np.int64
+    assert motion["yaw_rate"].valid.tolist() == valid.tolist()
     assert motion["curvature"].valid.all()  # needs the steering alone
 
 
-def test_a_lost_pose_stays_lost_in_the_next_chunk() -> None:
+def test_a_segment_begins_anew_in_the_next_chunk_too() -> None:
     builder = MotionBuilder(Geometry(wheelbase=L))
-    for begin, valid, known in ((0, [True, True], True), (2, [True, False], False), (4, [True, True], False)):
+    told = []
+    for begin, valid in ((0, [True, True]), (2, [True, False]), (4, [True, True]), (6, [True, False])):
         clock = np.array([begin, begin + 1], np.int64) * 1000 * MS
         inputs = {"speed": column(np.ones(2), np.array(valid)), "road_angle": column(np.zeros(2))}
-        assert bool(builder.derive(clock, inputs)["x"].valid[-1]) == known
+        motion = builder.derive(clock, inputs)
+        told += list(zip(known(motion, "segment"), known(motion, "x"), strict=True))
+    assert told == [(1, 0), (1, 1), (1, 2), (None, None), (2, 0), (2, 1), (2, 2), (None, None)]
 
 
-def test_the_pose_is_lost_where_no_record_came_for_too_long() -> None:
+def test_a_segment_ends_where_no_record_came_for_too_long() -> None:
     builder = MotionBuilder(Geometry(wheelbase=L), longest_step_ns=100 * MS)
-    clock = np.array([0, 100, 200, 301, 400]) * MS
-    for part, known in ((clock[:2], [True, True]), (clock[2:], [True, False, False])):
+    clock = np.array([0, 100, 200, 301, 401]) * MS
+    for part, segments, x in ((clock[:2], [1, 1], [0, 0.1]), (clock[2:], [1, 2, 2], [0.2, 0, 0.1])):
         inputs = {"speed": column(np.ones(len(part))), "road_angle": column(np.zeros(len(part)))}
         motion = builder.derive(part, inputs)
-        assert motion["x"].valid.tolist() == known
+        assert known(motion, "segment") == segments
+        assert known(motion, "x") == pytest.approx(x)
         assert motion["yaw_rate"].valid.all()
+
+
+def test_a_pose_that_grows_beyond_any_number_is_not_known_until_the_inputs_come_anew() -> None:
+    valid = np.array([True, True, True, True, False, True])
+    motion = driven(np.full(6, 1e308), np.zeros(6), step_ms=10_000, valid=valid)  # overflows with a step
+    assert known(motion, "x") == [0.0, None, None, None, None, 0.0]
+    assert known(motion, "segment") == [1, None, None, None, None, 2]
 
 
 def test_an_input_that_never_came_has_no_age() -> None:

@@ -137,7 +137,9 @@ def test_records_of_one_moment_are_all_printed_where_all_are_wanted(
     spec = spec_of(tmp_path, TICK, said)
     engine = Engine(spec)
     rows = [(START_NS + 5 * MS, "can0", 0x100, bytes([value]) * 8) for value in (1, 2, 3)]
-    LinePrinter(0).write(engine.fold(engine.prepare(frames(rows))))
+    step, printer = engine.fold(engine.prepare(frames(rows))), LinePrinter(0)
+    printer.open(About(spec, ("battery",), engine.session.zero_ns, engine.session.zero_ns))
+    printer.write(step)
     assert sum("battery" in line for line in capsys.readouterr().out.splitlines()) == 3
 
 

@@ -14,6 +14,7 @@ import canmap
 from canmap.engine.engine import Engine
 from canmap.records.columns import FieldColumn
 from canmap.stream.consumer import ENOUGH_FRAMES, PATIENCE, Feed, feeds
+from canmap.summaries.alive import RecordTimes
 from canmap.summaries.counts import FrameCount
 from canmap.summaries.fields import FieldSummary, RecordSummaries
 from canmap.summaries.periods import PeriodSummary
@@ -38,11 +39,13 @@ def period(folder: Path, times_ms: list[float]) -> Period:
 
 
 def summed(*parts: list[float | None]) -> FieldSummary:
-    summary = FieldSummary()
+    summary, clocked = FieldSummary(), 0
     for part in parts:
         values = np.array([np.nan if value is None else value for value in part])
-        nothing = np.zeros(len(values), bool)
-        summary.fold([FieldColumn(values, ~np.isnan(values), np.zeros(len(values), np.int64), nothing)])
+        nothing, ages = np.zeros(len(values), bool), np.zeros(len(values), np.int64)
+        clock = MS * np.arange(clocked, clocked + len(values))
+        clocked += len(values)
+        summary.fold(RecordTimes(clock, None), [FieldColumn(values, ~np.isnan(values), ages, nothing)])
     return summary
 
 
