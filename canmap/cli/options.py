@@ -205,7 +205,7 @@ def span(from_s: float | None, to_s: float | None) -> tuple[float, float]:
 
     for option, value in (("--from", from_s), ("--to", to_s)):
         if value is not None and not 0 <= value <= LONGEST_S:
-            raise UsageError(f"{option} {value:g} is no time; give seconds from the first frame.")
+            raise UsageError(f"{option} {value:g} is not a time; give seconds from the first frame.")
     begin, end = from_s or 0.0, math.inf if to_s is None else to_s
     if end <= begin:
         raise UsageError(f"--from {begin:g} and --to {end:g} leave no time between them.")

@@ -16,9 +16,9 @@ Examples:
   canmap simulate drive.yaml --faults drop.yaml --seed 7 --into drop.log
   canmap simulate drive.yaml --live
 
-A ground-truth file, with what went wrong and when, is written next to the capture: a .yaml of the same name.
-The two replace a pair that simulate wrote; any other existing file is replaced only with --overwrite. The same
-files and seed give the same .log, byte for byte.
+A ground-truth file, with what went wrong and when, is written next to the capture, as a .yaml of the same
+name. The two replace a pair that simulate wrote; any other existing file is replaced only with --overwrite.
+The same files and seed give the same .log, byte for byte.
 Nothing is ever sent on hardware: --live sends at true pace on the channels can0 and can1 of python-can's
 virtual interface, which nothing outside this process can receive.
 """

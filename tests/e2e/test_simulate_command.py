@@ -77,7 +77,7 @@ def test_the_truth_takes_no_other_files_place(tmp_path: Path) -> None:
     scenario.write_text(DRIVE, encoding="utf-8")
     done = canmap("simulate", scenario, "--into", tmp_path / "drive.log")
     assert done.returncode == 2
-    assert "would take the place of" in done.stderr
+    assert "would replace" in done.stderr
     assert scenario.read_text(encoding="utf-8") == DRIVE
 
 
@@ -86,7 +86,7 @@ def test_nothing_recorded_leaves_nothing(tmp_path: Path) -> None:
     scenario.write_text(DRIVE.replace("operator: switch on", "driver: stop"), encoding="utf-8")
     done = canmap("simulate", scenario, "--into", tmp_path / "x.log")
     assert (done.returncode, done.stderr.count("\n")) == (2, 1)
-    assert "does its script switch on at all?" in done.stderr
+    assert "check that its script switches the cart on." in done.stderr
     assert [path.name for path in tmp_path.iterdir()] == ["dark.yaml"]
 
 

@@ -78,7 +78,7 @@ def test_what_is_lost_is_said(tmp_path: Path) -> None:
     [
         ([DEMO, "--into", "x.txt"], "no capture is written with this ending; name one of .log, "),
         (["a.csv", "--into", "b.log"], "a.csv: there is no such file"),
-        ([DEMO, "--into", DEMO], "which is read; name another file"),
+        ([DEMO, "--into", DEMO], "which is an input; name another file"),
         ([DEMO, "--from", "100", "--into", "{folder}/x.log"], "holds no frame from 100 s on"),
         (
             [DEMO, "--channel", "can2", "--into", "{folder}/x.log"],
@@ -93,7 +93,7 @@ def test_what_is_lost_is_said(tmp_path: Path) -> None:
         ([DEMO, "--into", "{folder}/nothing/x.log"], "cannot be written: there is no folder "),
         (
             [ROOT / "README.md", "--into", "{folder}/x.log"],
-            "no text format is known by its first lines",
+            "neither its first lines nor its name show its format",
         ),
     ],
 )
