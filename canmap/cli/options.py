@@ -46,12 +46,12 @@ TO = click.option(
     "to_s",
     metavar="S",
     type=seconds,
-    help="End S seconds after the first frame; a frame of just that moment is left out.",
+    help="End S seconds after the first frame; a frame at exactly that time is excluded.",
 )
 OVERWRITE = click.option(
     "--overwrite",
     is_flag=True,
-    help="Replace a file that exists; one that is read is never replaced.",
+    help="Replace an existing file; an input is never replaced.",
 )
 _AS_OPTION = {"channels": "--channel BUS=CHANNEL", "descriptions": "--description BUS=FILE"}
 _OWN_JSON = '{\n "schema": "canmap/inspection/'  # what an inspection as JSON begins with
@@ -65,13 +65,13 @@ _SHARED = (
         "--channel",
         metavar="BUS=CHANNEL",
         multiple=True,
-        help="Take this channel for a bus, instead of the one in the spec; may be given again.",
+        help="Use this channel for a bus instead of the one in the spec; may be repeated.",
     ),
     click.option(
         "--description",
         metavar="BUS=FILE",
         multiple=True,
-        help="Take this description of a bus, instead of the one in the spec; may be given again.",
+        help="Use this description of a bus instead of the one in the spec; may be repeated.",
     ),
     FROM,
     TO,

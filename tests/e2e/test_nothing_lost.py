@@ -235,7 +235,7 @@ def test_no_frame_for_a_table_leaves_no_temporary_file(folder: Path) -> None:
         assert (done.returncode, done.stderr) == (
             2,
             "canmap: demo.log holds no frame from 100 s on: its frames end 11.985 s after the first one; "
-            "begin sooner.\n",
+            "begin earlier.\n",
         )
     assert list((folder / "away").iterdir()) == []
 
