@@ -43,7 +43,8 @@ class SlowObjects(SlowWalk):
                 place = data.find(b"LOBJ", position)
                 place = place if place >= 0 else len(data) - 3
                 if place - position > 8:
-                    self.bad.append((self.number + 1, f"{place - position:,} bytes before it are no objects"))
+                    reason = f"{place - position:,} bytes before it are not objects"
+                    self.bad.append((self.number + 1, reason))
                 position = place
             elif size < 16 or size > MOST_OBJECT:
                 self.number += 1
@@ -191,6 +192,6 @@ class SlowBlocks(SlowWalk):
         if interface.channel >= 0 and captured > len(block) - 32:
             reason = "the packet is longer than its block"
         elif interface.channel >= 0 and not -LATEST_NS < t_ns < LATEST_NS:
-            reason = "the stamp is later than nanoseconds in 64 bits can tell"
+            reason = "the stamp is too late for nanoseconds in 64 bits"
         is_frame = interface.channel >= 0 and not reason
         return reason, (interface.channel, t_ns, captured) if is_frame else ()

@@ -88,7 +88,7 @@ def transcribe(
     """
     names_of = {channel: name for name, channel in (channels or {}).items()}
     if len(names_of) < len(channels or {}):
-        raise UsageError("A channel is to be written under two names; give it one.")
+        raise UsageError("A channel is written under two names; give it one.")
     names = [str(one) for one in (captures if isinstance(captures, list | tuple) else [captures])]
     target = str(path)
     require_written(target)
@@ -188,4 +188,4 @@ class _Reading:
         if outside := self._intake.window.nothing_inside():
             return f"{names} {outside}"
         reason = f" Line {self.bad[0].line}: {self.bad[0].reason}." if self.bad else ""
-        return f"{names} holds no frame to write; give a capture that does.{reason}"
+        return f"{names} holds no frame to write; give another capture.{reason}"

@@ -49,7 +49,7 @@ _UNREAD = {
     Obstacle.NO_NAME: "there is no such file, as {why}; check the path",
     Obstacle.NOT_THERE: "there is no such file; check the path",
     Obstacle.FOLDER_NOT_THERE: "there is no such file, as {why}; check the path",
-    Obstacle.NO_FOLDER: "there is no such file, as a part of its path is no folder; check the path",
+    Obstacle.NO_FOLDER: "there is no such file, as a part of its path is not a folder; check the path",
     Obstacle.IS_FOLDER: "this is a folder; name a file in it",
     Obstacle.CLOSED: "you may not read this file; change its permissions",
 }

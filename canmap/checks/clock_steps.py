@@ -72,6 +72,6 @@ class ClockStepCheck(Check[None]):
             value=step.step_ns / 1e9,
             text=(
                 f"The stamps stepped {way} by {seconds(abs(step.step_ns))}{again}{'' if begins else end}; "
-                "the session clock went on from where it was."
+                "the session clock continued from where it was."
             ),
         )

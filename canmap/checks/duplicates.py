@@ -81,6 +81,6 @@ class DuplicateCheck(EpisodeCheck[None]):
             value=episode.worst / 1e9,
             text=(
                 f"{what} of channel {channel} came twice{where}, {closest}, "
-                "sooner than the bus can send it again; the second is left out."
+                "sooner than the bus can send it again; the second is not used."
             ),
         )

@@ -102,15 +102,15 @@ class CodeCheck(SampleCheck):
 def _absent(episode: Episode, subject: CodedSignal) -> tuple[Kind, str]:
     code = int(episode.worst)
     said = next((span.text for span in subject.no_data if span.low <= code <= span.high), "")
-    says = f'"{said}"' if said else "that it has no value"
-    return NOT_AVAILABLE, f"said {says} (raw code {code})"
+    says = f'"{said}"' if said else "no value"
+    return NOT_AVAILABLE, f"reported {says} (raw code {code})"
 
 
 def _undefined(episode: Episode, subject: CodedSignal) -> tuple[Kind, str]:
     code = int(episode.worst)
     label = subject.labels.get(code)
-    what = f' ("{label}"), which is none of its states' if label else ", which has no label"
-    return UNDEFINED_VALUE, f"held the raw code {code}{what}"
+    what = f' ("{label}"), which is not one of its states' if label else ", which has no label"
+    return UNDEFINED_VALUE, f"had the raw code {code}{what}"
 
 
 def _subjects(plan: DecodePlan, records: tuple[RecordRule, ...]) -> Iterator[CodedSignal]:

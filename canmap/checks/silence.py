@@ -178,7 +178,7 @@ class Silence(Check[None]):
             text = f"{rule.name} came only after {seconds(episode.worst)}"
             text = f"{rule.name} came only {seconds(episode.worst)} after the end{after}" if after else text
         elif given_up and not episode.still:
-            text = f"{rule.name} did not come while it had to, for up to {seconds(episode.worst)}"
+            text = f"{rule.name} did not come while it was expected, for up to {seconds(episode.worst)}"
         else:
             text = f"{rule.name} never came" if episode.still else f"{rule.name} has not come"
         if rule.period_ns is not None:

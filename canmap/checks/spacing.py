@@ -82,5 +82,5 @@ class Spacing(EpisodeCheck[None]):
             Place(bus=rule.bus, message=rule.message.name),
             value=episode.worst / 1e9,
             limit=least_ns / 1e9,
-            text=f"{rule.name} {came}; its frames are promised to be {seconds(least_ns)} apart.",
+            text=f"{rule.name} {came}; its minimum gap is {seconds(least_ns)}.",
         )

@@ -12,7 +12,7 @@ from canmap.cli.simulate import simulate_command
 from canmap.cli.transcribe import transcribe_command
 
 
-@click.group(epilog="This tool is no safety function; the kit maker's manual and local rules come first.")
+@click.group(epilog="This tool is not a safety function; the kit maker's manual and local rules come first.")
 @click.version_option(__version__, message="canmap %(version)s")
 def app() -> None:
     """Turn the CAN frames of a drive-by-wire kit into typed vehicle-state records.

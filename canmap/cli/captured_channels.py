@@ -29,11 +29,13 @@ def tell_channels(written: Mapping[str, str], buses: Mapping[str, str] | None = 
     for called, names in alike.items():
         if len(names) > 1:
             mixed = f"{', '.join(names[:-1])} and {names[-1]}"
-            print_line(f"The frames of {mixed} are mixed in it: all are of channel {called}.", to_stderr=True)
+            print_line(
+                f"The capture mixes the frames of {mixed}: all are on channel {called}.", to_stderr=True
+            )
     renamed = {name: called for called, (name, *others) in alike.items() if called != name and not others}
     if not renamed:
         return
     renamings = ", ".join(f"{name} is channel {called}" for name, called in renamed.items())
     given = {bus: renamed[name] for name, bus in (buses or {}).items() if name in renamed}
     how = f" Inspect it with {channel_options(given)}." if given else ""
-    print_line(f"In it, {renamings}.{how}", to_stderr=True)
+    print_line(f"In the capture, {renamings}.{how}", to_stderr=True)

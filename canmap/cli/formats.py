@@ -20,7 +20,7 @@ HEADINGS = (
 NARROW = 90  # a screen of fewer columns has no room for the table
 
 
-@click.command("formats", short_help="What captures can be read and written here.")
+@click.command("formats", short_help="Which capture formats can be read and written here.")
 def formats_command() -> int:
     """List the capture formats that can be read and written here, and what each can hold."""
     from rich.table import Table
@@ -43,12 +43,12 @@ def formats_command() -> int:
                 cells = zip(_held(one.writes), _held(one.reads), strict=True)
                 table.add_row("", "", *(cell if cell != read else "" for cell, read in cells), style="dim")
         out.print(table)
-        text = "\nWhere what is written holds less than what is read, it stands in the line below.\n"
+        text = "\nIf a format holds less when written than when read, its second line is for writing.\n"
         out.print(text, style="dim")
     for one in FORMATS:
         out.print(Text(f"{one.ending:9} {one.name}: {one.note}"), soft_wrap=True)
     for extra in sorted({one.extra for one in FORMATS if one.extra and not is_installed(one.extra)}):
-        out.print(Text(f"\nThe extra {extra} comes by pip install 'canmap[{extra}]'."), soft_wrap=True)
+        out.print(Text(f"\nFor the extra {extra}: pip install 'canmap[{extra}]'."), soft_wrap=True)
     out.print(
         "\nEach is read compressed too (.gz, .bz2, .xz). Standard input (-) may be .log or a binary one.",
         soft_wrap=True,

@@ -19,14 +19,15 @@ Examples:
   canmap inspect drive.log.gz --spec cart.yaml --json - | jq .verdict
   zcat old.log.gz | canmap inspect - --spec cart.yaml --channel drive=can1
 
-Several captures are taken as one session. canmap formats lists what can be read; - is standard input.
+Several captures are one session. canmap formats lists what can be read; - is standard input.
 
-Exit status: 0 without an error among the findings, 1 with one, 2 if the work could not be done, 130 after
-Ctrl-C.
+Exit status: 0 if no finding is an error, 1 if one is, 2 if the command failed, 130 after Ctrl-C.
 """
 
 
-@click.command("inspect", epilog=EPILOG, short_help="What a capture says of the vehicle, and what was wrong.")
+@click.command(
+    "inspect", epilog=EPILOG, short_help="Show the vehicle's state in a capture, and what was wrong."
+)
 @reads_captures
 def inspect_command(request: Request) -> int:
     """Show the state of the vehicle in a capture, and what was wrong with it."""

@@ -45,7 +45,7 @@ class LinePrinter:
 
     def __init__(self, every_s: float, *, si: bool = False) -> None:
         if not 0 <= every_s <= LONGEST_S:
-            raise UsageError(f"--every {every_s:g} is no time; give seconds, 0 for every record.")
+            raise UsageError(f"--every {every_s:g} is not a time; give seconds, 0 for every record.")
         self._every_ns = round(every_s * 1e9)
         self._first_ns: dict[str, int] = {}  # of each record: its first line, and when its next is due
         self._next_ns: dict[str, int] = {}

@@ -47,12 +47,12 @@ TO = click.option(
     "to_s",
     metavar="S",
     type=seconds,
-    help="End S seconds after the first frame; a frame of just that moment is left out.",
+    help="End S seconds after the first frame; a frame at exactly that time is excluded.",
 )
 OVERWRITE = click.option(
     "--overwrite",
     is_flag=True,
-    help="Replace a file that exists; one that is read is never replaced.",
+    help="Replace an existing file; an input is never replaced.",
 )
 _AS_OPTION = {"channels": "--channel BUS=CHANNEL", "descriptions": "--description BUS=FILE"}
 _OWN_JSON = '{\n "schema": "canmap/inspection/'  # what an inspection as JSON begins with
@@ -66,13 +66,13 @@ _SHARED = (
         "--channel",
         metavar="BUS=CHANNEL",
         multiple=True,
-        help="Take this channel for a bus, instead of the one in the spec; may be given again.",
+        help="Use this channel for a bus instead of the one in the spec; may be repeated.",
     ),
     click.option(
         "--description",
         metavar="BUS=FILE",
         multiple=True,
-        help="Take this description of a bus, instead of the one in the spec; may be given again.",
+        help="Use this description of a bus instead of the one in the spec; may be repeated.",
     ),
     FROM,
     TO,
@@ -211,7 +211,7 @@ def span(from_s: float | None, to_s: float | None) -> tuple[float, float]:
 
     for option, value in (("--from", from_s), ("--to", to_s)):
         if value is not None and not 0 <= value <= LONGEST_S:
-            raise UsageError(f"{option} {value:g} is no time; give seconds from the first frame.")
+            raise UsageError(f"{option} {value:g} is not a time; give seconds from the first frame.")
     begin, end = from_s or 0.0, math.inf if to_s is None else to_s
     if end <= begin:
         raise UsageError(f"--from {begin:g} and --to {end:g} leave no time between them.")

@@ -129,7 +129,7 @@ def _show_table(out: Screen, heading: str, left: Sequence[str], rows: Iterable[M
         return
     print_rows(out, lines, left)
     if left_out := [title for title in listed[0] if title not in titles]:
-        out.print(Text(f"  Left out for want of width: {', '.join(left_out)}.", style="dim"))
+        out.print(Text(f"  Left out because the screen is too narrow: {', '.join(left_out)}.", style="dim"))
 
 
 def _show_messages(result: Inspection, out: Screen) -> None:
@@ -261,7 +261,7 @@ def _show_unjudged(result: Inspection, out: Screen) -> None:
     keys = Counter(finding.key for finding in result.findings if finding.key is not None)
     if keys:
         named = ", ".join(f"{key} ({count})" if count > 1 else key for key, count in sorted(keys.items()))
-        _show_line(out, Severity.NOTE, SPEC, f"in the spec, but not judged yet: {named}")
+        _show_line(out, Severity.NOTE, SPEC, f"in the spec, but not checked yet: {named}")
 
 
 def _show_line(out: Screen, severity: Severity, kind: Kind, text: str) -> None:
@@ -301,7 +301,7 @@ def _show_unknown(result: Inspection, out: Screen) -> None:
     for channel, ids in sorted(by_channel.items()):
         names = ", ".join(name for name, _ in ids[:12]) + (" ..." if len(ids) > 12 else "")
         frames = sum(count for _, count in ids)
-        text = f"{times(len(ids), 'identifier')} on {channel} that its description does not know, "
+        text = f"{times(len(ids), 'identifier')} not in the description of {channel}, "
         text += f"in {times(frames, 'frame')}: {names}"
         if others := elsewhere[channel]:
             text += f"; another bus knows {_listing(others)}, so check which channel each bus has"

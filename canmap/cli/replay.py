@@ -26,31 +26,31 @@ Examples:
   canmap replay drive.log --spec cart.yaml --pace 10 --from 12 --to 20 --record steering --every 0.1
   canmap replay drive.log --spec cart.yaml --pace flat --json -
 
-Nothing is transmitted. Exit status: that of inspect. Ctrl-C ends it early: it tells the findings so
-far, and the exit status is 130.
+Nothing is transmitted. Exit status: as for inspect. Ctrl-C ends the replay early: it prints the findings
+so far, and the exit status is 130.
 """
 
 
-@click.command("replay", epilog=EPILOG, short_help="Play a capture at the pace at which it was recorded.")
+@click.command("replay", epilog=EPILOG, short_help="Play a capture at its recorded pace.")
 @reads_captures
 @click.option(
     "--pace",
     metavar="FACTOR",
     default="1",
-    help="How many times as fast as recorded (1); flat: as fast as it can be read.",
+    help="Speed as a multiple of the recorded one (1), or flat: as fast as possible.",
 )
 @click.option(
-    "--record", metavar="NAME", multiple=True, help="Print only this record, or none; may be given again."
+    "--record", metavar="NAME", multiple=True, help="Print only this record, or none; may be repeated."
 )
 @click.option(
     "--every",
     metavar="S",
     type=seconds,
     default=1.0,
-    help="Print a record once in so many recorded seconds (1); 0 prints every one.",
+    help="Print each record once in S recorded seconds (1); 0 prints every record.",
 )
 def replay_command(request: Request, pace: str, record: tuple[str, ...], every: float) -> int:
-    """Play a capture through the mapping: a line for a record, and when a finding begins and ends."""
+    """Play a capture through the mapping; print records, and when findings begin and end."""
     from canmap.engine.run import StopRequest
 
     clock, stop, silent = _pace(pace), StopRequest(), request.json_path == "-"
@@ -68,7 +68,7 @@ def replay_command(request: Request, pace: str, record: tuple[str, ...], every: 
 
         print_verdict(result, clock)
     if stop.asked:
-        print_line("interrupted; what is reported is of the part that came until then", to_stderr=True)
+        print_line("interrupted; the report covers only what was read until then", to_stderr=True)
         return INTERRUPTED
     return exit_status(result)
 

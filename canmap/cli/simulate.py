@@ -16,10 +16,10 @@ Examples:
   canmap simulate drive.yaml --faults drop.yaml --seed 7 --into drop.log
   canmap simulate drive.yaml --live
 
-A ground-truth file, with what went wrong and when, is written next to the capture: a .yaml of the same name.
-The two replace a pair that simulate wrote; any other existing file is replaced only with --overwrite.
+A ground-truth file, with what went wrong and when, is written next to the capture, as a .yaml of the same
+name. The two replace a pair that simulate wrote; any other existing file is replaced only with --overwrite.
 The same files and seed give the same .log, byte for byte.
-Nothing is ever sent on hardware: --live sends at true pace on the channels can0 and can1 of python-can's
+Nothing is ever sent on hardware: --live sends in real time on the channels can0 and can1 of python-can's
 virtual interface, which nothing outside this process can receive.
 """
 
@@ -32,13 +32,13 @@ virtual interface, which nothing outside this process can receive.
     help="The capture to write, in the format of its ending, with a ground-truth file next to it.",
 )
 @click.option("--faults", metavar="FILE", help="A YAML file that says what goes wrong.")
-@click.option("--seed", metavar="N", type=int, help="Take this seed, instead of the one in the scenario.")
+@click.option("--seed", metavar="N", type=int, help="Use this seed instead of the one in the scenario.")
 @OVERWRITE
-@click.option("--live", is_flag=True, help="Send at true pace on virtual buses, within this process.")
+@click.option("--live", is_flag=True, help="Send in real time on virtual buses, within this process.")
 def simulate_command(
     scenario: str, into: str | None, faults: str | None, seed: int | None, overwrite: bool, live: bool
 ) -> int:
-    """Simulate the demonstration vehicle, its kit and its buses, as a SCENARIO in YAML says."""
+    """Simulate the demonstration vehicle, its kit and its buses; SCENARIO is a YAML file."""
     if live == (into is not None):
         raise UsageError("Give either --into CAPTURE or --live.")
     from canmap.base.words import times

@@ -23,7 +23,7 @@ Examples:
   canmap transcribe drive.blf --from 120 --to 150 --into stop.log
 
 The ending of CAPTURE names the format; canmap formats says what each format keeps. Frames of several captures
-are merged in the order of time. What exists is replaced with --overwrite only.
+are merged in time order. An existing file is replaced only with --overwrite.
 """
 
 
@@ -34,7 +34,7 @@ are merged in the order of time. What exists is replaced with --overwrite only.
     "--channel",
     metavar="[NAME=]CHANNEL",
     multiple=True,
-    help="Take only this channel, and call it NAME; may be given again.",
+    help="Write only this channel, under NAME; may be repeated.",
 )
 @FROM
 @TO
@@ -62,17 +62,15 @@ def _tell(done: Transcript) -> None:
     print_line(f"{times(done.frames, 'frame')} in {done.path}.")
     if done.left_out:
         print_line(
-            f"Left out, as the format has no such frames: {times(done.left_out, 'frame')}.", to_stderr=True
+            f"Left out, because the format cannot hold them: {times(done.left_out, 'frame')}.", to_stderr=True
         )
     tell_channels(done.channels)
     for channels, from_s, to_s in done.uncovered:
         named = " and ".join(channels)
-        print_line(
-            f"No capture covers {named} from {from_s:.3f} s to {to_s:.3f} s; in one capture that is silence.",
-            to_stderr=True,
-        )
+        gap = f"No capture covers {named} from {from_s:.3f} s to {to_s:.3f} s"
+        print_line(f"{gap}; in the new capture this looks like silence.", to_stderr=True)
     if done.bad_lines:
         first = done.bad[0]
         where = f"line {first.line} of {first.capture}" if first.line else first.capture
-        text = f"Not read: {times(done.bad_lines, 'line')}, the first of them {where}: {first.reason}."
+        text = f"Not read: {times(done.bad_lines, 'line')}; the first is {where}: {first.reason}."
         print_line(text, to_stderr=True)

@@ -116,6 +116,6 @@ def _no_frame(intake: Intake, engine: Engine) -> str:
     bad_lines = engine.check(BadLineCheck)
     first = next(iter(bad_lines.findings()), None)
     if first is None:
-        return f"{names} holds no frame; give a capture that does, or a wider span of time."
+        return f"{names} holds no frame; give another capture, or a wider span of time."
     lines = f": none of {times(bad_lines.count, 'line')} can be read" if bad_lines.count else ""
     return f"{names} holds no frame{lines}. {first.text}"

@@ -316,9 +316,9 @@ def _nothing_recorded(parts: list[Finding], channels: set[str], span_ns: int, st
     if step_ns is not None:
         return (
             f"The stamps of {where} jump forward by {seconds(step_ns)}, and each message goes on as if no "
-            f"time had passed: the recorder's clock was set, or nothing was recorded. It concerns {missing}."
+            f"time had passed: the recorder's clock was set, or nothing was recorded. This affects {missing}."
         )
-    return f"Nothing was recorded on {where} for {seconds(span_ns)}, which silences {missing}."
+    return f"Nothing was recorded on {where} for {seconds(span_ns)}; this affects {missing}."
 
 
 def _fell_silent(who: str, parts: list[Finding], span_ns: int, *, open_: bool) -> str:

@@ -37,7 +37,7 @@ def checked(row: Row) -> Row:
         UnreadableError: It cannot.
     """
     if not -LATEST_NS < row.t_ns < LATEST_NS:
-        raise UnreadableError("the stamp is later than nanoseconds in 64 bits can tell")
+        raise UnreadableError("the stamp is too late for nanoseconds in 64 bits")
     if row.can_id > (EXTENDED_LIMIT if row.extended or row.kind == FrameKind.ERROR else STANDARD_LIMIT):
         raise UnreadableError(f"the identifier {row.can_id:X} has more bits than its kind of frame")
     if row.kind == FrameKind.REMOTE:
@@ -51,7 +51,7 @@ def checked(row: Row) -> Row:
     elif row.length > CLASSIC_WIDTH:
         raise UnreadableError(f"a classic frame carries up to 8 bytes, not {row.length}")
     if row.kind != FrameKind.REMOTE and len(row.payload) != row.length:
-        raise UnreadableError(f"it tells of {row.length} bytes of payload, but holds {len(row.payload)}")
+        raise UnreadableError(f"it states {row.length} bytes of payload, but has {len(row.payload)}")
     return row
 
 

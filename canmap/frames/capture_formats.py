@@ -175,7 +175,7 @@ FORMATS = (
         "MDF 4 bus log",
         Holds(1, Channels.NUMBERS, Errors.CLASS, Fd.FULL, remote=True, direction=True),
         Holds(1, Channels.NUMBERS, Errors.CLASS, Fd.FULL, remote=True, direction=True),
-        "groups of frames that lie apart are merged by stamp; what has no direction is written as received",
+        "separate groups of frames are merged by stamp; frames without a direction are written as received",
         most_channel=255,
         magic=(b"MDF     ", b"UnFinMF "),
     ),

@@ -264,7 +264,7 @@ class _Merge:
     def _check_channels(self, parts: list[_Part]) -> None:
         if len({channel for part in parts for channel in part.frames.channels}) > MOST_CHANNELS:
             names = ", ".join(self._inputs[part.capture].name for part in parts)
-            raise CaptureError(f"{names}: they hold more than {MOST_CHANNELS} channels; read them apart.")
+            raise CaptureError(f"{names}: they hold over {MOST_CHANNELS} channels; read them separately.")
 
 
 def _nothing_in(name: str) -> FrameChunk:
@@ -281,7 +281,7 @@ def _check_same_clock(inputs: list[_Input]) -> None:
     if len(zero_based) == 2:
         raise CaptureError(
             f"{zero_based[True]}: its stamps count from zero, but those of {zero_based[False]} are absolute; "
-            "read the two apart."
+            "read the two separately."
         )
 
 

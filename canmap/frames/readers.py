@@ -89,7 +89,7 @@ _ARCHIVES = (
     (0, b"\x28\xb5\x2f\xfd", ".zst"),
     (0, b"7z\xbc\xaf\x27\x1c", ".7z"),
     (257, b"ustar", ".tar"),
-    *((0, one.magic, f"twice packed {one.ending}") for one in _COMPRESSIONS),
+    *((0, one.magic, f"doubly compressed {one.ending}") for one in _COMPRESSIONS),
 )
 
 
@@ -175,7 +175,9 @@ def _decompressed(name: str, stream: BufferedReader) -> tuple[BufferedReader[Any
             raise CaptureError(f"{name}: this is a {ending} archive; unpack it and name the captures in it.")
     ending = PurePath(name).suffix.lower()
     if packed is None and ending in {one.ending for one in _COMPRESSIONS}:
-        raise CaptureError(f"{name}: this is no {ending} file, it begins otherwise; name it as what it is.")
+        raise CaptureError(
+            f"{name}: this is not a {ending} file: its first bytes differ; give it the right ending."
+        )
     return content, start
 
 
@@ -209,13 +211,14 @@ def _format(name: str, start: bytes) -> Format:
         return _text_format(name, start, found)
     if found is not None and found.magic:
         raise CaptureError(
-            f"{name}: this is no {found.name}, it begins otherwise; check the file and its ending."
+            f"{name}: this is not a {found.ending} file: its first bytes differ; check the file and its "
+            "ending."
         )
     if start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         raise CaptureError(f"{name}: this text is in UTF-16, as some shells write it; save it as UTF-8.")
     known = ", ".join(f"{one.ending} ({one.name})" for one in FORMATS)
     raise CaptureError(
-        f"{name}: this is not a text log, it holds binary data; the formats known are {known}."
+        f"{name}: this is not a text log, it holds binary data; the known formats are {known}."
     )
 
 
@@ -228,7 +231,7 @@ def _text_format(name: str, start: bytes, by_ending: Format | None) -> Format:
     if by_ending is None and lines:
         known = ", ".join(one.ending for one in FORMATS if one.line is not None)
         raise CaptureError(
-            f"{name}: no text format is known by its first lines, nor by the name; give the file the ending "
+            f"{name}: neither its first lines nor its name show its format; give the file the ending "
             f"of its format ({known})."
         )
     return by_ending or BY_ENDING[".log"]

@@ -18,7 +18,7 @@ class UnreadKind(StrEnum):
 
 # What is stated of a capture as a whole, and not of a line in it.
 _OF_A_CAPTURE = {UnreadKind.CUT_SHORT: "ends before it should", UnreadKind.NO_FRAME: "holds no frame"}
-_TOO_SLOW = "more lines of rare forms are packed in the file than are read; unpack it first"
+_TOO_SLOW = "the compressed file has too many lines of unusual form; unpack it first"
 
 
 @dataclass(frozen=True, slots=True)

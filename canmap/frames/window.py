@@ -67,10 +67,10 @@ class Window:
         if lasts_s < self.from_s:
             return (
                 f"holds no frame from {self.from_s:g} s on: its frames end {lasts_s:.3f} s after the first "
-                "one; begin sooner."
+                "one; begin earlier."
             )
         return (
-            f"holds no frame from {self.from_s:g} s to {self.to_s:g} s after its first, but later ones; "
+            f"holds no frame from {self.from_s:g} s to {self.to_s:g} s after its first, only later ones; "
             "take a wider span of time."
         )
 

@@ -34,11 +34,12 @@ def choice_codes(
     labels = values.get(g.FIELD_LABELS)
     if values.has(g.NORMALLY_CLOSED) and field.kind is not bool:
         context.faults.add(
-            values.place_of(g.NORMALLY_CLOSED), f"{field.name} is no yes or no to be turned round."
+            values.place_of(g.NORMALLY_CLOSED), f"{field.name} is not a yes or no, so it cannot be inverted."
         )
     whole = source.signal.factor.denominator == source.signal.offset.denominator == 1
     if source.signal.is_float or (field.kind is int and labels is None and not whole):
-        context.faults.add(values.place_of(g.SIGNAL), f"{source.text} gives no whole numbers, so no choice.")
+        text = f"{source.text} has no whole numbers, so it cannot be a choice."
+        context.faults.add(values.place_of(g.SIGNAL), text)
         return None
     if labels is not None:
         codes = _written(labels, source, members, context)
@@ -74,7 +75,7 @@ def _written(
     """Read {label or raw code: word}."""
     entries = mapping(labels, context, "the list of labels")
     if entries and _is_turned_round(entries, source, members):
-        context.faults.add(labels.place, "The list of labels is turned round: write `label: state`.")
+        context.faults.add(labels.place, "The list of labels is the wrong way round: write `label: state`.")
         return None
     codes: dict[int, int] = {}
     for code, node in entries.pairs.values() if entries else ():
@@ -82,9 +83,7 @@ def _written(
         value = _value(node, members, context)
         for raw in raws or ():
             if raw in codes:
-                context.faults.add(
-                    code.place, f"The raw code {raw} of {source.text} stands here a second time."
-                )
+                context.faults.add(code.place, f"The raw code {raw} of {source.text} is given twice.")
             elif value is not None:
                 codes[raw] = value
     if entries and not entries.pairs:
@@ -109,7 +108,7 @@ def _value(node: Node, members: dict[str, int] | None, context: Context) -> int 
     value = as_integer(word.text) if members is None else members.get(word.text)
     if value is None:
         hint = context.faults.hint(word.text, members) if members else ": write a whole number."
-        context.faults.add(word.place, f"{shown(word.text)} is no value of this field{hint}")
+        context.faults.add(word.place, f"{shown(word.text)} is not a value of this field{hint}")
     return value
 
 
@@ -143,7 +142,9 @@ def _ask_for_labels(
     members = _members(field.kind) or {}
     wrong = [raw for raw, word in _live_words(source, no_data).items() if word not in members]
     why = (
-        f"its label {shown(source.signal.labels[wrong[0]])} is none of them" if wrong else "it has no labels"
+        f"its label {shown(source.signal.labels[wrong[0]])} is not one of them"
+        if wrong
+        else "it has no labels"
     )
     words = listed(dict.fromkeys(members))
     remedy = "write `labels:`"

@@ -131,7 +131,7 @@ def _tell(name: Scalar, values: SectionValues, changes: bool, found: FoundMessag
     keys = [key for key in values.nodes if key != g.REASON.name]
     in_vain = not changes and bool(keys or values.lost)
     if not keys and not values.lost:
-        context.faults.add(values.place, f"The correction of {name.text} corrects nothing.")
+        context.faults.add(values.place, f"The correction of {name.text} is empty.")
     context.notes.append(
         Note(
             reason=NoteReason.CORRECTED_IN_VAIN if in_vain else NoteReason.CORRECTED,
@@ -184,7 +184,7 @@ def _limit(values: SectionValues, key: Key[T | str], described: T | None) -> T |
 def _signal(found: FoundSignal, values: SectionValues, context: Context) -> DescribedSignal:
     signal = found.signal
     if values.get(g.FACTOR) == 0:
-        context.faults.add(values.place_of(g.FACTOR), "A factor is not zero.")
+        context.faults.add(values.place_of(g.FACTOR), "A factor must not be zero.")
     order = values.get(g.BYTE_ORDER)
     right = replace(
         signal,
@@ -228,11 +228,9 @@ def _labels(node: Node, found: FoundSignal, context: Context) -> dict[int, str]:
     for code, label in entries.pairs.values() if entries else ():
         for raw in raw_codes(code, plain, context) or ():
             if not (isinstance(label, Scalar) and label.text):
-                context.faults.add(label.place, "Here belongs a label.")
+                context.faults.add(label.place, "This must be a label.")
             elif raw in labels:
-                context.faults.add(
-                    code.place, f"The raw code {raw} of {found.text} stands here a second time."
-                )
+                context.faults.add(code.place, f"The raw code {raw} of {found.text} is given twice.")
             else:
                 labels[raw] = label.text
     return labels

@@ -124,18 +124,18 @@ def _sources(values: SectionValues, context: Context) -> tuple[FoundSignal, ...]
     for index, other in enumerate(others, 1):
         place = values.place_of(g.SUM, index)
         if (other.bus, other.message.name) != (first.bus, first.message.name):
-            text = f"A sum takes signals of one message: {first.text} and {other.text} would tear."
+            text = f"The signals of a sum must be in one message: {first.text} and {other.text} are not."
             context.faults.add(place, text)
         elif _frames_of(other) != _frames_of(first):
-            text = f"A sum takes signals of the same frames: {first.text} and {other.text} come apart."
+            text = f"The signals of a sum must be in the same frames: {first.text} and {other.text} are not."
             context.faults.add(place, text)
         elif not _same_unit(first.signal.unit, other.signal.unit):
             units = f"{shown(first.signal.unit)} and {shown(other.signal.unit)}"
             context.faults.add(
-                place, f"A sum takes signals of one unit: {first.text} and {other.text} have {units}."
+                place, f"The signals of a sum must have one unit: {first.text} and {other.text} have {units}."
             )
         if other.ref in {source.ref for source in summed[:index]}:
-            context.faults.add(place, "A sum takes each signal once.")
+            context.faults.add(place, "A sum must name each signal once.")
     return summed
 
 
@@ -276,7 +276,7 @@ def _points(
     if isinstance(table, g.Sides):
         left, right = ([(a.si, b.si) for a, b in side] for side in (table.left, table.right))
         if any(any(side[0]) for side in (left, right)):
-            context.faults.add(place, "The tables of both sides start at zero and give zero there.")
+            context.faults.add(place, "The tables of both sides must start with [0, 0].")
         points = [(-a, -b) for a, b in reversed(right[1:])] + left
     else:
         points = [(a.si, b.si) for a, b in table]
@@ -295,7 +295,7 @@ def _limits(values: SectionValues, wanted: Dimension, field: FieldType, context:
     place = values.place_of(g.RANGE)
     written = [end for end in ends if isinstance(end, Measure)]
     if not written:
-        context.faults.add(place, "A range with neither end is written `range: none`.")
+        context.faults.add(place, "A range without limits is written `range: none`.")
     fitting = [
         fits(end, wanted, values.place_of(g.RANGE, index), context)
         for index, end in enumerate(ends)
@@ -306,9 +306,9 @@ def _limits(values: SectionValues, wanted: Dimension, field: FieldType, context:
     unit = written[0].unit
     low, high = (end.si if isinstance(end, Measure) else None for end in ends)
     if not all(end.unit.same_as(unit) for end in written):
-        context.faults.add(place, "Both ends of a range are written in one unit.")
+        context.faults.add(place, "Both limits of a range must have the same unit.")
     elif low is not None and high is not None and low >= high:
-        context.faults.add(place, "The low end of a range stands first, and below the high end.")
+        context.faults.add(place, "The low limit of a range comes first, and must be below the high limit.")
     return Limits(low, high, unit.name, unit.factor, unit.offset)
 
 

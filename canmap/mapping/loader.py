@@ -106,9 +106,7 @@ def _load(
     """Load the description of each bus, beside the file that names it, or from where the user put it."""
     loaded: dict[str, Description] = {}
     if len(buses) > MOST_BUSES:
-        faults.add(
-            buses[MOST_BUSES].place, f"A vehicle has at most {MOST_BUSES} buses, and this is one more."
-        )
+        faults.add(buses[MOST_BUSES].place, f"A vehicle has at most {MOST_BUSES} buses, this is one more.")
         return loaded
     for entry in buses:
         named = entry.value.get(g.DESCRIPTION)

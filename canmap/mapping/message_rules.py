@@ -49,7 +49,7 @@ def promises(
     """Make the rule of every message.
 
     A message is cyclic where the spec says so or a period is known; where neither the spec nor the
-    description promises anything, a note says that its silence is not judged.
+    description promises anything, a note says that its silence is not checked.
     """
     spoken = {(entry.key.bus, entry.key.message.name): entry for entry in messages}
     watchdogs = {(entry.key.bus, entry.key.message.name): entry.value.get(g.WATCHDOG) for entry in demands}
@@ -124,7 +124,7 @@ def _selections(
         taken: set[int] = set()
         for selected in selector.value:
             if taken & set(selected.key.codes):
-                text = f"{selected.key.signal} {selected.key.text} stands here a second time."
+                text = f"{selected.key.signal} {selected.key.text} is given twice."
                 context.faults.add(selected.place, text)
             taken |= set(selected.key.codes)
             period_ns, stale_ns = selected.value.get(g.PERIOD), selected.value.get(g.STALE_AFTER)
@@ -193,7 +193,7 @@ def _trigger(message: DescribedMessage, said: SectionValues, context: Context) -
             context.faults.add(said.place_of(g.HEARTBEAT), text)
         period_ns = period_ns or message.period_ns
         if word and period_ns is None and not said.has(g.PERIOD) and sure:
-            context.faults.add(said.place, f"{message.name} is cyclic, but nothing tells its `period`.")
+            context.faults.add(said.place, f"{message.name} is cyclic, but its `period` is not known.")
         return (Trigger.CYCLIC if word or period_ns else Trigger.UNPROMISED), period_ns
     if said.has(g.PERIOD):
         text = f"{message.name} is sent {word}, so it has no `period`: leave it out, or write `heartbeat`."

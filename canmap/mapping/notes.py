@@ -31,29 +31,29 @@ class NoteReason(StrEnum):
 
 
 _SENTENCES = {
-    NoteReason.NOT_JUDGED_YET: "{keys}{of} ({place}) is accepted but not judged yet.",
+    NoteReason.NOT_JUDGED_YET: "{keys}{of} ({place}) is accepted, but not checked yet.",
     NoteReason.NOT_BUILT_YET: (
         "{keys}{of} ({place}) comes from {detail}, which is not built yet: the field stays empty."
     ),
     NoteReason.NEVER_EXPECTED: (
-        "{subject} was never expected, so it is not judged: its conditions never held."
+        "{subject} was not checked, because it was never expected: its conditions were never met."
     ),
     NoteReason.HELD_FOR_EVER: (
-        "Nothing says when {subject} comes again, so records hold its values for ever: write `max_age`, "
+        "No period is known for {subject}, so records hold its values for ever: write `max_age`, "
         "or its `period` or `heartbeat`."
     ),
     NoteReason.NOTHING_PROMISED: (
-        "Nothing says when {subject}{where} is sent: its silence and rate are not judged."
+        "No period is known for {subject}{where}: its silence and rate are not checked."
     ),
-    NoteReason.NO_RATE_PROMISED: "Nothing says when {subject}{where} is sent: its rate is not judged.",
-    NoteReason.NO_HEARTBEAT: "{subject}{where} {detail} and has no heartbeat: its silence is not judged.",
+    NoteReason.NO_RATE_PROMISED: "No period is known for {subject}{where}: its rate is not checked.",
+    NoteReason.NO_HEARTBEAT: "{subject}{where} {detail} and has no heartbeat: its silence is not checked.",
     NoteReason.CORRECTED: "The description of {subject} ({place}) is corrected in {bare_keys}: {detail}.",
     NoteReason.CORRECTED_IN_VAIN: (
         "The correction of {subject} ({place}) changes nothing: the description says the same."
     ),
     NoteReason.REPAIRED: "{at}: {detail}",
     NoteReason.MORE_REPAIRS: "{file}: {more}.",
-    NoteReason.NOT_READ: "Of {subject} in {file} is not read: {detail}.",
+    NoteReason.NOT_READ: "Signals of {subject} in {file} are not read: {detail}.",
 }
 # Of these a description gives words, which may hold anything.
 _FROM_DESCRIPTION = {NoteReason.REPAIRED, NoteReason.NOT_READ}

@@ -49,7 +49,8 @@ def own_types(
         if name in CORE_TYPES:
             context.faults.add(entry.place, f"{name} is a record type of canmap: choose another name.")
         elif not _TYPE_NAME.fullmatch(name) or keyword.iskeyword(name):
-            context.faults.add(entry.place, f"{shown(name)} is no name for a record type, such as LiftArm.")
+            text = f"{shown(name)} is not a name for a record type, such as LiftArm."
+            context.faults.add(entry.place, text)
         else:
             before = len(context.faults)
             type_ = _type(name, entry.value.get(g.OWN_FIELDS) or (), context)
@@ -74,7 +75,7 @@ def _type(name: str, entries: tuple[Entry[Scalar, SectionValues], ...], context:
     declared = []
     for entry in entries:
         if not is_field_name(entry.key.text):
-            text = f"{shown(entry.key.text)} is no name for a field: write it like wheel_angle."
+            text = f"{shown(entry.key.text)} is not a name for a field: write it like wheel_angle."
             context.faults.add(entry.place, text)
             continue
         kind, content = _content(name, entry.key.text, entry.value, context)
@@ -109,7 +110,7 @@ def _enumeration(type_name: str, name: str, states: tuple[Scalar, ...], context:
     for state in states:
         if not is_field_name(state.text) or state.text.upper() in members:
             context.faults.add(
-                state.place, f"{shown(state.text)} is no name for a state, or stands here twice."
+                state.place, f"{shown(state.text)} is not a name for a state, or is given twice."
             )
         else:
             members[state.text.upper()] = len(members)

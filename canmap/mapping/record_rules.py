@@ -94,7 +94,7 @@ def _start(
     entries = mapping(node, context, "a record")
     if not is_field_name(name.text):
         context.faults.add(
-            name.place, f"{shown(name.text)} is no name for a record: write it like front_axle."
+            name.place, f"{shown(name.text)} is not a name for a record: write it like front_axle."
         )
     if entries is None:
         return None
@@ -176,7 +176,7 @@ class _Fields:
         if self._derived:
             self._check_motion(set(pairs))
         elif not pairs:
-            faults.add(record.entries.place, f"The record {record.name} maps no field.")
+            faults.add(record.entries.place, f"The record {record.name} has no field.")
         stamp = entries.value(_STAMP)
         if stamp is None and any(key not in self._types for key in pairs):
             return None  # reported with the key that has no meaning
@@ -222,11 +222,11 @@ class _Fields:
             hint = self._context.faults.hint(item, known)
             self._context.faults.add(node.place, f"The record {other} has no field {shown(item)}{hint}")
         elif known[item].unit != field.unit:
-            self._context.faults.add(node.place, f"{node.text} is no {field.name.replace('_', ' ')}.")
+            self._context.faults.add(node.place, f"{node.text} is not a {field.name.replace('_', ' ')}.")
         elif item in mapped:
             return replace(mapped[item], type=field, line=node.place.line)
         elif not len(self._context.faults):  # a faulty field is reported where it stands
-            self._context.faults.add(node.place, f"The record {other} does not fill its field {item}.")
+            self._context.faults.add(node.place, f"The record {other} does not have the field {item}.")
         return None
 
     def _check_motion(self, given: set[str]) -> None:

@@ -131,7 +131,7 @@ def _buses(
         channel = channels.get(entry.key) or (written.text if written else entry.key)
         if channel in users and {entry.key, users[channel]} & channels.keys():
             both = listed((users[channel], entry.key), "and")
-            text = f"The buses {both} would both be on channel {shown(channel)}; give each its own."
+            text = f"The buses {both} are both on channel {shown(channel)}; give each its own."
             raise ArgumentError("channels", text)
         if channel in users:
             place = written.place if written else entry.place

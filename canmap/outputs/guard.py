@@ -21,7 +21,7 @@ STANDARD = "-"
 
 
 def guard_output(path: str, inputs: Iterable[str], *, overwrite: bool, own: str = "") -> None:
-    """Refuse an output that would take the place of something else.
+    """Refuse an output that would replace something else.
 
     A device, a pipe or a terminal is never replaced and may be anything.
 
@@ -45,9 +45,9 @@ def guard_output(path: str, inputs: Iterable[str], *, overwrite: bool, own: str 
     for read in inputs:
         if _is_same(there, read):
             named = "standard input" if read == STANDARD else read
-            raise OutputError(f"{path} would take the place of {named}, which is read; name another file.")
+            raise OutputError(f"{path} would replace {named}, which is an input; name another file.")
     if not (overwrite or there.st_size == 0 or begins(path, own)):
-        raise OutputError(f"{path} exists; name another file, or say --overwrite.")
+        raise OutputError(f"{path} exists; name another file, or give --overwrite.")
 
 
 def begins(path: str, own: str) -> bool:

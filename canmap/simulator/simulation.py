@@ -63,7 +63,7 @@ def simulate_to_file(scenario: Scenario, capture: str, *, overwrite: bool = Fals
         overwrite: Whether whatever exists may be replaced; never what is read.
 
     Raises:
-        OutputError: One of the two files cannot be written, would take the place of another, or no capture
+        OutputError: One of the two files cannot be written, would replace another, or no capture
             has this ending.
         CaptureError: Nothing was recorded; no file is left.
     """
@@ -102,7 +102,7 @@ class _Recording:
                 yield replace(chunk, t_ns=chunk.t_ns // STAMP_NS * STAMP_NS)
         if not self.frames:
             name = self._scenario.path
-            raise CaptureError(f"Nothing was recorded of {name}: does its script switch on at all?")
+            raise CaptureError(f"Nothing was recorded of {name}: check that its script switches the cart on.")
 
 
 def live_chunks(scenario: Scenario) -> Iterator[FrameChunk]:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from canmap.simulator.scenario.scenario import Scenario
     from canmap.simulator.scenario.script import Line
 
-TIMES = " Times are true seconds from its first frame; null: to the end.\n"
+TIMES = " Times are true seconds from its first frame; null means to the end.\n"
 
 
 def truth(scenario: Scenario, capture: str, first_stamp_ns: int, frames: int) -> dict[str, Any]:
@@ -50,7 +50,7 @@ def _line(line: Line, first_ns: int) -> dict[str, Any]:
 
 def truth_head(capture: str) -> str:
     """Return what the truth of a capture of this name begins with."""
-    return f"# The truth of {printable(capture)}, simulated."
+    return f"# Ground truth of {printable(capture)}, simulated."
 
 
 def truth_text(described: dict[str, Any]) -> str:

@@ -61,7 +61,7 @@ def make_captures(folder: Path) -> None:
         (["empty.log"], "empty.log: the file is empty; check that the recorder wrote it."),
         (
             ["binary.log"],
-            "binary.log: this is not a text log, it holds binary data; the formats known are .log",
+            "binary.log: this is not a text log, it holds binary data; the known formats are .log",
         ),
         (["garbage.log"], "garbage.log holds no frame: none of 2 lines can be read. Line 1 of garbage.log"),
         (["torn.log.gz"], "torn.log.gz: the file is damaged from its beginning"),
@@ -90,7 +90,7 @@ ANGLE = STEERING + "    wheel_angle: SteerFeedback.Angle\n"
 SPECS = {
     "wrong name": (
         ANGLE.replace("stamp: SteerFeedback", "stamp: SteerFeedbak"),
-        "spec.yaml:7:12: No description knows a message `SteerFeedbak`; did you mean `SteerFeedback`?",
+        "spec.yaml:7:12: No description has a message `SteerFeedbak`; did you mean `SteerFeedback`?",
     ),
     "unit of another kind": (
         STEERING + "    wheel_angle: {signal: SteerFeedback.Angle, range: [0 km/h, 1 rad]}\n",
@@ -106,7 +106,7 @@ SPECS = {
     ),
     "key twice": (
         "vehicle: Other\n",
-        "spec.yaml:4:1: The key `vehicle` stands here a second time; first on line 1.",
+        "spec.yaml:4:1: The key `vehicle` is given twice; first on line 1.",
     ),
     "tab": ("records:\n\tsteering: {}\n", "spec.yaml:5:1: A tab indents this line: use spaces."),
     "loop": ("include: [spec.yaml]\n", "spec.yaml:4:11: `spec.yaml` includes itself"),
@@ -162,7 +162,7 @@ DESCRIPTIONS = {
         "Angle : 0|16",
         "Angle : 1|16",
         "SteerFeedback.Angle is not read, because it shares bits with Rate (broken.dbc:10); "
-        "say under `correct` what is right, as `SteerFeedback.Angle: {start_bit: ..., bits: ..., reason: ...}`.",  # noqa: E501
+        "correct it under `correct`, as `SteerFeedback.Angle: {start_bit: ..., bits: ..., reason: ...}`.",
     ),
 }
 
@@ -186,9 +186,9 @@ def test_a_description_that_is_not_there(folder: Path, command: Command) -> None
 
 
 OPTIONS = [
-    (["--from", "nan"], "--from nan is no time; give seconds from the first frame."),
-    (["--from", "-1"], "--from -1 is no time"),
-    (["--to", "1e300"], "--to 1e+300 is no time"),
+    (["--from", "nan"], "--from nan is not a time; give seconds from the first frame."),
+    (["--from", "-1"], "--from -1 is not a time"),
+    (["--to", "1e300"], "--to 1e+300 is not a time"),
     (["--from", "5", "--to", "5"], "--from 5 and --to 5 leave no time between them."),
     (["--from", "100"], "demo.log holds no frame from 100 s on: its frames end"),
     (["--from", "soon"], "Invalid value for '--from': soon is not a number; write seconds without a unit,"),
@@ -230,8 +230,8 @@ REPLAY_OPTIONS = [
     (["--pace", "0"], "--pace 0 is neither a positive number nor flat."),
     (["--pace", "fast"], "--pace fast is neither"),
     (["--record", "motor"], "cart.yaml makes no record motor; it makes steering."),
-    (["--every", "inf"], "--every inf is no time"),
-    (["--every", "-1"], "--every -1 is no time"),
+    (["--every", "inf"], "--every inf is not a time"),
+    (["--every", "-1"], "--every -1 is not a time"),
 ]
 
 
@@ -275,7 +275,7 @@ def test_nothing_is_written_when_the_work_fails(folder: Path, command: Command) 
 def test_two_buses_put_on_one_channel(tmp_path: Path) -> None:
     done = canmap("inspect", ROOT / DEMO, "--spec", ROOT / CART, "--channel", "drive=can1", cwd=tmp_path)
     assert done.returncode == 2
-    assert "The buses drive and chassis would both be on channel `can1`; give each its own" in done.stderr
+    assert "The buses drive and chassis are both on channel `can1`; give each its own" in done.stderr
 
 
 def test_the_spec_of_the_demo_is_found_from_anywhere(tmp_path: Path) -> None:

@@ -257,7 +257,7 @@ def test_printable_tells_what_would_steer() -> None:
 
 UNUSABLE = {
     "none": ("none.x", "there is no such file; check the path."),
-    "below a file": ("kit.dbc/none.x", "as a part of its path is no folder; check the path."),
+    "below a file": ("kit.dbc/none.x", "as a part of its path is not a folder; check the path."),
     "loop": ("loop.x", "as its symbolic links lead in a circle; check the path."),
     "folder": ("folder.x", "this is a folder; name a file in it."),
     "long": ("x" * 300, "as its name is longer than the system allows; check the path."),
@@ -289,7 +289,7 @@ def test_one_sentence_for_a_file_that_cannot_be_read(hostile: Path, use: str, wh
     [
         ("none.yaml", "There is no file `none.yaml`: the path is relative to this file."),
         ("loop.x", "`loop.x`: the file cannot be opened, as its symbolic links lead in a circle"),
-        ('"a\\0b"', "character that has no place in a text file"),
+        ('"a\\0b"', "character that is not allowed in a text file"),
         ("folder.x", "`folder.x`: this is a folder; name a file in it."),
     ],
 )
@@ -331,7 +331,7 @@ def test_names_that_are_no_utf8(hostile: Path) -> None:
     done = canmap("simulate", str(ROOT / SHORT), "--into", f"c{name}.log", cwd=hostile)
     assert done.returncode == 0, done.stderr
     truth = (hostile / f"c{name}.yaml").read_text(encoding="utf-8")
-    assert truth.startswith("# The truth of ca\\xff.log, simulated.")
+    assert truth.startswith("# Ground truth of ca\\xff.log, simulated.")
 
 
 def test_a_folder_that_is_gone(tmp_path: Path) -> None:

@@ -62,7 +62,7 @@ def test_an_inspection_takes_the_place_of_nothing_that_is_read(
     before = contents(folder)
     done = canmap(*INSPECT, "--json", place, *options, cwd=folder)
     assert (done.returncode, done.stdout, done.stderr.count("\n")) == (2, "", 1)
-    assert f"{place} would take the place of " in done.stderr
+    assert f"{place} would replace " in done.stderr
     assert contents(folder) == before
 
 
@@ -71,7 +71,7 @@ def test_a_description_that_the_spec_names_is_read_too(folder: Path) -> None:
     done = canmap(
         "inspect", "demo.log", "--spec", "spec.yaml", "--json", "kit.dbc", "--overwrite", cwd=folder
     )
-    assert "kit.dbc would take the place of kit.dbc, which is read" in done.stderr
+    assert "kit.dbc would replace kit.dbc, which is an input" in done.stderr
     assert contents(folder) == before
 
 
@@ -82,7 +82,7 @@ def test_standard_input_is_an_input_too(folder: Path) -> None:
         ["sh", "-c", line], cwd=folder, env=environment(), capture_output=True, timeout=LONGEST_S, check=False
     )
     assert done.returncode == 2
-    assert b"demo.log would take the place of standard input" in done.stderr
+    assert b"demo.log would replace standard input" in done.stderr
     assert contents(folder) == before
 
 
@@ -106,7 +106,7 @@ def test_what_exists_is_replaced_only_where_that_is_said(
     mine.write_text("mine\n")
     done = canmap(*command, option, place, cwd=folder)
     assert (done.returncode, done.stdout, done.stderr.count("\n")) == (2, "", 1)
-    assert f"{mine.name} exists; name another file, or say --overwrite." in done.stderr
+    assert f"{mine.name} exists; name another file, or give --overwrite." in done.stderr
     assert mine.read_text() == "mine\n"
     assert canmap(*command, option, place, "--overwrite", cwd=folder).returncode < 2
     assert mine.read_text() != "mine\n"
@@ -139,7 +139,7 @@ def test_the_truth_takes_not_the_place_of_the_spec(folder: Path) -> None:
     before = contents(folder)
     done = canmap("simulate", scenario, "--into", "cart.log", "--overwrite", cwd=folder)
     assert done.returncode == 2
-    assert "would take the place of" in done.stderr
+    assert "would replace" in done.stderr
     assert contents(folder) == before
 
 
@@ -155,7 +155,7 @@ def test_a_capture_goes_into_a_pipe_as_it_comes(folder: Path) -> None:
     assert pipe.is_fifo()
     os.mkfifo(folder / "pipe.mf4")
     done = canmap("transcribe", "demo.log", "--into", "pipe.mf4", cwd=folder)
-    assert "pipe.mf4 is no ordinary file, into which only .log, .pcap, .pcapng are written." in done.stderr
+    assert "pipe.mf4 is not an ordinary file; only .log, .pcap, .pcapng are written." in done.stderr
 
 
 def test_standard_output_by_its_path_is_not_replaced(folder: Path) -> None:
@@ -235,7 +235,7 @@ def test_no_frame_for_a_table_leaves_no_temporary_file(folder: Path) -> None:
         assert (done.returncode, done.stderr) == (
             2,
             "canmap: demo.log holds no frame from 100 s on: its frames end 11.985 s after the first one; "
-            "begin sooner.\n",
+            "begin earlier.\n",
         )
     assert list((folder / "away").iterdir()) == []
 

@@ -36,11 +36,11 @@ def test_a_capture_is_made_by_its_command(command: str, tmp_path: Path) -> None:
 def test_what_the_channels_are_called_is_said(tmp_path: Path) -> None:
     scenario = scenario_of(tmp_path, short_drive(1.5)).path
     done = canmap("simulate", scenario, "--into", tmp_path / "a.csv")
-    assert done.stderr == "The frames of can0 and can1 are mixed in it: all are of channel 1.\n"
+    assert done.stderr == "The capture mixes the frames of can0 and can1: all are on channel 1.\n"
     done = canmap("simulate", scenario, "--into", tmp_path / "b.asc")
     options = ["--channel", "drive=1", "--channel", "chassis=2"]
     assert done.stderr == (
-        f"In it, can0 is channel 1, can1 is channel 2. Inspect it with {' '.join(options)}.\n"
+        f"In the capture, can0 is channel 1, can1 is channel 2. Inspect it with {' '.join(options)}.\n"
     )
     spec = ROOT / "specs/orchard_cart/cart.yaml"
     assert "missing" not in canmap("inspect", tmp_path / "b.asc", "--spec", spec, *options).stdout
@@ -77,7 +77,7 @@ def test_the_truth_takes_no_other_files_place(tmp_path: Path) -> None:
     scenario.write_text(DRIVE, encoding="utf-8")
     done = canmap("simulate", scenario, "--into", tmp_path / "drive.log")
     assert done.returncode == 2
-    assert "would take the place of" in done.stderr
+    assert "would replace" in done.stderr
     assert scenario.read_text(encoding="utf-8") == DRIVE
 
 
@@ -86,7 +86,7 @@ def test_nothing_recorded_leaves_nothing(tmp_path: Path) -> None:
     scenario.write_text(DRIVE.replace("operator: switch on", "driver: stop"), encoding="utf-8")
     done = canmap("simulate", scenario, "--into", tmp_path / "x.log")
     assert (done.returncode, done.stderr.count("\n")) == (2, 1)
-    assert "does its script switch on at all?" in done.stderr
+    assert "check that its script switches the cart on." in done.stderr
     assert [path.name for path in tmp_path.iterdir()] == ["dark.yaml"]
 
 

@@ -36,8 +36,8 @@ def test_into_every_format_and_back(tmp_path: Path, ending: str) -> None:
         done.stderr
         == {
             Channels.NAMES: "",
-            Channels.NUMBERS: "In it, can0 is channel 1, can1 is channel 2.\n",
-            Channels.ONE: "The frames of can0 and can1 are mixed in it: all are of channel 1.\n",
+            Channels.NUMBERS: "In the capture, can0 is channel 1, can1 is channel 2.\n",
+            Channels.ONE: "The capture mixes the frames of can0 and can1: all are on channel 1.\n",
         }[BY_ENDING[ending].writes.channels]
     )
     assert transcribe(path, "--into", back).returncode == 0
@@ -69,8 +69,8 @@ def test_what_is_lost_is_said(tmp_path: Path) -> None:
     left = len(kept(frames, BY_ENDING[".trc"].writes))
     assert done.returncode == 0
     assert done.stdout.startswith(f"{left} frames in ")
-    assert f"Left out, as the format has no such frames: {100 - left} frames." in done.stderr
-    assert "Not read: 1 line, the first of them line 101 of " in done.stderr
+    assert f"Left out, because the format cannot hold them: {100 - left} frames." in done.stderr
+    assert "Not read: 1 line; the first is line 101 of " in done.stderr
 
 
 @pytest.mark.parametrize(
@@ -78,7 +78,7 @@ def test_what_is_lost_is_said(tmp_path: Path) -> None:
     [
         ([DEMO, "--into", "x.txt"], "no capture is written with this ending; name one of .log, "),
         (["a.csv", "--into", "b.log"], "a.csv: there is no such file"),
-        ([DEMO, "--into", DEMO], "which is read; name another file"),
+        ([DEMO, "--into", DEMO], "which is an input; name another file"),
         ([DEMO, "--from", "100", "--into", "{folder}/x.log"], "holds no frame from 100 s on"),
         (
             [DEMO, "--channel", "can2", "--into", "{folder}/x.log"],
@@ -93,7 +93,7 @@ def test_what_is_lost_is_said(tmp_path: Path) -> None:
         ([DEMO, "--into", "{folder}/nothing/x.log"], "cannot be written: there is no folder "),
         (
             [ROOT / "README.md", "--into", "{folder}/x.log"],
-            "no text format is known by its first lines",
+            "neither its first lines nor its name show its format",
         ),
     ],
 )
@@ -126,7 +126,7 @@ def test_channels_are_picked_and_named(tmp_path: Path) -> None:
     rear = whole.take(whole.channel == whole.channels.index("can1"))
     assert (done.stdout, done.stderr) == (
         f"{len(rear)} frames in {picked}.\n",
-        "In it, 2 is channel 1.\n",
+        "In the capture, 2 is channel 1.\n",
     )
     assert (read(picked).payload[:, :8] == rear.payload).all()
     done = transcribe(numbered, "--channel", "can1=2", "--channel", "can0=1", "--into", named)
@@ -145,7 +145,7 @@ def test_what_no_capture_covers_is_said(tmp_path: Path) -> None:
     done = transcribe(*parts, "--into", tmp_path / "c.log")
     assert done.stderr == (
         f"No capture covers can0 and can1 from {from_s:.3f} s to {to_s:.3f} s; "
-        "in one capture that is silence.\n"
+        "in the new capture this looks like silence.\n"
     )
     assert transcribe(*parts, "--to", 2, "--into", tmp_path / "d.log").stderr == ""
     done = transcribe(*parts, "--channel", "can1", "--into", tmp_path / "e.log")

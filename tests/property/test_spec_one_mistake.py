@@ -169,4 +169,4 @@ def test_two_spellings_of_one_name_are_refused(section, tmp_path_factory, swap, 
         spec_of(tmp_path_factory.mktemp("two"), text)
     (fault,) = raised.value.faults
     assert (fault.line, fault.column) == (6, 3)
-    assert fault.text == f"`{names[1]}` stands here a second time: it is `{names[0]}` on line 5."
+    assert fault.text == f"`{names[1]}` is given twice: it is `{names[0]}` on line 5."

@@ -64,7 +64,7 @@ def test_a_trigger_block_without_a_date_keeps_the_start(tmp_path: Path) -> None:
 
 def test_an_hour_that_no_half_of_a_day_has(tmp_path: Path) -> None:
     (bad,) = chunk_of(tmp_path, "date Sat Sep 30 15:06:13.191 pm 2017\n" + HEX + PLAIN).bad
-    assert bad.reason == "the date has an hour that no half of a day has"
+    assert bad.reason == "the date has an impossible hour for AM or PM"
 
 
 def test_a_channel_with_zeros_before_it_is_the_same_channel(tmp_path: Path) -> None:

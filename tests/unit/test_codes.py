@@ -48,7 +48,7 @@ def test_a_code_for_no_data_is_one_finding_while_it_lasts(tmp_path: Path) -> Non
     assert (finding.place.record, finding.place.field, finding.place.signal) == ("drive", "gear", "Gear")
     assert span_ms(result, finding) == (100, 150)
     assert finding.line == 11
-    assert finding.text == 'Tick.Gear (drive.gear) said "NotAvailable" (raw code 7).'
+    assert finding.text == 'Tick.Gear (drive.gear) reported "NotAvailable" (raw code 7).'
     assert result.verdict == "pass"
 
 
@@ -63,7 +63,7 @@ def test_a_code_without_a_label_fails(tmp_path: Path) -> None:
     absent, undefined = sorted(serious(result), key=lambda finding: finding.kind)
     assert (undefined.kind, undefined.severity, undefined.count) == ("undefined_value", Severity.ERROR, 3)
     assert absent.count == 1
-    assert undefined.text == "Tick.Gear (drive.gear) held the raw code 6, which has no label."
+    assert undefined.text == "Tick.Gear (drive.gear) had the raw code 6, which has no label."
     gear = result.records["drive"].columns["gear"]
     assert np.flatnonzero(~gear.valid).tolist() == [10, 11, 13, 14]  # and none of them is published
 
@@ -79,7 +79,8 @@ def test_a_label_that_is_no_state_of_the_field(tmp_path: Path) -> None:
     result = gears(spec, [0, 3, 2])
     (finding,) = serious(result)
     assert (
-        finding.text == 'Tick.Gear (drive.gear) held the raw code 2 ("Neutral"), which is none of its states.'
+        finding.text
+        == 'Tick.Gear (drive.gear) had the raw code 2 ("Neutral"), which is not one of its states.'
     )
 
 
@@ -106,7 +107,7 @@ def test_no_data_goes_before_the_range(tmp_path: Path, written: str, codes: list
     for code in codes:
         (finding,) = serious(gears(kit(tmp_path, PEDAL.format(written)), [0] * 5, pedal=code))
         assert (finding.kind, finding.count) == ("not_available", 5)
-        assert f"said that it has no value (raw code {code})" in finding.text
+        assert f"reported no value (raw code {code})" in finding.text
     assert of_kind(gears(kit(tmp_path, PEDAL.format(written)), [0], pedal=252), "out_of_range")
 
 
@@ -143,8 +144,8 @@ def test_one_code_of_two_records_is_one_finding_that_names_both(tmp_path: Path) 
     second = GEAR.removeprefix("records:\n").replace("drive:", "demand:")
     result = gears(kit(tmp_path, GEAR + second), [0, 7, 5, 0, 0])
     assert told(serious(result)) == [
-        'Tick.Gear (drive.gear, demand.gear) said "NotAvailable" (raw code 7).',
-        "Tick.Gear (drive.gear, demand.gear) held the raw code 5, which has no label.",
+        'Tick.Gear (drive.gear, demand.gear) reported "NotAvailable" (raw code 7).',
+        "Tick.Gear (drive.gear, demand.gear) had the raw code 5, which has no label.",
     ]
     # Fields that know other codes are each on their own; what is no value for both is still told once.
     states = "{signal: Tick.Gear, no_data: NotAvailable, labels: {Park: park, Reverse: reverse}}"

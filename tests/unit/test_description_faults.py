@@ -87,7 +87,7 @@ def test_of_two_messages_with_one_identifier_or_one_name_neither_is_read(tmp_pat
     )
     assert [message.name for message in description.messages] == ["Extended"]
     assert set(description.left_out) == {"One", "Two", "Three"}
-    end = "; which of them is meant is not clear, and neither is read."
+    end = "; which one is meant is unclear, so neither is read."
     assert repairs == [
         f"3: message One (identifier 0x5) has the identifier of message Three (line 6){end}",
         f"5: message Two (identifier 0x6) has the name of another message (line 7){end}",
@@ -134,7 +134,7 @@ def test_a_message_longer_than_any_is_left_out(tmp_path: Path) -> None:
     description, repairs = left_out(tmp_path, body)
     assert [message.name for message in description.messages] == ["N"]
     assert repairs == [
-        "3: message M is 4,294,967,295 bytes long, and the longest that can be has 1,785; left out."
+        "3: message M is 4,294,967,295 bytes long, and the longest possible has 1,785; left out."
     ]
 
 
@@ -144,12 +144,12 @@ def test_a_number_with_an_impossible_exponent_makes_its_signal_doubtful(tmp_path
         + signal("Limit", "8|8@1+").replace("|0]", "|1e999999]")
         + 'BA_DEF_ BO_ "GenMsgCycleTime" INT 0 1e999999999;\nBA_ "GenMsgCycleTime" BO_ 1 20;\n'
     )  # fmt: skip
-    assert doubts(tmp_path, body) == {"Big": "has a factor and an offset that no quantity has"}
+    assert doubts(tmp_path, body) == {"Big": "has a factor and an offset that is impossible"}
     description, repairs = left_out(tmp_path, body)
     assert description.messages[0].signals[0].maximum is None
     assert description.messages[0].period_ns == 20_000_000
     assert [text[:2] for text in repairs] == ["4:", "5:"]
-    assert repairs[0] == "4: signal Big: the number 1e999999999 cannot be; it is not read."
+    assert repairs[0] == "4: signal Big: the number 1e999999999 is impossible; it is not read."
 
 
 def test_a_cycle_time_of_more_than_a_week_is_not_read(tmp_path: Path) -> None:
@@ -198,9 +198,7 @@ def test_a_message_of_too_many_signals_is_left_out(tmp_path: Path) -> None:
     )
     assert [message.name for message in description.messages] == ["N"]
     assert set(description.left_out) == {"M"}
-    assert repairs == [
-        "3: message M has 2,049 signals, and no more than 2,048 of one message are read; left out."
-    ]
+    assert repairs == ["3: message M has 2,049 signals, and at most 2,048 of one message are read; left out."]
 
 
 @pytest.mark.parametrize("of_the_first", ["9999", "8"])

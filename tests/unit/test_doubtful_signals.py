@@ -36,10 +36,10 @@ def load(folder: Path, text: str) -> Spec:
 
 def test_where_nobody_uses_them_a_note_says_what_is_not_read(tmp_path: Path) -> None:
     spec = load(tmp_path, RECORD)
-    (note,) = [note for note in spec.notes if "is not read" in note.text]
+    (note,) = [note for note in spec.notes if "are not read" in note.text]
     assert (note.bus, note.message) == ("drive", "Feedback")
     assert note.text == (
-        "Of Feedback in kit.dbc is not read: Angle shares bits with Fine; "
+        "Signals of Feedback in kit.dbc are not read: Angle shares bits with Fine; "
         "Fine shares bits with Angle; "
         "Rate does not fit, as it needs 9 bytes and the message has 8."
     )
@@ -54,7 +54,7 @@ def test_where_one_is_used_it_is_an_error_at_its_place(tmp_path: Path) -> None:
     assert (fault.line, fault.column) == (9, 18)
     assert fault.text == (
         "Feedback.Angle is not read, because it shares bits with Fine (kit.dbc:4); "
-        "say under `correct` what is right, as `Feedback.Angle: {start_bit: ..., bits: ..., reason: ...}`."
+        "correct it under `correct`, as `Feedback.Angle: {start_bit: ..., bits: ..., reason: ...}`."
     )
 
 

@@ -62,7 +62,7 @@ def test_a_frame_that_came_twice(spec: Spec) -> None:
         assert finding.line == 32
         assert finding.text == (
             "5 frames of channel can0 came twice, as little as 0.1 ms apart, "
-            "sooner than the bus can send it again; the second is left out."
+            "sooner than the bus can send it again; the second is not used."
         )
         assert result.record_summaries["own"].count == result.messages[0].count == 101
         assert result.capture.frames == 106

@@ -173,5 +173,5 @@ def test_content_tells_a_binary_format_whatever_the_name(tmp_path: Path) -> None
 def test_ending_without_the_content(tmp_path: Path, ending: str) -> None:
     path = tmp_path / f"drive{ending}"
     path.write_text("(1.5) can0 123#11\n")
-    with pytest.raises(CanmapError, match="it begins otherwise"):
+    with pytest.raises(CanmapError, match="its first bytes differ"):
         open_captures([str(path)])

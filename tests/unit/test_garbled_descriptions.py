@@ -29,7 +29,7 @@ if TYPE_CHECKING:
         ("BO_ 1 M: 8 Steer\n SG_ S : 0|8@1+ (1,0)", 4, "signal S of message M cannot be read"),
         ("BO_ 1 M: 8", 3, "message M cannot be read"),
         ('CM_ "SG_ : BO_ 1";\nBO_ one M: 8 Steer\n', 4, "message M cannot be read"),
-        ("SG_ S : 0|8@1+", 3, "signal S does not stand below its message"),
+        ("SG_ S : 0|8@1+", 3, "signal S is not below its message"),
         ("BO_ 1 M: 8 A\n junk BO_ 2 N: 8 A\n SG_ S : 0|8@1+", 4, "'junk' cannot stand here"),
         ('BO_ 1 M: 8 A\nBA_ "GenMsgCycleTime" BO_ 1 x;\n', 4, "an attribute cannot be read"),
         ("BO_ 1 M: 8 A\nBO_TX_BU_ 1 : A B;\n", 4, "the senders of message M cannot be read"),
@@ -47,7 +47,7 @@ def test_a_signal_after_what_may_hide_its_message_goes_to_no_other(tmp_path: Pat
     body = "BO_ 1 M: 8 A\n SG_ S 0|8 BO_ 2 N: 8 A\n" + signal("T", "0|8@1+")
     description, repairs = left_out(tmp_path, body)
     assert [(message.name, message.all_signals) for message in description.messages] == [("M", ())]
-    assert repairs[1] == "5: signal T does not stand below its message; left out."
+    assert repairs[1] == "5: signal T is not below its message; left out."
 
 
 @given(st.integers(0, 400))
@@ -150,4 +150,4 @@ def test_a_number_that_no_floating_point_number_holds_makes_its_signal_doubtful(
     body = "BO_ 1 M: 8 A\n" + signal("S", "0|8@1+").replace("(1,0)", f"(1,{number})") + signal("T", "8|8@1+")
     (message,) = left_out(tmp_path, body)[0].messages
     assert [one.name for one in message.signals] == ["T"]
-    assert message.doubtful[0].why == "has an offset that no quantity has"
+    assert message.doubtful[0].why == "has an offset that is impossible"

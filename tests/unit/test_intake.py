@@ -213,7 +213,7 @@ def test_steps_of_the_clock_are_findings(spec: Spec) -> None:
     result, events = inspected([frames(row(t) for t in times)], spec)
     (finding,) = serious(result)
     assert [event.finding.text.split(",")[0] for event in events] == [
-        "The stamps stepped back by 2.95 s; the session clock went on from where it was.",
+        "The stamps stepped back by 2.95 s; the session clock continued from where it was.",
         "The stamps stepped back by 2.95 s",
     ]
     assert (finding.kind, finding.severity) == ("time_order", Severity.WARNING)
@@ -221,7 +221,7 @@ def test_steps_of_the_clock_are_findings(spec: Spec) -> None:
     assert finding.value == pytest.approx(-2.95)
     assert finding.text == (
         "The stamps stepped back by 2.95 s, until they had caught up; "
-        "the session clock went on from where it was."
+        "the session clock continued from where it was."
     )
 
 

@@ -94,7 +94,7 @@ def test_a_capture_that_holds_nothing_is_told_of(tmp_path: Path) -> None:
 
 def test_more_channels_than_a_chunk_can_number(tmp_path: Path) -> None:
     names = [write(tmp_path, f"{n}.log", *(f"({i}.0) c{n}_{i} 123#11" for i in range(200))) for n in range(2)]
-    with pytest.raises(CaptureError, match=r"0\.log, .*1\.log: .* more than 256 channels"):
+    with pytest.raises(CaptureError, match=r"0\.log, .*1\.log: .* over 256 channels"):
         read(*names)
 
 

@@ -54,7 +54,7 @@ MESSES = {
     "exponent_impossible": Mess(("the number 0.25e999999",), ("Feedback.Angle",), "factor: ..."),
     "identifier_of_32_bits": Mess(("has the identifier 0xFFFFFFFF",), ("Feedback",)),
     "identifier_taken": Mess(("of message Feedback (line 7)", "of message Other (line 26)"), ("Feedback",)),
-    "identifier_unmarked": Mess(("lacks the mark of 29 bits",)),
+    "identifier_unmarked": Mess(("lacks the 29-bit flag",)),
     "label_of_nothing": Mess(("signal Tilt of message 257",)),
     "labels_garbled": Mess((GARBLED,)),
     "labels_without_quote": Mess((GARBLED,)),
@@ -80,12 +80,12 @@ MESSES = {
     "short_number": Mess(("the number .25 is read as 0.25",)),
     "signal_beyond_its_message": Mess((), ("Feedback.Angle",), PLACE),
     "signal_garbled": Mess((GARBLED,), ("Feedback.Angle",)),
-    "signal_of_no_message": Mess(("does not stand below its message",)),
+    "signal_of_no_message": Mess(("is not below its message",)),
     "type_garbled": Mess((GARBLED,), ("Feedback.Angle",)),
     "type_of_nothing": Mess(("signal Tilt of message 257",)),
     "type_of_other_length": Mess(("type 2, but 16 bits long",), ("Feedback.Angle",)),
     "unit_without_quote": Mess((GARBLED,), ("Feedback.Angle",)),
-    "unknown_keyword": Mess(("TUNE_ is not known",)),
+    "unknown_keyword": Mess(("TUNE_ is unknown",)),
 }  # fmt: skip
 # Of these all values are as in the clean file; of a group below one alone, as they are messes of one line.
 HARMLESS = sorted(name for name, mess in MESSES.items() if not mess.lost and len(mess.notes) == 1)

@@ -93,7 +93,7 @@ def test_unknown_identifiers_are_in_order_whatever_capture_comes_first(tmp_path:
     ("options", "said"),
     [
         ((5, float("inf")), r"holds no frame from 5 s on: its frames end 0\.200 s after the first one"),
-        ((0.05, 0.1), r"holds no frame from 0\.05 s to 0\.1 s after its first, but later ones"),
+        ((0.05, 0.1), r"holds no frame from 0\.05 s to 0\.1 s after its first, only later ones"),
     ],
 )
 def test_a_span_without_a_frame_says_how_long_the_capture_is(

@@ -131,7 +131,7 @@ def test_nobody_recovers_data_from_a_sentence() -> None:
 NOTES = {
     NoteReason.NOT_JUDGED_YET: (
         Note(reason=NoteReason.NOT_JUDGED_YET, subject="Speed", keys=("counter",), line=3),
-        "`counter` of Speed (line 3) is accepted but not judged yet.",
+        "`counter` of Speed (line 3) is accepted, but not checked yet.",
     ),
     NoteReason.NOT_BUILT_YET: (
         Note(
@@ -147,24 +147,24 @@ NOTES = {
     ),
     NoteReason.NEVER_EXPECTED: (
         Note(reason=NoteReason.NEVER_EXPECTED, subject="Speed"),
-        "Speed was never expected, so it is not judged: its conditions never held.",
+        "Speed was not checked, because it was never expected: its conditions were never met.",
     ),
     NoteReason.HELD_FOR_EVER: (
         Note(reason=NoteReason.HELD_FOR_EVER, subject="Speed"),
-        "Nothing says when Speed comes again, so records hold its values for ever: write `max_age`, or its "
+        "No period is known for Speed, so records hold its values for ever: write `max_age`, or its "
         "`period` or `heartbeat`.",
     ),
     NoteReason.NOTHING_PROMISED: (
         Note(reason=NoteReason.NOTHING_PROMISED, subject="Speed", line=5),
-        "Nothing says when Speed (line 5) is sent: its silence and rate are not judged.",
+        "No period is known for Speed (line 5): its silence and rate are not checked.",
     ),
     NoteReason.NO_RATE_PROMISED: (
         Note(reason=NoteReason.NO_RATE_PROMISED, subject="Speed", line=5),
-        "Nothing says when Speed (line 5) is sent: its rate is not judged.",
+        "No period is known for Speed (line 5): its rate is not checked.",
     ),
     NoteReason.NO_HEARTBEAT: (
         Note(reason=NoteReason.NO_HEARTBEAT, subject="Speed", line=5, detail="is sent when it changes"),
-        "Speed (line 5) is sent when it changes and has no heartbeat: its silence is not judged.",
+        "Speed (line 5) is sent when it changes and has no heartbeat: its silence is not checked.",
     ),
     NoteReason.CORRECTED: (
         Note(
@@ -190,7 +190,7 @@ NOTES = {
     ),
     NoteReason.NOT_READ: (
         Note(reason=NoteReason.NOT_READ, subject="Speed", file="bus.dbc", detail="its length\nis 0"),
-        "Of Speed in bus.dbc is not read: its length is 0.",
+        "Signals of Speed in bus.dbc are not read: its length is 0.",
     ),
 }
 
@@ -233,8 +233,8 @@ UNREAD = {
     ),
     UnreadKind.TOO_SLOW: (
         TOO_SLOW,
-        "more lines of rare forms are packed in the file than are read; unpack it first",
-        "Line 9 of a.log cannot be read: more lines of rare forms are packed in the file than are read; "
+        "the compressed file has too many lines of unusual form; unpack it first",
+        "Line 9 of a.log cannot be read: the compressed file has too many lines of unusual form; "
         "unpack it first.",
     ),
     UnreadKind.STOPPED: (

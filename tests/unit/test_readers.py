@@ -99,7 +99,7 @@ def test_damaged_compressed_capture_gives_what_came_before(tmp_path: Path) -> No
 def test_compressed_capture_without_a_whole_line(tmp_path: Path) -> None:
     path = tmp_path / "drive.log.gz"
     path.write_bytes(gzip.compress(TEXT, 0)[:40])
-    with pytest.raises(CaptureError, match=r"drive\.log\.gz: it ends .* and no frame stands before"):
+    with pytest.raises(CaptureError, match=r"drive\.log\.gz: it ends .* and no frame comes before"):
         read(path)
 
 

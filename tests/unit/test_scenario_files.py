@@ -34,14 +34,14 @@ def line(text: str) -> str:
     [
         ("{at: 1 s}", "5:5: A line of the script says who acts: one of operator, driver or computer."),
         ("{at: 1 s, driver: stop, computer: stop}", "5:5: A line of the script says who acts"),
-        ("{at: 1 s, driver: brak}", "5:23: `brak` is nothing that the driver does"),
+        ("{at: 1 s, driver: brak}", "5:23: The driver has no command `brak`; it is one of drive, coast"),
         ("{at: 1 s, computer: drive}", "5:5: A line of the script needs the key `speed`."),
         ("{at: 1 s, computer: drive, speed: 3}", "5:39: The number has no unit"),
         ("{at: 1 s, computer: stop, speed: 3 m/s}", "5:31: A line of the script has no key `speed`"),
         ("{at: -1 s, computer: stop}", "5:10: The time is not between 0 s and a week."),
         ("{computer: stop}", "5:5: A line of the script needs the key `at`."),
         ("{at: 1 s, driver: shift, gear: fast}", "5:36: `fast` is not a gear"),
-        ("stop", "5:5: A line of the script is a mapping"),
+        ("stop", "5:5: A line of the script must be a mapping"),
     ],
 )
 def test_a_mistake_in_the_script_has_its_place(tmp_path: Path, text: str, complaint: str) -> None:
@@ -59,27 +59,27 @@ def test_a_mistake_in_the_script_has_its_place(tmp_path: Path, text: str, compla
         ("{kind: message_stopped, at: 1 s}",
          "2:5: A fault of kind message_stopped needs the key `message`."),
         ("{kind: message_stopped, message: SteerFedback, at: 1 s}",
-         "2:38: No description knows a message `SteerFedback`; did you"),
+         "2:38: No description has a message `SteerFedback`; did you"),
         ("{kind: message_stopped, message: ChassisSteering, at: 1 s}",
-         "2:5: ChassisSteering is what the gateway passes on"),
+         "2:5: ChassisSteering is the gateway's copy"),
         ("{kind: demand_absent, message: KitState, at: 1 s}",
-         "2:5: KitState is no demand"),
+         "2:5: KitState is not a demand"),
         ("{kind: sender_loss, message: KitState, share: 120 %, at: 1 s}",
          "2:5: A share is at most 100 %."),
         ("{kind: wiring, share: 10 %, node: Nobody, at: 1 s}",
          "2:39: `Nobody` is not a node of the drive bus"),
         ("{kind: two_senders, message: BodyState, at: 1 s}",
-         "2:5: BodyState is no cyclic message of the drive bus"),
+         "2:5: BodyState is not a cyclic message of the drive bus"),
         ("{kind: wrong_scale, signal: SteerFeedback.Angle, factor: 0}",
-         "2:5: The factor is zero"),
+         "2:5: The factor must not be zero"),
         ("{kind: wrong_byte_order, signal: SteerFeedback.Torque}",
          "2:5: The bytes of SteerFeedback.Torque cannot be swapped"),
         ("{kind: wrong_sign, signal: ChassisSteering.Angle}",
-         "2:5: ChassisSteering carries what the kit sends"),
+         "2:5: ChassisSteering is a copy of what the kit sends"),
         ("{kind: wrong_sign, signal: SteerFeedback.Angle, at: 1 s}",
          "2:53: A fault of kind wrong_sign has no key `at`"),
         ("stopped",
-         "2:5: A fault is a mapping"),
+         "2:5: A fault must be a mapping"),
     ],
 )  # fmt: skip
 def test_a_mistake_in_the_faults_has_its_place(tmp_path: Path, text: str, complaint: str) -> None:
@@ -100,7 +100,7 @@ def test_what_the_vehicle_is_comes_from_its_spec(tmp_path: Path) -> None:
     )
     (found,) = complaints(tmp_path, HEAD.replace(str(CART), str(VEHICLE)) + "  - {at: 0 s, driver: stop}\n")
     assert "This spec lacks" in found
-    assert "what is simulated is the orchard cart" in found
+    assert "the simulator needs a spec of the orchard cart" in found
     assert (
         "nothing.yaml"
         in complaints(tmp_path, HEAD.replace(str(CART), "nothing.yaml") + "  - {at: 0 s, driver: stop}\n")[0]
@@ -142,6 +142,6 @@ def test_what_begins_after_the_end_is_refused(tmp_path: Path) -> None:
     script = f"{HEAD}  - {{at: 0.9 s, computer: stop}}\n  - {{at: 1 s, computer: stop}}\n"
     faults = "\n  - ".join(f"{{kind: message_stopped, message: KitState, at: {at} s}}" for at in (0.9, 20))
     assert complaints(tmp_path, script, faults) == [
-        "scenario.yaml:6:10: This is done when the scenario is over: its duration is 1 s.",
-        "faults.yaml:3:52: This begins when the scenario is over: its duration is 1 s.",
+        "scenario.yaml:6:10: This is done after the end of the scenario: its duration is 1 s.",
+        "faults.yaml:3:52: This begins after the end of the scenario: its duration is 1 s.",
     ]

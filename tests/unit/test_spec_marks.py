@@ -24,12 +24,12 @@ REFUSED = {
     "text": (b"hello\n", 1, 1, "A spec is made of `key: value` lines"),
     "tab": (b"a:\n\tb: 1\n", 2, 1, "A tab indents this line: use spaces."),
     "tab behind spaces": (b"a:\n  \tb: 1\n", 2, 3, "A tab indents this line: use spaces."),
-    "double key": (b"a: 1\nb: 2\na: 3\n", 3, 1, "The key `a` stands here a second time; first on line 1."),
+    "double key": (b"a: 1\nb: 2\na: 3\n", 3, 1, "The key `a` is given twice; first on line 1."),
     "double key inside": (
         b"a: {b: 1, b: 2}\n",
         1,
         11,
-        "The key `b` stands here a second time; first on line 1.",
+        "The key `b` is given twice; first on line 1.",
     ),
     "anchor": (b"a: &x 1\n", 1, 4, "Anchors are not used in a spec"),
     "alias": (b"a: *x\n", 1, 4, "Aliases are not used in a spec"),
@@ -45,13 +45,13 @@ REFUSED = {
     "list as key": (b"? [a]\n: 1\n", 1, 3, "A key is a plain text"),
     "Latin 1": ("unit: °C\n".encode("latin-1"), 1, 7, "This is not UTF-8 text"),
     "Latin 1 further down": ("é: 1\nb: ".encode() + b"\xb0C\n", 2, 4, "This is not UTF-8 text"),
-    "NUL": (b"a: 1\nb: \0\n", 2, 4, "The character U+0000 has no place in a text file."),
-    "escaped NUL": (b'a: "x\\0"\n', 1, 4, "This text holds a character that has no place in a text file."),
+    "NUL": (b"a: 1\nb: \0\n", 2, 4, "The character U+0000 is not allowed in a text file."),
+    "escaped NUL": (b'a: "x\\0"\n', 1, 4, "This text holds a character that is not allowed in a text file."),
     "line separator": (
         "a: 1\u2028b: 2\n".encode(),
         1,
         5,
-        "The character U+2028 has no place in a text file.",
+        "The character U+2028 is not allowed in a text file.",
     ),
     "deep": (b"a: " + b"[" * 60 + b"]" * 60, 1, 53, "The nesting is deeper than 50 levels."),
     "open bracket": (b"a: [1, 2\nb: 3\n", 2, 2, "This is not valid YAML: a bracket that is not closed"),
@@ -65,7 +65,7 @@ REFUSED = {
     ),
     "many": (b"a: [" + b"x, " * 100_000 + b"]", 1, 299_996, "The file holds more than 100000 values"),
     "tab on an empty line": (b"a:\n\t\n  b: 1\n", 2, 1, "A tab indents this line: use spaces."),
-    "large": (b"#" * (4 * 1024 * 1024 + 1), 0, 0, "The file is larger than 4 MB, which no spec is."),
+    "large": (b"#" * (4 * 1024 * 1024 + 1), 0, 0, "The file is larger than 4 MB: too large for a spec."),
 }
 
 

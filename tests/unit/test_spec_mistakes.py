@@ -25,7 +25,7 @@ CASES = {
         "geometry: [1 m]\n",
         4,
         11,
-        "The geometry is a mapping of `key: value`, and this is none.",
+        "The geometry must be a mapping of `key: value`.",
     ),
     "bus without description": (
         "  body: {channel: can1}\n",
@@ -42,7 +42,7 @@ CASES = {
     # names
     "wrong message": (
         "messages:\n  SteerFedback: {}\n",
-        *(5, 3, "No description knows a message `SteerFedback`; did you mean `SteerFeedback`?"),
+        *(5, 3, "No description has a message `SteerFedback`; did you mean `SteerFeedback`?"),
     ),
     "wrong bus": (
         "messages:\n  drife.SteerFeedback: {}\n",
@@ -58,7 +58,7 @@ CASES = {
         RECORD + "torque: SteerFeedback\n",
         8,
         13,
-        "`SteerFeedback` is no signal: write Message.Signal.",
+        "`SteerFeedback` is not a signal: write Message.Signal.",
     ),
     "wrong field": (
         RECORD + "weel_angle: SteerFeedback.Angle\n",
@@ -82,7 +82,7 @@ CASES = {
     ),
     "wrong state": (
         RECORD + "state: {signal: SteerFeedback.State, no_data: SNA, labels: {3: aktive}}\n",
-        *(8, 68, "`aktive` is no value of this field; did you mean `active`?"),
+        *(8, 68, "`aktive` is not a value of this field; did you mean `active`?"),
     ),
     "labels that are not the field's words": (
         RECORD + "state: SteerFeedback.State\n",
@@ -180,7 +180,7 @@ CASES = {
         *(
             8,
             46,
-            "A sum takes signals of one message: SteerFeedback.Angle and DriveFeedback.Speed would tear.",
+            "The signals of a sum must be in one message: SteerFeedback.Angle and DriveFeedback.Speed",
         ),
     ),
     "sum across units": (
@@ -188,16 +188,17 @@ CASES = {
         *(
             8,
             46,
-            "A sum takes signals of one unit: SteerFeedback.Angle and SteerFeedback.Share have `deg` and ``.",
+            "The signals of a sum must have one unit: "
+            "SteerFeedback.Angle and SteerFeedback.Share have `deg` and ``.",
         ),
     ),
     "range upside down": (
         RECORD + "wheel_angle: {signal: SteerFeedback.Angle, range: [9 deg, -9 deg]}\n",
-        *(8, 55, "The low end of a range stands first, and below the high end."),
+        *(8, 55, "The low limit of a range comes first, and must be below the high limit."),
     ),
     "range in two units": (
         RECORD + "wheel_angle: {signal: SteerFeedback.Angle, range: [-9 deg, 1 rad]}\n",
-        *(8, 55, "Both ends of a range are written in one unit."),
+        *(8, 55, "Both limits of a range must have the same unit."),
     ),
     "range of one end": (
         RECORD + "wheel_angle: {signal: SteerFeedback.Angle, range: [-9 deg]}\n",
@@ -213,7 +214,7 @@ CASES = {
     ),
     "sign": (
         RECORD + "wheel_angle: {signal: SteerFeedback.Angle, sign: minus}\n",
-        *(8, 54, "`minus` is no sign: write 1 or -1."),
+        *(8, 54, "`minus` is not a sign: write 1 or -1."),
     ),
     "table that falls back": (
         RECORD + "wheel_angle: {signal: SteerFeedback.Angle, table: [[1 deg, 1 deg], [1 deg, 2 deg]]}\n",
@@ -229,20 +230,20 @@ CASES = {
     ),
     "code that is no whole number": (
         "records:\n  c: {type: Control, stamp: DriveFeedback, reason: DriveFeedback.Speed}\n",
-        *(5, 52, "DriveFeedback.Speed gives no whole numbers, so no choice."),
+        *(5, 52, "DriveFeedback.Speed has no whole numbers, so it cannot be a choice."),
     ),
-    "list for a text": ("include: [{a: b}]\n", 4, 11, "`include` lists paths, and this is none."),
+    "list for a text": ("include: [{a: b}]\n", 4, 11, "`include` lists paths, and this is not a path."),
     "text for a list": (
         "redundant: {p: {signals: x}}\n",
         4,
         26,
-        "Here belongs a list of signals: write [..., ...].",
+        "This must be a list of signals: write [..., ...].",
     ),
     "list for a quantity": (
         "geometry: {track: [1 m]}\n",
         4,
         19,
-        "Here belongs a quantity such as 10 ms, not a list.",
+        "This must be a quantity such as 10 ms, not a list.",
     ),
     "empty text": ("  body: {description: kit.dbc, channel: ''}\n", 4, 41, "The text is empty."),
     # corrections
@@ -256,12 +257,12 @@ CASES = {
     ),
     "correction of nothing": (
         "correct: {SteerFeedback.Angle: {reason: x}}\n",
-        *(4, 32, "The correction of SteerFeedback.Angle corrects nothing."),
+        *(4, 32, "The correction of SteerFeedback.Angle is empty."),
     ),
     # triggers, records, own types
     "cyclic without period": (
         "messages:\n  DriveFeedback: {trigger: cyclic}\n",
-        *(5, 18, "DriveFeedback is cyclic, but nothing tells its `period`."),
+        *(5, 18, "DriveFeedback is cyclic, but its `period` is not known."),
     ),
     "event with period": (
         "messages:\n  DriveFeedback: {trigger: event, period: 10 ms}\n",
@@ -269,7 +270,7 @@ CASES = {
     ),
     "message twice": (
         "messages:\n  SteerFeedback: {}\n  drive.SteerFeedback: {}\n",
-        *(6, 3, "`drive.SteerFeedback` stands here a second time: it is `SteerFeedback` on line 5."),
+        *(6, 3, "`drive.SteerFeedback` is given twice: it is `SteerFeedback` on line 5."),
     ),
     "own type in no SI unit": (
         "record_types: {Arm: {fields: {height: {unit: mm}}}}\n",
@@ -294,7 +295,7 @@ CASES = {
     ),
     "hash": (
         "verified_on: {descriptions: {drive: 12}}\n",
-        *(4, 37, "`12` is no SHA-256 hash of 64 hexadecimal digits."),
+        *(4, 37, "`12` is not a SHA-256 hash of 64 hexadecimal digits."),
     ),
 }
 
@@ -392,5 +393,6 @@ def test_sum_of_signals_that_are_multiplexed_apart(tmp_path) -> None:
     with pytest.raises(SpecError) as caught:
         spec_of(tmp_path, text, description=Description("kit.dbc", (message,)))
     assert [fault.text for fault in caught.value.faults] == [
-        "A sum takes signals of the same frames: SteerFeedback.Coarse and SteerFeedback.Fine come apart."
+        "The signals of a sum must be in the same frames: "
+        "SteerFeedback.Coarse and SteerFeedback.Fine are not."
     ]

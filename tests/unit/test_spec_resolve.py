@@ -90,7 +90,7 @@ def test_message_without_any_promise_gets_a_note(tmp_path):
     assert spec.messages[1].trigger is Trigger.UNPROMISED
     assert spec.messages[1].stale_after_ns is None
     (note,) = spec.notes
-    assert note.text == "Nothing says when DriveFeedback is sent: its silence and rate are not judged."
+    assert note.text == "No period is known for DriveFeedback: its silence and rate are not checked."
     assert (note.bus, note.message) == ("drive", "DriveFeedback")
 
 
@@ -190,9 +190,9 @@ def test_corrections_are_applied_and_noted(spec):
 
 def test_what_is_not_judged_yet_is_noted(spec):
     texts = [note.text for note in spec.notes]
-    assert "`counter` of SteerFeedback (line 23) is accepted but not judged yet." in texts
+    assert "`counter` of SteerFeedback (line 23) is accepted, but not checked yet." in texts
     fragment = VEHICLE.parent / "shared" / "limits.yaml"
-    assert f"`slew` of steering.wheel_angle (line 4 of {fragment}) is accepted but not judged yet." in texts
+    assert f"`slew` of steering.wheel_angle (line 4 of {fragment}) is accepted, but not checked yet." in texts
     for section in ("verified_on", "supply_groups", "faults", "redundant", "state_machines", "overrides"):
         assert any(text.startswith(f"`{section}` (line ") for text in texts), section
     by_message = {note.message for note in spec.notes if "`checksum`" in note.text}

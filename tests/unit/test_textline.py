@@ -89,7 +89,7 @@ def test_nothing_on_the_line(line: bytes) -> None:
         (b"(1.1234567890) can0 123#11", "does not begin with a stamp"),
         (b"(1.5)can0 123#11", "does not begin with a stamp"),
         ("(١.5) can0 123#11".encode(), "does not begin with a stamp"),
-        (b"(9223372036.0) can0 123#11", "later than nanoseconds in 64 bits"),
+        (b"(9223372036.0) can0 123#11", "too late for nanoseconds in 64 bits"),
         (b"(1.5)", "the channel and the frame are missing"),
         (b"(1.5) 123#11", "the frame or the channel is missing"),
         (b"(1.5) can0 123#11 R R", "more on the line"),

@@ -107,14 +107,17 @@ def test_it_never_came_while_it_was_awaited(tmp_path: Path) -> None:
     (finding,) = serious(result)
     assert (finding.kind, finding.severity) == ("missing", Severity.ERROR)
     assert span_ms(result, finding) == (200, 600)
-    assert finding.text == "Tick did not come while it had to, for up to 400 ms; it is promised every 10 ms."
+    assert (
+        finding.text
+        == "Tick did not come while it was expected, for up to 400 ms; it is promised every 10 ms."
+    )
 
 
 def test_never_awaited_never_missed(tmp_path: Path) -> None:
     result = stream(kit(tmp_path, WHEN), {0: 1}, [])
     assert told(serious(result)) == []
     notes = [finding.text for finding in of_kind(result, "spec") if finding.place.message == "Tick"]
-    assert notes == ["Tick was never expected, so it is not judged: its conditions never held."]
+    assert notes == ["Tick was not checked, because it was never expected: its conditions were never met."]
 
 
 def test_the_rate_is_judged_only_while_it_is_awaited(tmp_path: Path) -> None:
@@ -164,8 +167,7 @@ def test_on_a_change_with_a_heartbeat(tmp_path: Path) -> None:
     assert span_ms(result, finding) == (99, 300)
     assert (finding.value, finding.limit) == (0.021, 0.05)
     assert finding.text == (
-        "Tick came too soon 2 times, as little as 21 ms after the frame before; "
-        "its frames are promised to be 50 ms apart."
+        "Tick came too soon 2 times, as little as 21 ms after the frame before; its minimum gap is 50 ms."
     )
 
 
@@ -182,7 +184,7 @@ def test_nothing_is_promised_and_a_note_says_so(tmp_path: Path, trigger: str, co
     result = stream(kit(tmp_path, f"  Tick: {{trigger: {trigger}}}\n"), {0: 0}, [5, 6, 900])
     assert serious(result) == []
     notes = [finding.text for finding in of_kind(result, "spec") if finding.place.message == "Tick"]
-    assert notes == [f"Tick (line 5) is sent {comes} and has no heartbeat: its silence is not judged."]
+    assert notes == [f"Tick (line 5) is sent {comes} and has no heartbeat: its silence is not checked."]
 
 
 def pages(times: dict[int, Iterable[int]]) -> list:
@@ -224,8 +226,8 @@ def test_each_value_of_a_multiplexer_has_its_promise(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "told_"),
     [
-        ("  Page: {multiplexed: {Number: {0: {period: 1 s}, 0x0: {period: 1 s}}}}\n", "a second time"),
-        ("  Page: {multiplexed: {Mode.State: {0: {period: 1 s}}}}\n", "Mode.State is no signal of Page."),
+        ("  Page: {multiplexed: {Number: {0: {period: 1 s}, 0x0: {period: 1 s}}}}\n", "given twice"),
+        ("  Page: {multiplexed: {Mode.State: {0: {period: 1 s}}}}\n", "Mode.State is not a signal of Page."),
         ("  Page: {multiplexed: {Number: {256: {period: 1 s}}}}\n", "its raw codes are 0 to 255"),
         ("  Tick: {period: 10 ms, minimum_gap: 20 ms}\n", "longer than its period"),
     ],

@@ -53,7 +53,9 @@ def test_standard_input_is_known_by_what_it_holds(tmp_path: Path, ending: str) -
 
 def test_a_text_in_no_known_format_is_refused_unless_its_ending_tells(tmp_path: Path) -> None:
     (tmp_path / "a.txt").write_text("hello\nworld\n")
-    with pytest.raises(CaptureError, match=r"no text format is known by its first lines.*\.log, \.asc"):
+    with pytest.raises(
+        CaptureError, match=r"neither its first lines nor its name show its format.*\.log, \.asc"
+    ):
         open_captures([str(tmp_path / "a.txt")])
     (tmp_path / "a.log").write_text("hello\nworld\n")
     assert read(tmp_path / "a.log").bad_count == 2
@@ -84,5 +86,5 @@ def test_an_archive_gets_advice(tmp_path: Path, ending: str, name: str) -> None:
 def test_a_gz_that_is_none(tmp_path: Path) -> None:
     path = tmp_path / "drive.log.gz"
     path.write_text("(1.5) can0 123#11\n")
-    with pytest.raises(CaptureError, match=r"this is no \.gz file, it begins otherwise"):
+    with pytest.raises(CaptureError, match=r"this is not a \.gz file: its first bytes differ"):
         open_captures([str(path)])

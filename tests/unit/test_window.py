@@ -124,11 +124,11 @@ def test_a_part_after_a_step_keeps_the_times_of_the_whole(tmp_path: Path) -> Non
 @pytest.mark.parametrize(
     ("from_s", "to_s", "sentence"),
     [
-        (math.nan, None, "--from nan is no time"),
-        (None, math.nan, "--to nan is no time"),
-        (-1.0, None, "--from -1 is no time"),
-        (math.inf, None, "--from inf is no time"),
-        (1e300, None, "--from 1e\\+300 is no time"),
+        (math.nan, None, "--from nan is not a time"),
+        (None, math.nan, "--to nan is not a time"),
+        (-1.0, None, "--from -1 is not a time"),
+        (math.inf, None, "--from inf is not a time"),
+        (1e300, None, "--from 1e\\+300 is not a time"),
         (5.0, 5.0, "--from 5 and --to 5 leave no time between them"),
         (5.0, 4.0, "--from 5 and --to 4 leave no time"),
         (None, 0.0, "--from 0 and --to 0 leave no time"),

@@ -71,7 +71,7 @@ def read_blf(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
 def _header(name: str, stream: BufferedIOBase) -> _Header:
     data = stream.read(FILE_HEADER.size)
     if len(data) < FILE_HEADER.size or not data.startswith(MAGIC):
-        raise CaptureError(f"{name}: this is no BLF capture, or only the beginning of one; check the file.")
+        raise CaptureError(f"{name}: this is not a BLF capture, or only the start of one; check the file.")
     fields = FILE_HEADER.unpack(data)
     size, file_size, objects = fields[1], fields[10], fields[12]
     if not FILE_HEADER.size <= size <= 4096:
@@ -138,9 +138,9 @@ class _Capture:
         if why:
             return why
         if self._read < header.file_size:
-            return cut_short(f"its header tells of {header.file_size:,} bytes, and it has {self._read:,}")
+            return cut_short(f"its header states {header.file_size:,} bytes, but it has {self._read:,}")
         if number < header.objects:
-            return cut_short(f"its header counts {header.objects:,} objects, and it holds {number:,}")
+            return cut_short(f"its header states {header.objects:,} objects, but it has {number:,}")
         if left:
             return cut_short(inside="an object")
         if not header.objects and number:

@@ -122,7 +122,7 @@ def _part(data: bytes, kind: int, objects: Objects, start_ns: int, bad: BadObjec
     scale = np.where(head["flags"] == _TEN_MICROSECONDS, np.uint64(10_000), np.uint64(1))
     late = head["stamp"] > np.uint64(min(LATEST_NS, LATEST_NS - start_ns)) // scale
     if late.any():
-        bad.add_all(objects.number[late], "the stamp is later than nanoseconds in 64 bits can tell")
+        bad.add_all(objects.number[late], "the stamp is too late for nanoseconds in 64 bits")
         objects, body, head, scale = objects.where(~late), body[~late], head[~late], scale[~late]
     stated = columns_of(records_at(data, objects.place + body, layout), _Extent(body, objects.size))
     names, numbers = np.unique(stated.channel, return_inverse=True)

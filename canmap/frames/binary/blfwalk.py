@@ -98,7 +98,7 @@ class Walk:
     def _note_gaps(self, number: NDArray[np.int64], gap: NDArray[np.int64]) -> None:
         wide = gap > PADDING
         skipped = gap[wide]
-        self.bad.add_all(number[wide], lambda i: f"{skipped[i]:,} bytes before it are no objects")
+        self.bad.add_all(number[wide], lambda i: f"{skipped[i]:,} bytes before it are not objects")
 
 
 def joined(parts: list[Objects]) -> Objects:

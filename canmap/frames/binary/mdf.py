@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from io import BufferedIOBase
 
-NO_TIME = "the stamp is no time that nanoseconds in 64 bits can tell"
+NO_TIME = "the stamp does not fit nanoseconds in 64 bits"
 
 
 def read_mdf(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:

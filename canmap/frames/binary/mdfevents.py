@@ -143,7 +143,7 @@ class _Stated(NamedTuple):
             return (UNNAMED_CHANNEL,), np.zeros(len(self.records), np.uint8)
         names, numbers = np.unique(self.number("BusChannel"), return_inverse=True)
         if len(names) > 255:
-            raise DamagedError(f"the events tell of {len(names)} channels")
+            raise DamagedError(f"the events name {len(names)} channels")
         return tuple(str(int(name)) for name in names), numbers.astype(np.uint8)
 
 

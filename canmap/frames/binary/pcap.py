@@ -73,7 +73,7 @@ def _walker(name: str, data: bytes) -> _Records | PacketBlocks:
         return PacketBlocks()
     if data[:4] not in _MAGICS or len(data) < FILE_HEADER:
         raise CaptureError(
-            f"{name}: this is no packet capture, or only the beginning of one; check the file."
+            f"{name}: this is not a packet capture, or only the beginning of one; check the file."
         )
     order, step_ns = _MAGICS[data[:4]]
     (link_type,) = struct.unpack_from(order + "I", data, 20)

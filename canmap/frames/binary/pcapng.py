@@ -92,7 +92,7 @@ class PacketBlocks:
             self.stopped = stopped(f"a block claims {size:,} bytes, so nothing can be read from here on")
         elif kind in {_SECTION, _INTERFACE} and self._described == _MOST_DESCRIBED:
             self.stopped = stopped(
-                f"more than {_MOST_DESCRIBED:,} interfaces are described, which is no capture's"
+                f"more than {_MOST_DESCRIBED:,} interfaces are described: too many for a capture"
             )
         elif position + size <= len(data):
             if kind == _INTERFACE:
@@ -180,7 +180,7 @@ class PacketBlocks:
             (named >= described, "the packet names an interface that was not described"),
             (interface["channel"] < 0, ""),  # of another link type: nothing is wrong with it
             (captured > size - _AROUND_PACKET, "the packet is longer than its block"),
-            (is_late, "the stamp is later than nanoseconds in 64 bits can tell"),
+            (is_late, "the stamp is too late for nanoseconds in 64 bits"),
         ):
             if reason and wrong.any():
                 self.bad.add_all(number[left & wrong], reason)

@@ -290,12 +290,12 @@ def _date_ns(line: str) -> int | None:
     fraction, half, year = match.group(6) or "0", (match.group(7) or "").lower(), int(match.group(8))
     if half:
         if not 1 <= hour <= _LATEST_HALF_HOUR:
-            raise UnreadableError("the date has an hour that no half of a day has")
+            raise UnreadableError("the date has an impossible hour for AM or PM")
         hour = hour % 12 + (12 if half == "pm" else 0)
     if not FIRST_YEAR <= year <= LATEST_YEAR:
-        raise UnreadableError("the date is none that nanoseconds since 1970 in 64 bits can tell")
+        raise UnreadableError("the date does not fit nanoseconds since 1970 in 64 bits")
     try:
         start = round(datetime(year, month, day, hour, minute, second).timestamp())
     except (ValueError, OverflowError, OSError):
-        raise UnreadableError("the date is none of the calendar") from None
+        raise UnreadableError("there is no such date") from None
     return start * NS + int(fraction.rjust(3, "0").ljust(9, "0"))

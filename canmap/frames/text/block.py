@@ -186,7 +186,7 @@ class _Lines:
         lines, left = lines[: self.block.most_alone], lines[self.block.most_alone :]
         for first in range(0, len(lines), MOST_ALONE):
             if first > 10 * int(np.count_nonzero(self.read)):
-                self._note_bad(int(lines[first]), "it stands after too many lines without a frame")
+                self._note_bad(int(lines[first]), "it comes after too many lines without a frame")
                 self.bad_count += len(lines) + len(left) - first - 1
                 return
             for index in lines[first : first + MOST_ALONE].tolist():

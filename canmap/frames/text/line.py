@@ -114,7 +114,7 @@ def _stamp(text: str) -> int:
         raise UnreadableError("the line does not begin with a stamp like (12.345678)")
     seconds, fraction = match.groups()
     if int(seconds) > LATEST_SECOND:
-        raise UnreadableError("the stamp is later than nanoseconds in 64 bits can tell")
+        raise UnreadableError("the stamp is too late for nanoseconds in 64 bits")
     return int(seconds) * 1_000_000_000 + int(fraction.ljust(9, "0"))
 
 

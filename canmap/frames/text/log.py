@@ -95,9 +95,7 @@ def _closing(stream: BufferedIOBase, items: Iterator[TextBlock]) -> Generator[Te
 def _parse(block: TextBlock) -> FrameChunk:
     chunk = parse_block(block)
     if block.damage and block.first_line == 1 and not len(chunk):
-        raise CaptureError(
-            f"{block.capture}: {block.damage}, and no frame stands before that; copy it again."
-        )
+        raise CaptureError(f"{block.capture}: {block.damage}, and no frame comes before that; copy it again.")
     return chunk
 
 

@@ -176,7 +176,7 @@ class TrcLines:
         if not layout.is_first and (word := fields[layout.type]) not in layout.types:
             if word.isalpha():
                 return None  # of some other type
-            raise UnreadableError(f"{word[:10]} is no type of a line")
+            raise UnreadableError(f"{word[:10]} is not a type of line")
         t_ns = (0 if layout.is_first else self._start_ns) + decimal_ns(fields[layout.offset], MS)
         channel = channel_number(fields[layout.bus]) if layout.bus >= 0 else UNNAMED_CHANNEL
         if len(fields) <= layout.length:

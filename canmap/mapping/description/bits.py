@@ -76,11 +76,11 @@ def _shape(signal: DescribedSignal, length: int) -> _Doubt | None:
     if signal.bits > LONGEST_SIGNAL:
         return f"is {signal.bits} bits long, and the longest that is read is {LONGEST_SIGNAL}", _PLACE
     if signal.is_float and signal.bits not in _FLOAT_LENGTHS:
-        return f"is a floating-point number of {signal.bits} bits, which takes 16, 32 or 64", _PLACE
+        return f"is a floating-point number of {signal.bits} bits, but must have 16, 32 or 64", _PLACE
     numbers = {"factor": signal.factor, "offset": signal.offset}
     if wrong := tuple(key for key, number in numbers.items() if abs(number) > LARGEST_NUMBER):
         what = " and ".join(_ARTICLES[key] for key in wrong)
-        return f"has {what} that no quantity has", wrong
+        return f"has {what} that is impossible", wrong
     if signal.start_bit < 0 or bytes_needed(signal) > length:
         return f"does not fit, as it needs {bytes_needed(signal)} bytes and the message has {length}", _PLACE
     return None

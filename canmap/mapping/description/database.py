@@ -114,7 +114,7 @@ def _read_text(path: str) -> str:
         except UnicodeDecodeError as error:
             line = content.count(b"\n", 0, error.start) + 1
             column = error.start - (content.rfind(b"\n", 0, error.start) + 1) + 1
-            what = f"byte 0x{content[error.start]:02X} is no text, neither UTF-8 nor Windows-1252"
+            what = f"byte 0x{content[error.start]:02X} is not text in UTF-8 or Windows-1252"
             raise DescriptionError((Fault(path, line, column, f"{what}; save the file as UTF-8."),)) from None
     if not text.strip():
         raise DescriptionError((Fault(path, 0, 0, "the file is empty; give a bus description."),))

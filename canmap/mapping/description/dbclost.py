@@ -113,7 +113,7 @@ class Losses:
         if owner == LOST:
             self.statements.add(one.start)
         elif owner == UNCLEAR:
-            self._drop(one, f"{what} does not stand below its message; left out")
+            self._drop(one, f"{what} is not below its message; left out")
         elif not one.found:
             text = f"{what} of message {self._survey.names[owner]} cannot be read"
             repair = self._drop(one, f"{text}, expected `{SHAPES['SG_']}`; left out")
@@ -172,7 +172,7 @@ class Losses:
         message, name = self._about(one)
         text = f"{_WHAT[one.keyword]} {self._subject(message, name)}cannot be read"
         known = message is not None and name in self._survey.signals.get(message, {})
-        which = "the signal" if known else "every signal that may be meant"
+        which = "the signal" if known else "every signal that it may belong to"
         repair = self._drop(one, f"{text}, expected `{SHAPES[one.keyword]}`; left out with {which}")
         if message is not None and name and known:
             self._leave_out_signal(message, name, repair)

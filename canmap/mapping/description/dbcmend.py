@@ -137,7 +137,7 @@ class _Mender:
             return self._definition(one, one.found, body)
         if power := impossible_power(body):
             self.repairs.tell(
-                one.start, f"the number {power} ({one.keyword}) cannot be; the statement is left out"
+                one.start, f"the number {power} ({one.keyword}) is impossible; the statement is left out"
             )
             return _blank(body)
         return self._numbers(one, self._names(one, body))
@@ -149,7 +149,7 @@ class _Mender:
             number = written_number(found["id"])
             right, length = self.survey.key(number), written_number(found["length"])
             if right != number:
-                text = f"message {name}: identifier 0x{number:X} lacks the mark of 29 bits; it is read so"
+                text = f"message {name}: identifier 0x{number:X} lacks the 29-bit flag; it is read as 29 bits"
                 self.repairs.tell(one.start, text)
             # The library takes no length with a zero before it.
             last = found.start("length") - one.start
@@ -172,7 +172,7 @@ class _Mender:
             body = f"{body[:first]}0|1{body[last:]}"
         if power := impossible_power(body):
             self.repairs.tell(
-                one.start, f"signal {found['name']}: the number {power} cannot be; it is not read"
+                one.start, f"signal {found['name']}: the number {power} is impossible; it is not read"
             )
             body = without_powers(body)
         return body
@@ -210,7 +210,7 @@ class _Mender:
         what = f"signal {signal} of message {number}" if signal else f"message {number}"
         self.repairs.tell(
             one.start,
-            f"{_WHAT[one.keyword]} of {what} ({one.keyword}) cannot be placed, as there is no such "
+            f"{_WHAT[one.keyword]} of {what} ({one.keyword}) cannot be used, as there is no such "
             f"{'signal' if signal else 'message'}; left out",
         )
         return True

@@ -198,7 +198,7 @@ def _statement(text: str, start: int, after: int, begins_line: bool) -> Statemen
     end = ended.end() if ended else after
     if keyword in _IDLE:
         return Statement(keyword, start, end, ended, is_whole=bool(ended))
-    return Statement("", start, end, is_whole=False, wrong=f"the statement {keyword} is not known")
+    return Statement("", start, end, is_whole=False, wrong=f"the statement {keyword} is unknown")
 
 
 def _of_a_form(keyword: str, text: str, start: int, after: int) -> Statement:

@@ -110,9 +110,9 @@ class Survey:
             number, length = (written_number(message.found[name]) for name in ("id", "length"))
             why = ""
             if length > LONGEST_MESSAGE:
-                why = f"is {length:,} bytes long, and the longest that can be has {LONGEST_MESSAGE:,}"
+                why = f"is {length:,} bytes long, and the longest possible has {LONGEST_MESSAGE:,}"
             elif count > MOST_SIGNALS:
-                why = f"has {count:,} signals, and no more than {MOST_SIGNALS:,} of one message are read"
+                why = f"has {count:,} signals, and at most {MOST_SIGNALS:,} of one message are read"
             if why:
                 found[number] = message.start, LostMessage(number, message.found["name"], why)
         return found
@@ -132,7 +132,7 @@ class Survey:
         if start != one.start:
             why = f"has the identifier 0x{number:X} of message {lost.name}, which is not read"
         elif right is None:
-            why = f"has the identifier 0x{number:X}, which cannot be or is taken"
+            why = f"has the identifier 0x{number:X}, which is impossible or already used"
         self.identifiers[number] = None if why else right
         key = self.key(number)
         self.names[key] = name

@@ -36,7 +36,7 @@ class Sorted:
 
     def leave_out(self, name: str, line: int, text: str) -> None:
         """Note that something is left out; the first of two of one name stands for both."""
-        repair = Repair(line, f"{text}; which of them is meant is not clear, and neither is read.")
+        repair = Repair(line, f"{text}; which one is meant is unclear, so neither is read.")
         self.repairs.append(repair)
         self.left_out.setdefault(name, repair)
 

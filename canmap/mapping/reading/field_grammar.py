@@ -63,7 +63,7 @@ def _sign(node: Node, context: Context) -> int | SignOf | None:
         return SignOf(found, codes) if found and codes else None
     written = scalar(node, context, "1 or -1")
     if written and written.text not in {"1", "+1", "-1"}:
-        context.faults.add(written.place, f"{shown(written.text)} is no sign: write 1 or -1.")
+        context.faults.add(written.place, f"{shown(written.text)} is not a sign: write 1 or -1.")
         return None
     return int(written.text) if written else None
 
@@ -73,7 +73,7 @@ def _scale(node: Node, context: Context) -> Measure | None:
     ratio = parse_number(node.text) if isinstance(node, Scalar) else None
     value = Measure(ratio, UNITS["1"]) if ratio is not None else any_quantity(node, context)
     if value and (value.unit.offset or not value.value):
-        context.faults.add(node.place, "A scale is neither zero nor a temperature.")
+        context.faults.add(node.place, "A scale must not be zero or a temperature.")
         return None
     return value
 

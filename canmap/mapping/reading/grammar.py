@@ -53,7 +53,7 @@ def _ratio(node: Node, context: Context) -> Fraction | None:
     value = parse_number(found.text.removesuffix(":1")) if found else None
     if found and (value is None or value <= 0):
         advice = number_advice(found.text)
-        stated = f": {advice}." if advice else " is no ratio greater than zero, such as 15.4."
+        stated = f": {advice}." if advice else " is not a ratio greater than zero, such as 15.4."
         context.faults.add(found.place, f"{shown(found.text)}{stated}")
         return None
     return value
@@ -127,7 +127,7 @@ SELECTION = Section("what is promised of a multiplexer value", (PERIOD, STALE_AF
 def _multiplexer(found: FoundSignal, node: Node, context: Context) -> tuple[SelectionEntry, ...] | None:
     """Read what is promised of the values of a multiplexer: {0: {period: 100 ms}, Cells: {period: 1 s}}."""
     if (of := context.message) and (found.bus, found.message.name) != (of.bus, of.message.name):
-        context.faults.add(node.place, f"{found.text} is no signal of {of.message.name}.")
+        context.faults.add(node.place, f"{found.text} is not a signal of {of.message.name}.")
         return None
     entries = mapping(node, context, "the list of multiplexer values")
     read = []

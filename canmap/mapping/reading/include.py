@@ -90,7 +90,7 @@ class _Includer:
 
     def _fragment(self, path: str, item: Node, seen: set[str]) -> Entries | None:
         if not isinstance(item, Scalar) or not item.text:
-            self._faults.add(item.place, "`include` lists paths, and this is none.")
+            self._faults.add(item.place, "`include` lists paths, and this is not a path.")
             return None
         named = str(Path(path).parent / item.text)
         resolved = _resolved(named)

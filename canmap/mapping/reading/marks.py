@@ -50,7 +50,7 @@ _ADVICE = (
     ("expected <block end>", "an indentation that fits nothing above"),
     ("did not find expected key", "an indentation that fits nothing above, or a key without its colon"),
     ("expected '-' indicator", "an indentation that fits nothing above, or a list item without its dash"),
-    ("undefined alias", "an alias, which a spec has no use for"),
+    ("undefined alias", "an alias, which a spec must not have"),
 )
 
 
@@ -164,7 +164,8 @@ def _read_text(path: str, faults: Faults) -> str | None:
         faults.add(Position(path), f"{unusable(error, path).unread}.")
         return None
     if len(data) > LARGEST_FILE:
-        faults.add(Position(path), f"The file is larger than {LARGEST_FILE // 1024**2} MB, which no spec is.")
+        size = LARGEST_FILE // 1024**2
+        faults.add(Position(path), f"The file is larger than {size} MB: too large for a spec.")
         return None
     try:
         text = data.decode("utf-8-sig")
@@ -176,7 +177,7 @@ def _read_text(path: str, faults: Faults) -> str | None:
     if unwanted:
         code = f"U+{ord(unwanted[0]):04X}"
         faults.add(
-            _place_at(path, text, unwanted.start()), f"The character {code} has no place in a text file."
+            _place_at(path, text, unwanted.start()), f"The character {code} is not allowed in a text file."
         )
         return None
     return text
@@ -252,7 +253,7 @@ class _Builder:
     def _take_node(self, event: yaml.NodeEvent, place: Position) -> bool:
         self._nodes += 1
         if self._nodes > MOST_NODES:
-            self._faults.add(place, f"The file holds more than {MOST_NODES} values, which no spec does.")
+            self._faults.add(place, f"The file holds more than {MOST_NODES} values: too many for a spec.")
             return False
         if event.anchor is not None:
             self._refuse_reference(place, "Anchors are not used in a spec: write the value out.")
@@ -261,7 +262,7 @@ class _Builder:
             self._faults.add(place, f"The tag {shown(tag)} has no meaning in a spec: leave it out.")
         if isinstance(event, yaml.ScalarEvent):
             if _UNWANTED.search(event.value):  # through an escape such as "\0"
-                self._faults.add(place, "This text holds a character that has no place in a text file.")
+                self._faults.add(place, "This text holds a character that is not allowed in a text file.")
                 return False
             self._place_node(Scalar(place, event.value, quoted=event.style is not None and event.style != ""))
             return True
@@ -289,9 +290,7 @@ class _Builder:
             self._faults.add(key.place, "A key is a plain text; this one is a list or a mapping.")
         elif key.text in parent.pairs:
             first = parent.pairs[key.text][0].place.line
-            self._faults.add(
-                key.place, f"The key {shown(key.text)} stands here a second time; first on line {first}."
-            )
+            self._faults.add(key.place, f"The key {shown(key.text)} is given twice; first on line {first}.")
         elif not self._broken_apart(parent, key, value):
             parent.pairs[key.text] = (key, value)
 

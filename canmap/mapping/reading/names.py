@@ -111,7 +111,7 @@ class Names:
         """Find ``Message`` or ``bus.Message``; None where `faults` says why not."""
         *bus, name = scalar.text.split(".")
         if len(bus) > 1:
-            faults.add(scalar.place, f"{shown(scalar.text)} is no message: write Message or bus.Message.")
+            faults.add(scalar.place, f"{shown(scalar.text)} is not a message: write Message or bus.Message.")
             return None
         return self._message(scalar, bus, name, faults)
 
@@ -139,7 +139,7 @@ class Names:
         elif len(parts) in {2, 3}:
             found = self._message(scalar, parts[:-2], parts[-2], faults)
         else:
-            faults.add(scalar.place, f"{shown(scalar.text)} is no signal: write Message.Signal.")
+            faults.add(scalar.place, f"{shown(scalar.text)} is not a signal: write Message.Signal.")
             return None
         if found is None:
             return None
@@ -182,7 +182,7 @@ class Names:
             ]
             where = f" on bus {bus[0]}" if bus else ""
             faults.add(
-                scalar.place, f"No description knows a message {shown(name)}{where}{faults.hint(name, known)}"
+                scalar.place, f"No description has a message {shown(name)}{where}{faults.hint(name, known)}"
             )
         return None
 
@@ -197,4 +197,4 @@ def _remedy(found: FoundSignal, doubtful: DoubtfulSignal) -> str:
         return "correct that line of the description, as no correction of the spec can"
     keys = ", ".join(f"{key}: ..." for key in (*doubtful.keys, "reason"))
     name = f"{found.message.name}.{doubtful.root or found.signal.name}"
-    return f"say under `correct` what is right, as `{name}: {{{keys}}}`"
+    return f"correct it under `correct`, as `{name}: {{{keys}}}`"

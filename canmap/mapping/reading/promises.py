@@ -301,7 +301,8 @@ SUPPLY_GROUPS = named("the list of supply groups", list_of(_node, "nodes"))
 def _hash(node: Node, context: Context) -> str | None:
     found = placed_text(node, context)
     if found and not _SHA256.fullmatch(found.text.removeprefix("sha256:")):
-        context.faults.add(found.place, f"{shown(found.text)} is no SHA-256 hash of 64 hexadecimal digits.")
+        text = f"{shown(found.text)} is not a SHA-256 hash of 64 hexadecimal digits."
+        context.faults.add(found.place, text)
     return found.text if found else None
 
 
@@ -345,6 +346,6 @@ def range_by_speed(node: Node, context: Context) -> SectionValues | None:
     values = RANGE_BY_SPEED(node, context)
     found = values.get(SPEED) if values else None
     if values and found and found[1].unit != "m/s":
-        text = f"The field {found[0]}.{found[1].name} is no speed."
+        text = f"The field {found[0]}.{found[1].name} is not a speed."
         context.faults.add(values.place_of(SPEED), text)
     return values

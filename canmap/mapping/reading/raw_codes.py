@@ -115,7 +115,7 @@ def _beyond(
     if isinstance(quantity, NoQuantity):
         context.faults.add(node.place, f"{shown(limit)}: {quantity}.")
     elif unit is None or found.signal.is_float or not found.signal.factor:
-        context.faults.add(node.place, f"{found.text} has no known unit to compare with: write raw codes.")
+        context.faults.add(node.place, f"{found.text} has no known unit: write raw codes.")
     elif unit.dimension != quantity.unit.dimension:
         text = f"The unit {shown(quantity.unit.name)} does not convert to {si_name(unit.dimension)}."
         context.faults.add(node.place, text)

@@ -272,7 +272,7 @@ def mapping(node: Node, context: Context, what: str) -> Entries | None:
     """Read a mapping as it is."""
     if isinstance(node, Entries):
         return node
-    context.faults.add(node.place, f"{what.capitalize()} is a mapping of `key: value`, and this is none.")
+    context.faults.add(node.place, f"{what.capitalize()} must be a mapping of `key: value`.")
     return None
 
 
@@ -280,7 +280,7 @@ def scalar(node: Node, context: Context, what: str) -> Scalar | None:
     """Read a scalar as it is."""
     if isinstance(node, Scalar) and (node.text or node.quoted):
         return node
-    context.faults.add(node.place, f"Here belongs {what}, not {_kind(node)}.")
+    context.faults.add(node.place, f"This must be {what}, not {_kind(node)}.")
     return None
 
 

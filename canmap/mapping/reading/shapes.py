@@ -88,7 +88,7 @@ def integer(low: int, high: int) -> Reader[int]:
             return None
         value = as_integer(found.text)
         if value is None:
-            _tell_number(found, "is no whole number such as 12 or 0x0C", context)
+            _tell_number(found, "is not a whole number such as 12 or 0x0C", context)
         elif not low <= value <= high:
             context.faults.add(found.place, f"{shown(found.text)} is not between {low} and {high}.")
             return None
@@ -104,7 +104,7 @@ def number(node: Node, context: Context) -> Fraction | None:
         return None
     value = parse_number(found.text)
     if value is None:
-        _tell_number(found, "is no number such as 0.5 or 1/15.4", context)
+        _tell_number(found, "is not a number such as 0.5 or 1/15.4", context)
     return value
 
 
@@ -207,7 +207,7 @@ def list_of(read: Reader[T], what: str, least: int = 1, most: int = 1000) -> Rea
 
     def read_list(node: Node, context: Context) -> tuple[T, ...] | None:
         if not isinstance(node, Items):
-            context.faults.add(node.place, f"Here belongs a list of {what}: write [..., ...].")
+            context.faults.add(node.place, f"This must be a list of {what}: write [..., ...].")
             return None
         items = node.items
         if not least <= len(items) <= most and least <= len(joined(items)) <= most:
@@ -264,7 +264,7 @@ class Seen:
         if first is name:
             return True
         where = self._context.line(first.place)
-        text = f"{shown(name.text)} stands here a second time: it is {shown(first.text)} on {where}."
+        text = f"{shown(name.text)} is given twice: it is {shown(first.text)} on {where}."
         self._context.faults.add(name.place, text)
         return False
 

@@ -94,7 +94,7 @@ def require_written(path: str) -> None:
     with failures_named(path):
         if ending not in _IN_ONE_GO and is_direct(path) and not Path(path).is_dir():
             known = ", ".join(sorted(_IN_ONE_GO))
-            raise OutputError(f"{path} is no ordinary file, into which only {known} are written.")
+            raise OutputError(f"{path} is not an ordinary file; only {known} are written.")
 
 
 def write_frames(path: str, chunks: Iterable[FrameChunk], named: str | None = None) -> int:

@@ -45,7 +45,7 @@ def gateway_loss(values: SectionValues, span: TimeSpan) -> Effect:
     def prepare(plan: Plan) -> None:
         plan.gateway_losses.append(GatewayLoss(span.start_ns, span.stop_ns, share))
 
-    cause = f"The gateway loses {100 * share:g} % of the {RELAYED} that it should pass on."
+    cause = f"The gateway loses {100 * share:g} % of the {RELAYED} that it should relay."
     return Effect(cause, "chassis", "Gateway", RELAYED_AS, prepare=prepare)
 
 
@@ -141,13 +141,13 @@ def wrong_scale(values: SectionValues, _: TimeSpan) -> Effect:
 
 def wrong_sign(values: SectionValues, _: TimeSpan) -> Effect:
     """The description's sign is not the kit's."""
-    cause = "the kit counts the other way round than the description says."
+    cause = "the kit counts in the opposite direction to the description."
     return _told_wrongly(values, cause, lambda layout, name: misread(layout, name, factor=Fraction(-1)))
 
 
 def wrong_byte_order(values: SectionValues, _: TimeSpan) -> Effect:
     """The description's byte order is not the kit's."""
-    cause = "the kit sends its bytes in the other order than the description says."
+    cause = "the kit sends its bytes in the opposite order to the description."
     return _told_wrongly(values, cause, lambda layout, name: misread(layout, name, swap=True))
 
 
@@ -163,13 +163,13 @@ def _not_swappable(values: SectionValues) -> str | None:
 
 
 def _zero_factor(values: SectionValues) -> str | None:
-    return "The factor is zero, which no scale is." if values.get(FACTOR) == 0 else _from_start(values)
+    return "The factor must not be zero." if values.get(FACTOR) == 0 else _from_start(values)
 
 
 def _from_start(values: SectionValues) -> str | None:
     found = values.get(SIGNAL)
     if found is not None and found.message.name == RELAYED_AS:
-        return f"{RELAYED_AS} carries what the kit sends: name the signal of {RELAYED}."
+        return f"{RELAYED_AS} is a copy of what the kit sends: name the signal of {RELAYED}."
     return None
 
 
@@ -185,7 +185,7 @@ def _bad_sender_loss(values: SectionValues) -> str | None:
 def _off_drive(values: SectionValues) -> str | None:
     found = values.get(f.MESSAGE)
     if found is not None and (found.bus != "drive" or found.message.period_ns is None):
-        return f"{found.message.name} is no cyclic message of the drive bus, where the second sender is."
+        return f"{found.message.name} is not a cyclic message of the drive bus, where the second sender is."
     return None
 
 

@@ -85,7 +85,7 @@ def not_sent(values: SectionValues) -> str | None:
     """Say so where the message is none that a node of its own sends."""
     found = values.get(MESSAGE)
     if found is not None and found.message.name == RELAYED_AS:
-        return f"{RELAYED_AS} is what the gateway passes on: take gateway_loss, or the message itself."
+        return f"{RELAYED_AS} is the gateway's copy: take gateway_loss, or the message itself."
     return None
 
 
@@ -93,7 +93,7 @@ def no_demand(values: SectionValues) -> str | None:
     """Say so where the message is no demand of the computer."""
     found = values.get(MESSAGE)
     if found is not None and found.message.name not in DEMANDS:
-        return f"{found.message.name} is no demand; it is one of {', '.join(DEMANDS)}."
+        return f"{found.message.name} is not a demand; it is one of {', '.join(DEMANDS)}."
     return None
 
 
@@ -132,7 +132,7 @@ def frozen_value(values: SectionValues, _: TimeSpan) -> Effect:
 
     found = named(values).message
     return _at_sender(
-        values, f"{found.sender} sends old values in {found.name}; its counter goes on.", change
+        values, f"{found.sender} sends old values in {found.name}; its counter still counts.", change
     )
 
 
@@ -169,12 +169,12 @@ def demand_refused(values: SectionValues, _: TimeSpan) -> Effect:
             trouble.enable = True if on else None
 
     what = {
-        "counter": "its counter stands still",
+        "counter": "its counter does not change",
         "checksum": "its checksum is wrong",
         "level": "its enable bit is set all the time, without an edge",
     }[because or "level"]
     name = named(values).message.name
-    return _at_sender(values, f"The kit does not take {name}: {what}.", change)
+    return _at_sender(values, f"The kit rejects {name}: {what}.", change)
 
 
 def sender_loss(values: SectionValues, _: TimeSpan) -> Effect:
@@ -337,7 +337,7 @@ def railed_pedal(values: SectionValues, _: TimeSpan) -> Effect:
     def end(world: World) -> None:
         world.cart.sensors.pedal = None
 
-    cause = f"The first sensor of the throttle pedal stands at {level:g} %."
+    cause = f"The first sensor of the throttle pedal is stuck at {level:g} %."
     return Effect(cause, "drive", "DriveNode", "PedalState", "PedalState.Throttle", begin=begin, end=end)
 
 
@@ -357,7 +357,7 @@ def two_senders(values: SectionValues, _: TimeSpan) -> Effect:
     def prepare(plan: Plan) -> None:
         plan.live = True
 
-    cause = f"A node that does not belong there sends {name} too, beside {found.message.sender}."
+    cause = f"A foreign node sends {name} in addition to {found.message.sender}."
     return Effect(cause, found.bus, "Stranger", name, begin=begin, end=end, prepare=prepare)
 
 

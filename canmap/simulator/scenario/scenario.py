@@ -53,7 +53,7 @@ MEASURE_KEYS = {name: Key(name, quantity(unit, positive=True)) for name, unit in
 VEHICLE = Key("vehicle", Section("the vehicle", tuple(MEASURE_KEYS.values())))
 SCENARIO = Section("a scenario", (NAME, SPEC, SEED, DURATION, VEHICLE, RECORDER, REPEAT, SCRIPT))
 FAULTS = Key("faults", list_of(read_fault, "faults", least=0), required=True)
-FAULT_FILE = Section("a file of faults", (FAULTS,))
+FAULT_FILE = Section("a fault file", (FAULTS,))
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +130,7 @@ def _spec(values: SectionValues, path: str, faults: Faults) -> Spec | None:
     missing = [name for name in NEEDED if name not in known]
     if missing or not {"drive", "chassis"} <= set(spec.buses):
         what = f"the message {missing[0]}" if missing else "its buses `drive` and `chassis`"
-        faults.add(named.place, f"This spec lacks {what}: what is simulated is the orchard cart.")
+        faults.add(named.place, f"This spec lacks {what}: the simulator needs a spec of the orchard cart.")
         return None
     return spec
 
@@ -159,7 +159,7 @@ def _check_moments(values: SectionValues, cases: tuple[Case, ...], faults: Fault
 
 def _complain(values: SectionValues, verb: str, duration_ns: int, faults: Faults) -> None:
     _, at = values.nodes["at"]
-    text = f"This {verb} when the scenario is over: its duration is {duration_ns / 1e9:g} s."
+    text = f"This {verb} after the end of the scenario: its duration is {duration_ns / 1e9:g} s."
     faults.add(at.place, text)
 
 

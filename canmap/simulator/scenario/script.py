@@ -259,12 +259,12 @@ def script_line(node: Node, context: Context) -> Line | None:
     if not isinstance(stated, Scalar) or stated.text not in deeds:
         text = shown(stated.text) if isinstance(stated, Scalar) else "this"
         hint = context.faults.hint(stated.text if isinstance(stated, Scalar) else "", deeds)
-        context.faults.add(stated.place, f"{text} is nothing that the {who} does{hint}")
+        context.faults.add(stated.place, f"The {who} has no command {text}{hint}")
         return None
     deed = deeds[stated.text]
     timed = (FOR,) if deed.undo is not None else ()
     before = len(context.faults)
-    section = Section("a line of the script", (AT, Key(who, word("a deed", deeds)), *timed, *deed.keys))
+    section = Section("a line of the script", (AT, Key(who, word("a command", deeds)), *timed, *deed.keys))
     values = section.values(entries, context)
     t_ns = values.get(AT)
     if len(context.faults) > before or t_ns is None:
