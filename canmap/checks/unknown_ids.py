@@ -56,10 +56,14 @@ class UnknownIdCheck(Check[Tally]):
         frames = is_unknown.nonzero()[0]
         if not len(frames):
             return None
-        can_id, bus, extended = chunk.can_id[frames], bus[frames], chunk.extended[frames]
-        if extended.any():
-            return tally(bus.astype(np.int64) << 32 | extended.astype(np.int64) << 31 | can_id, frames)
-        counted = tally_small(bus.astype(np.intp) << 11 | can_id.astype(np.intp), frames)
+        can_id, bus = chunk.can_id.take(frames), bus.take(frames)
+        if chunk.extended.any():
+            extended = chunk.extended.take(frames).astype(np.int64)
+            return tally(bus.astype(np.int64) << 32 | extended << 31 | can_id, frames)
+        keys = can_id.astype(np.intp)
+        if bus.any():
+            keys |= bus.astype(np.intp) << 11
+        counted = tally_small(keys, frames)
         return replace(counted, keys=(counted.keys >> 11) << 32 | (counted.keys & 0x7FF))
 
     def fold(self, view: View, part: Tally | None) -> list[Event]:
