@@ -46,7 +46,7 @@ def tally(keys: NDArray[np.int64], frames: NDArray[np.intp]) -> Tally:
 def tally_small(keys: NDArray[np.intp], frames: NDArray[np.intp]) -> Tally:
     """Count keys that are small, without sorting."""
     counts = np.bincount(keys)
-    present = np.flatnonzero(counts)
+    present = counts.nonzero()[0]
     first, last = np.empty(len(counts), np.intp), np.empty(len(counts), np.intp)
     last[keys] = frames  # of repeated indices the last assignment stays
     first[keys[::-1]] = frames[::-1]

@@ -57,7 +57,7 @@ class Preparer:
         """Prepare one chunk; `repeated` are its repeated frames where the chunk alone does not tell."""
         repeated = repeats(chunk, self._rates) if repeated is None else repeated
         buses = np.array([self._bus_of.get(name, -1) for name in chunk.channels] or [-1], np.int16)
-        bus = buses[chunk.channel]
+        bus = buses.take(chunk.channel)
         slot = self._plan.slots_of(bus, chunk.can_id, chunk.extended)
         error_frames = remote_frames = 0
         if chunk.kind.any():

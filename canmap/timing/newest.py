@@ -266,7 +266,9 @@ def latest(samples: Samples, slot: int, group: int) -> NDArray[np.intp] | None:
 
 def _latest(positions: NDArray[np.intp], rows: NDArray[np.intp], *, own_counts: bool) -> NDArray[np.intp]:
     """Which of the samples at `positions` is the newest at each of `rows`; -1 for none of them."""
-    return np.searchsorted(positions, rows, side="right" if own_counts else "left") - 1
+    places: NDArray[np.intp] = positions.searchsorted(rows, side="right" if own_counts else "left")
+    places -= 1
+    return places
 
 
 def ages_ns(clock: NDArray[np.int64], sampled: NDArray[np.int64]) -> NDArray[np.int64]:
