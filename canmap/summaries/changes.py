@@ -111,8 +111,8 @@ class _FieldChanges:
         values = column.values
         if self.last is not None and bool((values == self.last).all()):
             return ()
-        if not column.valid.all():
-            values, clock = values[column.valid], clock[column.valid]
+        good = None if column.valid.all() else np.flatnonzero(column.valid)
+        values = values if good is None else values[good]
         if not len(values):
             return ()
         if self.last is None:
@@ -127,7 +127,7 @@ class _FieldChanges:
         if before <= LISTED_CHANGES:
             listed = np.flatnonzero(differs)[: LISTED_CHANGES + 1 - before]
             self.values += values[listed].tolist()
-            self.clocks += clock[listed].tolist()
+            self.clocks += clock[listed if good is None else good[listed]].tolist()
         return [self._change(number) for number in range(before, min(len(self.clocks), LISTED_CHANGES))]
 
     def listed(self) -> Iterator[Change]:
