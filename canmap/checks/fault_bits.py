@@ -6,6 +6,7 @@ a payload is too short for, and codes for "no data", say neither that there is o
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canmap.base.words import times
@@ -57,7 +58,9 @@ class FaultBits(SampleCheck):
         text += f", in {times(episode.more, 'more stretch')} that are not listed" if episode.more else ""
         text += f"; what clears it: {fault.reset.rstrip('.')}" if fault.reset else ""
         place = Place(bus=ref.bus, message=ref.message, signal=ref.signal)
-        return episode.finding(FAULT_REPORTED, place, f"{text}.", severity=Severity(fault.severity))
+        found = episode.finding(FAULT_REPORTED, place, f"{text}.", severity=Severity(fault.severity))
+        told = {"bit": fault.bit, "text": fault.text, "reset": fault.reset or None}
+        return replace(found, facts={name: what for name, what in told.items() if what is not None})
 
 
 def _plain(fault: FaultRule) -> tuple[int, int]:
