@@ -177,7 +177,9 @@ def test_a_signal_in_two_records_is_kept_twice_and_shown_and_told_once(
     assert [change.name for change in result.changes] == ["stop.pressed", "stop_again.pressed"]
     assert course(result) == ["     0.050  stop.pressed: no to yes"]
     engine = Engine(spec)
-    LinePrinter(60).write(engine.fold(engine.prepare(whole)))
+    printer = LinePrinter(60)
+    printer.open(About(spec, tuple(rule.name for rule in spec.records), START_NS, START_NS))
+    printer.write(engine.fold(engine.prepare(whole)))
     assert capsys.readouterr().out.count(" change ") == 1
 
 

@@ -64,7 +64,7 @@ def test_the_demonstration_says_that_the_stop_was_pressed_and_who_went_on() -> N
     result = canmap.inspect(str(ROOT / "captures" / "stop_pressed.log"), str(CART))
     (finding,) = serious(result)
     changed, going_on = finding.beside
-    assert "stop.pressed" in changed
+    assert "stop_button.pressed" in changed
     assert "from no to yes" in changed
     truth = yaml.safe_load((ROOT / "captures" / "stop_pressed.yaml").read_text(encoding="utf-8"))
     (fault,) = truth["faults"]
