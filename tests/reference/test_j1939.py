@@ -138,9 +138,9 @@ def test_published_frames_through_the_engine(tmp_path: Path) -> None:
             assert column.values[0] == pytest.approx(wanted, abs=1e-9), line
             assert absent == []
         else:
-            assert [f'said "{line["class"]}" (raw code {line["raw"]})' in f.text for f in absent] == [True], (
-                line
-            )
+            assert [f'reported "{line["class"]}" (raw code {line["raw"]})' in f.text for f in absent] == [
+                True
+            ], line
         outside = [f for f in of_kind(result, "out_of_range") if f.place.signal == f"SPN{line['spn']}"]
         assert outside == [], line
     assert len(lines) >= 14
