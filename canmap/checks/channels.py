@@ -11,7 +11,7 @@ import numpy as np
 from canmap.base.words import times
 from canmap.checks.check import Check
 from canmap.checks.misplaced import Carried, Misplaced
-from canmap.checks.strangers import strange
+from canmap.checks.other_identifiers import why_none_came
 from canmap.checks.tally import Tally, tally, tally_small
 from canmap.checks.unknown_ids import IdNames, UnknownIds
 from canmap.findings.finding import Finding, Kind, Place
@@ -100,7 +100,9 @@ class ChannelCheck(Check[Tally]):
                 continue
             if bus.channel not in self.counts:
                 self._found.append(self._tell_missing(bus, end.session))
-            elif text := strange(self._setting, bus, self._unknown.of_channel(bus.channel), end.timeline):
+            elif text := why_none_came(
+                self._setting, bus, self._unknown.of_channel(bus.channel), end.timeline
+            ):
                 self._found.append(_finding(end.session, MISSING, Place(bus=bus.name), text, 0))
         self._found += unheard.values()
         return super().finish(end)

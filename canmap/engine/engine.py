@@ -21,7 +21,7 @@ from canmap.engine.prepare import Preparer
 from canmap.findings.finding import Finding, Place
 from canmap.findings.incidents import Known, gathered
 from canmap.findings.kinds import SPEC
-from canmap.findings.surroundings import surroundings
+from canmap.findings.surroundings import with_surroundings
 from canmap.frames.session import SessionClock
 from canmap.mapping.notes import Note, NoteReason
 from canmap.records.build import RecordBuilder
@@ -188,18 +188,12 @@ class Engine:
         found += self._spec_notes(start_ns)
         misplaced = frozenset(self.check(ChannelCheck).misplaced.channels)
         known = Known(self.spec, self.rules, self.check(QuietChannels).spans, start_ns, misplaced)
-        found = sorted(gathered(sorted(found, key=place_in_order), known), key=place_in_order)
-        changes = self.result(StateChanges).changes
-        whole = [
-            replace(
-                f,
-                start_ns=max(f.start_ns, start_ns),
-                end_ns=max(f.end_ns, start_ns),
-                beside=surroundings(f, found, changes, known),
-            )
-            for f in found
+        clamped = [
+            replace(f, start_ns=max(f.start_ns, start_ns), end_ns=max(f.end_ns, start_ns))
+            for f in gathered(sorted(found, key=place_in_order), known)
         ]
-        return sorted(whole, key=place_in_order)
+        whole = sorted(clamped, key=place_in_order)
+        return with_surroundings(whole, self.result(StateChanges).changes, known)
 
     def _lifetimes(self, builder: RecordBuilder) -> Lifetimes:
         channel = self.spec.buses[builder.rule.bus].channel

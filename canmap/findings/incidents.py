@@ -8,7 +8,9 @@ where it explains all that it would have silenced; what has nothing in common st
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass, replace
+from itertools import takewhile
 from typing import TYPE_CHECKING
 
 from canmap.base.words import plural, seconds, times
@@ -143,6 +145,12 @@ class _Cluster:
         self._known = known
         begin_ns = max(part.start_ns for part in parts)
         inside = {part.stream for part in parts}
+        self._made_of: dict[
+            tuple[str, str], list[Finding]
+        ] = {}  # by bus and message, what gateways make of it
+        for part in self._left:
+            if relay := self._rule(part).relay_of:
+                self._made_of.setdefault((relay.message.bus, relay.message.message), []).append(part)
         # What was silent already, or came only later, is neither explained nor missed.
         self._elsewhere = {
             f.stream
@@ -171,8 +179,7 @@ class _Cluster:
         while quiet := self._quiet_together():
             channels = {one.channel for one in quiet}
             start_ns, end_ns = max(one.start_ns for one in quiet), min(one.end_ns for one in quiet)
-            parts = [part for part in self._left if self._is_of(part, quiet)]
-            self._left = [part for part in self._left if part not in parts]
+            parts = self._taken(part for part in self._left if self._is_of(part, quiet))
             everything = channels >= {bus.channel for bus in self._known.spec.buses.values()}
             step_ns = self._step_ns(parts)
             text = _nothing_recorded(parts, channels, end_ns - start_ns, step_ns)
@@ -188,7 +195,10 @@ class _Cluster:
     def _quiet_together(self) -> list[Quiet]:
         """Quiet spans of one time, each with two or more of the silences; empty where there are none."""
         together: list[Quiet] = []
-        for quiet in self._known.quiet:
+        from_ns = min((part.start_ns for part in self._left), default=0)
+        until_ns = max((_due_ns(part, self._known) for part in self._left), default=0)
+        first = bisect_left(self._known.quiet, from_ns, key=lambda one: one.start_ns)
+        for quiet in takewhile(lambda one: one.start_ns <= until_ns, self._known.quiet[first:]):
             if any(quiet.start_ns >= one.end_ns or one.start_ns >= quiet.end_ns for one in together):
                 continue
             if any(one.channel == quiet.channel for one in together):
@@ -233,8 +243,7 @@ class _Cluster:
         for stream, rule in enumerate(self._known.rules):
             if is_of(rule) and stream not in silent and self._is_missed(stream, until_ns - begin_ns):
                 return []
-        parts += [copy for part in parts for copy in self._copies(part)]
-        self._left = [part for part in self._left if part not in parts]
+        parts = self._taken((*parts, *(copy for part in parts for copy in self._copies(part))))
         end_ns = max(part.end_ns for part in parts)
         open_ = all(part.open for part in parts)
         kind = parts[0].kind
@@ -260,13 +269,14 @@ class _Cluster:
 
     def _copies(self, part: Finding) -> list[Finding]:
         """The silences of the messages that a gateway makes of one."""
-        place = part.place
-        return [
-            other
-            for other in self._left
-            if (relay := self._rule(other).relay_of)
-            and (relay.message.bus, relay.message.message) == (place.bus, place.message)
-        ]
+        made = self._made_of.get((part.place.bus or "", part.place.message or ""), ())
+        return [copy for copy in made if any(copy is one for one in self._left)]
+
+    def _taken(self, parts: Iterable[Finding]) -> list[Finding]:
+        """Take some silences out of those that are left."""
+        taken = {id(part): part for part in parts}
+        self._left = [part for part in self._left if id(part) not in taken]
+        return list(taken.values())
 
     def _is_missed(self, stream: int, span_ns: int) -> bool:
         """Whether a message would have been found silent in so long a span, had it been."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canmap.findings.kinds import MISSING, RECORDING_GAP, STALE
@@ -9,7 +10,7 @@ from canmap.mapping.reading.mistakes import listed
 from canmap.records.change import in_words, told_once
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
     from canmap.findings.finding import Finding
     from canmap.findings.incidents import Known
@@ -17,22 +18,30 @@ if TYPE_CHECKING:
 
 AROUND_NS = 500_000_000
 NAMED = 6  # changes and nodes that a sentence names, and faults that get one
+MOST = 100  # silences that get it: who has more reads them in the changes
 BESIDE = frozenset({"bus_error", "fault_reported"})  # kinds of findings that may be why
 
 
-def surroundings(
-    finding: Finding, findings: Iterable[Finding], changes: Iterable[Change], known: Known
-) -> tuple[str, ...]:
-    """Return what else happened as sentences; none for what is no silence.
+def with_surroundings(findings: Sequence[Finding], changes: Sequence[Change], known: Known) -> list[Finding]:
+    """Return the findings, the first silences among them with what else happened beside them.
 
     Args:
-        finding: The silence.
         findings: All findings, in their order.
         changes: All changes, by time.
         known: What silences are judged by.
     """
-    if finding.kind not in {STALE, MISSING, RECORDING_GAP} or finding.start_ns <= known.start_ns:
-        return ()
+    silences = [
+        finding
+        for finding in findings
+        if finding.kind in {STALE, MISSING, RECORDING_GAP} and finding.start_ns > known.start_ns
+    ]
+    beside = {id(one): _beside(one, findings, changes, known) for one in silences[:MOST]}
+    return [replace(one, beside=beside[id(one)]) if id(one) in beside else one for one in findings]
+
+
+def _beside(
+    finding: Finding, findings: Sequence[Finding], changes: Sequence[Change], known: Known
+) -> tuple[str, ...]:
     near = [one for one in changes if abs(one.clock_ns - finding.start_ns) <= AROUND_NS]
     faults = [
         one
@@ -65,7 +74,7 @@ def _named(names: Sequence[str], joint: str = ", ") -> str:
     return joint.join([*names[:NAMED], *more])
 
 
-def _going_on(finding: Finding, findings: Iterable[Finding], known: Known) -> list[str]:
+def _going_on(finding: Finding, findings: Sequence[Finding], known: Known) -> list[str]:
     """The nodes of which no message was silent, and which sent one that would have been found so."""
     at_ns = finding.start_ns
     silent = {

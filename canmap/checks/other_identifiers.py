@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 LEAST = 2  # messages that must have failed to come: one alone may just be missing
 
 
-def strange(setting: Setting, bus: Bus, ids: Sequence[int], timeline: Timeline) -> str | None:
+def why_none_came(setting: Setting, bus: Bus, ids: Sequence[int], timeline: Timeline) -> str | None:
     """Return what is wrong with a bus of which nothing came where it listens, or None.
 
     Args:
