@@ -1,1 +1,1 @@
-"""4. What is stale, missing, out of range or wrong, and why."""
+"""What is stale, missing, out of range or wrong, and why."""

@@ -100,9 +100,9 @@ class ChannelCheck(Check[Tally]):
                 continue
             if bus.channel not in self.counts:
                 self._found.append(self._tell_missing(bus, end.session))
-            elif text := why_none_came(
-                self._setting, bus, self._unknown.of_channel(bus.channel), end.timeline
-            ):
+                continue
+            ids = self._unknown.of_channel(bus.channel)
+            if text := why_none_came(self._setting, bus, ids, end.timeline):
                 self._found.append(_finding(end.session, MISSING, Place(bus=bus.name), text, 0))
         self._found += unheard.values()
         return super().finish(end)

@@ -1,1 +1,1 @@
-"""1. Captures and buses to chunks of frames."""
+"""Captures and buses to chunks of frames."""

@@ -1,1 +1,1 @@
-"""5. Records and findings to the world."""
+"""Records and findings to the world."""

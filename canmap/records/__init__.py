@@ -1,1 +1,1 @@
-"""3. Signal values to typed records."""
+"""Signal values to typed records."""

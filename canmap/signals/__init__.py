@@ -1,1 +1,1 @@
-"""2. Frames to raw signal values."""
+"""Frames to raw signal values."""
