@@ -36,8 +36,8 @@ if TYPE_CHECKING:
 STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "dim"}
 SHOWN = 40  # findings of one severity that are shown; JSON has all
 PIPE_WIDTH = 120
-# Terminal width from which on a column is shown; the others always are.
-COLUMNS = {"promised": 60, "min": 70, "max": 70, "99 %": 80, "mean": 80, "sender": 80}
+# Columns that a screen may do without, in the order in which one that is too narrow leaves them out.
+OPTIONAL = (("sender",), ("mean",), ("99 %",), ("min", "max"), ("promised",))
 
 
 class Screen(Console):
@@ -121,14 +121,18 @@ def _show_table(out: Screen, heading: str, left: Sequence[str], rows: Iterable[M
         rows: Cells by title, the same titles in each row; the first is the name of what the row tells of.
     """
     listed = [{title: printable(cell) for title, cell in row.items()} for row in rows]
-    titles = [title for title in listed[0] if out.width >= COLUMNS.get(title, 0)]
     out.print(Text(heading, style="bold"))
-    lines = [titles, *([row[title] for title in titles] for row in listed)]
-    if not fits(out, lines):
+    for count in range(len(OPTIONAL) + 1):
+        left_out = [title for titles in OPTIONAL[:count] for title in titles if title in listed[0]]
+        titles = [title for title in listed[0] if title not in left_out]
+        lines = [titles, *([row[title] for title in titles] for row in listed)]
+        if fits(out, lines):
+            break
+    else:
         print_blocks(out, listed)
         return
     print_rows(out, lines, left)
-    if left_out := [title for title in listed[0] if title not in titles]:
+    if left_out:
         out.print(Text(f"  Left out because the screen is too narrow: {', '.join(left_out)}.", style="dim"))
 
 
