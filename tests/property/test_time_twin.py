@@ -129,7 +129,8 @@ def told_by_engine(
         result = inspect(paths, spec, span_s=window)
     except CaptureError:  # no frame in the window
         return []
-    judged = [f for f in result.findings if f.kind in KINDS]
+    single = [part for f in result.findings for part in (f.parts or (f,))]
+    judged = [f for f in single if f.kind in KINDS]
     return sorted((as_told(f) for f in judged if f.place.message or f.kind != "missing"), key=repr)
 
 

@@ -8,6 +8,7 @@ import pickle
 
 from canmap.checks.all import CHECKS, KINDS
 from canmap.findings.finding import Kind, Severity
+from tests.streams import ROOT
 
 # As the JSON of an inspection has put findings of one start since its first version, with what came since.
 ORDER = (
@@ -20,6 +21,12 @@ ORDER = (
 def test_findings_of_one_start_keep_their_order() -> None:
     assert ORDER == KINDS
     assert all(check.kinds for check in CHECKS)
+
+
+def test_the_readme_lists_every_kind_in_its_place() -> None:
+    table = (ROOT / "README.md").read_text(encoding="utf-8").split("## What it finds")[1].split("\n## ")[0]
+    listed = [line.split("`")[1] for line in table.splitlines() if line.startswith("| `")]
+    assert sorted(listed) == sorted(KINDS)
 
 
 def test_a_kind_is_its_word_and_survives_what_programs_do_with_words() -> None:
