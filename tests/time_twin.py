@@ -213,7 +213,10 @@ def _told(kind: str, severity: str, where: tuple[str, ...], gaps: list[Gap]) -> 
 
 
 def _rates(stream: Stream, spans: list[Span], times: list[int]) -> list[Told]:
-    """Tumbling windows from the first frame or the end of a silence; neighbours that are off merge."""
+    """Tumbling windows from the first frame or the end of a silence; neighbours that are off merge.
+
+    The finding begins and ends with gaps that are off, see `_off_span`.
+    """
     length = max(20 * stream.period, SECOND)
     found: list[Told] = []
     means: list[float] = []  # of the finding that may go on
@@ -227,19 +230,48 @@ def _rates(stream: Stream, spans: list[Span], times: list[int]) -> list[Told]:
                 windows[-1].append(now)
             else:
                 windows.append([now])
-        for window, after in pairwise(windows):
-            lasted, promised = after[0] - window[0], len(window) * stream.period
-            if abs(lasted - promised) * 5 <= promised:
+        for number, (window, after) in enumerate(pairwise(windows)):
+            if not _is_off(stream, window, after):
                 means = []
                 continue
+            lasted = after[0] - window[0]
             means.append(lasted / len(window))
             worst = min(means, key=lambda mean: (-abs(mean - stream.period), mean))
-            start = window[0] if len(means) == 1 else found.pop().start
+            first, end = _off_span(stream, run, windows[number:], length)
+            start = first if len(means) == 1 else found.pop().start
             where = (stream.channel, stream.message)
-            found.append(Told("rate", "warning", where, start, after[0], False, len(means), worst / 1e9))
+            found.append(Told("rate", "warning", where, start, end, False, len(means), worst / 1e9))
     if means and spans[-1].start <= runs[-1][-1] and spans[-1].stop - runs[-1][-1] <= stream.limit:
         found[-1] = replace(found[-1], end=spans[-1].stop, open=True)
     return found
+
+
+def _is_off(stream: Stream, window: list[int], after: list[int]) -> bool:
+    """Whether the mean period of a window, up to the first frame after it, is more than 20 % off."""
+    promised = len(window) * stream.period
+    return abs(after[0] - window[0] - promised) * 5 > promised
+
+
+def _off_span(stream: Stream, run: list[int], windows: list[list[int]], length: int) -> tuple[int, int]:
+    """From the first gap of a window that is off to the last, each with the row of such gaps it stands in.
+
+    A row counts beyond the window only where it does not fill the neighbour, and a right neighbour after it.
+    """
+    window, after, *further = windows
+    rows: list[list[int]] = []  # begin and end of each row of gaps that are off
+    for before, now in pairwise(run):
+        if abs(now - before - stream.period) > stream.period // 5:
+            if rows and rows[-1][1] == before:
+                rows[-1][1] = now
+            else:
+                rows.append([before, now])
+    inside = [row for row in rows if row[1] > window[0] and row[0] < after[0]]
+    start = inside[0][0] if window[0] - inside[0][0] < length else window[0]
+    end = min(inside[-1][1], after[0])
+    goes_over = inside[-1][1] > after[0] and bool(further) and inside[-1][1] < further[0][0]
+    if goes_over and not _is_off(stream, after, further[0]):
+        end = inside[-1][1]
+    return start, end
 
 
 def _stretches(stream: Stream, spans: list[Span], times: list[int]) -> list[list[int]]:
