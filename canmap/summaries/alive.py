@@ -111,12 +111,11 @@ class Alive:
         """int64[n-1]: for how long each value but the last may live."""
         if self.max_age_ns is None:
             return times.spans
-        oldest_ns = int(max(column.age_ns.max() for column in columns))
-        if oldest_ns + times.longest_ns <= self.max_age_ns:
-            return times.spans
         age_ns = columns[0].age_ns
         if len(columns) > 1:
             age_ns = np.concatenate([column.age_ns for column in columns])
+        if int(age_ns.max()) + times.longest_ns <= self.max_age_ns:
+            return times.spans
         spans: NDArray[np.int64] = np.minimum(times.spans, self.max_age_ns - age_ns[:-1])
         return spans
 
