@@ -141,8 +141,8 @@ class Misplaced:
         )
         channel, share, bus = first
         messages = plural(self.messages[bus], "message")
-        parts = [f"{channel} carries {share} {messages} of bus {bus}"]
-        parts += [f"{channel} {share} of bus {bus}" for channel, share, bus in others]
+        parts = [f"channel {channel} carries {share} {messages} of bus {bus}"]
+        parts += [f"channel {channel} {share} of bus {bus}" for channel, share, bus in others]
         return f"{head}: {', '.join(parts)}: {give}"
 
     def _came(self, bus: str) -> int:

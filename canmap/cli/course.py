@@ -62,10 +62,11 @@ def _course(result: Inspection) -> list[tuple[str, str]]:
     first = sorted(
         lines, key=lambda line: (line.changes[0].number > FEW, line.rank, line.changes[0].clock_ns)
     )
-    shown = {id(line) for line in first[:SHOWN_LINES]}
+    most = SHOWN_LINES if len(lines) > SHOWN_LINES + 1 else len(lines)  # "1 more" takes a line itself
+    shown = {id(line) for line in first[:most]}
     texts = [line.text(result) for line in lines if id(line) in shown]
     unlisted = sum(result.change_counts.values()) - len(result.changes)
-    more = unlisted + sum(len(line.changes) for line in first[SHOWN_LINES:])
+    more = unlisted + sum(len(line.changes) for line in first[most:])
     if more:
         which = f"the first {LISTED_CHANGES} of each field" if unlisted else "it" if more == 1 else "them"
         texts.append(("  ", f"and {times(more, 'more change')}; --json has {which}"))

@@ -305,7 +305,9 @@ def _show_unknown(result: Inspection, out: Screen) -> None:
     for channel, ids in sorted(by_channel.items()):
         names = ", ".join(name for name, _ in ids[:12]) + (" ..." if len(ids) > 12 else "")
         frames = sum(count for _, count in ids)
-        text = f"{times(len(ids), 'identifier')} not in the description of {channel}, "
+        text = (
+            f"channel {channel} carries {times(len(ids), 'identifier')} that its description does not list, "
+        )
         text += f"in {times(frames, 'frame')}: {names}"
         if others := elsewhere[channel]:
             text += f"; another bus knows {_listing(others)}, so check which channel each bus has"

@@ -243,13 +243,15 @@ class _Cluster:
         for stream, rule in enumerate(self._known.rules):
             if is_of(rule) and stream not in silent and self._is_missed(stream, until_ns - begin_ns):
                 return []
-        parts = self._taken((*parts, *(copy for part in parts for copy in self._copies(part))))
-        end_ns = max(part.end_ns for part in parts)
-        open_ = all(part.open for part in parts)
-        kind = parts[0].kind
-        text = _fell_silent(who, parts, end_ns - begin_ns, open_=open_)
-        bus = parts[0].place.bus if len({part.place.bus for part in parts}) == 1 else None
-        return [_finding(kind, _worst(parts), bus, (begin_ns, end_ns), text, parts, open_=open_)]
+        copies = [copy for part in parts for copy in self._copies(part) if not is_of(self._rule(copy))]
+        still = [part for part in parts if part.open]
+        end_ns = max(part.end_ns for part in still) if still else until_ns
+        text = _fell_silent(who, parts, until_ns - begin_ns)
+        text += f" {_gateway_copies(copies, 'them')}" if copies else ""
+        kind, bus = parts[0].kind, parts[0].place.bus
+        bus = bus if all(part.place.bus == bus for part in parts) else None
+        taken = self._taken((*parts, *copies))
+        return [_finding(kind, _worst(taken), bus, (begin_ns, end_ns), text, taken, open_=bool(still))]
 
     def _with_copies(self) -> list[Finding]:
         """What has nothing else in common, each with what gateways would have passed on of it."""
@@ -260,9 +262,7 @@ class _Cluster:
                 continue
             its = self._copies(part)
             if its:
-                text = (
-                    f"{part.text} {_named(_messages(its))}, which a gateway makes of it, fell silent with it."
-                )
+                text = f"{part.text} {_gateway_copies(its, 'it')}"
                 part = replace(part, text=text, parts=(part, *its))  # noqa: PLW2901
             found.append(part)
         return found
@@ -331,13 +331,21 @@ def _nothing_recorded(parts: list[Finding], channels: set[str], span_ns: int, st
     return f"Nothing was recorded on {where} for {seconds(span_ns)}; this affects {missing}."
 
 
-def _fell_silent(who: str, parts: list[Finding], span_ns: int, *, open_: bool) -> str:
-    names = _messages(parts)
-    if parts[0].kind == MISSING:
-        what = "never came" if open_ else "came late"
+def _gateway_copies(copies: Iterable[Finding], of: str) -> str:
+    return f"{_named(_messages(copies))}, which a gateway makes of {of}, fell silent with {of}."
+
+
+def _fell_silent(who: str, parts: list[Finding], span_ns: int) -> str:
+    """What all have in common lasts until the first is back; who is not back by the end is named."""
+    still = [part for part in parts if part.open]
+    never = parts[0].kind == MISSING
+    if len(still) == len(parts):
+        what = "never came" if never else "fell silent and did not come back"
     else:
-        what = "fell silent and did not come back" if open_ else f"was silent for {seconds(span_ns)}"
-    return f"{who} {what}: {_named(names)}."
+        what = f"came late, after {seconds(span_ns)}" if never else f"was silent for {seconds(span_ns)}"
+    left = "never came" if never else "did not come back"
+    more = f" {_named(_messages(still))} {left}." if 0 < len(still) < len(parts) else ""
+    return f"{who} {what}: {_named(_messages(parts))}.{more}"
 
 
 def _finding(  # noqa: PLR0913  # what a finding is made of

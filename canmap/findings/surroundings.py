@@ -50,9 +50,8 @@ def _beside(
     ]
     sentences = [_changed(near)] if near else []
     sentences += [one.text for one in faults[:NAMED]]
-    going_on = [] if finding.kind == RECORDING_GAP else _going_on(finding, findings, known)
-    if going_on:
-        sentences.append(f"Still sending: {_named(going_on)}.")
+    if finding.kind != RECORDING_GAP:
+        sentences += _who_went_on(finding, findings, known)
     return tuple(sentences)
 
 
@@ -66,16 +65,17 @@ def _changed(near: Sequence[Change]) -> str:
         f"{listed(dict.fromkeys(names), 'and')} from {before} to {after}"
         for (before, after), names in phrases.items()
     ]
-    return f"Within half a second: {_named(said, '; ')}."
+    return f"Within half a second of its begin: {_named(said, '; ')}."
 
 
 def _named(names: Sequence[str], joint: str = ", ") -> str:
-    more = [f"{len(names) - NAMED} more"] if len(names) > NAMED else []
-    return joint.join([*names[:NAMED], *more])
+    if len(names) <= NAMED + 1:  # "1 more" would take as much room as the last
+        return joint.join(names)
+    return joint.join([*names[:NAMED], f"{len(names) - NAMED} more"])
 
 
-def _going_on(finding: Finding, findings: Sequence[Finding], known: Known) -> list[str]:
-    """The nodes of which no message was silent, and which sent one that would have been found so."""
+def _who_went_on(finding: Finding, findings: Sequence[Finding], known: Known) -> list[str]:
+    """The nodes of which a message went on, and those whose messages nothing is promised of."""
     at_ns = finding.start_ns
     silent = {
         part.stream
@@ -83,8 +83,17 @@ def _going_on(finding: Finding, findings: Sequence[Finding], known: Known) -> li
         for part in (one.parts or (one,))
         if part.kind in {STALE, MISSING} and part.start_ns <= at_ns + AROUND_NS and part.end_ns >= at_ns
     }
-    nodes: dict[str, bool] = {}
+    nodes: dict[str, bool | None] = {}
     for stream, rule in enumerate(known.rules):
-        if rule.sender and rule.stale_after_ns is not None and not rule.active_when:
-            nodes[rule.sender] = nodes.get(rule.sender, True) and stream not in silent
-    return [node for node, went_on in nodes.items() if went_on]
+        if rule.sender is None:
+            continue
+        if rule.stale_after_ns is None or rule.active_when:
+            nodes.setdefault(rule.sender, None)
+        else:
+            nodes[rule.sender] = bool(nodes.get(rule.sender)) or stream not in silent
+    going_on = [node for node, went_on in nodes.items() if went_on]
+    unknown = [node for node, went_on in nodes.items() if went_on is None]
+    sentences = [f"Still sending: {_named(going_on)}."] if going_on else []
+    if unknown:
+        sentences.append(f"Not known, as no period is promised: {_named(unknown)}.")
+    return sentences

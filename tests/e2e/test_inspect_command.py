@@ -249,8 +249,8 @@ def test_a_channel_without_anything_of_a_bus(tmp_path: Path, command: Command) -
 
 
 SWAPPED = (
-    "Channels can0 and can1 look swapped: can1 carries 12 of the 12 messages of bus drive, can0 2 of the 2 "
-    "of bus chassis: give --channel drive=can1 --channel chassis=can0."
+    "Channels can0 and can1 look swapped: channel can1 carries 12 of the 12 messages of bus drive, "
+    "channel can0 2 of the 2 of bus chassis: give --channel drive=can1 --channel chassis=can0."
 )
 
 

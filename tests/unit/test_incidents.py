@@ -57,10 +57,10 @@ def parts(finding) -> set[str]:
 def test_a_node_that_is_away_is_one_finding_by_its_name(kit: Spec) -> None:
     result, _ = inspected([drive(lambda can_id, t: not (SENDERS[can_id] == "Wheel" and away(t)))], kit)
     (finding,) = serious(result)
-    assert finding.text == "Every message of Wheel was silent for 512 ms: Angle and Torque."
+    assert finding.text == "Every message of Wheel was silent for 510 ms: Angle and Torque."
     assert (finding.kind, finding.severity, parts(finding)) == ("stale", "error", {"Angle", "Torque"})
     # Angle came at 2, 12, ... 992 ms and again at 1502; Torque at 4, 24, ... 984 and again at 1504.
-    assert span_ms(result, finding) == (991, 1503)  # the session begins at 1 ms
+    assert span_ms(result, finding) == (991, 1501)  # the session begins at 1 ms
 
 
 def test_a_supply_group_that_is_cut_is_one_finding(kit: Spec) -> None:
@@ -79,6 +79,19 @@ def test_a_bus_of_which_nothing_goes_on_is_one_finding(kit: Spec) -> None:
     never_again = "Every message of bus drive fell silent and did not come back: "
     assert finding.text == f"{never_again}Angle, Torque, Pressure, Pads and Command."
     assert parts(finding) == set(NAMES.values())
+
+
+def test_a_group_is_silent_until_the_first_of_it_is_back(kit: Spec) -> None:
+    """Angle and Torque of the wheel's node are back at 1502 and 1704 ms; the pads never come back."""
+    back = {0x10: 1500, 0x20: 1700, 0x30: 1700, 0x40: 9999}
+    result, _ = inspected([drive(lambda can_id, t: not 1000 < t <= back.get(can_id, 0))], kit)
+    (finding,) = serious(result)
+    # The last frame before came at 1000 ms (Pressure, of 50 ms: 6, 56, ... 956; Pads: 1, 101, ... 901).
+    assert finding.text == (
+        "All that relay kit feeds was silent for 510 ms: Angle, Torque, Pressure and Pads. "
+        "Pads did not come back."
+    )
+    assert finding.open
 
 
 def test_what_does_not_come_back_goes_on(kit: Spec) -> None:

@@ -43,7 +43,7 @@ def test_a_change_within_half_a_second_stands_beside(tmp_path: Path) -> None:
     result, _ = inspected([drive(pressed_from_ms=1300)], kit(tmp_path))
     (finding,) = serious(result)
     assert finding.beside == (
-        "Within half a second: stop.pressed from no to yes.",
+        "Within half a second of its begin: stop.pressed from no to yes.",
         "Still sending: PanelNode, LampNode.",
     )
 
@@ -58,6 +58,27 @@ def test_a_node_that_fell_silent_too_is_not_said_to_go_on(tmp_path: Path) -> Non
     result, _ = inspected([drive(pressed_from_ms=2000, lamp=False)], kit(tmp_path))
     assert len(of_kind(result, "stale")) == 2
     assert {finding.beside for finding in serious(result)} == {("Still sending: PanelNode.",)}
+
+
+def test_a_node_of_which_a_message_goes_on_is_still_sending(tmp_path: Path) -> None:
+    more = 'BO_ 64 Torque: 8 WheelNode\n SG_ Nm : 0|16@1+ (1,0) [0|0] "" Other\n'
+    spec = spec_of(tmp_path, MESSAGES + more, RECORDS, periods_ms={16: 10, 32: 20, 48: 20, 64: 20})
+    rows = [(t, can_id) for can_id in (0x20, 0x30, 0x40) for t in range(0, 3000, 20)]
+    rows += [(t, 0x10) for t in range(0, 1000, 10)]
+    result, _ = inspected([frames([row(t, can_id) for t, can_id in sorted(rows)])], spec)
+    (finding,) = serious(result)
+    assert finding.place.message == "Wheel"
+    assert finding.beside == ("Still sending: WheelNode, PanelNode, LampNode.",)
+
+
+def test_a_node_of_which_nothing_is_promised_is_said_to_be_unknown(tmp_path: Path) -> None:
+    spec = spec_of(tmp_path, MESSAGES, RECORDS, periods_ms={16: 10, 32: 20})  # nothing of the lamp
+    result, _ = inspected([drive(pressed_from_ms=2000)], spec)
+    (finding,) = serious(result)
+    assert finding.beside == (
+        "Still sending: PanelNode.",
+        "Not known, as no period is promised: LampNode.",
+    )
 
 
 def test_the_demonstration_says_that_the_stop_was_pressed_and_who_went_on() -> None:
