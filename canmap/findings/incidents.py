@@ -251,7 +251,8 @@ class _Cluster:
         kind, bus = parts[0].kind, parts[0].place.bus
         bus = bus if all(part.place.bus == bus for part in parts) else None
         taken = self._taken((*parts, *copies))
-        return [_finding(kind, _worst(taken), bus, (begin_ns, end_ns), text, taken, open_=bool(still))]
+        found = _finding(kind, _worst(taken), bus, (begin_ns, end_ns), text, taken, open_=bool(still))
+        return [replace(found, facts={**found.facts, "silent_s": (until_ns - begin_ns) / 1e9})]
 
     def _with_copies(self) -> list[Finding]:
         """What has nothing else in common, each with what gateways would have passed on of it."""

@@ -88,8 +88,8 @@ def test_swapped_channels_are_one_finding(tmp_path: Path) -> None:
     result, _ = inspected([capture(can0=[*B, 0x7A0], can1=[*A, 0x7A1])], kit(tmp_path, a=A, b=B))
     (finding,) = serious(result)
     assert finding.text == (
-        "Channels can0 and can1 look swapped: channel can1 carries 4 of the 4 messages of bus a, channel can0 3 of the 3 of "
-        'bus b: give channels={"a": "can1", "b": "can0"}.'
+        "Channels can0 and can1 look swapped: channel can1 carries 4 of the 4 messages of bus a, "
+        'channel can0 3 of the 3 of bus b: give channels={"a": "can1", "b": "can0"}.'
     )
     assert (finding.place.bus, finding.count, finding.open) == (None, 7, True)
     assert len(parts(finding, "missing")) == len(parts(finding, "unknown_id")) == 7
@@ -103,16 +103,17 @@ def test_swapped_channels_are_one_finding(tmp_path: Path) -> None:
 def test_three_buses_in_a_ring_are_one_finding(tmp_path: Path) -> None:
     (finding,) = found(kit(tmp_path, a=A, b=B, c=C), capture(can0=B, can1=C, can2=A))
     assert finding.text == (
-        "Channels can0, can1 and can2 look swapped: channel can2 carries 4 of the 4 messages of bus a, channel can0 3 of the "
-        '3 of bus b, channel can1 2 of the 2 of bus c: give channels={"a": "can2", "b": "can0", "c": "can1"}.'
+        "Channels can0, can1 and can2 look swapped: channel can2 carries 4 of the 4 messages of bus a, "
+        "channel can0 3 of the 3 of bus b, channel can1 2 of the 2 of bus c: "
+        'give channels={"a": "can2", "b": "can0", "c": "can1"}.'
     )
 
 
 def test_channels_counted_from_another_number_are_one_finding(tmp_path: Path) -> None:
     (finding,) = found(kit(tmp_path, a=A, b=B), capture(can1=A, can2=B))
     assert finding.text == (
-        "The channels of buses a and b look misnamed: channel can1 carries 4 of the 4 messages of bus a, can2 3 of "
-        'the 3 of bus b: give channels={"a": "can1", "b": "can2"}.'
+        "The channels of buses a and b look misnamed: channel can1 carries 4 of the 4 messages of bus a, "
+        'channel can2 3 of the 3 of bus b: give channels={"a": "can1", "b": "can2"}.'
     )
 
 
@@ -120,7 +121,7 @@ def test_a_bus_of_one_message_gives_way_to_the_one_that_is_found_at_its_channel(
     spec = kit(tmp_path, a=A, b=[0x201])
     (finding,) = found(spec, capture(can0=[0x201], can1=A))
     assert (
-        "look swapped: channel can1 carries 4 of the 4 messages of bus a, channel can0 1 of the 1 of bus b: give"
+        "channel can1 carries 4 of the 4 messages of bus a, channel can0 1 of the 1 of bus b: give"
         in finding.text
     )
     # What was not recorded at all is not there to be found: both are told, the options still fit together.
