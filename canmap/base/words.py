@@ -1,8 +1,12 @@
-"""Numbers in the sentences of findings: few digits, the unit that the reader of the spec thinks in."""
+"""Numbers and lists in sentences: few digits, the unit that the reader of the spec thinks in, few names."""
 
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
 
 
 def number(value: float) -> str:
@@ -32,3 +36,15 @@ def plural(count: int, noun: str) -> str:
 def times(count: int, noun: str) -> str:
     """Return "1 silence", "3 silences"."""
     return f"{count:,} {plural(count, noun)}"
+
+
+def listed(names: Iterable[str], joint: str = "or") -> str:
+    """Return "a, b or c"."""
+    *head, last = list(names)
+    return f"{', '.join(head)} {joint} {last}" if head else last
+
+
+def first_of(names: Sequence[str], most: int) -> str:
+    """Return "a, b and c", or "a, b and 3 more" where there are more than `most`."""
+    shown = list(names[:most])
+    return listed([*shown, f"{len(names) - most} more"] if len(names) > most else shown, "and")

@@ -15,12 +15,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.base.words import number, seconds, times
+from canmap.base.words import listed, number, seconds, times
 from canmap.checks.check import EpisodeCheck
 from canmap.findings.episodes import Episode, Episodes
-from canmap.findings.finding import Finding, Kind, Place, Severity
+from canmap.findings.finding import Finding, Kind, Place, Severity, worst
 from canmap.frames.chunks import FrameKind
-from canmap.mapping.reading.mistakes import listed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -262,7 +261,6 @@ class ErrorFrames(EpisodeCheck[None]):
             ((count, kind) for count, kind in zip(counts, CLASSES, strict=True) if count),
             key=lambda one: (one[1].severity is not Severity.ERROR, -one[0]),
         )
-        severities = {kind.severity for _, kind in told}
         if episode.count == 1 and not episode.more:
             extent: dict[str, float] = {}
             what = f"An error frame on {channel} reports {listed([kind.text for _, kind in told], 'and')}"
@@ -274,7 +272,7 @@ class ErrorFrames(EpisodeCheck[None]):
             BUS_FAULT,
             Place(bus=self._buses.get(channel)),
             text=f"{what}.",
-            severity=next(severity for severity in Severity if severity in severities),
+            severity=worst(kind.severity for _, kind in told),
         )
         return replace(found, facts={**extent, "classes": {kind.word: count for count, kind in told}})
 

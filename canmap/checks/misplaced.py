@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.base.words import plural
-from canmap.mapping.reading.mistakes import listed
+from canmap.base.words import listed, plural
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Self
@@ -16,6 +16,11 @@ class Severity(StrEnum):
     ERROR = "error"
     WARNING = "warning"
     NOTE = "note"
+
+
+def worst(severities: Iterable[Severity]) -> Severity:
+    """Return the one that matters most of at least one."""
+    return min(severities, key=list(Severity).index)
 
 
 class Kind(str):

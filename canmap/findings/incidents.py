@@ -13,11 +13,10 @@ from dataclasses import dataclass, replace
 from itertools import takewhile
 from typing import TYPE_CHECKING
 
-from canmap.base.words import plural, seconds, times
-from canmap.findings.finding import Finding, Place, Severity
+from canmap.base.words import first_of, listed, plural, seconds, times
+from canmap.findings.finding import Finding, Place, Severity, worst
 from canmap.findings.kinds import MISSING, RECORDING_GAP, SPEC, STALE
 from canmap.findings.wrong_periods import of_wrong_periods
-from canmap.mapping.reading.mistakes import listed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -109,7 +108,7 @@ def _channel_missing(finding: Finding, parts: list[Finding]) -> Finding:
     # A message with a multiplexer may miss several of its values: it is one message all the same.
     if not (names := list(dict.fromkeys(part.place.message or "" for part in parts))):
         return finding
-    never = f"So {times(len(names), 'message')} never came: {_named(names)}."
+    never = f"So {times(len(names), 'message')} never came: {first_of(names, NAMED)}."
     facts = {**finding.facts, "messages": len(names)}
     return replace(finding, text=f"{finding.text} {never}", parts=tuple(parts), facts=facts)
 
@@ -184,7 +183,7 @@ class _Cluster:
             step_ns = self._step_ns(parts)
             text = _nothing_recorded(parts, channels, end_ns - start_ns, step_ns)
             several = everything and len(channels) > 1
-            severity = Severity.WARNING if several else _worst(parts)
+            severity = Severity.WARNING if several else worst(part.severity for part in parts)
             bus = None if several else parts[0].place.bus
             open_ = all(one.open for one in quiet)
             gap = _finding(RECORDING_GAP, severity, bus, (start_ns, end_ns), text, parts, open_=open_)
@@ -251,7 +250,15 @@ class _Cluster:
         kind, bus = parts[0].kind, parts[0].place.bus
         bus = bus if all(part.place.bus == bus for part in parts) else None
         taken = self._taken((*parts, *copies))
-        found = _finding(kind, _worst(taken), bus, (begin_ns, end_ns), text, taken, open_=bool(still))
+        found = _finding(
+            kind,
+            worst(part.severity for part in taken),
+            bus,
+            (begin_ns, end_ns),
+            text,
+            taken,
+            open_=bool(still),
+        )
         return [replace(found, facts={**found.facts, "silent_s": (until_ns - begin_ns) / 1e9})]
 
     def _with_copies(self) -> list[Finding]:
@@ -306,16 +313,6 @@ class _Cluster:
         return self._rule(part).sender
 
 
-def _worst(parts: Iterable[Finding]) -> Severity:
-    severities = {part.severity for part in parts}
-    return next(severity for severity in Severity if severity in severities)
-
-
-def _named(names: Sequence[str]) -> str:
-    shown = list(names[:NAMED])
-    return listed([*shown, f"{len(names) - NAMED} more"] if len(names) > NAMED else shown, "and")
-
-
 def _messages(parts: Iterable[Finding]) -> list[str]:
     return list(dict.fromkeys(part.place.message or "" for part in parts))
 
@@ -323,7 +320,7 @@ def _messages(parts: Iterable[Finding]) -> list[str]:
 def _nothing_recorded(parts: list[Finding], channels: set[str], span_ns: int, step_ns: int | None) -> str:
     names = _messages(parts)
     where = f"{plural(len(channels), 'channel')} {listed(sorted(channels), 'and')}"
-    missing = f"{times(len(names), 'message')}: {_named(names)}"
+    missing = f"{times(len(names), 'message')}: {first_of(names, NAMED)}"
     if step_ns is not None:
         return (
             f"The stamps of {where} jump forward by {seconds(step_ns)}, and each message goes on as if no "
@@ -333,7 +330,7 @@ def _nothing_recorded(parts: list[Finding], channels: set[str], span_ns: int, st
 
 
 def _gateway_copies(copies: Iterable[Finding], of: str) -> str:
-    return f"{_named(_messages(copies))}, which a gateway makes of {of}, fell silent with {of}."
+    return f"{first_of(_messages(copies), NAMED)}, which a gateway makes of {of}, fell silent with {of}."
 
 
 def _fell_silent(who: str, parts: list[Finding], span_ns: int) -> str:
@@ -345,8 +342,8 @@ def _fell_silent(who: str, parts: list[Finding], span_ns: int) -> str:
     else:
         what = f"came late, after {seconds(span_ns)}" if never else f"was silent for {seconds(span_ns)}"
     left = "never came" if never else "did not come back"
-    more = f" {_named(_messages(still))} {left}." if 0 < len(still) < len(parts) else ""
-    return f"{who} {what}: {_named(_messages(parts))}.{more}"
+    more = f" {first_of(_messages(still), NAMED)} {left}." if 0 < len(still) < len(parts) else ""
+    return f"{who} {what}: {first_of(_messages(parts), NAMED)}.{more}"
 
 
 def _finding(  # noqa: PLR0913  # what a finding is made of

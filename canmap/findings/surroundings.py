@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from canmap.base.words import listed
 from canmap.findings.kinds import MISSING, RECORDING_GAP, STALE
-from canmap.mapping.reading.mistakes import listed
 from canmap.records.change import in_words, told_once
 
 if TYPE_CHECKING:

@@ -5,11 +5,10 @@ from __future__ import annotations
 from statistics import median
 from typing import TYPE_CHECKING
 
-from canmap.base.words import number, times
-from canmap.findings.finding import Finding, Place, Severity
+from canmap.base.words import first_of, number, times
+from canmap.findings.finding import Finding, Place, worst
 from canmap.findings.kinds import RATE, STALE
 from canmap.mapping.model import Trigger
-from canmap.mapping.reading.mistakes import listed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -60,13 +59,11 @@ def _is_explained(finding: Finding, factor: float, rules: Sequence[MessageRule])
 
 def _finding(factor: float, parts: list[Finding]) -> Finding:
     names = list(dict.fromkeys(part.place.message or "" for part in parts))
-    shown = [*names[:NAMED], *([f"{len(names) - NAMED} more"] if len(names) > NAMED else [])]
     seldom = f"at {number(round(factor, 1))} times their promised period"
     often = f"{number(round(1 / factor, 1))} times as often as promised"
-    severities = {part.severity for part in parts}
     return Finding(
         kind=RATE,
-        severity=next(severity for severity in Severity if severity in severities),
+        severity=worst(part.severity for part in parts),
         place=Place(),
         start_ns=min(part.start_ns for part in parts),
         end_ns=max(part.end_ns for part in parts),
@@ -76,7 +73,7 @@ def _finding(factor: float, parts: list[Finding]) -> Finding:
         limit=1.0,
         text=(
             f"{times(len(names), 'message')} come {seldom if factor > 1 else often}, so what is promised "
-            f"looks wrong: {listed(shown, 'and')}."
+            f"looks wrong: {first_of(names, NAMED)}."
         ),
         parts=tuple(parts),
     )

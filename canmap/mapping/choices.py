@@ -5,9 +5,10 @@ from __future__ import annotations
 from enum import IntEnum
 from typing import TYPE_CHECKING
 
+from canmap.base.words import listed
 from canmap.mapping.reading import field_grammar as g
 from canmap.mapping.reading.marks import Scalar
-from canmap.mapping.reading.mistakes import listed, shown
+from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.raw_codes import labels_remedy, raw_codes
 from canmap.mapping.reading.sections import mapping, scalar
 from canmap.mapping.reading.shapes import as_integer

@@ -15,9 +15,9 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from canmap.base.words import listed
 from canmap.mapping.description.description import Description, NoData, ParameterGroup
 from canmap.mapping.reading import grammar as g
-from canmap.mapping.reading.mistakes import listed
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -9,8 +9,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from canmap.base.errors import readable
-from canmap.base.words import times
-from canmap.mapping.reading.mistakes import listed
+from canmap.base.words import listed, times
 
 
 class NoteReason(StrEnum):

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canmap.base.errors import ArgumentError
+from canmap.base.words import listed
 from canmap.mapping.corrections import corrected, tell_doubts
 from canmap.mapping.groups import buses_by_group, grouped
 from canmap.mapping.manual_rules import manual
@@ -15,7 +16,7 @@ from canmap.mapping.model import Bus, Geometry, Spec
 from canmap.mapping.own_types import own_types
 from canmap.mapping.reading import grammar as g
 from canmap.mapping.reading.marks import Entries, Scalar
-from canmap.mapping.reading.mistakes import Faults, listed, shown
+from canmap.mapping.reading.mistakes import Faults, shown
 from canmap.mapping.reading.names import Names
 from canmap.mapping.reading.sections import WHOLE
 from canmap.mapping.record_rules import record_rules

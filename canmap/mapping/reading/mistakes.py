@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from canmap.base.errors import Fault, SpecError, readable
 from canmap.base.unusable import Obstacle, unread
-from canmap.base.words import times
+from canmap.base.words import listed, times
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -44,12 +44,6 @@ def unread_beside(text: str, path: str) -> str | None:
     if found.obstacle is Obstacle.NOT_THERE:
         return f"There is no file {shown(text)}: the path is relative to this file."
     return f"{shown(text)}: {found.unread}."
-
-
-def listed(names: Iterable[str], joint: str = "or") -> str:
-    """Return "a, b or c"."""
-    *head, last = list(names)
-    return f"{', '.join(head)} {joint} {last}" if head else last
 
 
 def _alike(name: str, other: str) -> bool:

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from canmap.mapping.reading.mistakes import listed, shown
+from canmap.base.words import listed
+from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.refs import MessageRef, SignalRef
 
 if TYPE_CHECKING:

@@ -12,9 +12,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Generic, TypeVar, cast
 
+from canmap.base.words import listed
 from canmap.mapping.notes import Note, NoteReason
 from canmap.mapping.reading.marks import Entries, Items, Node, Scalar
-from canmap.mapping.reading.mistakes import listed, shown
+from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.names import FoundMessage, FoundSignal
 
 if TYPE_CHECKING:

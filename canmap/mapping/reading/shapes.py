@@ -10,8 +10,9 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Generic, TypeVar
 
+from canmap.base.words import listed
 from canmap.mapping.reading.marks import Items, Node, Scalar, joined
-from canmap.mapping.reading.mistakes import listed, shown
+from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.sections import MESSAGE, Context, Reader, mapping, scalar
 from canmap.mapping.reading.unit_names import unit_ending
 from canmap.vocabulary.record_types import FieldType, field_types

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.mapping.reading.mistakes import listed
+from canmap.base.words import listed
 from canmap.vocabulary.units import SI_UNITS, UNITS, find_unit, si_name
 
 if TYPE_CHECKING:

@@ -10,8 +10,9 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple, cast
 
+from canmap.base.words import listed
 from canmap.mapping.reading.marks import Scalar
-from canmap.mapping.reading.mistakes import listed, shown
+from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.sections import Key, Section, SectionValues, mapping
 from canmap.mapping.reading.shapes import list_of, quantity, word
 from canmap.simulator.cart.people import AXES
