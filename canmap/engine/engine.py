@@ -84,6 +84,7 @@ class Engine:
             if bus.bit_rate_bps is not None
         }
         self._last_frames = LastFrames(rates)
+        self._frames = 0
         self.session = SessionClock()
         self.timeline = Timeline(self.plan, self.rules, channels)
         self._newest = Newest(needed | self.timeline.activity.columns, len(self.plan.columns))
@@ -104,7 +105,7 @@ class Engine:
     @property
     def frames(self) -> int:
         """Frames so far."""
-        return self.result(FrameCount).frames
+        return self._frames
 
     def require_records(self, names: Iterable[str]) -> None:
         """Check that the spec makes every record of `names`.
@@ -139,6 +140,7 @@ class Engine:
         arrivals = self.timeline.fold(prepared.samples, clock, self._newest)
         records = self._build(prepared)
         self._newest.carry()
+        self._frames += len(clock)
         view = View(prepared, clock, arrivals, self.timeline, self.session, before_ns, records, holes)
         for feed in chain.from_iterable(self._feeds):
             feed.fold(view)
@@ -202,7 +204,7 @@ class Engine:
     def _build(self, prepared: Prepared) -> dict[str, RecordChunk]:
         plain = self._plain.build(prepared.samples, self._newest)
         built = [
-            builder.build(prepared.chunk, self._newest, made)
+            builder.build(prepared.chunk, self._frames, self._newest, made)
             for builder, made in zip(self._builders, plain, strict=True)
         ]
         return {chunk.name: chunk for chunk in built if chunk is not None}

@@ -99,7 +99,7 @@ class RecordBuilder:
         if self._motion is not None:
             values = {name: ages if name == "segment" else np.zeros(0) for name in FIELDS}
             columns = {name: FieldColumn(values[name], none, ages, none) for name in FIELDS}
-        return RecordChunk(self.rule.name, self.rule.type, ages, ages, columns)
+        return RecordChunk(self.rule.name, self.rule.type, ages, ages, ages, columns)
 
     @property
     def max_age_ns(self) -> dict[str, int | None]:
@@ -118,12 +118,13 @@ class RecordBuilder:
         return self._fields
 
     def build(
-        self, chunk: FrameChunk, newest: Newest, plain: Mapping[str, FieldColumn]
+        self, chunk: FrameChunk, first_frame: int, newest: Newest, plain: Mapping[str, FieldColumn]
     ) -> RecordChunk | None:
         """Return the records of a chunk, None if it has none.
 
         Args:
             chunk: The chunk.
+            first_frame: Number of its first frame in the session.
             newest: The newest samples at it.
             plain: The fields that are made already, by name.
         """
@@ -143,7 +144,8 @@ class RecordBuilder:
         columns = {name: made.get(name) or plain[name] for name in self._names}
         if self._motion is not None:
             columns = self._motion.derive(stamped, columns)
-        return RecordChunk(self.rule.name, self.rule.type, stamped, chunk.t_ns[rows], columns)
+        frame = rows + first_frame
+        return RecordChunk(self.rule.name, self.rule.type, stamped, chunk.t_ns[rows], frame, columns)
 
 
 def _field_plan(

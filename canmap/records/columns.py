@@ -47,6 +47,7 @@ class RecordChunk:
         type: Class of its rows.
         clock_ns: int64[n], session clock, in ns.
         stamp_ns: int64[n], stamp of the frame that each is stamped by, as the source wrote it.
+        frame: int64[n], number of that frame in the session, from 0.
         columns: By field.
     """
 
@@ -54,6 +55,7 @@ class RecordChunk:
     type: type[Record]
     clock_ns: NDArray[np.int64]
     stamp_ns: NDArray[np.int64]
+    frame: NDArray[np.int64]
     columns: Mapping[str, FieldColumn]
 
     def __len__(self) -> int:
