@@ -25,7 +25,7 @@ ROOMS = (
 IN_SIMULATOR = ("noise", "buses", "cart", "wires", "scenario", "truth", "simulation", "live")
 # Two files or public classes of one name are two things that somebody will take for one another; a job of
 # `api` and its command of `cli` are the same one.
-SAME_NAME = {"inspect", "transcribe", "export"}
+SAME_NAME = {"inspect", "transcribe"}
 ONLY_IN = {
     "cantools": ["mapping/description/database.py"],
     "can": ["base/extras.py"],
