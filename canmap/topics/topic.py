@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from canmap.topics.definitions import MessageType
 
 
-class Form(StrEnum):
+class MessageForm(StrEnum):
     """How a record, or what else a topic is fed by, becomes a message."""
 
     OWN = "own"  # every field with its validity and age, in a type of our own
@@ -63,7 +63,7 @@ class Topic:
 
     name: str
     type: MessageType
-    form: Form
+    form: MessageForm
     records: tuple[str, ...] = ()
     qos: Qos = Qos()
     frame_id: str = ""
