@@ -5,22 +5,32 @@ from __future__ import annotations
 from enum import IntEnum
 from typing import TYPE_CHECKING
 
-from canmap.topics.definitions import MessageField, MessageType
+from canmap.topics.definitions import message_type
 from canmap.vocabulary.record_types import CORE_TYPES, field_types
-from canmap.vocabulary.ros_names import as_name
+from canmap.vocabulary.ros_names import as_name, constant_name, message_fields
 
 if TYPE_CHECKING:
+    from canmap.topics.definitions import MessageType
     from canmap.vocabulary.record_types import FieldType, Record
 
 CORE_PACKAGE = "canmap_msgs"
-HEADER = "std_msgs/msg/Header"
-VALID, AGE, OUT_OF_RANGE = "_valid", "_age", "_out_of_range"
 # Packages whose names a vehicle must not get.
 _TAKEN = frozenset(
     f"{name}_msgs"
     for name in (
         *("ackermann", "action", "actionlib", "canmap", "composition", "control", "diagnostic", "geometry"),
-        *("lifecycle", "map", "nav", "pendulum", "radar", "rosgraph", "sensor", "service", "shape", "statistics"),
+        *(
+            "lifecycle",
+            "map",
+            "nav",
+            "pendulum",
+            "radar",
+            "rosgraph",
+            "sensor",
+            "service",
+            "shape",
+            "statistics",
+        ),
         *("std", "stereo", "test", "tf2", "trajectory", "unique_identifier", "vision", "visualization"),
     )
 )
@@ -57,11 +67,11 @@ def record_message(record_type: type[Record], vehicle: str) -> MessageType:
     """
     name = record_type.__name__
     package = CORE_PACKAGE if CORE_TYPES.get(name) is record_type else vehicle_package(vehicle)
-    kinds = field_types(record_type).values()
-    fields = [MessageField("header", HEADER), *(field for kind in kinds for field in _fields(kind))]
-    title = (record_type.__doc__ or name).split("\n")[0]
-    text = "\n".join([_HEAD.format(title=title), *(_lines(kind) for kind in kinds)])
-    return MessageType(f"{package}/msg/{name}", tuple(fields), text)
+    title = f"{name}, a record type of the vehicle's own."
+    if package == CORE_PACKAGE:
+        title = (record_type.__doc__ or name).split("\n")[0]
+    lines = (_lines(kind) for kind in field_types(record_type).values())
+    return message_type(f"{package}/msg/{name}", "\n".join([_HEAD.format(title=title), *lines]))
 
 
 def _basic_type(kind: FieldType) -> str:
@@ -70,25 +80,12 @@ def _basic_type(kind: FieldType) -> str:
     return {bool: "bool", int: "int64"}.get(kind.kind, "float64")
 
 
-def _fields(kind: FieldType) -> tuple[MessageField, ...]:
-    return (
-        MessageField(kind.name, _basic_type(kind)),
-        MessageField(kind.name + VALID, "bool"),
-        MessageField(kind.name + AGE, "float64"),
-        MessageField(kind.name + OUT_OF_RANGE, "bool"),
-    )
-
-
 def _lines(kind: FieldType) -> str:
-    """Return the lines of a field in the text of its type, with what it means and the numbers of its states."""
+    """Return the lines of a field in the text of its type, with its meaning and the numbers of its states."""
     unit = {"": "", "1": "a plain number: "}.get(kind.unit, f"{kind.unit}, ")
     lines = [f"# {unit}{' '.join(kind.meaning.split())}"]
     if issubclass(kind.kind, IntEnum):
         lines += [f"uint8 {constant_name(kind.name, state.name)}={state.value}" for state in kind.kind]
-    lines += [f"{field.type} {field.name}" for field in _fields(kind)]
+    types = (_basic_type(kind), "bool", "float64", "bool")
+    lines += [f"{type_} {name}" for type_, name in zip(types, message_fields(kind.name), strict=True)]
     return "\n".join(lines) + "\n"
-
-
-def constant_name(field: str, state: str) -> str:
-    """Return what the number of a state of a field is called in a message type: GEAR_REVERSE."""
-    return f"{field}_{state}".upper()

@@ -82,3 +82,13 @@ def file_name(type_name: str) -> str:
     """
     text = re.sub("(.)([A-Z][a-z]+)", r"\1_\2", type_name)
     return re.sub("([a-z0-9])([A-Z])", r"\1_\2", text).lower()
+
+
+def message_fields(field: str) -> tuple[str, str, str, str]:
+    """Return what a message calls a record's field: its value, whether it is known, its age, its flag."""
+    return field, f"{field}_valid", f"{field}_age", f"{field}_out_of_range"
+
+
+def constant_name(field: str, state: str) -> str:
+    """Return what the number of a state of a field is called in a message type: GEAR_REVERSE."""
+    return f"{field}_{state}".upper()
