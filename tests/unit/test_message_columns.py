@@ -116,6 +116,8 @@ def test_what_no_string_can_hold_becomes_a_question_mark() -> None:
         ({"gear": np.array([1.0, 2.0])}, "gear: values of the type float64 do not become int16"),
         ({"on": 1}, "on: values of the type int64 do not become bool"),
         ({"ratio": "1"}, "do not become float32"),
+        ({"ratio": ""}, "do not become float32"),
+        ({"ratio": [1.0, 2.0]}, "ratio: an array of the shape (2,) does not fit"),
         ({"ratio": None}, "ratio: values of the type object do not become float32"),
         ({"pair": [[1.0], [1.0, 2.0]]}, "pair: this is no value of the type float64"),
         ({"gear": np.array([1, 2, 3])}, "gear: give a value for each of the 2 messages, not 3"),
