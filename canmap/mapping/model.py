@@ -11,6 +11,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from canmap.mapping.manual import Manual
+from canmap.mapping.topic_rules import TopicRules
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -258,6 +259,7 @@ class Spec:
         notes: What is accepted but not judged yet, what is not promised, what was corrected.
         files: Every file that it was read from: itself, its fragments, the descriptions.
         manual: What the manual promises of the whole vehicle.
+        topics: What is said of the topics that records are published on.
         advise: Says how whoever loaded it gives buses other channels; takes the channels by bus.
     """
 
@@ -271,4 +273,5 @@ class Spec:
     selections: tuple[MessageRule, ...] = ()
     files: tuple[str, ...] = ()
     manual: Manual = field(default_factory=Manual)
+    topics: TopicRules = field(default_factory=TopicRules)
     advise: Callable[[Mapping[str, str]], str] = channels_argument
