@@ -200,11 +200,15 @@ class _Planner:
         name = "ackermann/report"
         if not _has(rule, "road_angle", "wheel_angle"):
             yield LeftOutTopic(name, rule.name, "the record has neither `road_angle` nor `wheel_angle`")
-        elif not _has(rule, "road_angle") and self._spec.geometry.steering_ratio is None:
+            return
+        if not _has(rule, "road_angle") and self._spec.geometry.steering_ratio is None:
             yield LeftOutTopic(name, rule.name, "the `steering_ratio` is not known")
-        else:
-            drives = [one for one in self._spec.records if one.type is Drive and _has(one, "speed")]
+            return
+        drives = [one for one in self._spec.records if one.type is Drive and _has(one, "speed")]
+        if drives:
             yield self._standard(MessageForm.ACKERMANN, [rule, *drives[:1]], name)
+        else:
+            yield LeftOutTopic(name, rule.name, "no record of the type Drive has the `speed`")
 
     def _wheels(self, rule: RecordRule) -> Iterator[_Draft | LeftOutTopic]:
         name = "wheels/joint_states"
@@ -214,7 +218,10 @@ class _Planner:
             yield self._standard(MessageForm.WHEEL_SPEEDS, [rule], name)
 
     def _battery(self, rule: RecordRule) -> Iterator[_Draft | LeftOutTopic]:
-        yield self._standard(MessageForm.BATTERY, [rule], "battery")
+        if _has(rule, "voltage"):  # the one value that the definition of the type asks for
+            yield self._standard(MessageForm.BATTERY, [rule], "battery")
+        else:
+            yield LeftOutTopic("battery", rule.name, "the record has no `voltage`")
 
     def _standard(self, form: MessageForm, rules: list[RecordRule], plain: str) -> _Draft:
         return self._draft(form, rules, self._said(form, rules[0]), (plain, f"{rules[0].name}/{plain}"))
