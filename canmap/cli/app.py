@@ -9,6 +9,7 @@ from canmap.cli.formats import formats_command
 from canmap.cli.inspect import inspect_command
 from canmap.cli.replay import replay_command
 from canmap.cli.simulate import simulate_command
+from canmap.cli.topics import topics_command
 from canmap.cli.transcribe import transcribe_command
 
 
@@ -25,4 +26,5 @@ app.add_command(inspect_command)
 app.add_command(replay_command)
 app.add_command(transcribe_command)
 app.add_command(simulate_command)
+app.add_command(topics_command)
 app.add_command(formats_command)

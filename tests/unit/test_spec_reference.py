@@ -11,7 +11,7 @@ import pytest
 
 from canmap.checks.all import CHECKS
 from canmap.mapping.loader import load_spec
-from canmap.mapping.reading import field_grammar, grammar, promises
+from canmap.mapping.reading import field_grammar, grammar, promises, topic_grammar
 from canmap.vocabulary.record_types import CORE_TYPES, field_types
 from canmap.vocabulary.units import UNITS
 from tests.spec_builders import VEHICLE
@@ -44,6 +44,9 @@ SECTIONS = {
     "A range by speed": promises.RANGE_BY_SPEED,
     "A record type": grammar.OWN_TYPE,
     "A field of a record type": grammar.OWN_FIELD,
+    "The topics": topic_grammar.TOPICS,
+    "The topics of a record": topic_grammar.TOPICS_OF_RECORD,
+    "A topic": topic_grammar.TOPIC,
 }
 # Sections that are not judged as a whole say so in each row; in the grammar their parent does.
 WHOLE = {name for name, section in SECTIONS.items() if any(section is one for one in vars(promises).values())}
@@ -59,8 +62,10 @@ def table_lines(title):
 
 
 def rows(title):
-    """Return key -> (default, judged) of the table under a heading."""
-    return {row[0].strip("`"): (row[2], row[3]) for row in table_lines(title)}
+    """Return key -> (default, judged) of the table of keys under a heading."""
+    body = f"\n## {title}\n" + PAGE.split(f"\n## {title}\n", 1)[1].split("\n## ", 1)[0]
+    keys = body[body.index("| key |") :]
+    return {row[0].strip("`"): (row[2], row[3]) for row in table_lines(title) if f"| {row[0]} |" in keys}
 
 
 if "faults" in JUDGED:  # a section that is judged as a whole, as its parent is
