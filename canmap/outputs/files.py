@@ -152,10 +152,10 @@ def _placed(*paths: str) -> Iterator[tuple[_Place, ...]]:
             with failures_named(path):
                 places.append(_Place(path))
         yield tuple(places)
-        with _signals_held():
+        with signals_held():
             _put_in_place(places)
     except BaseException:
-        with _signals_held():
+        with signals_held():
             for place in places:
                 place.drop()
         raise
@@ -179,7 +179,7 @@ def _put_in_place(places: list[_Place]) -> None:
 
 
 @contextlib.contextmanager
-def _signals_held() -> Iterator[None]:
+def signals_held() -> Iterator[None]:
     """Let what would end the program wait until the block is over."""
     if threading.current_thread() is not threading.main_thread():  # no signal reaches any other
         yield

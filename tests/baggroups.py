@@ -1,0 +1,129 @@
+"""Messages of topics for tests of bags: drawn by hypothesis, or made many at once; cut into steps."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from hypothesis import strategies as st
+from rosbags.typesys import Stores, get_typestore
+
+from canmap.outputs.bags.bagchannels import BagOrigin
+from canmap.outputs.bags.bagwriter import BagWriter
+from canmap.topics.definitions import MessageType
+from canmap.topics.topic import MessageForm, Qos, Topic
+from canmap.topics.topic_messages import Payloads, TopicMessages
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+    from pathlib import Path
+
+START_NS = 1_700_000_000 * 1_000_000_000
+STORE = get_typestore(Stores.ROS2_JAZZY)
+ORIGIN = BagOrigin("specs/cart.yaml", "Orchard cart", ("runs/morning.log", "noon.log"))
+TYPES = ("std_msgs/msg/String", "geometry_msgs/msg/TwistStamped", "std_msgs/msg/UInt8MultiArray")
+
+
+def topic(name: str, type_name: str = TYPES[0], qos: Qos | None = None) -> Topic:
+    """A topic of a standard type."""
+    return Topic(name=name, type=MessageType(type_name, (), ""), form=MessageForm.OWN, qos=qos or Qos())
+
+
+def schema_of(kind: MessageType) -> str:
+    """The text of a standard type, with those in it, as rosbags writes it."""
+    return STORE.generate_msgdef(kind.name)[0]
+
+
+def messages(
+    of: Topic, frame: Sequence[int], payloads: Sequence[bytes], stamp_ns: Sequence[int] | None = None
+) -> TopicMessages:
+    """Messages of a topic from rows."""
+    numbers = np.array(frame, np.int64)
+    stamps = START_NS + numbers * 1_000_003 if stamp_ns is None else np.array(stamp_ns, np.int64)
+    start = np.cumsum([0, *map(len, payloads)]).astype(np.int64)
+    data = np.frombuffer(b"".join(payloads), np.uint8)
+    return TopicMessages(of, numbers, stamps - START_NS, stamps, Payloads(data, start))
+
+
+def rows_of(groups: Iterable[TopicMessages], topics: Sequence[Topic]) -> list[tuple[str, int, bytes]]:
+    """Name, stamp and bytes of messages in the order that a bag has, row by row."""
+    place = [one.name for one in topics]
+    listed = []
+    for group in groups:
+        data, start = group.payloads.data.tobytes(), group.payloads.start.tolist()
+        for i, (frame, stamp) in enumerate(zip(group.frame.tolist(), group.stamp_ns.tolist(), strict=True)):
+            name = group.topic.name
+            listed.append((frame, place.index(name), (f"/{name}", stamp, data[start[i] : start[i + 1]])))
+    return [row for *_, row in sorted(listed, key=lambda one: one[:2])]
+
+
+def taken(group: TopicMessages, begin: int, end: int) -> TopicMessages:
+    """Rows of a group, as a step has them."""
+    start = group.payloads.start[begin : end + 1]
+    return replace(
+        group,
+        frame=group.frame[begin:end],
+        clock_ns=group.clock_ns[begin:end],
+        stamp_ns=group.stamp_ns[begin:end],
+        payloads=Payloads(group.payloads.data[start[0] : start[-1]].copy(), start - start[0]),
+    )
+
+
+def steps_of(groups: Sequence[TopicMessages], cuts: Iterable[int]) -> list[list[TopicMessages]]:
+    """The messages as steps that end before these frames; a number twice makes an empty step."""
+    bounds = [0, *sorted(cuts), 1 << 60]
+    return [
+        [taken(group, *np.searchsorted(group.frame, [begin, end]).tolist()) for group in groups]
+        for begin, end in zip(bounds, bounds[1:], strict=False)
+    ]
+
+
+def write_bag(
+    path: Path, topics: Sequence[Topic], steps: Iterable[Sequence[TopicMessages]], **options: object
+) -> Path:
+    """A whole bag of these steps."""
+    writer = BagWriter(str(path), topics, schema_of, ORIGIN, **options)
+    try:
+        for groups in steps:
+            writer.write(groups)
+    except BaseException:
+        writer.close(whole=False, keep=False)
+        raise
+    writer.close(whole=True)
+    return path
+
+
+@st.composite
+def topic_messages(draw: st.DrawFn) -> list[TopicMessages]:
+    """A few topics with any messages, several a frame, stamps that go back, payloads of any lengths."""
+    groups = []
+    for number in range(draw(st.integers(1, 4))):
+        frame = sorted(draw(st.lists(st.integers(0, 12), max_size=12)))
+        payloads = [
+            draw(st.sampled_from([b"", b"\x01", bytes(range(7)), b"\x5a" * 8, bytes(range(100)), b"x" * 65]))
+            for _ in frame
+        ]
+        stamps = [draw(st.integers(0, 1 << 63 - 1)) if draw(st.booleans()) else START_NS for _ in frame]
+        groups.append(messages(topic(f"t{number}", TYPES[number % 3]), frame, payloads, stamps))
+    return groups
+
+
+def many(
+    count: int, seed: int = 1, topics: int = 8, least: int = 100, most: int = 700
+) -> list[TopicMessages]:
+    """Topics with `count` messages in all, of one length each but the last one's, of smooth numbers."""
+    chance = np.random.default_rng(seed)
+    groups = []
+    for number in range(topics):
+        frame = np.arange(number, count, topics, dtype=np.int64)
+        fixed = least + (most - least) * number // max(topics - 1, 1)
+        varied = number == topics - 1
+        length = chance.integers(least, most + 1, len(frame)) if varied else np.full(len(frame), fixed)
+        start = np.concatenate(([0], np.cumsum(length))).astype(np.int64)
+        values = np.sin(np.arange(int(start[-1]) // 8 + 1) // 9 / 1000.0)
+        data = values.view(np.uint8)[: int(start[-1])]
+        stamp = START_NS + frame * 100_000
+        of = topic(f"t{number}", TYPES[number % 3])
+        groups.append(TopicMessages(of, frame, stamp - START_NS, stamp, Payloads(data, start)))
+    return groups
