@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -75,7 +76,7 @@ def steps_of(groups: Sequence[TopicMessages], cuts: Iterable[int]) -> list[list[
     bounds = [0, *sorted(cuts), 1 << 60]
     return [
         [taken(group, *np.searchsorted(group.frame, [begin, end]).tolist()) for group in groups]
-        for begin, end in zip(bounds, bounds[1:], strict=False)
+        for begin, end in pairwise(bounds)
     ]
 
 

@@ -30,13 +30,14 @@ def polars() -> Any:
 
 
 def mcap() -> Any:
-    """Return mcap, with its modules `data_stream`, `opcode` and `records`.
+    """Return mcap, with its modules `data_stream`, `exceptions`, `opcode` and `records`.
 
     Raises:
         UsageError: It is not installed.
     """
     try:
         import mcap.data_stream  # noqa: PLC0415
+        import mcap.exceptions  # noqa: PLC0415
         import mcap.opcode  # noqa: PLC0415
         import mcap.records  # noqa: PLC0415
     except ImportError:

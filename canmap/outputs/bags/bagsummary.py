@@ -77,6 +77,20 @@ class BagSummary:
         """Note a metadata record of `length` bytes that begins at `offset` of the file."""
         self.metadata.append(self._library.records.MetadataIndex(offset=offset, length=length, name=name))
 
+    def note_attachment(self, attachment: Any, offset: int, length: int) -> None:
+        """Note an attachment whose record of `length` bytes begins at `offset` of the file."""
+        self.attachments.append(
+            self._library.records.AttachmentIndex(
+                offset=offset,
+                length=length,
+                log_time=attachment.log_time,
+                create_time=attachment.create_time,
+                data_size=len(attachment.data),
+                name=attachment.name,
+                media_type=attachment.media_type,
+            )
+        )
+
     def end(self, at: int) -> bytes:
         """Return the end of a file whose data ends at `at`: the end of the data, summary, footer, magic."""
         records = self._library.records

@@ -127,7 +127,7 @@ class PartFile:
 
     def _locked(self, handle: int, *, overwrite: bool) -> bool:
         """Lock it; return whether it still has its name, which its writer may have changed meanwhile."""
-        if not lock(handle):
+        if not _lock(handle):
             raise OutputError(f"{self._part} is being written by another program; name another file.")
         found = os.fstat(handle)
         if not stat.S_ISREG(found.st_mode):
@@ -143,10 +143,15 @@ class PartFile:
             return False
 
 
-def lock(handle: int) -> bool:
+def is_being_written(handle: int) -> bool:
+    """Return whether another program holds the lock on an open file; nobody else can take it then."""
+    return not _lock(handle, fcntl.LOCK_SH)
+
+
+def _lock(handle: int, kind: int = fcntl.LOCK_EX) -> bool:
     """Lock an open file; return whether no other program has it locked."""
     try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        fcntl.flock(handle, kind | fcntl.LOCK_NB)
     except BlockingIOError:
         return False
     except OSError:  # a file system without locks
