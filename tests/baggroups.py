@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import struct
 from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 from hypothesis import strategies as st
+from mcap.exceptions import EndOfFile
+from mcap.reader import NonSeekingReader, SeekingReader
 from rosbags.typesys import Stores, get_typestore
+from zstandard import ZstdError
 
 from canmap.outputs.bags.bagchannels import BagOrigin
 from canmap.outputs.bags.bagwriter import BagWriter
@@ -19,6 +23,9 @@ from canmap.topics.topic_messages import Payloads, TopicMessages
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from pathlib import Path
+
+    from mcap.reader import McapReader
+    from mcap.summary import Summary
 
 START_NS = 1_700_000_000 * 1_000_000_000
 STORE = get_typestore(Stores.ROS2_JAZZY)
@@ -33,7 +40,7 @@ def topic(name: str, type_name: str = TYPES[0], qos: Qos | None = None) -> Topic
 
 def schema_of(kind: MessageType) -> str:
     """The text of a standard type, with those in it, as rosbags writes it."""
-    return STORE.generate_msgdef(kind.name)[0]
+    return STORE.generate_msgdef(kind.name, ros_version=2)[0]
 
 
 def messages(
@@ -128,3 +135,32 @@ def many(
         of = topic(f"t{number}", TYPES[number % 3])
         groups.append(TopicMessages(of, frame, stamp - START_NS, stamp, Payloads(data, start)))
     return groups
+
+
+def read_rows(bag: Path, reader: type[McapReader]) -> list[tuple[str, int, bytes]]:
+    """Name, stamp and bytes of the messages in the order of the file, read with checksums verified."""
+    with bag.open("rb") as file:
+        found = list(reader(file, validate_crcs=True).iter_messages(log_time_order=False))
+    assert all(message.publish_time == message.log_time for _, _, message in found)
+    return [(channel.topic, message.log_time, message.data) for _, channel, message in found]
+
+
+def summary_of(bag: Path) -> Summary:
+    """What the end of the file says of it."""
+    with bag.open("rb") as file:
+        summary = SeekingReader(file).get_summary()
+    assert summary is not None
+    return summary
+
+
+def streamed_rows(part: Path) -> list[tuple[str, int, bytes]]:
+    """Name, stamp and bytes of the messages of a file that was cut off, as far as it can be read."""
+    rows = []
+    with part.open("rb") as file:
+        found = NonSeekingReader(file, validate_crcs=True).iter_messages(log_time_order=False)
+        try:
+            for _, channel, message in found:
+                rows.append((channel.topic, message.log_time, message.data))
+        except (EndOfFile, struct.error, RuntimeError, ValueError, ZstdError):
+            pass
+    return rows

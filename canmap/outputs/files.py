@@ -88,6 +88,18 @@ def is_direct(path: str) -> bool:
         return False
 
 
+def open_direct(path: str) -> int:
+    """Return a handle to write to a device, a pipe or a terminal.
+
+    Raises:
+        OSError: It cannot be written to.
+    """
+    found = _OPEN_STREAM.fullmatch(path)
+    return (
+        os.dup(_number(path)) if found else os.open(path, os.O_WRONLY)
+    )  # a second opening begins at 0 again
+
+
 class _Place:
     """Where a file is to stand.
 
@@ -202,8 +214,7 @@ class _NamedFile(io.FileIO):
     """A file for writing whose failures name it as the user did, whoever writes at that moment."""
 
     def __init__(self, name: str, path: str) -> None:
-        found = _OPEN_STREAM.fullmatch(name)
-        super().__init__(os.dup(_number(name)) if found else name, "w")  # a second opening begins at 0 again
+        super().__init__(open_direct(name) if _OPEN_STREAM.fullmatch(name) else name, "w")
         self._path = path
 
     def write(self, data: ReadableBuffer) -> int:

@@ -16,7 +16,7 @@ from canmap import __version__
 from canmap.base.errors import ArgumentError, CanmapError, OutputError
 from canmap.base.extras import mcap
 from canmap.base.threads import Pool
-from canmap.outputs.bags.bagchannels import METADATA_NAME, schemas_and_channels
+from canmap.outputs.bags.bagchannels import METADATA_NAME, full_name, schemas_and_channels
 from canmap.outputs.bags.bagsummary import MAGIC, BagSummary
 from canmap.outputs.bags.chunkcuts import ChunkCuts
 from canmap.outputs.bags.frameorder import FrameOrder
@@ -84,7 +84,7 @@ class BagWriter:
         self.part: str | None = None
         self._path = path
         self._channel_of = {topic.name: number for number, topic in enumerate(topics, 1)}
-        if len(self._channel_of) < len(topics):
+        if len({full_name(topic.name, namespace) for topic in topics}) < len(topics):
             raise ArgumentError("topics", "two of them have one name; give each its own.")
         self._compression = compression
         self._order = FrameOrder()
@@ -92,14 +92,15 @@ class BagWriter:
         self._summary = BagSummary()
         self._waiting: deque[Future[SealedChunk]] = deque()
         beginning = self._beginning(*schemas_and_channels(topics, schema_of, namespace), origin)
-        with signals_held():
-            self._file = PartFile(path, overwrite=overwrite)
-            try:
+        self._pool = Pool(max_workers=_THREADS)
+        self._file = PartFile(path, overwrite=overwrite)
+        try:
+            with self._in_one():
+                self._file.begin()
                 self._file.write([beginning])
-                self._pool = Pool(max_workers=_THREADS)
-            except BaseException:
-                self._file.leave(keep=False)
-                raise
+        except BaseException:
+            self._file.leave(keep=False)
+            raise
 
     @property
     def messages(self) -> int:

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from canmap.base.errors import OutputError
-from canmap.outputs.files import failures_named, is_direct
+from canmap.outputs.files import failures_named, is_direct, open_direct
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -42,7 +42,7 @@ class PartFile:
         left: Path of what stays behind, None where nothing does.
 
     Raises:
-        OutputError: It cannot be written there, is being written, or an earlier run left a part.
+        OutputError: It cannot be written there.
     """
 
     def __init__(self, path: str, *, overwrite: bool) -> None:
@@ -59,7 +59,17 @@ class PartFile:
             if self.beside and self._target.exists() and not os.access(self._target, os.W_OK):
                 raise PermissionError(errno.EACCES, "it is read-only")
             self._part = part_name(path) if self.beside else path
-            self._handle = self._begun(overwrite=overwrite) if self.beside else os.open(path, os.O_WRONLY)
+        self._overwrite = overwrite
+        self._handle = -1
+
+    def begin(self) -> None:
+        """Open it; a pipe waits for its reader.
+
+        Raises:
+            OutputError: It cannot be opened, is being written, or an earlier run left a part.
+        """
+        with failures_named(self._path):
+            self._handle = self._begun() if self.beside else open_direct(self._path)
 
     def write(self, pieces: Sequence[bytes]) -> None:
         """Write pieces that belong together.
@@ -92,11 +102,13 @@ class PartFile:
             os.close(self._handle)
 
     def leave(self, *, keep: bool) -> None:
-        """End without giving it its name.
+        """End without giving it its name, if it was begun.
 
         Args:
             keep: Whether the part stays.
         """
+        if self._handle < 0:
+            return
         if self.beside and keep:
             self.left = self._part
         elif self.beside:
@@ -112,12 +124,12 @@ class PartFile:
                 os.ftruncate(self._handle, self.size)
                 os.lseek(self._handle, self.size, os.SEEK_SET)
 
-    def _begun(self, *, overwrite: bool) -> int:
+    def _begun(self) -> int:
         """Return the handle of the part, empty and locked."""
         while True:
             handle = os.open(self._part, os.O_RDWR | os.O_CREAT | os.O_NONBLOCK | os.O_NOFOLLOW, 0o666)
             try:
-                if self._locked(handle, overwrite=overwrite):
+                if self._is_ours(handle):
                     os.ftruncate(handle, 0)
                     return handle
             except BaseException:
@@ -125,14 +137,14 @@ class PartFile:
                 raise
             os.close(handle)
 
-    def _locked(self, handle: int, *, overwrite: bool) -> bool:
+    def _is_ours(self, handle: int) -> bool:
         """Lock it; return whether it still has its name, which its writer may have changed meanwhile."""
         if not _lock(handle):
             raise OutputError(f"{self._part} is being written by another program; name another file.")
         found = os.fstat(handle)
         if not stat.S_ISREG(found.st_mode):
             raise OutputError(f"{self._part} is not an ordinary file; remove it, or name another file.")
-        if found.st_size and not overwrite:
+        if found.st_size and not self._overwrite:
             raise OutputError(
                 f"{self._part} is left of a run that was cut off; finish it with canmap export, remove it, "
                 "or name another file."
