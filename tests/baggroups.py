@@ -1,17 +1,16 @@
-"""Messages of topics for tests of bags: drawn by hypothesis, or made many at once; cut into steps."""
+"""Messages of topics for tests of bags, made many at once or row by row, cut into steps, and read back."""
 
 from __future__ import annotations
 
 import struct
 from dataclasses import replace
+from functools import cache
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
-from hypothesis import strategies as st
 from mcap.exceptions import EndOfFile
 from mcap.reader import NonSeekingReader, SeekingReader
-from rosbags.typesys import Stores, get_typestore
 from zstandard import ZstdError
 
 from canmap.outputs.bags.bagchannels import BagOrigin
@@ -26,9 +25,9 @@ if TYPE_CHECKING:
 
     from mcap.reader import McapReader
     from mcap.summary import Summary
+    from rosbags.typesys.store import Typestore
 
 START_NS = 1_700_000_000 * 1_000_000_000
-STORE = get_typestore(Stores.ROS2_JAZZY)
 ORIGIN = BagOrigin("specs/cart.yaml", "Orchard cart", ("runs/morning.log", "noon.log"))
 TYPES = ("std_msgs/msg/String", "geometry_msgs/msg/TwistStamped", "std_msgs/msg/UInt8MultiArray")
 
@@ -38,9 +37,23 @@ def topic(name: str, type_name: str = TYPES[0], qos: Qos | None = None) -> Topic
     return Topic(name=name, type=MessageType(type_name, (), ""), form=MessageForm.OWN, qos=qos or Qos())
 
 
+@cache
+def store() -> Typestore:
+    """The standard types, as rosbags has them, and the commands of a car-like vehicle."""
+    from rosbags.typesys import Stores, get_types_from_msg, get_typestore
+
+    types = get_typestore(Stores.ROS2_JAZZY)
+    values = ("steering_angle", "steering_angle_velocity", "speed", "acceleration", "jerk")
+    drive = "".join(f"float32 {name}\n" for name in values)  # ros-drivers/ackermann_msgs
+    types.register(get_types_from_msg(drive, "ackermann_msgs/msg/AckermannDrive"))
+    stamped = "std_msgs/Header header\nackermann_msgs/AckermannDrive drive\n"
+    types.register(get_types_from_msg(stamped, "ackermann_msgs/msg/AckermannDriveStamped"))
+    return types
+
+
 def schema_of(kind: MessageType) -> str:
     """The text of a standard type, with those in it, as rosbags writes it."""
-    return STORE.generate_msgdef(kind.name, ros_version=2)[0]
+    return store().generate_msgdef(kind.name, ros_version=2)[0]
 
 
 def messages(
@@ -100,21 +113,6 @@ def write_bag(
         raise
     writer.close(whole=True)
     return path
-
-
-@st.composite
-def topic_messages(draw: st.DrawFn) -> list[TopicMessages]:
-    """A few topics with any messages, several a frame, stamps that go back, payloads of any lengths."""
-    groups = []
-    for number in range(draw(st.integers(1, 4))):
-        frame = sorted(draw(st.lists(st.integers(0, 12), max_size=12)))
-        payloads = [
-            draw(st.sampled_from([b"", b"\x01", bytes(range(7)), b"\x5a" * 8, bytes(range(100)), b"x" * 65]))
-            for _ in frame
-        ]
-        stamps = [draw(st.integers(0, 1 << 63 - 1)) if draw(st.booleans()) else START_NS for _ in frame]
-        groups.append(messages(topic(f"t{number}", TYPES[number % 3]), frame, payloads, stamps))
-    return groups
 
 
 def many(

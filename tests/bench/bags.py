@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 
 from mcap.writer import CompressionType, Writer
 
+from canmap.base.memory import keep_freed_memory
 from canmap.outputs.bags.bagfinish import finish_bag
 from canmap.outputs.bags.sealing import Compression
 from tests.baggroups import many, rows_of, steps_of, write_bag
@@ -65,6 +66,7 @@ def main() -> None:
     parser.add_argument("--messages", type=int, default=1_000_000)
     parser.add_argument("--runs", type=int, default=5)
     options = parser.parse_args()
+    keep_freed_memory()
     groups = many(options.messages)
     topics = [group.topic for group in groups]
     steps = steps_of(groups, range(0, options.messages, STEP))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,13 +18,16 @@ from canmap.outputs.bags.bagfinish import finish_bag
 from canmap.outputs.bags.messagerecords import copy_blocks
 from canmap.outputs.bags.sealing import Compression
 from tests.baggroups import (
+    START_NS,
+    TYPES,
     many,
+    messages,
     read_rows,
     rows_of,
     steps_of,
     streamed_rows,
     summary_of,
-    topic_messages,
+    topic,
     write_bag,
 )
 
@@ -34,6 +38,21 @@ if TYPE_CHECKING:
 
 LIMITS = st.sampled_from([{}, {"most_messages": 1}, {"most_messages": 5}, {"full_bytes": 200}])
 CUTS = st.lists(st.integers(0, 14), max_size=8)
+
+
+@st.composite
+def topic_messages(draw: st.DrawFn) -> list[TopicMessages]:
+    """A few topics with any messages, several a frame, stamps that go back, payloads of any lengths."""
+    groups = []
+    for number in range(draw(st.integers(1, 4))):
+        frame = sorted(draw(st.lists(st.integers(0, 12), max_size=12)))
+        payloads = [
+            draw(st.sampled_from([b"", b"\x01", bytes(range(7)), b"\x5a" * 8, bytes(range(100)), b"x" * 65]))
+            for _ in frame
+        ]
+        stamps = [draw(st.integers(0, 1 << 63 - 1)) if draw(st.booleans()) else START_NS for _ in frame]
+        groups.append(messages(topic(f"t{number}", TYPES[number % 3]), frame, payloads, stamps))
+    return groups
 
 
 @pytest.fixture(scope="module")
@@ -98,6 +117,24 @@ def test_a_bag_cut_off_anywhere_is_finished_with_all_complete_chunks(
     rows = read_rows(into, NonSeekingReader)
     assert rows == streamed_rows(part) == rows_of(groups, topics)[: told.messages]
     assert told.damaged == 0
+
+
+@given(groups=topic_messages(), limits=LIMITS, place=st.floats(0, 1), flip=st.integers(1, 255))
+def test_of_a_damaged_part_nothing_is_made_up(
+    folder: Path, groups: list[TopicMessages], limits: dict[str, int], place: float, flip: int
+) -> None:
+    data = bytearray(
+        write_bag(folder / "whole.mcap", [group.topic for group in groups], [groups], **limits).read_bytes()
+    )
+    data[int(place * (len(data) - 100))] ^= flip
+    part, into = folder / "a.part", folder / "finished.mcap"
+    part.write_bytes(data[:-9])
+    try:
+        finish_bag(str(part), str(into), overwrite=True)
+    except CaptureError:
+        return
+    rows = Counter(row[1:] for row in read_rows(into, SeekingReader))
+    assert rows <= Counter(row[1:] for row in rows_of(groups, [group.topic for group in groups]))
 
 
 @given(blocks=st.lists(st.binary(max_size=70), max_size=20), seed=st.integers(0, 99))

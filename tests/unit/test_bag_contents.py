@@ -26,13 +26,13 @@ from canmap.topics.topic import Qos
 from tests.baggroups import (
     ORIGIN,
     START_NS,
-    STORE,
     many,
     messages,
     read_rows,
     rows_of,
     schema_of,
     steps_of,
+    store,
     summary_of,
     topic,
     write_bag,
@@ -84,14 +84,15 @@ def test_the_index_finds_a_topic_and_a_time(tmp_path: Path) -> None:
 
 
 def test_messages_decode_by_the_schemas(tmp_path: Path) -> None:
-    twist, text = STORE.types["geometry_msgs/msg/TwistStamped"], STORE.types["std_msgs/msg/String"]
-    header, time = STORE.types["std_msgs/msg/Header"], STORE.types["builtin_interfaces/msg/Time"]
-    vector = STORE.types["geometry_msgs/msg/Vector3"]
-    inner = STORE.types["geometry_msgs/msg/Twist"]
+    types = store().types
+    twist, text = types["geometry_msgs/msg/TwistStamped"], types["std_msgs/msg/String"]
+    header, time = types["std_msgs/msg/Header"], types["builtin_interfaces/msg/Time"]
+    vector = types["geometry_msgs/msg/Vector3"]
+    inner = types["geometry_msgs/msg/Twist"]
     moving = twist(header(time(1, 2), "base_link"), inner(vector(1.25, 0.0, 0.0), vector(0.0, 0.0, -0.5)))
     payloads = {
-        twist: bytes(STORE.serialize_cdr(moving, twist.__msgtype__)),
-        text: bytes(STORE.serialize_cdr(text("ready"), text.__msgtype__)),
+        twist: bytes(store().serialize_cdr(moving, twist.__msgtype__)),
+        text: bytes(store().serialize_cdr(text("ready"), text.__msgtype__)),
     }
     topics = [topic("twist", twist.__msgtype__), topic("/said", text.__msgtype__)]
     groups = [

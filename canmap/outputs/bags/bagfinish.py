@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
 _FULL_BYTES = 1 << 20  # of messages outside chunks, with which they become one
+_MADE_ANEW = (0x07, 0x08, 0x0A, 0x0B, 0x0D, 0x0E)  # indexes, statistics, offsets in the summary
 _FOOTER = RECORD_HEAD.pack(0x02, 20)
 _END = 20 + len(MAGIC) + len(_FOOTER)  # bytes of the footer and the magic behind it
 
@@ -108,30 +109,20 @@ class _Finishing:
         self._write(MAGIC)
 
     def take(self, records: Iterable[RawRecord]) -> None:
-        """Write what belongs to the data; whatever follows its end is made anew."""
+        """Write what belongs to the data, the header first; whatever follows its end is made anew."""
         opcode = mcap().opcode.Opcode
-        made_anew = {
-            opcode.MESSAGE_INDEX, opcode.CHUNK_INDEX, opcode.ATTACHMENT_INDEX, opcode.METADATA_INDEX,
-            opcode.STATISTICS, opcode.SUMMARY_OFFSET,
-        }  # fmt: skip
         for record in records:
-            if record.opcode in (opcode.DATA_END, opcode.FOOTER):
+            if (record.opcode, len(record.content)) in ((opcode.DATA_END, 4), (opcode.FOOTER, 20)):
                 self.is_at_end = True
                 return
-            if record.opcode in made_anew:
-                continue
             if record.opcode == opcode.MESSAGE:
                 self._loose += record.stored
                 if len(self._loose) >= _FULL_BYTES:
                     self._gather()
-                continue
-            self._gather()
-            with self._damage_counted():
-                if record.opcode == opcode.CHUNK:
-                    self._copy_chunk(record)
-                else:
-                    self._note(record)
-                    self._write(record.stored)
+            elif record.opcode not in _MADE_ANEW:
+                self._gather()
+                with self._damage_counted():
+                    self._copy(record)
 
     def end(self) -> None:
         """Write the end."""
@@ -144,6 +135,16 @@ class _Finishing:
             yield
         except ValueError:
             self.damaged += 1
+
+    def _copy(self, record: RawRecord) -> None:
+        opcode = mcap().opcode.Opcode
+        if record.opcode == opcode.CHUNK:
+            self._copy_chunk(record)
+            return
+        if record.opcode in (opcode.DATA_END, opcode.FOOTER):
+            raise ValueError("it is no end")
+        self._note(record)
+        self._write(record.stored)
 
     def _copy_chunk(self, record: RawRecord) -> None:
         chunk = record.read(mcap().records.Chunk)
@@ -182,16 +183,24 @@ class _Finishing:
         self._write(chunk.contents.index)
 
     def _note(self, record: RawRecord) -> None:
-        """Note for the summary what a record holds."""
+        """Note for the summary what a record holds.
+
+        Raises:
+            ValueError: It cannot be read, or contradicts another.
+        """
         library = mcap()
         kinds, opcode = library.records, library.opcode.Opcode
         length = RECORD_HEAD.size + len(record.content)
         if record.opcode == opcode.SCHEMA:
             schema = record.read(kinds.Schema)
-            self.summary.schemas.setdefault(schema.id, schema)
+            if self.summary.schemas.setdefault(schema.id, schema) != schema:
+                raise ValueError("another schema has its id")
         elif record.opcode == opcode.CHANNEL:
             channel = record.read(kinds.Channel)
-            self.summary.channels.setdefault(channel.id, channel)
+            if channel.schema_id and channel.schema_id not in self.summary.schemas:
+                raise ValueError("its schema is not described")
+            if self.summary.channels.setdefault(channel.id, channel) != channel:
+                raise ValueError("another channel has its id")
         elif record.opcode == opcode.METADATA:
             self.summary.note_metadata(record.read(kinds.Metadata).name, self._at, length)
         elif record.opcode == opcode.ATTACHMENT:

@@ -43,7 +43,7 @@ class RawRecord(NamedTuple):
         """
         try:
             return kind.read(mcap().data_stream.ReadDataStream(io.BytesIO(self.content)))
-        except (struct.error, mcap().exceptions.EndOfFile) as error:
+        except (struct.error, OverflowError, mcap().exceptions.EndOfFile) as error:
             raise ValueError("the record is too short") from error
 
 
