@@ -88,6 +88,18 @@ def is_direct(path: str) -> bool:
         return False
 
 
+def open_direct(path: str) -> int:
+    """Return a handle to write to a device, a pipe or a terminal.
+
+    Raises:
+        OSError: It cannot be written to.
+    """
+    found = _OPEN_STREAM.fullmatch(path)
+    return (
+        os.dup(_number(path)) if found else os.open(path, os.O_WRONLY)
+    )  # a second opening begins at 0 again
+
+
 class _Place:
     """Where a file is to stand.
 
@@ -152,10 +164,10 @@ def _placed(*paths: str) -> Iterator[tuple[_Place, ...]]:
             with failures_named(path):
                 places.append(_Place(path))
         yield tuple(places)
-        with _signals_held():
+        with signals_held():
             _put_in_place(places)
     except BaseException:
-        with _signals_held():
+        with signals_held():
             for place in places:
                 place.drop()
         raise
@@ -179,7 +191,7 @@ def _put_in_place(places: list[_Place]) -> None:
 
 
 @contextlib.contextmanager
-def _signals_held() -> Iterator[None]:
+def signals_held() -> Iterator[None]:
     """Let what would end the program wait until the block is over."""
     if threading.current_thread() is not threading.main_thread():  # no signal reaches any other
         yield
@@ -202,8 +214,7 @@ class _NamedFile(io.FileIO):
     """A file for writing whose failures name it as the user did, whoever writes at that moment."""
 
     def __init__(self, name: str, path: str) -> None:
-        found = _OPEN_STREAM.fullmatch(name)
-        super().__init__(os.dup(_number(name)) if found else name, "w")  # a second opening begins at 0 again
+        super().__init__(open_direct(name) if _OPEN_STREAM.fullmatch(name) else name, "w")
         self._path = path
 
     def write(self, data: ReadableBuffer) -> int:

@@ -32,7 +32,7 @@ ONLY_IN = {
     "rich": ["cli/"],
     "yaml": ["mapping/reading/", "simulator/truth.py"],
     "polars": ["records/columns.py", "outputs/", "base/extras.py"],
-    "mcap": ["outputs/"],
+    "mcap": ["outputs/bags/", "base/extras.py"],
     "rclpy": ["outputs/"],
 }
 # What the repository holds at its top, and what tools put there.
