@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from canmap.base.errors import OutputError, UsageError
 from canmap.base.words import first_of, listed
-from canmap.outputs.files import STANDARD_OUTPUT
+from canmap.outputs.files import STANDARD_OUTPUT, failures_named, is_direct
 from canmap.outputs.tables.export_forms import FORMS
 from canmap.outputs.tables.outcome_tables import OUTCOMES, require_free
 
@@ -59,14 +59,14 @@ def destination(into: str, ending: str | None, records: Sequence[str]) -> Destin
     named = None if ending is None else f".{ending.removeprefix('.').lower()}"
     if named is not None and named not in FORMS:
         raise UsageError(f"There is no form {ending}; it is one of {listed(_words())}.")
-    if into == STANDARD_OUTPUT:
-        form = FORMS[named or STANDARD_FORM]
-        if not form.streams:
-            words = listed(_word(one) for one in FORMS.values() if one.streams)
-            raise UsageError(f"On standard output only {words} can be written; name a file.")
-        return _file(into, form, records)
+    if not into:
+        raise OutputError("The name of the file to write is empty; name one.")
     told = Path(into).suffix.lower()
-    is_folder = into.endswith(os.sep) or Path(into).is_dir() or not told
+    with failures_named(into):
+        is_folder = into.endswith(os.sep) or Path(into).is_dir()
+        if into == STANDARD_OUTPUT or (not is_folder and is_direct(into)):
+            return _file(into, _streamed(into, named or told), records)
+    is_folder = is_folder or not told
     if not is_folder and told not in FORMS:
         raise OutputError(
             f"{into}: nothing is exported with this ending; name one of {', '.join(FORMS)}, or a folder with "
@@ -76,6 +76,16 @@ def destination(into: str, ending: str | None, records: Sequence[str]) -> Destin
         raise UsageError(f"{into} ends in {told}, but the form asked for is {ending}; give one of them.")
     form = FORMS[named or (told if told in FORMS else FOLDER_FORM)]
     return _folder(into, form, records) if is_folder else _file(into, form, records)
+
+
+def _streamed(into: str, ending: str) -> ExportForm:
+    """Return the form of what goes into standard output, a pipe or a device."""
+    form = FORMS[ending or STANDARD_FORM] if ending in ("", *FORMS) else None
+    if form is None or not form.streams:
+        words = listed(_word(one) for one in FORMS.values() if one.streams)
+        where = "Standard output" if into == STANDARD_OUTPUT else into
+        raise OutputError(f"{where} is not an ordinary file; only {words} can be written there.")
+    return form
 
 
 def _file(into: str, form: ExportForm, records: Sequence[str]) -> Destination:
