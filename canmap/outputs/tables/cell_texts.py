@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 NS = 1e9
 
 
-def value_texts(column: FieldColumn, field: FieldType, absent: str, quote: str = "") -> list[str]:
-    """Return the values of a column as texts.
+def value_texts(column: FieldColumn, field: FieldType, absent: str, quote: str = "") -> NDArray[np.object_]:
+    """Return the values of a column as texts, str[n].
 
     Args:
         column: The values.
@@ -39,8 +39,8 @@ def value_texts(column: FieldColumn, field: FieldType, absent: str, quote: str =
     return _texts(column.values, column.valid, str, absent)
 
 
-def age_texts(column: FieldColumn, absent: str) -> list[str]:
-    """Return the ages of a column in s as texts; `absent` where no value ever came."""
+def age_texts(column: FieldColumn, absent: str) -> NDArray[np.object_]:
+    """Return the ages of a column in s as texts, str[n]; `absent` where no value ever came."""
     return _texts(column.age_ns, column.age_ns >= 0, lambda age_ns: repr(age_ns / NS), absent)
 
 
@@ -51,10 +51,9 @@ def time_texts(clock_ns: NDArray[np.int64], zero_ns: int) -> list[str]:
 
 def _texts(
     values: NDArray[Any], valid: NDArray[np.bool_], text_of: Callable[[Any], str], absent: str
-) -> list[str]:
+) -> NDArray[np.object_]:
     """Return the text of each value, made once for each that occurs: few signals have many values."""
     texts = np.full(len(values), absent, object)
     distinct, place = np.unique(values[valid], return_inverse=True)
     texts[valid] = np.array(list(map(text_of, distinct.tolist())), object)[place]
-    made: list[str] = texts.tolist()
-    return made
+    return texts

@@ -38,8 +38,8 @@ class CsvTable:
         """Write some records."""
         columns = [time_texts(group.clock_ns, self._zero_ns), list(map(str, group.stamp_ns.tolist()))]
         for name, column in group.columns.items():
-            flags = _TRUTH[column.flagged.view(np.uint8)].tolist()
-            columns += [value_texts(column, self._fields[name], ""), age_texts(column, ""), flags]
+            texts = value_texts(column, self._fields[name], ""), age_texts(column, "")
+            columns += [part.tolist() for part in (*texts, _TRUTH[column.flagged.view(np.uint8)])]
         lines = map(",".join, zip(*columns, strict=True))
         self._file.write(("\n".join(lines) + "\n").encode())
 

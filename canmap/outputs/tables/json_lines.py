@@ -17,7 +17,9 @@ from canmap.outputs.tables.cell_texts import age_texts, time_texts, value_texts
 from canmap.outputs.tables.table_columns import exported_fields, require_apart
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
+
+    from numpy.typing import NDArray
 
     from canmap.records.columns import RecordChunk
     from canmap.results.inspection import Inspection
@@ -76,8 +78,8 @@ class JsonLines:
 
     def _lines(self, chunk: RecordChunk) -> list[str]:
         columns = [time_texts(chunk.clock_ns, self._zero_ns), list(map(str, chunk.stamp_ns.tolist()))]
-        fields = self._fields[chunk.name]
-        columns += [value_texts(column, fields[name], "null", '"') for name, column in chunk.columns.items()]
+        for name, column in chunk.columns.items():
+            columns.append(value_texts(column, self._fields[chunk.name][name], "null", '"').tolist())
         keys = "".join(f',"{name}":%s' for name in chunk.columns)
         form = f'{{"record":"{chunk.name}","t_s":%s,"stamp_ns":%s{keys}%s}}\n'
         return [form % row for row in zip(*columns, _tails(chunk), strict=True)]
@@ -85,19 +87,27 @@ class JsonLines:
 
 def _tails(chunk: RecordChunk) -> list[str]:
     """Return the ages and what is out of range of each record, as its line ends."""
-    tails = [""] * len(chunk)
-    ages: dict[int, list[str]] = {}
-    flags: dict[int, list[str]] = {}
-    for name, column in chunk.columns.items():
-        aged = np.flatnonzero(column.age_ns)
-        if len(aged):
-            texts = age_texts(column, "null")
-            for i in aged.tolist():
-                ages.setdefault(i, []).append(f'"{name}":{texts[i]}')
-        for i in np.flatnonzero(column.flagged).tolist():
-            flags.setdefault(i, []).append(f'"{name}"')
-    for i, texts in ages.items():
-        tails[i] = f',"age_s":{{{",".join(texts)}}}'
-    for i, names in flags.items():
-        tails[i] += f',"out_of_range":[{",".join(names)}]'
-    return tails
+    ages = {name: column for name, column in chunk.columns.items() if column.age_ns.any()}
+    texts = {name: age_texts(column, "null") for name, column in ages.items()}
+    tails = np.full(len(chunk), "", object)
+    for names, rows in _alike({name: column.age_ns != 0 for name, column in ages.items()}):
+        form = ',"age_s":{' + ",".join(f'"{name}":%s' for name in names) + "}"
+        tails[rows] = [
+            form % row for row in zip(*(texts[name][rows].tolist() for name in names), strict=True)
+        ]
+    flags = {name: column.flagged for name, column in chunk.columns.items() if column.flagged.any()}
+    for names, rows in _alike(flags):
+        tails[rows] += ',"out_of_range":[' + ",".join(f'"{name}"' for name in names) + "]"
+    made: list[str] = tails.tolist()
+    return made
+
+
+def _alike(marks: Mapping[str, NDArray[np.bool_]]) -> Iterator[tuple[list[str], NDArray[np.intp]]]:
+    """Yield each set of names that some rows are marked with, but for the empty one, and these rows."""
+    if not marks:
+        return
+    bits = np.packbits(np.stack(list(marks.values()), axis=1), axis=1)
+    sets, place = np.unique(bits, axis=0, return_inverse=True)
+    for number, one in enumerate(np.unpackbits(sets, axis=1, count=len(marks)).astype(np.bool_)):
+        if one.any():
+            yield [name for name, has in zip(marks, one, strict=True) if has], np.flatnonzero(place == number)
