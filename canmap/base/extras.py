@@ -45,6 +45,20 @@ def mcap() -> Any:
     return mcap
 
 
+def pyarrow() -> Any:
+    """Return pyarrow, its Parquet included.
+
+    Raises:
+        UsageError: It is not installed.
+    """
+    try:
+        import pyarrow as library  # type: ignore[import-untyped]  # noqa: PLC0415
+        import pyarrow.parquet  # type: ignore[import-untyped]  # noqa: PLC0415
+    except ImportError:
+        raise UsageError("Parquet needs the extra 'tables': pip install 'canmap[tables]'.") from None
+    return library
+
+
 def python_can() -> Any:
     """Return python-can, imported without asammdf, which it imports too where it can and which is slow."""
     if "can" in sys.modules or "asammdf" in sys.modules:

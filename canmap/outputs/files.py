@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from _typeshed import ReadableBuffer
 
+STANDARD_OUTPUT = "-"
 _OPEN_STREAM = re.compile(r"/dev/(stdout|stderr|fd/\d+)|/proc/self/fd/\d+")
 # The last one is how one of the others comes again.
 _ENDING_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGALRM)
@@ -39,14 +40,33 @@ def whole_text_file(path: str) -> Iterator[IO[str]]:
     Raises:
         OutputError: It cannot be written there.
     """
-    if path == "-":
+    if path == STANDARD_OUTPUT:
         yield sys.stdout
         return
-    with _placed(path) as (place,):
-        with failures_named(path):
-            raw = _NamedFile(place.name, path)
-        with io.TextIOWrapper(io.BufferedWriter(raw), encoding="utf-8", errors="backslashreplace") as file:
-            yield file
+    with (
+        whole_binary_files(path) as (raw,),
+        io.TextIOWrapper(raw, encoding="utf-8", errors="backslashreplace") as file,
+    ):
+        yield file
+
+
+@contextlib.contextmanager
+def whole_binary_files(*paths: str, folder: str = "") -> Iterator[tuple[IO[bytes], ...]]:
+    """Open files for writing, which take their names together as those of `whole_files` do.
+
+    Args:
+        paths: Their names; "-" is standard output.
+        folder: The folder that all of them are in; it is made together with them where it is not there.
+
+    Raises:
+        OutputError: One cannot be written there.
+    """
+    if paths == (STANDARD_OUTPUT,):
+        yield (sys.stdout.buffer,)
+        sys.stdout.buffer.flush()
+        return
+    with _placed(*paths, folder=folder) as places, contextlib.ExitStack() as stack:
+        yield tuple(stack.enter_context(_opened(place)) for place in places)
 
 
 @contextlib.contextmanager
@@ -108,8 +128,12 @@ class _Place:
         name: What is written until it is complete; `path` itself where that is a device.
     """
 
-    def __init__(self, path: str) -> None:
+    def __init__(self, path: str, beside: Path | None = None) -> None:
         """Find out whether it can be written, and begin it.
+
+        Args:
+            path: As the user names it.
+            beside: The folder in which it is written until it is complete; by default that of its place.
 
         Raises:
             OSError: It cannot, or must not be replaced.
@@ -122,13 +146,14 @@ class _Place:
         if not self._beside:
             return
         self._target = Path(os.path.realpath(path))
+        folder = beside or self._target.parent
         self._is_new = not self._target.exists()
         if not self._is_new and not os.access(self._target, os.W_OK):
             raise PermissionError(errno.EACCES, "it is read-only")
         # The name may be as long as the system allows, so that this one must not grow with it.
-        if len(os.fsencode(self._target.name)) > os.pathconf(self._target.parent, "PC_NAME_MAX"):
+        if len(os.fsencode(self._target.name)) > os.pathconf(folder, "PC_NAME_MAX"):
             raise OSError(errno.ENAMETOOLONG, os.strerror(errno.ENAMETOOLONG))
-        self._file = UnfinishedFile(self._target.parent, Path(path).suffix)
+        self._file = UnfinishedFile(folder, Path(path).suffix)
         self.name = self._file.name
 
     def make_ready(self) -> None:
@@ -154,18 +179,19 @@ class _Place:
 
 
 @contextlib.contextmanager
-def _placed(*paths: str) -> Iterator[tuple[_Place, ...]]:
-    """Begin files, and put all in place when the block ends, or none."""
+def _placed(*paths: str, folder: str = "") -> Iterator[tuple[_Place, ...]]:
+    """Begin files, and put all in place when the block ends, or none; `folder` is made with them."""
     places: list[_Place] = []
+    new = Path(os.path.realpath(folder)) if folder and not Path(folder).exists() else None
     try:
         for path in paths:
             if not path:
                 raise OutputError("The name of the file to write is empty; name one.")
-            with failures_named(path):
-                places.append(_Place(path))
+            with failures_named(folder if new else path):
+                places.append(_Place(path, new.parent if new else None))
         yield tuple(places)
         with signals_held():
-            _put_in_place(places)
+            _put_in_place(places, new)
     except BaseException:
         with signals_held():
             for place in places:
@@ -173,13 +199,16 @@ def _placed(*paths: str) -> Iterator[tuple[_Place, ...]]:
         raise
 
 
-def _put_in_place(places: list[_Place]) -> None:
-    """Give all their names, as near to each other as the system lets us."""
+def _put_in_place(places: list[_Place], new: Path | None = None) -> None:
+    """Give all their names, in the folder `new` where they need one, as near to each other as can be."""
     done: list[_Place] = []
+    for place in places:
+        with failures_named(place.path):
+            place.make_ready()
+    if new is not None:
+        with failures_named(str(new)):
+            new.mkdir()
     try:
-        for place in places:
-            with failures_named(place.path):
-                place.make_ready()
         for place in places:
             with failures_named(place.path):
                 place.put()
@@ -187,6 +216,9 @@ def _put_in_place(places: list[_Place]) -> None:
     except BaseException:
         for place in done:
             place.take_back()
+        if new is not None:
+            with contextlib.suppress(OSError):  # someone else put something into it
+                new.rmdir()
         raise
 
 
@@ -208,6 +240,11 @@ def signals_held() -> Iterator[None]:
             signal.signal(number, before[number])
         for sent in came:
             signal.raise_signal(sent)
+
+
+def _opened(place: _Place) -> io.BufferedWriter:
+    with failures_named(place.path):
+        return io.BufferedWriter(_NamedFile(place.name, place.path))
 
 
 class _NamedFile(io.FileIO):

@@ -67,7 +67,7 @@ def test_whatever_is_thrown_is_a_status_and_a_sentence(tmp_path: Path, name: str
         owner = importlib.import_module({module!r})
         for one in owners: owner = getattr(owner, one)
         setattr(owner, last, fail)
-        if last == "write_text": captures._OWN[".log"] = fail
+        if last == "write_text": captures._IN_ONE_GO[".log"] = fail
         from canmap.cli.main import main
         main()
     """

@@ -1,4 +1,4 @@
-"""Messages of topics follow frames and clock, not the steps: any cutting gives the same, in the same order."""
+"""Messages of topics follow frames and clock, not the steps: any cutting gives the same, in one order."""
 
 from __future__ import annotations
 
