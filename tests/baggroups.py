@@ -64,7 +64,7 @@ def messages(
     stamps = START_NS + numbers * 1_000_003 if stamp_ns is None else np.array(stamp_ns, np.int64)
     start = np.cumsum([0, *map(len, payloads)]).astype(np.int64)
     data = np.frombuffer(b"".join(payloads), np.uint8)
-    return TopicMessages(of, numbers, stamps - START_NS, stamps, Payloads(data, start))
+    return TopicMessages(of, numbers, numbers * 1_000_003, stamps, Payloads(data, start))
 
 
 def rows_of(groups: Iterable[TopicMessages], topics: Sequence[Topic]) -> list[tuple[str, int, bytes]]:

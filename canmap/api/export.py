@@ -1,7 +1,8 @@
-"""Captures to tables and lines: every record in SI with its age, and what changed and was wrong."""
+"""Captures to tables, lines and bags: every record with its age, what changed, and what was wrong."""
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
@@ -12,9 +13,10 @@ from canmap.engine.intake import Intake
 from canmap.frames.readers import open_captures
 from canmap.frames.window import Window
 from canmap.mapping.loader import load_spec
+from canmap.outputs.bags.bagsink import BagSink
+from canmap.outputs.destination import destination
 from canmap.outputs.files import STANDARD_OUTPUT, is_direct, whole_binary_files
 from canmap.outputs.guard import guard_output
-from canmap.outputs.tables.destination import destination
 from canmap.stream.delivery import Delivery
 
 if TYPE_CHECKING:
@@ -22,7 +24,8 @@ if TYPE_CHECKING:
 
     from canmap.api.inspect import Captures, SpecOrPath
     from canmap.mapping.model import Spec
-    from canmap.outputs.tables.destination import Destination
+    from canmap.outputs.destination import Destination
+    from canmap.outputs.export_forms import ExportSink
     from canmap.results.inspection import Inspection
     from canmap.stream.sink import Sink
 
@@ -34,8 +37,9 @@ class Exported:
     Attributes:
         into: The file or folder, as it was named.
         files: The files.
-        rows: How many records of each kind are in them, by name.
+        rows: How many records of each kind are in them, by name; of a bag, how many messages of each topic.
         size: Bytes of the files; None where they went into something else than files.
+        is_bag: Whether messages were written, and no records.
         result: What the captures say of the vehicle, as of `canmap.inspect`; it keeps no records.
     """
 
@@ -43,6 +47,7 @@ class Exported:
     files: tuple[str, ...]
     rows: Mapping[str, int]
     size: int | None
+    is_bag: bool
     result: Inspection
 
 
@@ -61,10 +66,10 @@ def export(  # noqa: PLR0913  # each stands for itself
     Args:
         captures: One capture or several of one session; "-" is standard input.
         spec: From `load_spec`, or the path of one.
-        into: A file that ends in .jsonl, .csv or .parquet, or a folder for tables; "-" is standard output. It
-            appears whole or not at all.
+        into: A file that ends in .jsonl, .csv, .parquet or .mcap, or a folder for tables; "-" is standard
+            output. It appears whole or not at all; of a bag that fails, what there is stays as a .part.
         records: Name or names of the records to write; all by default.
-        form: "jsonl", "csv" or "parquet" where `into` does not tell it.
+        form: "jsonl", "csv", "parquet" or "mcap" where `into` does not tell it.
         span_s: The part of the session to use, as for `inspect`.
         overwrite: Whether a file that exists may be replaced; never one that is read.
 
@@ -114,12 +119,18 @@ def export_intake(
     files = tuple(place.files.values())
     for path in files:
         guard_output(path, (*intake.source.captures, *spec.files, *inputs), overwrite=overwrite)
-    with whole_binary_files(*files, folder=place.folder) as opened:
-        sink = place.form.sink(dict(zip(place.files, opened, strict=True)))
+    with contextlib.ExitStack() as stack:
+        if place.form.sink is None:
+            sink: ExportSink = BagSink(
+                place.into, intake.source.captures, namespace=place.namespace, overwrite=overwrite
+            )
+        else:
+            opened = stack.enter_context(whole_binary_files(*files, folder=place.folder))
+            sink = place.form.sink(dict(zip(place.files, opened, strict=True)))
         delivery = Delivery((sink, *beside), frozenset(place.records))
         result = inspect_intake(intake, spec, delivery=delivery)
         sink.conclude(result)
-    return Exported(place.into, files, sink.rows, _size(files), result)
+    return Exported(place.into, files, sink.rows, _size(files), place.form.sink is None, result)
 
 
 def _size(files: Iterable[str]) -> int | None:

@@ -61,9 +61,10 @@ _JSON = click.option(
     "--json", "json_path", metavar="FILE", help="Write the inspection as JSON; - is standard output."
 )
 _SI = click.option("--si", is_flag=True, help="Show values in SI units; the JSON always has them.")
+_SPEC = click.option("--spec", metavar="SPEC", required=True, help="The vehicle's mapping spec.")
 _SESSION = (
     CAPTURES,
-    click.option("--spec", metavar="SPEC", required=True, help="The vehicle's mapping spec."),
+    _SPEC,
     click.option(
         "--channel",
         metavar="BUS=CHANNEL",
@@ -138,6 +139,15 @@ class Request:
                 file.write("\n")
         return result
 
+    def require_spec(self) -> None:
+        """Check that a spec is named.
+
+        Raises:
+            MissingParameter: It is not.
+        """
+        if not self.spec:
+            raise click.MissingParameter(param_hint="'--spec'", param_type="option")
+
     @contextlib.contextmanager
     def opened(self) -> Iterator[tuple[Intake, Spec]]:
         """Give the captures, which are read ahead, and the spec; closes the captures at the end."""
@@ -173,8 +183,12 @@ def reads_captures(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def reads_session(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command the options of a session; it gets them as a `Request`, first of its arguments."""
-    return _with_request(command, _SESSION)
+    """Give a command the options of a session; it gets them as a `Request`, first of its arguments.
+
+    Whether there has to be a spec is for the command to say: `Request.require_spec`.
+    """
+    spec = click.option("--spec", metavar="SPEC", default="", help="The vehicle's mapping spec.")
+    return _with_request(command, (*(spec if option is _SPEC else option for option in _SESSION),))
 
 
 def _with_request(command: Callable[..., Any], options: Sequence[Callable[..., Any]]) -> Callable[..., Any]:

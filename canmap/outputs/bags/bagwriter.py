@@ -19,7 +19,7 @@ from canmap.base.threads import Pool
 from canmap.outputs.bags.bagchannels import METADATA_NAME, full_name, schemas_and_channels
 from canmap.outputs.bags.bagsummary import MAGIC, BagSummary
 from canmap.outputs.bags.chunkcuts import ChunkCuts
-from canmap.outputs.bags.frameorder import FrameOrder
+from canmap.outputs.bags.clockorder import ClockOrder
 from canmap.outputs.bags.messagerecords import lay_out
 from canmap.outputs.bags.partfile import PartFile
 from canmap.outputs.bags.sealing import Compression, SealedChunk, seal_chunk, written
@@ -50,7 +50,7 @@ class BagWriter:
 
     Args:
         path: The file; a device or a pipe is written to directly.
-        topics: The topics, whose order is that of messages of one frame.
+        topics: The topics, whose order is that of messages of one moment and frame.
         schema_of: Gives the text of a message type with all types in it, as schema encoding `ros2msg` has it.
         origin: What the messages are of.
         namespace: What topics with a relative name are put in.
@@ -87,7 +87,7 @@ class BagWriter:
         if len({full_name(topic.name, namespace) for topic in topics}) < len(topics):
             raise ArgumentError("topics", "two of them have one name; give each its own.")
         self._compression = compression
-        self._order = FrameOrder()
+        self._order = ClockOrder()
         self._cuts = ChunkCuts(most_messages, full_bytes)
         self._summary = BagSummary()
         self._waiting: deque[Future[SealedChunk]] = deque()
@@ -108,10 +108,10 @@ class BagWriter:
         return self._summary.messages
 
     def write(self, groups: Sequence[TopicMessages]) -> None:
-        """Write messages of topics, whose frames are not older than those of what was written before.
+        """Write messages of topics, none of them older by the session clock than what was written before.
 
         Raises:
-            ArgumentError: Their frames are, or their topic is none of the bag's.
+            ArgumentError: One is, or its topic is none of the bag's.
             OutputError: The file cannot be written, or a message is stamped before 1970.
         """
         for group in groups:

@@ -78,14 +78,15 @@ def join_records(parts: Sequence[MessageRecords]) -> MessageRecords:
 
 
 def lay_out(groups: Sequence[tuple[int, TopicMessages]]) -> MessageRecords:
-    """Return the records of messages of several channels, by frame and then by channel.
+    """Return the records of messages of several channels, by session clock, frame and channel.
 
     Args:
         groups: Ids of channels, and messages of each, at least one; no stamp is negative.
     """
     counts = [len(group) for _, group in groups]
     channel = np.repeat(np.array([channel_id for channel_id, _ in groups], np.uint16), counts)
-    order = np.lexsort((channel, np.concatenate([group.frame for _, group in groups])))
+    frame = np.concatenate([group.frame for _, group in groups])
+    order = np.lexsort((channel, frame, np.concatenate([group.clock_ns for _, group in groups])))
     lengths = [np.diff(group.payloads.start) for _, group in groups]
     header = np.zeros(len(order), RECORD_HEADER)
     header["opcode"] = MESSAGE_OPCODE

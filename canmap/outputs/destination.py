@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING
 
 from canmap.base.errors import OutputError, UsageError
 from canmap.base.words import first_of, listed
+from canmap.outputs.export_forms import FORMS
 from canmap.outputs.files import STANDARD_OUTPUT, failures_named, is_direct
-from canmap.outputs.tables.export_forms import FORMS
 from canmap.outputs.tables.outcome_tables import OUTCOMES, require_free
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from canmap.outputs.tables.export_forms import ExportForm
+    from canmap.outputs.export_forms import ExportForm
 
 FOLDER_FORM, STANDARD_FORM = ".parquet", ".jsonl"
 MOST_NAMED = 6
@@ -32,6 +32,7 @@ class Destination:
         records: Names of the records to write.
         files: The files, by the name of the table that each holds; "" for all in one.
         folder: The folder of the files, "" where there is a file alone.
+        namespace: What relative names of topics are put below in a bag.
     """
 
     into: str
@@ -39,6 +40,7 @@ class Destination:
     records: Sequence[str]
     files: Mapping[str, str]
     folder: str = ""
+    namespace: str = ""
 
 
 def destination(into: str, ending: str | None, records: Sequence[str]) -> Destination:

@@ -1,4 +1,4 @@
-"""Messages of several topics in the order of the frames they follow from, however the frames were cut."""
+"""Messages of several topics in the order of the session clock, however the frames were cut into steps."""
 
 from __future__ import annotations
 
@@ -19,53 +19,53 @@ if TYPE_CHECKING:
 _ROWS = 1 << 14  # messages at once: their bytes stay in the cache of the processor
 
 
-class FrameOrder:
-    """Hands on the messages of all frames but the newest, of which the next step may bring more."""
+class ClockOrder:
+    """Hands on the messages of all moments but the newest, of which the next step may bring more."""
 
     def __init__(self) -> None:
         self._held: list[TopicMessages] = []
-        self._handed_on = -1  # newest frame of which messages were
+        self._handed_on: int | None = None  # newest moment of which messages were
 
     def take(self, groups: Sequence[TopicMessages]) -> Iterator[list[TopicMessages]]:
-        """Take messages; yield those of older frames, some frames at a time, all of a frame together.
+        """Take messages; yield those of older moments, some moments at a time, all of a moment together.
 
         Raises:
-            ArgumentError: There are messages of a frame that others have followed.
+            ArgumentError: There are messages of a moment that others have followed.
         """
         there = [*self._held, *(group for group in groups if len(group))]
         if not there:
             return
-        oldest = min(int(group.frame[0]) for group in there)
-        if oldest <= self._handed_on:
+        oldest = min(int(group.clock_ns[0]) for group in there)
+        if self._handed_on is not None and oldest <= self._handed_on:
             raise ArgumentError(
                 "groups",
-                f"messages of frame {oldest} come after those of frame {self._handed_on}; "
-                "hand them on in the order of frames.",
+                f"messages of {oldest} ns come after those of {self._handed_on} ns; "
+                "hand them on in the order of the session clock.",
             )
-        newest = max(int(group.frame[-1]) for group in there)
+        newest = max(int(group.clock_ns[-1]) for group in there)
         self._held = [_copied(part) for part in _split(there, newest, newest + 1)]
         yield from self._slabs(_split(there, oldest, newest))
 
     def rest(self) -> Iterator[list[TopicMessages]]:
-        """Yield the messages of the newest frame; there are no more."""
+        """Yield the messages of the newest moment; there are no more."""
         held, self._held = self._held, []
         yield from self._slabs(held)
 
     def _slabs(self, there: list[TopicMessages]) -> Iterator[list[TopicMessages]]:
         if not there:
             return
-        frames = np.sort(np.concatenate([group.frame for group in there]))
-        self._handed_on = int(frames[-1])
-        cuts = [*np.unique(frames[::_ROWS]).tolist(), int(frames[-1]) + 1]
+        moments = np.sort(np.concatenate([group.clock_ns for group in there]))
+        self._handed_on = int(moments[-1])
+        cuts = [*np.unique(moments[::_ROWS]).tolist(), int(moments[-1]) + 1]
         for begin, end in pairwise(cuts):
             yield _split(there, begin, end)
 
 
 def _split(groups: Sequence[TopicMessages], begin: int, end: int) -> list[TopicMessages]:
-    """Return the messages of frames from `begin` on, before `end`, without groups that have none."""
+    """Return the messages from one moment on, before another, without groups that have none."""
     parts = []
     for group in groups:
-        first, last = np.searchsorted(group.frame, [begin, end]).tolist()
+        first, last = np.searchsorted(group.clock_ns, [begin, end]).tolist()
         if first < last:
             parts.append(_rows(group, first, last))
     return parts

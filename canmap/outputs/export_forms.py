@@ -22,7 +22,7 @@ class ExportSink(Sink, Protocol):
     """A sink that also writes what is known at the end only.
 
     Attributes:
-        rows: How many records of each kind it has written.
+        rows: How many records of each kind, or messages of each topic, it has written.
     """
 
     rows: dict[str, int]
@@ -38,13 +38,14 @@ class ExportForm:
     Attributes:
         ending: Of its files.
         sink: Makes the sink that writes open files, by the name of the table that goes into each; the name
-            is "" for a file that holds everything.
+            is "" for a file that holds everything. None for a bag, whose part stays behind when it is not
+            whole (`outputs/bags`).
         holds_all: One file holds all records; else one file holds one, and a folder all.
         streams: It may be read while it is written, so that it can go to standard output.
     """
 
     ending: str
-    sink: Callable[[Mapping[str, IO[bytes]]], ExportSink]
+    sink: Callable[[Mapping[str, IO[bytes]]], ExportSink] | None
     holds_all: bool
     streams: bool
 
@@ -66,5 +67,6 @@ FORMS = {
             holds_all=False,
             streams=False,
         ),
+        ExportForm(".mcap", None, holds_all=True, streams=False),
     )
 }
