@@ -191,8 +191,8 @@ class _Planner:
             yield LeftOutTopic("/tf", rule.name, "the spec does not say `transform: yes`")
             return
         transform = self._draft(MessageForm.TRANSFORM, [rule], UNSAID, ("/tf",))
-        frames = {"frame_id": changed.frame_id, "child_frame_id": changed.child_frame_id}
-        yield replace(transform, topic=replace(transform.topic, **frames))
+        placed = replace(transform.topic, frame_id=changed.frame_id, child_frame_id=changed.child_frame_id)
+        yield replace(transform, topic=placed)
 
     def _steering(self, rule: RecordRule) -> Iterator[_Draft | LeftOutTopic]:
         """Draft the report of the road wheels' angle, with the speed of the first Drive that has one."""
