@@ -52,12 +52,13 @@ def topics_command(
         names = full_names(plan.topics, namespace)
     except ArgumentError as error:
         raise UsageError(f"--{error.argument}: {error.reason}") from None
+    written = "" if into is None else _write_packages(into, spec, overwrite=overwrite)
     if json_path is not None:
         _write_json(json_path, spec, plan, namespace, overwrite)
     if json_path != "-":
         _show(spec, plan, names if namespace else tuple(topic.name for topic in plan.topics))
-    if into is not None:
-        _write_packages(into, spec, overwrite=overwrite, to_stderr=json_path == "-")
+    if written:
+        print_line(written, to_stderr=json_path == "-")
     return 0
 
 
@@ -74,18 +75,19 @@ def _write_json(path: str, spec: Spec, plan: TopicPlan, namespace: str, overwrit
         file.write("\n")
 
 
-def _write_packages(folder: str, spec: Spec, *, overwrite: bool, to_stderr: bool) -> None:
-    """Write the packages, and say how they are built."""
+def _write_packages(folder: str, spec: Spec, *, overwrite: bool) -> str:
+    """Write the packages, and return how they are built."""
     from canmap.outputs.packages import write_packages
     from canmap.topics.interface_package import interface_packages
 
     packages = interface_packages(spec)
     places = write_packages(folder, packages, spec.files, overwrite=overwrite)
     names = " ".join(package.name for package in packages)
-    built = f"colcon build --packages-select {names}"
-    text = f"Written: {listed(places, 'and')}. In the workspace that holds {folder}, build with `{built}`, "
-    text += "then source install/setup.bash in every shell that uses the message types."
-    print_line(text, to_stderr=to_stderr)
+    return (
+        f"Written: {listed(places, 'and')}. In the workspace around it, build with "
+        f"`colcon build --packages-select {names}`, then source install/setup.bash there in every shell "
+        "that uses the message types."
+    )
 
 
 def _show(spec: Spec, plan: TopicPlan, names: tuple[str, ...]) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from canmap.base.errors import OutputError
 from canmap.outputs.files import failures_named, whole_files
-from canmap.outputs.guard import guard_output
+from canmap.outputs.guard import STANDARD, guard_output
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -35,8 +35,8 @@ def write_packages(
     Raises:
         OutputError: A package is there already, or cannot be written.
     """
-    if not folder:
-        raise OutputError("The name of the folder to write is empty; name one.")
+    if folder in {"", STANDARD}:
+        raise OutputError("Packages are folders: name the folder that they go into.")
     places = {str(Path(folder) / package.name): package for package in packages}
     texts = {
         str(Path(place) / path): text

@@ -12,6 +12,8 @@ import pytest
 from canmap.checks.all import CHECKS
 from canmap.mapping.loader import load_spec
 from canmap.mapping.reading import field_grammar, grammar, promises, topic_grammar
+from canmap.topics.topic import MessageForm
+from canmap.topics.topic_table import topic_table
 from canmap.vocabulary.record_types import CORE_TYPES, field_types
 from canmap.vocabulary.units import UNITS
 from tests.spec_builders import VEHICLE
@@ -133,3 +135,16 @@ def test_every_built_in_record_type_is_listed_with_its_fields_and_states():
 def test_every_checksum_profile_is_listed():
     listed = [profile.strip("`") for profile, _ in table_lines("The checksum profiles")]
     assert listed == list(promises.CHECKSUM_PROFILES)
+
+
+def test_every_standard_topic_is_listed():
+    cart = load_spec(VEHICLE.parents[3] / "specs" / "orchard_cart" / "cart.yaml")
+    there = {
+        (topic.name, topic.type.name)
+        for topic in topic_table(cart, clock=True)
+        if topic.form is not MessageForm.OWN
+    } | {("/tf", "tf2_msgs/msg/TFMessage")}
+    listed = [[cell.strip("`") for cell in row] for row in table_lines("The topics") if "/msg/" in row[3]]
+    assert {(row[1], row[3]) for row in listed if row[0] != "all"} == there
+    words = {row[2].partition("`")[0] for row in listed}
+    assert words >= set(topic_grammar.STANDARD_TOPICS)

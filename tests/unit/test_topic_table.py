@@ -114,7 +114,7 @@ def test_the_clock_and_the_transform_are_sent_only_where_asked_for(cart: canmap.
     )
     tf = by_name(topic_table(canmap.load_spec(VEHICLE)))["/tf"]
     assert (tf.type.name, tf.records) == ("tf2_msgs/msg/TFMessage", ("motion",))
-    assert (tf.frame_id, tf.child_frame_id) == ("hauler/odom", "hauler/base_link")
+    assert (tf.frame_id, tf.child_frame_id) == ("odom", "hauler/base_link")  # as the odometry has them
 
 
 def test_what_the_spec_says(tmp_path: Path) -> None:
