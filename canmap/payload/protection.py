@@ -86,6 +86,11 @@ class Protection:
         """Return the checksum of the message that a rule is about, None where the spec promises none."""
         return cls(rule) if rule.checksum else None
 
+    @property
+    def identifier(self) -> bytes:
+        """The described identifier as a checksum takes it in, its most significant byte first."""
+        return self._can_id.to_bytes(self._identifier_bytes, "big")
+
     def passes(
         self,
         payload: NDArray[np.uint8],

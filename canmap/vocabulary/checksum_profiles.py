@@ -103,6 +103,11 @@ class ChecksumMethod:
         """Whether all of it is fixed but the data identifiers."""
         return self.data_ids is not None
 
+    @property
+    def plain_sum(self) -> ChecksumMethod:
+        """A sum that starts with nothing and is not inverted."""
+        return replace(self, initial=0, final_xor=0)
+
     def in_mode(self, mode: str) -> ChecksumMethod:
         """Return it with the data identifier taken in that way."""
         sent = HeaderField(1, 4, first_bit=4) if mode == NIBBLE else None
