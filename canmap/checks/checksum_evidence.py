@@ -64,14 +64,14 @@ class ChecksumOutcome:
     Attributes:
         frames: Frames that have one.
         wrong: Those that have a wrong one.
-        payloads: Different payloads among them, at most `SAMPLED`.
+        different_payloads: Different payloads among them, at most `SAMPLED`.
         passed: Those of them with the right checksum.
         confirmed: The spec is right: so many of them have the right checksum that it is no chance.
     """
 
     frames: int
     wrong: int
-    payloads: int
+    different_payloads: int
     passed: int
     confirmed: bool
 

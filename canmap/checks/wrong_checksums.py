@@ -210,11 +210,11 @@ class ChecksumCheck(EpisodeCheck["dict[int, JudgedFrames]"]):
         line = rule.line if rule else 0
         passed = f"{known.passed or 'none'} {'has' if known.passed == 1 else 'have'} the right checksum"
         text = f"{name} is not what the spec says ({profile}line {line}): "
-        text += f"of {known.payloads} different payloads {passed}, no more than by chance"
+        text += f"of {known.different_payloads} different payloads {passed}, no more than by chance"
         text += f"; {more}{self._page(slot)}." if more else f"{self._page(slot)}."
         facts = {
             "reason": "wrong_spec",
-            "payloads": known.payloads,
+            "different_payloads": known.different_payloads,
             "passed": known.passed,
             "spec_line": line,
             **likely,

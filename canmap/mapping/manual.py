@@ -50,6 +50,7 @@ class ChecksumRule:
             its own.
         page: Of the manual, "" where the spec does not tell.
         line: Line of the spec.
+        needs_counter: It depends on a counter that is not where its profile has it.
     """
 
     method: ChecksumMethod
@@ -60,6 +61,7 @@ class ChecksumRule:
     bytes: tuple[int, int] | None = None
     page: str = ""
     line: int = field(default=0, compare=False)
+    needs_counter: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,18 +5,22 @@ Whatever cannot be worked out is a mistake at its line: so a rule that comes out
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canmap.base.words import listed, times
 from canmap.mapping.manual import ChecksumRule
-from canmap.mapping.reading.sections import Key, Section
+from canmap.mapping.reading.mistakes import shown
+from canmap.mapping.reading.sections import Key, Section, scalar
 from canmap.mapping.reading.shapes import integer, list_of, one_or_list, signal, text, word, yes_no
 from canmap.vocabulary.checksum_profiles import (
     ALTERNATING,
+    CRCS,
     DATA_ID,
     DATA_ID_HIGH,
     DATA_ID_LOW,
+    E2E,
     INPUTS,
     OF_COUNTER,
     PAYLOAD,
@@ -35,11 +39,27 @@ if TYPE_CHECKING:
 
 _BYTE_NUMBER = integer(0, 63)
 _WIDE = integer(0, 2**64 - 1)
+_CRC_WIDTH = re.compile(r"crc[-_ ]?(\d{1,2})", re.IGNORECASE | re.ASCII)
 _OF_DATA_ID = {DATA_ID, DATA_ID_LOW, DATA_ID_HIGH}
+
+
+def _profile(node: Node, context: Context) -> str | None:
+    """Read the name of a profile; of a CRC that is named by its width only, tell those of that width."""
+    found = scalar(node, context, "a profile of checksums")
+    if found is None or found.text in PROFILES:
+        return found.text if found else None
+    width = _CRC_WIDTH.fullmatch(found.text)
+    names = [name for name, crc in CRCS.items() if width and crc.width == int(width[1])]
+    near = None if names else context.faults.nearest(found.text, PROFILES)
+    known = names or [*E2E, *SUMS, "a CRC such as CRC-8/SAE-J1850"]
+    hint = context.faults.ending(near, known)
+    context.faults.add(found.place, f"{shown(found.text)} is not a profile of checksums{hint}")
+    return None
+
 
 SIGNAL = Key("signal", signal)
 POSITION = Key("position", one_or_list(_BYTE_NUMBER, "byte numbers"))
-PROFILE = Key("profile", word("a profile of checksums", PROFILES))
+PROFILE = Key("profile", _profile)
 DATA_IDS = Key("data_id", one_or_list(integer(0, 2**32 - 1), "data identifiers"))
 DATA_ID_MODE = Key("data_id_mode", word("a way to take the data identifier in", PROFILES["E2E P01"].modes))
 WIDTH = Key("width", integer(4, 64))
