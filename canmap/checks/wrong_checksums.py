@@ -199,7 +199,7 @@ class ChecksumCheck(EpisodeCheck["dict[int, JudgedFrames]"]):
         more, likely = self._advice(slot)
         text += f"; {more}" if more else ""
         found = episode.finding(CHECKSUM, place, f"{text}{self._page(slot)}.")
-        return replace(found, facts={**facts, **likely})
+        return replace(found, facts={**facts, **likely, **self._said(slot)})
 
     def _describe_spec(self, episode: Episode, name: str) -> Finding:
         """Return the finding that the spec has a checksum wrong."""
@@ -218,6 +218,7 @@ class ChecksumCheck(EpisodeCheck["dict[int, JudgedFrames]"]):
             "passed": known.passed,
             "spec_line": line,
             **likely,
+            **self._said(slot),
         }
         return replace(episode.finding(CHECKSUM, self._place(slot), text), facts=facts)
 
@@ -225,6 +226,12 @@ class ChecksumCheck(EpisodeCheck["dict[int, JudgedFrames]"]):
         """Return what the whole stream says is wrong in the spec; nothing while it goes on."""
         evidence = self._evidence[slot]
         return advice(evidence) if self._ended and evidence.only_by_chance else ("", {})
+
+    def _said(self, slot: int) -> Mapping[str, str]:
+        """Return what the spec says of the checksum, as facts."""
+        rule: ChecksumRule | None = self._rules[slot].checksum
+        told = {"profile": rule.profile, "page": rule.page} if rule else {}
+        return {name: text for name, text in told.items() if text}
 
     def _page(self, slot: int) -> str:
         rule: ChecksumRule | None = self._rules[slot].checksum

@@ -97,6 +97,7 @@ class _Reading:
         self._values = values
         self._context = context
         self._message = context.message
+        self._needs_counter = False
         self._good = not values.lost and all(values.read.get(name) is not None for name in values.nodes)
 
     def rule(self) -> ChecksumRule | None:
@@ -121,6 +122,7 @@ class _Reading:
             bytes=(covered[0], covered[1]) if covered else None,
             page=self._values.get(PAGE) or "",
             line=self._values.place.line,
+            needs_counter=self._needs_counter,
         )
 
     def _fault(self, key: Key[object], text: str) -> None:
@@ -245,13 +247,15 @@ class _Reading:
             self._fault(key, f"The checksum of this profile stands {first_in} byte first, in whole bytes.")
             return
         length = self._message.message.length if self._message else 0
-        sent = [method.sent_length, method.sent_data_id, method.counter if _counts(method) else None]
-        for one in sent:
-            if one and not (first + one.byte >= 0 and first + one.byte + _bytes(one) <= length):
-                self._fault(
-                    key, f"With its checksum at byte {first} this profile does not fit into the message."
-                )
-                return
+
+        def beyond(sent: HeaderField | None) -> bool:
+            return sent is not None and not 0 <= first + sent.byte <= length - max(sent.bits // 8, 1)
+
+        self._needs_counter = ALTERNATING in method.order and beyond(method.counter)
+        by_counter = method.counter if OF_COUNTER in method.order else None
+        if any(beyond(sent) for sent in (method.sent_length, method.sent_data_id, by_counter)):
+            text = f"With its checksum at byte {first} this profile does not fit into the message."
+            self._fault(key, text)
 
     def _covers(self, message: FoundMessage) -> bool:
         """See that what it covers is within the message, and the position too; tell whether all is well."""
@@ -266,15 +270,6 @@ class _Reading:
 
 def _are(count: int) -> str:
     return f"there {'is' if count == 1 else 'are'} {count or 'none'}"
-
-
-def _counts(method: ChecksumMethod) -> bool:
-    """Whether the checksum depends on where the profile has its counter."""
-    return OF_COUNTER in method.order or ALTERNATING in method.order
-
-
-def _bytes(one: HeaderField) -> int:
-    return max(one.bits // 8, 1)
 
 
 def _stands(found: FoundSignal | None, position: tuple[int, ...]) -> tuple[int, bool, bool]:
