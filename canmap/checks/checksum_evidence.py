@@ -27,7 +27,8 @@ LEAST_FOR_RIGHT = 20  # of them with the right checksum, before a spec is confir
 BY_CHANCE = 1e-3  # how unlikely as many right checksums may be by chance, and still be chance
 NO_CHANCE = 1e-6  # how unlikely they have to be, to be none
 _MOSTLY = 0.9  # of the wrong ones that are explained in one way
-_CACHE = 4096
+_CACHED = np.uint64(4095)
+_PLACES = (np.uint64(0), np.uint64(12))  # the bits of a hash that tell its place in each table
 _PRIME = np.uint64(0x9E37_79B9_7F4A_7C15)  # 2**64 over the golden ratio, common practice in hashing
 _SHIFT = np.uint64(29)
 _ALL = np.uint64(2**64 - 1)
@@ -95,18 +96,22 @@ class ChecksumEvidence:
         self._xor = np.zeros(0, np.uint64)  # what came and what was expected, mixed
         self._less = np.zeros(0, np.uint64)  # and subtracted
         self._size = np.zeros(0, np.uint8)
-        self._known = np.zeros(_CACHE, np.uint64)  # hashes of the sample, each at its place
+        # Hashes of the sample, each at its place in one table or the other: those are not sorted in again.
+        self._known = [np.zeros(int(_CACHED) + 1, np.uint64) for _ in _PLACES]
         self._limit = _ALL
         self._mask = np.uint64((1 << protection.method.width) - 1)
 
     def add(self, hashed: NDArray[np.uint64], verdict: Verdict, length: NDArray[np.uint8]) -> None:
         """Take in frames, in their order: hash, verdict and length of each."""
         self.frames += int(np.count_nonzero(verdict.there))
-        self.wrong += int(np.count_nonzero(verdict.there & ~verdict.right))
-        fresh = (hashed <= self._limit) & (self._known.take(hashed & np.uint64(_CACHE - 1)) != hashed)
-        if not fresh.any():
+        self.wrong += int(np.count_nonzero(verdict.wrong))
+        rows = np.flatnonzero(hashed <= self._limit)
+        for table, shift in zip(self._known, _PLACES, strict=True):
+            small = hashed[rows]
+            rows = rows[table.take((small >> shift & _CACHED).view(np.int64)) != small]
+        rows = rows[verdict.there[rows]]
+        if not len(rows):
             return
-        rows = np.flatnonzero(fresh & verdict.there)
         came, expected = verdict.came[rows], verdict.expected[rows]
         both = np.concatenate([self._hash, hashed[rows]])
         _, first = np.unique(both, return_index=True)
@@ -116,7 +121,11 @@ class ChecksumEvidence:
         self._xor = np.concatenate([self._xor, came ^ expected])[kept]
         self._less = np.concatenate([self._less, (came - expected) & self._mask])[kept]
         self._size = np.concatenate([self._size, length[rows]])[kept]
-        self._known[(self._hash & np.uint64(_CACHE - 1)).astype(np.intp)] = self._hash
+        left = self._hash
+        for table, shift in zip(self._known, _PLACES, strict=True):
+            place = (left >> shift & _CACHED).view(np.int64)
+            table[place] = left
+            left = left[table.take(place) != left]
         if len(kept) == SAMPLED:
             self._limit = self._hash[-1]
 

@@ -44,12 +44,14 @@ class JudgedFrames:
     Attributes:
         rows: intp[n], which they are.
         verdict: On the checksum of each.
+        length: uint8[n], payload bytes of each.
         hashed: uint64[n], the hash of each.
         wrong: Whether any is wrong.
     """
 
     rows: NDArray[np.intp]
     verdict: Verdict
+    length: NDArray[np.uint8]
     hashed: NDArray[np.uint64]
     wrong: bool
 
@@ -87,14 +89,14 @@ class ChecksumCheck(EpisodeCheck["dict[int, JudgedFrames]"]):
             verdict = protection.judge(payload, length, can_id)
             by_id = can_id if IDENTIFIER in protection.method.order else None
             hashed = hashes(payload, length, self._rules[slot].message.length, by_id)
-            wrong = bool((verdict.there & ~verdict.right).any())
-            judged[slot] = JudgedFrames(rows, verdict, hashed, wrong)
+            wrong = bool(verdict.wrong.any())
+            judged[slot] = JudgedFrames(rows, verdict, length, hashed, wrong)
         return judged or None
 
     def fold(self, view: View, part: dict[int, JudgedFrames] | None) -> list[Event]:
         """Judge the checksums of one chunk."""
         for slot, frames in (part or {}).items():
-            self._evidence[slot].add(frames.hashed, frames.verdict, view.prepared.chunk.length[frames.rows])
+            self._evidence[slot].add(frames.hashed, frames.verdict, frames.length)
             if frames.wrong:
                 self._look_back(slot, frames, view)
             if frames.wrong or slot in self._episodes.open_subjects:
@@ -147,7 +149,7 @@ class ChecksumCheck(EpisodeCheck["dict[int, JudgedFrames]"]):
         first = slot not in self._last
         if not first:
             before[0] = widen(self._last[slot][np.newaxis], width)[0]
-        wrong = np.flatnonzero(frames.verdict.there & ~frames.verdict.right)
+        wrong = np.flatnonzero(frames.verdict.wrong)
         wrong = wrong[int(first and bool(len(wrong)) and wrong[0] == 0) :]
         rows = frames.rows[wrong]
         expected = protection.expected_with_counter_of(
@@ -158,7 +160,6 @@ class ChecksumCheck(EpisodeCheck["dict[int, JudgedFrames]"]):
 
     def _fold_slot(self, slot: int, frames: JudgedFrames, view: View) -> None:
         verdict = frames.verdict
-        faulty = verdict.there & ~verdict.right
 
         def example(index: int) -> int:  # no checksum is worse than another: the first is told
             return int(verdict.expected[index]) << _CAME_BITS | int(verdict.came[index])
@@ -166,7 +167,7 @@ class ChecksumCheck(EpisodeCheck["dict[int, JudgedFrames]"]):
         self._episodes.judge(
             subject=slot,
             seen=self._seen[slot],
-            faulty=faulty,
+            faulty=verdict.wrong,
             good=verdict.there & verdict.right,
             clock=view.clock[frames.rows],
             worst=lambda first, _last: example(first),

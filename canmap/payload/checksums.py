@@ -7,7 +7,7 @@ them byte by byte, all frames at once.
 
 from __future__ import annotations
 
-from functools import cached_property
+from functools import cache, cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -41,7 +41,7 @@ class Crc(CrcParameters):
         start = _mirrored(self.initial, self.width) if self.reflected else self.initial << self._spare
         if self.width <= 8:
             return self._of_short(columns, frames, start)
-        value = np.full(frames, start, np.uint64)
+        value = np.full(1, start, np.uint64)  # one for all, up to the first byte that differs
         above = np.uint64(self.width - 8)
         mask = np.uint64((1 << self.width) - 256)
         for column in columns:
@@ -50,7 +50,7 @@ class Crc(CrcParameters):
                 value = self._remainders.take((value ^ byte) & _BYTE) ^ (value >> _EIGHT)
             else:
                 value = self._remainders.take((value >> above) ^ byte) ^ ((value << _EIGHT) & mask)
-        return value ^ np.uint64(self.final_xor)
+        return _for_each(value ^ np.uint64(self.final_xor), frames)
 
     def of_bytes(self, data: bytes) -> int:
         """Return the check value of one run of bytes."""
@@ -60,12 +60,12 @@ class Crc(CrcParameters):
         self, columns: Iterable[NDArray[np.uint8] | int], frames: int, start: int
     ) -> NDArray[np.uint64]:
         """Return the check values of a CRC that fits into a byte, of which each step leaves nothing else."""
-        value = np.full(frames, start, np.uint8)
+        value = np.full(1, start, np.uint8)
         remainders = self._remainders.astype(np.uint8)
         for column in columns:
             value = remainders.take(value ^ np.asarray(column, np.uint8))
         shift = 0 if self.reflected else self._spare
-        return (value >> np.uint8(shift)).astype(np.uint64) ^ np.uint64(self.final_xor)
+        return _for_each((value >> np.uint8(shift)).astype(np.uint64) ^ np.uint64(self.final_xor), frames)
 
     @property
     def _spare(self) -> int:
@@ -91,8 +91,9 @@ class Crc(CrcParameters):
         return value
 
 
+@cache
 def crc_of(parameters: CrcParameters) -> Crc:
-    """Return the CRC with these parameters."""
+    """Return the CRC with these parameters; its table is worked out once, whoever asks."""
     return Crc(
         parameters.width,
         parameters.polynomial,
@@ -123,6 +124,11 @@ def _folded(value: NDArray[np.uint64], method: ChecksumMethod) -> NDArray[np.uin
     if method.fold == "tsc1":  # [SAE J1939-71, SPN 4207, from memory]
         return ((value >> six & np.uint64(3)) + (value >> three) + value) & np.uint64(7)
     return value & np.uint64((1 << method.width) - 1)
+
+
+def _for_each(value: NDArray[np.uint64], frames: int) -> NDArray[np.uint64]:
+    """Return a value for each frame, of one for each or one for all."""
+    return value if len(value) == frames else value.repeat(frames)
 
 
 def _mirrored(value: int, width: int) -> int:

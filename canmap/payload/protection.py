@@ -39,12 +39,14 @@ class Verdict:
         there: bool[n], the payload is long enough for it, and a multiplexed one is in it.
         right: bool[n], it is right, and what the profile sends beside it too; False where a payload is too
             short, True where the multiplexer says that the frame has none.
+        wrong: bool[n], it is there and not right.
     """
 
     came: NDArray[np.uint64]
     expected: NDArray[np.uint64]
     there: NDArray[np.bool_]
     right: NDArray[np.bool_]
+    wrong: NDArray[np.bool_]
 
 
 class Protection:
@@ -117,18 +119,21 @@ class Protection:
         """
         size = np.minimum(length, min(self._length, payload.shape[1]))
         came = self.place.read(payload)
-        expected = np.zeros(len(payload), np.uint64)
-        right = np.zeros(len(payload), np.bool_)
-        sizes = np.flatnonzero(np.bincount(size)).tolist()
-        for one in sizes:
-            rows = slice(None) if len(sizes) == 1 else np.flatnonzero(size == one)
-            some = payload[rows]
-            identifiers = None if can_id is None else can_id[rows]
-            expected[rows] = self._expected(some, one, identifiers)
-            right[rows] = (came[rows] == expected[rows]) & self._header(some, one)
+        if len(size) and size.min() == size.max():
+            expected = self._expected(payload, int(size[0]), can_id)
+            right = (came == expected) & self._header(payload, int(size[0]))
+        else:
+            expected = np.zeros(len(payload), np.uint64)
+            right = np.zeros(len(payload), np.bool_)
+            for one in np.flatnonzero(np.bincount(size)).tolist():
+                rows = np.flatnonzero(size == one)
+                some, identifiers = payload[rows], None if can_id is None else can_id[rows]
+                expected[rows] = self._expected(some, one, identifiers)
+                right[rows] = (came[rows] == expected[rows]) & self._header(some, one)
         fits = size >= self.place.bytes_needed
         present = self._present(payload)
-        return Verdict(came, expected, fits & present, right & fits | ~present)
+        there = fits & present
+        return Verdict(came, expected, there, right & fits | ~present, there & ~right)
 
     def expected_with_counter_of(
         self,
