@@ -21,6 +21,7 @@ from canmap.checks.quiet import QuietChannels
 from canmap.checks.rate import Rate
 from canmap.checks.silence import Silence
 from canmap.checks.spacing import Spacing
+from canmap.checks.wrong_checksums import ChecksumCheck
 from canmap.findings.kinds import SPEC
 
 if TYPE_CHECKING:
@@ -37,6 +38,7 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     CodeCheck,
     FaultBits,
     LengthCheck,
+    ChecksumCheck,
     ChannelCheck,
     QuietChannels,
     ClockStepCheck,
