@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from canmap.engine.intake import Intake
     from canmap.engine.run import StopRequest
+    from canmap.mapping.model import Spec
     from canmap.results.inspection import Inspection
     from canmap.stream.sink import Sink
     from canmap.timing.pace import Pace
@@ -107,7 +108,7 @@ class Request:
 
     def inspect(
         self,
-        sinks: Callable[[Intake], Sequence[Sink]],
+        sinks: Callable[[Intake, Spec], Sequence[Sink]],
         records: Sequence[str] | None = None,
         pace: Pace | None = None,
         stop: StopRequest | None = None,
@@ -115,7 +116,7 @@ class Request:
         """Carry out the run, write its JSON, and return what it found.
 
         Args:
-            sinks: Makes, for the intake, the sinks of the run.
+            sinks: Makes, for the intake and the spec, the sinks of the run, when all of both is in order.
             records: The records that these get; all by default.
             pace: As in `canmap.engine.run.steps_of`.
             stop: As in `canmap.engine.run.steps_of`.
@@ -143,7 +144,7 @@ class Request:
             self._guard((*spec.files, *self.descriptions.values()))
             spec = replace(spec, advise=channel_options)
             file = None if self.json_path is None else stack.enter_context(whole_text_file(self.json_path))
-            delivery = Delivery(tuple(sinks(intake)), None if records is None else frozenset(records))
+            delivery = Delivery(tuple(sinks(intake, spec)), None if records is None else frozenset(records))
             result = inspect_intake(intake, spec, delivery=delivery, pace=pace, stop=stop)
             if file is not None:
                 json.dump(result.to_json(), file, indent=1, allow_nan=False)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from typing import TYPE_CHECKING
 
 import click
@@ -11,11 +12,16 @@ from canmap.cli.inspect import exit_status
 from canmap.cli.options import Request, reads_captures, seconds
 from canmap.cli.printing import print_line
 from canmap.cli.status import INTERRUPTED
+from canmap.cli.topic_options import RosCommand, TopicRequest, sends_topics
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from canmap.cli.keys import PauseKey
     from canmap.engine.intake import Intake
+    from canmap.mapping.model import Spec
+    from canmap.outputs.node.topic_sink import TopicSink
+    from canmap.results.inspection import Inspection
     from canmap.stream.sink import Sink
     from canmap.timing.pace import Pace
 
@@ -25,13 +31,21 @@ Examples:
   canmap replay drive.log --spec cart.yaml
   canmap replay drive.log --spec cart.yaml --pace 10 --from 12 --to 20 --record steering --every 0.1
   canmap replay drive.log --spec cart.yaml --pace flat --json -
+  canmap replay drive.log --spec cart.yaml --topics --namespace cart --clock
+  canmap replay drive.log --spec cart.yaml --topics --ros-args -r odom:=/wheel_odom
 
-Nothing is transmitted. Exit status: as for inspect. Ctrl-C ends the replay early: it prints the findings
-so far, and the exit status is 130.
+On a terminal, space pauses and goes on. --topics needs a sourced ROS 2, or the extra ros; what follows
+--ros-args, to -- or the end, is passed on to it. The domain is that of ROS_DOMAIN_ID.
+
+Nothing is transmitted on a bus. Nodes that listen to the topics act on them as on a live vehicle's: replay
+only where none of them can move one.
+
+Exit status: as for inspect. Ctrl-C ends the replay early: it prints the findings so far, and the exit
+status is 130.
 """
 
 
-@click.command("replay", epilog=EPILOG, short_help="Play a capture at its recorded pace.")
+@click.command("replay", cls=RosCommand, epilog=EPILOG, short_help="Play a capture at its recorded pace.")
 @reads_captures
 @click.option(
     "--pace",
@@ -49,32 +63,55 @@ so far, and the exit status is 130.
     default=1.0,
     help="Print each record once in S recorded seconds (1); 0 prints every record.",
 )
-def replay_command(request: Request, pace: str, record: tuple[str, ...], every: float) -> int:
-    """Play a capture through the mapping; print records, and when findings begin and end."""
+@sends_topics
+def replay_command(
+    request: Request, pace: str, record: tuple[str, ...], every: float, topics: TopicRequest | None
+) -> int:
+    """Play a capture through the mapping; print records, and when findings begin and end.
+
+    With --topics, also publish them.
+    """
+    from canmap.cli.keys import PauseKey
     from canmap.engine.run import StopRequest
 
-    clock, stop, silent = _pace(pace), StopRequest(), request.json_path == "-"
-    records = [name for name in record if name != "none"] if record else None
+    key = PauseKey()
+    clock, stop, silent = _pace(pace, key), StopRequest(), request.json_path == "-"
+    shown = [name for name in record if name != "none"] if record else None
+    sent: list[TopicSink] = []
 
-    def sinks(_intake: Intake) -> Sequence[Sink]:
-        from canmap.cli.lines import LinePrinter
+    with contextlib.ExitStack() as stack:
 
-        printer = LinePrinter(every, si=request.si)
-        return () if silent else (printer,)
+        def sinks(_intake: Intake, spec: Spec) -> Sequence[Sink]:
+            """All that the steps go to: what is made of them at once stands first."""
+            from canmap.cli.lines import LinePrinter
 
-    result = request.inspect(sinks, records, clock, stop)
+            spec.require_records(shown or ())
+            printer = LinePrinter(every, shown, si=request.si)
+            if topics is not None:
+                sent.append(topics.sink(spec, clock, stack))
+            if clock is not None and "-" not in request.captures:
+                stack.enter_context(key)
+            return (*sent, *(() if silent else (printer,)))
+
+        result = request.inspect(sinks, pace=clock, stop=stop)
     if not silent:
-        from canmap.cli.lines import print_verdict
-
-        print_verdict(result, clock)
+        _print_end(result, clock, sent)
     if stop.asked:
         print_line("interrupted; the report covers only what was read until then", to_stderr=True)
         return INTERRUPTED
     return exit_status(result)
 
 
-def _pace(text: str) -> Pace | None:
-    """Return the pace for `--pace`, None for flat out.
+def _print_end(result: Inspection, clock: Pace | None, sent: Sequence[TopicSink]) -> None:
+    from canmap.cli.lines import print_sent, print_verdict
+
+    print_verdict(result, clock)
+    for sink in sent:
+        print_sent(sink, clock)
+
+
+def _pace(text: str, key: PauseKey) -> Pace | None:
+    """Return the pace for `--pace`, which `key` pauses; None for flat out.
 
     Raises:
         UsageError: It is neither "flat" nor a positive number.
@@ -89,4 +126,4 @@ def _pace(text: str) -> Pace | None:
         factor = 0.0
     if not 0 < factor < float("inf"):
         raise UsageError(f"--pace {text} is neither a positive number nor flat.")
-    return Pace(factor)
+    return Pace(factor, paused=key.paused)

@@ -10,10 +10,11 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from canmap.base.errors import UsageError
 from canmap.mapping.manual import Manual
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
     from fractions import Fraction
 
     from canmap.mapping.description.description import DescribedMessage, Description, NoData
@@ -262,3 +263,14 @@ class Spec:
     files: tuple[str, ...] = ()
     manual: Manual = field(default_factory=Manual)
     advise: Callable[[Mapping[str, str]], str] = channels_argument
+
+    def require_records(self, names: Iterable[str]) -> None:
+        """Check that every record of `names` is made.
+
+        Raises:
+            UsageError: One is not.
+        """
+        known = [rule.name for rule in self.records]
+        for name in names:
+            if name not in known:
+                raise UsageError(f"{self.path} makes no record {name}; it makes {', '.join(known)}.")

@@ -14,9 +14,15 @@ from canmap.frames.session import SessionClock
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    from numpy.typing import NDArray
+
     from canmap.frames.chunks import FrameChunk
 
-TICK_S = 0.02
+TICK_S = 0.02  # the longest wait: how soon silence, a pause and its end are noticed
+SHORTEST_S = (
+    0.0005  # the shortest: what is due within it comes in one chunk, which costs as little as a frame
+)
+SETTLED_S = 0.3
 
 
 class Pace:
@@ -25,12 +31,15 @@ class Pace:
     Every tick brings the frames that are due by then; a tick without any brings an empty chunk, so that
     silence shows when it happens and not when the next frame comes. The schedule is kept against the
     monotonic clock from the first frame on, so that lateness of one tick does not add up. A step of the
-    recorder's clock neither hurries nor stops it: the schedule is that of the session clock.
+    recorder's clock neither hurries nor stops it: the schedule is that of the session clock. A pause hands
+    nothing on and moves the rest of the schedule by as long as it lasts.
 
     Args:
         factor: Recorded seconds in a second of the wall, above 0.
         now: Monotonic clock, in s.
         sleep: Waits for so many s.
+        paused: Whether it is to stand still at the moment; it is asked at every wait.
+        time_of_day_ns: Clock of the system, in ns since 1970 (UTC).
 
     Attributes:
         session: The clock that it keeps to.
@@ -42,10 +51,14 @@ class Pace:
         factor: float,
         now: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
+        paused: Callable[[], bool] = lambda: False,
+        time_of_day_ns: Callable[[], int] = time.time_ns,
     ) -> None:
         self._factor = factor
-        self._now, self._sleep = now, sleep
-        self._began_s = 0.0
+        self._now, self._sleep, self._paused = now, sleep, paused
+        self._time_of_day_ns = time_of_day_ns
+        self._began_s = 0.0  # of a schedule without pauses that ends as this one does
+        self._began_at_ns = 0  # the same as time of day
         self.session = SessionClock()
         self._channels: dict[str, int] = {}
         self.worst_late_s = 0.0
@@ -56,7 +69,7 @@ class Pace:
             yield chunk
             return
         if self.session.start_ns is None:
-            self._began_s = self._now()
+            self._began_s, self._began_at_ns = self._now(), self._time_of_day_ns()
         due_ns = self.session.advance(chunk.t_ns)
         for name in chunk.channels:
             self._channels.setdefault(name, self.session.start_ns or 0)
@@ -78,14 +91,43 @@ class Pace:
             if len(rest):
                 self._wait(int(due_ns[done]))
 
+    def late_s(self, clock_ns: int) -> float:
+        """Return how long ago a moment of the session clock was due, in s; below 0 before it is."""
+        return self._now() - self._due_s(clock_ns)
+
+    def due_at_ns(self, clock_ns: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return the time of day, int64[n] in ns since 1970 (UTC), at which moments are due.
+
+        It counts from the first frame, so that a clock of the system that is set meanwhile does not matter.
+
+        Args:
+            clock_ns: The moments, int64[n], on the session clock.
+        """
+        passed_ns = clock_ns - (self.session.start_ns or 0)
+        if self._factor != 1.0:
+            passed_ns = np.rint(passed_ns / self._factor).astype(np.int64)
+        return self._began_at_ns + passed_ns
+
+    def _due_s(self, clock_ns: int) -> float:
+        return self._began_s + (clock_ns - (self.session.start_ns or 0)) / 1e9 / self._factor
+
     def _recorded_ns(self) -> int:
         """The session clock that is due now."""
         return (self.session.start_ns or 0) + int((self._now() - self._began_s) * self._factor * 1e9)
 
     def _wait(self, next_ns: int) -> None:
-        """Wait for the next frame, but no longer than a tick."""
-        wait_s = (next_ns - self._recorded_ns()) / 1e9 / self._factor
-        self._sleep(min(max(wait_s, TICK_S / 10), TICK_S))
+        """Wait for the next frame, but no longer than a tick, and while it is paused."""
+        if self._paused():
+            self._stand_still()
+        self._sleep(min(max(self._due_s(next_ns) - self._now(), SHORTEST_S), TICK_S))
+
+    def _stand_still(self) -> None:
+        since_s, before_s = self._now(), self._began_s
+        while self._paused():
+            self._sleep(TICK_S)
+            # At once, and not when it ends: whoever ends the run in a pause finds the schedule as it stands.
+            self._began_s = before_s + self._now() - since_s
+        self._began_at_ns += round((self._began_s - before_s) * 1e9)
 
     def _covered(self, piece: FrameChunk, spans: tuple[Coverage, ...] | None, until_ns: int) -> FrameChunk:
         """Say up to when nothing more will come, where a piece does not; `spans` is what its source says."""
@@ -99,3 +141,23 @@ class Pace:
             if span.since_ns <= until_ns  # what only begins with the frames that come next, comes with them
         )
         return replace(piece, coverage=promised)
+
+
+def wait_until_settled(
+    count: Callable[[], int],
+    longest_s: float,
+    now: Callable[[], float] = time.monotonic,
+    sleep: Callable[[float], None] = time.sleep,
+) -> int:
+    """Wait until a count is above 0 and has not changed for 0.3 s, but no longer than `longest_s`.
+
+    Returns:
+        The last count.
+    """
+    end_s = now() + longest_s
+    last, since_s = count(), now()
+    while now() < end_s and not (last and now() - since_s >= SETTLED_S):
+        sleep(max(min(TICK_S, end_s - now()), SHORTEST_S))
+        if (newest := count()) != last:
+            last, since_s = newest, now()
+    return last

@@ -33,7 +33,7 @@ ONLY_IN = {
     "yaml": ["mapping/reading/", "simulator/truth.py"],
     "polars": ["records/columns.py", "outputs/", "base/extras.py"],
     "mcap": ["outputs/"],
-    "rclpy": ["outputs/"],
+    "rclpy": ["base/extras.py", "outputs/node/rosnode.py"],
 }
 # What the repository holds at its top, and what tools put there.
 TOP = {

@@ -1,0 +1,109 @@
+"""What steps lead to, sent on the topics of a node, message by message and in order."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.outputs.node.stamp_shift import with_stamps_moved
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from canmap.outputs.node.rosnode import RosNode
+    from canmap.stream.sink import About, Step
+    from canmap.timing.pace import Pace
+    from canmap.topics.topic import Topic
+    from canmap.topics.topic_messages import TopicMessages
+
+
+class TopicSink:
+    """Sends messages on the topics of a node; the node is started before, and ended afterwards, by its owner.
+
+    Messages are sent in the order of the session clock, then of their frames, then of the table. Where more
+    of them come at once than a reliable topic keeps, its readers are waited for, so that a burst loses none.
+
+    Args:
+        node: Offers the topics.
+        topics: All topics, in the order of the table.
+        messages: Makes the messages of a step.
+        begin: Is told of the run before its first step.
+        pace: By which the steps come; None where they come flat out.
+        stamps_now: Whether stamps in the messages are moved to the time of day at which each is due by
+            `pace`, as if its frame were received now.
+
+    Attributes:
+        topics: Topics that the node offers.
+        sent: Messages that were sent on them.
+        worst_late_s: Largest lateness of one against the schedule of `pace`, in s.
+    """
+
+    def __init__(
+        self,
+        node: RosNode,
+        topics: Sequence[Topic],
+        messages: Callable[[Step], Sequence[TopicMessages]],
+        *,
+        begin: Callable[[About], None] = lambda _: None,
+        pace: Pace | None = None,
+        stamps_now: bool = False,
+    ) -> None:
+        self._node, self._messages, self._begin, self._pace = node, messages, begin, pace
+        self._stamps_now = stamps_now
+        self._place = {topic.name: place for place, topic in enumerate(topics)}
+        self.topics = sum(node.publisher(topic) is not None for topic in topics)
+        self.sent = 0
+        self.worst_late_s = 0.0
+
+    def open(self, about: About) -> None:
+        """Pass on what the run is about."""
+        self._begin(about)
+
+    def write(self, step: Step) -> None:
+        """Send the messages of a step."""
+        parts, outgoing = [], []
+        for made in self._messages(step):
+            send = self._node.publisher(made.topic)
+            if send is not None and len(made):
+                parts.append(self._restamped(made))
+                outgoing.append(_Outgoing(parts[-1], send, self._node))
+        if not parts:
+            return
+        places = np.repeat([self._place[part.topic.name] for part in parts], [len(part) for part in parts])
+        of_part = np.repeat(np.arange(len(parts)), [len(part) for part in parts])
+        frames, clock_ns = (
+            np.concatenate([getattr(part, name) for part in parts]) for name in ("frame", "clock_ns")
+        )
+        order = np.lexsort((places, frames, clock_ns))  # stable: of one topic they stay as they are
+        for part, at_ns in zip(of_part[order].tolist(), clock_ns[order].tolist(), strict=True):
+            if self._pace is not None:
+                self.worst_late_s = max(self.worst_late_s, self._pace.late_s(at_ns))
+            outgoing[part].send_next()
+        self.sent += len(order)
+
+    def _restamped(self, messages: TopicMessages) -> TopicMessages:
+        if self._pace is None or not self._stamps_now:
+            return messages
+        return with_stamps_moved(messages, self._pace.due_at_ns(messages.clock_ns) - messages.stamp_ns)
+
+    def close(self, *, whole: bool) -> None:
+        """Let readers have the last messages."""
+        if whole:
+            self._node.flush()
+
+
+class _Outgoing:
+    """The messages of a topic that a step brought, one by one."""
+
+    def __init__(self, messages: TopicMessages, send: Callable[[bytes], None], node: RosNode) -> None:
+        self._send, self._node, self._topic = send, node, messages.topic
+        self._data, self._start = messages.payloads.data.tobytes(), messages.payloads.start.tolist()
+        self._next = 0
+
+    def send_next(self) -> None:
+        place = self._next
+        if place and place % self._topic.qos.depth == 0 and self._topic.qos.reliable:
+            self._node.let_readers_catch_up(self._topic)
+        self._send(self._data[self._start[place] : self._start[place + 1]])
+        self._next += 1
