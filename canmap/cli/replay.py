@@ -107,7 +107,7 @@ def _print_end(result: Inspection, clock: Pace | None, sent: Sequence[TopicSink]
 
     print_verdict(result, clock)
     for sink in sent:
-        print_sent(sink, clock)
+        print_sent(sink)
 
 
 def _pace(text: str, key: PauseKey) -> Pace | None:

@@ -27,6 +27,7 @@ ROS_ARGUMENTS = "--ros-args"
 _END = "--"
 _KEPT_IN = "canmap.ros_arguments"
 LONGEST_WAIT_S = 3600.0
+LONGEST_DISCOVERY_S = 5.0  # nodes announce themselves several times at once, and then every 3 s
 _OPTIONS = (
     click.option("--topics", is_flag=True, help="Publish records and findings as topics of a ROS 2 node."),
     click.option(
@@ -43,7 +44,7 @@ _OPTIONS = (
         "wait_s",
         metavar="S",
         type=seconds,
-        help="Begin when nodes have subscribed, after S seconds at the latest (1).",
+        help="Begin when nodes have subscribed, after S seconds at the latest (5).",
     ),
 )
 
@@ -115,7 +116,8 @@ class TopicRequest:
         )
         for sentence in node.left_out:
             print_line(sentence, to_stderr=True)
-        wait_until_settled(node.readers, self.wait_s)
+        if not wait_until_settled(node.readers, self.wait_s) and self.wait_s:
+            print_line("no node has subscribed to a topic yet; the replay begins", to_stderr=True)
         return TopicSink(node, made.topics, made.of, begin=made.open, pace=pace, stamps_now=self.stamps_now)
 
 
@@ -149,7 +151,7 @@ def sends_topics(command: Callable[..., Any]) -> Callable[..., Any]:
         for option, value in given.items():
             if value is not None and not topics:
                 raise UsageError(f"{option} is for --topics; give that too, or leave it out.")
-        longest_s = 1.0 if wait_s is None else wait_s
+        longest_s = LONGEST_DISCOVERY_S if wait_s is None else wait_s
         if not 0 <= longest_s <= LONGEST_WAIT_S:
             raise UsageError(f"--wait-for-readers {longest_s:g} is not from 0 to {LONGEST_WAIT_S:g} seconds.")
         request = TopicRequest(namespace or "", stamps == "now", clock, longest_s, tuple(ros or ()))

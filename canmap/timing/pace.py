@@ -23,6 +23,7 @@ SHORTEST_S = (
     0.0005  # the shortest: what is due within it comes in one chunk, which costs as little as a frame
 )
 SETTLED_S = 0.3
+BIN_S, MOST_BINNED_S = 0.00005, 1.0
 
 
 class Pace:
@@ -141,6 +142,35 @@ class Pace:
             if span.since_ns <= until_ns  # what only begins with the frames that come next, comes with them
         )
         return replace(piece, coverage=promised)
+
+
+class Lateness:
+    """How late things came against a schedule, counted in bins of 0.05 ms up to 1 s.
+
+    Attributes:
+        count: How many came.
+        worst_s: The largest lateness of one, 0 where none was late.
+    """
+
+    def __init__(self) -> None:
+        self.count = 0
+        self.worst_s = 0.0
+        self._bins = [0] * (round(MOST_BINNED_S / BIN_S) + 1)
+
+    def note(self, late_s: float) -> None:
+        """Count one."""
+        self.count += 1
+        self.worst_s = max(self.worst_s, late_s)
+        self._bins[min(max(int(late_s / BIN_S), 0), len(self._bins) - 1)] += 1
+
+    def within_s(self, share: float) -> float:
+        """Return the lateness that a share of them did not exceed, to a bin, or the worst if that is less."""
+        wanted, passed = share * self.count, 0
+        for number, count in enumerate(self._bins[:-1]):
+            passed += count
+            if passed >= wanted:
+                return min((number + 1) * BIN_S, self.worst_s)
+        return self.worst_s
 
 
 def wait_until_settled(

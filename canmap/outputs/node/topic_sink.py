@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.outputs.node.stamp_shift import with_stamps_moved
+from canmap.timing.pace import Lateness
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -36,7 +37,7 @@ class TopicSink:
     Attributes:
         topics: Topics that the node offers.
         sent: Messages that were sent on them.
-        worst_late_s: Largest lateness of one against the schedule of `pace`, in s.
+        lateness: Of each of them against the schedule of `pace`; empty where there is none.
     """
 
     def __init__(
@@ -54,7 +55,7 @@ class TopicSink:
         self._place = {topic.name: place for place, topic in enumerate(topics)}
         self.topics = sum(node.publisher(topic) is not None for topic in topics)
         self.sent = 0
-        self.worst_late_s = 0.0
+        self.lateness = Lateness()
 
     def open(self, about: About) -> None:
         """Pass on what the run is about."""
@@ -78,7 +79,7 @@ class TopicSink:
         order = np.lexsort((places, frames, clock_ns))  # stable: of one topic they stay as they are
         for part, at_ns in zip(of_part[order].tolist(), clock_ns[order].tolist(), strict=True):
             if self._pace is not None:
-                self.worst_late_s = max(self.worst_late_s, self._pace.late_s(at_ns))
+                self.lateness.note(self._pace.late_s(at_ns))
             outgoing[part].send_next()
         self.sent += len(order)
 
