@@ -220,12 +220,22 @@ class RecordRule:
 
 @dataclass(frozen=True, slots=True)
 class Geometry:
-    """The vehicle's measures, in m; None where the spec does not tell."""
+    """The vehicle's measures, in m; None where the spec does not tell.
+
+    Attributes:
+        wheelbase: From axle to axle.
+        track: From wheel to wheel.
+        steering_ratio: Steering wheel to road wheels.
+        rolling_radius: Of the wheels.
+        reference_point: How far ahead of the centre of the rear axle the origin of the vehicle's frame is,
+            negative behind it.
+    """
 
     wheelbase: float | None = None
     track: float | None = None
     steering_ratio: float | None = None
     rolling_radius: float | None = None
+    reference_point: float = 0.0
 
 
 def channels_argument(channels: Mapping[str, str]) -> str:
