@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -14,14 +14,11 @@ from canmap.cli.printing import print_line
 
 if TYPE_CHECKING:
     import contextlib
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable
 
     from canmap.mapping.model import Spec
     from canmap.outputs.node.topic_sink import TopicSink
-    from canmap.stream.sink import About, Step
     from canmap.timing.pace import Pace
-    from canmap.topics.topic import Topic
-    from canmap.topics.topic_messages import TopicMessages
 
 ROS_ARGUMENTS = "--ros-args"
 _END = "--"
@@ -64,22 +61,6 @@ class RosCommand(click.Command):
         return super().parse_args(context, own)
 
 
-class Conversion(Protocol):
-    """Makes messages of steps.
-
-    Attributes:
-        topics: What they go out on, in the order of the table.
-    """
-
-    topics: Sequence[Topic]
-
-    def open(self, about: About) -> None:
-        """Begin a run."""
-
-    def of(self, step: Step) -> Sequence[TopicMessages]:
-        """Return the messages of its next step."""
-
-
 @dataclass(frozen=True, slots=True)
 class TopicRequest:
     """What is to be sent on topics.
@@ -107,27 +88,19 @@ class TopicRequest:
         from canmap.outputs.node.rosnode import RosNode
         from canmap.outputs.node.topic_sink import TopicSink
         from canmap.timing.pace import wait_until_settled
+        from canmap.topics.topic_table import topic_table
 
         if self.stamps_now and pace is None:
             raise UsageError("--stamps now needs a pace: flat out, nothing says when a message is due.")
-        made = conversion_of(spec, clock=self.clock)
+        topics = topic_table(spec, clock=self.clock)
         node = stack.enter_context(
-            RosNode(made.topics, namespace=self.namespace, arguments=self.ros_arguments)
+            RosNode(topics, namespace=self.namespace, arguments=self.ros_arguments)
         )
         for sentence in node.left_out:
             print_line(sentence, to_stderr=True)
         if not wait_until_settled(node.readers, self.wait_s) and self.wait_s:
             print_line("no node has subscribed to a topic yet; the replay begins", to_stderr=True)
-        return TopicSink(node, made.topics, made.of, begin=made.open, pace=pace, stamps_now=self.stamps_now)
-
-
-def conversion_of(spec: Spec, *, clock: bool) -> Conversion:
-    """Return what makes the messages of a vehicle, those of the clock where it is wanted.
-
-    Raises:
-        UsageError: Nothing makes them.
-    """
-    raise UsageError(f"Nothing makes messages of the records of {spec.path}; leave --topics out.")
+        return TopicSink(node, topics, pace=pace, stamps_now=self.stamps_now)
 
 
 def sends_topics(command: Callable[..., Any]) -> Callable[..., Any]:

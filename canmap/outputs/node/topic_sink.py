@@ -8,6 +8,7 @@ import numpy as np
 
 from canmap.outputs.node.stamp_shift import with_stamps_moved
 from canmap.timing.pace import Lateness
+from canmap.topics.conversion import Conversion
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -27,12 +28,11 @@ class TopicSink:
 
     Args:
         node: Offers the topics.
-        topics: All topics, in the order of the table.
-        messages: Makes the messages of a step.
-        begin: Is told of the run before its first step.
+        topics: All topics, in the order of the table; those that the node does not offer are passed over.
         pace: By which the steps come; None where they come flat out.
         stamps_now: Whether stamps in the messages are moved to the time of day at which each is due by
             `pace`, as if its frame were received now.
+        conversion: Makes what makes the messages of a run.
 
     Attributes:
         topics: Topics that the node offers.
@@ -44,27 +44,39 @@ class TopicSink:
         self,
         node: RosNode,
         topics: Sequence[Topic],
-        messages: Callable[[Step], Sequence[TopicMessages]],
         *,
-        begin: Callable[[About], None] = lambda _: None,
         pace: Pace | None = None,
         stamps_now: bool = False,
+        conversion: Callable[[Sequence[Topic], About], Conversion] = Conversion,
     ) -> None:
-        self._node, self._messages, self._begin, self._pace = node, messages, begin, pace
-        self._stamps_now = stamps_now
-        self._place = {topic.name: place for place, topic in enumerate(topics)}
-        self.topics = sum(node.publisher(topic) is not None for topic in topics)
+        self._node, self._pace, self._stamps_now = node, pace, stamps_now
+        self._offered = [topic for topic in topics if node.publisher(topic) is not None]
+        self._place = {topic.name: place for place, topic in enumerate(self._offered)}
+        self._begin = conversion
+        self._conversion: Conversion | None = None
+        self.topics = len(self._offered)
         self.sent = 0
         self.lateness = Lateness()
 
     def open(self, about: About) -> None:
-        """Pass on what the run is about."""
-        self._begin(about)
+        """Begin to make messages."""
+        self._conversion = self._begin(self._offered, about)
 
     def write(self, step: Step) -> None:
         """Send the messages of a step."""
+        if self._conversion is not None:
+            self._send(self._conversion.of(step))
+
+    def close(self, *, whole: bool) -> None:
+        """Send what waited for the end, and let readers have the last messages."""
+        if whole and self._conversion is not None:
+            self._send(self._conversion.rest())
+            self._node.flush()
+
+    def _send(self, messages: Sequence[TopicMessages]) -> None:
+        """Send messages in order, those of all topics together."""
         parts, outgoing = [], []
-        for made in self._messages(step):
+        for made in messages:
             send = self._node.publisher(made.topic)
             if send is not None and len(made):
                 parts.append(self._restamped(made))
@@ -87,11 +99,6 @@ class TopicSink:
         if self._pace is None or not self._stamps_now:
             return messages
         return with_stamps_moved(messages, self._pace.due_at_ns(messages.clock_ns) - messages.stamp_ns)
-
-    def close(self, *, whole: bool) -> None:
-        """Let readers have the last messages."""
-        if whole:
-            self._node.flush()
 
 
 class _Outgoing:
