@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from canmap.base.errors import UsageError
 from canmap.mapping.manual import Manual
+from canmap.mapping.topic_rules import TopicRules
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -259,6 +260,7 @@ class Spec:
         notes: What is accepted but not judged yet, what is not promised, what was corrected.
         files: Every file that it was read from: itself, its fragments, the descriptions.
         manual: What the manual promises of the whole vehicle.
+        topics: What is said of the topics that records are published on.
         advise: Says how whoever loaded it gives buses other channels; takes the channels by bus.
     """
 
@@ -272,6 +274,7 @@ class Spec:
     selections: tuple[MessageRule, ...] = ()
     files: tuple[str, ...] = ()
     manual: Manual = field(default_factory=Manual)
+    topics: TopicRules = field(default_factory=TopicRules)
     advise: Callable[[Mapping[str, str]], str] = channels_argument
 
     def require_records(self, names: Iterable[str]) -> None:

@@ -167,7 +167,7 @@ class _Row:
         dtype = _NUMBERS[member.type]
         array = _checked(value, member.type, path)
         inner = 0 if member.count is None else 1  # dimensions in one message
-        differs = array.ndim == inner + 1 and self.count is not None
+        differs = array is value and array.ndim == inner + 1 and self.count is not None
         if not differs and array.ndim != inner:
             raise _refusal(path, f"an array of the shape {array.shape} does not fit")
         if differs and len(array) != self.count:
@@ -217,9 +217,7 @@ def _by_field(values: object, path: str) -> dict[str, object]:
 
 def _empty(member: MessageField) -> object:
     """Return what a field holds that is not given."""
-    one: object = {}
-    if member.type in BASIC:
-        one = "" if member.type == "string" else member.type != "bool" and 0
+    one: object = {"string": "", "bool": False}.get(member.type, 0) if member.type in BASIC else {}
     return one if member.count is None else (one,) * member.count
 
 
@@ -234,7 +232,7 @@ def _checked(value: object, type_name: str, path: str) -> NDArray[Any]:
         raise _refusal(path, f"this is no value of the type {type_name}") from None
     except OverflowError:
         raise _refusal(path, f"a value is out of the range of {type_name}") from None
-    if isinstance(value, Sequence) and not value:
+    if isinstance(value, list | tuple) and not value:
         return array.astype(dtype)
     if array.dtype.kind not in _TAKEN[dtype.kind]:
         raise _refusal(path, f"values of the type {array.dtype} do not become {type_name}")
