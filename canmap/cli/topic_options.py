@@ -93,9 +93,7 @@ class TopicRequest:
         if self.stamps_now and pace is None:
             raise UsageError("--stamps now needs a pace: flat out, nothing says when a message is due.")
         topics = topic_table(spec, clock=self.clock)
-        node = stack.enter_context(
-            RosNode(topics, namespace=self.namespace, arguments=self.ros_arguments)
-        )
+        node = stack.enter_context(RosNode(topics, namespace=self.namespace, arguments=self.ros_arguments))
         for sentence in node.left_out:
             print_line(sentence, to_stderr=True)
         if not wait_until_settled(node.readers, self.wait_s) and self.wait_s:

@@ -1,10 +1,10 @@
 """A ROS 2 node that subscribes to topics and writes down what it gets; run by the Python of a ROS 2.
 
-python listener.py FILE '{"topics": [{"name", "type", "reliable", "transient_local", "depth", "deadline_ns"}]}'
+python listener.py FILE '[{"name", "type", "reliable", "transient_local", "depth", "deadline_ns"}]'
 
-It says "ready", listens until its standard input ends, and then writes to FILE what it got: of every topic the
-messages as hex with the time of day of their sending and of their receipt in ns, how the graph described the
-publishers and the nodes while they were there, and how often a deadline was missed.
+It says "ready", listens until its standard input ends, and then writes to FILE what it got: of every topic
+the messages as hex, with the time of day of their sending and of their receipt in ns; how the graph described
+the publishers and the nodes while they were there; the nodes at the end; how often a deadline was missed.
 """
 
 from __future__ import annotations
@@ -34,7 +34,9 @@ def profile(wanted: dict[str, Any]) -> QoSProfile:
     return QoSProfile(
         history=HistoryPolicy.KEEP_LAST,
         depth=wanted.get("depth", 1000),
-        reliability=ReliabilityPolicy.RELIABLE if wanted.get("reliable", True) else ReliabilityPolicy.BEST_EFFORT,
+        reliability=ReliabilityPolicy.RELIABLE
+        if wanted.get("reliable", True)
+        else ReliabilityPolicy.BEST_EFFORT,
         durability=DurabilityPolicy.TRANSIENT_LOCAL if durable else DurabilityPolicy.VOLATILE,
         deadline=Duration(nanoseconds=deadline_ns) if deadline_ns else Duration(),
     )
@@ -59,6 +61,7 @@ class Listener:
         self.missed: dict[str, int] = {}
         self.publishers: dict[str, list[dict[str, Any]]] = {}
         self.nodes: set[str] = set()
+        self.nodes_now: set[str] = set()
         self.subscriptions = [self.subscribe(topic) for topic in topics]
 
     def subscribe(self, topic: dict[str, Any]) -> Any:
@@ -78,10 +81,12 @@ class Listener:
         )
 
     def look(self) -> None:
-        self.nodes |= {f"{space.rstrip('/')}/{name}" for name, space in self.node.get_node_names_and_namespaces()}
+        found = self.node.get_node_names_and_namespaces()
+        self.nodes_now = {f"{space.rstrip('/')}/{name}" for name, space in found}
+        self.nodes |= self.nodes_now
         for name, _ in self.node.get_topic_names_and_types():
-            if found := self.node.get_publishers_info_by_topic(name):
-                self.publishers[name] = [described(info) for info in found]
+            if infos := self.node.get_publishers_info_by_topic(name):
+                self.publishers[name] = [described(info) for info in infos]
 
     def run(self, ended: threading.Event) -> None:
         executor = rclpy.executors.SingleThreadedExecutor()
@@ -92,13 +97,14 @@ class Listener:
 
 
 def main() -> None:
-    listener = Listener(json.loads(sys.argv[2])["topics"])
+    listener = Listener(json.loads(sys.argv[2]))
     ended = threading.Event()
     threading.Thread(target=lambda: (sys.stdin.read(), ended.set()), daemon=True).start()
     print("ready", flush=True)
     listener.run(ended)
     names = ("got", "publishers", "missed")
-    result = {name: getattr(listener, name) for name in names} | {"nodes": sorted(listener.nodes)}
+    result = {name: getattr(listener, name) for name in names}
+    result |= {"nodes": sorted(listener.nodes), "nodes_at_end": sorted(listener.nodes_now)}
     Path(sys.argv[1]).write_text(json.dumps(result))
 
 

@@ -1,4 +1,4 @@
-"""How tests get to a real ROS 2: the environment that CANMAP_ROS2 names, with a listener and a sender in it."""
+"""How tests get to a real ROS 2: the environment that CANMAP_ROS2 names, a listener and a sender."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Self
 from tests.e2e.shell import ROOT, environment
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
     from types import TracebackType
 
 FOLDER = Path(__file__).parent
@@ -39,11 +39,12 @@ class Ros2:
 
     def variables(self, **changes: str) -> dict[str, str]:
         """What a process in it gets to see."""
-        profile = str(FOLDER / "loopback.xml")
-        return environment(
-            ROS_DOMAIN_ID=str(self.domain), FASTDDS_DEFAULT_PROFILES_FILE=profile,
-            ROS_HOME=str(self.folder / "ros_home"), **changes,
-        )  # fmt: skip
+        own = {
+            "ROS_DOMAIN_ID": str(self.domain),
+            "FASTDDS_DEFAULT_PROFILES_FILE": str(FOLDER / "loopback.xml"),
+            "ROS_HOME": str(self.folder / "ros_home"),  # where logs would go
+        }
+        return environment(**(own | changes))
 
     def command(self, *arguments: object) -> list[str]:
         """The command line of canmap in it, whose messages `sender.py` makes."""
@@ -82,7 +83,7 @@ class Listening:
     def __init__(self, ros2: Ros2, topics: Sequence[Mapping[str, Any]], domain: int) -> None:
         self._file = ros2.folder / f"got{id(self)}.json"
         self._process = subprocess.Popen(
-            [str(ros2.python), str(FOLDER / "listener.py"), str(self._file), json.dumps({"topics": topics})],
+            [str(ros2.python), str(FOLDER / "listener.py"), str(self._file), json.dumps(topics)],
             env=ros2.variables() | {"ROS_DOMAIN_ID": str(domain)},
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
         )  # fmt: skip
@@ -128,12 +129,3 @@ def python_of_ros2() -> Path | None:
     if said.split() != [str(part) for part in sys.version_info[:2]]:
         raise RuntimeError(f"the ROS 2 at {place} is for Python {said.strip()}")
     return python
-
-
-def domains(worker: str) -> Iterator[int]:
-    """Domains for the tests of one of several processes, so that none hears another's."""
-    number = int(worker.removeprefix("gw") or 0) if worker.startswith("gw") else 0
-    step = 13
-    first = (os.getpid() * 7 + number * 31) % MOST_DOMAIN
-    for count in range(10_000):
-        yield (first + count * step) % (MOST_DOMAIN + 1)
