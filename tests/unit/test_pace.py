@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from canmap.frames.chunks import Coverage, FrameChunk, empty_chunk, join
-from canmap.timing.pace import SHORTEST_S, TICK_S, Pace, wait_until_settled
+from canmap.timing.pace import SHORTEST_S, TICK_S, Lateness, Pace, wait_until_settled
 from tests.kits import row
 from tests.streams import MS, START_NS, frames
 
@@ -137,9 +137,12 @@ def test_the_real_clock() -> None:
     assert pace.worst_late_s < 0.5
 
 
-def test_a_pause_moves_the_rest_of_the_schedule_and_hands_nothing_on() -> None:
+def test_a_pause_moves_the_rest_of_the_schedule_and_hands_nothing_on(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(time, "time_ns", lambda: 5_000_000_000)
     wall = Wall()
-    pace = Pace(2.0, wall.now, wall.sleep, lambda: 100.1 <= wall.now_s < 103.1, lambda: 5_000_000_000)
+    pace = Pace(2.0, wall.now, wall.sleep, lambda: 100.1 <= wall.now_s < 103.1)
     came = []
     for piece in pace.chunks(frames(row(t) for t in (0, 100, 180, 300, 1000))):
         came.append((wall.now_s - 100.0, piece))
@@ -155,6 +158,66 @@ def test_a_pause_moves_the_rest_of_the_schedule_and_hands_nothing_on() -> None:
     due_ns = pace.due_at_ns(np.array([START_NS, START_NS + 1000 * MS]))
     assert due_ns[1] - due_ns[0] == 500 * MS
     assert due_ns[0] == pytest.approx(5e9 + late[3] * 1e9, abs=1e6)
+
+
+@pytest.mark.parametrize(("ahead_s", "work_s", "late_s"), [(0.0, 0.004, 0.008), (0.06, 0.004, 0.004)])
+def test_what_frames_led_to_is_done_when_it_is_due(ahead_s: float, work_s: float, late_s: float) -> None:
+    """Handed on ahead, the work on the frames makes little late; else every moment is late by it."""
+    times = list(range(0, 1000, 3))
+    wall = Wall()
+    pace = Pace(1.0, wall.now, wall.sleep, ahead_s=ahead_s)
+    done: list[tuple[float, int]] = []
+    for piece in pace.chunks(frames(row(t) for t in times)):
+        wall.now_s += work_s
+        for clock_ns in piece.t_ns.tolist():
+            pace.at(clock_ns, lambda at_ns=clock_ns: done.append((wall.now_s - 100.0, at_ns)))  # type: ignore[misc]
+    pace.run_out()
+    late = [at_s - (clock_ns - START_NS) / 1e9 for at_s, clock_ns in done]
+    assert [clock_ns for _, clock_ns in done] == [START_NS + t * MS for t in times]
+    assert min(late) >= -1e-6
+    assert max(late[5:]) <= late_s + 1e-6
+    assert (sorted(late)[len(late) // 2] < 1e-6) == bool(ahead_s)
+    assert pace.worst_late_s == pytest.approx(max(late), abs=SHORTEST_S + 1e-6)
+
+
+def test_what_waits_is_done_in_the_order_in_which_it_was_given_and_at_once_where_asked() -> None:
+    wall = Wall()
+    pace = Pace(1.0, wall.now, wall.sleep, ahead_s=1.0)
+    (_,) = pace.chunks(frames([row(0), row(500)]))
+    done: list[str] = []
+    pace.at(START_NS + 500 * MS, lambda: done.append("first"))
+    pace.at(START_NS + 100 * MS, lambda: done.append("second"))  # due before, but not its turn
+    pace.at(START_NS, lambda: done.append("third"))
+    assert done == []
+    pace.run_out(at_once=True)
+    assert (done, wall.now_s) == (["first", "second", "third"], 100.0)
+    pace.at(START_NS, lambda: done.append("due"))
+    assert done[3:] == ["due"]
+    pace.at(START_NS + 500 * MS, lambda: done.append("last"))
+    pace.run_out()
+    assert (done[4:], wall.now_s) == (["last"], pytest.approx(100.5))
+
+
+def test_the_end_of_a_run_waits_for_no_end_of_a_pause() -> None:
+    wall = Wall()
+    pace = Pace(1.0, wall.now, wall.sleep, paused=lambda: wall.now_s > 100.0, ahead_s=1.0)
+    (_,) = pace.chunks(frames([row(0), row(500)]))
+    done: list[float] = []
+    pace.at(START_NS + 500 * MS, lambda: done.append(wall.now_s))
+    pace.run_out()
+    assert done == [pytest.approx(100.5)]
+
+
+def test_how_late_most_were() -> None:
+    lateness = Lateness()
+    assert (lateness.count, lateness.worst_s, lateness.within_s(0.99)) == (0, 0.0, 0.0)
+    for late_ms in [*[0.12] * 98, 7.3, 2500.0]:
+        lateness.note(late_ms / 1e3)
+    lateness.note(-0.001)
+    assert (lateness.count, lateness.worst_s) == (101, 2.5)
+    assert lateness.within_s(0.5) == pytest.approx(0.15e-3)
+    assert lateness.within_s(0.985) == pytest.approx(7.35e-3)
+    assert lateness.within_s(1.0) == 2.5
 
 
 def test_the_silence_of_a_pause_is_none_of_the_vehicles() -> None:
