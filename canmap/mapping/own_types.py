@@ -98,11 +98,11 @@ def _type(name: str, entries: tuple[Entry[Scalar, SectionValues], ...], context:
 
 def _tell_clashes(entries: tuple[Entry[Scalar, SectionValues], ...], context: Context) -> None:
     """Tell which fields, and which of their states, would have the name of another one in a message."""
-    taken = {"header": "the header of a message"}
+    taken = {"header": "its header"}
     for entry in entries:
         name = entry.key.text
         for part in message_fields(name):
-            _tell_clash(part, f"{shown(part)} of the field {name}", taken, entry.place, context)
+            _tell_clash(part, f"the field {name}", taken, entry.place, context)
         for state in entry.value.get(g.OWN_STATES) or ():
             constant = constant_name(name, state.text)
             _tell_clash(constant, f"the state {state.text} of {name}", taken, state.place, context)
@@ -110,7 +110,7 @@ def _tell_clashes(entries: tuple[Entry[Scalar, SectionValues], ...], context: Co
 
 def _tell_clash(name: str, what: str, taken: dict[str, str], place: Position, context: Context) -> None:
     if (first := taken.setdefault(name, what)) != what:
-        text = f"In a message {what} would have the name of {first}: choose another name."
+        text = f"A message would have {shown(name)} twice, for {first} and {what}: choose another name."
         context.faults.add(place, text)
 
 

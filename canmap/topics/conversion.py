@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from canmap.records.columns import FieldColumn, RecordChunk
-from canmap.records.standing import StandingRecord
+from canmap.records.standing import StandingRecord, rows_of
 from canmap.topics.cdr import serialised
 from canmap.topics.diagnostics import DiagnosticsTopic
 from canmap.topics.forms import record_columns
@@ -99,7 +99,8 @@ class Conversion:
         if topic.form is MessageForm.OWN and topic.records[0] in self._stops and len(seconds):
             periodic = self._standing[topic.records[0]].before(seconds)
             if periodic is not None:
-                yield replace(periodic, frame=np.full(len(seconds), BEFORE_FRAMES))
+                come = rows_of(periodic, np.flatnonzero(periodic.frame >= 0))
+                yield replace(come, frame=np.full(len(come), BEFORE_FRAMES))
 
     def _with_speed(self, topic: Topic, chunk: RecordChunk) -> RecordChunk | None:
         """Return steering records with what the drive record says at their frames."""
@@ -122,9 +123,11 @@ class Conversion:
             yield _together(stands, clock_ns, stamp_ns, frame)
         if len(seconds):
             stands = [self._standing[name].before(seconds) for name in topic.records]
-            came = [stand for stand in stands if stand is not None]
-            if came:
-                yield _together(stands, seconds, came[0].stamp_ns, np.full(len(seconds), BEFORE_FRAMES))
+            stamp_ns = seconds
+            for stand in stands:
+                if stand is not None:
+                    stamp_ns = np.where(stand.frame >= 0, stand.stamp_ns, stamp_ns)
+            yield _together(stands, seconds, stamp_ns, np.full(len(seconds), BEFORE_FRAMES))
 
 
 def _together(

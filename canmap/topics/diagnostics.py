@@ -7,6 +7,7 @@ level STALE, which the convention keeps for it.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -61,25 +62,26 @@ class Diagnostics:
                 ]
             )
         )
-        self._open: dict[tuple[object, ...], Finding] = {}
+        self._open: dict[tuple[object, ...], list[Finding]] = {}  # of one key, the oldest first
         self._passed: list[Finding] = []  # what began and ended since the last time it was asked
 
     def take(self, event: Event) -> None:
         """Take what opened or closed."""
         finding = event.finding
-        if isinstance(event, Opened):
-            self._open[_key(finding)] = finding
+        alike = self._open.setdefault(_key(finding), [])
+        if not isinstance(event, Opened):
+            del alike[:1]
+        if isinstance(event, Opened) or (isinstance(event, Closed) and finding.open):
+            alike.append(finding)
             return
-        self._open.pop(_key(finding), None)
-        if isinstance(event, Closed) and finding.open:
-            self._open[_key(finding)] = finding
-        else:
-            self._passed.append(finding)
+        self._passed.append(finding)
+        if not alike:
+            del self._open[_key(finding)]
 
     def status(self, now_ns: int) -> list[dict[str, Any]]:
         """Return all statuses at a moment of the session clock; what ended since the last call is in them."""
         by_subject: dict[_Subject, list[Finding]] = {subject: [] for subject in self._judged}
-        for finding in (*self._open.values(), *self._passed):
+        for finding in (*chain.from_iterable(self._open.values()), *self._passed):
             by_subject.setdefault(self._subject(finding.place), []).append(finding)
         self._passed = []
         others = sorted(by_subject.keys() - set(self._judged), key=lambda subject: subject.name)

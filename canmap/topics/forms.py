@@ -12,6 +12,7 @@ import numpy as np
 
 from canmap.topics.topic import MessageForm
 from canmap.vocabulary.record_types import field_types
+from canmap.vocabulary.ros_names import message_fields
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -39,14 +40,25 @@ def record_columns(
 
 def _own(_topic: Topic, chunk: RecordChunk, _geometry: Geometry) -> tuple[None, Columns]:
     columns: Columns = {}
-    kinds = field_types(chunk.type)
-    for name, column in chunk.columns.items():
-        kind = kinds[name].kind
-        values = np.where(column.valid, column.values, NAN if kind is float else column.values.dtype.type(0))
-        columns[name] = values.astype(np.bool_) if kind is bool else values
-        columns[f"{name}_valid"] = column.valid
-        columns[f"{name}_age"] = np.where(column.age_ns < 0, NAN, column.age_ns / 1e9)
-        columns[f"{name}_out_of_range"] = column.flagged
+    for name, field in field_types(chunk.type).items():
+        column = chunk.columns.get(name)
+        nothing = NAN if field.kind is float else 0
+        made: tuple[Any, ...] = (
+            field.kind(nothing),
+            False,
+            NAN,
+            False,
+        )  # of a field that the spec does not map
+        if column is not None:
+            values = np.where(column.valid, column.values, column.values.dtype.type(nothing))
+            age_s = np.where(column.age_ns < 0, NAN, column.age_ns / 1e9)
+            made = (
+                values.astype(np.bool_) if field.kind is bool else values,
+                column.valid,
+                age_s,
+                column.flagged,
+            )
+        columns.update(zip(message_fields(name), made, strict=True))
     return None, columns
 
 

@@ -35,6 +35,8 @@ _TAKEN = frozenset(
     )
 )
 _LONGEST_VEHICLE = 60
+# The generators take brackets in a comment for a unit, and stumble over a backslash.
+_MEANT = str.maketrans({"\\": "/", '"': "'", "[": "(", "]": ")"})
 _HEAD = """\
 # {title}
 #
@@ -82,10 +84,11 @@ def _basic_type(kind: FieldType) -> str:
 
 def _lines(kind: FieldType) -> str:
     """Return the lines of a field in the text of its type, with its meaning and the numbers of its states."""
-    unit = {"": "", "1": "a plain number: "}.get(kind.unit, f"{kind.unit}, ")
-    lines = [f"# {unit}{' '.join(kind.meaning.split())}"]
+    lines = []
     if issubclass(kind.kind, IntEnum):
-        lines += [f"uint8 {constant_name(kind.name, state.name)}={state.value}" for state in kind.kind]
+        lines = [f"uint8 {constant_name(kind.name, state.name)}={state.value}" for state in kind.kind]
+    unit = {"": "", "1": "a plain number: "}.get(kind.unit, f"{kind.unit}, ")
+    lines.append(f"# {unit}{' '.join(kind.meaning.split()).translate(_MEANT)}")
     types = (_basic_type(kind), "bool", "float64", "bool")
     lines += [f"{type_} {name}" for type_, name in zip(types, message_fields(kind.name), strict=True)]
     return "\n".join(lines) + "\n"

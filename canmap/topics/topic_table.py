@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from canmap.mapping.model import MessageRule, RecordRule, Spec
     from canmap.mapping.topic_rules import TopicRule
+    from canmap.topics.definitions import MessageType
     from canmap.vocabulary.record_types import Record
 
 NOT_MEASURED = 1e6  # m^2, rad^2 and so on: height, roll and pitch, of which a plane motion knows nothing
@@ -36,7 +37,6 @@ POSE_VARIANCES = (1.0, 1.0, NOT_MEASURED, NOT_MEASURED, NOT_MEASURED, 0.1)
 TRANSFORM_DEPTH = 100  # as other broadcasters on /tf have it (common practice)
 _TYPES = {
     MessageForm.ODOMETRY: "nav_msgs/msg/Odometry",
-    MessageForm.OWN: "std_msgs/msg/Bool",  # until the record's own type is put there
     MessageForm.TWIST: "geometry_msgs/msg/TwistWithCovarianceStamped",
     MessageForm.ACKERMANN: "ackermann_msgs/msg/AckermannDriveStamped",
     MessageForm.WHEEL_SPEEDS: "sensor_msgs/msg/JointState",
@@ -172,9 +172,7 @@ class _Planner:
         if rule.type in DEMAND_TYPES:  # never where a controller listens
             plain = rule.type.__name__.removesuffix("Demand").lower()
             names = (DEMANDS + plain, DEMANDS + rule.name)
-        draft = self._draft(MessageForm.OWN, [rule], self._said(MessageForm.OWN, rule), names)
-        type_ = record_message(rule.type, self._spec.vehicle)
-        return replace(draft, topic=replace(draft.topic, type=type_))
+        return self._draft(MessageForm.OWN, [rule], self._said(MessageForm.OWN, rule), names)
 
     def _motion(self, rule: RecordRule) -> Iterator[_Draft | LeftOutTopic]:
         said = self._spec.topics.of(rule.name)
@@ -193,18 +191,23 @@ class _Planner:
             yield LeftOutTopic("/tf", rule.name, "the spec does not say `transform: yes`")
             return
         transform = self._draft(MessageForm.TRANSFORM, [rule], UNSAID, ("/tf",))
-        yield replace(transform, topic=replace(transform.topic, child_frame_id=changed.child_frame_id))
+        placed = replace(transform.topic, frame_id=changed.frame_id, child_frame_id=changed.child_frame_id)
+        yield replace(transform, topic=placed)
 
     def _steering(self, rule: RecordRule) -> Iterator[_Draft | LeftOutTopic]:
         """Draft the report of the road wheels' angle, with the speed of the first Drive that has one."""
         name = "ackermann/report"
         if not _has(rule, "road_angle", "wheel_angle"):
             yield LeftOutTopic(name, rule.name, "the record has neither `road_angle` nor `wheel_angle`")
-        elif not _has(rule, "road_angle") and self._spec.geometry.steering_ratio is None:
+            return
+        if not _has(rule, "road_angle") and self._spec.geometry.steering_ratio is None:
             yield LeftOutTopic(name, rule.name, "the `steering_ratio` is not known")
-        else:
-            drives = [one for one in self._spec.records if one.type is Drive and _has(one, "speed")]
+            return
+        drives = [one for one in self._spec.records if one.type is Drive and _has(one, "speed")]
+        if drives:
             yield self._standard(MessageForm.ACKERMANN, [rule, *drives[:1]], name)
+        else:
+            yield LeftOutTopic(name, rule.name, "no record of the type Drive has the `speed`")
 
     def _wheels(self, rule: RecordRule) -> Iterator[_Draft | LeftOutTopic]:
         name = "wheels/joint_states"
@@ -214,7 +217,10 @@ class _Planner:
             yield self._standard(MessageForm.WHEEL_SPEEDS, [rule], name)
 
     def _battery(self, rule: RecordRule) -> Iterator[_Draft | LeftOutTopic]:
-        yield self._standard(MessageForm.BATTERY, [rule], "battery")
+        if _has(rule, "voltage"):  # the one value that the definition of the type asks for
+            yield self._standard(MessageForm.BATTERY, [rule], "battery")
+        else:
+            yield LeftOutTopic("battery", rule.name, "the record has no `voltage`")
 
     def _standard(self, form: MessageForm, rules: list[RecordRule], plain: str) -> _Draft:
         return self._draft(form, rules, self._said(form, rules[0]), (plain, f"{rules[0].name}/{plain}"))
@@ -231,7 +237,7 @@ class _Planner:
         qos = _qos(form, rules, _deadline_ns(stamping))
         topic = Topic(
             name="",
-            type=standard_types()[_TYPES[form]],
+            type=self._type(form, rules),
             form=form,
             records=tuple(rule.name for rule in rules),
             qos=_qos_as_said(qos, said),
@@ -240,8 +246,13 @@ class _Planner:
         )
         return _Draft(topic, said, names)
 
+    def _type(self, form: MessageForm, rules: list[RecordRule]) -> MessageType:
+        if form is MessageForm.OWN:
+            return record_message(rules[0].type, self._spec.vehicle)
+        return standard_types()[_TYPES[form]]
+
     def _frame(self, form: MessageForm) -> str:
-        if form in {MessageForm.ODOMETRY, MessageForm.TRANSFORM}:
+        if form is MessageForm.ODOMETRY:
             return self._spec.topics.odom_frame
         return "" if form in _WITHOUT_FRAME else self._spec.topics.base_frame
 

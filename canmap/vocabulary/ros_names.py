@@ -9,6 +9,7 @@ design article "Interface definition using .msg / .srv / .action files", and the
 from __future__ import annotations
 
 import re
+import unicodedata
 
 LONGEST_TOPIC = 247  # characters of a full name, its leading / among them
 _PART = re.compile(r"[A-Za-z][A-Za-z0-9]*(_[A-Za-z0-9]+)*_?", re.ASCII)
@@ -71,8 +72,9 @@ def is_reserved_word(name: str) -> bool:
 
 
 def as_name(text: str) -> str:
-    """Return a text, such as the name of a vehicle, as a name in lower case; "" where it has no letter."""
-    return "_".join(re.findall("[a-z0-9]+", text.lower())).lstrip("0123456789_")
+    """Return a text, such as a vehicle's name, as a name in lower case; "" where it has no letter a to z."""
+    letters = "".join(one for one in unicodedata.normalize("NFKD", text) if not unicodedata.combining(one))
+    return "_".join(re.findall("[a-z0-9]+", letters.lower())).lstrip("0123456789_")
 
 
 def file_name(type_name: str) -> str:

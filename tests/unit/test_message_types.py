@@ -54,6 +54,7 @@ def test_a_definition_is_read() -> None:
         ("wstring name", "wstring is no type"),
         ("char letter", "char is no type"),
         ("a/b/c/Other other", "a/b/c/Other is no type"),
+        ("own_msgs/srv/Other other", "own_msgs/srv/Other is no type"),
         ("float64 x\nfloat32 x", "x stands there twice"),
         ("# nothing", "there is no field"),
         ("uint8 OFF = off\nbool on", "off is no constant of the type uint8"),

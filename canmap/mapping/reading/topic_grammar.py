@@ -187,4 +187,6 @@ ODOM_FRAME_KEY = Key("odom_frame", frame)
 STOP_ACTIVE = Key("stop_active", frameless_topic)
 DIAGNOSTICS = Key("diagnostics", frameless_topic)
 RECORD_TOPICS: Key[Node] = Key("records", as_it_is)
-TOPICS = Section("the topics", (BASE_FRAME_KEY, ODOM_FRAME_KEY, STOP_ACTIVE, DIAGNOSTICS, RECORD_TOPICS))
+TOPICS = Section(
+    "the section `topics`", (BASE_FRAME_KEY, ODOM_FRAME_KEY, STOP_ACTIVE, DIAGNOSTICS, RECORD_TOPICS)
+)
