@@ -18,7 +18,7 @@ from canmap.results.shown import in_si, shown_fields
 from canmap.summaries.changes import LISTED_CHANGES
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping
+    from collections.abc import Mapping
 
     from canmap.findings.episodes import Event
     from canmap.outputs.node.topic_sink import TopicSink
@@ -38,18 +38,16 @@ class LinePrinter:
 
     Args:
         every_s: Session time between two lines of one record.
-        records: Names of the records that are shown; None for all.
         si: Whether values are shown in SI units, not in those of the manual.
 
     Raises:
         UsageError: `every_s` is no time.
     """
 
-    def __init__(self, every_s: float, records: Collection[str] | None = None, *, si: bool = False) -> None:
+    def __init__(self, every_s: float, *, si: bool = False) -> None:
         if not 0 <= every_s <= LONGEST_S:
             raise UsageError(f"--every {every_s:g} is not a time; give seconds, 0 for every record.")
         self._every_ns = round(every_s * 1e9)
-        self._records = records
         self._first_ns: dict[str, int] = {}  # of each record: its first line, and when its next is due
         self._next_ns: dict[str, int] = {}
         self._told_ns = 0  # session clock up to which everything is told
@@ -73,8 +71,7 @@ class LinePrinter:
         """
         lines: list[tuple[int, Text]] = []
         for chunk in step.records:
-            if self._records is None or chunk.name in self._records:
-                lines += self._record_lines(chunk)
+            lines += self._record_lines(chunk)
         lines += [(change.clock_ns, _change_line(change)) for change in told_once(step.changes)]
         told_ns = step.now_ns
         for event in step.events:

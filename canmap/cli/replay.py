@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import click
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     from canmap.cli.keys import PauseKey
     from canmap.engine.intake import Intake
     from canmap.mapping.model import Spec
+    from canmap.outputs.destination import Destination
+    from canmap.outputs.export_forms import ExportSink
     from canmap.outputs.node.topic_sink import TopicSink
     from canmap.results.inspection import Inspection
     from canmap.stream.sink import Sink
@@ -31,6 +34,7 @@ Examples:
   canmap replay drive.log --spec cart.yaml
   canmap replay drive.log --spec cart.yaml --pace 10 --from 12 --to 20 --record steering --every 0.1
   canmap replay drive.log --spec cart.yaml --pace flat --json -
+  canmap replay drive.log --spec cart.yaml --into drive.mcap
   canmap replay drive.log --spec cart.yaml --topics --namespace cart --clock
   canmap replay drive.log --spec cart.yaml --topics --ros-args -r odom:=/wheel_odom
 
@@ -54,7 +58,10 @@ status is 130.
     help="Speed as a multiple of the recorded one (1), or flat: as fast as possible.",
 )
 @click.option(
-    "--record", metavar="NAME", multiple=True, help="Print only this record, or none; may be repeated."
+    "--record",
+    metavar="NAME",
+    multiple=True,
+    help="Print (and write into FILE) only this record; none prints no record; may be repeated.",
 )
 @click.option(
     "--every",
@@ -63,13 +70,22 @@ status is 130.
     default=1.0,
     help="Print each record once in S recorded seconds (1); 0 prints every record.",
 )
+@click.option(
+    "--into", metavar="FILE|FOLDER", help="Also write what canmap export writes there, by the ending."
+)
 @sends_topics
 def replay_command(
-    request: Request, pace: str, record: tuple[str, ...], every: float, topics: TopicRequest | None
+    request: Request,
+    pace: str,
+    record: tuple[str, ...],
+    every: float,
+    into: str | None,
+    topics: TopicRequest | None,
+    namespace: str,
 ) -> int:
     """Play a capture through the mapping; print records, and when findings begin and end.
 
-    With --topics, also publish them.
+    With --into, also write them to a file; with --topics, also publish them.
     """
     from canmap.cli.keys import PauseKey
     from canmap.engine.run import StopRequest
@@ -77,32 +93,74 @@ def replay_command(
     key = PauseKey()
     clock, stop, silent = _pace(pace, key), StopRequest(), request.json_path == "-"
     shown = [name for name in record if name != "none"] if record else None
+    written: list[ExportSink] = []
     sent: list[TopicSink] = []
 
     with contextlib.ExitStack() as stack:
 
-        def sinks(_intake: Intake, spec: Spec) -> Sequence[Sink]:
-            """All that the steps go to: what is made of them at once stands first."""
-            from canmap.cli.lines import LinePrinter
-            from canmap.stream.on_time import OnTimeSink
+        def sinks(intake: Intake, spec: Spec) -> Sequence[Sink]:
+            """All that the steps go to; what goes out at its moment stands first."""
+            from canmap.stream.some_records import SomeRecordsSink
 
             spec.require_records(shown or ())
-            printer: Sink = LinePrinter(every, shown, si=request.si)
-            if clock is not None:
-                printer = OnTimeSink(printer, clock)
+            files: list[Sink] = []
+            if into is not None:
+                place = _destination(into, spec, shown, namespace)
+                written.append(stack.enter_context(_export_sink(request, intake, spec, place)))
+                files.append(SomeRecordsSink(written[-1], place.records))
             if topics is not None:
                 sent.append(topics.sink(spec, clock, stack))
             if clock is not None and "-" not in request.captures:
                 stack.enter_context(key)
-            return (*sent, *(() if silent else (printer,)))
+            lines = [] if silent else [_lines(every, shown, clock, si=request.si)]
+            return (*sent, *lines, *files)
 
         result = request.inspect(sinks, pace=clock, stop=stop)
+        for file in written:
+            file.conclude(result)
     if not silent:
         _print_end(result, clock, sent)
     if stop.asked:
         print_line("interrupted; the report covers only what was read until then", to_stderr=True)
         return INTERRUPTED
     return exit_status(result)
+
+
+def _destination(into: str, spec: Spec, records: Sequence[str] | None, namespace: str) -> Destination:
+    """Return where `--into` writes: all records, unless some are named.
+
+    Raises:
+        UsageError: It is standard output, or cannot hold these records.
+    """
+    from canmap.api.export import names_to_write
+    from canmap.outputs.destination import destination
+
+    if into == "-":
+        raise UsageError(
+            "--into - would mix with the lines of the replay; name a file, or use canmap export."
+        )
+    return replace(destination(into, None, names_to_write(spec, records or None)), namespace=namespace)
+
+
+def _export_sink(
+    request: Request, intake: Intake, spec: Spec, place: Destination
+) -> contextlib.AbstractContextManager[ExportSink]:
+    from canmap.api.export import export_sink
+
+    inputs = tuple(request.descriptions.values())
+    return export_sink(intake, spec, place, overwrite=request.overwrite, inputs=inputs)
+
+
+def _lines(every_s: float, records: Sequence[str] | None, pace: Pace | None, *, si: bool) -> Sink:
+    """Return what prints lines, each at its moment."""
+    from canmap.cli.lines import LinePrinter
+    from canmap.stream.on_time import OnTimeSink
+    from canmap.stream.some_records import SomeRecordsSink
+
+    printer: Sink = LinePrinter(every_s, si=si)
+    if records is not None:
+        printer = SomeRecordsSink(printer, records)
+    return printer if pace is None else OnTimeSink(printer, pace)
 
 
 def _print_end(result: Inspection, clock: Pace | None, sent: Sequence[TopicSink]) -> None:

@@ -27,9 +27,7 @@ LONGEST_WAIT_S = 3600.0
 LONGEST_DISCOVERY_S = 5.0  # nodes announce themselves several times at once, and then every 3 s
 _OPTIONS = (
     click.option("--topics", is_flag=True, help="Publish records and findings as topics of a ROS 2 node."),
-    click.option(
-        "--namespace", metavar="NAME", help="Put the node and its relative topics into a namespace."
-    ),
+    click.option("--namespace", metavar="NAME", help="Put the topics, and the node, below NAME."),
     click.option(
         "--stamps",
         type=click.Choice(["original", "now"]),
@@ -102,7 +100,10 @@ class TopicRequest:
 
 
 def sends_topics(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a `RosCommand` the options; it gets them as `topics`, a `TopicRequest` or None."""
+    """Give a `RosCommand` the options: `topics`, a `TopicRequest` or None, and the `namespace`.
+
+    That is also for a bag, which a command may write `into`.
+    """
 
     @functools.wraps(command)
     def with_topics(
@@ -120,12 +121,12 @@ def sends_topics(command: Callable[..., Any]) -> Callable[..., Any]:
             "--wait-for-readers": wait_s, ROS_ARGUMENTS: ros,
         }  # fmt: skip
         for option, value in given.items():
-            if value is not None and not topics:
+            if value is not None and not (topics or (option == "--namespace" and own.get("into"))):
                 raise UsageError(f"{option} is for --topics; give that too, or leave it out.")
         longest_s = LONGEST_DISCOVERY_S if wait_s is None else wait_s
         if not 0 <= longest_s <= LONGEST_WAIT_S:
             raise UsageError(f"--wait-for-readers {longest_s:g} is not from 0 to {LONGEST_WAIT_S:g} seconds.")
         request = TopicRequest(namespace or "", stamps == "now", clock, longest_s, tuple(ros or ()))
-        return command(*others, topics=request if topics else None, **own)
+        return command(*others, topics=request if topics else None, namespace=request.namespace, **own)
 
     return functools.reduce(lambda made, option: option(made), reversed(_OPTIONS), with_topics)
