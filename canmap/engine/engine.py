@@ -12,7 +12,6 @@ from dataclasses import replace
 from itertools import chain
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from canmap.base.errors import UsageError
 from canmap.checks.all import CHECKS, place_in_order
 from canmap.checks.channels import ChannelCheck
 from canmap.checks.check import Check, End, Setting
@@ -106,17 +105,6 @@ class Engine:
     def frames(self) -> int:
         """Frames so far."""
         return self._frames
-
-    def require_records(self, names: Iterable[str]) -> None:
-        """Check that the spec makes every record of `names`.
-
-        Raises:
-            UsageError: It does not.
-        """
-        known = [rule.name for rule in self.spec.records]
-        for name in names:
-            if name not in known:
-                raise UsageError(f"{self.spec.path} makes no record {name}; it makes {', '.join(known)}.")
 
     def empty_records(self, name: str) -> RecordChunk:
         """Return no records of the kind that the spec names so, with every column that they would have."""

@@ -48,6 +48,18 @@ class StopRequest:
         if again or not self._busy:
             raise KeyboardInterrupt
 
+    @contextlib.contextmanager
+    def shield(self) -> Iterator[None]:
+        """Let what is in hand be finished before Ctrl-C ends a wait."""
+        busy, asked = self._busy, self.asked
+        self._busy = True
+        try:
+            yield
+        finally:
+            self._busy = busy
+        if self.asked and not (busy or asked):
+            raise KeyboardInterrupt
+
     def until(self, chunks: Iterable[T]) -> Iterator[T]:
         """Yield chunks until it is pressed: at once while one is waited for, else after the one in hand."""
         iterator = iter(chunks)
@@ -90,6 +102,8 @@ def steps_of(
         for chunk in prepared:
             yield engine.fold(chunk)
     else:
+        if pace is not None:
+            pace.shield = stop.shield
         with stop.listening():
             for chunk in stop.until(prepared):
                 yield engine.fold(chunk)
