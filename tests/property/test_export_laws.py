@@ -13,9 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from canmap.engine.engine import Engine
+from canmap.outputs.destination import destination
 from canmap.outputs.tables import record_tables
 from canmap.outputs.tables.cell_texts import value_texts
-from canmap.outputs.tables.destination import destination
 from canmap.records.columns import FieldColumn
 from canmap.results.inspection import conclude
 from canmap.stream.delivery import Delivery

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canmap.base.errors import UsageError
-from canmap.outputs.tables.destination import destination
+from canmap.outputs.destination import destination
 from canmap.outputs.tables.json_lines import JsonLines
 from canmap.outputs.tables.row_groups import FEWEST_ROWS, MOST_ROWS, rows_of_a_group
 from canmap.outputs.tables.table_columns import no_records, table_columns
