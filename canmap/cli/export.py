@@ -59,17 +59,18 @@ def export_command(request: Request, into: str, record: tuple[str, ...], form: s
             beside += progress.of(intake)
         inputs = tuple(request.descriptions.values())
         done = export_intake(intake, spec, place, overwrite=request.overwrite, inputs=inputs, beside=beside)
-    _tell(done, to_stderr=into == "-")
+    _tell(done)
     return 0
 
 
-def _tell(done: Exported, *, to_stderr: bool) -> None:
-    """Say what was written and how much was found."""
+def _tell(done: Exported) -> None:
+    """Say what was written and how much was found, on standard error where it may have gone to the output."""
     kinds = list(done.rows)
     of = f" of {kinds[0]}" if len(kinds) == 1 else f" of {times(len(kinds), 'kind')}"
     tables = f" in {times(len(done.files), 'table')}" if len(done.files) > 1 else ""
     size = "" if done.size is None else f", {_bytes(done.size)}"
-    where = "on standard output" if to_stderr else f"in {done.into}"
+    where = "on standard output" if done.into == "-" else f"in {done.into}"
+    to_stderr = done.size is None
     records = times(sum(done.rows.values()), "record")
     print_line(f"{records}{of}{tables} {where}{size}.", to_stderr=to_stderr)
     count = Counter(finding.severity.value for finding in done.result.findings)
