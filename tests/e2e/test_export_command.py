@@ -332,7 +332,7 @@ def test_a_pipe_gets_lines_and_stays_one(tmp_path: Path) -> None:
         cwd=ROOT, env=environment(), stdout=subprocess.PIPE, stderr=subprocess.PIPE,
     )  # fmt: skip
     read = pipe.read_bytes()
-    said, _ = process.communicate(timeout=LONGEST_S)
+    _, said = process.communicate(timeout=LONGEST_S)
     assert said == f"5,795 records of 14 kinds in {pipe}.\nFindings: 2 errors and 34 notes.\n".encode()
     assert len(json_lines(read)) > 5795
     assert pipe.is_fifo()
