@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 KIB = 1024
 FIRST_SIZES = (256 * KIB, 256 * KIB, 1024 * KIB)  # small, so that the other stages start soon
-SIZE = 4096 * KIB
+SIZE = 8192 * KIB
 READ_AHEAD = 3  # blocks
 NO_END = cut_short(inside="a line")
 FEW = 2048  # bytes of a block of which one line may always be read alone
