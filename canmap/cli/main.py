@@ -22,8 +22,8 @@ COMPLETION = "_CANMAP_COMPLETE"
 # Loading makes objects that all stay. Looking for circles among them again and again, as after every 700 by
 # default, is a tenth of the time to the first frame.
 BETWEEN_COLLECTIONS = (100_000, 20, 20)
-# NumPy starts a thread a core for linear algebra, of which there is none here. Each keeps its core busy for a tenth
-# of a second, waiting for work.
+# NumPy starts a thread a core for linear algebra, of which there is none here. Each keeps its core busy for a
+# tenth of a second, waiting for work.
 LINEAR_ALGEBRA_THREADS = ("OPENBLAS_NUM_THREADS", "1")
 
 

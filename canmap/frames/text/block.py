@@ -105,10 +105,11 @@ class _Lines:
 
     def inked(self) -> NDArray[np.intp]:
         """Return the lines that are not empty."""
-        length = self.ends - self.starts
-        empty = length == 0
-        empty |= (length == 1) & (self.text[self.starts] == CARRIAGE_RETURN)
-        return np.flatnonzero(~empty)
+        short = np.flatnonzero(self.lengths < 2)
+        if not len(short):
+            return np.arange(self.count)
+        empty = (self.lengths[short] == 0) | (self.text[self.starts[short]] == CARRIAGE_RETURN)
+        return np.delete(np.arange(self.count), short[empty])
 
     def read_alike(self, lines: NDArray[np.intp]) -> NDArray[np.intp]:
         """Read those of the `lines` (ascending) that have the form of one of them; return the others."""
