@@ -68,11 +68,12 @@ class Job(Generic[T]):
         return self._future.done()
 
     def result(self) -> T:
-        """Return the result once it is there.
+        """Return the result, once it is there; carry out the task here unless somebody has begun.
 
         Raises:
             Exception: The task did.
         """
+        self.do()
         return self._future.result()
 
 

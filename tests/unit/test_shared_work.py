@@ -30,6 +30,10 @@ def test_a_job_is_done_once_by_whoever_comes_first() -> None:
     assert (done, job.is_done(), job.result()) == ([1], True, None)
 
 
+def test_whoever_asks_for_a_result_first_has_to_do_the_job() -> None:
+    assert Job(lambda: 7).result() == 7
+
+
 def test_a_job_that_somebody_has_begun_is_left_to_them() -> None:
     begun, go_on = threading.Event(), threading.Event()
 
