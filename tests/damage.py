@@ -142,7 +142,7 @@ def chunks_of(ending: str, data: bytes) -> Iterator[FrameChunk]:
             path.write_bytes(data)
             source = open_captures([str(path)])
         else:
-            source = READERS[ending]("fuzz", io.BufferedReader(io.BytesIO(data)), 1, lambda: (0, None))
+            source = READERS[ending]("fuzz", io.BufferedReader(io.BytesIO(data)), lambda: (0, None))
         try:
             for piece in source.pieces():
                 yield piece()

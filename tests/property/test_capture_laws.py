@@ -50,7 +50,7 @@ def source_of(texts: list[bytes], size: int) -> FrameSource:
             yield size
 
     logs = [
-        TextLog(f"{number}.log", io.BufferedReader(io.BytesIO(text)), 1, sizes=sizes())
+        TextLog(f"{number}.log", io.BufferedReader(io.BytesIO(text)), sizes=sizes())
         for number, text in enumerate(texts)
     ]
     return logs[0] if len(logs) == 1 else MergedCaptures(logs)
