@@ -15,11 +15,12 @@ from canmap.mapping.loader import load_spec
 from canmap.results.inspection import conclude
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
     from canmap.findings.episodes import Event
     from canmap.mapping.model import Spec
     from canmap.results.inspection import Inspection
+    from canmap.stream.sink import Step
 
 ROOT = Path(__file__).parent.parent
 CART = ROOT / "specs" / "orchard_cart" / "cart.yaml"
@@ -49,15 +50,30 @@ def frames(rows: Iterable[tuple[int, str, int, bytes]], channels: tuple[str, ...
     return chunk
 
 
+def taker(engine: Engine) -> Callable[[FrameChunk], Step]:
+    """A function that brings the next chunk through both halves of an engine."""
+    before = engine.start
+
+    def take(chunk: FrameChunk) -> Step:
+        nonlocal before
+        decoded = engine.decode(chunk)
+        step = engine.fold(engine.prepare(decoded, before))
+        before = engine.after(decoded, before)
+        return step
+
+    return take
+
+
 def inspected(
     chunks: Iterable[FrameChunk], spec: Spec | None = None, keep: Iterable[str] = ()
 ) -> tuple[Inspection, list[Event]]:
     """What the engine makes of chunks, and the events on the way."""
     engine = Engine(spec or spec_of())
+    take = taker(engine)
     kept: dict[str, list] = {name: [] for name in keep}
     events: list[Event] = []
     for chunk in chunks:
-        step = engine.fold(engine.prepare(chunk))
+        step = take(chunk)
         events += step.events
         for records in step.records:
             if records.name in kept:

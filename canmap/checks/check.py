@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from canmap.findings.finding import Finding, Kind
     from canmap.frames.session import SessionClock
     from canmap.mapping.model import MessageRule, Spec
+    from canmap.signals.counted import Counters
     from canmap.signals.plan import DecodePlan
     from canmap.signals.prepared import Prepared
     from canmap.signals.repeats import BitRates
@@ -34,6 +35,7 @@ class Setting:
         rules: The message rules, one a stream: those of the slots, then those of multiplexer values.
         rates: Bit rates by channel, where they are known.
         mapped: Slots of the messages that records are made of.
+        counters: The counters that the spec promises.
     """
 
     spec: Spec
@@ -41,6 +43,7 @@ class Setting:
     rules: tuple[MessageRule, ...]
     rates: Mapping[str, BitRates]
     mapped: frozenset[int]
+    counters: Counters
 
     @property
     def buses(self) -> dict[str, str]:
@@ -65,7 +68,7 @@ class Check(ABC, Generic[P]):
     """Judges a stream chunk by chunk; `P` is what it works out of a chunk alone.
 
     Any cutting of the same frames into chunks gives the same events and findings. So `prepare` knows nothing
-    but its chunk and writes to nothing, and `fold` carries from chunk to chunk what it needs.
+    but the chunk it is given and writes to nothing, and `fold` carries from chunk to chunk what it needs.
 
     Attributes:
         kinds: The kinds of its findings, in the order in which findings that start together are sorted.

@@ -7,6 +7,8 @@ prepared as soon as it is there, by whoever asks for it.
 from __future__ import annotations
 
 from collections import deque
+from concurrent.futures import Future
+from functools import partial
 from itertools import islice
 from typing import TYPE_CHECKING, TypeVar
 
@@ -16,11 +18,11 @@ from canmap.frames.window import Window
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from concurrent.futures import Future
 
     from canmap.engine.engine import Engine
     from canmap.frames.chunks import FrameChunk
     from canmap.frames.source import FrameSource, Piece, Reached
+    from canmap.signals.before import Before
     from canmap.signals.prepared import Prepared
 
 
@@ -67,23 +69,24 @@ class Intake:
 
     def chunks(self) -> Iterator[FrameChunk]:
         """Yield the chunks in order."""
-        parsed = self._as_they_come() if self.source.live else self._results(self._parsing, _parse)
+        parsed = self._as_they_come() if self.source.live else self._results(self._parsing, self._pool.submit)
         return self.window.cut(parsed)
 
     def prepared(self, engine: Engine) -> Iterator[Prepared]:
         """Yield the chunks in order, prepared by `engine`."""
         if self.source.live:
-            return map(engine.prepare, self.chunks())
+            return engine.prepared(self.chunks())
+        turns = _Turns(engine, self._pool)
         if not self.window.is_whole:  # which frames are in it is known in order only
-            return self._prepared_in_order(engine)
+            return self._prepared_in_order(turns)
         parsed, self._parsing = self._parsing, deque()
-        waiting = deque(self._pool.submit(_prepare_parsed, engine, future) for future in parsed)
-        return self._results(waiting, lambda piece: engine.prepare(piece()))
+        waiting = deque(turns.submit(future.result) for future in parsed)
+        return self._results(waiting, turns.submit)
 
-    def _prepared_in_order(self, engine: Engine) -> Iterator[Prepared]:
+    def _prepared_in_order(self, turns: _Turns) -> Iterator[Prepared]:
         waiting: deque[Future[Prepared]] = deque()
         for chunk in self.chunks():
-            waiting.append(self._pool.submit(engine.prepare, chunk))
+            waiting.append(turns.submit(partial(_itself, chunk)))
             if len(waiting) > WORKERS:
                 yield waiting.popleft().result()
         while waiting:
@@ -94,11 +97,11 @@ class Intake:
             self.reached = self._read.popleft()
             yield piece()
 
-    def _results(self, waiting: deque[Future[T]], task: Callable[[Piece], T]) -> Iterator[T]:
-        """Yield the results of what waits, and of `task` done with every piece that is still to come."""
+    def _results(self, waiting: deque[Future[T]], submit: Callable[[Piece], Future[T]]) -> Iterator[T]:
+        """Yield the results of what waits, and of every piece that is still to come once it is submitted."""
         while waiting:
             result = waiting.popleft().result()
-            waiting.extend(self._pool.submit(task, piece) for piece in islice(self._pieces, 1))
+            waiting.extend(map(submit, islice(self._pieces, 1)))
             self.reached = self._read.popleft()
             yield result
 
@@ -108,9 +111,35 @@ class Intake:
         self.source.close()
 
 
-def _parse(piece: Piece) -> FrameChunk:
-    return piece()
+class _Turns:
+    """Prepares pieces on a pool, where each waits for what came before it.
+
+    The pool begins with them in their order, so that what one waits for is done or being worked on. Of one that
+    fails or is given up, whoever waits for it is given up too.
+    """
+
+    def __init__(self, engine: Engine, pool: Pool) -> None:
+        self._engine, self._pool = engine, pool
+        self._before: Future[Before] = Future()
+        self._before.set_result(engine.start)
+
+    def submit(self, piece: Callable[[], FrameChunk]) -> Future[Prepared]:
+        """Have the next piece parsed and prepared."""
+        before = self._before
+        after: Future[Before] = Future()
+        task = self._pool.submit(self._prepare, piece, before, after)
+        task.add_done_callback(lambda _: after.cancel())  # which does nothing to what is there
+        self._before = after
+        return task
+
+    def _prepare(
+        self, piece: Callable[[], FrameChunk], earlier: Future[Before], after: Future[Before]
+    ) -> Prepared:
+        decoded = self._engine.decode(piece())
+        before = earlier.result()
+        after.set_result(self._engine.after(decoded, before))
+        return self._engine.prepare(decoded, before)
 
 
-def _prepare_parsed(engine: Engine, parsed: Future[FrameChunk]) -> Prepared:
-    return engine.prepare(parsed.result())
+def _itself(chunk: FrameChunk) -> FrameChunk:
+    return chunk

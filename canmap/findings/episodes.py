@@ -217,6 +217,7 @@ class Episodes:
         clock: NDArray[np.int64],
         worst: Callable[[int, int], float],
         line: Callable[[int], int],
+        tally: Callable[[int, int], tuple[int, ...]] = lambda _first, _last: (),
     ) -> None:
         """Add the faulty runs of the next samples of a subject, and settle it.
 
@@ -230,6 +231,7 @@ class Episodes:
             clock: int64[n], session clock of each.
             worst: Returns the worst value from one sample to another, both included.
             line: Returns the line of the capture of a sample.
+            tally: Returns what else is counted from one sample to another, both included.
         """
         judged = np.flatnonzero(faulty | good)
         wrong = faulty[judged]
@@ -257,6 +259,8 @@ class Episodes:
                     line=line(int(judged[first])),
                     from_start=seen == 0 and int(judged[first]) == 0,
                     begins_with=worst(int(judged[first]), int(judged[first])),
+                    tally=tally(int(judged[first]), int(judged[last])),
+                    begins_tally=tally(int(judged[first]), int(judged[first])),
                 ),
                 clock_of,
             )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from canmap.mapping.counter_rules import counter_of
 from canmap.mapping.model import MessageRule, Trigger
 from canmap.mapping.notes import Note, NoteReason
 from canmap.mapping.reading import grammar as g
@@ -108,7 +109,7 @@ def _rule(
         start_up_ns=said.get(g.START_UP) or 0,
         active_when=said.get(g.ACTIVE_WHEN) or (),
         heartbeat_ns=said.get(g.HEARTBEAT),
-        counter=said.get(g.COUNTER),
+        counter=counter_of(found, said, context),
         checksum=said.get(g.CHECKSUM),
         relay_of=said.get(g.RELAY_OF),
         latency_ns=said.get(g.LATENCY),

@@ -1,4 +1,4 @@
-"""A chunk with everything that does not depend on what came before it."""
+"""A chunk on its way to the ordered half of the engine: decoded by itself, then prepared with what came before."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.frames.chunks import FrameChunk
+    from canmap.signals.counted import OddCounters
     from canmap.signals.extract import Samples
     from canmap.signals.repeats import Repeats
 
@@ -24,15 +25,45 @@ LOWEST = np.iinfo(np.int64).min
 
 
 @dataclass(frozen=True, slots=True)
-class Prepared:
-    """A chunk with everything that does not depend on what came before it.
+class Decoded:
+    """What a chunk tells by itself.
 
     Attributes:
         chunk: The frames.
         bus: int16[n], the bus of each frame by its number in the plan, -1 for none.
         slot: int32[n], the described message of each frame by its slot in the plan, -1 for none.
-        samples: Decoded raw values.
-        low: int64[columns], smallest raw value of each column in the chunk, HIGHEST where it has none.
+        samples: Decoded raw values of the described frames.
+        repeats: Frames that came twice, as far as the chunk shows; they have neither bus nor slot nor samples.
+        broken: bool[n], frames whose checksum is wrong; None where none is.
+        error_frames: How many of the frames are error frames.
+        remote_frames: How many are remote frames, which hold no values and are no message.
+    """
+
+    chunk: FrameChunk
+    bus: NDArray[np.int16]
+    slot: NDArray[np.int32]
+    samples: Samples
+    repeats: Repeats
+    broken: NDArray[np.bool_] | None
+    error_frames: int
+    remote_frames: int
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A chunk with everything that depends on it and on what came shortly `Before` it alone.
+
+    Attributes:
+        chunk: The frames.
+        bus: int16[n], the bus of each frame by its number in the plan, -1 for none.
+        slot: int32[n], the described message of each frame by its slot in the plan, -1 for none.
+        arrived: Decoded raw values of every described frame.
+        samples: Those of the frames that are used: without the failed ones.
+        failed: intp[k], the failed frames, ascending: their checksum is wrong, or they repeat their counter.
+            They did come, but nothing of what they say is believed, and they are no fresh demand.
+        broken: bool[n], those whose checksum is wrong; None where none is.
+        odd_counters: By number of the counter, the frames that are not simply its next.
+        low: int64[columns], smallest raw value of each column of `samples`, HIGHEST where it has none.
         high: int64[columns], largest, LOWEST where it has none.
         joins: For each (stamp slot, group), the newest sample of the group at each frame of the slot, as
             an index into the group's samples; -1 where it came before the chunk. None: the sample itself.
@@ -46,7 +77,11 @@ class Prepared:
     chunk: FrameChunk
     bus: NDArray[np.int16]
     slot: NDArray[np.int32]
+    arrived: Samples
     samples: Samples
+    failed: NDArray[np.intp]
+    broken: NDArray[np.bool_] | None
+    odd_counters: Mapping[int, OddCounters]
     low: NDArray[np.int64]
     high: NDArray[np.int64]
     joins: Mapping[tuple[int, int], NDArray[np.intp] | None]
