@@ -97,7 +97,7 @@ class CounterRestart(CounterCheck):
         often = "" if episode.count == 1 else f" {times(episode.count, 'time')}"
         after = f"after {away}" if episode.count == 1 else f"after up to {away}"
         text = (
-            f"{one.name} began its counter anew at {first}{often}{in_stretches(episode)}, {after} of silence: "
-            "its sender was restarted."
+            f"{one.name} began its counter anew at {first}{often}{in_stretches(episode)}, {after} "
+            "of silence: its sender was restarted."
         )
         return episode.finding(RESTART, place_of_counter(one), text, value=episode.worst / 1e9)

@@ -58,7 +58,8 @@ class CounterCheck(EpisodeCheck[None]):
 
     def _faulty(self, odd: OddCounters) -> NDArray[np.bool_]:
         """Return bool[k], which of the odd frames have what is looked for."""
-        return odd.wrong == self.wrong
+        faulty: NDArray[np.bool_] = odd.wrong == self.wrong
+        return faulty
 
     def _value(self, odd: OddCounters) -> NDArray[np.int64]:
         """Return int64[k], what a finding tells of each of the odd frames."""
@@ -127,7 +128,7 @@ def in_stretches(episode: Episode) -> str:
 
 
 class RepeatedCounter(CounterCheck):
-    """Finds frames with the counter of the frame before: a sender or a gateway that is stuck, or sends twice."""
+    """Finds frames with the counter of the one before: a sender or a gateway is stuck, or sends twice."""
 
     kinds = (COUNTER,)
     wrong = Wrong.REPEATED
@@ -138,9 +139,7 @@ class RepeatedCounter(CounterCheck):
         if episode.more:
             text = f"{frames} of {one.name} repeated their counter{in_stretches(episode)}; they are not used."
         elif episode.count == 1:
-            text = (
-                f"A frame of {one.name} repeated the counter {counter} of the frame before; it is not used."
-            )
+            text = f"A frame of {one.name} repeated the counter {counter} of the one before; it is not used."
         elif episode.last - episode.first + 1 == episode.count:
             stands = "stands" if episode.still else "stood"
             text = f"The counter of {one.name} {stands} at {counter}: {frames} repeated it and are not used."

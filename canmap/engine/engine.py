@@ -4,9 +4,9 @@
                                |          ^
                                after: Before -> Before
 
-`decode` and `prepare` may run in any thread, `after` and `fold` run in order: `after` takes from chunk to chunk
-the little that the next needs to be prepared. The engine opens no file and asks no clock. Any cutting of the
-same frames into chunks gives the same records, findings and summary, bit for bit.
+`decode` and `prepare` may run in any thread, `after` and `fold` run in order: `after` takes from chunk to
+chunk the little that the next needs to be prepared. The engine opens no file and asks no clock. Any cutting
+of the same frames into chunks gives the same records, findings and summary, bit for bit.
 """
 
 from __future__ import annotations
@@ -50,7 +50,8 @@ if TYPE_CHECKING:
     from canmap.mapping.model import MessageRule, Spec
     from canmap.records.columns import RecordChunk
     from canmap.signals.before import Before
-    from canmap.signals.prepared import Decoded, Prepared
+    from canmap.signals.decoded import Decoded
+    from canmap.signals.prepared import Prepared
     from canmap.stream.consumer import Consumer
 
 R = TypeVar("R")

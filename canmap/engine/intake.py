@@ -114,8 +114,8 @@ class Intake:
 class _Turns:
     """Prepares pieces on a pool, where each waits for what came before it.
 
-    The pool begins with them in their order, so that what one waits for is done or being worked on. Of one that
-    fails or is given up, whoever waits for it is given up too.
+    The pool begins with them in their order, so that what one waits for is done or being worked on. Whoever
+    waits for one that fails or is given up is given up too.
     """
 
     def __init__(self, engine: Engine, pool: Pool) -> None:

@@ -14,8 +14,9 @@ import numpy as np
 
 from canmap.frames.chunks import FrameKind
 from canmap.signals.before import Before
+from canmap.signals.decoded import Decoded
 from canmap.signals.extract import extract
-from canmap.signals.prepared import HIGHEST, LOWEST, Decoded, Prepared
+from canmap.signals.prepared import HIGHEST, LOWEST, Prepared
 from canmap.signals.repeats import newest_frames, repeats, with_first
 from canmap.signals.sequences import Wrong
 from canmap.timing.newest import latest
@@ -47,7 +48,7 @@ class Preparer:
         checks: Each gets to prepare its part.
     """
 
-    def __init__(  # noqa: PLR0913  # what a chunk is prepared with
+    def __init__(  # what a chunk is prepared with
         self,
         plan: DecodePlan,
         channels: Sequence[str],
@@ -84,14 +85,14 @@ class Preparer:
     def after(self, decoded: Decoded, before: Before) -> Before:
         """Return what the chunk after this one needs to know."""
         known = self._without_repeats_of_last(decoded, before)
-        counters = self._counters.after(known.chunk, known.samples, known.broken, before.counters)
+        counters = self._counters.after(known, before.counters)
         return Before(newest_frames(known.chunk, known.repeats, before.newest), counters)
 
     def prepare(self, decoded: Decoded, before: Before) -> Prepared:
         """Prepare a chunk, of which `before` is what came before it."""
         known = self._without_repeats_of_last(decoded, before)
         chunk, arrived = known.chunk, known.samples
-        odd = self._counters.odd(chunk, arrived, known.broken, before.counters)
+        odd = self._counters.odd(known, before.counters)
         failed = _failed(known.broken, odd)
         samples = arrived
         if len(failed):

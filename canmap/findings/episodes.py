@@ -247,20 +247,18 @@ class Episodes:
             self.settle(subject, good_ns, before + first_wrong, clock_of)
         for first, last, count in faulty_runs(wrong):
             after = int(np.searchsorted(right, last))
+            begin, end = int(judged[first]), int(judged[last])
             self.add(
                 Episode(
-                    subject=subject,
-                    first=before + first,
-                    last=before + last,
-                    start_ns=int(clock[judged[first]]),
+                    *(subject, before + first, before + last, int(clock[begin])),
                     end_ns=int(clock[judged[right[after]]]) if after < len(right) else None,
                     count=count,
-                    worst=worst(int(judged[first]), int(judged[last])),
-                    line=line(int(judged[first])),
-                    from_start=seen == 0 and int(judged[first]) == 0,
-                    begins_with=worst(int(judged[first]), int(judged[first])),
-                    tally=tally(int(judged[first]), int(judged[last])),
-                    begins_tally=tally(int(judged[first]), int(judged[first])),
+                    worst=worst(begin, end),
+                    line=line(begin),
+                    from_start=seen == 0 and begin == 0,
+                    begins_with=worst(begin, begin),
+                    tally=tally(begin, end),
+                    begins_tally=tally(begin, begin),
                 ),
                 clock_of,
             )

@@ -1,4 +1,4 @@
-"""The counter of a message: what the spec says of it, what its checksum profile fixes, and whether that can be."""
+"""The counter of a message: what the spec says of it, what its checksum profile fixes, and what cannot be."""
 
 from __future__ import annotations
 
@@ -33,7 +33,10 @@ def counter_of(found: FoundMessage, said: SectionValues, context: Context) -> Co
         last, reserved = FIXED[checksum.profile]
         rule = replace(rule, wrap=last, reserved=rule.reserved or reserved)
     if signal.signed or signal.is_float or signal.bits > MOST_BITS:
-        text = f"{rule.signal.signal} is not a counter: that is a whole number of up to {MOST_BITS} bits without sign."
+        text = (
+            f"{rule.signal.signal} is no counter: "
+            f"that is a whole number of up to {MOST_BITS} bits without sign."
+        )
         context.faults.add(said.place_of(g.COUNTER, "signal"), text)
         return None
     return rule if _can_be(rule, signal.bits, found, said, context) else None
@@ -49,11 +52,12 @@ def _can_be(rule: CounterRule, bits: int, found: FoundMessage, said: SectionValu
     wrong = {}
     if last > most:
         wrong["wrap"] = f"A counter of {bits} bits goes up to {most}, not to {last}."
-    elif values < 2:  # noqa: PLR2004  # a round
+    elif values < 2:
         wrong["wrap"] = f"A counter that goes from {rule.start} to {last} by {rule.step} does not go round."
     elif relay is not None and relay.decimation % values == 0:
         wrong["signal"] = (
-            f"A counter of {values} values is always the same in one frame of {relay.decimation}: leave it out."
+            f"A counter of {values} values is the same in every frame where {relay.decimation - 1} "
+            "between them are left out: it tells nothing."
         )
     if rule.per == "multiplexer" and all(one.selector is None for one in found.message.signals):
         wrong["per"] = f"{found.message.name} has no multiplexer."

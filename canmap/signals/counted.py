@@ -24,10 +24,11 @@ if TYPE_CHECKING:
 
     from canmap.frames.chunks import FrameChunk
     from canmap.mapping.model import MessageRule
+    from canmap.signals.decoded import Decoded
     from canmap.signals.extract import Samples
     from canmap.signals.plan import DecodePlan
     from canmap.signals.promised import PromisedCounter
-    from canmap.signals.sequences import Told
+    from canmap.signals.sequences import CounterStory
 
 _NONE = np.zeros(0, np.int64)
 
@@ -37,7 +38,7 @@ class Tails:
     """What came before a chunk of every counter.
 
     Attributes:
-        place: int64[counters], place in the round of the newest frame that is counted, -1 where none has come;
+        place: int64[counters], place in the round of the newest frame that is counted, -1 where none came;
             of those that are not told in `others`.
         t_ns: int64[counters], stamp of the newest frame.
         since: int64[counters], frames since the newest that is counted.
@@ -58,7 +59,7 @@ class OddCounters:
         rows: intp[k], their places in the chunk, ascending.
         wrong: uint8[k], a `Wrong` each.
         lost: int64[k], frames that were lost before each, as far as is known at it.
-        detail: int64[k], as of `Told`.
+        detail: int64[k], as of `CounterStory`.
     """
 
     rows: NDArray[np.intp]
@@ -119,12 +120,11 @@ class Counters:
             return samples.positions(columns[0])
         return np.sort(np.concatenate([samples.positions(column) for column in columns]))
 
-    def after(
-        self, chunk: FrameChunk, samples: Samples, broken: NDArray[np.bool_] | None, tails: Tails
-    ) -> Tails:
+    def after(self, decoded: Decoded, tails: Tails) -> Tails:
         """Return what the next chunk needs; arguments as of `odd`."""
         if not self.promised:
             return tails
+        samples = decoded.samples
         starts = samples.column_start
         came = (starts[self._column] < starts[self._column + 1]).nonzero()[0]
         number = samples.raw[starts[self._column[came] + 1] - 1]
@@ -132,44 +132,38 @@ class Counters:
         row = samples.frames[samples.group_start[group] + samples.group_count[group] - 1]
         place, t_ns, since = tails.place.copy(), tails.t_ns.copy(), tails.since.copy()
         which = self._plain[came]
-        place[which], t_ns[which], since[which] = number - self._first[came], chunk.t_ns[row], 0
+        place[which], t_ns[which], since[which] = number - self._first[came], decoded.chunk.t_ns[row], 0
         out = (number < self._first[came]) | (number > self._last[came])
         others = dict(tails.others)
-        for one in sorted({*which[out].tolist(), *self._unread(samples, broken), *self._others}):
-            for code, _, told in self._told(one, chunk, samples, broken, tails):
+        for one in sorted({*which[out].tolist(), *self._unread(decoded), *self._others}):
+            for code, _, told in self._told(one, decoded, tails):
                 if self.promised[one].plain:
                     newest = told.tail.place
                     place[one] = newest[-1] if len(newest) else -1
-                    t_ns[one], since[one] = told.tail.t_ns, told.tail.since
+                    t_ns[one], since[one] = told.tail.t_ns or 0, told.tail.since
                 else:
                     others[one, code] = told.tail
         return Tails(place, t_ns, since, others)
 
-    def odd(
-        self, chunk: FrameChunk, samples: Samples, broken: NDArray[np.bool_] | None, tails: Tails
-    ) -> dict[int, OddCounters]:
+    def odd(self, decoded: Decoded, tails: Tails) -> dict[int, OddCounters]:
         """Return what is not simply the next of its counter, by counter.
 
         Args:
-            chunk: The frames.
-            samples: Those that are described, decoded.
-            broken: bool[n], frames whose checksum is wrong, so that nothing of them is believed; None for none.
-            tails: What came before.
+            decoded: A chunk, without the frames that came twice.
+            tails: What came before it.
         """
         if not self.promised:
             return {}
         found = {}
-        gone_through = {*self._not_next(samples, tails), *self._unread(samples, broken), *self._others}
+        gone_through = {*self._not_next(decoded.samples, tails), *self._unread(decoded), *self._others}
         for number in sorted(gone_through):
-            parts = [
-                _odd_of(rows, told) for _, rows, told in self._told(number, chunk, samples, broken, tails)
-            ]
+            parts = [_odd_of(rows, told) for _, rows, told in self._told(number, decoded, tails)]
             if any(len(part.rows) for part in parts):
                 found[number] = parts[0] if len(parts) == 1 else _together(parts)
         return found
 
     def _not_next(self, samples: Samples, tails: Tails) -> set[int]:
-        """The plain counters of which some value is not the next, or that came after one that was not read."""
+        """The plain counters of which a value is not the next, or that came after one that was not read."""
         starts = samples.column_start
         low, high = starts[self._column], starts[self._column + 1]
         came = low < high
@@ -188,9 +182,10 @@ class Counters:
             odd[present[_odd_steps(value, ends, limits)]] = True
         return set(self._plain[odd].tolist())
 
-    def _unread(self, samples: Samples, broken: NDArray[np.bool_] | None) -> set[int]:
+    def _unread(self, decoded: Decoded) -> set[int]:
         """The counters with a frame in the chunk that does not hold them, or that cannot be believed."""
         found: set[int] = set()
+        samples, broken = decoded.samples, decoded.broken
         if samples.valid is not None:
             for number, one in enumerate(self.promised):
                 bounds = [slice(*samples.column_start[column : column + 2]) for column in one.columns]
@@ -203,16 +198,11 @@ class Counters:
         return found
 
     def _told(
-        self,
-        number: int,
-        chunk: FrameChunk,
-        samples: Samples,
-        broken: NDArray[np.bool_] | None,
-        tails: Tails,
-    ) -> Iterator[tuple[int, NDArray[np.intp], Told]]:
-        """Yield what a counter tells: multiplexer value, the frames of the chunk with it, and what of them."""
+        self, number: int, decoded: Decoded, tails: Tails
+    ) -> Iterator[tuple[int, NDArray[np.intp], CounterStory]]:
+        """Yield what a counter tells: multiplexer value, the frames with it, and what is told of them."""
         one = self.promised[number]
-        seen = self._seen(one, samples, broken)
+        chunk, seen = decoded.chunk, self._seen(one, decoded)
         if not len(seen.rows):
             return
         if one.plain:
@@ -227,7 +217,8 @@ class Counters:
                 tail = tails.others.get((number, code), Tail())
                 yield code, part.rows, self._judge(one, tail, chunk, part)
 
-    def _seen(self, one: PromisedCounter, samples: Samples, broken: NDArray[np.bool_] | None) -> _Seen:
+    def _seen(self, one: PromisedCounter, decoded: Decoded) -> _Seen:
+        samples, broken = decoded.samples, decoded.broken
         parts = [samples.positions(column) for column in one.columns]
         numbers = [counts(samples.values(column), self._plan.columns[column].kind) for column in one.columns]
         rows, number = np.concatenate(parts), np.concatenate(numbers).astype(np.int64)
@@ -251,7 +242,7 @@ class Counters:
         zero = np.zeros(1, np.int64)
         return Tail(int(tails.t_ns[number]), int(tails.since[number]), int(place[0]), place, zero, zero, zero)
 
-    def _judge(self, one: PromisedCounter, tail: Tail, chunk: FrameChunk, seen: _Seen) -> Told:
+    def _judge(self, one: PromisedCounter, tail: Tail, chunk: FrameChunk, seen: _Seen) -> CounterStory:
         t_ns = chunk.t_ns[seen.rows]
         if not one.on_change:
             return judged(one.counting, tail, seen.number, t_ns, seen.read)
@@ -287,7 +278,7 @@ def _alike(
 
 
 def _odd_steps(value: NDArray[np.int64], ends: NDArray[np.intp], limits: _Limits) -> NDArray[np.intp]:
-    """Return which of the sequences that end at `ends` hold a step that is not the next, or a strange value."""
+    """Return which of the sequences that end at `ends` hold a step or a value that is not the next."""
     step = value[1:] - value[:-1]
     odd = step != limits.stride
     odd &= step != limits.stride - (limits.last - limits.first + 1)
@@ -299,7 +290,7 @@ def _odd_steps(value: NDArray[np.int64], ends: NDArray[np.intp], limits: _Limits
     return np.unique(ends.searchsorted(places, side="right"))
 
 
-def _odd_of(rows: NDArray[np.intp], told: Told) -> OddCounters:
+def _odd_of(rows: NDArray[np.intp], told: CounterStory) -> OddCounters:
     odd = ((told.wrong != Wrong.NOTHING) | (told.lost > 0)).nonzero()[0]
     return OddCounters(rows[odd], told.wrong[odd], told.lost[odd], told.detail[odd])
 

@@ -1,4 +1,4 @@
-"""A chunk on its way to the ordered half of the engine: decoded by itself, then prepared with what came before."""
+"""A chunk with everything that depends on it, and on what came shortly before it, alone."""
 
 from __future__ import annotations
 
@@ -22,31 +22,6 @@ HIGHEST = np.iinfo(np.int64).max
 
 
 LOWEST = np.iinfo(np.int64).min
-
-
-@dataclass(frozen=True, slots=True)
-class Decoded:
-    """What a chunk tells by itself.
-
-    Attributes:
-        chunk: The frames.
-        bus: int16[n], the bus of each frame by its number in the plan, -1 for none.
-        slot: int32[n], the described message of each frame by its slot in the plan, -1 for none.
-        samples: Decoded raw values of the described frames.
-        repeats: Frames that came twice, as far as the chunk shows; they have neither bus nor slot nor samples.
-        broken: bool[n], frames whose checksum is wrong; None where none is.
-        error_frames: How many of the frames are error frames.
-        remote_frames: How many are remote frames, which hold no values and are no message.
-    """
-
-    chunk: FrameChunk
-    bus: NDArray[np.int16]
-    slot: NDArray[np.int32]
-    samples: Samples
-    repeats: Repeats
-    broken: NDArray[np.bool_] | None
-    error_frames: int
-    remote_frames: int
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,8 +1,8 @@
 """2. Rolling counters: what the counters of frames that follow each other tell of what lies between them.
 
-In come the counters and stamps of the next frames that one counter counts, and the `Tail` of those before them;
-out goes what is wrong with each. A counter tells how many frames were lost only up to a whole round; where the
-frames have a period, the time between them tells how many rounds it went.
+In come the counters and stamps of the next frames that one counter counts, and the `Tail` of those before
+them; out goes what is wrong with each. A counter tells how many frames were lost only up to a whole round;
+where the frames have a period, the time between them tells how many rounds it went.
 
 Several messages of a sender that share one counter may overtake each other: a frame that came behind others,
 at most `late` of them, is not lost, so what is missing is told `late` frames after the gap.
@@ -90,14 +90,14 @@ class Tail:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class CounterStory:
     """What the counters of n frames tell.
 
     Attributes:
         wrong: uint8[n], a `Wrong` each.
         lost: int64[n], frames that are known at each to have been lost before it.
-        detail: int64[n], more of what is wrong: the counter of a frame that repeats it or should never carry it,
-            the steps of a jump, the time in ns before a restart, flags `AT_START` and `IN_SILENCE` of a loss.
+        detail: int64[n], more of what is wrong: the counter of a frame that repeats it or should never carry
+            it, the steps of a jump, the time in ns before a restart; of a loss `AT_START` and `IN_SILENCE`.
         tail: For the frames after these.
     """
 
@@ -114,7 +114,7 @@ def judged(
     t_ns: NDArray[np.int64],
     read: NDArray[np.bool_] | None = None,
     idle: NDArray[np.bool_] | None = None,
-) -> Told:
+) -> CounterStory:
     """Judge the next frames of a sequence.
 
     Args:
@@ -145,7 +145,7 @@ def judged(
     since = int(uncounted[-1]) if len(uncounted) else 0
     since = since + tail.since if not len(rows) else since - int(uncounted[rows[-1]])
     newest = int(t_ns[-1]) if len(t_ns) else tail.t_ns
-    return Told(wrong, lost, detail, follows.tail(newest, since))
+    return CounterStory(wrong, lost, detail, follows.tail(newest, since))
 
 
 class _Follows:
@@ -153,8 +153,8 @@ class _Follows:
 
     Attributes:
         wrong: uint8[n], what is wrong with each of the n new ones.
-        lost: int64[n], as of `Told`.
-        detail: int64[n], as of `Told`, without the counters themselves.
+        lost: int64[n], as of `CounterStory`.
+        detail: int64[n], as of `CounterStory`, without the counters themselves.
     """
 
     def __init__(
@@ -235,8 +235,8 @@ class _Follows:
     def _fits(self, frames: NDArray[np.int64], steps: NDArray[np.int64]) -> NDArray[np.bool_]:
         """Where the time of a silence speaks for so many steps, and not as well for others."""
         slack = self._counting.every * (1 + frames // DRIFT_FRAMES)
-        tells = (frames > 0) & (4 * slack <= self._counting.ring.values)
-        return tells & (np.abs(frames - steps) <= slack)
+        fits: NDArray[np.bool_] = np.abs(frames - steps) <= slack
+        return fits & (frames > 0) & (4 * slack <= self._counting.ring.values)
 
     def _miss(self, ahead: NDArray[np.int64], unread: NDArray[np.int64], kept: NDArray[np.bool_]) -> None:
         """Find how many frames are missing, and keep what the next frames need for that."""

@@ -98,8 +98,7 @@ def test_any_counters_of_a_sender_are_told_the_same_however_they_are_cut(late: i
     counting = Counting(RollingCounter(32), 1, 16, late, 5 * MS, 100 * MS)
     numbers = np.cumsum(steps) % 33
     frames = [
-        Seen(*one)
-        for one in zip(numbers.tolist(), np.cumsum(gaps).tolist(), read.tolist(), strict=True)
+        Seen(*one) for one in zip(numbers.tolist(), np.cumsum(gaps).tolist(), read.tolist(), strict=True)
     ]
     whole = told(counting, frames, [])
     assert told(counting, frames, list(range(60))) == whole
