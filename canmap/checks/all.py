@@ -23,6 +23,7 @@ from canmap.checks.quiet import QuietChannels
 from canmap.checks.rate import Rate
 from canmap.checks.silence import Silence
 from canmap.checks.spacing import Spacing
+from canmap.checks.wrong_checksums import ChecksumCheck
 from canmap.findings.kinds import SPEC
 
 if TYPE_CHECKING:
@@ -44,6 +45,7 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     CodeCheck,
     FaultBits,
     LengthCheck,
+    ChecksumCheck,
     ChannelCheck,
     QuietChannels,
     ClockStepCheck,

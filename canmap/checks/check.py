@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from canmap.signals.counted import Counters
     from canmap.signals.plan import DecodePlan
     from canmap.signals.prepared import Prepared
+    from canmap.signals.protected import Checksums
     from canmap.signals.repeats import BitRates
     from canmap.stream.view import View
     from canmap.timing.arrivals import Timeline
@@ -36,6 +37,7 @@ class Setting:
         rates: Bit rates by channel, where they are known.
         mapped: Slots of the messages that records are made of.
         counters: The counters that the spec promises.
+        checksums: The checksums.
     """
 
     spec: Spec
@@ -44,6 +46,7 @@ class Setting:
     rates: Mapping[str, BitRates]
     mapped: frozenset[int]
     counters: Counters
+    checksums: Checksums
 
     @property
     def buses(self) -> dict[str, str]:

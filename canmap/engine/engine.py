@@ -31,6 +31,7 @@ from canmap.records.build import RecordBuilder
 from canmap.records.plain import PlainFields
 from canmap.signals.counted import Counters
 from canmap.signals.plan import DecodePlan
+from canmap.signals.protected import Checksums
 from canmap.signals.repeats import BitRates
 from canmap.stream.consumer import feeds
 from canmap.stream.sink import Step
@@ -89,14 +90,15 @@ class Engine:
             for bus in spec.buses.values()
             if bus.bit_rate_bps is not None
         }
-        counters = Counters(self.rules[: len(self.plan.slots)], self.plan)
+        of_slots = self.rules[: len(self.plan.slots)]
+        counters, checksums = Counters(of_slots, self.plan), Checksums(of_slots)
         self.session = SessionClock()
         self.timeline = Timeline(self.plan, self.rules, channels)
         self._newest = Newest(needed | self.timeline.activity.columns, len(self.plan.columns))
         mapped = {builder.slot for builder in self._builders} | {self.plan.columns[c].slot for c in needed}
-        setting = Setting(spec, self.plan, self.rules, rates, frozenset(mapped), counters)
+        setting = Setting(spec, self.plan, self.rules, rates, frozenset(mapped), counters, checksums)
         self._checks: tuple[Check[Any], ...] = tuple(check(setting) for check in CHECKS)
-        self._prepare = Preparer(self.plan, channels, joins, rates, counters, self._checks)
+        self._prepare = Preparer(setting, channels, joins, self._checks)
         self._changes = StateChanges(spec.records)
         self._consumers: tuple[Consumer[object], ...] = (
             FrameCount(),

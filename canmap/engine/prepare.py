@@ -17,6 +17,7 @@ from canmap.signals.before import Before
 from canmap.signals.decoded import Decoded
 from canmap.signals.extract import extract
 from canmap.signals.prepared import HIGHEST, LOWEST, Prepared
+from canmap.signals.protected import broken_frames
 from canmap.signals.repeats import newest_frames, repeats, with_first
 from canmap.signals.sequences import Wrong
 from canmap.timing.newest import latest
@@ -26,12 +27,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from canmap.checks.check import Check
+    from canmap.checks.check import Check, Setting
     from canmap.frames.chunks import FrameChunk
-    from canmap.signals.counted import Counters, OddCounters
+    from canmap.signals.counted import OddCounters
     from canmap.signals.extract import Samples
-    from canmap.signals.plan import DecodePlan
-    from canmap.signals.repeats import BitRates
 
 _NO_ROWS = np.zeros(0, np.intp)
 
@@ -40,30 +39,28 @@ class Preparer:
     """Prepares chunks; holds only constants, so that any number of threads may share it.
 
     Args:
-        plan: The decode plan.
+        setting: Of the decode plan, of bit rates, counters and checksums.
         channels: Channel of each bus, in the plan's order.
         joins: The (stamp slot, group) pairs that records need.
-        rates: Bit rates by channel, where they are known.
-        counters: The counters that the spec promises.
         checks: Each gets to prepare its part.
+
+    Attributes:
+        start: What came before the first chunk: nothing.
     """
 
-    def __init__(  # what a chunk is prepared with
+    def __init__(
         self,
-        plan: DecodePlan,
+        setting: Setting,
         channels: Sequence[str],
         joins: Sequence[tuple[int, int]],
-        rates: Mapping[str, BitRates],
-        counters: Counters,
         checks: Sequence[Check[Any]],
     ) -> None:
-        self._plan = plan
-        self._rates = rates
-        self._counters = counters
+        self._plan, self._rates = setting.plan, setting.rates
+        self._counters, self._checksums = setting.counters, setting.checksums
         self._bus_of = {channel: bus for bus, channel in enumerate(channels)}
         self._joins = tuple(joins)
         self._checks = tuple(checks)
-        self.start = Before({}, counters.start)
+        self.start = Before({}, self._counters.start)
 
     def decode(self, chunk: FrameChunk) -> Decoded:
         """Find what the chunk tells by itself."""
@@ -80,7 +77,18 @@ class Preparer:
             slot[repeated.rows] = -1
             bus[repeated.rows] = -1
         samples = extract(self._plan, chunk.payload, chunk.length, slot)
-        return Decoded(chunk, bus, slot, samples, repeated, None, error_frames, remote_frames)
+        verdicts = self._checksums.verdicts(chunk, samples)
+        return Decoded(
+            chunk=chunk,
+            bus=bus,
+            slot=slot,
+            samples=samples,
+            repeats=repeated,
+            verdicts=verdicts,
+            broken=broken_frames(len(chunk), samples, verdicts),
+            error_frames=error_frames,
+            remote_frames=remote_frames,
+        )
 
     def after(self, decoded: Decoded, before: Before) -> Before:
         """Return what the chunk after this one needs to know."""
@@ -107,7 +115,7 @@ class Preparer:
             arrived=arrived,
             samples=samples,
             failed=failed,
-            broken=known.broken,
+            verdicts=known.verdicts,
             odd_counters=odd,
             low=low,
             high=high,
@@ -127,12 +135,14 @@ class Preparer:
             return decoded
         gone = np.zeros(len(decoded.chunk), np.bool_)
         gone[repeated.rows[:more]] = True
+        samples = decoded.samples.without(gone)
         return replace(
             decoded,
             bus=np.where(gone, np.int16(-1), decoded.bus),
             slot=np.where(gone, np.int32(-1), decoded.slot),
-            samples=decoded.samples.without(gone),
+            samples=samples,
             repeats=repeated,
+            verdicts=self._checksums.verdicts(decoded.chunk, samples),
             broken=None if decoded.broken is None else decoded.broken & ~gone,
         )
 

@@ -13,9 +13,6 @@ if TYPE_CHECKING:
     from canmap.mapping.reading.sections import Context, SectionValues
 
 MOST_BITS = 32
-# Profiles whose counter does not use all of its bits: last value, and what is never sent.
-# [AUTOSAR E2E protocol specification, profiles 1 and 11; of 11 from memory]
-FIXED = {"E2E P01": (14, (15,)), "E2E P11": (14, (15,))}
 
 
 def counter_of(found: FoundMessage, said: SectionValues, context: Context) -> CounterRule | None:
@@ -29,9 +26,8 @@ def counter_of(found: FoundMessage, said: SectionValues, context: Context) -> Co
         context.faults.add(said.place_of(g.COUNTER, "signal"), text)
         return None
     checksum = said.get(g.CHECKSUM)
-    if rule.wrap is None and checksum is not None and checksum.profile in FIXED:
-        last, reserved = FIXED[checksum.profile]
-        rule = replace(rule, wrap=last, reserved=rule.reserved or reserved)
+    if rule.wrap is None and checksum is not None and checksum.method.counter_values:
+        rule = replace(rule, wrap=checksum.method.counter_values - 1)
     if signal.signed or signal.is_float or signal.bits > MOST_BITS:
         text = (
             f"{rule.signal.signal} is no counter: "

@@ -92,6 +92,11 @@ def _rule(
             f"A `source` needs 29 bits and a bus with `match: parameter_group`, which {message.name} lacks."
         )
         context.faults.add(said.place_of(g.SOURCE), text)
+    checksum = said.get(g.CHECKSUM)
+    if checksum and checksum.needs_counter and not said.has(g.COUNTER):
+        text = f"The checksum of {message.name} needs its `counter`: "
+        text += "where the profile has it, the message has ended."
+        context.faults.add(said.place_of(g.CHECKSUM), text)
     gap_ns = said.get(g.MINIMUM_GAP)
     if gap_ns and period_ns and gap_ns > period_ns:
         text = f"The `minimum_gap` of {message.name} is longer than its period."
@@ -110,7 +115,7 @@ def _rule(
         active_when=said.get(g.ACTIVE_WHEN) or (),
         heartbeat_ns=said.get(g.HEARTBEAT),
         counter=counter_of(found, said, context),
-        checksum=said.get(g.CHECKSUM),
+        checksum=checksum,
         relay_of=said.get(g.RELAY_OF),
         latency_ns=said.get(g.LATENCY),
     )

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
     from canmap.mapping.manual import CounterRule
     from canmap.mapping.model import MessageRule
+    from canmap.mapping.refs import SignalRef
     from canmap.signals.plan import DecodePlan
 
 SHORTEST_SILENCE_NS = 100_000_000  # in which a node may restart, where a message has no time of its own
@@ -66,7 +67,7 @@ def promised_counters(rules: Sequence[MessageRule], plan: DecodePlan) -> Iterato
     for rule in rules:
         if rule.counter is None:
             continue
-        ring = ring_of(rule.counter, plan.columns[_column(rule, plan)].signal.bits)
+        ring = ring_of(rule.counter, plan.columns[_column(rule.counter.signal, plan)].signal.bits)
         if rule.counter.per == "sender" and rule.sender is not None:
             shared.setdefault((rule.bus, rule.sender, ring), []).append(rule)
         else:
@@ -75,16 +76,14 @@ def promised_counters(rules: Sequence[MessageRule], plan: DecodePlan) -> Iterato
         yield _of_sender(tuple(members), ring, plan)
 
 
-def _column(rule: MessageRule, plan: DecodePlan) -> int:
-    assert rule.counter is not None
-    ref = rule.counter.signal
+def _column(ref: SignalRef, plan: DecodePlan) -> int:
     return plan.column_of[ref.bus, ref.message, ref.signal]
 
 
 def _of_message(
     rule: MessageRule, counter: CounterRule, ring: RollingCounter, plan: DecodePlan
 ) -> PromisedCounter:
-    column = _column(rule, plan)
+    column = _column(counter.signal, plan)
     each_value = counter.per == "multiplexer"
     every = rule.relay_of.decimation if rule.relay_of else 1
     stride = every % ring.values
@@ -115,7 +114,8 @@ def _of_sender(rules: tuple[MessageRule, ...], ring: RollingCounter, plan: Decod
         period_ns=round(1 / a_second) if all(periods) else 0,
         silence_ns=min(rule.stale_after_ns or SHORTEST_SILENCE_NS for rule in rules),
     )
-    return PromisedCounter(rules, tuple(_column(rule, plan) for rule in rules), counting, largest)
+    columns = tuple(_column(rule.counter.signal, plan) for rule in rules if rule.counter)
+    return PromisedCounter(rules, columns, counting, largest)
 
 
 def _selector(column: int, plan: DecodePlan) -> int:
