@@ -178,7 +178,8 @@ class ChecksumEvidence:
         if difference is None:
             return ()
         if method.is_profile:
-            return ("data_id",) if method.data_ids else ()
+            mode = ("data_id_mode",) if method.modes else ()
+            return ("data_id", *mode) if method.data_ids else ()
         if missing := self._left_out(difference):
             return missing
         if self._adds:
@@ -220,7 +221,7 @@ class ChecksumEvidence:
 def advice(evidence: ChecksumEvidence) -> tuple[str, dict[str, str | tuple[str, ...]]]:
     """Return what the evidence says is wrong in the spec, as the end of a sentence, and its facts."""
     if evidence.by_previous_counter:
-        text = "each is right with the counter of the frame before: the sender counts on after the checksum"
+        text = "each is right with the counter of the frame before, so that the sender works it out too early"
         return text, {"likely": ("counter of the frame before",)}
     difference = evidence.difference
     if difference is None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.base.words import number, times
+from canmap.base.words import times
 from canmap.checks.check import EpisodeCheck
 from canmap.checks.checksum_evidence import ChecksumEvidence, advice, hashes
 from canmap.findings.episodes import Episodes
@@ -186,7 +186,7 @@ class ChecksumCheck(EpisodeCheck["dict[int, JudgedFrames]"]):
             had = "another length or data identifier beside it than the spec gives"
         text = f"{name} {_how_many(episode)}: {'it' if episode.count == 1 else 'the first'} had {had}"
         if not episode.more:
-            facts["share"] = episode.count / _span(episode)
+            facts |= {"frames": _span(episode), "share": episode.count / _span(episode)}
         more, likely = self._advice(slot)
         text += f"; {more}" if more else ""
         found = episode.finding(CHECKSUM, place, f"{text}{self._page(slot)}.")
@@ -199,9 +199,11 @@ class ChecksumCheck(EpisodeCheck["dict[int, JudgedFrames]"]):
         more, likely = self._advice(slot)
         profile = f"{rule.profile}, " if rule and rule.profile else ""
         line = rule.line if rule else 0
-        passed = f"{known.passed or 'none'} {'has' if known.passed == 1 else 'have'} the right checksum"
+        have = "has" if known.passed < 2 else "have"
+        passed = f"{known.passed or 'none'} {have} the right checksum"
         text = f"{name} is not what the spec says ({profile}line {line}): "
-        text += f"of {known.different_payloads} different payloads {passed}, no more than by chance"
+        text += f"of {known.different_payloads} different payloads {passed}"
+        text += ", no more than by chance" if known.passed else ""
         text += f"; {more}{self._page(slot)}." if more else f"{self._page(slot)}."
         facts = {
             "reason": "wrong_spec",
@@ -243,5 +245,4 @@ def _how_many(episode: Episode) -> str:
     always = " from the start" if episode.from_start and episode.still else ""
     if episode.count == _span(episode):
         return f"was wrong in {times(episode.count, 'frame')} in a row{always}"
-    share = number(100 * episode.count / _span(episode))
-    return f"was wrong in {times(episode.count, 'frame')}{always}, {share} % of those up to the last of them"
+    return f"was wrong in {episode.count:,} of {times(_span(episode), 'frame')}{always}"

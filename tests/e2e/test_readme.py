@@ -66,11 +66,11 @@ def test_the_three_situations_run_as_printed(command: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "fault", re.findall(r"`(\w+)`", README.split("is found today: ")[1].split(", and a wrong sign")[0])
+    "fault", re.findall(r"`(\w+)`", README.split("is found today: ")[1].split(", and a\nwrong sign")[0])
 )
 def test_what_is_said_not_to_be_found_is_not_found(fault: str, tmp_path: Path) -> None:
     given = {
-        "demand_refused": "message: SteerCommand, because: checksum",
+        "demand_refused": "message: SteerCommand, because: counter",
         "frozen_value": "message: SteerFeedback",
         "driver_override": "torque: 8 N m",
         "false_override": "torque: 8 N m",

@@ -98,10 +98,10 @@ def test_failed_frames_are_one_finding_with_what_came_and_what_was_expected(tmp_
     assert kits.span_ms(result, finding) == (1000, 1040)
     expected = sent[100][7] ^ 0x41
     assert finding.text == (
-        f"Tick.Check was wrong in 3 frames, 75 % of those up to the last of them: "
+        f"Tick.Check was wrong in 3 of 4 frames: "
         f"the first had 0x{sent[100][7]:02X} instead of 0x{expected:02X}."
     )
-    facts = {"came": f"0x{sent[100][7]:02X}", "expected": f"0x{expected:02X}", "share": 0.75}
+    facts = {"came": f"0x{sent[100][7]:02X}", "expected": f"0x{expected:02X}", "frames": 4, "share": 0.75}
     assert finding.facts == {**facts, "profile": "CRC-8/AUTOSAR"}
     assert (finding.count, finding.line) == (3, 101)
     assert known(result)["wrong"] == 3
@@ -147,8 +147,8 @@ def test_a_wrong_spec_is_said_once_with_the_parameter_that_is_likely_wrong(tmp_p
     finding = only(result)
     profile = "CRC-8/AUTOSAR, " if what == "data id" else ""
     assert finding.text.startswith(
-        f"Tick.Check is not what the spec says ({profile}line 4): of {SAMPLED} different payloads none have "
-        "the right checksum, no more than by chance; each differs by 0x"
+        f"Tick.Check is not what the spec says ({profile}line 4): of {SAMPLED} different payloads none has "
+        "the right checksum; each differs by 0x"
     )
     ends = " from what the spec gives, so that `initial`, `final_xor` or `data_id` is likely to be wrong."
     assert finding.text.endswith(ends)
@@ -201,7 +201,7 @@ def test_the_counter_of_the_frame_before_is_named(tmp_path: Path) -> None:
         return crc(data[:6] + bytes([(data[6] - 1) % 16]))
 
     finding = only(run(spec_of(tmp_path), (payload(i, late) for i in range(400))))
-    assert "; each is right with the counter of the frame before: the sender counts on after" in finding.text
+    assert "; each is right with the counter of the frame before, so that" in finding.text
     assert finding.facts["likely"] == ("counter of the frame before",)
     assert finding.facts["reason"] == "wrong_spec"
 
@@ -226,7 +226,7 @@ def test_a_profile_points_to_its_data_identifier(tmp_path: Path) -> None:
 
     spec = spec_of(tmp_path, "signal: Check, profile: E2E P01, data_id: 0x0124")
     finding = only(run(spec, (payload(i, protect) for i in range(300))))
-    assert finding.facts["likely"] == ("data_id",)
+    assert finding.facts["likely"] == ("data_id", "data_id_mode")
     right = spec_of(tmp_path, "signal: Check, profile: E2E P01, data_id: 0x0123")
     assert kits.serious(run(right, (payload(i, protect) for i in range(300)))) == []
 
