@@ -13,6 +13,7 @@ from canmap.engine.engine import Engine
 from canmap.frames.chunks import FrameChunk, FrameKind, empty_chunk
 from canmap.mapping.loader import load_spec
 from canmap.results.inspection import conclude
+from tests.protect import protect
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -116,7 +117,9 @@ def streams(draw: st.DrawFn, spec_path: Path = CART) -> FrameChunk:
         chunk.length[i] = length
         chunk.payload[i, :length] = random.integers(0, 256, length) & random.choice([255, 15, 0])
         chunk.line[i] = i + 1
-        if i and random.random() < 0.1:
+    protect(chunk, spec, random)
+    for i in range(1, count):
+        if random.random() < 0.1:
             _repeat(chunk, i, int(random.choice([0, 20_000, 150_000, 400_000])))
     return chunk
 

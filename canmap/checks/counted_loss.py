@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.words import number, seconds, times
-from canmap.checks.counter_values import CounterCheck, in_stretches, place_of_counter
+from canmap.checks.counter_values import CounterCheck, in_facts, in_stretches, place_of_counter
 from canmap.findings.finding import Severity
 from canmap.findings.kinds import LOSS, RESTART
 from canmap.signals.sequences import AT_START, IN_SILENCE, Wrong
@@ -77,8 +77,9 @@ class CountedLoss(CounterCheck):
             limit=None if largest is None else float(largest - 1),
             severity=severity,
         )
-        facts = {"frames": whole, "share": lost / whole, "largest_delta": largest}
-        return replace(found, count=lost, facts={k: v for k, v in facts.items() if v is not None})
+        accepted = {} if largest is None else {"largest_delta": largest}
+        facts = in_facts(episode, frames=whole, share=lost / whole, first=one.counting.ring.first, **accepted)
+        return replace(found, count=lost, facts=facts)
 
     @staticmethod
     def _silence_is_told(one: PromisedCounter) -> bool:
@@ -100,4 +101,5 @@ class CounterRestart(CounterCheck):
             f"{one.name} began its counter anew at {first}{often}{in_stretches(episode)}, {after} "
             "of silence: its sender was restarted."
         )
-        return episode.finding(RESTART, place_of_counter(one), text, value=episode.worst / 1e9)
+        found = episode.finding(RESTART, place_of_counter(one), text, value=episode.worst / 1e9)
+        return replace(found, facts=in_facts(episode, first=first))

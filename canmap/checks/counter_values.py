@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from abc import abstractmethod
+from dataclasses import replace
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
@@ -127,6 +128,11 @@ def in_stretches(episode: Episode) -> str:
     return f" in {times(episode.more, 'more stretch')} that are not listed" if episode.more else ""
 
 
+def in_facts(episode: Episode, **more: float) -> dict[str, float]:
+    """Return what `in_stretches` says, and more, by name."""
+    return {"stretches": episode.more, **more} if episode.more else more
+
+
 class RepeatedCounter(CounterCheck):
     """Finds frames with the counter of the one before: a sender or a gateway is stuck, or sends twice."""
 
@@ -145,7 +151,8 @@ class RepeatedCounter(CounterCheck):
             text = f"The counter of {one.name} {stands} at {counter}: {frames} repeated it and are not used."
         else:
             text = f"{frames} of {one.name} repeated the counter of the frame before and are not used."
-        return episode.finding(COUNTER, place_of_counter(one), text, value=float(counter))
+        found = episode.finding(COUNTER, place_of_counter(one), text, value=float(counter))
+        return replace(found, facts=in_facts(episode))
 
 
 class JumpingCounter(CounterCheck):
@@ -163,9 +170,10 @@ class JumpingCounter(CounterCheck):
             f"The counter of {one.name} jumped{often}{in_stretches(episode)}, {how} of its {values} values, "
             "which lost frames do not explain."
         )
-        return episode.finding(
+        found = episode.finding(
             COUNTER, place_of_counter(one), text, value=float(steps), limit=float(one.counting.largest)
         )
+        return replace(found, facts=in_facts(episode, values=values))
 
 
 class StrangeCounter(CounterCheck):
@@ -184,6 +192,7 @@ class StrangeCounter(CounterCheck):
             f"it goes from {ring.first} to {ring.last}"
         )
         text += "." if not ring.first < value < ring.last else " without it."
-        return episode.finding(
+        found = episode.finding(
             COUNTER, place_of_counter(one), text, value=float(value), limit=float(ring.last)
         )
+        return replace(found, facts=in_facts(episode, first=ring.first))
