@@ -11,7 +11,7 @@ import numpy as np
 from canmap.base.words import times
 from canmap.checks.check import EpisodeCheck
 from canmap.findings.episodes import GOOD_BETWEEN, Episodes
-from canmap.findings.finding import Place
+from canmap.findings.finding import Place, Severity
 from canmap.findings.kinds import COUNTER
 from canmap.signals.sequences import Wrong
 
@@ -156,7 +156,7 @@ class RepeatedCounter(CounterCheck):
 
 
 class JumpingCounter(CounterCheck):
-    """Finds counters that go further than lost frames explain, or back."""
+    """Finds counters that go further than lost frames explain, or back; one jump alone is a warning."""
 
     kinds = (COUNTER,)
     wrong = Wrong.JUMPED
@@ -164,14 +164,21 @@ class JumpingCounter(CounterCheck):
     def _describe(self, episode: Episode) -> Finding:
         one = self._promised(episode)
         steps, values = int(episode.worst), one.counting.ring.values
-        how = f"by up to {steps}" if episode.count > 1 else f"by {steps}"
-        often = "" if episode.count == 1 else f" {times(episode.count, 'time')}"
+        once = episode.count == 1  # then a recorder that was late with all frames may have lost some
+        how = (
+            f" by {steps}"
+            if once
+            else f" {times(episode.count, 'time')}{in_stretches(episode)}, by up to {steps}"
+        )
         text = (
-            f"The counter of {one.name} jumped{often}{in_stretches(episode)}, {how} of its {values} values, "
-            "which lost frames do not explain."
+            f"The counter of {one.name} jumped{how} of its {values} values, "
+            "which frames lost in that time do not explain."
         )
         found = episode.finding(
-            COUNTER, place_of_counter(one), text, value=float(steps), limit=float(one.counting.largest)
+            *(COUNTER, place_of_counter(one), text),
+            value=float(steps),
+            limit=float(one.counting.largest),
+            severity=Severity.WARNING if once else COUNTER.severity,
         )
         return replace(found, facts=in_facts(episode, values=values))
 

@@ -16,7 +16,7 @@ RECORDING_GAP = Kind("recording_gap", Severity.WARNING)
 RATE = Kind("rate", Severity.WARNING)
 
 
-COUNTER = Kind("counter", Severity.ERROR)  # a receiver rejects the frame
+COUNTER = Kind("counter", Severity.ERROR)  # a receiver rejects the frame; one jump is a warning
 
 
 LOSS = Kind("loss", Severity.WARNING)  # an error where it is more in a row than the receiver accepts
