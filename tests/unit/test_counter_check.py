@@ -1,4 +1,4 @@
-"""What rolling counters lead to: frames that are not used; findings that tell loss, standing, restart apart."""
+"""What rolling counters lead to: which frames are not used, and loss, standing and restart told apart."""
 
 from __future__ import annotations
 
