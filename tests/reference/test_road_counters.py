@@ -1,7 +1,7 @@
 """Faults of counters put into a real recording: each is found as its kind, and nothing else is.
 
 The recorded steering sensor has four bits that nothing uses: they get a counter, in the order of its frames.
-The recorder stamped in batches, so that several frames often come at once: a counter must not ask their stamps.
+The recorder stamped in batches, several frames at once: a counter must not ask their stamps.
 """
 
 from __future__ import annotations
