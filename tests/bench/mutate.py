@@ -46,8 +46,9 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "checks": (
         "codes", "error_frames", "intake", "ranges", "rate", "silence", "triggers", "duplicates",
         "coverage", "inspection", "doubtful_signals", "dead_values", "captures_of_one_session", "new_user",
-        "reference/j1939", "property/cut_law",
+        "checksum_check", "reference/j1939", "property/checksum_laws", "property/cut_law",
     ),
+    "payload": ("protection", "counters", "reference/checksums", "reference/e2e_profiles"),
     "findings": ("episodes", "silence", "ranges", "inspection"),
     "records": (
         "motion", "records", "record_columns", "ranges", "inspection", "codes", "dead_values",
