@@ -107,7 +107,8 @@ def run_some(spec: Spec, seed: int) -> None:
         chunk.can_id[row], chunk.extended[row] = message.can_id, message.extended
         chunk.length[row] = min(message.length, 64)
     engine = Engine(spec)
-    engine.fold(engine.prepare(chunk))
+    for prepared in engine.prepared([chunk]):
+        engine.fold(prepared)
     engine.finish()
     json.dumps(conclude(engine, ("fuzz",), {}).to_json(), allow_nan=False)
 

@@ -9,6 +9,8 @@ from canmap.checks.addresses import AddressCheck
 from canmap.checks.bad_lines import BadLineCheck
 from canmap.checks.channels import ChannelCheck
 from canmap.checks.clock_steps import ClockStepCheck
+from canmap.checks.counted_loss import CountedLoss, CounterRestart
+from canmap.checks.counter_values import JumpingCounter, RepeatedCounter, StrangeCounter
 from canmap.checks.duplicates import DuplicateCheck
 from canmap.checks.error_frames import ErrorFrames
 from canmap.checks.fault_bits import FaultBits
@@ -33,6 +35,11 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     NotCovered,
     Rate,
     Spacing,
+    CountedLoss,
+    CounterRestart,
+    RepeatedCounter,
+    JumpingCounter,
+    StrangeCounter,
     NumberCheck,
     LimitCheck,
     CodeCheck,

@@ -16,7 +16,6 @@ from canmap.checks.checksum_evidence import ChecksumEvidence, advice, hashes
 from canmap.findings.episodes import Episodes
 from canmap.findings.finding import Finding, Kind, Place, Severity
 from canmap.frames.chunks import widen
-from canmap.payload.protection import Protection
 from canmap.vocabulary.checksum_profiles import IDENTIFIER
 
 if TYPE_CHECKING:
@@ -28,7 +27,6 @@ if TYPE_CHECKING:
     from canmap.checks.checksum_evidence import ChecksumOutcome
     from canmap.findings.episodes import Episode, Event
     from canmap.mapping.manual import ChecksumRule
-    from canmap.mapping.model import MessageRule
     from canmap.payload.protection import Verdict
     from canmap.signals.prepared import Prepared
     from canmap.stream.view import View
@@ -63,12 +61,8 @@ class ChecksumCheck(EpisodeCheck["dict[int, JudgedFrames]"]):
     judges = ("checksum",)
 
     def __init__(self, setting: Setting) -> None:
-        self._rules: dict[int, MessageRule] = {}
-        self._protections: dict[int, Protection] = {}
-        for slot, rule in enumerate(setting.rules[: len(setting.plan.slots)]):
-            protection = Protection.of(rule)
-            if protection is not None:
-                self._rules[slot], self._protections[slot] = rule, protection
+        self._protections = setting.checksums.protections
+        self._rules = {slot: setting.rules[slot] for slot in self._protections}
         self._evidence = {slot: ChecksumEvidence(found) for slot, found in self._protections.items()}
         self._seen = dict.fromkeys(self._protections, 0)
         self._last: dict[int, NDArray[np.uint8]] = {}  # payload of the newest frame
@@ -77,17 +71,13 @@ class ChecksumCheck(EpisodeCheck["dict[int, JudgedFrames]"]):
         self._episodes = Episodes(self._describe, lambda _slot, _value: 0)
 
     def prepare(self, prepared: Prepared) -> dict[int, JudgedFrames] | None:
-        """Work out the checksums of all protected frames of a chunk, slot by slot."""
-        samples, chunk = prepared.samples, prepared.chunk
+        """Tell the payloads of all protected frames of a chunk apart, slot by slot."""
+        samples, chunk = prepared.arrived, prepared.chunk
         judged = {}
-        for slot, protection in self._protections.items():
+        for slot, verdict in prepared.verdicts.items():
             rows = samples.rows[samples.slot_start[slot] : samples.slot_start[slot + 1]]
-            if not len(rows):
-                continue
             payload, length = chunk.payload.take(rows, axis=0), chunk.length.take(rows)
-            can_id = chunk.can_id.take(rows)
-            verdict = protection.judge(payload, length, can_id)
-            by_id = can_id if IDENTIFIER in protection.method.order else None
+            by_id = chunk.can_id.take(rows) if IDENTIFIER in self._protections[slot].method.order else None
             hashed = hashes(payload, length, self._rules[slot].message.length, by_id)
             wrong = bool(verdict.wrong.any())
             judged[slot] = JudgedFrames(rows, verdict, length, hashed, wrong)

@@ -18,11 +18,11 @@ from canmap.frames.window import Window
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from concurrent.futures import Future
 
     from canmap.engine.engine import Engine
     from canmap.frames.chunks import FrameChunk
     from canmap.frames.source import FrameSource, Piece, Reached
+    from canmap.signals.before import Before
     from canmap.signals.prepared import Prepared
 
 
@@ -81,17 +81,18 @@ class Intake:
     def prepared(self, engine: Engine) -> Iterator[Prepared]:
         """Yield the chunks in order, prepared by `engine`."""
         if self.source.live:
-            return map(engine.prepare, self.chunks())
+            return engine.prepared(self.chunks())
+        turns = _Turns(engine)
         if not self.window.is_whole:  # which frames are in it is known in order only
-            return self._prepared_in_order(engine)
+            return self._prepared_in_order(turns)
         parsed, self._parsing = self._parsing, deque()
-        waiting = deque(self._begin(partial(_prepared, engine, job.result)) for job in parsed)
-        return self._results(waiting, lambda piece: partial(_prepared, engine, piece))
+        waiting = deque(self._begin(turns.task(job.result)) for job in parsed)
+        return self._results(waiting, turns.task)
 
-    def _prepared_in_order(self, engine: Engine) -> Iterator[Prepared]:
-        waiting: deque[Future[Prepared]] = deque()
+    def _prepared_in_order(self, turns: _Turns) -> Iterator[Prepared]:
+        waiting: deque[Job[Prepared]] = deque()
         for chunk in self.chunks():
-            waiting.append(self._pool.submit(engine.prepare, chunk))
+            waiting.append(self._begin(turns.task(partial(_itself, chunk))))
             if len(waiting) > WORKERS:
                 yield waiting.popleft().result()
         while waiting:
@@ -118,5 +119,23 @@ class Intake:
         self.source.close()
 
 
-def _prepared(engine: Engine, piece: Piece) -> Prepared:
-    return engine.prepare(piece())
+class _Turns:
+    """Prepares pieces, each with what is to be known of those before it.
+
+    Whoever needs that works it out, unless somebody has begun, so that nobody waits for a piece that waits.
+    """
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+        self._before: Job[Before] = Job(lambda: engine.start)
+
+    def task(self, piece: Callable[[], FrameChunk]) -> Callable[[], Prepared]:
+        """Return what parses and prepares the next piece."""
+        engine, before = self._engine, self._before
+        decoded = Job(lambda: engine.decode(piece()))
+        self._before = Job(lambda: engine.after(decoded.result(), before.result()))
+        return lambda: engine.prepare(decoded.result(), before.result())
+
+
+def _itself(chunk: FrameChunk) -> FrameChunk:
+    return chunk

@@ -24,16 +24,22 @@ class CounterRule:
     Attributes:
         signal: Where it is.
         step: From one frame to the next.
+        start: Its first value, and that after the last.
         wrap: Its last value before it starts again, None for all ones.
         reserved: Values that it leaves out.
         per: What it counts: the frames of a "message", of a "sender", or of a value of the "multiplexer".
+        on_change: It counts only frames that differ from the one before.
+        largest_delta: The largest step that the receiver accepts, None where not promised.
     """
 
     signal: SignalRef
     step: int = 1
+    start: int = 0
     wrap: int | None = None
     reserved: tuple[int, ...] = ()
     per: str = "message"
+    on_change: bool = False
+    largest_delta: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

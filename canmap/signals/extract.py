@@ -75,6 +75,27 @@ class Samples:
         with np.errstate(invalid="ignore", over="ignore"):
             return numbers * float(described.signal.factor) + float(described.signal.offset)
 
+    def without(self, gone: NDArray[np.bool_]) -> Samples:
+        """Return the samples of the frames that are not `gone`, bool[frames of the chunk]."""
+        kept = ~gone[self.frames]
+        before = np.concatenate(([0], kept.cumsum()))
+        group_stop = self.group_start + self.group_count
+        counts = np.diff(self.column_start)
+        # Where in `frames` each sample stands.
+        first = self.group_start[self.plan.column_group] - self.column_start[:-1]
+        sampled = kept[first.repeat(counts) + np.arange(len(self.raw))]
+        return Samples(
+            plan=self.plan,
+            rows=self.rows[kept[: len(self.rows)]],
+            slot_start=before[self.slot_start],
+            raw=self.raw[sampled],
+            column_start=np.concatenate(([0], sampled.cumsum()))[self.column_start],
+            valid=None if self.valid is None else self.valid[sampled],
+            frames=self.frames[kept],
+            group_start=before[self.group_start],
+            group_count=before[group_stop] - before[self.group_start],
+        )
+
 
 def counts(raw: NDArray[np.int64], kind: ColumnKind) -> NDArray[np.int64] | NDArray[np.uint64]:
     """Return the integers that raw values int64[n] of a column of `kind` stand for: int64[n] or uint64[n]."""

@@ -66,11 +66,14 @@ def stage_times(capture: Path, spec_path: Path) -> dict[str, float]:
     source = open_captures([str(capture)])
     spent = dict.fromkeys(STAGES, 0)
     chunks = 0
+    before = engine.start
     for piece in source.pieces():
         times = [time.thread_time_ns()]
         chunk = piece()
         times.append(time.thread_time_ns())
-        prepared = engine.prepare(chunk)
+        decoded = engine.decode(chunk)
+        prepared = engine.prepare(decoded, before)
+        before = engine.after(decoded, before)
         times.append(time.thread_time_ns())
         engine.fold(prepared)
         times.append(time.thread_time_ns())

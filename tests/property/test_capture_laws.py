@@ -65,8 +65,8 @@ def read(texts: list[bytes], size: int, span_s: tuple[float, float] = SPANS[0], 
     kept: dict[str, list] = {rule.name: [] for rule in spec.records}
     events = []
     try:
-        for chunk in window.cut(piece() for piece in source.pieces()):
-            step = engine.fold(engine.prepare(chunk))
+        for prepared in engine.prepared(window.cut(piece() for piece in source.pieces())):
+            step = engine.fold(prepared)
             events += step.events
             for records in step.records:
                 kept[records.name].append(records)

@@ -12,22 +12,24 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from canmap.checks.counter_values import RepeatedCounter
 from canmap.checks.odd_codes import CodeCheck
 from canmap.checks.offgaps import NONE_NS, OffGaps
 from canmap.checks.out_of_range import LimitCheck
 from canmap.checks.rate import Rate
 from canmap.engine.engine import Engine
+from canmap.engine.prepare import Preparer
 from canmap.frames.chunks import BadLine, FrameChunk
 from canmap.frames.session import STEPS_KEPT, SessionClock
 from canmap.frames.unread import as_unread, cut_short
 from canmap.records.motion import MotionBuilder
-from canmap.signals.repeats import LastFrames
 from canmap.summaries.changes import StateChanges
 from canmap.summaries.fields import RecordSummary
 from canmap.timing.arrivals import Timeline
 from canmap.timing.expected import ALWAYS_NS, Activity
 from canmap.timing.newest import NEVER_NS, Newest
 from tests import kits
+from tests.protect import protect
 from tests.streams import CART, MS, START_NS, TRUCK, VEHICLE, cuts, frames, inspected, spec_of, streams
 
 if TYPE_CHECKING:
@@ -36,6 +38,8 @@ if TYPE_CHECKING:
 
     from canmap.findings.episodes import Event
     from canmap.records.columns import Records
+    from canmap.signals.before import Before
+    from canmap.signals.decoded import Decoded
 
 
 def told(
@@ -149,7 +153,29 @@ def eventful() -> FrameChunk:
         if i % 2 == 0 and (i < 1000 or i % 4 == 0):
             gear = 5 if 1000 <= i < 1200 and i % 16 == 0 else 3
             rows.append((t_ns + 100, "can0", 0x112, bytes([1, 0x90, 1, 0, 0x18 | gear, 3, 0, 0])))
-    return frames(rows)
+    return with_failures(protect(frames(rows), spec_of(CART)))
+
+
+def with_failures(chunk: FrameChunk) -> FrameChunk:
+    """What came 50 ns after a frame is it once more; some counters stand, some frames are lost or damaged."""
+    again = np.flatnonzero(np.diff(chunk.t_ns) == 50) + 1
+    chunk.payload[again] = chunk.payload[again - 1]
+    steering = np.flatnonzero(chunk.can_id == 0x101)
+    for first in (300, 306, 350, 351, 600, 1400, 1401, 1402):
+        chunk.payload[steering[first + 1]] = chunk.payload[steering[first]]
+    chunk.payload[steering[[500, 501, 1200]], 6] ^= 1
+    kept = np.ones(len(chunk), np.bool_)
+    kept[steering[[100, 101, 700, 1300]]] = False
+    return chunk.take(kept)
+
+
+def within_faults(whole: FrameChunk) -> list[int]:
+    """Cuts before a frame that came twice, within counters that stand, and between two that do."""
+    again = np.flatnonzero(np.diff(whole.t_ns) == 50) + 1
+    steering = np.flatnonzero(whole.can_id == 0x101)
+    _, stands = np.unique(whole.payload[steering], axis=0, return_inverse=True)
+    same = steering[1:][stands[1:] == stands[:-1]]
+    return sorted([int(again[9]), *same.tolist(), *(int(row) + 5 for row in same[:2])])
 
 
 def modal() -> FrameChunk:
@@ -166,11 +192,22 @@ def modal() -> FrameChunk:
             rows.append((t_ns + 100, "can0", 0x102, bytes(8)))
         if 20 < i < 300 and i % 7 == 0:
             rows.append((t_ns + 200, "can0", 0x140, bytes([0, 0, 2 if i % 2 else 0, 0])))
-    return frames(rows, ("can0", "can1"))
+    return protect(frames(rows, ("can0", "can1")), spec_of(VEHICLE))
 
 
 def never(*_: object, **__: object) -> None:
     return None
+
+
+AFTER = Preparer.after
+
+
+def without_frames(self: Preparer, decoded: Decoded, before: Before) -> Before:
+    return replace(AFTER(self, decoded, before), newest={})
+
+
+def without_counters(self: Preparer, decoded: Decoded, before: Before) -> Before:
+    return replace(AFTER(self, decoded, before), counters=self.start.counters)
 
 
 CARRIES = {
@@ -188,7 +225,9 @@ CARRIES = {
     "awaited since": (Activity, "fold", None),
     "code ordinals": (CodeCheck, "fold", None),
     "value that is alive": (RecordSummary, "_take", None),
-    "last frame": (LastFrames, "repeats_of_last", None),
+    "last frame": (Preparer, "after", without_frames),
+    "last counter": (Preparer, "after", without_counters),
+    "counter ordinals": (RepeatedCounter, "fold", None),
     "last state": (StateChanges, "fold", None),
 }
 MODAL = {"what is awaited", "awaited since", "last state"}
@@ -222,7 +261,7 @@ RESETS = {
     "what is awaited": lambda activity: activity.awaited.fill(False),
     "awaited since": lambda activity: activity.since_ns.fill(ALWAYS_NS),
     "code ordinals": lambda check: check._episodes._judged.clear(),
-    "last frame": lambda frames: frames._last.clear(),
+    "counter ordinals": lambda check: check._episodes._judged.clear(),
     "last state": lambda changes: [setattr(one, "last", None) for one in changes._fields],
 }
 
@@ -230,7 +269,9 @@ RESETS = {
 @pytest.mark.parametrize("carry", CARRIES)
 def test_every_carry_is_needed(carry: str, monkeypatch: pytest.MonkeyPatch) -> None:
     whole, path = (modal(), VEHICLE) if carry in MODAL else (eventful(), CART)
-    points = range(1, len(whole)) if carry in MODAL else [401, 705, 750, 1090, 1164, 1600, 1801, 2140, 2300]
+    points = range(1, len(whole))
+    if carry not in MODAL:
+        points = sorted([401, 705, 750, 1090, 1164, 1600, 1801, 2140, 2300, *within_faults(whole)])
     pieces = whole.split(points)
     assert told(pieces, path) == told([whole], path)
     owner, name, method = CARRIES[carry]
@@ -274,15 +315,20 @@ def test_what_is_prepared_depends_on_its_chunk_only(order: str) -> None:
     pieces = whole.split([*range(50, len(whole), 97)])
     spec = spec_of(CART)
     in_turn, prepared_so = Engine(spec), Engine(spec)
+    decoded = [prepared_so.decode(piece) for piece in pieces]
+    befores = [prepared_so.start]
+    for one in decoded:
+        befores.append(prepared_so.after(one, befores[-1]))
     if order == "on threads":
         with ThreadPoolExecutor(4) as pool:
-            prepared = list(pool.map(prepared_so.prepare, pieces))
+            prepared = list(pool.map(prepared_so.prepare, decoded, befores[:-1]))
     else:
-        prepared = [prepared_so.prepare(piece) for piece in reversed(pieces)][::-1]
+        turns = list(zip(decoded, befores[:-1], strict=True))
+        prepared = [prepared_so.prepare(*turn) for turn in reversed(turns)][::-1]
         if order == "twice":
-            prepared = [prepared_so.prepare(piece) for piece in pieces]
+            prepared = [prepared_so.prepare(*turn) for turn in turns]
     events = [event for one in prepared for event in prepared_so.fold(one).events]
-    expected = [event for piece in pieces for event in in_turn.fold(in_turn.prepare(piece)).events]
+    expected = [event for one in in_turn.prepared(pieces) for event in in_turn.fold(one).events]
     assert events == expected
     assert prepared_so.finish().events == in_turn.finish().events
     assert prepared_so.findings() == in_turn.findings() != []

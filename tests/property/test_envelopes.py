@@ -38,8 +38,8 @@ def enveloped(
     consumer = Envelopes(all_fields(path), most_bins, FIRST_NS)
     consumer.patience = patience
     engine = Engine(spec_of(path), [consumer])
-    for chunk in chunks:
-        engine.fold(engine.prepare(chunk))
+    for prepared in engine.prepared(chunks):
+        engine.fold(prepared)
     return engine.result(Envelopes)
 
 

@@ -57,8 +57,8 @@ def exported(
     sink = place.form.sink(files)
     kept: dict[str, list] = {name: [] for name in names}
     with Delivery((sink,), frozenset(names)).begin(engine.spec, engine.session) as delivering:
-        for chunk in chunks:
-            step = engine.fold(engine.prepare(chunk))
+        for prepared in engine.prepared(chunks):
+            step = engine.fold(prepared)
             for one in step.records:
                 kept.get(one.name, []).append(one)
             delivering.write(step)

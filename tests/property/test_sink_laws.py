@@ -27,8 +27,8 @@ def printed(chunks: Iterable[FrameChunk], path: Path, every_s: float) -> list[st
     with contextlib.redirect_stdout(io.StringIO()) as out:
         engine = Engine(spec_of(path))
         with Delivery((LinePrinter(every_s),)).begin(engine.spec, engine.session) as delivering:
-            for chunk in chunks:
-                delivering.write(engine.fold(engine.prepare(chunk)))
+            for prepared in engine.prepared(chunks):
+                delivering.write(engine.fold(prepared))
             delivering.write(engine.finish())
             delivering.open()
     return out.getvalue().splitlines()

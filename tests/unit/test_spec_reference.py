@@ -71,8 +71,9 @@ def rows(title):
     return {row[0].strip("`"): (row[2], row[3]) for row in table_lines(title) if f"| {row[0]} |" in keys}
 
 
-if "faults" in JUDGED:  # a section that is judged as a whole, as its parent is
-    WHOLE -= {"A fault"}
+for key, section in (("faults", "A fault"), ("counter", "A counter")):
+    if key in JUDGED:  # a section that is judged as a whole, as its parent is
+        WHOLE -= {section}
 
 
 def test_there_are_examples():

@@ -68,9 +68,12 @@ COUNTER = Section(
     (
         Key("signal", signal, required=True),
         Key("step", integer(1, 255)),
+        Key("start", _CODE),
         Key("wrap", _CODE),  # the last value before it starts again
         Key("reserved", one_or_list(_CODE, "values")),
         Key("per", word("what a counter counts", ("message", "sender", "multiplexer"))),
+        Key("on_change", yes_no),
+        Key("largest_delta", integer(1, 2**32 - 1)),
     ),
 )
 counter = made(COUNTER, CounterRule)
