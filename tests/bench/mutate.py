@@ -74,7 +74,13 @@ ROOMS: dict[str, tuple[str, ...]] = {
     ),
     "api": ("inspection", "merge", "window", "coverage", "sinks"),
 }  # fmt: skip
-FURTHER = ("tests/unit", "tests/property/test_cut_law.py", "tests/property/test_values.py", "tests/e2e")
+FURTHER = (
+    "tests/unit",
+    "tests/property/test_cut_law.py",
+    "tests/property/test_carries.py",
+    "tests/property/test_values.py",
+    "tests/e2e",
+)
 # These read the sources, not what they do.
 NOT_JUDGES = ("tests/unit/test_house.py", "tests/unit/test_bench_mutate.py")
 # Operators that need arguments, take the decorator off that makes a class what it is, or compare identities.

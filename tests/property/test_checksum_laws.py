@@ -15,7 +15,7 @@ from canmap.checks.checksum_evidence import ChecksumEvidence
 from canmap.checks.wrong_checksums import ChecksumCheck
 from canmap.payload.protection import Protection
 from tests import kits
-from tests.property.test_cut_law import moment
+from tests.cutting import moment
 from tests.streams import MS, START_NS, cuts, frames, inspected
 
 if TYPE_CHECKING:

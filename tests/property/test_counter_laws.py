@@ -15,7 +15,7 @@ from canmap.checks.counter_values import CounterCheck
 from canmap.signals.counted import Counters, Tails
 from canmap.signals.sequences import Tail
 from tests import kits
-from tests.property.test_cut_law import moment, of_records
+from tests.cutting import moment, of_records
 from tests.streams import MS, START_NS, cuts, frames, inspected
 
 if TYPE_CHECKING:

@@ -20,8 +20,8 @@ from canmap.records.columns import FieldColumn
 from canmap.results.inspection import conclude
 from canmap.stream.delivery import Delivery
 from canmap.vocabulary.record_types import Drive, field_types
+from tests.cutting import eventful, modal
 from tests.exports import csv_table, json_lines, line_tables, table_of
-from tests.property.test_cut_law import eventful, modal
 from tests.streams import CART, TRUCK, VEHICLE, cuts, spec_of, streams
 
 if TYPE_CHECKING:
