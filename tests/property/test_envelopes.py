@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from canmap.engine.engine import Engine
 from canmap.summaries import envelopes
 from canmap.summaries.envelopes import Envelopes
-from tests.property.test_cut_law import eventful
+from tests.eventful import eventful
 from tests.streams import CART, MS, START_NS, TRUCK, VEHICLE, cuts, frames, inspected, spec_of, streams
 
 if TYPE_CHECKING:
