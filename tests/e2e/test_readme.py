@@ -87,7 +87,7 @@ def test_the_three_situations_run_as_printed(command: str) -> None:
 )
 def test_what_is_said_not_to_be_found_is_not_found(fault: str, tmp_path: Path) -> None:
     given = {
-        "demand_refused": "message: SteerCommand, because: counter",
+        "demand_refused": "message: SteerCommand, because: level",
         "frozen_value": "message: SteerFeedback",
         "driver_override": "torque: 8 N m",
         "false_override": "torque: 8 N m",

@@ -17,7 +17,8 @@ from canmap.frames.merge import MergedCaptures
 from canmap.frames.text.log import TextLog
 from canmap.frames.window import Window
 from canmap.results.inspection import conclude
-from tests.cutting import eventful, modal, moment, of_records, told
+from tests.cutting import moment, of_records, told
+from tests.eventful import eventful, modal
 from tests.streams import CART, MS, ROOT, START_NS, VEHICLE, spec_of, streams
 
 if TYPE_CHECKING:

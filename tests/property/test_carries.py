@@ -24,7 +24,8 @@ from canmap.timing.arrivals import Timeline
 from canmap.timing.expected import ALWAYS_NS, Activity
 from canmap.timing.newest import NEVER_NS, Newest
 from tests import kits
-from tests.cutting import eventful, modal, told, within_faults
+from tests.cutting import told
+from tests.eventful import eventful, modal, within_faults
 from tests.streams import CART, VEHICLE, frames, spec_of
 
 if TYPE_CHECKING:

@@ -20,7 +20,7 @@ from canmap.records.columns import FieldColumn
 from canmap.results.inspection import conclude
 from canmap.stream.delivery import Delivery
 from canmap.vocabulary.record_types import Drive, field_types
-from tests.cutting import eventful, modal
+from tests.eventful import eventful, modal
 from tests.exports import csv_table, json_lines, line_tables, table_of
 from tests.streams import CART, TRUCK, VEHICLE, cuts, spec_of, streams
 

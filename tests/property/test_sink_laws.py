@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from canmap.cli.lines import LinePrinter
 from canmap.engine.engine import Engine
 from canmap.stream.delivery import Delivery
-from tests.cutting import eventful, modal
+from tests.eventful import eventful, modal
 from tests.streams import CART, TRUCK, VEHICLE, cuts, spec_of, streams
 
 if TYPE_CHECKING:

@@ -11,6 +11,7 @@ from canmap.findings.finding import Severity
 from tests import kits
 from tests.finding_numbers import lacking
 from tests.kits import row, serious, span_ms, spec_of
+from tests.simulated import run_of, short_drive
 from tests.streams import frames, inspected
 
 if TYPE_CHECKING:
@@ -240,3 +241,18 @@ def test_a_counter_that_cannot_be(tmp_path: Path, said: str, text: str) -> None:
     with pytest.raises(SpecError, match=text.replace(".", r"\.")) as raised:
         spec_of(tmp_path, TICK + signed + TOCK, f"messages:\n  Tick: {{counter: {said}}}\n")
     assert "spec.yaml:5:" in str(raised.value)
+
+
+@pytest.mark.parametrize(
+    ("fault", "told"),
+    [
+        ("kind: sender_loss, message: SteerFeedback, share: 10 %", {("loss", "SteerFeedback")}),
+        ("kind: demand_refused, message: SteerCommand, because: counter", {("counter", "SteerCommand")}),
+        ("kind: node_restart, node: SteerNode", {("restart", "SteerFeedback"), ("stale", None)}),
+        ("kind: frozen_value, message: SteerFeedback", set()),  # its counter goes on
+    ],
+)
+def test_faults_of_the_simulated_cart(fault: str, told: set[tuple[str, str | None]], tmp_path: Path) -> None:
+    made = run_of(tmp_path, short_drive(8), f"{{{fault}, at: 6 s, for: 1 s}}")
+    result, _ = inspected([made.chunk])
+    assert {(finding.kind.value, finding.place.message) for finding in serious(result)} == told
