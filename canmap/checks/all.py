@@ -9,6 +9,8 @@ from canmap.checks.addresses import AddressCheck
 from canmap.checks.bad_lines import BadLineCheck
 from canmap.checks.channels import ChannelCheck
 from canmap.checks.clock_steps import ClockStepCheck
+from canmap.checks.counted_loss import CountedLoss, CounterRestart
+from canmap.checks.counter_values import JumpingCounter, RepeatedCounter, StrangeCounter
 from canmap.checks.duplicates import DuplicateCheck
 from canmap.checks.error_frames import ErrorFrames
 from canmap.checks.fault_bits import FaultBits
@@ -21,6 +23,7 @@ from canmap.checks.quiet import QuietChannels
 from canmap.checks.rate import Rate
 from canmap.checks.silence import Silence
 from canmap.checks.spacing import Spacing
+from canmap.checks.wrong_checksums import ChecksumCheck
 from canmap.findings.kinds import SPEC
 
 if TYPE_CHECKING:
@@ -32,11 +35,17 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     NotCovered,
     Rate,
     Spacing,
+    CountedLoss,
+    CounterRestart,
+    RepeatedCounter,
+    JumpingCounter,
+    StrangeCounter,
     NumberCheck,
     LimitCheck,
     CodeCheck,
     FaultBits,
     LengthCheck,
+    ChecksumCheck,
     ChannelCheck,
     QuietChannels,
     ClockStepCheck,

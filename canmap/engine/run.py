@@ -97,7 +97,7 @@ def steps_of(
     if pace is None:
         prepared = intake.prepared(engine)
     else:
-        prepared = (engine.prepare(piece) for chunk in intake.chunks() for piece in pace.chunks(chunk))
+        prepared = engine.prepared(piece for chunk in intake.chunks() for piece in pace.chunks(chunk))
     if stop is None:
         for chunk in prepared:
             yield _folded(engine, chunk, pace)

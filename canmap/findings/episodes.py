@@ -217,6 +217,7 @@ class Episodes:
         clock: NDArray[np.int64],
         worst: Callable[[int, int], float],
         line: Callable[[int], int],
+        tally: Callable[[int, int], tuple[int, ...]] = lambda _first, _last: (),
     ) -> None:
         """Add the faulty runs of the next samples of a subject, and settle it.
 
@@ -230,6 +231,7 @@ class Episodes:
             clock: int64[n], session clock of each.
             worst: Returns the worst value from one sample to another, both included.
             line: Returns the line of the capture of a sample.
+            tally: Returns what else is counted from one sample to another, both included.
         """
         judged = np.flatnonzero(faulty | good)
         wrong = faulty[judged]
@@ -245,18 +247,18 @@ class Episodes:
             self.settle(subject, good_ns, before + first_wrong, clock_of)
         for first, last, count in faulty_runs(wrong):
             after = int(np.searchsorted(right, last))
+            begin, end = int(judged[first]), int(judged[last])
             self.add(
                 Episode(
-                    subject=subject,
-                    first=before + first,
-                    last=before + last,
-                    start_ns=int(clock[judged[first]]),
+                    *(subject, before + first, before + last, int(clock[begin])),
                     end_ns=int(clock[judged[right[after]]]) if after < len(right) else None,
                     count=count,
-                    worst=worst(int(judged[first]), int(judged[last])),
-                    line=line(int(judged[first])),
-                    from_start=seen == 0 and int(judged[first]) == 0,
-                    begins_with=worst(int(judged[first]), int(judged[first])),
+                    worst=worst(begin, end),
+                    line=line(begin),
+                    from_start=seen == 0 and begin == 0,
+                    begins_with=worst(begin, begin),
+                    tally=tally(begin, end),
+                    begins_tally=tally(begin, begin),
                 ),
                 clock_of,
             )

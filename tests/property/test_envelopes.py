@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from canmap.engine.engine import Engine
 from canmap.summaries import envelopes
 from canmap.summaries.envelopes import Envelopes
-from tests.property.test_cut_law import eventful
+from tests.cutting import eventful
 from tests.streams import CART, MS, START_NS, TRUCK, VEHICLE, cuts, frames, inspected, spec_of, streams
 
 if TYPE_CHECKING:
@@ -38,8 +38,8 @@ def enveloped(
     consumer = Envelopes(all_fields(path), most_bins, FIRST_NS)
     consumer.patience = patience
     engine = Engine(spec_of(path), [consumer])
-    for chunk in chunks:
-        engine.fold(engine.prepare(chunk))
+    for prepared in engine.prepared(chunks):
+        engine.fold(prepared)
     return engine.result(Envelopes)
 
 

@@ -11,9 +11,10 @@ import pytest
 
 from canmap.checks.all import CHECKS
 from canmap.mapping.loader import load_spec
-from canmap.mapping.reading import field_grammar, grammar, promises, topic_grammar
+from canmap.mapping.reading import checksum_grammar, field_grammar, grammar, promises, topic_grammar
 from canmap.topics.topic import MessageForm
 from canmap.topics.topic_table import topic_table
+from canmap.vocabulary.checksum_profiles import CRCS, PROFILES
 from canmap.vocabulary.record_types import CORE_TYPES, field_types
 from canmap.vocabulary.units import UNITS
 from tests.spec_builders import VEHICLE
@@ -31,7 +32,7 @@ SECTIONS = {
     "A message": grammar.MESSAGE,
     "A multiplexer value": grammar.SELECTION,
     "A counter": promises.COUNTER,
-    "A checksum": promises.CHECKSUM,
+    "A checksum": checksum_grammar.CHECKSUM,
     "A relay": promises.RELAY,
     "A demand": grammar.DEMAND,
     "A fault": promises.FAULT,
@@ -70,8 +71,9 @@ def rows(title):
     return {row[0].strip("`"): (row[2], row[3]) for row in table_lines(title) if f"| {row[0]} |" in keys}
 
 
-if "faults" in JUDGED:  # a section that is judged as a whole, as its parent is
-    WHOLE -= {"A fault"}
+for key, section in (("faults", "A fault"), ("counter", "A counter")):
+    if key in JUDGED:  # a section that is judged as a whole, as its parent is
+        WHOLE -= {section}
 
 
 def test_there_are_examples():
@@ -133,8 +135,18 @@ def test_every_built_in_record_type_is_listed_with_its_fields_and_states():
 
 
 def test_every_checksum_profile_is_listed():
-    listed = [profile.strip("`") for profile, _ in table_lines("The checksum profiles")]
-    assert listed == list(promises.CHECKSUM_PROFILES)
+    expected = []
+    for name, method in PROFILES.items():
+        about = method.about + (" (from memory)" if method.from_memory else "")
+        if name in CRCS:
+            crc, digits = CRCS[name], -(-method.width // 4)
+            numbers = [f"0x{one:0{digits}X}" for one in (crc.polynomial, crc.initial, crc.final_xor)]
+            reflected = "yes" if crc.reflected else "no"
+            about = "polynomial {}, start {}, reflected: {}, final XOR {}".format(
+                *numbers[:2], reflected, numbers[2]
+            )
+        expected.append([f"`{name}`", str(method.width), about])
+    assert table_lines("The checksum profiles") == expected
 
 
 def test_every_standard_topic_is_listed():
