@@ -100,17 +100,27 @@ def steps_of(
         prepared = engine.prepared(piece for chunk in intake.chunks() for piece in pace.chunks(chunk))
     if stop is None:
         for chunk in prepared:
-            yield engine.fold(chunk)
+            yield _folded(engine, chunk, pace)
     else:
         if pace is not None:
             pace.shield = stop.shield
         with stop.listening():
             for chunk in stop.until(prepared):
-                yield engine.fold(chunk)
+                yield _folded(engine, chunk, pace)
     if engine.frames:
         yield engine.finish()
     elif stop is not None and stop.asked:
         raise KeyboardInterrupt
+
+
+def _folded(engine: Engine, chunk: Prepared, pace: Pace | None) -> Step:
+    """Fold a chunk; what is due meanwhile does not wait for all of the work on it."""
+    if pace is not None:
+        pace.do_what_is_due()
+    step = engine.fold(chunk)
+    if pace is not None:
+        pace.do_what_is_due()
+    return step
 
 
 def require_frames(intake: Intake, engine: Engine) -> None:

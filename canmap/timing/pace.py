@@ -87,7 +87,7 @@ class Pace:
             self._channels.setdefault(name, self.session.start_ns or 0)
         rest, done = chunk, 0
         while len(rest):
-            self._do_what_is_due()
+            self.do_what_is_due()
             until_ns = self._recorded_ns(self._ahead_s)
             count = int(np.searchsorted(due_ns[done:], until_ns, side="right"))
             if count == len(rest):
@@ -110,6 +110,12 @@ class Pace:
             self._waiting.append((clock_ns, action))
         else:
             self._do(clock_ns, action)
+
+    def do_what_is_due(self) -> None:
+        """Do what was given to `at` and is due by now; whoever works for long asks for it in between."""
+        while self._waiting and self.late_s(self._waiting[0][0]) >= 0:
+            with self.shield():
+                self._do(*self._waiting.popleft())
 
     def run_out(self, *, at_once: bool = False) -> None:
         """Do what still waits, each when it is due or `at_once`; no pause holds it up any more."""
@@ -157,18 +163,13 @@ class Pace:
         while True:
             if self._paused():
                 end_s += self._stand_still()
-            self._do_what_is_due()
+            self.do_what_is_due()
             now_s = self._now()
             if now_s >= end_s:
                 return
             next_s = min(end_s, self._due_s(self._waiting[0][0])) if self._waiting else end_s
             if next_s > now_s:
                 self._sleep(next_s - now_s)
-
-    def _do_what_is_due(self) -> None:
-        while self._waiting and self.late_s(self._waiting[0][0]) >= 0:
-            with self.shield():
-                self._do(*self._waiting.popleft())
 
     def _do(self, clock_ns: int, action: Callable[[], None]) -> None:
         self.worst_late_s = max(self.worst_late_s, self.late_s(clock_ns))

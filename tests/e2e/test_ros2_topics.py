@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-import os
 import signal
 import subprocess
 import time
-from itertools import count, pairwise
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import pytest
 from rosbags.typesys import Stores, get_typestore
 
 from tests.e2e.shell import CART, DEMO, ROOT
-from tests.ros2.peer import LONGEST_S, MOST_DOMAIN, Ros2, python_of_ros2
+from tests.ros2.peer import LONGEST_S, Ros2, free_domain, python_of_ros2
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
     from tests.ros2.peer import Listening
@@ -38,7 +38,6 @@ IN_CART = {
     "stop/active": BOOL,
 }
 DEADLINE_NS = 100_000_000  # of the frames that stamp the motion: stale_after in the spec
-numbers = count(os.getpid() * 7)
 
 
 @pytest.fixture(scope="module")
@@ -53,9 +52,10 @@ def python() -> Path:
 
 
 @pytest.fixture
-def ros2(python: Path, tmp_path: Path) -> Ros2:
+def ros2(python: Path, tmp_path: Path) -> Iterator[Ros2]:
     """Its own domain, so that tests that run at the same time do not hear each other."""
-    return Ros2(python, next(numbers) % (MOST_DOMAIN + 1), tmp_path)
+    with free_domain() as domain:
+        yield Ros2(python, domain, tmp_path)
 
 
 def subscription(name: str, kind: str, **qos: Any) -> dict[str, Any]:
@@ -80,15 +80,15 @@ def heard(
     python: Path, tmp_path_factory: pytest.TempPathFactory
 ) -> tuple[Ros2, Listening, Listening, subprocess.CompletedProcess[str]]:
     """A replay at its pace; who listened in its domain, and who in another; and what became of it."""
-    domain = next(numbers) % MOST_DOMAIN
-    ros2 = Ros2(python, domain, tmp_path_factory.mktemp("ros2"))
     wanted = [
         *(subscription(f"/cart/{name}", kind) for name, kind in IN_CART.items()),
         subscription("/clock", CLOCK),
         subscription("/diagnostics", DIAGNOSTICS, reliable=False),
     ]
-    with ros2.listening(*wanted) as near, ros2.listening(*wanted, domain=domain + 1) as far:
-        done = ros2.run(*REPLAY, *SPAN, "--namespace", "cart", "--clock")
+    with free_domain() as domain, free_domain() as other:
+        ros2 = Ros2(python, domain, tmp_path_factory.mktemp("ros2"))
+        with ros2.listening(*wanted) as near, ros2.listening(*wanted, domain=other) as far:
+            done = ros2.run(*REPLAY, *SPAN, "--namespace", "cart", "--clock")
     return ros2, near, far, done
 
 

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
+import fcntl
+import itertools
 import json
 import os
 import subprocess
 import sys
 import sysconfig
+import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
@@ -14,7 +18,7 @@ from typing import TYPE_CHECKING, Any, Self
 from tests.e2e.shell import ROOT, environment
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
     from types import TracebackType
 
 FOLDER = Path(__file__).parent
@@ -109,6 +113,19 @@ class Listening:
     def got(self, topic: str) -> list[str]:
         """The messages of a topic as hex, in the order in which they came."""
         return [data for data, _, _ in self.result["got"][topic]]
+
+
+@contextlib.contextmanager
+def free_domain() -> Iterator[int]:
+    """Give a domain that nobody else on this machine has from here, of whatever checkout or process."""
+    for domain in itertools.islice(itertools.cycle(range(MOST_DOMAIN + 1)), os.getpid() % MOST_DOMAIN, None):
+        with (Path(tempfile.gettempdir()) / f"canmap-ros2-domain-{domain}").open("w") as lock:
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                continue
+            yield domain
+            return
 
 
 def python_of_ros2() -> Path | None:
