@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.distinct import first_of_each
 from canmap.base.words import listed
 from canmap.payload.checksums import sum_of
 from canmap.vocabulary.checksum_profiles import DATA_ID, IDENTIFIER, LENGTH
@@ -114,8 +115,7 @@ class ChecksumEvidence:
             return
         came, expected = verdict.came[rows], verdict.expected[rows]
         both = np.concatenate([self._hash, hashed[rows]])
-        _, first = np.unique(both, return_index=True)
-        kept = first[:SAMPLED]
+        kept = first_of_each(both)[:SAMPLED]
         self._hash = both[kept]
         self._right = np.concatenate([self._right, verdict.right[rows]])[kept]
         self._xor = np.concatenate([self._xor, came ^ expected])[kept]

@@ -116,11 +116,12 @@ def print_verdict(result: Inspection, pace: Pace | None) -> None:
 
 def print_sent(sink: TopicSink) -> None:
     """Print how many messages went out on topics, and how late they were."""
-    late, text = sink.lateness, f"{times(sink.sent, 'message')} went out on {times(sink.topics, 'topic')}"
+    out, late = console(), sink.lateness
+    text = f"{times(sink.sent, 'message')} went out on {times(sink.topics, 'topic')}"
     if late.count:
         usual_ms, worst_ms = late.within_s(0.99) * 1e3, late.worst_s * 1e3
         text += f", 99 % of them at most {usual_ms:.1f} ms late and none more than {worst_ms:.1f} ms"
-    console().print(f"{text}.", style="dim")
+    out.print(f"{text}.", style="dim")
 
 
 def _event_line(event: Event, known_ns: int, zero_ns: int) -> Text:

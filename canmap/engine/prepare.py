@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from canmap.base.distinct import first_of_each
 from canmap.frames.chunks import FrameKind
 from canmap.signals.before import Before
 from canmap.signals.decoded import Decoded
@@ -163,4 +164,7 @@ def _failed(broken: NDArray[np.bool_] | None, odd: Mapping[int, OddCounters]) ->
     rows = [one.rows[one.wrong == Wrong.REPEATED] for one in odd.values()]
     if broken is not None:
         rows.append(broken.nonzero()[0])
-    return np.unique(np.concatenate(rows)) if rows else _NO_ROWS
+    if not rows:
+        return _NO_ROWS
+    joined = np.concatenate(rows)
+    return joined[first_of_each(joined)]

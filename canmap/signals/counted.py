@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.distinct import first_of_each
 from canmap.signals.extract import counts
 from canmap.signals.promised import promised_counters
 from canmap.signals.sequences import Tail, Wrong, judged
@@ -287,7 +288,8 @@ def _odd_steps(value: NDArray[np.int64], ends: NDArray[np.intp], limits: _Limits
     if value.min() < limits.first or value.max() > limits.last:
         strange = ((value < limits.first) | (value > limits.last)).nonzero()[0]
         places = np.concatenate((places, strange))
-    return np.unique(ends.searchsorted(places, side="right"))
+    steps = ends.searchsorted(places, side="right")
+    return steps[first_of_each(steps)]
 
 
 def _odd_of(rows: NDArray[np.intp], told: CounterStory) -> OddCounters:

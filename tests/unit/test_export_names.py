@@ -30,7 +30,7 @@ records:
 """
 
 
-@pytest.mark.parametrize("name", ["speed_age_s", "speed_out_of_range"])
+@pytest.mark.parametrize("name", ["speed_age_s"])  # `speed_out_of_range` is refused by the spec
 def test_a_field_that_is_called_like_a_column_of_another_is_refused(tmp_path: Path, name: str) -> None:
     (rule,) = spec_of(tmp_path, TICK, TYPES % (name, name)).records
     with pytest.raises(
