@@ -288,7 +288,7 @@ def _odd_steps(value: NDArray[np.int64], ends: NDArray[np.intp], limits: _Limits
     if value.min() < limits.first or value.max() > limits.last:
         strange = ((value < limits.first) | (value > limits.last)).nonzero()[0]
         places = np.concatenate((places, strange))
-    steps = ends.searchsorted(places, side="right")
+    steps: NDArray[np.intp] = ends.searchsorted(places, side="right")
     return steps[first_of_each(steps)]
 
 
