@@ -18,8 +18,10 @@ from canmap.checks.not_covered import NotCovered
 from canmap.checks.odd_codes import CodeCheck
 from canmap.checks.out_of_range import LimitCheck
 from canmap.checks.quiet import QuietChannels
+from canmap.checks.ranges_by_speed import SpeedRangeCheck
 from canmap.checks.rate import Rate
 from canmap.checks.silence import Silence
+from canmap.checks.slew import SlewCheck
 from canmap.checks.spacing import Spacing
 from canmap.findings.kinds import SPEC
 
@@ -36,6 +38,8 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     LimitCheck,
     CodeCheck,
     FaultBits,
+    SlewCheck,
+    SpeedRangeCheck,
     LengthCheck,
     ChannelCheck,
     QuietChannels,
