@@ -35,7 +35,7 @@ class StandingRecord:
         self._now: RecordChunk | None = None  # that, and those of the step
 
     def begin(self, chunk: RecordChunk | None) -> None:
-        """Take the records of a step, None for none; those of the steps before it are kept as far as needed."""
+        """Take the records of a step, None for none; of those before it the newest is kept."""
         if chunk is None:
             self._now = self._newest
             return
@@ -47,22 +47,21 @@ class StandingRecord:
 
         None: none had come by any of them. Where none had come by one of them, no value of it is valid.
         """
-        if self._now is None:
-            return None
-        return self._at(np.searchsorted(self._now.frame, frame, side="right") - 1, clock_ns)
+        now = self._now
+        return now and self._at(now, np.searchsorted(now.frame, frame, side="right") - 1, clock_ns)
 
     def before(self, clock_ns: NDArray[np.int64]) -> RecordChunk | None:
         """Return it as it stands just before moments of the session clock, [n]; see `at_frames`."""
-        if self._now is None:
-            return None
-        return self._at(np.searchsorted(self._now.clock_ns, clock_ns) - 1, clock_ns)
+        now = self._now
+        return now and self._at(now, np.searchsorted(now.clock_ns, clock_ns) - 1, clock_ns)
 
-    def _at(self, place: NDArray[np.intp], clock_ns: NDArray[np.int64]) -> RecordChunk | None:
-        assert self._now is not None
+    def _at(
+        self, now: RecordChunk, place: NDArray[np.intp], clock_ns: NDArray[np.int64]
+    ) -> RecordChunk | None:
         came = place >= 0
         if not came.any():
             return None
-        held = _rows(self._now, np.maximum(place, 0))
+        held = _rows(now, np.maximum(place, 0))
         passed_ns = np.where(came, clock_ns - held.clock_ns, 0)
         alive = came if self._stale_after_ns is None else came & (passed_ns <= self._stale_after_ns)
         columns = {
