@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -14,6 +13,7 @@ from canmap.frames.capture_formats import written_channels
 from canmap.frames.readers import open_captures
 from canmap.frames.session import SessionClock
 from canmap.frames.window import Window
+from canmap.outputs.captures.packedfile import capture_kind
 from canmap.outputs.captures.writers import require_written, write_capture
 from canmap.outputs.guard import guard_output
 from canmap.timing.holes import Holes
@@ -69,15 +69,18 @@ def transcribe(
     channels: Mapping[str, str] | None = None,
     *,
     overwrite: bool = False,
+    form: str | None = None,
 ) -> Transcript:
     """Write the frames of captures to one capture, merged as an inspection merges them.
 
     Args:
         captures: One capture or several of one session; "-" is standard input.
-        path: The capture to write; it appears whole or not at all.
+        path: The capture to write; it appears whole or not at all. "-" is standard output.
         span_s: The part of the session to write, in s from its first frame.
         channels: Name to the channel that is written under it; all channels under their own by default.
         overwrite: Whether a file that exists may be replaced; never one that is read.
+        form: The format, and how it is packed, where `path` does not tell: "log" (on standard output the
+            usual one), "log.gz".
 
     Raises:
         CaptureError: A capture cannot be read, or no frame is left to write.
@@ -91,19 +94,20 @@ def transcribe(
         raise UsageError("A channel is written under two names; give it one.")
     names = [str(one) for one in (captures if isinstance(captures, list | tuple) else [captures])]
     target = str(path)
-    require_written(target)
+    kind = capture_kind(target, form)
+    require_written(target, kind)
     guard_output(target, names, overwrite=overwrite)
     intake = Intake(open_captures(names), Window.of(span_s))
     reading = _Reading(intake, names_of)
     try:
-        left_out = write_capture(target, reading)
+        left_out = write_capture(target, reading, form)
     finally:
         intake.close()
     return Transcript(
         path=target,
         frames=reading.frames - left_out,
         left_out=left_out,
-        channels=written_channels(sorted(reading.channels), Path(target).suffix.lower()),
+        channels=written_channels(sorted(reading.channels), kind.ending),
         uncovered=tuple(reading.uncovered()),
         bad_lines=reading.bad_lines,
         bad=tuple(reading.bad),

@@ -8,7 +8,7 @@ from typing import Any
 
 from canmap.base.errors import UsageError
 
-LIBRARY_OF_EXTRA = {"tables": "polars"}
+LIBRARY_OF_EXTRA = {"tables": "polars", "bags": "mcap"}
 
 
 def is_installed(extra: str) -> bool:
@@ -24,6 +24,36 @@ def polars() -> Any:
     """
     try:
         import polars as library  # noqa: PLC0415
+    except ImportError:
+        raise UsageError("Parquet needs the extra 'tables': pip install 'canmap[tables]'.") from None
+    return library
+
+
+def mcap() -> Any:
+    """Return mcap, with its modules `data_stream`, `exceptions`, `opcode` and `records`.
+
+    Raises:
+        UsageError: It is not installed.
+    """
+    try:
+        import mcap.data_stream  # noqa: PLC0415
+        import mcap.exceptions  # noqa: PLC0415
+        import mcap.opcode  # noqa: PLC0415
+        import mcap.records  # noqa: PLC0415
+    except ImportError:
+        raise UsageError("MCAP needs the extra 'bags': pip install 'canmap[bags]'.") from None
+    return mcap
+
+
+def pyarrow() -> Any:
+    """Return pyarrow, its Parquet included.
+
+    Raises:
+        UsageError: It is not installed.
+    """
+    try:
+        import pyarrow as library  # type: ignore[import-untyped]  # noqa: PLC0415
+        import pyarrow.parquet  # type: ignore[import-untyped]  # noqa: PLC0415
     except ImportError:
         raise UsageError("Parquet needs the extra 'tables': pip install 'canmap[tables]'.") from None
     return library

@@ -114,51 +114,46 @@ class Silence(Check[None]):
         first_frame = ordinal + frames.start
         if first_frame == 0 and len(late) and late[0]:
             end_ns, gap_ns = int(clock[0]), int(gap[0])
-            known_ns = self._known_ns(stream, end_ns - gap_ns)
-            self._missing.add(Episode(stream, 0, 0, end_ns - gap_ns, end_ns, 1, gap_ns, known_ns=known_ns))
+            self._missing.add(self._noticed(Episode(stream, 0, 0, end_ns - gap_ns, end_ns, 1, gap_ns)))
             late = late.copy()
             late[0] = False
         for first, last, count in faulty_runs(late, GOOD_BETWEEN - 1):
-            start_ns = int(clock[first] - gap[first])
-            self._stale.add(
-                Episode(
-                    subject=stream,
-                    first=first_frame + first,
-                    last=first_frame + last - 1,  # the frame that ends a gap is good already
-                    start_ns=start_ns,
-                    end_ns=int(clock[last]),
-                    count=count,
-                    worst=int(gap[first : last + 1].max()),
-                    from_start=first_frame + first <= 1,
-                    known_ns=self._known_ns(stream, start_ns),
-                ),
-                _clock_of(arrivals, stream),
+            episode = Episode(
+                subject=stream,
+                first=first_frame + first,
+                last=first_frame + last - 1,  # the frame that ends a gap is good already
+                start_ns=int(clock[first] - gap[first]),
+                end_ns=int(clock[last]),
+                count=count,
+                worst=int(gap[first : last + 1].max()),
+                from_start=first_frame + first <= 1,
             )
+            self._stale.add(self._noticed(episode), _clock_of(arrivals, stream))
 
     def _add_cut(self, arrivals: Arrivals, silence: CutSilence) -> None:
         stream, seen, start_ns, end_ns = silence.stream, silence.seen, silence.start_ns, silence.end_ns
-        known_ns = self._known_ns(stream, start_ns)
         lasted_ns = end_ns - start_ns
         if not seen:
             self._given_up.add(stream)
-            self._missing.add(Episode(stream, 0, 0, start_ns, end_ns, 1, lasted_ns, known_ns=known_ns))
+            self._missing.add(self._noticed(Episode(stream, 0, 0, start_ns, end_ns, 1, lasted_ns)))
             return
-        span = (stream, seen, seen - 1, start_ns, end_ns)
-        cut = Episode(*span, 1, lasted_ns, from_start=seen <= 1, known_ns=known_ns)
-        self._stale.add(cut, _clock_of(arrivals, stream))
+        cut = Episode(stream, seen, seen - 1, start_ns, end_ns, 1, lasted_ns, from_start=seen <= 1)
+        self._stale.add(self._noticed(cut), _clock_of(arrivals, stream))
 
     def _unfinished(self, stream: int, timeline: Timeline, *, still: bool) -> Episode:
         """The silence that has not ended; without `still`, nothing is known of its end yet."""
         seen, until = int(timeline.seen[stream]), int(timeline.until_ns[stream])
         since = min(int(timeline.quiet_since_ns[stream]), until)
-        known_ns = min(self._known_ns(stream, since), until)
         end_ns = until if still else None
-        span = (stream, seen, seen - 1, since, end_ns)
-        return Episode(*span, 1, until - since, still=still, known_ns=known_ns)
+        episode = self._noticed(Episode(stream, seen, seen - 1, since, end_ns, 1, until - since, still=still))
+        episode.known_ns = min(episode.known_ns or 0, until)
+        return episode
 
-    def _known_ns(self, stream: int, start_ns: int) -> int:
-        """From when on a silence is known to be too long."""
-        return start_ns + int(self._limit_ns[stream])
+    def _noticed(self, silence: Episode) -> Episode:
+        """Note from when on a silence is known to be too long, and how long it has lasted by then."""
+        limit_ns = int(self._limit_ns[silence.subject])
+        silence.known_ns, silence.begins_with = silence.start_ns + limit_ns, limit_ns
+        return silence
 
     def _announce(self, timeline: Timeline) -> None:
         silent = timeline.silence_ns

@@ -5,10 +5,12 @@ from __future__ import annotations
 import click
 
 from canmap import __version__
+from canmap.cli.export import export_command
 from canmap.cli.formats import formats_command
 from canmap.cli.inspect import inspect_command
 from canmap.cli.replay import replay_command
 from canmap.cli.simulate import simulate_command
+from canmap.cli.topics import topics_command
 from canmap.cli.transcribe import transcribe_command
 
 
@@ -23,6 +25,8 @@ def app() -> None:
 
 app.add_command(inspect_command)
 app.add_command(replay_command)
+app.add_command(export_command)
 app.add_command(transcribe_command)
 app.add_command(simulate_command)
+app.add_command(topics_command)
 app.add_command(formats_command)

@@ -50,7 +50,8 @@ def formats_command() -> int:
     for extra in sorted({one.extra for one in FORMATS if one.extra and not is_installed(one.extra)}):
         out.print(Text(f"\nFor the extra {extra}: pip install 'canmap[{extra}]'."), soft_wrap=True)
     out.print(
-        "\nEach is read compressed too (.gz, .bz2, .xz). Standard input (-) may be .log or a binary one.",
+        "\nEach is read and written compressed too (.gz, .bz2, .xz). Standard input (-) may be .log or a "
+        "binary one.",
         soft_wrap=True,
     )
     return 0

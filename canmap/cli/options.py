@@ -15,10 +15,11 @@ from canmap.base.errors import ArgumentError, UsageError
 from canmap.cli.captured_channels import channel_options
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from canmap.engine.intake import Intake
     from canmap.engine.run import StopRequest
+    from canmap.mapping.model import Spec
     from canmap.results.inspection import Inspection
     from canmap.stream.sink import Sink
     from canmap.timing.pace import Pace
@@ -56,12 +57,14 @@ OVERWRITE = click.option(
 )
 _AS_OPTION = {"channels": "--channel BUS=CHANNEL", "descriptions": "--description BUS=FILE"}
 _OWN_JSON = '{\n "schema": "canmap/inspection/'  # what an inspection as JSON begins with
-_SHARED = (
+_JSON = click.option(
+    "--json", "json_path", metavar="FILE", help="Write the inspection as JSON; - is standard output."
+)
+_SI = click.option("--si", is_flag=True, help="Show values in SI units; the JSON always has them.")
+_SPEC = click.option("--spec", metavar="SPEC", required=True, help="The vehicle's mapping spec.")
+_SESSION = (
     CAPTURES,
-    click.option("--spec", metavar="SPEC", required=True, help="The vehicle's mapping spec."),
-    click.option(
-        "--json", "json_path", metavar="FILE", help="Write the inspection as JSON; - is standard output."
-    ),
+    _SPEC,
     click.option(
         "--channel",
         metavar="BUS=CHANNEL",
@@ -77,7 +80,6 @@ _SHARED = (
     FROM,
     TO,
     OVERWRITE,
-    click.option("--si", is_flag=True, help="Show values in SI units; the JSON always has them."),
 )
 
 
@@ -88,22 +90,22 @@ class Request:
     Attributes:
         captures: Captures of one session; "-" is standard input.
         spec: Path of the mapping spec.
-        json_path: Where the inspection goes as JSON, None for nowhere, "-" for standard output.
         channels: Bus to the channel to take it from.
         descriptions: Bus to the description to take.
         span_s: Part of the session to use, in s from its first frame.
-        overwrite: Whether the JSON may replace a file that is no inspection.
+        overwrite: Whether the JSON may replace a file that is no inspection, an export what exists.
+        json_path: Where the inspection goes as JSON, None for nowhere, "-" for standard output.
         si: Whether screens show values in SI units, not in those of the manual.
     """
 
     captures: tuple[str, ...]
     spec: str
-    json_path: str | None
     channels: Mapping[str, str]
     descriptions: Mapping[str, str]
     span_s: tuple[float, float]
     overwrite: bool
-    si: bool
+    json_path: str | None = None
+    si: bool = False
 
     def inspect(
         self,
@@ -123,25 +125,12 @@ class Request:
         Raises:
             UsageError: `records` names one that the spec does not make.
         """
-        # Reading begins before the heavy imports: parsing on its threads hides them.
-        from canmap.engine.intake import Intake
-        from canmap.frames.readers import open_captures
-        from canmap.frames.window import Window
-
-        with contextlib.ExitStack() as stack:
-            intake = Intake(open_captures(self.captures), Window(*self.span_s))
-            stack.callback(intake.close)
+        with self.opened() as (intake, spec), contextlib.ExitStack() as stack:
             from canmap.api.inspect import inspect_intake
-            from canmap.mapping.loader import load_spec
             from canmap.outputs.files import whole_text_file
             from canmap.stream.delivery import Delivery
 
-            try:
-                spec = load_spec(self.spec, channels=self.channels, descriptions=self.descriptions)
-            except ArgumentError as error:  # `channels` is --channel
-                raise UsageError(f"{_AS_OPTION[error.argument]}: {error.reason}") from None
             self._guard((*spec.files, *self.descriptions.values()))
-            spec = replace(spec, advise=channel_options)
             file = None if self.json_path is None else stack.enter_context(whole_text_file(self.json_path))
             delivery = Delivery(tuple(sinks(intake)), None if records is None else frozenset(records))
             result = inspect_intake(intake, spec, delivery=delivery, pace=pace, stop=stop)
@@ -149,6 +138,35 @@ class Request:
                 json.dump(result.to_json(), file, indent=1, allow_nan=False)
                 file.write("\n")
         return result
+
+    def require_spec(self) -> None:
+        """Check that a spec is named.
+
+        Raises:
+            MissingParameter: It is not.
+        """
+        if not self.spec:
+            raise click.MissingParameter(param_hint="'--spec'", param_type="option")
+
+    @contextlib.contextmanager
+    def opened(self) -> Iterator[tuple[Intake, Spec]]:
+        """Give the captures, which are read ahead, and the spec; closes the captures at the end."""
+        # Reading begins before the heavy imports: parsing on its threads hides them.
+        from canmap.engine.intake import Intake
+        from canmap.frames.readers import open_captures
+        from canmap.frames.window import Window
+
+        intake = Intake(open_captures(self.captures), Window(*self.span_s))
+        try:
+            from canmap.mapping.loader import load_spec
+
+            try:
+                spec = load_spec(self.spec, channels=self.channels, descriptions=self.descriptions)
+            except ArgumentError as error:  # `channels` is --channel
+                raise UsageError(f"{_AS_OPTION[error.argument]}: {error.reason}") from None
+            yield intake, replace(spec, advise=channel_options)
+        finally:
+            intake.close()
 
     def _guard(self, files: Sequence[str]) -> None:
         """Refuse JSON in the place of a capture, of `files`, or of a file that is no inspection."""
@@ -160,28 +178,40 @@ class Request:
 
 
 def reads_captures(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command the shared options; it gets them as a `Request`, first of its arguments."""
+    """Give a command the options of a session and of a screen; it gets a `Request`, first of all."""
+    return _with_request(command, (*_SESSION[:2], _JSON, *_SESSION[2:], _SI))
 
+
+def reads_session(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options of a session; it gets them as a `Request`, first of its arguments.
+
+    Whether there has to be a spec is for the command to say: `Request.require_spec`.
+    """
+    spec = click.option("--spec", metavar="SPEC", default="", help="The vehicle's mapping spec.")
+    return _with_request(command, (*(spec if option is _SPEC else option for option in _SESSION),))
+
+
+def _with_request(command: Callable[..., Any], options: Sequence[Callable[..., Any]]) -> Callable[..., Any]:
     @functools.wraps(command)
     def with_request(  # the names are those of the options
         captures: tuple[str, ...],
         spec: str,
-        json_path: str | None,
         channel: Sequence[str],
         description: Sequence[str],
         from_s: float | None,
         to_s: float | None,
         overwrite: bool,
-        si: bool,
+        json_path: str | None = None,
+        si: bool = False,
         **own: object,
     ) -> Any:
         channels = assignments(channel, "--channel", "BUS=CHANNEL")
         descriptions = assignments(description, "--description", "BUS=FILE")
         span_s = span(from_s, to_s)
-        request = Request(captures, spec, json_path, channels, descriptions, span_s, overwrite, si)
+        request = Request(captures, spec, channels, descriptions, span_s, overwrite, json_path, si)
         return command(request, **own)
 
-    return functools.reduce(lambda made, option: option(made), reversed(_SHARED), with_request)
+    return functools.reduce(lambda made, option: option(made), reversed(options), with_request)
 
 
 def assignments(pairs: Sequence[str], option: str, form: str) -> dict[str, str]:

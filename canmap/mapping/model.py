@@ -11,6 +11,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from canmap.mapping.manual import Manual
+from canmap.mapping.topic_rules import TopicRules
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -219,12 +220,22 @@ class RecordRule:
 
 @dataclass(frozen=True, slots=True)
 class Geometry:
-    """The vehicle's measures, in m; None where the spec does not tell."""
+    """The vehicle's measures, in m; None where the spec does not tell.
+
+    Attributes:
+        wheelbase: From axle to axle.
+        track: From wheel to wheel.
+        steering_ratio: Steering wheel to road wheels.
+        rolling_radius: Of the wheels.
+        reference_point: How far ahead of the centre of the rear axle the origin of the vehicle's frame is,
+            negative behind it.
+    """
 
     wheelbase: float | None = None
     track: float | None = None
     steering_ratio: float | None = None
     rolling_radius: float | None = None
+    reference_point: float = 0.0
 
 
 def channels_argument(channels: Mapping[str, str]) -> str:
@@ -248,6 +259,7 @@ class Spec:
         notes: What is accepted but not judged yet, what is not promised, what was corrected.
         files: Every file that it was read from: itself, its fragments, the descriptions.
         manual: What the manual promises of the whole vehicle.
+        topics: What is said of the topics that records are published on.
         advise: Says how whoever loaded it gives buses other channels; takes the channels by bus.
     """
 
@@ -261,4 +273,5 @@ class Spec:
     selections: tuple[MessageRule, ...] = ()
     files: tuple[str, ...] = ()
     manual: Manual = field(default_factory=Manual)
+    topics: TopicRules = field(default_factory=TopicRules)
     advise: Callable[[Mapping[str, str]], str] = channels_argument

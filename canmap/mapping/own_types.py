@@ -12,21 +12,26 @@ from canmap.mapping.reading import grammar as g
 from canmap.mapping.reading.marks import Entries
 from canmap.mapping.reading.mistakes import shown
 from canmap.vocabulary.record_types import CORE_TYPES, Record, choice, field_types, quantity
+from canmap.vocabulary.ros_names import constant_name, file_name, is_reserved_word, message_fields
 from canmap.vocabulary.units import SI_UNITS, si_name
 
 if TYPE_CHECKING:
     from canmap.mapping.reading.marks import Node, Scalar
+    from canmap.mapping.reading.mistakes import Position
     from canmap.mapping.reading.sections import Context, Key, SectionValues
     from canmap.mapping.reading.shapes import Entry
 
 _TYPE_NAME = re.compile(r"[A-Z][A-Za-z0-9]{0,63}", re.ASCII)
-_FIELD_NAME = re.compile(r"[a-z][a-z0-9_]{0,63}", re.ASCII)
+_FIELD_NAME = re.compile(r"(?=.{1,64}\Z)[a-z][a-z0-9]*(_[a-z0-9]+)*", re.ASCII)
 _CONTENTS: tuple[Key[object], ...] = (g.OWN_UNIT, g.OWN_KIND, g.OWN_STATES)
 _RESERVED = frozenset({"type", "stamp"} | {item.name for item in fields(Record)})
 
 
 def is_field_name(name: str) -> bool:
-    """Tell whether a record or a field can be called that: lower case, as a program would write it."""
+    """Tell whether a record or a field can be called that: lower case, as a program would write it.
+
+    That is what ROS 2 allows for a field of a message and for a part of a topic's name, too.
+    """
     return _FIELD_NAME.fullmatch(name) is not None and not keyword.iskeyword(name) and name not in _RESERVED
 
 
@@ -44,12 +49,16 @@ def own_types(
         By name; None for a faulty one, of which nothing that follows is reported.
     """
     types: dict[str, type[Record] | None] = dict.fromkeys(node.pairs if isinstance(node, Entries) else ())
+    files: dict[str, str] = {}
     for entry in entries:
         name = entry.key.text
         if name in CORE_TYPES:
             context.faults.add(entry.place, f"{name} is a record type of canmap: choose another name.")
         elif not _TYPE_NAME.fullmatch(name) or keyword.iskeyword(name):
             text = f"{shown(name)} is not a name for a record type, such as LiftArm."
+            context.faults.add(entry.place, text)
+        elif (first := files.setdefault(file_name(name), name)) != name:
+            text = f"{name} and {first} would be one file of a message package: choose another name."
             context.faults.add(entry.place, text)
         else:
             before = len(context.faults)
@@ -78,9 +87,31 @@ def _type(name: str, entries: tuple[Entry[Scalar, SectionValues], ...], context:
             text = f"{shown(entry.key.text)} is not a name for a field: write it like wheel_angle."
             context.faults.add(entry.place, text)
             continue
+        if is_reserved_word(entry.key.text):
+            text = f"{shown(entry.key.text)} means something in C++, IDL or Python: choose another name."
+            context.faults.add(entry.place, text)
         kind, content = _content(name, entry.key.text, entry.value, context)
         declared.append((entry.key.text, kind, content))
+    _tell_clashes(entries, context)
     return make_dataclass(name, declared, bases=(Record,), frozen=True, slots=True, kw_only=True)
+
+
+def _tell_clashes(entries: tuple[Entry[Scalar, SectionValues], ...], context: Context) -> None:
+    """Tell which fields, and which of their states, would have the name of another one in a message."""
+    taken = {"header": "its header"}
+    for entry in entries:
+        name = entry.key.text
+        for part in message_fields(name):
+            _tell_clash(part, f"the field {name}", taken, entry.place, context)
+        for state in entry.value.get(g.OWN_STATES) or ():
+            constant = constant_name(name, state.text)
+            _tell_clash(constant, f"the state {state.text} of {name}", taken, state.place, context)
+
+
+def _tell_clash(name: str, what: str, taken: dict[str, str], place: Position, context: Context) -> None:
+    if (first := taken.setdefault(name, what)) != what:
+        text = f"A message would have {shown(name)} twice, for {first} and {what}: choose another name."
+        context.faults.add(place, text)
 
 
 def _content(type_name: str, name: str, values: SectionValues, context: Context) -> tuple[object, object]:

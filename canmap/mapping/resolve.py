@@ -20,6 +20,7 @@ from canmap.mapping.reading.mistakes import Faults, shown
 from canmap.mapping.reading.names import Names
 from canmap.mapping.reading.sections import WHOLE
 from canmap.mapping.record_rules import record_rules
+from canmap.mapping.topic_settings import topic_rules
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -75,7 +76,9 @@ def resolve(
         lost |= {WHOLE, *(key.name for key in g.SPEC.keys if not top.has(key))}
     context = replace(context, lost=frozenset(lost))
     geometry = (
-        _STAND_IN if top.has(g.GEOMETRY) and not top.get(g.GEOMETRY) else _geometry(top.get(g.GEOMETRY))
+        _STAND_IN
+        if top.has(g.GEOMETRY) and not top.get(g.GEOMETRY)
+        else _geometry(top.get(g.GEOMETRY), context)
     )
     promised = promises(descriptions, top.get(g.MESSAGES) or (), top.get(g.DEMANDS) or (), context)
     types = own_types(_node(root, g.RECORD_TYPES.name), top.get(g.RECORD_TYPES) or (), context)
@@ -90,6 +93,7 @@ def resolve(
         notes=tuple(context.notes),
         selections=promised.selections,
         manual=manual(top),
+        topics=topic_rules(top.get(g.TOPICS), top.get(g.RECORDS), records, context),
     )
 
 
@@ -101,9 +105,22 @@ def _unheard(context: Context) -> Context:
     return replace(context, faults=Faults(), notes=[], names=copy(context.names))
 
 
-def _geometry(values: SectionValues | None) -> Geometry:
+def _geometry(values: SectionValues | None, context: Context) -> Geometry:
     if values is None:
         return Geometry()
+    measured = _measures(values)
+    point = values.get(g.REFERENCE_POINT)
+    if point == g.FRONT_AXLE and measured.wheelbase is None and not values.lost:
+        text = "The `reference_point` at the front axle needs the `wheelbase` beside it."
+        context.faults.add(values.place_of(g.REFERENCE_POINT), text)
+    if isinstance(point, str):
+        ahead = measured.wheelbase or 0.0 if point == g.FRONT_AXLE else 0.0
+    else:
+        ahead = float(point) if point else 0.0
+    return replace(measured, reference_point=ahead)
+
+
+def _measures(values: SectionValues) -> Geometry:
     measures = (values.get(key) for key in (g.WHEELBASE, g.TRACK, g.ROLLING_RADIUS))
     wheelbase, track, radius = (measure.si if measure else None for measure in measures)
     read = {"wheelbase": wheelbase, "track": track, "rolling_radius": radius}

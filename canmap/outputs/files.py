@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from _typeshed import ReadableBuffer
 
+STANDARD_OUTPUT = "-"
 _OPEN_STREAM = re.compile(r"/dev/(stdout|stderr|fd/\d+)|/proc/self/fd/\d+")
 # The last one is how one of the others comes again.
 _ENDING_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGALRM)
@@ -39,14 +40,33 @@ def whole_text_file(path: str) -> Iterator[IO[str]]:
     Raises:
         OutputError: It cannot be written there.
     """
-    if path == "-":
+    if path == STANDARD_OUTPUT:
         yield sys.stdout
         return
-    with _placed(path) as (place,):
-        with failures_named(path):
-            raw = _NamedFile(place.name, path)
-        with io.TextIOWrapper(io.BufferedWriter(raw), encoding="utf-8", errors="backslashreplace") as file:
-            yield file
+    with (
+        whole_binary_files(path) as (raw,),
+        io.TextIOWrapper(raw, encoding="utf-8", errors="backslashreplace") as file,
+    ):
+        yield file
+
+
+@contextlib.contextmanager
+def whole_binary_files(*paths: str, folder: str = "") -> Iterator[tuple[IO[bytes], ...]]:
+    """Open files for writing, which take their names together as those of `whole_files` do.
+
+    Args:
+        paths: Their names; "-" is standard output.
+        folder: The folder that all of them are in; it is made together with them where it is not there.
+
+    Raises:
+        OutputError: One cannot be written there.
+    """
+    if paths == (STANDARD_OUTPUT,):
+        yield (sys.stdout.buffer,)
+        sys.stdout.buffer.flush()
+        return
+    with _placed(*paths, folder=folder) as places, contextlib.ExitStack() as stack:
+        yield tuple(stack.enter_context(_opened(place)) for place in places)
 
 
 @contextlib.contextmanager
@@ -88,6 +108,18 @@ def is_direct(path: str) -> bool:
         return False
 
 
+def open_direct(path: str) -> int:
+    """Return a handle to write to a device, a pipe or a terminal.
+
+    Raises:
+        OSError: It cannot be written to.
+    """
+    found = _OPEN_STREAM.fullmatch(path)
+    return (
+        os.dup(_number(path)) if found else os.open(path, os.O_WRONLY)
+    )  # a second opening begins at 0 again
+
+
 class _Place:
     """Where a file is to stand.
 
@@ -96,8 +128,12 @@ class _Place:
         name: What is written until it is complete; `path` itself where that is a device.
     """
 
-    def __init__(self, path: str) -> None:
+    def __init__(self, path: str, beside: Path | None = None) -> None:
         """Find out whether it can be written, and begin it.
+
+        Args:
+            path: As the user names it.
+            beside: The folder in which it is written until it is complete; by default that of its place.
 
         Raises:
             OSError: It cannot, or must not be replaced.
@@ -110,13 +146,14 @@ class _Place:
         if not self._beside:
             return
         self._target = Path(os.path.realpath(path))
+        folder = beside or self._target.parent
         self._is_new = not self._target.exists()
         if not self._is_new and not os.access(self._target, os.W_OK):
             raise PermissionError(errno.EACCES, "it is read-only")
         # The name may be as long as the system allows, so that this one must not grow with it.
-        if len(os.fsencode(self._target.name)) > os.pathconf(self._target.parent, "PC_NAME_MAX"):
+        if len(os.fsencode(self._target.name)) > os.pathconf(folder, "PC_NAME_MAX"):
             raise OSError(errno.ENAMETOOLONG, os.strerror(errno.ENAMETOOLONG))
-        self._file = UnfinishedFile(self._target.parent, Path(path).suffix)
+        self._file = UnfinishedFile(folder, Path(path).suffix)
         self.name = self._file.name
 
     def make_ready(self) -> None:
@@ -142,32 +179,36 @@ class _Place:
 
 
 @contextlib.contextmanager
-def _placed(*paths: str) -> Iterator[tuple[_Place, ...]]:
-    """Begin files, and put all in place when the block ends, or none."""
+def _placed(*paths: str, folder: str = "") -> Iterator[tuple[_Place, ...]]:
+    """Begin files, and put all in place when the block ends, or none; `folder` is made with them."""
     places: list[_Place] = []
+    new = Path(os.path.realpath(folder)) if folder and not Path(folder).exists() else None
     try:
         for path in paths:
             if not path:
                 raise OutputError("The name of the file to write is empty; name one.")
-            with failures_named(path):
-                places.append(_Place(path))
+            with failures_named(folder if new else path):
+                places.append(_Place(path, new.parent if new else None))
         yield tuple(places)
-        with _signals_held():
-            _put_in_place(places)
+        with signals_held():
+            _put_in_place(places, new)
     except BaseException:
-        with _signals_held():
+        with signals_held():
             for place in places:
                 place.drop()
         raise
 
 
-def _put_in_place(places: list[_Place]) -> None:
-    """Give all their names, as near to each other as the system lets us."""
+def _put_in_place(places: list[_Place], new: Path | None = None) -> None:
+    """Give all their names, in the folder `new` where they need one, as near to each other as can be."""
     done: list[_Place] = []
+    for place in places:
+        with failures_named(place.path):
+            place.make_ready()
+    if new is not None:
+        with failures_named(str(new)):
+            new.mkdir()
     try:
-        for place in places:
-            with failures_named(place.path):
-                place.make_ready()
         for place in places:
             with failures_named(place.path):
                 place.put()
@@ -175,11 +216,14 @@ def _put_in_place(places: list[_Place]) -> None:
     except BaseException:
         for place in done:
             place.take_back()
+        if new is not None:
+            with contextlib.suppress(OSError):  # someone else put something into it
+                new.rmdir()
         raise
 
 
 @contextlib.contextmanager
-def _signals_held() -> Iterator[None]:
+def signals_held() -> Iterator[None]:
     """Let what would end the program wait until the block is over."""
     if threading.current_thread() is not threading.main_thread():  # no signal reaches any other
         yield
@@ -198,12 +242,16 @@ def _signals_held() -> Iterator[None]:
             signal.raise_signal(sent)
 
 
+def _opened(place: _Place) -> io.BufferedWriter:
+    with failures_named(place.path):
+        return io.BufferedWriter(_NamedFile(place.name, place.path))
+
+
 class _NamedFile(io.FileIO):
     """A file for writing whose failures name it as the user did, whoever writes at that moment."""
 
     def __init__(self, name: str, path: str) -> None:
-        found = _OPEN_STREAM.fullmatch(name)
-        super().__init__(os.dup(_number(name)) if found else name, "w")  # a second opening begins at 0 again
+        super().__init__(open_direct(name) if _OPEN_STREAM.fullmatch(name) else name, "w")
         self._path = path
 
     def write(self, data: ReadableBuffer) -> int:

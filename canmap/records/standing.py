@@ -40,12 +40,12 @@ class StandingRecord:
             self._now = self._newest
             return
         self._now = chunk if self._newest is None else _joined(self._newest, chunk)
-        self._newest = _rows(self._now, np.array([len(self._now) - 1]))
+        self._newest = rows_of(self._now, np.array([len(self._now) - 1]))
 
     def at_frames(self, frame: NDArray[np.int64], clock_ns: NDArray[np.int64]) -> RecordChunk | None:
         """Return it as it stands at frames of the step, [n]; the one that a frame stamps stands at it.
 
-        None: none had come by any of them. Where none had come by one of them, no value of it is valid.
+        None: none had come by any of them. Where none had come, `frame` is -1, and no value valid.
         """
         now = self._now
         return now and self._at(now, np.searchsorted(now.frame, frame, side="right") - 1, clock_ns)
@@ -61,14 +61,17 @@ class StandingRecord:
         came = place >= 0
         if not came.any():
             return None
-        held = _rows(now, np.maximum(place, 0))
+        held = rows_of(now, np.maximum(place, 0))
         passed_ns = np.where(came, clock_ns - held.clock_ns, 0)
         alive = came if self._stale_after_ns is None else came & (passed_ns <= self._stale_after_ns)
         columns = {
             name: self._aged(column, passed_ns, came, alive, self._max_age_ns.get(name))
             for name, column in held.columns.items()
         }
-        return replace(held, clock_ns=clock_ns, stamp_ns=held.stamp_ns + passed_ns, columns=columns)
+        frame = np.where(came, held.frame, -1)
+        return replace(
+            held, clock_ns=clock_ns, stamp_ns=held.stamp_ns + passed_ns, frame=frame, columns=columns
+        )
 
     @staticmethod
     def _aged(
@@ -85,7 +88,7 @@ class StandingRecord:
         return FieldColumn(column.values, valid, age_ns, column.flagged & valid)
 
 
-def _rows(chunk: RecordChunk, rows: NDArray[np.intp]) -> RecordChunk:
+def rows_of(chunk: RecordChunk, rows: NDArray[np.intp]) -> RecordChunk:
     """Return some records of a chunk."""
     columns: Mapping[str, FieldColumn] = {
         name: FieldColumn(column.values[rows], column.valid[rows], column.age_ns[rows], column.flagged[rows])

@@ -34,9 +34,10 @@ class TopicMessages:
 
     Attributes:
         topic: Which.
-        frame: int64[n], number in the session of the frame that each follows from, from 0; ascending. By it,
-            and then by the place of the topic in the table, messages of several topics are put in order.
-        clock_ns: int64[n], session clock of each.
+        frame: int64[n], number in the session of the frame that each follows from, from 0; what the clock
+            alone brings has a number before or behind all frames (`moments.py`).
+        clock_ns: int64[n], session clock of each; ascending. By it, then by frame, then by the place of the
+            topic in the table, messages of several topics are put in order.
         stamp_ns: int64[n], when that frame was received, as the source wrote it: time of the log.
         payloads: Their bytes.
     """

@@ -207,6 +207,9 @@ CORE_TYPES: dict[str, type[Record]] = {
 }
 
 
+DEMAND_TYPES: tuple[type[Record], ...] = (SteeringDemand, DriveDemand, BrakeDemand)
+
+
 @dataclass(frozen=True, slots=True)
 class FieldType:
     """What a record field holds.

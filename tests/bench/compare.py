@@ -99,14 +99,14 @@ class Traffic:
         command = [sys.executable, str(HERE / "traffic.py"), "--frames", str(frames)]
         command += ["--folder", str(self._folder), *(["--faults"] if faults else [])]
         made = json.loads(subprocess.run(command, check=True, capture_output=True).stdout)
-        self._capture, self._cases = made["capture"], made["cases"]
+        self.capture, self._cases = made["capture"], made["cases"]
         self._truth = {"frames": frames, **made["truth"]}
         self._pass_or_fail = int(faults)
 
     def run_canmap(self, case: str) -> Run:
         """Inspect it, and compare what was found with what is in it."""
         result = self._folder / "canmap.json"
-        command = [sys.executable, "-m", "canmap", "inspect", self._capture]
+        command = [sys.executable, "-m", "canmap", "inspect", self.capture]
         command += ["--spec", self._cases[case]["spec"], "--json", str(result)]
         run = measure(command, Path(os.devnull), self._settings, self._pass_or_fail)
         self._compare(f"canmap, {case}", canmap_counts(json.loads(result.read_bytes())))
@@ -115,15 +115,20 @@ class Traffic:
     def run_loop(self, case: str) -> Run:
         """Run the plain loop over it, and compare what was found with what is in it."""
         output = self._folder / "loop.json"
-        command = [sys.executable, str(HERE / "plain_loop.py"), self._capture]
+        command = [sys.executable, str(HERE / "plain_loop.py"), self.capture]
         run = measure(command + self._cases[case]["descriptions"], output, self._settings)
         counts = json.loads(output.read_bytes())
         self._compare(f"plain loop, {case}", {name: counts[name] for name in self._truth})
         return run
 
+    def spec(self, case: str) -> str:
+        """Return the path of the spec of a case."""
+        spec: str = self._cases[case]["spec"]
+        return spec
+
     def delete(self) -> None:
         """Delete the capture."""
-        Path(self._capture).unlink()
+        Path(self.capture).unlink()
 
     def _compare(self, who: str, counts: dict[str, int]) -> None:
         if counts != self._truth:

@@ -63,6 +63,10 @@ ROOMS: dict[str, tuple[str, ...]] = {
         "pace", "coverage", "silence", "triggers", "captures_of_one_session", "records", "newest",
         "conditions", "property/cut_law",
     ),
+    "topics": (
+        "message_types", "message_columns", "topic_table", "record_messages", "spec_topics",
+        "reference/ros2_messages", "property/message_bytes", "property/topic_names",
+    ),
     "engine": (
         "inspection", "window", "extract", "coverage", "captures_of_one_session", "stop_request", "intake",
         "records", "record_columns", "duplicates", "sinks", "reference/j1939", "property/cut_law",

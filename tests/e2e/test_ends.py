@@ -25,6 +25,7 @@ COMMANDS = {
     "replay": ["replay", DEMO, "--spec", CART, "--pace", "flat", "--json", "{folder}/out.json"],
     "transcribe": ["transcribe", DEMO, "--into", "{folder}/out.log"],
     "simulate": ["simulate", SHORT, "--into", "{folder}/out.log"],
+    "topics": ["topics", CART, "--into", "{folder}/src"],
     "formats": ["formats"],
 }
 # What every command comes to in the middle of its work.
@@ -33,6 +34,7 @@ INSIDE = {
     "replay": "canmap.engine.engine:Engine.fold",
     "transcribe": "canmap.outputs.captures.writers:write_text",
     "simulate": "canmap.simulator.simulation:recorded",
+    "topics": "canmap.outputs.packages:whole_files",
     "formats": "canmap.base.extras:is_installed",
 }
 THROWN = {
@@ -67,7 +69,7 @@ def test_whatever_is_thrown_is_a_status_and_a_sentence(tmp_path: Path, name: str
         owner = importlib.import_module({module!r})
         for one in owners: owner = getattr(owner, one)
         setattr(owner, last, fail)
-        if last == "write_text": captures._OWN[".log"] = fail
+        if last == "write_text": captures._IN_ONE_GO[".log"] = fail
         from canmap.cli.main import main
         main()
     """

@@ -18,15 +18,20 @@ from canmap.mapping.reading.field_grammar import FIELD
 from canmap.mapping.reading.grammar import BUS, CORRECT_MESSAGE, CORRECT_SIGNAL, DEMAND, MESSAGE, SPEC
 from canmap.mapping.reading.marks import Entries, Scalar, read_nodes
 from canmap.mapping.reading.mistakes import Faults
+from canmap.mapping.reading.topic_grammar import TOPIC, TOPICS, TOPICS_OF_RECORD
 from tests.spec_builders import VEHICLE, spec_of
 
 TEXT = VEHICLE.read_text(encoding="utf-8")
 LINES = TEXT.splitlines()
 KEYS = {
     key.name
-    for section in (SPEC, BUS, CORRECT_MESSAGE, CORRECT_SIGNAL, MESSAGE, DEMAND, FIELD)
+    for section in (
+        *(SPEC, BUS, CORRECT_MESSAGE, CORRECT_SIGNAL, MESSAGE, DEMAND, FIELD),
+        *(TOPICS, TOPICS_OF_RECORD, TOPIC),
+    )
     for key in section.keys
 } | {"type", "stamp"}
+KEYS -= {"battery"}  # a record is called so too
 QUANTITY = re.compile(r"-?\d+(?:\.\d+)? [A-Za-z]\S*")
 SIGNAL = re.compile(r"(?:[a-z]+\.)?[A-Z]\w+\.[A-Z]\w+")
 TYPES = ("Steering", "Drive", "Wheels", "Brake", "Battery", "Stop", "Control", "SteeringDemand")

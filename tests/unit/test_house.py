@@ -25,14 +25,15 @@ ROOMS = (
 IN_SIMULATOR = ("noise", "buses", "cart", "wires", "scenario", "truth", "simulation", "live")
 # Two files or public classes of one name are two things that somebody will take for one another; a job of
 # `api` and its command of `cli` are the same one.
-SAME_NAME = {"inspect", "transcribe"}
+SAME_NAME = {"inspect", "transcribe", "export"}
 ONLY_IN = {
     "cantools": ["mapping/description/database.py"],
     "can": ["base/extras.py"],
     "rich": ["cli/"],
     "yaml": ["mapping/reading/", "simulator/truth.py"],
     "polars": ["records/columns.py", "outputs/", "base/extras.py"],
-    "mcap": ["outputs/"],
+    "pyarrow": ["base/extras.py"],
+    "mcap": ["outputs/bags/", "base/extras.py"],
     "rclpy": ["outputs/"],
 }
 # What the repository holds at its top, and what tools put there.

@@ -11,7 +11,9 @@ import pytest
 
 from canmap.checks.all import CHECKS
 from canmap.mapping.loader import load_spec
-from canmap.mapping.reading import field_grammar, grammar, promises
+from canmap.mapping.reading import field_grammar, grammar, promises, topic_grammar
+from canmap.topics.topic import MessageForm
+from canmap.topics.topic_table import topic_table
 from canmap.vocabulary.record_types import CORE_TYPES, field_types
 from canmap.vocabulary.units import UNITS
 from tests.spec_builders import VEHICLE
@@ -44,6 +46,9 @@ SECTIONS = {
     "A range by speed": promises.RANGE_BY_SPEED,
     "A record type": grammar.OWN_TYPE,
     "A field of a record type": grammar.OWN_FIELD,
+    "The topics": topic_grammar.TOPICS,
+    "The topics of a record": topic_grammar.TOPICS_OF_RECORD,
+    "A topic": topic_grammar.TOPIC,
 }
 # Sections that are not judged as a whole say so in each row; in the grammar their parent does.
 WHOLE = {name for name, section in SECTIONS.items() if any(section is one for one in vars(promises).values())}
@@ -59,8 +64,10 @@ def table_lines(title):
 
 
 def rows(title):
-    """Return key -> (default, judged) of the table under a heading."""
-    return {row[0].strip("`"): (row[2], row[3]) for row in table_lines(title)}
+    """Return key -> (default, judged) of the table of keys under a heading."""
+    body = f"\n## {title}\n" + PAGE.split(f"\n## {title}\n", 1)[1].split("\n## ", 1)[0]
+    keys = body[body.index("| key |") :]
+    return {row[0].strip("`"): (row[2], row[3]) for row in table_lines(title) if f"| {row[0]} |" in keys}
 
 
 if "faults" in JUDGED:  # a section that is judged as a whole, as its parent is
@@ -128,3 +135,16 @@ def test_every_built_in_record_type_is_listed_with_its_fields_and_states():
 def test_every_checksum_profile_is_listed():
     listed = [profile.strip("`") for profile, _ in table_lines("The checksum profiles")]
     assert listed == list(promises.CHECKSUM_PROFILES)
+
+
+def test_every_standard_topic_is_listed():
+    cart = load_spec(VEHICLE.parents[3] / "specs" / "orchard_cart" / "cart.yaml")
+    there = {
+        (topic.name, topic.type.name)
+        for topic in topic_table(cart, clock=True)
+        if topic.form is not MessageForm.OWN
+    } | {("/tf", "tf2_msgs/msg/TFMessage")}
+    listed = [[cell.strip("`") for cell in row] for row in table_lines("The topics") if "/msg/" in row[3]]
+    assert {(row[1], row[3]) for row in listed if row[0] != "all"} == there
+    words = {row[2].partition("`")[0] for row in listed}
+    assert words >= set(topic_grammar.STANDARD_TOPICS)

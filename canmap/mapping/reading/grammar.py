@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from canmap.mapping.model import Selected, Trigger
 from canmap.mapping.reading import promises as p
+from canmap.mapping.reading import topic_grammar as t
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.raw_codes import code_list, conditions
 from canmap.mapping.reading.sections import Key, Section, mapping, scalar
@@ -63,7 +64,26 @@ WHEELBASE = Key("wheelbase", quantity("m", positive=True))
 TRACK = Key("track", quantity("m", positive=True))
 STEERING_RATIO = Key("steering_ratio", _ratio)
 ROLLING_RADIUS = Key("rolling_radius", quantity("m", positive=True))
-GEOMETRY = Key("geometry", Section("the geometry", (WHEELBASE, TRACK, STEERING_RATIO, ROLLING_RADIUS)))
+REAR_AXLE, FRONT_AXLE = "rear_axle", "front_axle"
+_ahead = quantity("m")
+
+
+def _reference_point(node: Node, context: Context) -> str | Fraction | None:
+    """Read where the origin of the vehicle's frame is: an axle, or how far ahead of the rear axle, in m."""
+    found = scalar(node, context, "an axle, or a length ahead of the rear axle such as 0.93 m")
+    if found is None:
+        return None
+    if found.text[:1].isalpha():
+        return word("a reference point", (REAR_AXLE, FRONT_AXLE))(found, context)
+    ahead = _ahead(found, context)
+    return ahead.si if ahead else None
+
+
+REFERENCE_POINT: Key[str | Fraction] = Key("reference_point", _reference_point)
+GEOMETRY = Key(
+    "geometry",
+    Section("the geometry", (WHEELBASE, TRACK, STEERING_RATIO, ROLLING_RADIUS, REFERENCE_POINT)),
+)
 
 DESCRIPTION = Key("description", placed_text, required=True)
 CHANNEL = Key("channel", placed_text)
@@ -149,7 +169,7 @@ def _unknown_multiplexer(node: Node, context: Context) -> None:
 COUNTER = Key("counter", p.counter, judged=False)
 CHECKSUM = Key("checksum", p.checksum, judged=False)
 RELAY_OF = Key("relay_of", p.relay, judged=False)
-LATENCY = Key("latency", time_ns, judged=False)
+LATENCY = Key("latency", time_ns)
 MULTIPLEXED = Key(
     "multiplexed", each("the list of multiplexers", signal, _multiplexer, below=_unknown_multiplexer)
 )
@@ -209,6 +229,7 @@ RECORD_TYPES = Key(
     each("the list of record types", placed_text, lambda _, node, context: OWN_TYPE(node, context)),
 )
 RECORDS: Key[Node] = Key("records", as_it_is)
+TOPICS = Key("topics", t.TOPICS)
 
 # --- the whole ---------------------------------------------------------------------------------------
 
@@ -236,5 +257,6 @@ SPEC = Section(
         OVERRIDES,
         RECORD_TYPES,
         RECORDS,
+        TOPICS,
     ),
 )

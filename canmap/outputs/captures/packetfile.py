@@ -7,10 +7,8 @@ endian, stamps in ns.
 from __future__ import annotations
 
 import struct
-from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import IO, TYPE_CHECKING
 
-from canmap.base.errors import OutputError
 from canmap.frames.chunks import (
     FLAG_BIT_RATE_SWITCH,
     FLAG_ERROR_PASSIVE,
@@ -30,47 +28,47 @@ LINK_TYPE = 227
 _EXTENDED, _REMOTE, _ERROR = 0x80000000, 0x40000000, 0x20000000
 
 
-def write_pcap(path: str, chunks: Iterable[FrameChunk]) -> None:
+class UnfitStampError(Exception):
+    """A stamp that a format cannot hold; the text says so."""
+
+
+def write_pcap(file: IO[bytes], chunks: Iterable[FrameChunk]) -> None:
     """Write frames as a `.pcap` file, which knows neither channels nor directions.
 
     Raises:
-        OSError: The file cannot be written, or a stamp is none that the format can hold.
+        OSError: The file cannot be written.
+        UnfitStampError: A stamp is none that the format can hold.
     """
-    with Path(path).open("wb") as file:
-        file.write(struct.pack("<I2H4I", 0xA1B23C4D, 2, 4, 0, 0, 262_144, LINK_TYPE))
-        for chunk in chunks:
-            for i in range(len(chunk)):
-                seconds, fraction = divmod(int(chunk.t_ns[i]), NS)
-                if not 0 <= seconds < 1 << 32:
-                    raise OutputError(
-                        f"a .pcap file cannot hold a stamp of {seconds} s; write .pcapng.", file=path
-                    )
-                packet = _packet(chunk, i)
-                file.write(struct.pack("<4I", seconds, fraction, len(packet), len(packet)) + packet)
+    file.write(struct.pack("<I2H4I", 0xA1B23C4D, 2, 4, 0, 0, 262_144, LINK_TYPE))
+    for chunk in chunks:
+        for i in range(len(chunk)):
+            seconds, fraction = divmod(int(chunk.t_ns[i]), NS)
+            if not 0 <= seconds < 1 << 32:
+                raise UnfitStampError(f"a .pcap file cannot hold a stamp of {seconds} s; write .pcapng.")
+            packet = _packet(chunk, i)
+            file.write(struct.pack("<4I", seconds, fraction, len(packet), len(packet)) + packet)
 
 
-def write_pcapng(path: str, chunks: Iterable[FrameChunk]) -> None:
+def write_pcapng(file: IO[bytes], chunks: Iterable[FrameChunk]) -> None:
     """Write frames as a `.pcapng` file, one interface for each channel.
 
     Raises:
-        OSError: The file cannot be written, or a stamp is none that the format can hold.
+        OSError: The file cannot be written.
+        UnfitStampError: A stamp is none that the format can hold.
     """
     interfaces: dict[str, int] = {}
-    with Path(path).open("wb") as file:
-        file.write(_block(0x0A0D0D0A, struct.pack("<I2Hq", 0x1A2B3C4D, 1, 0, -1)))
-        for chunk in chunks:
-            for i in range(len(chunk)):
-                name = chunk.channels[chunk.channel[i]]
-                if name not in interfaces:
-                    interfaces[name] = len(interfaces)
-                    options = _option(2, name.encode()) + _option(9, b"\x09") + _option(0, b"")
-                    file.write(_block(1, struct.pack("<2HI", LINK_TYPE, 0, 262_144) + options))
-                t_ns = int(chunk.t_ns[i])
-                if t_ns < 0:
-                    raise OutputError(
-                        "a packet capture cannot hold stamps before 1970; write .parquet.", file=path
-                    )
-                file.write(_packet_block(interfaces[name], t_ns, _packet(chunk, i), int(chunk.flags[i])))
+    file.write(_block(0x0A0D0D0A, struct.pack("<I2Hq", 0x1A2B3C4D, 1, 0, -1)))
+    for chunk in chunks:
+        for i in range(len(chunk)):
+            name = chunk.channels[chunk.channel[i]]
+            if name not in interfaces:
+                interfaces[name] = len(interfaces)
+                options = _option(2, name.encode()) + _option(9, b"\x09") + _option(0, b"")
+                file.write(_block(1, struct.pack("<2HI", LINK_TYPE, 0, 262_144) + options))
+            t_ns = int(chunk.t_ns[i])
+            if t_ns < 0:
+                raise UnfitStampError("a packet capture cannot hold stamps before 1970; write .parquet.")
+            file.write(_packet_block(interfaces[name], t_ns, _packet(chunk, i), int(chunk.flags[i])))
 
 
 def _packet_block(interface: int, t_ns: int, packet: bytes, flags: int) -> bytes:

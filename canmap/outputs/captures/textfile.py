@@ -6,8 +6,7 @@ Data frames are written as matrices of equally long lines, all others line by li
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import IO, TYPE_CHECKING
 
 import numpy as np
 
@@ -35,15 +34,14 @@ _PAIRS = np.stack([_HEX[np.arange(256) >> 4], _HEX[np.arange(256) & 0xF]], axis=
 _TENS = 10 ** np.arange(1, 11, dtype=np.int64)
 
 
-def write_text(path: str, chunks: Iterable[FrameChunk]) -> None:
+def write_text(file: IO[bytes], chunks: Iterable[FrameChunk]) -> None:
     """Write frames as text, a line each.
 
     Raises:
         OSError: The file cannot be written.
     """
-    with Path(path).open("wb") as file:
-        for chunk in chunks:
-            file.write(text_lines(chunk))
+    for chunk in chunks:
+        file.write(text_lines(chunk))
 
 
 def text_lines(chunk: FrameChunk) -> bytes:

@@ -7,13 +7,15 @@ is closed; the others are written by python-can, with what those writers lose.
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import IO, TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
 from canmap.base.errors import OutputError
 from canmap.base.extras import python_can
+from canmap.base.unfinished import UnfinishedFile
 from canmap.frames.capture_formats import (
     BY_ENDING,
     FORMATS,
@@ -26,11 +28,18 @@ from canmap.frames.capture_formats import (
 )
 from canmap.frames.chunks import FLAG_BIT_RATE_SWITCH, FLAG_ERROR_PASSIVE, FLAG_FD, FLAG_SENT, FrameKind
 from canmap.outputs.captures.mdffile import write_mdf
-from canmap.outputs.captures.packetfile import write_pcap, write_pcapng
+from canmap.outputs.captures.packedfile import AT_ONCE, CaptureKind, capture_kind, packed_into
+from canmap.outputs.captures.packetfile import UnfitStampError, write_pcap, write_pcapng
 from canmap.outputs.captures.sqlitefile import write_sqlite
 from canmap.outputs.captures.tablefile import write_table
 from canmap.outputs.captures.textfile import write_text
-from canmap.outputs.files import failures_named, is_direct, whole_files
+from canmap.outputs.files import (
+    STANDARD_OUTPUT,
+    failures_named,
+    is_direct,
+    whole_binary_files,
+    whole_files,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -42,15 +51,17 @@ FIRST_BLF_NS = 631_152_000 * NS  # 1990: python-can's writer writes no earlier s
 
 LONGEST_SHOWN = 40  # characters of a name in a sentence
 
-_OWN: dict[str, Callable[[str, Iterable[FrameChunk]], None]] = {
+# From the first byte to the last, so that a pipe may take it, or whatever packs it.
+_IN_ONE_GO: dict[str, Callable[[IO[bytes], Iterable[FrameChunk]], None]] = {
     ".log": write_text,
     ".pcap": write_pcap,
     ".pcapng": write_pcapng,
+}
+_OWN: dict[str, Callable[[str, Iterable[FrameChunk]], None]] = {
     ".parquet": write_table,
     ".db": write_sqlite,
     ".mf4": write_mdf,
 }
-_IN_ONE_GO = {".log", ".pcap", ".pcapng"}  # from the first byte to the last, so that a pipe may take it
 _PYTHON_CAN = {
     ".asc": "ASCWriter",
     ".blf": "BLFWriter",
@@ -59,14 +70,15 @@ _PYTHON_CAN = {
 }
 
 
-def write_capture(path: str, chunks: Iterable[FrameChunk]) -> int:
-    """Write frames to a capture whose format the ending of its name tells.
+def write_capture(path: str, chunks: Iterable[FrameChunk], form: str | None = None) -> int:
+    """Write frames to a capture whose format the ending of its name tells, and how it is packed.
 
     Frames of a kind that the format cannot hold are left out.
 
     Args:
-        path: The file to write; it takes its name once it is complete.
+        path: The file to write; it takes its name once it is complete. "-" is standard output.
         chunks: The frames, in order; bad lines are not written.
+        form: The ending of the format, and of how it is packed, where `path` does not tell.
 
     Returns:
         How many frames were left out.
@@ -74,27 +86,51 @@ def write_capture(path: str, chunks: Iterable[FrameChunk]) -> int:
     Raises:
         OutputError: The format is not written, or the file cannot be, or a channel has a name or a number
             that would not come back.
-        UsageError: The library that writes the format is not installed.
+        UsageError: The library that writes the format is not installed, or the name says something else
+            than `form`.
     """
-    require_written(path)
-    with whole_files(path) as (name,):
-        return write_frames(name, chunks, path)
+    kind = capture_kind(path, form)
+    require_written(path, kind)
+    if kind.ending in _IN_ONE_GO:
+        with whole_binary_files(path) as (file,), packed_into(file, kind, path) as content:
+            return _write_in_one_go(content, chunks, kind.ending, path)
+    if not kind.packing:
+        with whole_files(path) as (name,):
+            return write_frames(name, chunks, path)
+    with whole_binary_files(path) as (file,):
+        with failures_named(path):
+            unpacked = UnfinishedFile(Path(path).parent, kind.ending)
+        try:
+            with failures_named(path):
+                left_out = write_frames(unpacked.name, chunks, path)
+            with packed_into(file, kind, path) as content, Path(unpacked.name).open("rb") as whole:
+                shutil.copyfileobj(whole, content, AT_ONCE)
+        finally:
+            unpacked.remove()
+    return left_out
 
 
-def require_written(path: str) -> None:
+def require_written(path: str, kind: CaptureKind | None = None) -> None:
     """Refuse the name of a capture that is not written.
+
+    Args:
+        path: The name; "-" is standard output.
+        kind: What it is to be; by default what its ending says, not packed.
 
     Raises:
         OutputError: No format has its ending, or it is a pipe or a device and its format needs a file.
     """
-    ending = Path(path).suffix.lower()
-    if ending not in _OWN and ending not in _PYTHON_CAN:
+    ending = Path(path).suffix.lower() if kind is None else kind.ending
+    if ending not in BY_ENDING:
         known = ", ".join(one.ending for one in FORMATS)
-        raise OutputError(f"{path}: no capture is written with this ending; name one of {known}.")
+        which = f"the ending {ending}" if path == STANDARD_OUTPUT else "this ending"
+        raise OutputError(f"{path}: no capture is written with {which}; name one of {known}.")
     with failures_named(path):
-        if ending not in _IN_ONE_GO and is_direct(path) and not Path(path).is_dir():
+        direct = path == STANDARD_OUTPUT or (is_direct(path) and not Path(path).is_dir())
+        if ending not in _IN_ONE_GO and direct:
             known = ", ".join(sorted(_IN_ONE_GO))
-            raise OutputError(f"{path} is not an ordinary file; only {known} are written.")
+            named = "Standard output" if path == STANDARD_OUTPUT else path
+            raise OutputError(f"{named} is not an ordinary file; only {known} are written.")
 
 
 def write_frames(path: str, chunks: Iterable[FrameChunk], named: str | None = None) -> int:
@@ -103,11 +139,23 @@ def write_frames(path: str, chunks: Iterable[FrameChunk], named: str | None = No
     `named` is what complaints call the file, where it is only on its way to its place.
     """
     ending = Path(path).suffix.lower()
+    if ending in _IN_ONE_GO:
+        with Path(path).open("wb") as file:
+            return _write_in_one_go(file, chunks, ending, named or path)
     kept = _Kept(named or path, chunks, ending)
     if ending in _OWN:
         _OWN[ending](path, kept)
     else:
         _write_with_python_can(path, ending, kept)
+    return kept.left_out
+
+
+def _write_in_one_go(file: IO[bytes], chunks: Iterable[FrameChunk], ending: str, named: str) -> int:
+    kept = _Kept(named, chunks, ending)
+    try:
+        _IN_ONE_GO[ending](file, kept)
+    except UnfitStampError as error:
+        raise OutputError(str(error), file=named) from None
     return kept.left_out
 
 

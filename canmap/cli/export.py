@@ -1,0 +1,125 @@
+"""`canmap export`: the records of captures as tables, lines or a bag, for other programs."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from collections import Counter
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import click
+
+from canmap.base.errors import UsageError
+from canmap.base.words import listed, times
+from canmap.cli.options import Request, reads_session
+from canmap.cli.printing import print_line
+
+if TYPE_CHECKING:
+    from canmap.api.export import Exported
+    from canmap.stream.sink import Sink
+
+EPILOG = """\
+\b
+Examples:
+  canmap export drive.log --spec cart.yaml --into drive.jsonl
+  canmap export drive.log --spec cart.yaml --record steering --into steering.parquet
+  canmap export drive.log --spec cart.yaml --into tables/ --format csv
+  canmap export drive.log --spec cart.yaml --into drive.mcap --namespace cart
+  canmap export drive.mcap.part --into drive.mcap
+
+A .jsonl file holds all records, changes and findings, a line each. A .csv or .parquet file holds one record;
+a folder holds a table for each, and tables of findings, of changes, and of columns with their units. Values
+are in SI units, and empty where not valid. A .mcap file holds messages of ROS 2 on the topics that canmap
+topics lists, in the units of their types. When its export is killed, FILE.part stays: the last example makes
+a whole file of it. An existing file is replaced only with --overwrite.
+
+Exit status: 0 when all is written, whatever was found; 2 if the command failed, 130 after Ctrl-C.
+"""
+
+
+@click.command(
+    "export", epilog=EPILOG, short_help="Write records as tables, lines or a bag for other programs."
+)
+@reads_session
+@click.option("--into", metavar="FILE|FOLDER", required=True, help="Where to write; - is standard output.")
+@click.option("--record", metavar="NAME", multiple=True, help="Write only this record; may be repeated.")
+@click.option(
+    "--format",
+    "form",
+    metavar="FORM",
+    help="jsonl (the usual one) or csv on standard output; csv or parquet (the usual one) in a folder.",
+)
+@click.option("--namespace", metavar="NAME", default="", help="Put the topics of a .mcap file below NAME.")
+def export_command(
+    request: Request, into: str, record: tuple[str, ...], form: str | None, namespace: str
+) -> int:
+    """Write the records of captures, what changed and the findings to tables, lines or a bag."""
+    from canmap.cli.progress import Progress
+
+    if _finishes_bag(request, into):
+        return _finish(request, into)
+    request.require_spec()
+    with contextlib.ExitStack() as stack:
+        intake, spec = stack.enter_context(request.opened())
+        from canmap.api.export import export_intake, names_to_write
+        from canmap.outputs.destination import destination
+
+        place = replace(destination(into, form, names_to_write(spec, record or None)), namespace=namespace)
+        beside: list[Sink] = []
+        if into != "-":  # its lines may be on the same terminal
+            progress = stack.enter_context(Progress(in_part=request.span_s != (0.0, math.inf)))
+            beside += progress.of(intake)
+        inputs = tuple(request.descriptions.values())
+        done = export_intake(intake, spec, place, overwrite=request.overwrite, inputs=inputs, beside=beside)
+    _tell(done, to_stderr=into == "-")
+    return 0
+
+
+def _finishes_bag(request: Request, into: str) -> bool:
+    """Tell whether a bag that was cut off is to be made whole: by the names, which no capture has."""
+    return into.lower().endswith(".mcap") and any(
+        name.lower().endswith(".mcap.part") for name in request.captures
+    )
+
+
+def _finish(request: Request, into: str) -> int:
+    from canmap.outputs.bags.bagfinish import finish_bag
+
+    if len(request.captures) > 1:
+        raise UsageError("One .part makes one whole bag; name it alone.")
+    done = finish_bag(request.captures[0], into, overwrite=request.overwrite)
+    print_line(f"{times(done.messages, 'message')} in {into}.")
+    if done.dropped_bytes:
+        print_line(f"Left out: {times(done.dropped_bytes, 'byte')} of a chunk that is not complete.")
+    if done.damaged:
+        print_line(f"Left out: {times(done.damaged, 'damaged record')}.")
+    return 0
+
+
+def _tell(done: Exported, *, to_stderr: bool) -> None:
+    """Say what was written and how much was found."""
+    kinds, count = list(done.rows), sum(done.rows.values())
+    if done.is_bag:
+        what = f"{times(count, 'message')} on {times(len(kinds), 'topic')}"
+    else:
+        of = kinds[0] if len(kinds) == 1 else times(len(kinds), "kind")
+        tables = f" in {times(len(done.files), 'table')}" if len(done.files) > 1 else ""
+        what = f"{times(count, 'record')} of {of}{tables}"
+    size = "" if done.size is None else f", {_bytes(done.size)}"
+    where = "on standard output" if to_stderr else f"in {done.into}"
+    print_line(f"{what} {where}{size}.", to_stderr=to_stderr)
+    severities = Counter(finding.severity.value for finding in done.result.findings)
+    found = [times(severities[word], word) for word in ("error", "warning", "note") if severities[word]]
+    print_line(f"Findings: {listed(found, 'and') if found else 'none'}.", to_stderr=to_stderr)
+
+
+def _bytes(size: int) -> str:
+    """Return a size in words: "12 bytes", "3.4 kB", "56 MB"."""
+    if size < 1000:
+        return times(size, "byte")
+    value, unit = size / 1000, "kB"
+    for larger in ("MB", "GB"):
+        if value >= 999.5:
+            value, unit = value / 1000, larger
+    return f"{value:.3g} {unit}"

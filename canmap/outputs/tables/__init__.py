@@ -1,0 +1,1 @@
+"""Records, findings and changes as tables and lines: a sink a form."""

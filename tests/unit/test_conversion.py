@@ -1,0 +1,235 @@
+"""Messages of topics against the records they are made of, as rosbags reads them (package rosbags)."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from functools import cache
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+
+import canmap
+from canmap.engine.engine import Engine
+from canmap.frames.readers import open_captures
+from canmap.topics.topic import MessageForm
+from canmap.vocabulary.record_types import field_types
+from tests.streams import ROOT, spec_of
+from tests.topics import Converted, converted
+
+if TYPE_CHECKING:
+    from canmap.frames.chunks import FrameChunk
+    from canmap.records.columns import Records
+
+DROP, STOP = (ROOT / "captures" / name for name in ("steering_drop.log", "stop_pressed.log"))
+S = 1_000_000_000
+
+
+@cache
+def kept(path: Any) -> dict[str, Records]:
+    spec = spec_of()
+    return canmap.inspect(path, spec, keep=[rule.name for rule in spec.records]).records
+
+
+@cache
+def sent(path: Any) -> Converted:
+    return converted(chunks(path), spec_of())
+
+
+def chunks(path: Any) -> list[FrameChunk]:
+    return [piece() for piece in open_captures([str(path)]).pieces()]
+
+
+def stamps_ns(messages: list[Any]) -> list[int]:
+    return [message.header.stamp.sec * S + message.header.stamp.nanosec for message in messages]
+
+
+def of_frames(sink: Converted, topic: str) -> list[Any]:
+    """The messages that frames brought, not the clock."""
+    read = zip(sink.of(topic), sink.read(topic), strict=True)
+    return [message for raw, message in read if raw.frame >= 0]
+
+
+@pytest.mark.parametrize("name", [rule.name for rule in spec_of().records])
+def test_own_messages_hold_the_records_with_validity_age_and_flag(name: str) -> None:
+    sink, records = sent(DROP), kept(DROP)[name]
+    topic = next(one for one in sink.table if one.form is MessageForm.OWN and one.records == (name,))
+    messages = of_frames(sink, topic.name)
+    assert stamps_ns(messages) == records.stamp_ns.tolist()
+    for field, kind in field_types(records.type).items():
+        if field not in records.columns:
+            assert not any(getattr(message, f"{field}_valid") for message in messages)
+            continue
+        column = records.columns[field]
+        assert [getattr(message, f"{field}_valid") for message in messages] == column.valid.tolist()
+        assert [getattr(one, f"{field}_out_of_range") for one in messages] == column.flagged.tolist()
+        ages = np.array([getattr(message, f"{field}_age") for message in messages])
+        assert np.array_equal(np.isnan(ages), column.age_ns < 0)
+        assert np.array_equal(ages[column.age_ns >= 0], column.age_ns[column.age_ns >= 0] / 1e9)
+        values = [getattr(message, field) for message in messages]
+        assert [v for v, valid in zip(values, column.valid, strict=True) if valid] == column.values[
+            column.valid
+        ].tolist()
+        if kind.kind is float:
+            assert np.isnan([v for v, ok in zip(values, column.valid, strict=True) if not ok]).all()
+
+
+def test_odometry_and_twist_are_sent_where_the_motion_is_known() -> None:
+    motion = kept(DROP)["motion"]
+    speed, rate = motion.columns["speed"], motion.columns["yaw_rate"]
+    valid = speed.valid & rate.valid & motion.columns["x"].valid
+    assert 0 < valid.sum() < len(motion)
+    odometry, twist = sent(DROP).read("odom"), sent(DROP).read("twist")
+    assert stamps_ns(odometry) == motion.stamp_ns[valid].tolist() == stamps_ns(twist)
+    heading = motion.columns["heading"].values[valid]
+    for message, x, v, w, angle in zip(
+        odometry,
+        motion.columns["x"].values[valid],
+        speed.values[valid],
+        rate.values[valid],
+        heading,
+        strict=True,
+    ):
+        assert (message.header.frame_id, message.child_frame_id) == ("odom", "base_link")
+        assert message.pose.pose.position.x == x
+        assert 2 * math.atan2(message.pose.pose.orientation.z, message.pose.pose.orientation.w) == (
+            pytest.approx(angle, abs=1e-12)
+        )
+        assert (message.twist.twist.linear.x, message.twist.twist.angular.z) == (v, w)
+        assert (np.diag(message.pose.covariance.reshape(6, 6)) > 0).all()
+        assert (np.diag(message.twist.covariance.reshape(6, 6)) > 0).all()
+    assert [message.twist.twist.linear.x for message in twist] == speed.values[valid].tolist()
+
+
+def test_a_reference_point_ahead_of_the_rear_axle_moves_sideways_in_a_bend() -> None:
+    ahead = 0.93
+    spec = replace(spec_of(), geometry=replace(spec_of().geometry, reference_point=ahead))
+    sink = converted(chunks(DROP), spec)
+    plain = sent(DROP).read("odom")
+    for moved, rear in zip(sink.read("odom"), plain, strict=True):
+        angle = 2 * math.atan2(rear.pose.pose.orientation.z, rear.pose.pose.orientation.w)
+        at, origin = moved.pose.pose.position, rear.pose.pose.position
+        assert at.x == pytest.approx(origin.x + ahead * (math.cos(angle) - 1), abs=1e-9)
+        assert at.y == pytest.approx(origin.y + ahead * math.sin(angle), abs=1e-9)
+        assert moved.twist.twist.linear.y == ahead * rear.twist.twist.angular.z
+    # Rigid body: two points keep their distance, so along the line between them their speeds are equal.
+    assert [one.twist.twist.linear.x for one in sink.read("odom")] == [
+        one.twist.twist.linear.x for one in plain
+    ]
+
+
+def test_the_ackermann_report_has_the_angle_of_the_road_wheels_and_the_newest_speed() -> None:
+    steering, drive = kept(DROP)["steering"], kept(DROP)["drive"]
+    reports = sent(DROP).read("ackermann/report")
+    messages = dict(zip(stamps_ns(reports), reports, strict=True))
+    angle = steering.columns["wheel_angle"]
+    wheel = {int(s): v for s, v, ok in zip(steering.stamp_ns, angle.values, angle.valid, strict=True) if ok}
+    assert set(messages) <= set(wheel)
+    assert len(messages) > 1000
+    for stamp, message in messages.items():
+        assert message.drive.steering_angle == np.float32(wheel[stamp] / 15.4)  # the ratio of the spec
+        newest = np.searchsorted(drive.stamp_ns, stamp, side="right") - 1
+        assert message.drive.speed == np.float32(drive.columns["speed"].values[newest])
+        assert stamp - drive.stamp_ns[newest] <= 100_000_000  # when its message would be stale
+
+
+def test_wheel_speeds_are_angular_and_the_battery_has_the_units_of_its_type() -> None:
+    wheels, battery = kept(DROP)["wheels"], kept(DROP)["battery"]
+    for message, front_left in zip(
+        sent(DROP).read("wheels/joint_states"), wheels.columns["front_left"].values, strict=True
+    ):
+        assert message.name[0] == "front_left_wheel"
+        assert message.velocity[0] == front_left / 0.27  # the rolling radius of the spec
+        assert len(message.position) == len(message.effort) == 0
+    for message, volts, amperes, kelvin in zip(
+        sent(DROP).read("battery"),
+        *(battery.columns[name].values for name in ("voltage", "current", "temperature")),
+        strict=True,
+    ):
+        assert message.voltage == np.float32(volts)
+        assert message.current == np.float32(-amperes)
+        assert message.temperature == np.float32(kelvin - 273.15)
+        assert 0 <= message.percentage <= 1
+        assert math.isnan(message.capacity)
+        assert math.isnan(message.charge)
+
+
+def test_the_stop_chain_is_sent_with_its_records_and_once_a_second() -> None:
+    sink = sent(STOP)
+    active = list(zip(sink.of("stop/active"), [one.data for one in sink.read("stop/active")], strict=True))
+    ticks = [raw.clock_ns for raw, _ in active if raw.frame < 0]
+    assert {later - earlier for earlier, later in pairwise(ticks)} == {S}
+    names = ("stop_button", "stop_radio", "stop_link", "stop_loop")
+    for raw, state in active:
+        side = "left" if raw.frame < 0 else "right"  # the clock's stand before the frames of their moment
+        newest = {
+            name: int(np.searchsorted(kept(STOP)[name].clock_ns, raw.clock_ns, side)) - 1 for name in names
+        }
+        fields = [
+            column.values[at] for name, at in newest.items() for column in kept(STOP)[name].columns.values()
+        ]
+        assert state == any(fields)
+    assert {state for _, state in active} == {False, True}
+
+
+def test_a_stop_chain_that_falls_silent_is_not_reported_as_released() -> None:
+    whole = chunks(DROP)[0]
+    fell_ns = int(whole.t_ns[3000])
+    heard = ~np.isin(whole.can_id, list(stop_messages())) | (whole.t_ns <= fell_ns)
+    sink = converted([whole.take(np.flatnonzero(heard))], spec_of())
+    dead_ns = fell_ns + 3 * S  # a heartbeat of 1 s is stale after three
+    assert int(whole.t_ns[-1]) > dead_ns + S
+    assert {one.data for one in sink.read("stop/active")} == {False}
+    assert [raw for raw in sink.of("stop/active") if raw.clock_ns > dead_ns] == []
+    own = zip(sink.of("stop_loop"), sink.read("stop_loop"), strict=True)
+    late = [message for raw, message in own if raw.clock_ns > dead_ns]
+    assert late
+    assert not any(one.loop_open_valid or one.loop_open for one in late)
+    assert all(one.loop_open_age > 0 for one in late)
+
+
+def stop_messages() -> set[int]:
+    engine = Engine(spec_of())
+    rules = {rule.name: rule for rule in spec_of().records}
+    names = {rules[name].stamp for name in ("stop_button", "stop_radio", "stop_link", "stop_loop")}
+    return {rule.message.can_id for rule in engine.rules if rule.message.name in names}
+
+
+def test_diagnostics_come_once_a_second_and_with_every_change() -> None:
+    sink = sent(DROP)
+    arrays = list(zip(sink.of("/diagnostics"), sink.read("/diagnostics"), strict=True))
+    start_ns = int(chunks(DROP)[0].t_ns[0])
+    ticks = [raw.clock_ns - start_ns for raw, _ in arrays if raw.frame < 0]
+    assert ticks == [S * (second + 1) for second in range(len(ticks))]
+    levels = {
+        raw.clock_ns: next(one.level for one in array.status if one.name.endswith(": SteerFeedback"))
+        for raw, array in arrays
+    }
+    gap = kept(DROP)["steering"].clock_ns
+    longest = int(np.diff(gap).argmax())
+    fell_ns, back_ns = gap[longest], gap[longest + 1]
+    for clock_ns, level in levels.items():
+        assert (level == 3) == (
+            fell_ns + 60_000_000 <= clock_ns < back_ns
+        ) or back_ns <= clock_ns < back_ns + S
+    assert 3 in levels.values()
+    status = arrays[0][1].status[0]
+    assert (status.name, status.hardware_id) == ("Orchard cart: steering: SteerFeedback", "SteerNode")
+
+
+def test_the_header_has_the_stamp_of_receipt_less_the_latency() -> None:
+    rules = tuple(replace(rule, latency_ns=12_000_000) for rule in spec_of().messages)
+    late = converted(chunks(DROP), replace(spec_of(), messages=rules))
+    for topic in ("steering", "odom", "ackermann/report"):
+        received = [raw.stamp_ns for raw in late.of(topic)]
+        assert stamps_ns(late.read(topic)) == [stamp - 12_000_000 for stamp in received]
+        assert received == stamps_ns(sent(DROP).read(topic))
+
+
+def test_the_clock_runs_at_a_hundred_a_second() -> None:
+    sink = sent(DROP)
+    clock = [one.clock.sec * S + one.clock.nanosec for one in sink.read("/clock")]
+    assert {later - earlier for earlier, later in pairwise(clock)} == {S // 100}
+    assert clock == [raw.clock_ns for raw in sink.of("/clock")]
