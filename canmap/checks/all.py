@@ -40,6 +40,7 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     FaultBits,
     SlewCheck,
     SpeedRangeCheck,
+    TrackingCheck,
     LengthCheck,
     ChannelCheck,
     QuietChannels,

@@ -228,6 +228,27 @@ class SpeedRange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AxisRule:
+    """An axis that is commanded: what is asked of it, and what it reports.
+
+    Attributes:
+        name: As the spec names it.
+        report: Record and field of what it does.
+        demand: Record and field of what is asked of it, in the same unit.
+        tolerance: How far apart they may be, in that unit; None where tracking is not judged.
+        within_ns: Time after which the report has to have followed a demand.
+        echo: The report only repeats the demand, so that it proves nothing.
+    """
+
+    name: str
+    report: tuple[str, str]
+    demand: tuple[str, str]
+    tolerance: Fraction | None = None
+    within_ns: int = 0
+    echo: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Manual:
     """What the manual promises of the whole vehicle.
 
@@ -238,6 +259,7 @@ class Manual:
         redundant: Pairs that tell the same.
         state_machines: States and how they follow each other.
         overrides: What counts as the driver's.
+        axes: What is commanded.
         verified_on: What the spec was verified on, None where it does not tell.
     """
 
@@ -247,4 +269,5 @@ class Manual:
     redundant: tuple[RedundantPair, ...] = ()
     state_machines: tuple[StateMachineRule, ...] = ()
     overrides: tuple[OverrideRule, ...] = ()
+    axes: tuple[AxisRule, ...] = ()
     verified_on: VerifiedOn | None = None

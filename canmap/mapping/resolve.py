@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from canmap.base.errors import ArgumentError
 from canmap.base.words import listed
+from canmap.mapping.axis_rules import axis_rules
 from canmap.mapping.corrections import corrected, tell_doubts
 from canmap.mapping.groups import buses_by_group, grouped
 from canmap.mapping.manual_rules import manual
@@ -92,7 +93,7 @@ def resolve(
         records=records,
         notes=tuple(context.notes),
         selections=promised.selections,
-        manual=manual(top),
+        manual=replace(manual(top), axes=axis_rules(top.get(g.AXES), records, context)),
         topics=topic_rules(top.get(g.TOPICS), top.get(g.RECORDS), records, context),
     )
 

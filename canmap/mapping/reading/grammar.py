@@ -240,6 +240,7 @@ FAULTS = Key("faults", p.FAULTS, judged=False)
 REDUNDANT = Key("redundant", p.REDUNDANT, judged=False)
 STATE_MACHINES = Key("state_machines", p.STATE_MACHINES, judged=False)
 OVERRIDES = Key("overrides", p.OVERRIDES, judged=False)
+AXES: Key[Node] = Key("axes", as_it_is)
 SPEC = Section(
     "a spec",
     (
@@ -255,6 +256,7 @@ SPEC = Section(
         REDUNDANT,
         STATE_MACHINES,
         OVERRIDES,
+        AXES,
         RECORD_TYPES,
         RECORDS,
         TOPICS,
