@@ -1,7 +1,7 @@
 """Values outside a limit that changes with the vehicle's speed: at speed, less steering is allowed.
 
-The limit holds in both directions. Between two points it is a straight line, beyond them that of the last one.
-Where the speed is not known, nothing is judged.
+The limit holds in both directions, of the value as of the speed. Between two points it is a straight line,
+beyond them that of the last one. Where the speed is not known, nothing is judged.
 """
 
 from __future__ import annotations
@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.base.words import number, times
-from canmap.checks.record_values import RecordValueCheck, judged_fields
+from canmap.base.words import number
+from canmap.checks.record_values import RecordValueCheck, has_field, judged_fields, often, paged
 from canmap.findings.finding import Finding, Kind, Severity
 from canmap.records.standing import StandingRecord
+from canmap.signals.ranges import ROUNDING
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -37,12 +38,18 @@ class SpeedRangeCheck(RecordValueCheck):
     judges = ("range_by_speed",)
 
     def __init__(self, setting: Setting) -> None:
-        super().__init__(judged_fields(setting, lambda rule: rule.range_by_speed is not None))
-        rules = {rule.name: rule for rule in setting.spec.records}
-        ranges = [field.rule.range_by_speed for field in self._fields if field.rule.range_by_speed]
-        self._speed = [by_speed.speed for by_speed in ranges]
-        self._points = [np.array(sorted(by_speed.points), np.float64).T for by_speed in ranges]
-        self._standing = {name: StandingRecord(setting.spec, rules[name]) for name, _ in self._speed}
+        records = {rule.name: rule for rule in setting.spec.records}
+        found = [
+            (field, by_speed)
+            for field in judged_fields(setting)
+            if (by_speed := field.rule.range_by_speed)
+            and has_field(records[by_speed.speed[0]], by_speed.speed[1])
+        ]
+        super().__init__([field for field, _ in found])
+        self._ranges = [by_speed for _, by_speed in found]
+        self._points = [np.array(sorted(by_speed.points), np.float64).T for by_speed in self._ranges]
+        names = {by_speed.speed[0] for by_speed in self._ranges}
+        self._standing = {name: StandingRecord(setting.spec, records[name]) for name in sorted(names)}
 
     def fold(self, view: View, part: None) -> list[Event]:
         """Judge the records of one chunk."""
@@ -54,7 +61,7 @@ class SpeedRangeCheck(RecordValueCheck):
         self, subject: int, chunk: RecordChunk, _view: View
     ) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_]]:
         column = chunk.columns[self._fields[subject].rule.type.name]
-        record, field = self._speed[subject]
+        record, field = self._ranges[subject].speed
         drive = self._standing[record].at_frames(chunk.frame, chunk.clock_ns)
         if drive is None:
             nothing = np.zeros(len(chunk), np.bool_)
@@ -63,19 +70,22 @@ class SpeedRangeCheck(RecordValueCheck):
         limit = np.interp(np.abs(speed.values), *self._points[subject])
         beyond = np.abs(column.values) - limit
         judged = column.valid & speed.valid
-        return beyond, judged & (beyond > 0), judged & ~(beyond > 0)
+        outside = beyond > limit * ROUNDING
+        return beyond, judged & outside, judged & ~outside
 
     def _describe(self, episode: Episode) -> Finding:
         said = self._fields[episode.subject].said
-        beyond = f"{number(episode.worst / said.factor)} {said.unit}".rstrip()
-        often = f" {times(episode.count, 'time')}" if episode.count > 1 else ""
-        if episode.more:
-            often = f" in {times(episode.more, 'more stretch')} that are not listed"
+        beyond = episode.worst / said.factor
+        text = (
+            f"{said.name} was up to {f'{number(beyond)} {said.unit}'.rstrip()} beyond its limit for the speed"
+            f"{often(episode)}."
+        )
         found = episode.finding(
             RANGE_BY_SPEED,
             self._fields[episode.subject].place,
             value=episode.worst,
             limit=0.0,
-            text=f"{said.name} was up to {beyond} beyond its limit for the speed{often}.",
+            text=text,
         )
-        return replace(found, facts={"beyond": episode.worst / said.factor, "unit": said.unit})
+        facts: dict[str, str | float] = {"beyond": beyond, "unit": said.unit}
+        return replace(found, facts=paged(facts, self._ranges[episode.subject].page))

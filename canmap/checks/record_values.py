@@ -3,24 +3,27 @@
 from __future__ import annotations
 
 from abc import abstractmethod
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from canmap.base.words import times
 from canmap.checks.check import EpisodeCheck
-from canmap.checks.subjects import field_says, place_of
+from canmap.checks.subjects import Said, field_says, place_of
 from canmap.findings.episodes import Episodes
+from canmap.findings.finding import Place
+from canmap.vocabulary.record_types import field_types
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     import numpy as np
     from numpy.typing import NDArray
 
     from canmap.checks.check import End, Setting
-    from canmap.checks.subjects import Said
     from canmap.findings.episodes import Episode, Event
-    from canmap.findings.finding import Finding, Place
+    from canmap.findings.finding import Finding
     from canmap.mapping.model import FieldRule, RecordRule
+    from canmap.mapping.refs import MessageRef, SignalRef
     from canmap.records.columns import RecordChunk
     from canmap.stream.view import View
 
@@ -44,17 +47,57 @@ class JudgedField:
     stream: int
 
 
-def judged_fields(setting: Setting, wanted: Callable[[FieldRule], bool]) -> list[JudgedField]:
-    """Return the fields of all records that a check wants."""
-    plan = setting.plan
+def judged_fields(setting: Setting) -> list[JudgedField]:
+    """Return the mapped fields of all records; what a derived record takes over is judged where it is."""
     found = []
     for record in setting.spec.records:
-        for rule in filter(wanted, record.fields):
-            columns = [plan.column_of[ref.bus, ref.message, ref.signal] for ref in rule.sources]
-            place = place_of(plan.columns[columns[0]], plan, record.name, rule, alone=len(columns) == 1)
-            stream = plan.slot_of[record.bus, record.stamp]
-            found.append(JudgedField(record, rule, place, field_says(place, rule), stream))
+        if not record.derived:
+            found += [_judged(record, rule, setting) for rule in record.fields]
     return found
+
+
+def judged_field(setting: Setting, record: RecordRule, name: str) -> JudgedField | None:
+    """Return one quantity of a record, derived ones too; None where it is not mapped."""
+    mapped = {rule.type.name: rule for rule in record.fields}
+    if not record.derived:
+        return _judged(record, mapped[name], setting) if name in mapped else None
+    field = field_types(record.type)[name]
+    rule = replace(record.fields[0], type=field, unit=field.unit)
+    stream = setting.plan.slot_of[record.bus, record.stamp]
+    place = Place(bus=record.bus, message=record.stamp, record=record.name, field=name)
+    return JudgedField(record, rule, place, Said(f"{record.name}.{name}", 1.0, 0.0, field.unit), stream)
+
+
+def _judged(record: RecordRule, rule: FieldRule, setting: Setting) -> JudgedField:
+    plan = setting.plan
+    columns = [plan.column_of[ref.bus, ref.message, ref.signal] for ref in rule.sources]
+    place = place_of(plan.columns[columns[0]], plan, record.name, rule, alone=len(columns) == 1)
+    return JudgedField(record, rule, place, field_says(place, rule), plan.slot_of[record.bus, record.stamp])
+
+
+def has_field(record: RecordRule, name: str) -> bool:
+    """Tell whether records have a field: what comes from something that is not built yet is not there."""
+    return record.derived or any(rule.type.name == name for rule in record.fields)
+
+
+def stale_after_ns(setting: Setting, ref: MessageRef | SignalRef) -> int | None:
+    """Return the silence of a message after which its values hold no longer, None for never."""
+    rules = {(rule.bus, rule.message.name): rule for rule in setting.spec.messages}
+    return rules[ref.bus, ref.message].stale_after_ns
+
+
+def often(episode: Episode) -> str:
+    """Return what a sentence says of how often, "" for once: ", 3 times"."""
+    if episode.more:
+        return f", in {times(episode.more, 'more stretch')} that are not listed"
+    if episode.from_start and episode.still:
+        return ", from the start"
+    return f", {times(episode.count, 'time')}" if episode.count > 1 else ""
+
+
+def paged(facts: Mapping[str, str | float], page: str) -> dict[str, str | float]:
+    """Return facts with the page of the manual, where the spec names it."""
+    return {**facts, "page": page} if page else dict(facts)
 
 
 class RecordValueCheck(EpisodeCheck[None]):

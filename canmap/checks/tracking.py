@@ -2,8 +2,9 @@
 
 A report that follows its demand is, at every moment, near some demand of the time that the axis may take. So
 it is judged against the smallest and the largest demand of that time, and a demand that moves on is no fault.
-Nothing is judged while the axis is not active, as far as its record says, and while either value is not
-valid; when it becomes active, the axis first has its time.
+Nothing is judged while the axis is not active, as far as its record says, while there is no demand (none came
+yet, it is stale, its enable bit is off), and while either value is not valid. After that, the axis first has
+its time.
 """
 
 from __future__ import annotations
@@ -13,22 +14,32 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.base.words import number, seconds, times
-from canmap.checks.record_values import RecordValueCheck, judged_fields
+from canmap.base.words import number, seconds
+from canmap.checks.record_values import (
+    RecordValueCheck,
+    has_field,
+    judged_field,
+    often,
+    paged,
+    stale_after_ns,
+)
 from canmap.findings.finding import Finding, Kind, Severity
+from canmap.mapping.refs import MessageRef
 from canmap.vocabulary.record_types import AxisState
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.checks.check import Setting
+    from canmap.checks.record_values import JudgedField
     from canmap.findings.episodes import Episode, Event
-    from canmap.mapping.manual import AxisRule
+    from canmap.mapping.manual import CommandedAxis
     from canmap.records.columns import RecordChunk
     from canmap.stream.view import View
 
 TRACKING = Kind("tracking", Severity.ERROR)
 _NEVER_NS = np.iinfo(np.int64).min // 2
+_OLDEST_NS = 1_000_000_000  # of a report that is held for ever, older ones are not judged
 
 
 @dataclass(slots=True)
@@ -36,51 +47,69 @@ class _Demands:
     """The demands that still count: the newest before the time that an axis may take, and those in it.
 
     Attributes:
+        name: The field.
+        stale_after_ns: Silence after which a demand is none any more, None for never.
         clock_ns: int64[n], ascending.
         frame: int64[n].
         values: float64[n].
-        valid: bool[n].
+        absent: int64[n], how many up to each are no demand, or came after a silence.
     """
 
+    name: str
+    stale_after_ns: int | None
     clock_ns: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
     frame: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
     values: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
-    valid: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
+    absent: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
 
-    def take(self, chunk: RecordChunk | None, name: str) -> None:
+    def take(self, chunk: RecordChunk | None) -> None:
         """Add those of a chunk."""
-        if chunk is not None:
-            column = chunk.columns[name]
-            self.clock_ns = np.concatenate([self.clock_ns, chunk.clock_ns])
-            self.frame = np.concatenate([self.frame, chunk.frame])
-            self.values = np.concatenate([self.values, column.values.astype(np.float64)])
-            self.valid = np.concatenate([self.valid, column.valid])
+        if chunk is None:
+            return
+        column, enable = chunk.columns[self.name], chunk.columns.get("enable")
+        valid = column.valid if enable is None else column.valid & enable.valid & (enable.values == 1)
+        absent = (~valid).astype(np.int64)
+        if self.stale_after_ns is not None:
+            before = self.clock_ns[-1:] if len(self.clock_ns) else chunk.clock_ns[:1]
+            absent += np.diff(chunk.clock_ns, prepend=before) > self.stale_after_ns
+        counted = np.cumsum(absent) + (self.absent[-1] if len(self.absent) else 0)
+        self.absent = np.concatenate([self.absent, counted])
+        self.clock_ns = np.concatenate([self.clock_ns, chunk.clock_ns])
+        self.frame = np.concatenate([self.frame, chunk.frame])
+        self.values = np.concatenate([self.values, np.where(valid, column.values, np.nan)])
 
     def forget(self, until_ns: int) -> None:
         """Drop those that are older than the newest of a time or before."""
         first = max(int(np.searchsorted(self.clock_ns, until_ns, side="right")) - 1, 0)
         if first:
             self.clock_ns, self.frame = self.clock_ns[first:], self.frame[first:]
-            self.values, self.valid = self.values[first:], self.valid[first:]
+            self.values, self.absent = self.values[first:], self.absent[first:]
 
     def span(
-        self, frame: NDArray[np.int64], since_ns: NDArray[np.int64]
+        self, frame: NDArray[np.int64], clock: NDArray[np.int64], since_ns: NDArray[np.int64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
-        """Smallest and largest demand in force from a time to a frame, [n] each, and whether all are valid."""
-        last = np.searchsorted(self.frame, frame, side="right")
+        """Return the smallest and the largest demand in force from a time to a frame.
+
+        Args:
+            frame: int64[n], the frames.
+            clock: int64[n], session clock of each.
+            since_ns: int64[n], the begin of each time.
+
+        Returns:
+            float64[n] each, and bool[n]: whether there was a demand all that time.
+        """
+        newest = np.searchsorted(self.frame, frame, side="right") - 1
         first = np.searchsorted(self.clock_ns, since_ns, side="right") - 1
-        known = (first >= 0) & (last > 0)
-        first = np.minimum(np.maximum(first, 0), np.maximum(last - 1, 0))
-        pairs = np.stack([first, np.maximum(last, first + 1)], axis=1).ravel()
-        low = _reduced(np.minimum, self.values, pairs)
-        high = _reduced(np.maximum, self.values, pairs)
-        return low, high, known & _reduced(np.logical_and, self.valid, pairs)
-
-
-def _reduced(operation: np.ufunc, values: NDArray, pairs: NDArray[np.intp]) -> NDArray:  # type: ignore[type-arg]
-    """Reduce the values from one of each pair to the other; the ends may be those of the values."""
-    padded = np.append(values, values[-1:])
-    return operation.reduceat(padded, pairs)[::2]
+        there = (newest >= 0) & (first >= 0)
+        newest = np.maximum(newest, 0)
+        first = np.clip(first, 0, newest)
+        pairs = np.stack([first, newest + 1], axis=1).ravel()
+        padded = np.append(self.values, np.nan)
+        low, high = (operation.reduceat(padded, pairs)[::2] for operation in (np.minimum, np.maximum))
+        there &= (self.absent[newest] == self.absent[first]) & ~np.isnan(low)
+        if self.stale_after_ns is not None:
+            there &= clock - self.clock_ns[newest] <= self.stale_after_ns
+        return low, high, there
 
 
 class TrackingCheck(RecordValueCheck):
@@ -89,24 +118,30 @@ class TrackingCheck(RecordValueCheck):
     kinds = (TRACKING,)
 
     def __init__(self, setting: Setting) -> None:
-        axes = [axis for axis in setting.spec.manual.axes if axis.tolerance is not None and not axis.echo]
-        by_name = {
-            (one.record.name, one.rule.type.name): one
-            for one in judged_fields(setting, lambda rule: rule.type.kind is float)
-        }
-        self._axes: list[AxisRule] = [axis for axis in axes if axis.report in by_name]
-        super().__init__([by_name[axis.report] for axis in self._axes])
-        self._demands = [_Demands() for _ in self._axes]
+        records = {rule.name: rule for rule in setting.spec.records}
+        found: list[tuple[CommandedAxis, JudgedField, _Demands]] = []
+        for axis in setting.spec.manual.axes:
+            demand = records[axis.demand[0]]
+            report = judged_field(setting, records[axis.report[0]], axis.report[1])
+            if axis.tolerance is None or axis.echo or report is None or not has_field(demand, axis.demand[1]):
+                continue
+            stale_ns = stale_after_ns(setting, MessageRef(demand.bus, demand.stamp))
+            found.append((axis, report, _Demands(axis.demand[1], stale_ns)))
+        self._axes = [axis for axis, _, _ in found]
+        self._demands = [demands for _, _, demands in found]
+        super().__init__([report for _, report, _ in found])
+        oldest = [report.rule.max_age_ns for report in self._fields]
+        self._oldest_ns = [_OLDEST_NS if age_ns is None else age_ns for age_ns in oldest]
         self._active_since = [_NEVER_NS for _ in self._axes]
         self._was_active = [False for _ in self._axes]
 
     def fold(self, view: View, part: None) -> list[Event]:
         """Judge the records of one chunk."""
         for axis, demands in zip(self._axes, self._demands, strict=True):
-            demands.take(view.records.get(axis.demand[0]), axis.demand[1])
+            demands.take(view.records.get(axis.demand[0]))
         events = super().fold(view, part)
-        for axis, demands in zip(self._axes, self._demands, strict=True):
-            demands.forget(view.session.now_ns - axis.within_ns)
+        for axis, demands, oldest_ns in zip(self._axes, self._demands, self._oldest_ns, strict=True):
+            demands.forget(view.session.now_ns - axis.within_ns - oldest_ns)
         return events
 
     def _judge(
@@ -118,45 +153,45 @@ class TrackingCheck(RecordValueCheck):
         if not len(demands.values):
             nothing = np.zeros(len(chunk), np.bool_)
             return np.zeros(len(chunk)), nothing, nothing
-        low, high, known = demands.span(chunk.frame, chunk.clock_ns - axis.within_ns)
+        since_ns = chunk.clock_ns - np.maximum(report.age_ns, 0) - axis.within_ns
+        low, high, there = demands.span(chunk.frame, chunk.clock_ns, since_ns)
         off = np.maximum(np.maximum(low - report.values, report.values - high), 0.0)
-        judged = settled & known & report.valid
-        faulty = off > float(axis.tolerance or 0)
-        return off, judged & faulty, judged & ~faulty
+        judged = settled & there & report.valid & (report.age_ns <= self._oldest_ns[subject])
+        faulty = judged & (off > float(axis.tolerance or 0))
+        return off, faulty, judged & ~faulty
 
     def _settled(self, subject: int, chunk: RecordChunk) -> NDArray[np.bool_]:
         """Whether the axis was active for as long as it may take, bool[n]; one without a state always is."""
         state = chunk.columns.get("state")
-        active = np.ones(len(chunk), np.bool_)
-        if state is not None:
-            active = state.valid & (state.values == AxisState.ACTIVE)
+        if state is None:
+            return np.ones(len(chunk), np.bool_)
+        active = state.valid & (state.values == AxisState.ACTIVE)
         begins = active & ~np.concatenate([[self._was_active[subject]], active[:-1]])
-        since = np.maximum.accumulate(
-            np.concatenate([[self._active_since[subject]], np.where(begins, chunk.clock_ns, _NEVER_NS)])
-        )
+        since = np.where(begins, chunk.clock_ns, _NEVER_NS)
+        since[0] = max(int(since[0]), self._active_since[subject])
+        since = np.maximum.accumulate(since)
         self._was_active[subject], self._active_since[subject] = bool(active[-1]), int(since[-1])
-        return active & (chunk.clock_ns - since[1:] >= self._axes[subject].within_ns)
+        settled: NDArray[np.bool_] = active & (chunk.clock_ns - since >= self._axes[subject].within_ns)
+        return settled
 
     def _describe(self, episode: Episode) -> Finding:
         axis, said = self._axes[episode.subject], self._fields[episode.subject].said
         limit = float(axis.tolerance or 0)
-        off, allowed = (
-            f"{number(value / said.factor)} {said.unit}".rstrip() for value in (episode.worst, limit)
-        )
-        often = f" {times(episode.count, 'time')}" if episode.count > 1 else ""
-        if episode.more:
-            often = f" in {times(episode.more, 'more stretch')} that are not listed"
+        away, allowed = episode.worst / said.factor, limit / said.factor
+        off, bound = (f"{number(value)} {said.unit}".rstrip() for value in (away, allowed))
+        late = f"{seconds(axis.within_ns)} after a demand it" if axis.within_ns else "it"
         text = (
-            f"{said.name} was up to {off} away from {'.'.join(axis.demand)}{often}; it may be {allowed} away"
+            f"{said.name} was up to {off} away from {'.'.join(axis.demand)}{often(episode)}; "
+            f"{late} may be {bound} away."
         )
-        late = f" after {seconds(axis.within_ns)}" if axis.within_ns else ""
-        found = episode.finding(
-            TRACKING,
-            self._fields[episode.subject].place,
-            value=episode.worst,
-            limit=limit,
-            text=f"{text}{late}.",
-        )
-        return replace(
-            found, facts={"away": episode.worst / said.factor, "unit": said.unit, "axis": axis.name}
-        )
+        place = self._fields[episode.subject].place
+        found = episode.finding(TRACKING, place, value=episode.worst, limit=limit, text=text)
+        facts: dict[str, str | float] = {
+            "axis": axis.name,
+            "away": away,
+            "allowed": allowed,
+            "unit": said.unit,
+        }
+        if axis.within_ns:
+            facts["within_s"] = axis.within_ns / 1e9
+        return replace(found, facts=paged(facts, axis.page))

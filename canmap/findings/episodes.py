@@ -69,6 +69,11 @@ class Episode:
         value = self.worst if self.begins_with is None else self.begins_with
         return replace(self, last=self.first, end_ns=None, count=1, worst=value, tally=self.begins_tally)
 
+    def begin_at(self, start_ns: int, first_ns: int | None) -> None:
+        """Begin earlier than at the first faulty sample, by which it is known; `first_ns`: of all samples."""
+        self.known_ns, self.start_ns = self.start_ns, start_ns
+        self.from_start = start_ns == first_ns
+
     def take_counts(self, later: Episode) -> None:
         """Add what a later part of it, or of what it stands for, counts."""
         self.count += later.count
@@ -217,6 +222,8 @@ class Episodes:
         clock: NDArray[np.int64],
         worst: Callable[[int, int], float],
         line: Callable[[int], int],
+        since: NDArray[np.int64] | None = None,
+        first_ns: int | None = None,
     ) -> None:
         """Add the faulty runs of the next samples of a subject, and settle it.
 
@@ -230,6 +237,8 @@ class Episodes:
             clock: int64[n], session clock of each.
             worst: Returns the worst value from one sample to another, both included.
             line: Returns the line of the capture of a sample.
+            since: int64[n], session clock from which on each fault has lasted; None: from its sample on.
+            first_ns: With `since`, session clock of the first sample of all.
         """
         judged = np.flatnonzero(faulty | good)
         wrong = faulty[judged]
@@ -245,25 +254,29 @@ class Episodes:
             self.settle(subject, good_ns, before + first_wrong, clock_of)
         for first, last, count in faulty_runs(wrong):
             after = int(np.searchsorted(right, last))
-            self.add(
-                Episode(
-                    subject=subject,
-                    first=before + first,
-                    last=before + last,
-                    start_ns=int(clock[judged[first]]),
-                    end_ns=int(clock[judged[right[after]]]) if after < len(right) else None,
-                    count=count,
-                    worst=worst(int(judged[first]), int(judged[last])),
-                    line=line(int(judged[first])),
-                    from_start=seen == 0 and int(judged[first]) == 0,
-                    begins_with=worst(int(judged[first]), int(judged[first])),
-                ),
-                clock_of,
+            at = int(judged[first])
+            episode = Episode(
+                subject=subject,
+                first=before + first,
+                last=before + last,
+                start_ns=int(clock[at]),
+                end_ns=int(clock[judged[right[after]]]) if after < len(right) else None,
+                count=count,
+                worst=worst(at, int(judged[last])),
+                line=line(at),
+                from_start=seen + at == 0,
+                begins_with=worst(at, at),
             )
+            if since is not None:
+                episode.begin_at(int(since[at]), first_ns)
+            self.add(episode, clock_of)
+        self._go_on(subject, before + len(judged), clock_of)
+
+    def _go_on(self, subject: int, ordinals: int, clock_of: Callable[[int], int]) -> None:
         if subject in self._open:
-            self.settle(subject, None, before + len(judged), clock_of)
+            self.settle(subject, None, ordinals, clock_of)
         if subject in self._open:
-            self._judged[subject] = before + len(judged)
+            self._judged[subject] = ordinals
 
     def settle(
         self, subject: int, good_ns: int | None, ordinals: int, clock_of: Callable[[int], int]
