@@ -25,6 +25,7 @@ from canmap.checks.record_values import (
 )
 from canmap.findings.finding import Finding, Kind, Severity
 from canmap.mapping.refs import MessageRef
+from canmap.signals.ranges import ROUNDING
 from canmap.vocabulary.record_types import AxisState
 
 if TYPE_CHECKING:
@@ -157,7 +158,8 @@ class TrackingCheck(RecordValueCheck):
         low, high, there = demands.span(chunk.frame, chunk.clock_ns, since_ns)
         off = np.maximum(np.maximum(low - report.values, report.values - high), 0.0)
         judged = settled & there & report.valid & (report.age_ns <= self._oldest_ns[subject])
-        faulty = judged & (off > float(axis.tolerance or 0))
+        rounding = (np.abs(low) + np.abs(high) + np.abs(report.values)) * ROUNDING
+        faulty = judged & (off > float(axis.tolerance or 0) + rounding)
         return off, faulty, judged & ~faulty
 
     def _settled(self, subject: int, chunk: RecordChunk) -> NDArray[np.bool_]:
