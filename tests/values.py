@@ -11,6 +11,8 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from tests.kits import row
 
 if TYPE_CHECKING:
@@ -62,6 +64,7 @@ redundant:
   pedal: {signals: [Pedal.First, PedalB.Second], slope: half, tolerance: 5 %, within: 20 ms}
 """
 ACTIVE = 3
+STEPS_MS = (0, 0, 1, 3, 5, 5, 10, 10, 10, 20, 60, 120)
 
 
 def report(angle: float, raw: int = 100, state: int = ACTIVE, length: int = 8) -> bytes:
@@ -109,6 +112,37 @@ class Sent:
     def tenths(self) -> int | None:
         """The signed first 16 bits."""
         return self.bits(0, 16, signed=True)
+
+
+def stream(seed: int, count: int) -> list[Sent]:
+    """A stream in which every value rests, moves a little or jumps, and some payloads are too short."""
+    random = np.random.default_rng(seed)
+    usual = int(random.choice([REPORT, PEDAL]))  # the one that is judged comes more often than what it is
+    ids = [usual, usual, REPORT, COMMAND, SPEED, PEDAL, PEDAL_B]
+    restless, still = random.choice([0.1, 0.5, 0.9]), random.random() < 0.6
+    t_ms, at = 0, dict.fromkeys((*ids, "raw", "state"), 0)
+    at["state"] = ACTIVE
+    sent = []
+    for _ in range(count):
+        t_ms += int(random.choice(STEPS_MS))
+        can_id = int(random.choice(ids))
+        if random.random() < (0.02 if can_id == REPORT and still else restless):
+            step = random.choice([-60, -34, -25, -1, 1, 13, 25, 35, 51])
+            at[can_id] = int(np.clip(at[can_id] + step, 0, 400))
+        if random.random() < 0.1:
+            at["raw"] = int(random.choice([0, 100, 0xFFE, 0xFFF]))
+            at["state"] = int(random.choice([ACTIVE, ACTIVE, 0, 5]))
+        length = int(random.choice([8] * 12 + [0, 1, 2, 3, 5]))
+        enabled = bool(random.random() < 0.95)
+        payload = {
+            REPORT: report(at[REPORT] / 10, at["raw"], at["state"], length),
+            COMMAND: command(at[COMMAND] / 10, enabled, length),
+            SPEED: speed(at[SPEED] / 10 - 20, length),
+            PEDAL: pedal(at[PEDAL] / 4, length),
+            PEDAL_B: pedal(at[PEDAL_B] / 8, length),
+        }[can_id]
+        sent.append(Sent(t_ms, can_id, payload))
+    return sent
 
 
 @dataclass

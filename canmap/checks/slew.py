@@ -1,9 +1,9 @@
 """Values that change faster than the manual says they can.
 
 Judged is the change from one valid value to the next, and to the tenth after it, over the time between their
-frames. Nobody knows when within its period a sender took a value, so a period more is allowed, and a step of one
-count of the signal. Where a recorder stamps frames too close together, they are taken to be as many periods
-apart as they are frames. Over a step of the recorder's clock the time is not known, and nothing is judged.
+frames. Nobody knows when within its period a sender took a value, so a period more is allowed, and a step of
+one count of the signal. Where a recorder stamps frames too close together, they are taken to be as many
+periods apart as they are frames. Over a step of the recorder's clock nothing is judged.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ class _Values:
         return _Values(self.clock_ns[-_FAR:], self.stamp_ns[-_FAR:], self.value[-_FAR:], self.fast[-_FAR:])
 
 
-_NO_VALUES = _Values(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0), np.zeros(0, np.bool_))
+NO_VALUES = _Values(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0), np.zeros(0, np.bool_))
 
 
 class SlewCheck(RecordValueCheck):
@@ -83,7 +83,7 @@ class SlewCheck(RecordValueCheck):
         periods = {(rule.bus, rule.message.name): rule.period_ns or 0 for rule in setting.spec.messages}
         sources = [field.rule.sources[0] for field in self._fields]
         self._period_ns = [periods[source.bus, source.message] for source in sources]
-        self._newest = [_NO_VALUES for _ in self._fields]
+        self._newest = [NO_VALUES for _ in self._fields]
 
     def _judge(
         self, subject: int, chunk: RecordChunk, _view: View

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -13,50 +12,17 @@ from hypothesis import strategies as st
 from tests import kits, values
 from tests.finding_numbers import lacking
 from tests.streams import cuts, frames, inspected
-from tests.values import COMMAND, PEDAL, PEDAL_B, REPORT, SPEED, Sent
 
 if TYPE_CHECKING:
     from canmap.mapping.model import Spec
     from canmap.results.inspection import Inspection
-
-STEPS_MS = (0, 0, 1, 3, 5, 5, 10, 10, 10, 20, 60, 120)
+    from tests.values import Sent
 
 
 @pytest.fixture(scope="module")
 def spec(tmp_path_factory: pytest.TempPathFactory) -> Spec:
     text = values.RECORDS + values.AXES + values.REDUNDANT
     return kits.spec_of(tmp_path_factory.mktemp("kit"), values.KIT, text, periods_ms=values.PERIODS_MS)
-
-
-def stream(seed: int, count: int) -> list[Sent]:
-    """A stream in which every value rests, moves a little or jumps, and some payloads are too short."""
-    random = np.random.default_rng(seed)
-    usual = int(random.choice([REPORT, PEDAL]))  # the one that is judged comes more often than what it is
-    ids = [usual, usual, REPORT, COMMAND, SPEED, PEDAL, PEDAL_B]
-    restless, still = random.choice([0.1, 0.5, 0.9]), random.random() < 0.3
-    t_ms, at = 0, dict.fromkeys((*ids, "raw", "state"), 0)
-    at["state"] = values.ACTIVE
-    sent = []
-    for _ in range(count):
-        t_ms += int(random.choice(STEPS_MS))
-        can_id = int(random.choice(ids))
-        if random.random() < (0.05 if can_id == REPORT and still else restless):
-            step = random.choice([-60, -34, -25, -1, 1, 13, 25, 35, 51])
-            at[can_id] = int(np.clip(at[can_id] + step, 0, 400))
-        if random.random() < 0.1:
-            at["raw"] = int(random.choice([0, 100, 0xFFE, 0xFFF]))
-            at["state"] = int(random.choice([values.ACTIVE, values.ACTIVE, 0, 5]))
-        length = int(random.choice([8] * 12 + [0, 1, 2, 3, 5]))
-        enabled = bool(random.random() < 0.95)
-        payload = {
-            REPORT: values.report(at[REPORT] / 10, at["raw"], at["state"], length),
-            COMMAND: values.command(at[COMMAND] / 10, enabled, length),
-            SPEED: values.speed(at[SPEED] / 10 - 20, length),
-            PEDAL: values.pedal(at[PEDAL] / 4, length),
-            PEDAL_B: values.pedal(at[PEDAL_B] / 8, length),
-        }[can_id]
-        sent.append(Sent(t_ms, can_id, payload))
-    return sent
 
 
 def found(result: Inspection) -> dict[str, list[tuple]]:
@@ -84,7 +50,7 @@ def expected(sent: list[Sent]) -> dict[str, list[tuple]]:
 def test_the_checks_find_what_a_plain_walk_finds(
     spec: Spec, seed: int, count: int, data: st.DataObject
 ) -> None:
-    sent = stream(seed, count)
+    sent = values.stream(seed, count)
     whole = frames(one.row for one in sent)
     result, _ = inspected(whole.split(data.draw(cuts(whole))), spec)
     assert found(result) == expected(sent)
@@ -97,5 +63,5 @@ def test_the_streams_hold_faults_of_every_kind(spec: Spec) -> None:
     """Each kind in at least a tenth of the streams."""
     having: Counter[str] = Counter()
     for seed in range(100):
-        having.update(kind for kind, spans in expected(stream(seed, 120)).items() if spans)
+        having.update(kind for kind, spans in expected(values.stream(seed, 120)).items() if spans)
     assert {kind: having[kind] for kind in values.TWINS if having[kind] < 10} == {}
