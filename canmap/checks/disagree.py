@@ -167,6 +167,8 @@ class _Signals:
         """Return the samples of a chunk at which both have a value, None for none."""
         samples = view.prepared.samples
         positions, others = (samples.positions(column) for column in self._columns)
+        if not len(positions) and not len(others):
+            return None
         newest = self._newest
         known = np.append(newest.known, self._known(samples, 1))
         value = np.append(newest.value, samples.physical(self._columns[1]))

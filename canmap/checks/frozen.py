@@ -20,6 +20,7 @@ from canmap.checks.samples import there
 from canmap.findings.finding import Finding, Kind, Severity
 from canmap.records.standing import StandingRecord
 from canmap.signals.extract import no_data
+from canmap.signals.ranges import ROUNDING
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -95,6 +96,8 @@ class FrozenCheck(LastingCheck):
 
     def _judge(self, subject: int, view: View) -> Judged | None:
         samples, columns = view.prepared.samples, self._columns[subject]
+        if not len(samples.values(columns[0])):
+            return None
         rows = self._values(subject, samples).nonzero()[0]
         if not len(rows):
             return None
@@ -149,7 +152,8 @@ class FrozenCheck(LastingCheck):
                 run.low, run.high, run.moved_ns = np.inf, -np.inf, _NOT_YET_NS
             low = np.fmin.accumulate(np.append(run.low, related[start:end]))
             high = np.fmax.accumulate(np.append(run.high, related[start:end]))
-            far = (high - low > float(rule.moves))[1:]
+            rounding = (np.abs(high) + np.abs(low)) * ROUNDING
+            far = (high - low > float(rule.moves) + rounding)[1:]
             if run.moved_ns == _NOT_YET_NS and far.any():
                 run.moved_ns = int(clock[start + far.argmax()])
             moved[start:end][far] = run.moved_ns

@@ -63,6 +63,8 @@ class RailedCheck(LastingCheck):
     def _judge(self, subject: int, view: View) -> Judged | None:
         samples, column = view.prepared.samples, self._columns[subject]
         raw = samples.values(column)
+        if not len(raw):
+            return None
         codes = self._fields[subject].rule.no_data[0]
         held = there(samples, (column,)) & ~no_data(raw, self._plan.columns[column].kind, codes)
         rows = held.nonzero()[0]
