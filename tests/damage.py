@@ -107,7 +107,8 @@ def run_some(spec: Spec, seed: int) -> None:
         chunk.can_id[row], chunk.extended[row] = message.can_id, message.extended
         chunk.length[row] = min(message.length, 64)
     engine = Engine(spec)
-    engine.fold(engine.prepare(chunk))
+    for prepared in engine.prepared([chunk]):
+        engine.fold(prepared)
     engine.finish()
     json.dumps(conclude(engine, ("fuzz",), {}).to_json(), allow_nan=False)
 
@@ -142,7 +143,7 @@ def chunks_of(ending: str, data: bytes) -> Iterator[FrameChunk]:
             path.write_bytes(data)
             source = open_captures([str(path)])
         else:
-            source = READERS[ending]("fuzz", io.BufferedReader(io.BytesIO(data)), 1, lambda: (0, None))
+            source = READERS[ending]("fuzz", io.BufferedReader(io.BytesIO(data)), lambda: (0, None))
         try:
             for piece in source.pieces():
                 yield piece()

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import cantools
 import numpy as np
+import pytest
 
 from canmap.frames.chunks import CLASSIC_WIDTH, FD_WIDTH
-from canmap.signals.extract import extract
+from canmap.signals import extract as extract_module
 from canmap.signals.plan import ColumnKind
 
 if TYPE_CHECKING:
@@ -37,10 +38,16 @@ def columns(frames: Sequence[Frame], width: int | None = None) -> dict[str, Any]
 
 
 def run(plan: DecodePlan, frames: Sequence[Frame], width: int | None = None) -> Samples:
-    """Extract `frames`, all of bus 0."""
+    """Extract `frames`, all of bus 0: in tiles, and the same group by group."""
     cut = columns(frames, width)
     slot = plan.slots_of(np.zeros(len(frames), np.int8), cut["can_id"], cut["extended"])
-    return extract(plan, cut["payload"], cut["length"], slot)
+    found = []
+    for many in (1 << 30, 0):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(extract_module, "MANY_FRAMES", many)
+            found.append(extract_module.extract(plan, cut["payload"], cut["length"], slot))
+    assert np.array_equal(found[0].raw, found[1].raw)
+    return found[1]
 
 
 def by_frame(

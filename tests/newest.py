@@ -26,8 +26,8 @@ def asked(spec: Spec, chunks: Iterable[FrameChunk], ask: Callable[[Newest, Decod
     columns = len(engine.plan.columns)
     newest = Newest(range(columns), columns)
     answers = []
-    for chunk in chunks:
-        newest.begin(engine.prepare(chunk), session.advance(chunk.t_ns))
+    for prepared in engine.prepared(chunks):
+        newest.begin(prepared, session.advance(prepared.chunk.t_ns))
         answers.append(ask(newest, engine.plan))
         newest.carry()
     return answers

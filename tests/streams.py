@@ -13,13 +13,15 @@ from canmap.engine.engine import Engine
 from canmap.frames.chunks import FrameChunk, FrameKind, empty_chunk
 from canmap.mapping.loader import load_spec
 from canmap.results.inspection import conclude
+from tests.protect import protect
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
     from canmap.findings.episodes import Event
     from canmap.mapping.model import Spec
     from canmap.results.inspection import Inspection
+    from canmap.stream.sink import Step
 
 ROOT = Path(__file__).parent.parent
 CART = ROOT / "specs" / "orchard_cart" / "cart.yaml"
@@ -49,15 +51,30 @@ def frames(rows: Iterable[tuple[int, str, int, bytes]], channels: tuple[str, ...
     return chunk
 
 
+def taker(engine: Engine) -> Callable[[FrameChunk], Step]:
+    """A function that brings the next chunk through both halves of an engine."""
+    before = engine.start
+
+    def take(chunk: FrameChunk) -> Step:
+        nonlocal before
+        decoded = engine.decode(chunk)
+        step = engine.fold(engine.prepare(decoded, before))
+        before = engine.after(decoded, before)
+        return step
+
+    return take
+
+
 def inspected(
     chunks: Iterable[FrameChunk], spec: Spec | None = None, keep: Iterable[str] = ()
 ) -> tuple[Inspection, list[Event]]:
     """What the engine makes of chunks, and the events on the way."""
     engine = Engine(spec or spec_of())
+    take = taker(engine)
     kept: dict[str, list] = {name: [] for name in keep}
     events: list[Event] = []
     for chunk in chunks:
-        step = engine.fold(engine.prepare(chunk))
+        step = take(chunk)
         events += step.events
         for records in step.records:
             if records.name in kept:
@@ -100,7 +117,9 @@ def streams(draw: st.DrawFn, spec_path: Path = CART) -> FrameChunk:
         chunk.length[i] = length
         chunk.payload[i, :length] = random.integers(0, 256, length) & random.choice([255, 15, 0])
         chunk.line[i] = i + 1
-        if i and random.random() < 0.1:
+    protect(chunk, spec, random)
+    for i in range(1, count):
+        if random.random() < 0.1:
             _repeat(chunk, i, int(random.choice([0, 20_000, 150_000, 400_000])))
     return chunk
 

@@ -181,6 +181,9 @@ def descriptions(ending: str = ".dbc") -> list[bytes]:
     return [text for text in texts if len(text) <= LARGEST_SEED]
 
 
+OF_RECORDS = ("topics", "axes")  # sections that name records
+
+
 def specs() -> list[bytes]:
     """Return small complete specs, cut out of those of the project: the files `SPEC_FILES` of each."""
     found = []
@@ -208,10 +211,10 @@ def _cut(text: str, texts: Sequence[str]) -> Iterator[bytes]:
     corrections = _entries(sections.pop("correct", ""), 2)
     types, records = sections.pop("record_types", ""), _entries(sections.pop("records"), 2)
     pieces = [f"messages:\n{one}" for one in _entries(sections.pop("messages", ""), 2).values()]
-    pieces += sections.values()
-    for name, record in records.items():
-        used = [records[one] for one in records if one != name and re.search(rf": {one}\.[a-z]", record)]
-        pieces.append("".join((types if "LiftArm" in record else "", "records:\n", record, *used)))
+    for name, section in sections.items():
+        named = [one for one in records if re.search(rf"\b{one}\b", section)] if name in OF_RECORDS else []
+        pieces.append(section + (_with_used(named, types, records) if named else ""))
+    pieces += [_with_used([name], types, records) for name in records]
     for piece in pieces:
         needed = [
             one for name, one in corrections.items() if set(name.split(".")) & set(re.findall(r"\w+", piece))
@@ -220,6 +223,15 @@ def _cut(text: str, texts: Sequence[str]) -> Iterator[bytes]:
         described = [_needed(one, head + piece + context) for one in texts]
         for spec, fragment in ((piece, context), (context, piece)):
             yield PARTED.join(part.encode() for part in (head + spec, fragment, *described))
+
+
+def _with_used(names: list[str], types: str, records: dict[str, str]) -> str:
+    """The section of these records, and of those that they use."""
+    found = list(names)
+    for name in found:  # which grows
+        found += [one for one in records if one not in found and re.search(rf": {one}\.[a-z]", records[name])]
+    whole = "".join(records[name] for name in found)
+    return "".join((types if "LiftArm" in whole else "", "records:\n", whole))
 
 
 def _entries(text: str, indentation: int) -> dict[str, str]:

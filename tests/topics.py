@@ -90,8 +90,8 @@ def converted(chunks: Iterable[FrameChunk], spec: Spec) -> Converted:
     sink = Converted(spec)
     engine = Engine(spec)
     with Delivery((sink,)).begin(spec, engine.session) as delivering:
-        for chunk in chunks:
-            delivering.write(engine.fold(engine.prepare(chunk)))
+        for prepared in engine.prepared(chunks):
+            delivering.write(engine.fold(prepared))
         delivering.write(engine.finish())
         delivering.open()
     return sink

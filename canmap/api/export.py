@@ -20,7 +20,7 @@ from canmap.outputs.guard import guard_output
 from canmap.stream.delivery import Delivery
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from canmap.api.inspect import Captures, SpecOrPath
     from canmap.mapping.model import Spec
@@ -117,20 +117,37 @@ def export_intake(
         beside: Other sinks of the run.
     """
     files = tuple(place.files.values())
-    for path in files:
-        guard_output(path, (*intake.source.captures, *spec.files, *inputs), overwrite=overwrite)
-    with contextlib.ExitStack() as stack:
-        if place.form.sink is None:
-            sink: ExportSink = BagSink(
-                place.into, intake.source.captures, namespace=place.namespace, overwrite=overwrite
-            )
-        else:
-            opened = stack.enter_context(whole_binary_files(*files, folder=place.folder))
-            sink = place.form.sink(dict(zip(place.files, opened, strict=True)))
+    with export_sink(intake, spec, place, overwrite=overwrite, inputs=inputs) as sink:
         delivery = Delivery((sink, *beside), frozenset(place.records))
         result = inspect_intake(intake, spec, delivery=delivery)
         sink.conclude(result)
     return Exported(place.into, files, sink.rows, _size(files), place.form.sink is None, result)
+
+
+@contextlib.contextmanager
+def export_sink(
+    intake: Intake,
+    spec: Spec,
+    place: Destination,
+    *,
+    overwrite: bool = False,
+    inputs: Sequence[str] = (),
+) -> Iterator[ExportSink]:
+    """Give the sink of an export for a run; its files appear when the context ends, or none where it fails.
+
+    Whoever runs it concludes it with the result before that. See `export_intake` for the arguments.
+
+    Raises:
+        OutputError: The output cannot be written, exists, or is one of the inputs.
+    """
+    files = tuple(place.files.values())
+    for path in files:
+        guard_output(path, (*intake.source.captures, *spec.files, *inputs), overwrite=overwrite)
+    if place.form.sink is None:
+        yield BagSink(place.into, intake.source.captures, namespace=place.namespace, overwrite=overwrite)
+        return
+    with whole_binary_files(*files, folder=place.folder) as opened:
+        yield place.form.sink(dict(zip(place.files, opened, strict=True)))
 
 
 def _size(files: Iterable[str]) -> int | None:

@@ -101,7 +101,7 @@ def steps(
     window = Window.of(span_s)
     engine = Engine(_loaded(spec))
     delivery = Delivery(records=None if records is None else frozenset(_names(records)))
-    engine.require_records(delivery.records or ())
+    engine.spec.require_records(delivery.records or ())
     return _steps(_paths(captures), window, engine, delivery)
 
 
@@ -133,7 +133,7 @@ def inspect_intake(
     delivery = delivery or Delivery()
     try:
         engine = Engine(spec)
-        engine.require_records((*kept, *(delivery.records or ())))
+        spec.require_records((*kept, *(delivery.records or ())))
         for session in (engine.session, *([pace.session] if pace else ())):
             session.go_on_from(lambda: intake.window.before)
         with delivery.begin(spec, engine.session) as delivering:

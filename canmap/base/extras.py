@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import sys
+from importlib import import_module
 from importlib.util import find_spec
 from typing import Any
 
-from canmap.base.errors import UsageError
+from canmap.base.errors import UsageError, library_reason
 
 LIBRARY_OF_EXTRA = {"tables": "polars", "bags": "mcap"}
 
@@ -26,6 +27,25 @@ def polars() -> Any:
         import polars as library  # noqa: PLC0415
     except ImportError:
         raise UsageError("Parquet needs the extra 'tables': pip install 'canmap[tables]'.") from None
+    return library
+
+
+def rclpy() -> Any:
+    """Return rclpy, the client library of ROS 2.
+
+    Raises:
+        UsageError: It is not there, or not for this Python.
+    """
+    try:
+        library = import_module("rclpy")  # no stubs, and not among what is installed for development
+        import_module("rclpy.node")
+        import_module("rclpy.type_support")
+    except ImportError as error:
+        why = "is not here" if error.name == "rclpy" else f"cannot be used ({library_reason(error)})"
+        raise UsageError(
+            f"Topics need ROS 2, whose rclpy {why}; source a ROS 2 with this version of Python, or install "
+            "the extra 'ros': pip install 'canmap[ros]'."
+        ) from None
     return library
 
 

@@ -9,6 +9,8 @@ from canmap.checks.addresses import AddressCheck
 from canmap.checks.bad_lines import BadLineCheck
 from canmap.checks.channels import ChannelCheck
 from canmap.checks.clock_steps import ClockStepCheck
+from canmap.checks.counted_loss import CountedLoss, CounterRestart
+from canmap.checks.counter_values import JumpingCounter, RepeatedCounter, StrangeCounter
 from canmap.checks.disagree import DisagreeCheck
 from canmap.checks.duplicates import DuplicateCheck
 from canmap.checks.error_frames import ErrorFrames
@@ -27,6 +29,7 @@ from canmap.checks.silence import Silence
 from canmap.checks.slew import SlewCheck
 from canmap.checks.spacing import Spacing
 from canmap.checks.tracking import TrackingCheck
+from canmap.checks.wrong_checksums import ChecksumCheck
 from canmap.findings.kinds import SPEC
 
 if TYPE_CHECKING:
@@ -38,6 +41,11 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     NotCovered,
     Rate,
     Spacing,
+    CountedLoss,
+    CounterRestart,
+    RepeatedCounter,
+    JumpingCounter,
+    StrangeCounter,
     NumberCheck,
     LimitCheck,
     CodeCheck,
@@ -49,6 +57,7 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     FrozenCheck,
     RailedCheck,
     LengthCheck,
+    ChecksumCheck,
     ChannelCheck,
     QuietChannels,
     ClockStepCheck,

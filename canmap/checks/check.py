@@ -15,8 +15,10 @@ if TYPE_CHECKING:
     from canmap.findings.finding import Finding, Kind
     from canmap.frames.session import SessionClock
     from canmap.mapping.model import MessageRule, Spec
+    from canmap.signals.counted import Counters
     from canmap.signals.plan import DecodePlan
     from canmap.signals.prepared import Prepared
+    from canmap.signals.protected import Checksums
     from canmap.signals.repeats import BitRates
     from canmap.stream.view import View
     from canmap.timing.arrivals import Timeline
@@ -34,6 +36,8 @@ class Setting:
         rules: The message rules, one a stream: those of the slots, then those of multiplexer values.
         rates: Bit rates by channel, where they are known.
         mapped: Slots of the messages that records are made of.
+        counters: The counters that the spec promises.
+        checksums: The checksums.
     """
 
     spec: Spec
@@ -41,6 +45,8 @@ class Setting:
     rules: tuple[MessageRule, ...]
     rates: Mapping[str, BitRates]
     mapped: frozenset[int]
+    counters: Counters
+    checksums: Checksums
 
     @property
     def buses(self) -> dict[str, str]:
@@ -65,7 +71,7 @@ class Check(ABC, Generic[P]):
     """Judges a stream chunk by chunk; `P` is what it works out of a chunk alone.
 
     Any cutting of the same frames into chunks gives the same events and findings. So `prepare` knows nothing
-    but its chunk and writes to nothing, and `fold` carries from chunk to chunk what it needs.
+    but the chunk it is given and writes to nothing, and `fold` carries from chunk to chunk what it needs.
 
     Attributes:
         kinds: The kinds of its findings, in the order in which findings that start together are sorted.

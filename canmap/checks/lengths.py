@@ -39,7 +39,7 @@ class LengthCheck(EpisodeCheck["NDArray[np.bool_]"]):
 
     def prepare(self, prepared: Prepared) -> NDArray[np.bool_] | None:
         """Return bool[m] in slot order, which payloads have a wrong length; None where none has."""
-        samples = prepared.samples
+        samples = prepared.arrived
         counts = samples.slot_start[1:] - samples.slot_start[:-1]
         length = prepared.chunk.length[samples.rows]
         wrong = length != self._lengths.repeat(counts)
@@ -63,7 +63,7 @@ class LengthCheck(EpisodeCheck["NDArray[np.bool_]"]):
 
     def _fold_slot(self, view: View, slot: int, seen: int, frames: slice, faulty: np.ndarray) -> None:
         clock = view.arrivals.clock[frames]
-        rows = view.prepared.samples.rows[frames]
+        rows = view.prepared.arrived.rows[frames]
         length = view.prepared.chunk.length[rows]
         self._episodes.judge(
             subject=slot,

@@ -12,6 +12,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+NEAR = 4096  # keys that are looked at first
+
 
 @dataclass(frozen=True, slots=True)
 class Tally:
@@ -47,7 +49,17 @@ def tally_small(keys: NDArray[np.intp], frames: NDArray[np.intp]) -> Tally:
     """Count keys that are small, without sorting."""
     counts = np.bincount(keys)
     present = counts.nonzero()[0]
-    first, last = np.empty(len(counts), np.intp), np.empty(len(counts), np.intp)
-    last[keys] = frames  # of repeated indices the last assignment stays
-    first[keys[::-1]] = frames[::-1]
-    return Tally(present.astype(np.int64), counts[present], first[present], last[present])
+    first, last = len(keys) - 1 - _last_places(keys[::-1], present), _last_places(keys, present)
+    return Tally(present.astype(np.int64), counts[present], frames[first], frames[last])
+
+
+def _last_places(keys: NDArray[np.intp], present: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Return intp[k]: where each of the keys that are `present` comes last, which mostly is near the end."""
+    place = np.full(present[-1] + 1, -1, np.intp)
+    for some in (NEAR, len(keys)):
+        end = keys[-some:]
+        place[end] = np.arange(len(keys) - len(end), len(keys))  # of repeated indices the last stays
+        last = place[present]
+        if last.min() >= 0:
+            break
+    return last

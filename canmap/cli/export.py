@@ -72,7 +72,7 @@ def export_command(
             beside += progress.of(intake)
         inputs = tuple(request.descriptions.values())
         done = export_intake(intake, spec, place, overwrite=request.overwrite, inputs=inputs, beside=beside)
-    _tell(done, to_stderr=into == "-")
+    _tell(done)
     return 0
 
 
@@ -97,8 +97,9 @@ def _finish(request: Request, into: str) -> int:
     return 0
 
 
-def _tell(done: Exported, *, to_stderr: bool) -> None:
-    """Say what was written and how much was found."""
+def _tell(done: Exported) -> None:
+    """Say what was written and how much was found, on standard error where it may have gone to the output."""
+    to_stderr = done.size is None
     kinds, count = list(done.rows), sum(done.rows.values())
     if done.is_bag:
         what = f"{times(count, 'message')} on {times(len(kinds), 'topic')}"
@@ -107,7 +108,7 @@ def _tell(done: Exported, *, to_stderr: bool) -> None:
         tables = f" in {times(len(done.files), 'table')}" if len(done.files) > 1 else ""
         what = f"{times(count, 'record')} of {of}{tables}"
     size = "" if done.size is None else f", {_bytes(done.size)}"
-    where = "on standard output" if to_stderr else f"in {done.into}"
+    where = "on standard output" if done.into == "-" else f"in {done.into}"
     print_line(f"{what} {where}{size}.", to_stderr=to_stderr)
     severities = Counter(finding.severity.value for finding in done.result.findings)
     found = [times(severities[word], word) for word in ("error", "warning", "note") if severities[word]]

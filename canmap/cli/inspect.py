@@ -34,7 +34,7 @@ def inspect_command(request: Request) -> int:
     from canmap.cli.progress import Progress
 
     with Progress(in_part=request.span_s != (0.0, math.inf)) as progress:
-        result = request.inspect(progress.of, records=())
+        result = request.inspect(lambda intake, _: progress.of(intake), records=())
     if request.json_path != "-":
         from canmap.cli.render import show
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from canmap.findings.episodes import Event
+    from canmap.outputs.node.topic_sink import TopicSink
     from canmap.records.change import Change
     from canmap.records.columns import RecordChunk
     from canmap.results.inspection import Inspection
@@ -111,6 +112,16 @@ def print_verdict(result: Inspection, pace: Pace | None) -> None:
     out.print(f"{result.verdict.upper()}: {', '.join(counts)}")
     if pace is not None:
         out.print(f"No frame came more than {pace.worst_late_s * 1e3:.0f} ms late.", style="dim")
+
+
+def print_sent(sink: TopicSink) -> None:
+    """Print how many messages went out on topics, and how late they were."""
+    out, late = console(), sink.lateness
+    text = f"{times(sink.sent, 'message')} went out on {times(sink.topics, 'topic')}"
+    if late.count:
+        usual_ms, worst_ms = late.within_s(0.99) * 1e3, late.worst_s * 1e3
+        text += f", 99 % of them at most {usual_ms:.1f} ms late and none more than {worst_ms:.1f} ms"
+    out.print(f"{text}.", style="dim")
 
 
 def _event_line(event: Event, known_ns: int, zero_ns: int) -> Text:

@@ -22,6 +22,9 @@ COMPLETION = "_CANMAP_COMPLETE"
 # Loading makes objects that all stay. Looking for circles among them again and again, as after every 700 by
 # default, is a tenth of the time to the first frame.
 BETWEEN_COLLECTIONS = (100_000, 20, 20)
+# NumPy starts a thread a core for linear algebra, of which there is none here. Each keeps its core busy for a
+# tenth of a second, waiting for work.
+LINEAR_ALGEBRA_THREADS = ("OPENBLAS_NUM_THREADS", "1")
 
 
 def main() -> None:
@@ -30,6 +33,7 @@ def main() -> None:
     error: BaseException | None = None
     status = FAILED
     gc.set_threshold(*BETWEEN_COLLECTIONS)
+    os.environ.setdefault(*LINEAR_ALGEBRA_THREADS)
     try:
         ending.listen()
         # A signal in the midst of it would leave a stream that says nothing any more.

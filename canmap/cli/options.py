@@ -109,7 +109,7 @@ class Request:
 
     def inspect(
         self,
-        sinks: Callable[[Intake], Sequence[Sink]],
+        sinks: Callable[[Intake, Spec], Sequence[Sink]],
         records: Sequence[str] | None = None,
         pace: Pace | None = None,
         stop: StopRequest | None = None,
@@ -117,7 +117,7 @@ class Request:
         """Carry out the run, write its JSON, and return what it found.
 
         Args:
-            sinks: Makes, for the intake, the sinks of the run.
+            sinks: Makes, for the intake and the spec, the sinks of the run, when all of both is in order.
             records: The records that these get; all by default.
             pace: As in `canmap.engine.run.steps_of`.
             stop: As in `canmap.engine.run.steps_of`.
@@ -132,7 +132,7 @@ class Request:
 
             self._guard((*spec.files, *self.descriptions.values()))
             file = None if self.json_path is None else stack.enter_context(whole_text_file(self.json_path))
-            delivery = Delivery(tuple(sinks(intake)), None if records is None else frozenset(records))
+            delivery = Delivery(tuple(sinks(intake, spec)), None if records is None else frozenset(records))
             result = inspect_intake(intake, spec, delivery=delivery, pace=pace, stop=stop)
             if file is not None:
                 json.dump(result.to_json(), file, indent=1, allow_nan=False)

@@ -1,9 +1,12 @@
-"""The one engine for file, replay and live: `prepare` is pure, `fold` keeps all state.
+"""The one engine for file, replay and live: `decode` and `prepare` are pure, `fold` keeps all state.
 
-    FrameChunk -> prepare -> Prepared -> fold -> Step (records, what opened and closed)
+    FrameChunk -> decode -> Decoded -> prepare -> Prepared -> fold -> Step (records, what opened and closed)
+                               |          ^
+                               after: Before -> Before
 
-`prepare` may run in any thread, `fold` runs in order. The engine opens no file and asks no clock. Any
-cutting of the same frames into chunks gives the same records, findings and summary, bit for bit.
+`decode` and `prepare` may run in any thread, `after` and `fold` run in order: `after` takes from chunk to
+chunk the little that the next needs to be prepared. The engine opens no file and asks no clock. Any cutting
+of the same frames into chunks gives the same records, findings and summary, bit for bit.
 """
 
 from __future__ import annotations
@@ -12,7 +15,6 @@ from dataclasses import replace
 from itertools import chain
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from canmap.base.errors import UsageError
 from canmap.checks.all import CHECKS, place_in_order
 from canmap.checks.channels import ChannelCheck
 from canmap.checks.check import Check, End, Setting
@@ -26,8 +28,10 @@ from canmap.frames.session import SessionClock
 from canmap.mapping.notes import Note, NoteReason
 from canmap.records.build import RecordBuilder
 from canmap.records.plain import PlainFields
+from canmap.signals.counted import Counters
 from canmap.signals.plan import DecodePlan
-from canmap.signals.repeats import BitRates, LastFrames
+from canmap.signals.protected import Checksums
+from canmap.signals.repeats import BitRates
 from canmap.stream.consumer import feeds
 from canmap.stream.sink import Step
 from canmap.stream.view import View
@@ -40,11 +44,13 @@ from canmap.timing.arrivals import Timeline
 from canmap.timing.newest import Newest
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
 
     from canmap.frames.chunks import FrameChunk
     from canmap.mapping.model import MessageRule, Spec
     from canmap.records.columns import RecordChunk
+    from canmap.signals.before import Before
+    from canmap.signals.decoded import Decoded
     from canmap.signals.prepared import Prepared
     from canmap.stream.consumer import Consumer
 
@@ -83,15 +89,16 @@ class Engine:
             for bus in spec.buses.values()
             if bus.bit_rate_bps is not None
         }
-        self._last_frames = LastFrames(rates)
         self._frames = 0
+        of_slots = self.rules[: len(self.plan.slots)]
+        counters, checksums = Counters(of_slots, self.plan), Checksums(of_slots)
         self.session = SessionClock()
         self.timeline = Timeline(self.plan, self.rules, channels)
         self._newest = Newest(needed | self.timeline.activity.columns, len(self.plan.columns))
         mapped = {builder.slot for builder in self._builders} | {self.plan.columns[c].slot for c in needed}
-        setting = Setting(spec, self.plan, self.rules, rates, frozenset(mapped))
+        setting = Setting(spec, self.plan, self.rules, rates, frozenset(mapped), counters, checksums)
         self._checks: tuple[Check[Any], ...] = tuple(check(setting) for check in CHECKS)
-        self._prepare = Preparer(self.plan, channels, joins, rates, self._checks)
+        self._prepare = Preparer(setting, channels, joins, self._checks)
         self._changes = StateChanges(spec.records)
         self._consumers: tuple[Consumer[object], ...] = (
             FrameCount(),
@@ -107,37 +114,44 @@ class Engine:
         """Frames so far."""
         return self._frames
 
-    def require_records(self, names: Iterable[str]) -> None:
-        """Check that the spec makes every record of `names`.
-
-        Raises:
-            UsageError: It does not.
-        """
-        known = [rule.name for rule in self.spec.records]
-        for name in names:
-            if name not in known:
-                raise UsageError(f"{self.spec.path} makes no record {name}; it makes {', '.join(known)}.")
-
     def empty_records(self, name: str) -> RecordChunk:
         """Return no records of the kind that the spec names so, with every column that they would have."""
         return next(builder.empty for builder in self._builders if builder.rule.name == name)
 
-    def prepare(self, chunk: FrameChunk) -> Prepared:
-        """Work out what can be worked out from the chunk alone; safe in any thread."""
-        return self._prepare(chunk)
+    @property
+    def start(self) -> Before:
+        """What came before the first chunk: nothing."""
+        return self._prepare.start
+
+    def decode(self, chunk: FrameChunk) -> Decoded:
+        """Work out what a chunk tells by itself; safe in any thread."""
+        return self._prepare.decode(chunk)
+
+    def after(self, decoded: Decoded, before: Before) -> Before:
+        """Return what came before the next chunk; quick, and needed before that is prepared."""
+        return self._prepare.after(decoded, before)
+
+    def prepare(self, decoded: Decoded, before: Before) -> Prepared:
+        """Work out what a chunk and what came before it tell; safe in any thread."""
+        return self._prepare.prepare(decoded, before)
+
+    def prepared(self, chunks: Iterable[FrameChunk]) -> Iterator[Prepared]:
+        """Prepare all chunks of a stream in order, each when it is asked for."""
+        before = self.start
+        for chunk in chunks:
+            decoded = self.decode(chunk)
+            yield self.prepare(decoded, before)
+            before = self.after(decoded, before)
 
     def fold(self, prepared: Prepared) -> Step:
         """Take in the next chunk; chunks come in order."""
-        repeated = self._last_frames.repeats_of_last(prepared.chunk, prepared.repeats)
-        if repeated is not None:
-            prepared = self._prepare(prepared.chunk, repeated)
         chunk = prepared.chunk
         before_ns = self.session.now_ns
         clock = self.session.advance(chunk.t_ns)
         before_ns = max(before_ns, self.session.start_ns or 0)
         holes = self.timeline.cover(chunk, self.session)
         self._newest.begin(prepared, clock)
-        arrivals = self.timeline.fold(prepared.samples, clock, self._newest)
+        arrivals = self.timeline.fold(prepared.arrived, clock, self._newest)
         records = self._build(prepared)
         self._newest.carry()
         first_frame, self._frames = self._frames, self._frames + len(clock)

@@ -48,6 +48,18 @@ class StopRequest:
         if again or not self._busy:
             raise KeyboardInterrupt
 
+    @contextlib.contextmanager
+    def shield(self) -> Iterator[None]:
+        """Let what is in hand be finished before Ctrl-C ends a wait."""
+        busy, asked = self._busy, self.asked
+        self._busy = True
+        try:
+            yield
+        finally:
+            self._busy = busy
+        if self.asked and not (busy or asked):
+            raise KeyboardInterrupt
+
     def until(self, chunks: Iterable[T]) -> Iterator[T]:
         """Yield chunks until it is pressed: at once while one is waited for, else after the one in hand."""
         iterator = iter(chunks)
@@ -85,18 +97,30 @@ def steps_of(
     if pace is None:
         prepared = intake.prepared(engine)
     else:
-        prepared = (engine.prepare(piece) for chunk in intake.chunks() for piece in pace.chunks(chunk))
+        prepared = engine.prepared(piece for chunk in intake.chunks() for piece in pace.chunks(chunk))
     if stop is None:
         for chunk in prepared:
-            yield engine.fold(chunk)
+            yield _folded(engine, chunk, pace)
     else:
+        if pace is not None:
+            pace.shield = stop.shield
         with stop.listening():
             for chunk in stop.until(prepared):
-                yield engine.fold(chunk)
+                yield _folded(engine, chunk, pace)
     if engine.frames:
         yield engine.finish()
     elif stop is not None and stop.asked:
         raise KeyboardInterrupt
+
+
+def _folded(engine: Engine, chunk: Prepared, pace: Pace | None) -> Step:
+    """Fold a chunk; what is due meanwhile does not wait for all of the work on it."""
+    if pace is not None:
+        pace.do_what_is_due()
+    step = engine.fold(chunk)
+    if pace is not None:
+        pace.do_what_is_due()
+    return step
 
 
 def require_frames(intake: Intake, engine: Engine) -> None:

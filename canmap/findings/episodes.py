@@ -222,6 +222,7 @@ class Episodes:
         clock: NDArray[np.int64],
         worst: Callable[[int, int], float],
         line: Callable[[int], int],
+        tally: Callable[[int, int], tuple[int, ...]] = lambda _first, _last: (),
         since: NDArray[np.int64] | None = None,
         first_ns: int | None = None,
     ) -> None:
@@ -237,6 +238,7 @@ class Episodes:
             clock: int64[n], session clock of each.
             worst: Returns the worst value from one sample to another, both included.
             line: Returns the line of the capture of a sample.
+            tally: Returns what else is counted from one sample to another, both included.
             since: int64[n], session clock from which on each fault has lasted; None: from its sample on.
             first_ns: With `since`, session clock of the first sample of all.
         """
@@ -254,21 +256,20 @@ class Episodes:
             self.settle(subject, good_ns, before + first_wrong, clock_of)
         for first, last, count in faulty_runs(wrong):
             after = int(np.searchsorted(right, last))
-            at = int(judged[first])
+            begin, end = int(judged[first]), int(judged[last])
             episode = Episode(
-                subject=subject,
-                first=before + first,
-                last=before + last,
-                start_ns=int(clock[at]),
+                *(subject, before + first, before + last, int(clock[begin])),
                 end_ns=int(clock[judged[right[after]]]) if after < len(right) else None,
                 count=count,
-                worst=worst(at, int(judged[last])),
-                line=line(at),
-                from_start=seen + at == 0,
-                begins_with=worst(at, at),
+                worst=worst(begin, end),
+                line=line(begin),
+                from_start=seen + begin == 0,
+                begins_with=worst(begin, begin),
+                tally=tally(begin, end),
+                begins_tally=tally(begin, begin),
             )
             if since is not None:
-                episode.begin_at(int(since[at]), first_ns)
+                episode.begin_at(int(since[begin]), first_ns)
             self.add(episode, clock_of)
         self._go_on(subject, before + len(judged), clock_of)
 

@@ -16,6 +16,15 @@ RECORDING_GAP = Kind("recording_gap", Severity.WARNING)
 RATE = Kind("rate", Severity.WARNING)
 
 
+COUNTER = Kind("counter", Severity.ERROR)  # a receiver rejects the frame; one jump is a warning
+
+
+LOSS = Kind("loss", Severity.WARNING)  # an error where it is more in a row than the receiver accepts
+
+
+RESTART = Kind("restart", Severity.WARNING)
+
+
 UNKNOWN_ID = Kind("unknown_id", Severity.NOTE)
 
 

@@ -1,7 +1,7 @@
 """Frames: rows read one after the other, to chunks, to a source.
 
 In: a generator that reads a stream in order and yields chunks. Out: a `FrameSource` that runs it in a thread
-of its own, a few chunks ahead. Readers of text and of small binary formats gather their frames in a `Batch`.
+of its own, a chunk ahead. Readers of text and of small binary formats gather their frames in a `Batch`.
 """
 
 from __future__ import annotations
@@ -125,7 +125,6 @@ class BatchedCapture:
         read: Makes the chunks of a capture's name and stream; raises `CaptureError` if it is unusable.
         name: Name of the capture, as the user gave it.
         stream: Its content; closed at the end.
-        ahead: Chunks read before they are asked for.
         progress: Tells how much of the file has been read.
     """
 
@@ -136,19 +135,17 @@ class BatchedCapture:
         read: Callable[[str, BufferedIOBase], Iterable[FrameChunk]],
         name: str,
         stream: BufferedIOBase,
-        ahead: int,
         progress: Progress,
     ) -> None:
         self._progress = progress
         self.captures: tuple[str, ...] = (name,)
         self._read = read
         self._stream = stream
-        self._depth = ahead
         self._chunks: ReadAhead[FrameChunk] | None = None
 
     def pieces(self) -> Iterator[Piece]:
         """Yield one piece per chunk, in order; only once."""
-        self._chunks = ReadAhead(self._closing(), self._depth, self._progress)
+        self._chunks = ReadAhead(self._closing(), self._progress)
         for chunk in self._chunks:
             yield partial(_same, chunk)
 

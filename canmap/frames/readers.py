@@ -25,7 +25,7 @@ from canmap.frames.batches import BatchedCapture
 from canmap.frames.capture_formats import BY_ENDING, FORMATS, Format
 from canmap.frames.content import DAMAGE, Content
 from canmap.frames.merge import MergedCaptures
-from canmap.frames.text.log import READ_AHEAD, TextLog
+from canmap.frames.text.log import TextLog
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -37,7 +37,7 @@ STANDARD_INPUT = "-"
 
 def _reading(
     module: str, function: str, *, in_order: bool = True
-) -> Callable[[str, BufferedIOBase, int, Progress], FrameSource]:
+) -> Callable[[str, BufferedIOBase, Progress], FrameSource]:
     """Return what opens a capture with a function that yields chunks; its module is imported only then.
 
     Args:
@@ -46,16 +46,16 @@ def _reading(
         in_order: It reads the file from its beginning to its end; else nobody can tell how much is done.
     """
 
-    def open_with(name: str, stream: BufferedIOBase, ahead: int, progress: Progress) -> FrameSource:
+    def open_with(name: str, stream: BufferedIOBase, progress: Progress) -> FrameSource:
         read = getattr(import_module(f"canmap.frames.{module}"), function)
-        return BatchedCapture(read, name, stream, ahead, progress if in_order else _untold)
+        return BatchedCapture(read, name, stream, progress if in_order else _untold)
 
     return open_with
 
 
-# Makes a source of a capture's name, its stream, already decompressed, the number of pieces to read ahead,
-# and what tells how much of the file has been read. The endings are those of `canmap.frames.capture_formats`.
-READERS: dict[str, Callable[[str, BufferedIOBase, int, Progress], FrameSource]] = {
+# Makes a source of a capture's name, its stream, already decompressed, and what tells how much of the file
+# has been read. The endings are those of `canmap.frames.capture_formats`.
+READERS: dict[str, Callable[[str, BufferedIOBase, Progress], FrameSource]] = {
     ".log": TextLog,
     ".asc": _reading("text.asc", "read_asc"),
     ".blf": _reading("binary.blf", "read_blf"),
@@ -107,11 +107,10 @@ def open_captures(paths: Sequence[str]) -> FrameSource:
         raise UsageError("No capture is named; name at least one file, or - for standard input.")
     if paths.count(STANDARD_INPUT) > 1:
         raise UsageError("Standard input (-) is named twice, but can be read only once.")
-    ahead = READ_AHEAD if len(paths) == 1 else 1  # many captures may be open at once
     sources: list[FrameSource] = []
     try:
         for path in paths:
-            sources.append(_open_capture(path, ahead))
+            sources.append(_open_capture(path))
         _check_named_once(paths)
     except BaseException:
         for source in sources:
@@ -127,11 +126,11 @@ def _check_named_once(paths: Sequence[str]) -> None:
             raise UsageError(f"{path} is named twice, and all its frames would count twice; name it once.")
 
 
-def _open_capture(name: str, ahead: int) -> FrameSource:
+def _open_capture(name: str) -> FrameSource:
     stream = _open_stream(name)
     try:
         text, start = _decompressed(name, stream)
-        return READERS[_format(name, start).ending](name, text, ahead, _progress(stream))
+        return READERS[_format(name, start).ending](name, text, _progress(stream))
     except BaseException:
         stream.close()
         raise

@@ -66,22 +66,21 @@ class ItemsEnd:
 
 
 class ReadAhead(Generic[Item]):
-    """Takes items from a generator in a thread, up to `depth` (at least 1) ahead of the one who uses them.
+    """Takes items from a generator in a thread, one ahead of the one who uses them.
 
     Args:
         items: Where they come from.
-        depth: How many.
         progress: Tells how much has been read; asked in the thread, when an item is there.
 
     Attributes:
         reached: What `progress` returned for the item handed on last.
     """
 
-    def __init__(self, items: Generator[Item, None, None], depth: int, progress: Progress) -> None:
+    def __init__(self, items: Generator[Item, None, None], progress: Progress) -> None:
         self.reached: Reached = (0, None)
         self._items = items
         self._progress = progress
-        self._queue: queue.Queue[tuple[Item, Reached] | ItemsEnd] = queue.Queue(depth)
+        self._queue: queue.Queue[tuple[Item, Reached] | ItemsEnd] = queue.Queue(1)
         self._stopped = threading.Event()
         # A daemon, because it may be waiting for input that never comes when the program ends.
         start_daemon(self._run, "read ahead")

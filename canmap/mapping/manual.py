@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from fractions import Fraction
 
     from canmap.mapping.refs import MessageRef, Requirement, SignalRef
+    from canmap.vocabulary.checksum_profiles import ChecksumMethod
     from canmap.vocabulary.units import Measure
 
 
@@ -24,16 +25,22 @@ class CounterRule:
     Attributes:
         signal: Where it is.
         step: From one frame to the next.
+        start: Its first value, and that after the last.
         wrap: Its last value before it starts again, None for all ones.
         reserved: Values that it leaves out.
         per: What it counts: the frames of a "message", of a "sender", or of a value of the "multiplexer".
+        on_change: It counts only frames that differ from the one before.
+        largest_delta: The largest step that the receiver accepts, None where not promised.
     """
 
     signal: SignalRef
     step: int = 1
+    start: int = 0
     wrap: int | None = None
     reserved: tuple[int, ...] = ()
     per: str = "message"
+    on_change: bool = False
+    largest_delta: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,16 +48,27 @@ class ChecksumRule:
     """A checksum over the payload.
 
     Attributes:
-        signal: Where it is.
-        profile: Name of the profile.
-        data_id: What is worked in beside the payload, None for nothing.
-        bytes: First and last byte that it covers, None for all but its own.
+        method: How it is worked out, all that the spec says of that included.
+        profile: Name of the profile, "" where the spec gives the parameters of a CRC.
+        signal: Where it is, None where `position` says it.
+        position: The bytes in which it is, the most significant first.
+        data_id: What is worked in beside the payload: one, or one for each counter; none for nothing.
+        bytes: First and last byte that it covers, backwards where the last is the smaller; None for all but
+            its own.
+        page: Of the manual, "" where the spec does not tell.
+        line: Line of the spec.
+        needs_counter: It depends on a counter that is not where its profile has it.
     """
 
-    signal: SignalRef
-    profile: str
-    data_id: int | None = None
+    method: ChecksumMethod
+    profile: str = ""
+    signal: SignalRef | None = None
+    position: tuple[int, ...] = ()
+    data_id: tuple[int, ...] = ()
     bytes: tuple[int, int] | None = None
+    page: str = ""
+    line: int = field(default=0, compare=False)
+    needs_counter: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

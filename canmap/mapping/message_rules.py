@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from canmap.mapping.counter_rules import counter_of
 from canmap.mapping.model import MessageRule, Trigger
 from canmap.mapping.notes import Note, NoteReason
 from canmap.mapping.reading import grammar as g
@@ -91,6 +92,11 @@ def _rule(
             f"A `source` needs 29 bits and a bus with `match: parameter_group`, which {message.name} lacks."
         )
         context.faults.add(said.place_of(g.SOURCE), text)
+    checksum = said.get(g.CHECKSUM)
+    if checksum and checksum.needs_counter and not said.has(g.COUNTER):
+        text = f"The checksum of {message.name} needs its `counter`: "
+        text += "where the profile has it, the message has ended."
+        context.faults.add(said.place_of(g.CHECKSUM), text)
     gap_ns = said.get(g.MINIMUM_GAP)
     if gap_ns and period_ns and gap_ns > period_ns:
         text = f"The `minimum_gap` of {message.name} is longer than its period."
@@ -108,8 +114,8 @@ def _rule(
         start_up_ns=said.get(g.START_UP) or 0,
         active_when=said.get(g.ACTIVE_WHEN) or (),
         heartbeat_ns=said.get(g.HEARTBEAT),
-        counter=said.get(g.COUNTER),
-        checksum=said.get(g.CHECKSUM),
+        counter=counter_of(found, said, context),
+        checksum=checksum,
         relay_of=said.get(g.RELAY_OF),
         latency_ns=said.get(g.LATENCY),
     )

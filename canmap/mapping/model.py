@@ -10,11 +10,12 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from canmap.base.errors import UsageError
 from canmap.mapping.manual import Manual
 from canmap.mapping.topic_rules import TopicRules
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
     from fractions import Fraction
 
     from canmap.mapping.description.description import DescribedMessage, Description, NoData
@@ -286,3 +287,14 @@ class Spec:
     manual: Manual = field(default_factory=Manual)
     topics: TopicRules = field(default_factory=TopicRules)
     advise: Callable[[Mapping[str, str]], str] = channels_argument
+
+    def require_records(self, names: Iterable[str]) -> None:
+        """Check that every record of `names` is made.
+
+        Raises:
+            UsageError: One is not.
+        """
+        known = [rule.name for rule in self.records]
+        for name in names:
+            if name not in known:
+                raise UsageError(f"{self.path} makes no record {name}; it makes {', '.join(known)}.")

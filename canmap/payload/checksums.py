@@ -1,4 +1,4 @@
-"""Cyclic redundancy checks and end-to-end checksums of payloads, a column of frames at a time.
+"""Cyclic redundancy checks and sums of bytes, a column of frames at a time.
 
 A CRC is described by its width, polynomial, start value, reflection and final XOR (the parametric model of
 R. N. Williams, 1993, from memory). The remainders of all bytes are worked out once; a payload goes through
@@ -7,38 +7,29 @@ them byte by byte, all frames at once.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from canmap.vocabulary.checksum_profiles import CRCS, CrcParameters
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from numpy.typing import NDArray
 
+    from canmap.vocabulary.checksum_profiles import ChecksumMethod
+
 _BYTE = np.uint64(0xFF)
 _EIGHT = np.uint64(8)
 
 
-@dataclass(frozen=True)
-class Crc:
-    """A cyclic redundancy check of 8, 16, 32 or 64 bits.
+class Crc(CrcParameters):
+    """A cyclic redundancy check of up to 64 bits.
 
-    Attributes:
-        width: Bits.
-        polynomial: Without its leading bit, most significant bit first.
-        initial: Start value.
-        reflected: The bits of every byte, and of the result, are taken least significant first.
-        final_xor: Is mixed into the result.
+    One of fewer than 8 bits is kept in the upper bits of a byte, where it is not reflected.
     """
-
-    width: int
-    polynomial: int
-    initial: int = 0
-    reflected: bool = False
-    final_xor: int = 0
 
     def of(self, columns: Iterable[NDArray[np.uint8] | int], frames: int) -> NDArray[np.uint64]:
         """Return the check value of each frame, uint64[frames].
@@ -47,21 +38,39 @@ class Crc:
             columns: The bytes in the order in which they are checked: uint8[frames], or one byte for all.
             frames: How many frames there are.
         """
-        initial = _mirrored(self.initial, self.width) if self.reflected else self.initial
-        value = np.full(frames, initial, np.uint64)
+        start = _mirrored(self.initial, self.width) if self.reflected else self.initial << self._spare
+        if self.width <= 8:
+            return self._of_short(columns, frames, start)
+        value = np.full(1, start, np.uint64)  # one for all, up to the first byte that differs
         above = np.uint64(self.width - 8)
         mask = np.uint64((1 << self.width) - 256)
         for column in columns:
             byte = np.asarray(column, np.uint64)
             if self.reflected:
-                value = self._remainders[(value ^ byte) & _BYTE] ^ (value >> _EIGHT)
+                value = self._remainders.take((value ^ byte) & _BYTE) ^ (value >> _EIGHT)
             else:
-                value = self._remainders[(value >> above) ^ byte] ^ ((value << _EIGHT) & mask)
-        return value ^ np.uint64(self.final_xor)
+                value = self._remainders.take((value >> above) ^ byte) ^ ((value << _EIGHT) & mask)
+        return _for_each(value ^ np.uint64(self.final_xor), frames)
 
     def of_bytes(self, data: bytes) -> int:
         """Return the check value of one run of bytes."""
         return int(self.of(data, 1)[0])
+
+    def _of_short(
+        self, columns: Iterable[NDArray[np.uint8] | int], frames: int, start: int
+    ) -> NDArray[np.uint64]:
+        """Return the check values of a CRC that fits into a byte, of which each step leaves nothing else."""
+        value = np.full(1, start, np.uint8)
+        remainders = self._remainders.astype(np.uint8)
+        for column in columns:
+            value = remainders.take(value ^ np.asarray(column, np.uint8))
+        shift = 0 if self.reflected else self._spare
+        return _for_each((value >> np.uint8(shift)).astype(np.uint64) ^ np.uint64(self.final_xor), frames)
+
+    @property
+    def _spare(self) -> int:
+        """Bits of the byte that a shorter CRC leaves free."""
+        return max(8 - self.width, 0)
 
     @cached_property
     def _remainders(self) -> NDArray[np.uint64]:
@@ -74,18 +83,59 @@ class Crc:
             for _ in range(8):
                 byte = byte >> 1 ^ (polynomial if byte & 1 else 0)
             return byte
-        value = byte << (self.width - 8)
+        width = max(self.width, 8)
+        value, polynomial = byte << (width - 8), self.polynomial << self._spare
         for _ in range(8):
-            value = value << 1 ^ (self.polynomial if value >> (self.width - 1) else 0)
-            value &= (1 << self.width) - 1
+            value = value << 1 ^ (polynomial if value >> (width - 1) else 0)
+            value &= (1 << width) - 1
         return value
+
+
+@cache
+def crc_of(parameters: CrcParameters) -> Crc:
+    """Return the CRC with these parameters; its table is worked out once, whoever asks."""
+    return Crc(
+        parameters.width,
+        parameters.polynomial,
+        parameters.initial,
+        parameters.reflected,
+        parameters.final_xor,
+    )
+
+
+def sum_of(
+    method: ChecksumMethod, columns: Iterable[NDArray[np.uint8] | int], frames: int
+) -> NDArray[np.uint64]:
+    """Return the sum, or the exclusive or, of the bytes of each frame, uint64[frames]; see `Crc.of`."""
+    value = np.full(frames, method.initial, np.uint64)
+    for column in columns:
+        if method.exclusive:
+            value ^= np.asarray(column, np.uint64)
+        else:
+            value += np.asarray(column, np.uint64)
+    return _folded(value, method) ^ np.uint64(method.final_xor)
+
+
+def _folded(value: NDArray[np.uint64], method: ChecksumMethod) -> NDArray[np.uint64]:
+    """Return sums in the bits of the checksum."""
+    three, four, six = (np.uint64(shift) for shift in (3, 4, 6))
+    if method.fold == "xbr":  # [SAE J1939-71, SPN 3189, as an open j1939_checksum.c has it]
+        return ((value >> four) + value) & np.uint64(0xF)
+    if method.fold == "tsc1":  # [SAE J1939-71, SPN 4207, from memory]
+        return ((value >> six & np.uint64(3)) + (value >> three) + value) & np.uint64(7)
+    return value & np.uint64((1 << method.width) - 1)
+
+
+def _for_each(value: NDArray[np.uint64], frames: int) -> NDArray[np.uint64]:
+    """Return a value for each frame, of one for each or one for all."""
+    return value if len(value) == frames else value.repeat(frames)
 
 
 def _mirrored(value: int, width: int) -> int:
     return int(f"{value:0{width}b}"[::-1], 2)
 
 
-_PROFILE1 = Crc(8, 0x1D)  # the polynomial of CRC-8 SAE J1850; starts at 0 and inverts nothing
+_PROFILE1 = crc_of(CRCS["CRC-8/GSM-A"])  # the polynomial of CRC-8 SAE J1850; starts at 0 and inverts nothing
 
 
 def profile1_checksums(payload: NDArray[np.uint8], checksum_byte: int, data_id: int) -> NDArray[np.uint8]:

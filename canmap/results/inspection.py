@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +11,7 @@ from canmap.checks.addresses import AddressCheck
 from canmap.checks.bad_lines import BadLineCheck
 from canmap.checks.channels import ChannelCheck
 from canmap.checks.unknown_ids import identifier
+from canmap.checks.wrong_checksums import ChecksumCheck
 from canmap.findings.finding import Severity
 from canmap.records.columns import Records
 from canmap.results.shown import shown_fields
@@ -24,6 +25,7 @@ from canmap.vocabulary.record_types import field_types, plain_choice
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
+    from canmap.checks.checksum_evidence import ChecksumOutcome
     from canmap.engine.engine import Engine
     from canmap.findings.finding import Finding
     from canmap.mapping.model import MessageRule, RecordRule
@@ -110,6 +112,7 @@ class MessageSummary:
         addresses: (source, destination, frames) where it is known by its parameter group; the destination is
             None where the group has none.
         values: How it came with each value of its multiplexer that the spec speaks of.
+        checksum: What is known of its checksum, None where the spec promises none.
     """
 
     bus: str
@@ -123,6 +126,7 @@ class MessageSummary:
     heartbeat_ns: int | None = None
     addresses: tuple[tuple[int, int | None, int], ...] = ()
     values: tuple[ValueSummary, ...] = ()
+    checksum: ChecksumOutcome | None = None
 
 
 @dataclass(frozen=True)
@@ -240,6 +244,7 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
     periods, course = engine.result(PeriodSummary), engine.result(StateChanges)
     start_ns = session.start_ns or 0
     types = {rule.name: rule.type for rule in engine.spec.records}
+    checksums = engine.check(ChecksumCheck).outcomes
     return Inspection(
         vehicle=engine.spec.vehicle,
         capture=Capture(
@@ -266,6 +271,7 @@ def conclude(engine: Engine, files: Sequence[str], kept: Mapping[str, Sequence[R
                 heartbeat_ns=rule.heartbeat_ns,
                 addresses=engine.check(AddressCheck).of_slot(slot),
                 values=tuple(_value_summaries(engine, rule, periods)),
+                checksum=checksums.get((rule.bus, rule.message.name)),
             )
             for slot, rule in enumerate(engine.rules[: len(engine.plan.slots)])
         ),
@@ -318,6 +324,7 @@ def _message_json(message: MessageSummary) -> dict[str, Any]:
         **({} if message.heartbeat_ns is None else {"heartbeat_ms": _ms(message.heartbeat_ns)}),
         **({"addresses": addresses} if addresses else {}),
         **({"values": [_value_json(value) for value in message.values]} if message.values else {}),
+        **({"checksum": asdict(message.checksum)} if message.checksum else {}),
     }
 
 

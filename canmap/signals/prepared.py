@@ -1,4 +1,4 @@
-"""A chunk with everything that does not depend on what came before it."""
+"""A chunk with everything that depends on it, and on what came shortly before it, alone."""
 
 from __future__ import annotations
 
@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.frames.chunks import FrameChunk
+    from canmap.payload.protection import Verdict
+    from canmap.signals.counted import OddCounters
     from canmap.signals.extract import Samples
     from canmap.signals.repeats import Repeats
 
@@ -25,14 +27,19 @@ LOWEST = np.iinfo(np.int64).min
 
 @dataclass(frozen=True, slots=True)
 class Prepared:
-    """A chunk with everything that does not depend on what came before it.
+    """A chunk with everything that depends on it and on what came shortly `Before` it alone.
 
     Attributes:
         chunk: The frames.
         bus: int16[n], the bus of each frame by its number in the plan, -1 for none.
         slot: int32[n], the described message of each frame by its slot in the plan, -1 for none.
-        samples: Decoded raw values.
-        low: int64[columns], smallest raw value of each column in the chunk, HIGHEST where it has none.
+        arrived: Decoded raw values of every described frame.
+        samples: Those of the frames that are used: without the failed ones.
+        failed: intp[k], the failed frames, ascending: their checksum is wrong, or they repeat their counter.
+            They did come, but nothing of what they say is believed, and they are no fresh demand.
+        verdicts: On the checksums of each protected slot, in the order of its frames in `arrived`.
+        odd_counters: By number of the counter, the frames that are not simply its next.
+        low: int64[columns], smallest raw value of each column of `samples`, HIGHEST where it has none.
         high: int64[columns], largest, LOWEST where it has none.
         joins: For each (stamp slot, group), the newest sample of the group at each frame of the slot, as
             an index into the group's samples; -1 where it came before the chunk. None: the sample itself.
@@ -46,7 +53,11 @@ class Prepared:
     chunk: FrameChunk
     bus: NDArray[np.int16]
     slot: NDArray[np.int32]
+    arrived: Samples
     samples: Samples
+    failed: NDArray[np.intp]
+    verdicts: Mapping[int, Verdict]
+    odd_counters: Mapping[int, OddCounters]
     low: NDArray[np.int64]
     high: NDArray[np.int64]
     joins: Mapping[tuple[int, int], NDArray[np.intp] | None]

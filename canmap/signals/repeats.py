@@ -48,14 +48,6 @@ class Repeats:
     gap_ns: NDArray[np.int64]
     ends: Mapping[str, tuple[int, int]]
 
-    def with_first(self, rows: list[int], gap_ns: list[int]) -> Repeats:
-        """Return these and further ones, which repeat frames of the chunk before."""
-        return Repeats(
-            np.concatenate((np.array(rows, np.intp), self.rows)),
-            np.concatenate((np.array(gap_ns, np.int64), self.gap_ns)),
-            self.ends,
-        )
-
 
 def repeats(chunk: FrameChunk, rates: Mapping[str, BitRates]) -> Repeats:
     """Return the repeated frames of a chunk, as far as the chunk by itself shows.
@@ -84,34 +76,39 @@ def repeats(chunk: FrameChunk, rates: Mapping[str, BitRates]) -> Repeats:
     return Repeats(np.concatenate(found), np.concatenate(gaps), ends)
 
 
-class LastFrames:
-    """The last frame of each channel, which the first of the next chunk may repeat.
+def with_first(
+    chunk: FrameChunk, found: Repeats, newest: Mapping[str, FrameChunk], rates: Mapping[str, BitRates]
+) -> Repeats:
+    """Return the repeated frames of a chunk, those among them that repeat the frame before the chunk.
 
     Args:
-        rates: By channel; a channel without is not judged.
+        chunk: The frames.
+        found: Those that the chunk by itself shows.
+        newest: The frame before it on each channel, a chunk of one.
+        rates: By channel.
     """
+    rows: list[int] = []
+    gaps: list[int] = []
+    for channel, (first, _) in found.ends.items():
+        before = newest.get(channel)
+        if before is None or before.can_id[0] != chunk.can_id[first]:
+            continue
+        repeated = repeats(join([before, chunk.take(slice(first, first + 1))]), rates)
+        if len(repeated.rows):
+            rows.append(first)
+            gaps.append(int(repeated.gap_ns[0]))
+    if not rows:
+        return found
+    whole_gaps = np.concatenate((np.array(gaps, np.int64), found.gap_ns))
+    return Repeats(np.concatenate((np.array(rows, np.intp), found.rows)), whole_gaps, found.ends)
 
-    def __init__(self, rates: Mapping[str, BitRates]) -> None:
-        self._rates = rates
-        self._last: dict[str, tuple[FrameChunk, int]] = {}  # in which chunk, and where
 
-    def repeats_of_last(self, chunk: FrameChunk, found: Repeats) -> Repeats | None:
-        """Return the repeats of the next chunk where its first frames repeat those before; else None.
-
-        `found` are those that the chunk alone tells.
-        """
-        rows: list[int] = []
-        gaps: list[int] = []
-        for channel, (first, last) in found.ends.items():
-            before, self._last[channel] = self._last.get(channel), (chunk, last)
-            if before is None or before[0].can_id[before[1]] != chunk.can_id[first]:
-                continue
-            pair = [whole.take(slice(row, row + 1)) for whole, row in (before, (chunk, first))]
-            repeated = repeats(join(pair), self._rates)
-            if len(repeated.rows):
-                rows.append(first)
-                gaps.append(int(repeated.gap_ns[0]))
-        return found.with_first(rows, gaps) if rows else None
+def newest_frames(
+    chunk: FrameChunk, found: Repeats, newest: Mapping[str, FrameChunk]
+) -> dict[str, FrameChunk]:
+    """Return the newest frame of each channel with a bit rate, a chunk of one each, after a chunk."""
+    last = {name: chunk.take(slice(row, row + 1)) for name, (_, row) in found.ends.items()}
+    return {**newest, **last}
 
 
 def _repeated(

@@ -19,8 +19,8 @@ BASIC = INTEGERS | FLOATS | {"bool", "string"}
 _RULE = "=" * 80  # before each dependency in the text of a schema
 _NAME = re.compile(r"[a-z][a-z0-9]*(?:_[a-z0-9]+)*/msg/[A-Z][A-Za-z0-9]*")
 _TYPE = re.compile(r"(?P<type>[A-Za-z0-9_/]+)(?P<array>\[(?P<count>[1-9][0-9]*)?\])?")
-_FIELD = re.compile(rf"{_TYPE.pattern}\s+(?P<name>[a-z](?:_?[a-z0-9]+)*)")
-_CONSTANT = re.compile(r"(?P<type>[a-z0-9]+)\s+(?P<name>[A-Z](?:_?[A-Z0-9]+)*)\s*=\s*(?P<value>.+)")
+_FIELD = re.compile(rf"{_TYPE.pattern}\s+(?P<name>[a-z][a-z0-9]*(?:_[a-z0-9]+)*)")
+_CONSTANT = re.compile(r"(?P<type>[a-z0-9]+)\s+(?P<name>[A-Z][A-Z0-9]*(?:_[A-Z0-9]+)*)\s*=\s*(?P<value>.+)")
 _TRUTH = {"true": True, "1": True, "false": False, "0": False}
 
 

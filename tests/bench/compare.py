@@ -116,7 +116,7 @@ class Traffic:
         """Run the plain loop over it, and compare what was found with what is in it."""
         output = self._folder / "loop.json"
         command = [sys.executable, str(HERE / "plain_loop.py"), self.capture]
-        run = measure(command + self._cases[case]["descriptions"], output, self._settings)
+        run = measure(command + self.descriptions(case), output, self._settings)
         counts = json.loads(output.read_bytes())
         self._compare(f"plain loop, {case}", {name: counts[name] for name in self._truth})
         return run
@@ -125,6 +125,10 @@ class Traffic:
         """Return the path of the spec of a case."""
         spec: str = self._cases[case]["spec"]
         return spec
+
+    def descriptions(self, case: str) -> list[str]:
+        """Return the paths of the descriptions of a case."""
+        return list(self._cases[case]["descriptions"])
 
     def delete(self) -> None:
         """Delete the capture."""

@@ -4,8 +4,9 @@ python tests/bench/exports.py                             # 2 M and 20 M frames,
 python tests/bench/exports.py --frames 2000000 --runs 5
 
 Of the traffic of `traffic.py` one frame in nine stamps a record. Each case is inspected, and exported to a
-folder of Parquet and of CSV and to lines. The last rows are a million frames that all stamp one, with one
-message missing. What is in the records is compared by the tests, not here.
+bag, to a folder of Parquet and of CSV, and to lines. The last rows are a million frames that all stamp one,
+with one message missing. What is in the records is compared by the tests, not here. A bag is also made by the
+loop of `bag_loop.py`; of long captures, by that of the short one only.
 """
 
 from __future__ import annotations
@@ -15,9 +16,15 @@ import sys
 import tempfile
 from pathlib import Path
 
-from compare import Run, Traffic, environment, machine, measure, spread
+from compare import HERE, WHOLE_LOOP, Run, Traffic, environment, machine, measure, spread
 
-FORMS = {"inspect": None, "Parquet": "tables.parquet/", "CSV": "tables.csv/", "lines": "records.jsonl"}
+FORMS = {
+    "inspect": None,
+    "MCAP": "records.mcap",
+    "Parquet": "tables.parquet/",
+    "CSV": "tables.csv/",
+    "lines": "records.jsonl",
+}
 STAMPING = ("SteerFeedback", "DriveFeedback", "WheelSpeeds")  # of sparse.yaml
 RECORDS = 1_000_000
 SHARE = 10  # more frames than records, at most
@@ -43,7 +50,7 @@ class Exports:
         run = measure(
             [*command, "--into", f"{out}{'/' * into.endswith('/')}", "--overwrite"], said, self._settings
         )
-        records = int(said.read_text(encoding="utf-8").split(" record")[0].replace(",", ""))
+        records = int(said.read_text(encoding="utf-8").split(maxsplit=1)[0].replace(",", ""))
         files = out.iterdir() if out.is_dir() else [out]
         return run, records, sum(file.stat().st_size for file in files)
 
@@ -72,6 +79,29 @@ def rows(exports: Exports, frames: int, runs: int) -> list[str]:
         lines.append(f"| {' | '.join(cells)} |")
         print(lines[-1], file=sys.stderr, flush=True)
     return lines
+
+
+def loop_row(traffic: Traffic, folder: Path, runs: int) -> str:
+    """The line of the table for the loop that makes a bag, each run beside one of canmap."""
+    exports = Exports(traffic.capture, traffic.spec("sparse"), folder)
+    command = [sys.executable, str(HERE / "bag_loop.py"), traffic.capture, str(folder / "loop.mcap")]
+    command += traffic.descriptions("sparse")
+    pairs = []
+    for _ in range(runs):
+        own = exports.run(FORMS["MCAP"])[0]
+        pairs.append((own, measure(command, folder / "said.txt", environment(folder))))
+    cells = (
+        f"{traffic.frames:,}",
+        (folder / "said.txt").read_text(encoding="utf-8").strip(),
+        "the loop, MCAP; its times to canmap's",
+        spread([loop.wall_s for _, loop in pairs], 2),
+        spread([loop.cpu_s for _, loop in pairs], 2),
+        spread([loop.wall_s / own.wall_s for own, loop in pairs], 1),
+        spread([loop.cpu_s / own.cpu_s for own, loop in pairs], 1),
+        spread([loop.peak_mb for _, loop in pairs], 0),
+        f"{(folder / 'loop.mcap').stat().st_size / 1e6:.1f}",
+    )
+    return f"| {' | '.join(cells)} |"
 
 
 def keep_stamping(capture: str, kept: Path, count: int) -> None:
@@ -103,6 +133,8 @@ def main() -> None:
         for frames in options.frames:
             traffic = Traffic(frames, folder, faults=False)
             lines += rows(Exports(traffic.capture, traffic.spec("sparse"), folder), frames, options.runs)
+            if frames <= WHOLE_LOOP:
+                lines.append(loop_row(traffic, folder, options.runs))
             traffic.delete()
         traffic, kept = Traffic(SHARE * options.records, folder, faults=False), folder / "stamping.log"
         keep_stamping(traffic.capture, kept, options.records)

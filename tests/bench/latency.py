@@ -71,6 +71,7 @@ def frames_of(capture: Path) -> FrameChunk:
 def run(frames: FrameChunk, spec: Path, clock: WallClock) -> tuple[float, float, float]:
     """Return median and 99th percentile of the delay in ms, and the share of a core."""
     engine = Engine(load_spec(str(spec)))
+    before = engine.start
     due_s = np.arange(len(frames)) / FRAMES_A_SECOND
     delays, place = [], 0
     began, began_cpu = clock.now(), time.process_time()
@@ -79,7 +80,9 @@ def run(frames: FrameChunk, spec: Path, clock: WallClock) -> tuple[float, float,
         stop = int(np.searchsorted(due_s, clock.now() - began))
         if stop == place:
             continue
-        engine.fold(engine.prepare(frames.take(slice(place, stop))))
+        decoded = engine.decode(frames.take(slice(place, stop)))
+        engine.fold(engine.prepare(decoded, before))
+        before = engine.after(decoded, before)
         delays.append(clock.now() - began - due_s[place:stop])
         place = stop
     share = (time.process_time() - began_cpu) / (clock.now() - began)

@@ -46,8 +46,9 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "checks": (
         "codes", "error_frames", "intake", "ranges", "rate", "silence", "triggers", "duplicates",
         "coverage", "inspection", "doubtful_signals", "dead_values", "captures_of_one_session", "new_user",
-        "reference/j1939", "property/cut_law",
+        "checksum_check", "reference/j1939", "property/checksum_laws", "property/cut_law",
     ),
+    "payload": ("protection", "counters", "reference/checksums", "reference/e2e_profiles"),
     "findings": ("episodes", "silence", "ranges", "inspection"),
     "records": (
         "motion", "records", "record_columns", "ranges", "inspection", "codes", "dead_values",
@@ -73,7 +74,13 @@ ROOMS: dict[str, tuple[str, ...]] = {
     ),
     "api": ("inspection", "merge", "window", "coverage", "sinks"),
 }  # fmt: skip
-FURTHER = ("tests/unit", "tests/property/test_cut_law.py", "tests/property/test_values.py", "tests/e2e")
+FURTHER = (
+    "tests/unit",
+    "tests/property/test_cut_law.py",
+    "tests/property/test_carries.py",
+    "tests/property/test_values.py",
+    "tests/e2e",
+)
 # These read the sources, not what they do.
 NOT_JUDGES = ("tests/unit/test_house.py", "tests/unit/test_bench_mutate.py")
 # Operators that need arguments, take the decorator off that makes a class what it is, or compare identities.

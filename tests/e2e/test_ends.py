@@ -23,6 +23,7 @@ SHORT = "specs/orchard_cart/scenarios/short_drive.yaml"
 COMMANDS = {
     "inspect": ["inspect", DEMO, "--spec", CART, "--json", "{folder}/out.json"],
     "replay": ["replay", DEMO, "--spec", CART, "--pace", "flat", "--json", "{folder}/out.json"],
+    "export": ["export", DEMO, "--spec", CART, "--into", "{folder}/out.jsonl"],
     "transcribe": ["transcribe", DEMO, "--into", "{folder}/out.log"],
     "simulate": ["simulate", SHORT, "--into", "{folder}/out.log"],
     "topics": ["topics", CART, "--into", "{folder}/src"],
@@ -32,6 +33,7 @@ COMMANDS = {
 INSIDE = {
     "inspect": "canmap.engine.engine:Engine.fold",
     "replay": "canmap.engine.engine:Engine.fold",
+    "export": "canmap.engine.engine:Engine.fold",
     "transcribe": "canmap.outputs.captures.writers:write_text",
     "simulate": "canmap.simulator.simulation:recorded",
     "topics": "canmap.outputs.packages:whole_files",
@@ -84,7 +86,7 @@ def test_whatever_is_thrown_is_a_status_and_a_sentence(tmp_path: Path, name: str
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize("name", ["inspect", "replay", "transcribe"])
+@pytest.mark.parametrize("name", ["inspect", "replay", "export", "transcribe"])
 def test_a_thread_that_cannot_be_started_is_a_status_and_a_sentence(tmp_path: Path, name: str) -> None:
     program = """
         import threading

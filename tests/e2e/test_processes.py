@@ -50,7 +50,7 @@ def drained(terminal: int) -> str:
 def trickle(process: subprocess.Popen[bytes], pause_s: float) -> None:
     """Give a long capture to standard input, the end of it in pieces.
 
-    Some 14 MB are read ahead before the first frame is looked at.
+    Some 10 MB are read ahead before the first frame is looked at.
     """
     assert process.stdin is not None
     text = repeated(LAPS).encode("ascii")

@@ -39,6 +39,23 @@ def test_the_course_of_the_session_is_what_is_shown() -> None:
     assert [line for line in shown if line not in printed] == []
 
 
+def test_the_exports_run_and_give_the_line_that_is_shown(tmp_path: Path) -> None:
+    section = README.split("## Tables and lines")[1].split("\n## ")[0]
+    for name in ("captures", "specs"):
+        (tmp_path / name).symlink_to(ROOT / name)
+    commands = re.findall(r"^canmap (.*)$", section, re.MULTILINE)
+    assert len(commands) == 3
+    for command in commands:
+        done = canmap(*shlex.split(command), cwd=tmp_path)
+        assert (done.returncode, done.stderr) == (0, "")
+    shown = section.split("<!-- lines -->")[1].split("```")[1].removeprefix("json").strip()
+    assert shown in (tmp_path / "drive.jsonl").read_text(encoding="utf-8").splitlines()
+    names = re.findall(r"`(throttle\w*)`", section)
+    assert len(names) == 3
+    assert set(names) < set((tmp_path / "drive.csv").read_text().splitlines()[0].split(","))
+    assert (tmp_path / "drive_tables" / "columns.csv").is_file()
+
+
 def test_the_examples_in_python_run(capsys, monkeypatch) -> None:
     monkeypatch.chdir(ROOT)
     program, sink = re.findall(r"```python\n(.*?)```", README, re.DOTALL)

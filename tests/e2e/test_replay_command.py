@@ -6,6 +6,7 @@ import json
 import re
 import subprocess
 import time
+from importlib.util import find_spec
 from statistics import median
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,8 @@ import pytest
 from tests.e2e.shell import CART, COMMAND, DEMO, ROOT, canmap, check_golden, environment
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from tests.e2e.shell import Command
 
 SPAN = ("--from", "4.8", "--to", "5.6")
@@ -148,3 +151,64 @@ def test_every_record(command: Command) -> None:
     done = command("replay", DEMO, "--spec", CART, "--pace", "flat", "--record", "battery", "--every", "0")
     names = [match[2] for line in done.stdout.splitlines() if (match := LINE.match(line))]
     assert names.count("battery") == 60
+
+
+@pytest.mark.parametrize("name", ["drive.jsonl", "drive.mcap", "tables/", "steering.csv"])
+def test_it_also_writes_what_an_export_writes(name: str, tmp_path: Path, command: Command) -> None:
+    record = ("--record", "steering") if name == "steering.csv" else ()
+    run = (DEMO, "--spec", CART, *SPAN, *record)
+    replayed, exported = (f"{tmp_path}/{folder}/{name}" for folder in ("replayed", "exported"))
+    for folder in ("replayed", "exported"):
+        (tmp_path / folder).mkdir()
+    done = command("replay", *run, "--pace", "8", "--every", "0.2", "--into", replayed)
+    assert (done.returncode, done.stderr) == (1, "")
+    assert "FAIL: 1 error" in done.stdout
+    assert command("export", *run, "--into", exported).returncode == 0
+    files = {path.relative_to(tmp_path / "exported") for path in (tmp_path / "exported").rglob("*.*")}
+    assert files
+    for file in files:
+        assert (tmp_path / "replayed" / file).read_bytes() == (tmp_path / "exported" / file).read_bytes()
+
+
+def test_no_record_on_the_screen_leaves_all_in_the_file(tmp_path: Path, command: Command) -> None:
+    into = tmp_path / "all.jsonl"
+    command("replay", DEMO, "--spec", CART, "--pace", "flat", *SPAN, "--record", "none", "--into", into)
+    assert {"steering", "drive", "battery"} <= {
+        json.loads(line).get("record") for line in into.read_text(encoding="utf-8").splitlines()
+    }
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (
+            ("--into", "-"),
+            "--into - would mix with the lines of the replay; name a file, or use canmap export.",
+        ),
+        (("--into", DEMO), "nothing is exported with this ending"),
+        (("--record", "nothing"), f"{CART} makes no record nothing; it makes steering, drive, "),
+        (("--namespace", "cart"), "--namespace is for --topics; give that too, or leave it out."),
+        (("--stamps", "now"), "--stamps is for --topics; give that too, or leave it out."),
+        (("--clock",), "--clock is for --topics; give that too, or leave it out."),
+        (("--wait-for-readers", "1"), "--wait-for-readers is for --topics; give that too, or leave it out."),
+        (("--ros-args", "-r", "a:=b"), "--ros-args is for --topics; give that too, or leave it out."),
+        (("--topics", "--wait-for-readers", "-1"), "--wait-for-readers -1 is not from 0 to 3600 seconds."),
+        (("--topics", "--stamps", "now", "--pace", "flat"), "--stamps now needs a pace: flat out, nothing "),
+    ],
+)
+def test_what_cannot_be_done_is_said(options: tuple[str, ...], said: str, command: Command) -> None:
+    done = command("replay", DEMO, "--spec", CART, *SPAN, *options)
+    assert (done.returncode, done.stdout, done.stderr.count("\n")) == (2, "", 1)
+    assert done.stderr.startswith("canmap: ")
+    assert said in done.stderr
+
+
+@pytest.mark.skipif(find_spec("rclpy") is not None, reason="there is a ROS 2")
+def test_topics_without_a_ros_2(command: Command) -> None:
+    done = command("replay", DEMO, "--spec", CART, *SPAN, "--topics", "--", "--ros-args", "-r", "a:=b", "--")
+    assert (done.returncode, done.stdout, done.stderr) == (
+        2,
+        "",
+        "canmap: Topics need ROS 2, whose rclpy is not here; source a ROS 2 with this version of Python, or "
+        "install the extra 'ros': pip install 'canmap[ros]'.\n",
+    )

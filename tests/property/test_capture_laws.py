@@ -17,7 +17,8 @@ from canmap.frames.merge import MergedCaptures
 from canmap.frames.text.log import TextLog
 from canmap.frames.window import Window
 from canmap.results.inspection import conclude
-from tests.property.test_cut_law import eventful, modal, moment, of_records, told
+from tests.cutting import moment, of_records, told
+from tests.eventful import eventful, modal
 from tests.streams import CART, MS, ROOT, START_NS, VEHICLE, spec_of, streams
 
 if TYPE_CHECKING:
@@ -50,7 +51,7 @@ def source_of(texts: list[bytes], size: int) -> FrameSource:
             yield size
 
     logs = [
-        TextLog(f"{number}.log", io.BufferedReader(io.BytesIO(text)), 1, sizes=sizes())
+        TextLog(f"{number}.log", io.BufferedReader(io.BytesIO(text)), sizes=sizes())
         for number, text in enumerate(texts)
     ]
     return logs[0] if len(logs) == 1 else MergedCaptures(logs)
@@ -65,8 +66,8 @@ def read(texts: list[bytes], size: int, span_s: tuple[float, float] = SPANS[0], 
     kept: dict[str, list] = {rule.name: [] for rule in spec.records}
     events = []
     try:
-        for chunk in window.cut(piece() for piece in source.pieces()):
-            step = engine.fold(engine.prepare(chunk))
+        for prepared in engine.prepared(window.cut(piece() for piece in source.pieces())):
+            step = engine.fold(prepared)
             events += step.events
             for records in step.records:
                 kept[records.name].append(records)

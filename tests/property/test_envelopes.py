@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from canmap.engine.engine import Engine
 from canmap.summaries import envelopes
 from canmap.summaries.envelopes import Envelopes
-from tests.property.test_cut_law import eventful
+from tests.eventful import eventful
+from tests.protect import protect
 from tests.streams import CART, MS, START_NS, TRUCK, VEHICLE, cuts, frames, inspected, spec_of, streams
 
 if TYPE_CHECKING:
@@ -38,8 +39,8 @@ def enveloped(
     consumer = Envelopes(all_fields(path), most_bins, FIRST_NS)
     consumer.patience = patience
     engine = Engine(spec_of(path), [consumer])
-    for chunk in chunks:
-        engine.fold(engine.prepare(chunk))
+    for prepared in engine.prepared(chunks):
+        engine.fold(prepared)
     return engine.result(Envelopes)
 
 
@@ -127,7 +128,8 @@ def test_memory_is_that_of_the_bins_however_long_the_stream_is() -> None:
     valid, invalid = bytes.fromhex("000000B0000000FF"), bytes.fromhex("00000000B0000000")
     rows = [(START_NS + i * 40 * MS, "can0", 0x101, valid if i < 2500 else invalid) for i in range(5000)]
     # 200 s in at most 32 bins: 1 ms * 2^13 = 8.192 s is the first width of which 32 are enough (262 s).
-    found = enveloped(frames(rows).split(range(0, 5000, 7)), CART, 32)["steering"]
+    whole = protect(frames(rows), spec_of(CART))
+    found = enveloped(whole.split(range(0, 5000, 7)), CART, 32)["steering"]
     assert (found.width_ns, len(found.count)) == (8_192 * MS, 199_960 // 8_192 + 1)
     assert found.count.sum() == 5000
     shares = found.share("wheel_angle").tolist()
@@ -138,7 +140,7 @@ def test_memory_is_that_of_the_bins_however_long_the_stream_is() -> None:
 
 def test_a_bin_without_a_record_has_no_share() -> None:
     rows = [(START_NS + i * MS, "can0", 0x101, bytes.fromhex("00000000B0000000")) for i in (0, 1, 9)]
-    found = enveloped([frames(rows)], CART, 10)["steering"]
+    found = enveloped([protect(frames(rows), spec_of(CART))], CART, 10)["steering"]
     assert found.count.tolist() == [1, 1, 0, 0, 0, 0, 0, 0, 0, 1]
     assert np.isnan(found.share("wheel_angle")).tolist() == [count == 0 for count in found.count]
 

@@ -105,7 +105,7 @@ def merged(found: list[list[tuple[int, str]]], sizes: list[int]) -> list[FrameCh
     every = [iter(sizes + sizes[-1:] * 2000) for _ in found]
     source = MergedCaptures(
         [
-            TextLog(f"{number}.log", io.BufferedReader(io.BytesIO(text_of(rows))), 1, sizes=size)
+            TextLog(f"{number}.log", io.BufferedReader(io.BytesIO(text_of(rows))), sizes=size)
             for number, (rows, size) in enumerate(zip(found, every, strict=True))
         ]
     )

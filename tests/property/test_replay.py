@@ -59,9 +59,12 @@ def test_any_pace_gives_the_same(data: st.DataObject) -> None:
     work_s = data.draw(st.lists(st.sampled_from([0.0, 1e-5, 0.003, 0.2]), min_size=1, max_size=5))
     wall = Wall([*work_s, 1e-6])
     names = [rule.name for rule in spec_of(path).records]
+    ahead_s = data.draw(st.sampled_from([0.0, 0.06]))
     flat, _ = inspected([whole], spec_of(path), names)
     replayed, _ = inspected(
-        paced(whole.split(data.draw(cuts(whole))), Pace(factor, wall.now, wall.sleep)), spec_of(path), names
+        paced(whole.split(data.draw(cuts(whole))), Pace(factor, wall.now, wall.sleep, ahead_s=ahead_s)),
+        spec_of(path),
+        names,
     )
     assert json.dumps(replayed.to_json()) == json.dumps(flat.to_json())
     for name, records in flat.records.items():

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from canmap.cli.lines import LinePrinter
 from canmap.engine.engine import Engine
 from canmap.stream.delivery import Delivery
-from tests.property.test_cut_law import eventful, modal
+from tests.eventful import eventful, modal
 from tests.streams import CART, TRUCK, VEHICLE, cuts, spec_of, streams
 
 if TYPE_CHECKING:
@@ -27,8 +27,8 @@ def printed(chunks: Iterable[FrameChunk], path: Path, every_s: float) -> list[st
     with contextlib.redirect_stdout(io.StringIO()) as out:
         engine = Engine(spec_of(path))
         with Delivery((LinePrinter(every_s),)).begin(engine.spec, engine.session) as delivering:
-            for chunk in chunks:
-                delivering.write(engine.fold(engine.prepare(chunk)))
+            for prepared in engine.prepared(chunks):
+                delivering.write(engine.fold(prepared))
             delivering.write(engine.finish())
             delivering.open()
     return out.getvalue().splitlines()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.property.test_cut_law import eventful, modal
+from tests.eventful import eventful, modal
 from tests.streams import CART, TRUCK, VEHICLE, cuts, spec_of, streams
 from tests.topics import converted
 

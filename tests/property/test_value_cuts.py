@@ -18,7 +18,8 @@ from canmap.checks.record_values import RecordValueCheck
 from canmap.checks.slew import NO_VALUES, SlewCheck
 from canmap.checks.tracking import TrackingCheck
 from tests import kits, values
-from tests.property.test_cut_law import forgetting, told
+from tests.cutting import told
+from tests.property.test_carries import forgetting
 from tests.streams import cuts, frames
 
 if TYPE_CHECKING:

@@ -218,6 +218,9 @@ def test_a_whole_file_and_one_that_is_being_written_and_others_are_refused(tmp_p
         finish_bag(str(tmp_path), into)
     with pytest.raises(CaptureError, match="this is not an ordinary file"):
         finish_bag("/dev/null", into)
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(CaptureError, match="this is not an ordinary file"):
+        finish_bag(str(tmp_path / "pipe"), into)
     part = tmp_path / "a.part"
     part.write_bytes(bag.read_bytes()[:-100])
     with part.open("rb") as other:
@@ -228,7 +231,7 @@ def test_a_whole_file_and_one_that_is_being_written_and_others_are_refused(tmp_p
         finish_bag(str(part), str(part), overwrite=True)
     with pytest.raises(OutputError, match=r"whole\.mcap exists"):
         finish_bag(str(part), str(bag))
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["a.part", "whole.mcap"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["a.part", "pipe", "whole.mcap"]
 
 
 def test_a_full_disk_is_a_sentence(tmp_path: Path, bag: Path) -> None:

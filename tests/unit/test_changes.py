@@ -16,7 +16,7 @@ from canmap.engine.engine import Engine
 from canmap.stream.sink import About
 from canmap.vocabulary.record_types import AxisState, ControlMode
 from tests.kits import row, spec_of
-from tests.streams import CART, MS, ROOT, START_NS, frames, inspected
+from tests.streams import CART, MS, ROOT, START_NS, frames, inspected, taker
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -179,7 +179,7 @@ def test_a_signal_in_two_records_is_kept_twice_and_shown_and_told_once(
     engine = Engine(spec)
     printer = LinePrinter(60)
     printer.open(About(spec, tuple(rule.name for rule in spec.records), START_NS, START_NS))
-    printer.write(engine.fold(engine.prepare(whole)))
+    printer.write(taker(engine)(whole))
     assert capsys.readouterr().out.count(" change ") == 1
 
 
@@ -226,8 +226,9 @@ def test_a_change_is_told_at_once_and_before_the_silence_that_follows(
     rows += [row(t + 1, 0x200) for t in range(0, 190, 10)]  # Tick falls silent as the stop is pressed
     whole = frames(sorted(rows))
     engine, printer = Engine(spec), LinePrinter(60)
+    take = taker(engine)
     for number, piece in enumerate(whole.split(range(1, len(whole)))):
-        step = engine.fold(engine.prepare(piece))
+        step = take(piece)
         if not number:
             printer.open(About(spec, (), engine.session.zero_ns, engine.session.zero_ns))
         printer.write(step)

@@ -66,7 +66,7 @@ class TestContract:
         path = tmp_path / f"drive{ending}"
         write_capture(str(path), [mixed(50)])
         source = READERS[ending](
-            "stream", io.BufferedReader(io.BytesIO(path.read_bytes())), 1, lambda: (0, None)
+            "stream", io.BufferedReader(io.BytesIO(path.read_bytes())), lambda: (0, None)
         )
         assert join(piece() for piece in source.pieces()).t_ns.tolist() == read(path).t_ns.tolist()
         source.close()

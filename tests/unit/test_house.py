@@ -34,7 +34,7 @@ ONLY_IN = {
     "polars": ["records/columns.py", "outputs/", "base/extras.py"],
     "pyarrow": ["base/extras.py"],
     "mcap": ["outputs/bags/", "base/extras.py"],
-    "rclpy": ["outputs/"],
+    "rclpy": ["base/extras.py", "outputs/node/rosnode.py"],
 }
 # What the repository holds at its top, and what tools put there.
 TOP = {

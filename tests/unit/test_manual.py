@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -20,6 +21,7 @@ from canmap.mapping.manual import (
 from canmap.mapping.reading import field_grammar, grammar
 from canmap.mapping.reading.sections import Key, Section
 from canmap.mapping.refs import MessageRef, Requirement, SignalRef
+from canmap.vocabulary.checksum_profiles import PROFILES
 from tests.streams import VEHICLE, spec_of
 
 MS = 1_000_000
@@ -36,7 +38,11 @@ def test_counter_checksum_relay_and_latency_of_a_message() -> None:
     assert feedback.latency_ns == 12 * MS
     command = rule_of("drive", "SteerCommand")
     checksum = SignalRef("drive", "SteerCommand", "Checksum")
-    assert command.checksum == ChecksumRule(signal=checksum, profile="crc8", data_id=0x2A, bytes=(0, 6))
+    profile = "CRC-8/SAE-J1850"
+    method = replace(PROFILES[profile], order=("payload", "data_id"))
+    assert command.checksum == ChecksumRule(
+        method=method, profile=profile, signal=checksum, data_id=(0x2A,), bytes=(0, 6), page="31"
+    )
     relay = RelayRule(message=MessageRef("drive", "SteerFeedback"), decimation=4, delay_ns=5 * MS)
     assert rule_of("chassis", "SteerFeedback").relay_of == relay
 
@@ -130,9 +136,9 @@ def unjudged() -> set[str]:
 def test_a_key_loses_its_note_with_the_check_that_judges_it(monkeypatch: pytest.MonkeyPatch) -> None:
     spec = load_spec(str(VEHICLE))
     noted = {finding.key for finding in Engine(spec).findings()}
-    assert "counter" in noted
-    monkeypatch.setattr(CHECKS[0], "judges", ("counter",))
-    assert {finding.key for finding in Engine(spec).findings()} == noted - {"counter"}
+    assert "overrides" in noted
+    monkeypatch.setattr(CHECKS[0], "judges", ("overrides",))
+    assert {finding.key for finding in Engine(spec).findings()} == noted - {"overrides"}
 
 
 def test_checks_judge_keys_that_the_grammar_accepts() -> None:

@@ -15,7 +15,7 @@ from canmap.cli.render import Screen, show
 from canmap.engine.engine import Engine
 from canmap.stream.sink import About
 from tests.kits import TICK, TOCK, of_kind, row, spec_of
-from tests.streams import MS, START_NS, frames, inspected
+from tests.streams import MS, START_NS, frames, inspected, taker
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -119,10 +119,11 @@ def test_lines_of_a_record_follow_a_grid_from_its_own_first_stamp(
     said = "records:\n  battery: {type: Battery, stamp: Tick, voltage: {signal: Tick.Value, unit: V}}\n"
     spec = spec_of(tmp_path, TICK, said)
     engine, printer = Engine(spec), LinePrinter(every_s)
+    take = taker(engine)
     for start in (0, 130, 195):  # however it is cut
         stop = {0: 130, 130: 195, 195: 650}[start]
         chunk = frames([row(t) for t in range(start, stop, 65)])
-        step = engine.fold(engine.prepare(chunk))
+        step = take(chunk)
         if start == 0:
             printer.open(About(spec, ("battery",), engine.session.zero_ns, engine.session.zero_ns))
         printer.write(step)
@@ -137,7 +138,7 @@ def test_records_of_one_moment_are_all_printed_where_all_are_wanted(
     spec = spec_of(tmp_path, TICK, said)
     engine = Engine(spec)
     rows = [(START_NS + 5 * MS, "can0", 0x100, bytes([value]) * 8) for value in (1, 2, 3)]
-    step, printer = engine.fold(engine.prepare(frames(rows))), LinePrinter(0)
+    step, printer = taker(engine)(frames(rows)), LinePrinter(0)
     printer.open(About(spec, ("battery",), engine.session.zero_ns, engine.session.zero_ns))
     printer.write(step)
     assert sum("battery" in line for line in capsys.readouterr().out.splitlines()) == 3

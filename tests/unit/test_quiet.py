@@ -36,8 +36,8 @@ def kit(tmp_path: Path) -> Spec:
 
 def spans(chunks: list[FrameChunk], spec: Spec) -> list[Quiet]:
     engine = Engine(spec)
-    for chunk in chunks:
-        engine.fold(engine.prepare(chunk))
+    for prepared in engine.prepared(chunks):
+        engine.fold(prepared)
     return engine.check(QuietChannels).spans
 
 

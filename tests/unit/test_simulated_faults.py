@@ -17,6 +17,7 @@ from canmap.simulator.cart.kit import Reason
 from canmap.simulator.scenario.fault_kinds import FAULT_KINDS
 from canmap.vocabulary.record_types import AxisState
 from tests.simulated import DRIVE, is_protected, run_of
+from tests.streams import inspected
 
 if TYPE_CHECKING:
     from tests.simulated import Heard, Run
@@ -161,6 +162,11 @@ def test_a_wrong_demand_is_refused(faulty, because: str) -> None:
     if because == "checksum":
         assert (wrong_s.min(), wrong_s.max()) == (pytest.approx(5.0, abs=0.03), pytest.approx(6.0, abs=0.03))
     assert len(wrong_s) == (50 if because == "checksum" else 0)
+    result, _ = inspected([run.chunk])
+    found = [finding for finding in result.findings if finding.kind == "checksum"]
+    assert [(finding.place.message, finding.count) for finding in found] == (
+        [("SteerCommand", 50)] if because == "checksum" else []
+    )
     steering = run.heard("SteerFeedback")
     assert state_at(steering, 5.03) == AxisState.ACTIVE
     assert state_at(steering, 5.2) == AxisState.READY

@@ -12,9 +12,10 @@ import pytest
 from canmap.checks.all import CHECKS
 from canmap.mapping import axis_rules, pair_rules
 from canmap.mapping.loader import load_spec
-from canmap.mapping.reading import field_grammar, grammar, promises, topic_grammar
+from canmap.mapping.reading import checksum_grammar, field_grammar, grammar, promises, topic_grammar
 from canmap.topics.topic import MessageForm
 from canmap.topics.topic_table import topic_table
+from canmap.vocabulary.checksum_profiles import CRCS, PROFILES
 from canmap.vocabulary.record_types import CORE_TYPES, field_types
 from canmap.vocabulary.units import UNITS
 from tests.spec_builders import VEHICLE
@@ -32,7 +33,7 @@ SECTIONS = {
     "A message": grammar.MESSAGE,
     "A multiplexer value": grammar.SELECTION,
     "A counter": promises.COUNTER,
-    "A checksum": promises.CHECKSUM,
+    "A checksum": checksum_grammar.CHECKSUM,
     "A relay": promises.RELAY,
     "A demand": grammar.DEMAND,
     "A fault": promises.FAULT,
@@ -75,7 +76,7 @@ def rows(title):
 
 
 # Sections that are judged as a whole, as the keys that they stand under are.
-WHOLE -= {"A fault", "A range by speed", "What counts as frozen", "What counts as railed"}
+WHOLE -= {"A fault", "A counter", "A range by speed", "What counts as frozen", "What counts as railed"}
 
 
 def test_there_are_examples():
@@ -137,8 +138,18 @@ def test_every_built_in_record_type_is_listed_with_its_fields_and_states():
 
 
 def test_every_checksum_profile_is_listed():
-    listed = [profile.strip("`") for profile, _ in table_lines("The checksum profiles")]
-    assert listed == list(promises.CHECKSUM_PROFILES)
+    expected = []
+    for name, method in PROFILES.items():
+        about = method.about + (" (from memory)" if method.from_memory else "")
+        if name in CRCS:
+            crc, digits = CRCS[name], -(-method.width // 4)
+            numbers = [f"0x{one:0{digits}X}" for one in (crc.polynomial, crc.initial, crc.final_xor)]
+            reflected = "yes" if crc.reflected else "no"
+            about = "polynomial {}, start {}, reflected: {}, final XOR {}".format(
+                *numbers[:2], reflected, numbers[2]
+            )
+        expected.append([f"`{name}`", str(method.width), about])
+    assert table_lines("The checksum profiles") == expected
 
 
 def test_every_standard_topic_is_listed():

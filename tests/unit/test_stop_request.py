@@ -50,3 +50,22 @@ def test_without_one_every_chunk_is_taken() -> None:
         assert list(stop.until(range(3))) == [0, 1, 2]
     assert not stop.asked
     assert signal.getsignal(signal.SIGINT) is before
+
+
+def test_what_is_done_in_a_wait_is_finished_and_ends_it() -> None:
+    stop, done = StopRequest(), []
+
+    def source() -> Iterator[int]:
+        yield 0
+        with stop.shield():
+            signal.raise_signal(signal.SIGINT)
+            done.append("finished")
+        done.append("never")
+        yield 1
+
+    with stop.listening():
+        assert list(stop.until(source())) == [0]
+    assert (done, stop.asked) == (["finished"], True)
+    with stop.shield():  # what is still to be done afterwards, is
+        done.append("after")
+    assert done == ["finished", "after"]

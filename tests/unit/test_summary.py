@@ -20,7 +20,7 @@ from canmap.summaries.fields import FieldSummary, RecordSummaries
 from canmap.summaries.periods import PeriodSummary
 from canmap.timing.arrivals import Arrivals
 from tests.kits import TICK, row, spec_of
-from tests.streams import CART, MS, ROOT, START_NS, frames, inspected
+from tests.streams import CART, MS, ROOT, START_NS, frames, inspected, taker
 from tests.streams import spec_of as cart
 
 if TYPE_CHECKING:
@@ -162,10 +162,11 @@ def test_summaries_that_wait_are_the_same_at_any_time(size: int) -> None:
     """Asked after half the stream and at its end, given chunk by chunk and at once."""
     rows = [(START_NS + i * i * MS, "can0", (0x101, 0x112)[i % 2], bytes([i] * 8)) for i in range(200)]
     pieces, whole = Engine(cart()), Engine(cart())
+    take_pieces, take_whole = taker(pieces), taker(whole)
     for half in (rows[:100], rows[100:]):
         for start in range(0, 100, size):
-            pieces.fold(pieces.prepare(frames(half[start : start + size])))
-        whole.fold(whole.prepare(frames(half)))
+            take_pieces(frames(half[start : start + size]))
+        take_whole(frames(half))
         for kind in (FrameCount, PeriodSummary, RecordSummaries):
             assert pieces.result(kind) == whole.result(kind)
         assert pieces.result(FrameCount).frames == pieces.frames > 0

@@ -148,6 +148,7 @@ def test_latency_is_that_of_the_stamping_message() -> None:
     ("text", "reason"),
     [
         (f"records: {{steering: {STEERING}}}\n", "the `steering_ratio` is not known"),
+        (f"records: {{steering: {ROAD}}}\n", "no record of the type Drive has the `speed`"),
         (
             "records: {steering: {type: Steering, stamp: SteerFeedback, torque: "
             "{signal: SteerFeedback.Share, unit: Nm}}}\n",
@@ -161,8 +162,8 @@ def test_no_report_without_the_angle_of_the_road_wheels(tmp_path: Path, text: st
 
 
 def test_the_report_needs_a_ratio_or_the_angle_itself(tmp_path: Path) -> None:
-    ratio = f"geometry: {{steering_ratio: 15}}\nrecords: {{steering: {STEERING}}}\n"
-    assert topics_of(tmp_path, ratio)["ackermann/report"].records == ("steering",)  # no speed is known
+    ratio = f"geometry: {{steering_ratio: 15}}\nrecords: {{steering: {STEERING}, drive: {DRIVE}}}\n"
+    assert topics_of(tmp_path, ratio)["ackermann/report"].records == ("steering", "drive")
     with_speed = f"records: {{steering: {ROAD}, drive: {DRIVE}}}\n"
     assert topics_of(tmp_path, with_speed)["ackermann/report"].records == ("steering", "drive")
 
@@ -174,10 +175,10 @@ def test_no_joint_states_without_the_rolling_radius(tmp_path: Path) -> None:
 
 
 def test_the_first_of_a_type_has_the_plain_name(tmp_path: Path) -> None:
-    records = f"front: {ROAD}, rear: {ROAD}, wanted: {DEMAND}, steering: {DEMAND}"
+    records = f"front: {ROAD}, rear: {ROAD}, drive: {DRIVE}, wanted: {DEMAND}, steering: {DEMAND}"
     topics = topics_of(tmp_path, f"records: {{{records}}}\n")
-    assert topics["ackermann/report"].records == ("front",)
-    assert topics["rear/ackermann/report"].records == ("rear",)
+    assert topics["ackermann/report"].records == ("front", "drive")
+    assert topics["rear/ackermann/report"].records == ("rear", "drive")
     assert topics["demands/steering"].records == ("wanted",)
     assert topics["demands/steering_2"].records == ("steering",)
 

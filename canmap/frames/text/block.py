@@ -36,7 +36,7 @@ SLACK = 2 * TOO_LONG  # bytes past the text that `Block.data` must have, so that
 MOST_TEMPLATES = 64  # per block
 MOST_RARE_TEMPLATES = 4  # of them may be of a form that few lines have, as the first of a block may be
 FEWEST_ROWS = 12  # fewer lines are read sooner one by one
-ROWS_AT_ONCE = 32_000  # fewer stay in the processor's cache; with more, two threads meet less often
+ROWS_AT_ONCE = 64_000  # fewer stay in the processor's cache; with more, two threads meet less often
 MOST_ALONE = 20_000  # lines of a block read one by one, unless one in ten holds a frame
 TEMPLATE_TRIALS = 8  # lines tried until one is good enough to be a template
 LINE_FEED, CARRIAGE_RETURN = 10, 13
@@ -105,10 +105,11 @@ class _Lines:
 
     def inked(self) -> NDArray[np.intp]:
         """Return the lines that are not empty."""
-        length = self.ends - self.starts
-        empty = length == 0
-        empty |= (length == 1) & (self.text[self.starts] == CARRIAGE_RETURN)
-        return np.flatnonzero(~empty)
+        short = np.flatnonzero(self.lengths < 2)
+        if not len(short):
+            return np.arange(self.count)
+        empty = (self.lengths[short] == 0) | (self.text[self.starts[short]] == CARRIAGE_RETURN)
+        return np.delete(np.arange(self.count), short[empty])
 
     def read_alike(self, lines: NDArray[np.intp]) -> NDArray[np.intp]:
         """Read those of the `lines` (ascending) that have the form of one of them; return the others."""

@@ -31,8 +31,7 @@ if TYPE_CHECKING:
 
 KIB = 1024
 FIRST_SIZES = (256 * KIB, 256 * KIB, 1024 * KIB)  # small, so that the other stages start soon
-SIZE = 4096 * KIB
-READ_AHEAD = 3  # blocks
+SIZE = 8192 * KIB
 NO_END = cut_short(inside="a line")
 FEW = 2048  # bytes of a block of which one line may always be read alone
 
@@ -43,7 +42,6 @@ class TextLog:
     Args:
         name: Name of the capture, as the user gave it.
         stream: Where its text is read from; closed at the end.
-        ahead: Blocks read before they are asked for.
         progress: Tells how much of the file has been read.
         sizes: Bytes of each block, without end.
     """
@@ -54,7 +52,6 @@ class TextLog:
         self,
         name: str,
         stream: BufferedIOBase,
-        ahead: int = READ_AHEAD,
         progress: Progress = lambda: (0, None),
         sizes: Iterable[int] | None = None,
     ) -> None:
@@ -62,16 +59,12 @@ class TextLog:
         self.captures: tuple[str, ...] = (name,)
         self._stream = stream
         self._sizes = chain(FIRST_SIZES, repeat(SIZE)) if sizes is None else sizes
-        self._ahead = ahead
         self._blocks: ReadAhead[TextBlock] | None = None
 
     def pieces(self) -> Iterator[Piece]:
         """Yield one piece per block, in order; only once."""
-        self._blocks = ReadAhead(
-            _closing(self._stream, blocks(self.captures[0], self._stream, self._sizes)),
-            self._ahead,
-            self._progress,
-        )
+        read = blocks(self.captures[0], self._stream, self._sizes)
+        self._blocks = ReadAhead(_closing(self._stream, read), self._progress)
         for block in self._blocks:
             yield partial(_parse, block)
 

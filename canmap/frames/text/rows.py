@@ -235,9 +235,7 @@ def _channels(rows: Rows, form: Form, right: NDArray[np.bool_]) -> tuple[NDArray
     """Number the channel names; the lines of a name that is one too many are not `right`."""
     number = np.zeros(rows.count, np.uint8)
     start, size = form.channel.start, form.channel.size
-    words = [rows.load(start) & _USED[min(size, WORD)]]
-    if size > WORD:
-        words.append(rows.load(start + WORD) & _USED[size - WORD])
+    words = [rows.load(at) & _USED[min(size - at + start, WORD)] for at in range(start, start + size, WORD)]
     names: list[str] = []
     left = right.copy()
     while left.any():
@@ -245,7 +243,9 @@ def _channels(rows: Rows, form: Form, right: NDArray[np.bool_]) -> tuple[NDArray
             right &= ~left
             break
         first = int(left.argmax())
-        same = np.logical_and.reduce([word == word[first] for word in words])
+        same = words[0] == words[0][first]
+        for word in words[1:]:
+            same &= word == word[first]
         name = channel_name(b"".join(int(word[first]).to_bytes(WORD, "little") for word in words)[:size])
         left &= ~same
         if name is None:

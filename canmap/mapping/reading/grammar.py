@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from canmap.mapping.model import Selected, Trigger
 from canmap.mapping.reading import promises as p
 from canmap.mapping.reading import topic_grammar as t
+from canmap.mapping.reading.checksum_grammar import checksum
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.raw_codes import code_list, conditions
 from canmap.mapping.reading.sections import Key, Section, mapping, scalar
@@ -167,7 +168,7 @@ def _unknown_multiplexer(node: Node, context: Context) -> None:
 
 
 COUNTER = Key("counter", p.counter, judged=False)
-CHECKSUM = Key("checksum", p.checksum, judged=False)
+CHECKSUM = Key("checksum", checksum, judged=False)
 RELAY_OF = Key("relay_of", p.relay, judged=False)
 LATENCY = Key("latency", time_ns)
 MULTIPLEXED = Key(

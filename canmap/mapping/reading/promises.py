@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 
 from canmap.mapping.description.bits import LONGEST_SIGNAL
 from canmap.mapping.manual import (
-    ChecksumRule,
     CounterRule,
     EnableRule,
     FaultRule,
@@ -61,11 +60,6 @@ if TYPE_CHECKING:
 
 _NO_SIGNAL = SignalRef("", "", "")  # of what is read for its mistakes only
 _CODE = integer(0, 2**32 - 1)
-# The profiles of the AUTOSAR E2E protocol specification (from memory), and the CRC names common in manuals.
-CHECKSUM_PROFILES = (
-    *(f"E2E P{number}" for number in ("01", "02", "04", "05", "06", "07", "08", "11", "22", "44")),
-    *("crc8", "crc16", "crc32", "sum8", "xor8"),
-)
 _SHA256 = re.compile(r"[0-9a-fA-F]{64}")
 
 # --- one message -------------------------------------------------------------------------------------
@@ -75,22 +69,15 @@ COUNTER = Section(
     (
         Key("signal", signal, required=True),
         Key("step", integer(1, 255)),
+        Key("start", _CODE),
         Key("wrap", _CODE),  # the last value before it starts again
         Key("reserved", one_or_list(_CODE, "values")),
         Key("per", word("what a counter counts", ("message", "sender", "multiplexer"))),
+        Key("on_change", yes_no),
+        Key("largest_delta", integer(1, 2**32 - 1)),
     ),
 )
 counter = made(COUNTER, CounterRule)
-CHECKSUM = Section(
-    "a checksum",
-    (
-        Key("signal", signal, required=True),
-        Key("profile", word("a profile of checksums", CHECKSUM_PROFILES), required=True),
-        Key("data_id", _CODE),
-        Key("bytes", list_of(integer(0, 63), "byte numbers, first and last", 2, 2)),
-    ),
-)
-checksum = made(CHECKSUM, ChecksumRule)
 RELAY = Section(
     "a relay",
     (

@@ -219,11 +219,16 @@ def _holds_none(cut: int | None) -> bool:
 @contextlib.contextmanager
 def _opened(part: str) -> Iterator[BinaryIO]:
     try:
-        file = open(part, "rb")  # noqa: PTH123, SIM115
+        file = open(part, "rb", opener=_at_once)  # noqa: SIM115
     except (OSError, ValueError) as error:
         raise CaptureError(f"{part}: {unusable(error, part).unread}.") from error
     with file:
         yield file
+
+
+def _at_once(path: str, flags: int) -> int:
+    """Open a file without waiting, as a pipe would have it, for whoever writes to it."""
+    return os.open(path, flags | os.O_NONBLOCK)
 
 
 def _require_cut_off(part: str, file: BinaryIO) -> int:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 RECORD_HEAD = struct.Struct("<BQ")  # opcode and length, before every record
+_SHORT = "the record is too short"
 _LARGEST_CHUNK = 1 << 30  # bytes that a chunk may unpack to
 
 
@@ -42,9 +43,20 @@ class RawRecord(NamedTuple):
             ValueError: It is not as this kind of record is.
         """
         try:
-            return kind.read(mcap().data_stream.ReadDataStream(io.BytesIO(self.content)))
-        except (struct.error, OverflowError, mcap().exceptions.EndOfFile) as error:
-            raise ValueError("the record is too short") from error
+            return kind.read(mcap().data_stream.ReadDataStream(_Content(self.content)))
+        except OverflowError as error:
+            raise ValueError(_SHORT) from error
+
+
+class _Content(io.BytesIO):
+    """The content of a record, of which no more is read than there is."""
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        """Return so many bytes."""
+        data = super().read(size)
+        if size is not None and len(data) < size:
+            raise ValueError(_SHORT)
+        return data
 
 
 class RecordsToRead:
@@ -141,18 +153,30 @@ def records_in(plain: bytes | bytearray) -> OpenedChunk:
 
 
 def _unpacked(chunk: Any) -> bytes:
-    size = chunk.uncompressed_size
+    if not chunk.compression:
+        return bytes(chunk.data)
+    unpack = {"lz4": _from_lz4, "zstd": _from_zstd}.get(chunk.compression)
+    if unpack is None:
+        raise ValueError("it is compressed in a way that MCAP does not know")
     try:
-        if chunk.compression == "lz4":
-            import lz4.frame  # type: ignore[import-untyped]  # noqa: PLC0415
-
-            return bytes(lz4.frame.LZ4FrameDecompressor().decompress(chunk.data, max_length=size + 1))
-        if chunk.compression == "zstd":
-            import zstandard  # noqa: PLC0415
-
-            return zstandard.ZstdDecompressor().stream_reader(chunk.data).read(size + 1)
+        return unpack(chunk.data, chunk.uncompressed_size)
     except Exception as error:  # lz4 has only RuntimeError for it, zstandard a class of its own
         raise ValueError("it cannot be unpacked") from error
-    if chunk.compression:
-        raise ValueError("it is compressed in another way than MCAP knows")
-    return bytes(chunk.data)
+
+
+def _from_lz4(packed: bytes, size: int) -> bytes:
+    import lz4.frame  # type: ignore[import-untyped]  # noqa: PLC0415
+
+    decompressor = lz4.frame.LZ4FrameDecompressor()
+    plain = bytes(decompressor.decompress(packed, max_length=size + 1))
+    if not decompressor.eof:
+        raise ValueError("it has no end, or is larger than it says")
+    return plain
+
+
+def _from_zstd(packed: bytes, size: int) -> bytes:
+    import zstandard  # noqa: PLC0415
+
+    if zstandard.frame_content_size(packed) > size:
+        raise ValueError("it is larger than it says")
+    return zstandard.decompress(packed, size)

@@ -69,9 +69,14 @@ class BagSink:
         """Give the file its name where the run came to its end; else what there is of it stays as a part."""
         if self._writer is None:  # it could not be begun
             return
-        if whole:
-            self._write(self._conversion.rest())
-        self._writer.close(whole=whole)
+        try:
+            if whole:
+                self._write(self._conversion.rest())
+        except BaseException:
+            whole = False
+            raise
+        finally:
+            self._writer.close(whole=whole)
 
     def conclude(self, result: Inspection) -> None:
         """Add nothing: findings are messages of their moment."""

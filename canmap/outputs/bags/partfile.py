@@ -99,7 +99,7 @@ class PartFile:
                 if self._target.exists():
                     os.fchmod(self._handle, stat.S_IMODE(self._target.stat().st_mode))
                 Path(self._part).replace(self._target)
-            os.close(self._handle)
+            self._close()
 
     def leave(self, *, keep: bool) -> None:
         """End without giving it its name, if it was begun.
@@ -115,7 +115,11 @@ class PartFile:
             with contextlib.suppress(OSError):
                 Path(self._part).unlink()
         with contextlib.suppress(OSError):
-            os.close(self._handle)
+            self._close()
+
+    def _close(self) -> None:
+        handle, self._handle = self._handle, -1  # its number may be another file's from here on
+        os.close(handle)
 
     def _cut_off(self) -> None:
         """Take away what was written of pieces that could not be written whole."""

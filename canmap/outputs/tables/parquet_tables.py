@@ -12,11 +12,10 @@ from typing import IO, TYPE_CHECKING, Any
 import numpy as np
 
 from canmap.base.extras import pyarrow
+from canmap.outputs.tables.arrow_arrays import numbers, texts
 from canmap.outputs.tables.table_columns import AGE, OUT_OF_RANGE, exported_fields, no_records, table_columns
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from canmap.mapping.model import RecordRule
     from canmap.outputs.tables.outcome_tables import OutcomeTable
     from canmap.records.columns import FieldColumn, RecordChunk
@@ -62,46 +61,53 @@ class ParquetTable:
 
     def _batch(self, group: RecordChunk) -> Any:
         arrow = self._arrow
+        always = np.ones(len(group), np.bool_)
         arrays = {
-            "t_s": arrow.array((group.clock_ns - self._zero_ns) / NS),
-            "stamp_ns": arrow.array(group.stamp_ns),
+            "t_s": numbers(arrow, (group.clock_ns - self._zero_ns) / NS, always),
+            "stamp_ns": numbers(arrow, group.stamp_ns, always),
         }
         for name, column in group.columns.items():
             arrays[name] = _values(arrow, column, self._fields[name])
-            arrays[name + AGE] = _masked(arrow, column.age_ns / NS, column.age_ns >= 0)
-            arrays[name + OUT_OF_RANGE] = arrow.array(column.flagged)
+            arrays[name + AGE] = numbers(arrow, column.age_ns / NS, column.age_ns >= 0)
+            arrays[name + OUT_OF_RANGE] = numbers(arrow, column.flagged, always)
         return arrow.record_batch(arrays, metadata=self._metadata)
 
 
 def write_parquet_outcome(file: IO[bytes], table: OutcomeTable) -> None:
     """Write a small table."""
     arrow = pyarrow()
-    kinds = {str: arrow.string(), int: arrow.int64(), float: arrow.float64(), bool: arrow.bool_()}
-    schema = arrow.schema([(name, kinds[kind]) for name, kind in table.columns.items()])
-    with _writer(arrow, file, schema) as writer:
-        writer.write_table(arrow.Table.from_pylist(list(table.rows), schema))
+    arrays = {
+        name: _cells(arrow, [row[name] for row in table.rows], kind) for name, kind in table.columns.items()
+    }
+    batch = arrow.record_batch(arrays)
+    with _writer(arrow, file, batch.schema) as writer:
+        writer.write_batch(batch)
 
 
 def _writer(arrow: Any, file: IO[bytes], schema: Any) -> Any:
     # A dictionary of values that are all different would be tried in vain.
     dictionaries = [name for name in schema.names if name not in ("t_s", "stamp_ns")]
-    return arrow.parquet.ParquetWriter(file, schema, compression="zstd", use_dictionary=dictionaries)
+    return arrow.parquet.ParquetWriter(file, schema, compression="lz4", use_dictionary=dictionaries)
 
 
 def _values(arrow: Any, column: FieldColumn, field: FieldType) -> Any:
     if field.kind is float:
-        return _masked(arrow, column.values + 0.0, column.valid)
+        return numbers(arrow, column.values + 0.0, column.valid)
     if field.kind is bool:
-        return _masked(arrow, column.values.astype(np.bool_), column.valid)
+        return numbers(arrow, column.values.astype(np.bool_), column.valid)
     if not issubclass(field.kind, IntEnum):
-        return _masked(arrow, column.values, column.valid)
+        return numbers(arrow, column.values, column.valid)
     states = {state.value: state.name.lower() for state in field.kind}
-    numbers = np.array(list(states))
-    order = np.argsort(numbers)
-    place = order[np.searchsorted(numbers, np.where(column.valid, column.values, numbers[0]), sorter=order)]
-    codes = _masked(arrow, place.astype(np.int8), column.valid)
-    return arrow.DictionaryArray.from_arrays(codes, arrow.array(list(states.values())))
+    codes = np.array(list(states))
+    order = np.argsort(codes)
+    place = order[np.searchsorted(codes, np.where(column.valid, column.values, codes[0]), sorter=order)]
+    names = texts(arrow, list(states.values()))
+    return arrow.DictionaryArray.from_arrays(numbers(arrow, place.astype(np.int8), column.valid), names)
 
 
-def _masked(arrow: Any, values: NDArray[Any], valid: NDArray[np.bool_]) -> Any:
-    return arrow.array(values, mask=None if valid.all() else ~valid)
+def _cells(arrow: Any, cells: list[Any], kind: type) -> Any:
+    if kind is str:
+        return texts(arrow, cells)
+    valid = np.array([cell is not None for cell in cells], np.bool_)
+    values = [kind(0) if cell is None else cell for cell in cells]
+    return numbers(arrow, np.array(values, {int: np.int64, float: np.float64, bool: np.bool_}[kind]), valid)

@@ -62,7 +62,7 @@ class Trouble:
         lost: Share of the frames that get lost between task and controller.
         delay_ns: Frames reach the controller that much later.
         frozen: The values stay as they were, while counter and checksum go on.
-        stuck_counter: The counter stays at this, None: it counts.
+        stuck_counter: The counter stays where it is.
         broken: Is mixed into the checksum.
         enable: The enable bit is this, None: what the computer wants.
     """
@@ -71,7 +71,7 @@ class Trouble:
     lost: float = 0.0
     delay_ns: int = 0
     frozen: bool = False
-    stuck_counter: int | None = None
+    stuck_counter: bool = False
     broken: int = 0
     enable: bool | None = None
 
@@ -190,8 +190,8 @@ class Sender:
 
     def _packed(self, times: NDArray[np.int64], values: Values, numbers: NDArray[np.int64]) -> Releases:
         trouble = self.trouble
-        self.count += len(numbers)
-        counters = numbers if trouble.stuck_counter is None else np.full_like(numbers, trouble.stuck_counter)
+        counters = np.full_like(numbers, self.count - 1) if trouble.stuck_counter else numbers
+        self.count += 0 if trouble.stuck_counter else len(numbers)
         payload = self.layout.pack(values, counters, trouble.broken)
         whole = batch(times + trouble.delay_ns, self.node, self.layout.message.can_id, payload)
         if trouble.lost:

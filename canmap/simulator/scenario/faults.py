@@ -162,7 +162,7 @@ def demand_refused(values: SectionValues, _: TimeSpan) -> Effect:
 
     def change(trouble: Trouble, on: bool) -> None:
         if because == "counter":
-            trouble.stuck_counter = 7 if on else None
+            trouble.stuck_counter = on
         elif because == "checksum":
             trouble.broken = 0x5A * on
         else:

@@ -1,0 +1,241 @@
+"""What the different payloads of a message say of its checksum: that the spec has it right, or what is wrong.
+
+A payload that comes again and again says no more than once. So a sample of different payloads is kept, the
+same however the stream is cut: those with the smallest hashes of all that came.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import comb
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.base.distinct import first_of_each
+from canmap.base.words import listed
+from canmap.payload.checksums import sum_of
+from canmap.vocabulary.checksum_profiles import DATA_ID, IDENTIFIER, LENGTH
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from canmap.payload.protection import Protection, Verdict
+
+SAMPLED = 512  # different payloads of a message
+LEAST_FOR_WRONG = 200  # of them, before a spec is called wrong
+LEAST_FOR_RIGHT = 20  # of them with the right checksum, before a spec is confirmed
+BY_CHANCE = 1e-3  # how unlikely as many right checksums may be by chance, and still be chance
+NO_CHANCE = 1e-6  # how unlikely they have to be, to be none
+_MOSTLY = 0.9  # of the wrong ones that are explained in one way
+_CACHED = np.uint64(4095)
+_PLACES = (np.uint64(0), np.uint64(12))  # the bits of a hash that tell its place in each table
+_PRIME = np.uint64(0x9E37_79B9_7F4A_7C15)  # 2**64 over the golden ratio, common practice in hashing
+_SHIFT = np.uint64(29)
+_ALL = np.uint64(2**64 - 1)
+
+
+def hashes(
+    payload: NDArray[np.uint8], length: NDArray[np.uint8], most: int, can_id: NDArray[np.uint32] | None
+) -> NDArray[np.uint64]:
+    """Return a hash of what is sent, uint64[n]: of payloads of up to 8 bytes one of its own for each.
+
+    Args:
+        payload: uint8[n, 8 or 64], zero beyond the length; the width makes no difference.
+        length: uint8[n].
+        most: Bytes of the payload that matter.
+        can_id: uint32[n], where it matters too.
+    """
+    words = np.ascontiguousarray(payload).view("<u8").astype(np.uint64, copy=False)
+    mixed = length.astype(np.uint64)
+    if can_id is not None:
+        mixed |= can_id.astype(np.uint64) << np.uint64(8)
+    mixed = mixed * _PRIME
+    for word in range((most + 7) // 8):
+        if word < words.shape[1]:
+            mixed = mixed ^ words[:, word]
+        mixed = mixed * _PRIME
+        mixed ^= mixed >> _SHIFT
+    return mixed * _PRIME
+
+
+@dataclass(frozen=True, slots=True)
+class ChecksumOutcome:
+    """What is known of the checksum of a message.
+
+    Attributes:
+        frames: Frames that have one.
+        wrong: Those that have a wrong one.
+        different_payloads: Different payloads among them, at most `SAMPLED`.
+        passed: Those of them with the right checksum.
+        confirmed: The spec is right: so many of them have the right checksum that it is no chance.
+    """
+
+    frames: int
+    wrong: int
+    different_payloads: int
+    passed: int
+    confirmed: bool
+
+
+class ChecksumEvidence:
+    """The evidence about the checksum of one message.
+
+    Attributes:
+        frames: Frames that have one, so far.
+        wrong: Those that have a wrong one.
+    """
+
+    def __init__(self, protection: Protection) -> None:
+        self._protection = protection
+        self.frames = 0
+        self.wrong = 0
+        self._after = 0  # wrong ones that another frame came before
+        self._matched = 0  # those that are right with the counter of the frame before
+        self._hash = np.zeros(0, np.uint64)
+        self._right = np.zeros(0, np.bool_)
+        self._xor = np.zeros(0, np.uint64)  # what came and what was expected, mixed
+        self._less = np.zeros(0, np.uint64)  # and subtracted
+        self._size = np.zeros(0, np.uint8)
+        # Hashes of the sample, each at its place in one table or the other: those are not sorted in again.
+        self._known = [np.zeros(int(_CACHED) + 1, np.uint64) for _ in _PLACES]
+        self._limit = _ALL
+        self._mask = np.uint64((1 << protection.method.width) - 1)
+
+    def add(self, hashed: NDArray[np.uint64], verdict: Verdict, length: NDArray[np.uint8]) -> None:
+        """Take in frames, in their order: hash, verdict and length of each."""
+        self.frames += int(np.count_nonzero(verdict.there))
+        self.wrong += int(np.count_nonzero(verdict.wrong))
+        rows = np.flatnonzero(hashed <= self._limit)
+        for table, shift in zip(self._known, _PLACES, strict=True):
+            small = hashed[rows]
+            rows = rows[table.take((small >> shift & _CACHED).view(np.int64)) != small]
+        rows = rows[verdict.there[rows]]
+        if not len(rows):
+            return
+        came, expected = verdict.came[rows], verdict.expected[rows]
+        both = np.concatenate([self._hash, hashed[rows]])
+        kept = first_of_each(both)[:SAMPLED]
+        self._hash = both[kept]
+        self._right = np.concatenate([self._right, verdict.right[rows]])[kept]
+        self._xor = np.concatenate([self._xor, came ^ expected])[kept]
+        self._less = np.concatenate([self._less, (came - expected) & self._mask])[kept]
+        self._size = np.concatenate([self._size, length[rows]])[kept]
+        left = self._hash
+        for table, shift in zip(self._known, _PLACES, strict=True):
+            place = (left >> shift & _CACHED).view(np.int64)
+            table[place] = left
+            left = left[table.take(place) != left]
+        if len(kept) == SAMPLED:
+            self._limit = self._hash[-1]
+
+    def add_previous(self, wrong: int, matched: int) -> None:
+        """Take in how many wrong frames came after another, and how many of them are right by its counter."""
+        self._after += wrong
+        self._matched += matched
+
+    @property
+    def outcome(self) -> ChecksumOutcome:
+        """What is known."""
+        passed = int(np.count_nonzero(self._right))
+        likely = self._by_chance(passed)
+        confirmed = passed >= LEAST_FOR_RIGHT and likely < NO_CHANCE
+        return ChecksumOutcome(self.frames, self.wrong, len(self._hash), passed, confirmed)
+
+    @property
+    def only_by_chance(self) -> bool:
+        """Whether no more payloads are right than by chance, of enough to judge by."""
+        passed = int(np.count_nonzero(self._right))
+        return len(self._hash) >= LEAST_FOR_RIGHT and self._by_chance(passed) > BY_CHANCE
+
+    @property
+    def spec_is_wrong(self) -> bool:
+        """Whether so many different payloads have the right checksum as by chance."""
+        return len(self._hash) >= LEAST_FOR_WRONG and self.only_by_chance
+
+    @property
+    def difference(self) -> int | None:
+        """By what all wrong checksums differ from what is expected; None where that varies.
+
+        A plain sum is subtracted, all others are mixed.
+        """
+        column = self._less if self._adds else self._xor
+        of_wrong = column[~self._right]
+        if len(of_wrong) < LEAST_FOR_RIGHT or (of_wrong != of_wrong[0]).any():
+            return None
+        return int(of_wrong[0])
+
+    @property
+    def by_previous_counter(self) -> bool:
+        """Whether the wrong checksums are right with the counter of the frame before."""
+        wrong = int(np.count_nonzero(~self._right))
+        return wrong >= LEAST_FOR_RIGHT and self._matched >= max(_MOSTLY * self._after, LEAST_FOR_RIGHT)
+
+    @property
+    def likely(self) -> tuple[str, ...]:
+        """The keys of the spec that a constant difference points to."""
+        difference, method = self.difference, self._protection.method
+        if difference is None:
+            return ()
+        if method.is_profile:
+            mode = ("data_id_mode",) if method.modes else ()
+            return ("data_id", *mode) if method.data_ids else ()
+        if missing := self._left_out(difference):
+            return missing
+        if self._adds:
+            return ("initial", "data_id")
+        lengths = len(np.unique(self._size[~self._right]))
+        last = method.order[-1].startswith(DATA_ID)
+        if lengths > 1 and not method.exclusive:  # it goes in where the length no longer matters
+            return ("final_xor", *(("data_id",) if last else ()))
+        return ("initial", "final_xor", "data_id")
+
+    @property
+    def _adds(self) -> bool:
+        method = self._protection.method
+        return method.crc is None and not method.exclusive and not method.fold and not method.final_xor
+
+    def _left_out(self, difference: int) -> tuple[str, ...]:
+        """Return what, taken into a sum, makes up the difference: ("order",) and what it lacks."""
+        protection = self._protection
+        if protection.method.crc is not None or len(np.unique(self._size[~self._right])) != 1:
+            return ()
+        size = int(self._size[~self._right][0])
+        parts = {IDENTIFIER: [*protection.identifier], LENGTH: [size]}
+        lacking = [name for name in parts if name not in protection.method.order]
+        for names in ([IDENTIFIER], [LENGTH], [IDENTIFIER, LENGTH]):
+            if set(names) <= set(lacking):
+                inputs = [byte for name in names for byte in parts[name]]
+                plain = sum_of(protection.method.plain_sum, inputs, 1)
+                if difference and int(plain[0]) == difference:
+                    return ("order", *names)
+        return ()
+
+    def _by_chance(self, passed: int) -> float:
+        """Return how likely at least so many right checksums of the sample are by chance."""
+        chance, payloads = 2.0**-self._protection.method.strength, len(self._hash)
+        fewer = sum(comb(payloads, k) * chance**k * (1 - chance) ** (payloads - k) for k in range(passed))
+        return 1 - fewer
+
+
+def advice(evidence: ChecksumEvidence) -> tuple[str, dict[str, str | tuple[str, ...]]]:
+    """Return what the evidence says is wrong in the spec, as the end of a sentence, and its facts."""
+    if evidence.by_previous_counter:
+        text = "each is right with the counter of the frame before, so that the sender works it out too early"
+        return text, {"likely": ("counter of the frame before",)}
+    difference = evidence.difference
+    if difference is None:
+        return "", {}
+    if not difference:
+        return "the checksum is right, but the `data_id` or the length that is sent is not", {
+            "likely": ("data_id", "length")
+        }
+    hexadecimal, likely = f"0x{difference:02X}", evidence.likely
+    facts: dict[str, str | tuple[str, ...]] = {"differs_by": hexadecimal}
+    text = f"each differs by {hexadecimal} from what the spec gives"
+    if not likely:
+        return text, facts
+    facts["likely"] = likely
+    if likely[0] == "order":
+        return f"{text}, which is what the {listed(likely[1:], 'and')} would add: see `order`", facts
+    return f"{text}, so that {listed(f'`{key}`' for key in likely)} is likely to be wrong", facts
