@@ -11,18 +11,24 @@ from canmap.checks.channels import ChannelCheck
 from canmap.checks.clock_steps import ClockStepCheck
 from canmap.checks.counted_loss import CountedLoss, CounterRestart
 from canmap.checks.counter_values import JumpingCounter, RepeatedCounter, StrangeCounter
+from canmap.checks.disagree import DisagreeCheck
 from canmap.checks.duplicates import DuplicateCheck
 from canmap.checks.error_frames import ErrorFrames
 from canmap.checks.fault_bits import FaultBits
+from canmap.checks.frozen import FrozenCheck
 from canmap.checks.lengths import LengthCheck
 from canmap.checks.not_a_number import NumberCheck
 from canmap.checks.not_covered import NotCovered
 from canmap.checks.odd_codes import CodeCheck
 from canmap.checks.out_of_range import LimitCheck
 from canmap.checks.quiet import QuietChannels
+from canmap.checks.railed import RailedCheck
+from canmap.checks.ranges_by_speed import SpeedRangeCheck
 from canmap.checks.rate import Rate
 from canmap.checks.silence import Silence
+from canmap.checks.slew import SlewCheck
 from canmap.checks.spacing import Spacing
+from canmap.checks.tracking import TrackingCheck
 from canmap.checks.wrong_checksums import ChecksumCheck
 from canmap.findings.kinds import SPEC
 
@@ -44,6 +50,12 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     LimitCheck,
     CodeCheck,
     FaultBits,
+    SlewCheck,
+    SpeedRangeCheck,
+    TrackingCheck,
+    DisagreeCheck,
+    FrozenCheck,
+    RailedCheck,
     LengthCheck,
     ChecksumCheck,
     ChannelCheck,

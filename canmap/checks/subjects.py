@@ -187,7 +187,7 @@ def _of_mapped(plan: DecodePlan, fields: list[tuple[Place, FieldRule]]) -> Itera
         quantity = Quantity.of_rule(rule, plan)
         described = Range.of_field(rule, quantity, plan)
         if described is not None and quantity.line.factor:
-            others = tuple(_field_says(one, of_one) for one, of_one in alike)
+            others = tuple(field_says(one, of_one) for one, of_one in alike)
             signal = _signal_says(plan, place, rule, quantity)
             yield RangedValue(place, quantity, described, rule.no_data, (signal,), others)
 
@@ -215,7 +215,7 @@ def _signal_says(plan: DecodePlan, place: Place, rule: FieldRule, quantity: Quan
     return Said(name, quantity.line.factor, quantity.line.offset, unit, same)
 
 
-def _field_says(place: Place, rule: FieldRule) -> Said:
+def field_says(place: Place, rule: FieldRule) -> Said:
     """How a field says its value: in the unit of its signal, where that is one of its own."""
     unit, own = find_unit(rule.unit), find_unit(rule.type.unit)
     if unit is None or own is None or unit.dimension != own.dimension:

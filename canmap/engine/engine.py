@@ -154,8 +154,18 @@ class Engine:
         arrivals = self.timeline.fold(prepared.arrived, clock, self._newest)
         records = self._build(prepared)
         self._newest.carry()
-        self._frames += len(clock)
-        view = View(prepared, clock, arrivals, self.timeline, self.session, before_ns, records, holes)
+        first_frame, self._frames = self._frames, self._frames + len(clock)
+        view = View(
+            prepared=prepared,
+            clock=clock,
+            arrivals=arrivals,
+            timeline=self.timeline,
+            session=self.session,
+            before_ns=before_ns,
+            records=records,
+            holes=holes,
+            first_frame=first_frame,
+        )
         for feed in chain.from_iterable(self._feeds):
             feed.fold(view)
         events = [

@@ -69,6 +69,11 @@ class Episode:
         value = self.worst if self.begins_with is None else self.begins_with
         return replace(self, last=self.first, end_ns=None, count=1, worst=value, tally=self.begins_tally)
 
+    def begin_at(self, start_ns: int, first_ns: int | None) -> None:
+        """Begin earlier than at the first faulty sample, by which it is known; `first_ns`: of all samples."""
+        self.known_ns, self.start_ns = self.start_ns, start_ns
+        self.from_start = start_ns == first_ns
+
     def take_counts(self, later: Episode) -> None:
         """Add what a later part of it, or of what it stands for, counts."""
         self.count += later.count
@@ -218,6 +223,8 @@ class Episodes:
         worst: Callable[[int, int], float],
         line: Callable[[int], int],
         tally: Callable[[int, int], tuple[int, ...]] = lambda _first, _last: (),
+        since: NDArray[np.int64] | None = None,
+        first_ns: int | None = None,
     ) -> None:
         """Add the faulty runs of the next samples of a subject, and settle it.
 
@@ -232,6 +239,8 @@ class Episodes:
             worst: Returns the worst value from one sample to another, both included.
             line: Returns the line of the capture of a sample.
             tally: Returns what else is counted from one sample to another, both included.
+            since: int64[n], session clock from which on each fault has lasted; None: from its sample on.
+            first_ns: With `since`, session clock of the first sample of all.
         """
         judged = np.flatnonzero(faulty | good)
         wrong = faulty[judged]
@@ -248,24 +257,27 @@ class Episodes:
         for first, last, count in faulty_runs(wrong):
             after = int(np.searchsorted(right, last))
             begin, end = int(judged[first]), int(judged[last])
-            self.add(
-                Episode(
-                    *(subject, before + first, before + last, int(clock[begin])),
-                    end_ns=int(clock[judged[right[after]]]) if after < len(right) else None,
-                    count=count,
-                    worst=worst(begin, end),
-                    line=line(begin),
-                    from_start=seen == 0 and begin == 0,
-                    begins_with=worst(begin, begin),
-                    tally=tally(begin, end),
-                    begins_tally=tally(begin, begin),
-                ),
-                clock_of,
+            episode = Episode(
+                *(subject, before + first, before + last, int(clock[begin])),
+                end_ns=int(clock[judged[right[after]]]) if after < len(right) else None,
+                count=count,
+                worst=worst(begin, end),
+                line=line(begin),
+                from_start=seen + begin == 0,
+                begins_with=worst(begin, begin),
+                tally=tally(begin, end),
+                begins_tally=tally(begin, begin),
             )
+            if since is not None:
+                episode.begin_at(int(since[begin]), first_ns)
+            self.add(episode, clock_of)
+        self._go_on(subject, before + len(judged), clock_of)
+
+    def _go_on(self, subject: int, ordinals: int, clock_of: Callable[[int], int]) -> None:
         if subject in self._open:
-            self.settle(subject, None, before + len(judged), clock_of)
+            self.settle(subject, None, ordinals, clock_of)
         if subject in self._open:
-            self._judged[subject] = before + len(judged)
+            self._judged[subject] = ordinals
 
     def settle(
         self, subject: int, good_ns: int | None, ordinals: int, clock_of: Callable[[int], int]

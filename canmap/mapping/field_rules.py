@@ -18,7 +18,7 @@ from canmap.mapping.notes import NoteReason
 from canmap.mapping.reading import field_grammar as g
 from canmap.mapping.reading.marks import Entries, Scalar
 from canmap.mapping.reading.mistakes import shown
-from canmap.mapping.reading.promises import SPEED, SPEED_POINTS
+from canmap.mapping.reading.promises import PAGE, SPEED, SPEED_POINTS
 from canmap.mapping.reading.raw_codes import no_data_codes
 from canmap.mapping.reading.sections import note
 from canmap.mapping.reading.shapes import NONE, fits
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from canmap.mapping.description.description import NoData
+    from canmap.mapping.manual import RailedRule
     from canmap.mapping.reading.marks import Node
     from canmap.mapping.reading.names import FoundSignal
     from canmap.mapping.reading.sections import Context, Key, SectionValues
@@ -195,6 +196,8 @@ def _quantity(
         limits=limits,
         slew=slew,
         range_by_speed=by_speed,
+        frozen=values.get(g.FROZEN),
+        railed=_railed(values, sources, context),
         shown_in=_manual_unit(rule.type, values, unit),
     )
 
@@ -319,11 +322,24 @@ def _dynamics(
     slew, by_speed = values.get(g.SLEW), values.get(g.RANGE_BY_SPEED)
     if slew is not None:
         per_second = tuple(a - b for a, b in zip(wanted, UNITS["s"].dimension, strict=True))
-        fits(slew, per_second, values.place_of(g.SLEW), context)
+        place = values.place_of(g.SLEW)
+        if fits(slew, per_second, place, context) and slew.si <= 0:
+            context.faults.add(place, "The value must be greater than zero.")
     speed, points = (by_speed.get(SPEED), by_speed.get(SPEED_POINTS)) if by_speed else (None, None)
     for row, point in enumerate(points or ()):
         if by_speed:
             fits(point[1], wanted, by_speed.place_of(SPEED_POINTS, row, 1), context)
     in_si = tuple((at.si, limit.si) for at, limit in points or ())
-    speed_range = SpeedRange(speed=(speed[0], speed[1].name), points=in_si) if speed and points else None
+    if by_speed is None or not speed or not points:
+        return slew.si if slew else None, None
+    speed_range = SpeedRange(speed=(speed[0], speed[1].name), points=in_si, page=by_speed.get(PAGE) or "")
     return slew.si if slew else None, speed_range
+
+
+def _railed(values: SectionValues, sources: tuple[FoundSignal, ...], context: Context) -> RailedRule | None:
+    """Return when the signal of a field is railed; a sum and a floating-point number have no such ends."""
+    what = "a sum" if len(sources) > 1 else "a floating-point number"
+    if values.has(g.RAILED) and (len(sources) > 1 or sources[0].signal.is_float):
+        place = values.nodes[g.RAILED.name][0].place
+        context.faults.add(place, f"`railed` has no meaning here: {what} has no ends.")
+    return values.get(g.RAILED)

@@ -6,6 +6,7 @@ Read and resolved with the rest of a spec; which of it is judged is for the chec
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -180,25 +181,38 @@ class StateMachineRule:
     enable: EnableRule | None = None
 
 
+class Slope(StrEnum):
+    """How the second value of a redundant pair follows the first."""
+
+    SAME = "same"
+    HALF = "half"
+    INVERSE = "inverse"
+    INVERSE_HALF = "inverse_half"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RedundantPair:
-    """Two signals that tell the same.
+    """Two signals, or two fields of records, that tell the same.
 
     Attributes:
         name: As the spec names it.
-        signals: The first and the second.
-        slope: How the second follows the first: "same", "half", "inverse", "inverse_half".
-        sum: What an inverse pair adds up to.
-        tolerance: A share of the range, or in the signals' unit.
-        within_ns: Time for which they may disagree.
+        signals: The first and the second, in one unit; none where it is a pair of fields.
+        fields: Record and field of the first and the second; none where it is a pair of signals.
+        slope: How the second follows the first.
+        sum: What an inverse pair adds up to: the first, or half of it, and the second; in their unit.
+        tolerance: How far apart they may be, in the unit of the first: the description's, SI for fields.
+        within_ns: Time for which they may disagree, 0 for none.
+        page: Where the manual says so, "" where the spec does not tell.
     """
 
     name: str
-    signals: tuple[SignalRef, ...]
-    slope: str = "same"
+    signals: tuple[SignalRef, ...] = ()
+    fields: tuple[tuple[str, str], ...] = ()
+    slope: Slope = Slope.SAME
     sum: Fraction | None = None
-    tolerance: Measure | None = None
-    within_ns: int | None = None
+    tolerance: Fraction
+    within_ns: int = 0
+    page: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -239,10 +253,71 @@ class SpeedRange:
     Attributes:
         speed: Record and field of the speed.
         points: (speed in m/s, limit in the field's unit), as the spec orders them.
+        page: Where the manual says so, "" where the spec does not tell.
     """
 
     speed: tuple[str, str]
     points: tuple[tuple[Fraction, Fraction], ...]
+    page: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FrozenRule:
+    """When a value that does not change any more is taken for dead.
+
+    Attributes:
+        longer_than_ns: It may stay the same for so long after the related one has moved.
+        related: Record and field of what moves it.
+        moves: By how much that has to move, in its SI unit.
+        unit: The unit that the spec wrote for `moves`, for texts.
+        unit_factor: SI value = value in that unit * unit_factor.
+        page: Where the manual says so, "" where the spec does not tell.
+    """
+
+    longer_than_ns: int
+    related: tuple[str, str]
+    moves: Fraction
+    unit: str
+    unit_factor: float
+    page: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RailedRule:
+    """When a signal that stands at an end of its raw values is taken for broken.
+
+    Attributes:
+        longer_than_ns: It may stand there for so long.
+        at: Which end: "low", "high" or "both".
+        page: Where the manual says so, "" where the spec does not tell.
+    """
+
+    longer_than_ns: int
+    at: str = "both"
+    page: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CommandedAxis:
+    """An axis that is commanded: what is asked of it, and what it reports.
+
+    Attributes:
+        name: As the spec names it.
+        report: Record and field of what it does.
+        demand: Record and field of what is asked of it, in the same unit.
+        tolerance: How far apart they may be, in that unit; None where tracking is not judged.
+        within_ns: Time after which the report has to have followed a demand.
+        echo: The report only repeats the demand, so that it proves nothing.
+        page: Where the manual says so, "" where the spec does not tell.
+    """
+
+    name: str
+    report: tuple[str, str]
+    demand: tuple[str, str]
+    tolerance: Fraction | None = None
+    within_ns: int = 0
+    echo: bool = False
+    page: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -256,6 +331,7 @@ class Manual:
         redundant: Pairs that tell the same.
         state_machines: States and how they follow each other.
         overrides: What counts as the driver's.
+        axes: What is commanded.
         verified_on: What the spec was verified on, None where it does not tell.
     """
 
@@ -265,4 +341,5 @@ class Manual:
     redundant: tuple[RedundantPair, ...] = ()
     state_machines: tuple[StateMachineRule, ...] = ()
     overrides: tuple[OverrideRule, ...] = ()
+    axes: tuple[CommandedAxis, ...] = ()
     verified_on: VerifiedOn | None = None

@@ -16,12 +16,11 @@ V = TypeVar("V")
 
 
 def manual(top: SectionValues) -> Manual:
-    """Return what the manual promises of the whole vehicle, of the values of a spec."""
+    """Return what the manual promises of the whole vehicle, but for what stands on records."""
     return Manual(
         demands=tuple(_demand(entry) for entry in top.get(g.DEMANDS) or ()),
         supply_groups={entry.key: entry.value for entry in top.get(g.SUPPLY_GROUPS) or ()},
         faults=tuple(fault for entry in top.get(g.FAULTS) or () for fault in entry.value),
-        redundant=_values(top.get(g.REDUNDANT)),
         state_machines=_values(top.get(g.STATE_MACHINES)),
         overrides=_values(top.get(g.OVERRIDES)),
         verified_on=top.get(g.VERIFIED_ON),

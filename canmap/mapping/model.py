@@ -19,7 +19,14 @@ if TYPE_CHECKING:
     from fractions import Fraction
 
     from canmap.mapping.description.description import DescribedMessage, Description, NoData
-    from canmap.mapping.manual import ChecksumRule, CounterRule, RelayRule, SpeedRange
+    from canmap.mapping.manual import (
+        ChecksumRule,
+        CounterRule,
+        FrozenRule,
+        RailedRule,
+        RelayRule,
+        SpeedRange,
+    )
     from canmap.mapping.notes import Note
     from canmap.mapping.refs import Requirement, SignalRef
     from canmap.vocabulary.record_types import FieldType, Record
@@ -175,6 +182,8 @@ class FieldRule:
         line: Line of the spec.
         slew: Fastest promised change, in the record's unit per second, None for none.
         range_by_speed: Limits that change with the speed, None for none.
+        frozen: When it is taken for dead because it does not change, None for never.
+        railed: When its signal is taken for broken because it stands at an end, None for never.
         shown_in: The unit that screens show a quantity in: the manual's, of the record's dimension.
     """
 
@@ -193,6 +202,8 @@ class FieldRule:
     line: int
     slew: Fraction | None = None
     range_by_speed: SpeedRange | None = None
+    frozen: FrozenRule | None = None
+    railed: RailedRule | None = None
     shown_in: str = ""
 
 

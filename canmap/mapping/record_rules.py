@@ -61,7 +61,13 @@ def record_rules(
         for name, value in (entries.pairs.values() if entries else ())
         if (record := _start(name, value, {**CORE_TYPES, **types}, context))
     ]
-    context = replace(context, records=unread | {record.name: record.type for record in started})
+    context = replace(
+        context,
+        records=unread | {record.name: record.type for record in started},
+        mapped={
+            record.name: fields for record in started if (fields := _mapped(record.entries, record.type))
+        },
+    )
     rules: dict[str, RecordRule] = {}
     for record in sorted(started, key=lambda record: record.type is Motion):  # Motion looks at the others
         rule = _Fields(record, rules, holds, geometry, context).rule()
@@ -70,6 +76,28 @@ def record_rules(
     finished = tuple(rules[record.name] for record in started if record.name in rules)
     _note_ageless(finished, holds, context)
     return finished
+
+
+def with_records(node: Node | None, rules: tuple[RecordRule, ...], context: Context) -> Context:
+    """Return a context that knows the records of a spec, of the section `records` and what became of it."""
+    pairs = node.pairs if isinstance(node, Entries) else {}
+    known = {rule.name: rule for rule in rules}
+    mapped = {
+        name: fields
+        for name, (_, entries) in pairs.items()
+        if name in known and (fields := _mapped(entries, known[name].type))
+    }
+    records = {name: known[name].type if name in known else None for name in pairs}
+    return replace(context, records=records, mapped=mapped)
+
+
+def _mapped(entries: Node, type_: type[Record]) -> set[str] | None:
+    """Return the fields that a record maps, or derives; None where a key of it has no meaning."""
+    types = field_types(type_)
+    if type_ is Motion:
+        return set(types)
+    given = set(entries.pairs) - {_TYPE, _STAMP} if isinstance(entries, Entries) else set()
+    return given if given <= set(types) else None
 
 
 def _note_ageless(

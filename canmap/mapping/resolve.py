@@ -8,18 +8,20 @@ from typing import TYPE_CHECKING
 
 from canmap.base.errors import ArgumentError
 from canmap.base.words import listed
+from canmap.mapping.axis_rules import axis_rules
 from canmap.mapping.corrections import corrected, tell_doubts
 from canmap.mapping.groups import buses_by_group, grouped
 from canmap.mapping.manual_rules import manual
 from canmap.mapping.message_rules import promises
 from canmap.mapping.model import Bus, Geometry, Spec
 from canmap.mapping.own_types import own_types
+from canmap.mapping.pair_rules import pair_rules
 from canmap.mapping.reading import grammar as g
 from canmap.mapping.reading.marks import Entries, Scalar
 from canmap.mapping.reading.mistakes import Faults, shown
 from canmap.mapping.reading.names import Names
 from canmap.mapping.reading.sections import WHOLE
-from canmap.mapping.record_rules import record_rules
+from canmap.mapping.record_rules import record_rules, with_records
 from canmap.mapping.topic_settings import topic_rules
 
 if TYPE_CHECKING:
@@ -83,6 +85,7 @@ def resolve(
     promised = promises(descriptions, top.get(g.MESSAGES) or (), top.get(g.DEMANDS) or (), context)
     types = own_types(_node(root, g.RECORD_TYPES.name), top.get(g.RECORD_TYPES) or (), context)
     records = record_rules(top.get(g.RECORDS), types, promised.holds, geometry, context)
+    beside = with_records(top.get(g.RECORDS), records, context)
     return Spec(
         path=path,
         vehicle=top.get(g.VEHICLE) or "",
@@ -92,7 +95,11 @@ def resolve(
         records=records,
         notes=tuple(context.notes),
         selections=promised.selections,
-        manual=manual(top),
+        manual=replace(
+            manual(top),
+            redundant=pair_rules(top.get(g.REDUNDANT), beside),
+            axes=axis_rules(top.get(g.AXES), beside),
+        ),
         topics=topic_rules(top.get(g.TOPICS), top.get(g.RECORDS), records, context),
     )
 

@@ -32,6 +32,7 @@ class View:
         records: The records that the chunk stamped, with finished values, by name; one that it did not stamp
             is not there.
         holes: Those that end where the chunk begins: spans in which no capture covers a channel.
+        first_frame: Number of its first frame in the session.
     """
 
     prepared: Prepared
@@ -42,3 +43,4 @@ class View:
     before_ns: int
     records: Mapping[str, RecordChunk]
     holes: tuple[Hole, ...] = ()
+    first_frame: int = 0

@@ -42,13 +42,14 @@ def demo() -> dict[str, Any]:
 def test_the_demo_capture_has_the_faults_of_its_truth_and_no_other(demo: dict[str, Any]) -> None:
     truth = yaml.safe_load((ROOT / "captures" / "steering_drop.yaml").read_text(encoding="utf-8"))
     stopped, railed = truth["faults"]
-    dropped, throttle = [finding for finding in demo["findings"] if finding["severity"] != "note"]
-    found = [*dropped["parts"], throttle]
+    dropped, throttle, pair = [finding for finding in demo["findings"] if finding["severity"] != "note"]
+    found = [*dropped["parts"], throttle, pair]
     # What the gateway passes on of a message stops with it: one finding with two parts.
     expected = [
         ("stale", "SteerFeedback", stopped),
         ("stale", "ChassisSteering", stopped),
         ("out_of_range", "PedalState", railed),
+        ("disagree", "PedalState", railed),
     ]
     assert len(found) == len(expected)
     periods = {message["name"]: (message["period_ms"]["nominal"] or 0) / 1e3 for message in demo["messages"]}
@@ -216,7 +217,7 @@ def test_several_captures_are_one_session(demo: dict[str, Any], tmp_path: Path, 
     assert said["capture"]["frames"] == demo["capture"]["frames"]
     assert said["capture"]["files"] == [str(first), str(second)]
     errors = [f["kind"] for f in said["findings"] if f["severity"] == "error"]
-    assert errors == ["stale", "out_of_range"]
+    assert errors == ["stale", "out_of_range", "disagree"]
 
 
 def test_another_channel(demo: dict[str, Any], tmp_path: Path, command: Command) -> None:

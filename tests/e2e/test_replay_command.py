@@ -125,8 +125,8 @@ def test_no_record_leaves_the_changes_and_the_findings(command: Command) -> None
     done = command("replay", DEMO, "--spec", CART, "--pace", "flat", "--record", "none")
     words = [word for _, word, _ in told(done.stdout)]
     assert len(words) + done.stdout.count(" s  change ") == done.stdout.count(" s  ")
-    # Three errors, and at the end the notes of eight unknown identifiers.
-    assert words == ["begins", "begins", "over", "over", "begins", "over", *["found"] * 8]
+    # Four errors, and at the end the notes of eight unknown identifiers.
+    assert words == ["begins", "begins", "over", "over", *["begins"] * 2, *["over"] * 2, *["found"] * 8]
 
 
 @pytest.mark.parametrize("capture", [DEMO, "captures/stop_pressed.log", "captures/day_one.log"])

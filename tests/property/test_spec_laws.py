@@ -149,7 +149,7 @@ SECTIONS = (
         "faults",
         "redundant",
     ),
-    *("state_machines", "overrides", "record_types", "records"),
+    *("state_machines", "overrides", "axes", "record_types", "records"),
 )
 BUSES = "vehicle: x\nbuses: {drive: {description: kit.dbc}, chassis: {description: chassis.dbc}}\n"
 

@@ -147,13 +147,51 @@ def test_720_degrees(lines: list[Line], tmp_path: Path) -> None:
         return replace(line, data=coarse(720, line.data)) if hit else line
 
     result = inspect_lines(edited(lines, wind_up), tmp_path)
-    finding = only(result, "out_of_range", "SteerSensor")
+    finding, *steps = serious(result)
+    assert [one.kind for one in (finding, *steps)] == ["out_of_range", "slew", "slew"]  # there and back
     times = times_s(lines, STEER)
     first_s, next_s = min(t for t in times if t >= 10.0), min(t for t in times if t >= 10.5)
     assert span(result, finding) == pytest.approx((first_s, next_s), abs=1e-6)
+    assert [span(result, step)[0] for step in steps] == [first_s, next_s]
     assert finding.value == pytest.approx(12.566, rel=2e-3)  # 720 degrees in rad, plus or minus AngleFine
     assert finding.limit == pytest.approx(9.42478, rel=1e-5)  # 540 degrees
     assert "540 deg" in finding.text
+
+
+def test_a_step_of_60_degrees(lines: list[Line], tmp_path: Path) -> None:
+    """From 10 s on the angle has an offset of 60 degrees, which is 40 counts of AngleCoarse."""
+
+    def offset(line: Line) -> Line:
+        if line.can_id != STEER or line.channel != "can0" or line.t_us < 10_000_000:
+            return line
+        raw = (int(line.data[1:4], 16) ^ 0x800) - 0x800  # two's complement of 12 bits
+        return replace(line, data=coarse(raw * 1.5 + 60, line.data))
+
+    result = inspect_lines(edited(lines, offset), tmp_path)
+    finding = only(result, "slew", "SteerSensor")
+    assert span(result, finding)[0] == min(t for t in times_s(lines, STEER) if t >= 10.0)
+    assert (finding.count, finding.severity) == (1, Severity.ERROR)
+    assert finding.limit == pytest.approx(12.217, rel=1e-4)  # 700 degrees in rad
+    assert finding.value == pytest.approx(1.0472 / 0.012, rel=0.1)  # 60 degrees in rad, in one period
+    assert lacking(finding) == []
+
+
+def test_a_wheel_speed_that_stays_the_same(lines: list[Line], tmp_path: Path) -> None:
+    """From 10 s on the front left wheel, bytes 2 and 3, says what it said then, while the car drives on."""
+    held: list[str] = []
+
+    def freeze(line: Line) -> Line:
+        if line.can_id != WHEELS or line.channel != "can0" or line.t_us < 10_000_000:
+            return line
+        held.append(line.data[4:8])
+        return replace(line, data=line.data[:4] + held[0] + line.data[8:])
+
+    result = inspect_lines(edited(lines, freeze), tmp_path)
+    finding = only(result, "frozen", "WheelSpeeds")
+    assert span(result, finding)[0] == pytest.approx(10.0, abs=PERIOD_S[WHEELS] + BATCH_S)
+    assert (finding.open, finding.severity) == (True, Severity.ERROR)
+    assert (finding.place.record, finding.place.field) == ("wheels", "front_left")
+    assert lacking(finding) == []
 
 
 def test_short_payloads(lines: list[Line], tmp_path: Path) -> None:

@@ -125,4 +125,4 @@ def test_faults_lose_the_note_that_they_are_not_judged() -> None:
     result, _ = inspected([frames([row(0, 0x700)])], spec_at(VEHICLE))
     keys = {finding.key for finding in result.findings}
     assert "faults" not in keys
-    assert "redundant" in keys
+    assert "verified_on" in keys

@@ -83,16 +83,36 @@ def test_states_by_raw_code_with_their_conditions() -> None:
 
 def test_pairs_overrides_supply_and_what_it_was_verified_on() -> None:
     manual = spec_of(VEHICLE).manual
-    (pair,), (override,) = manual.redundant, manual.overrides
-    assert (pair.slope, pair.within_ns, pair.tolerance and pair.tolerance.si) == (
-        "half",
-        100 * MS,
-        Fraction(1, 20),
-    )
+    (pair, column, speed), (override,) = manual.redundant, manual.overrides
+    assert (pair.slope, pair.within_ns) == ("half", 100 * MS)
+    assert pair.tolerance == 5  # of a pedal from 0 to 100 %
+    assert (column.slope, column.sum, column.tolerance) == ("inverse", 0, 20)
+    assert (speed.fields, speed.signals) == ((("drive", "speed"), ("wheels", "rear_right")), ())
+    assert float(speed.tolerance) == pytest.approx(0.5556, rel=1e-4)  # m/s, by hand: 2 / 3.6
     assert (override.threshold.si, override.longer_than_ns, override.latched) == (4, 100 * MS, True)
     assert manual.supply_groups == {"kit": ("SteerNode", "BrakeNode")}
     assert isinstance(manual.verified_on, VerifiedOn)
     assert manual.verified_on.firmware == "2.14"
+
+
+def test_axes_frozen_and_railed_in_si_with_their_pages() -> None:
+    """By hand: 5 deg * pi / 180 = 0.0872665 rad."""
+    steering, echoed = spec_of(VEHICLE).manual.axes
+    assert (steering.report, steering.demand) == (
+        ("steering", "wheel_angle"),
+        ("steering_demand", "wheel_angle"),
+    )
+    assert float(steering.tolerance or 0) == pytest.approx(0.0872665, rel=1e-5)
+    assert (steering.within_ns, steering.page, steering.echo, echoed.echo) == (300 * MS, "15", False, True)
+    fields = {field.type.name: field for record in spec_of(VEHICLE).records for field in record.fields}
+    frozen = next(
+        field.frozen for record in spec_of(VEHICLE).records for field in record.fields if field.frozen
+    )
+    railed = fields["throttle"].railed
+    assert (frozen.longer_than_ns, frozen.related) == (500 * MS, ("steering_demand", "wheel_angle"))
+    assert float(frozen.moves) == pytest.approx(0.0872665, rel=1e-5)
+    assert railed is not None
+    assert (railed.longer_than_ns, railed.at, railed.page) == (200 * MS, "low", "13")
 
 
 def test_slew_and_range_by_speed_in_si() -> None:

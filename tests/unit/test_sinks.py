@@ -87,7 +87,7 @@ def test_a_sink_is_opened_gets_every_record_and_event_and_is_closed() -> None:
     over = [e.finding.text for step in sink.steps for e in step.events if isinstance(e, Closed)]
     # What is told together at the end was told one by one on the way.
     errors = [part for one in result.findings if one.severity == "error" for part in (one.parts or (one,))]
-    assert len(over) == len(errors) == 3
+    assert len(over) == len(errors) == 4
     assert {e.split()[0] for e in over} == {e.text.split()[0] for e in errors}
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from canmap.checks.all import CHECKS
+from canmap.mapping import axis_rules, pair_rules
 from canmap.mapping.loader import load_spec
 from canmap.mapping.reading import checksum_grammar, field_grammar, grammar, promises, topic_grammar
 from canmap.topics.topic import MessageForm
@@ -36,7 +37,8 @@ SECTIONS = {
     "A relay": promises.RELAY,
     "A demand": grammar.DEMAND,
     "A fault": promises.FAULT,
-    "A redundant pair": promises.REDUNDANT_PAIR,
+    "A redundant pair": pair_rules.REDUNDANT_PAIR,
+    "An axis": axis_rules.AXIS,
     "A state machine": promises.MACHINE,
     "A transition": promises.TRANSITION,
     "An enable": promises.ENABLE,
@@ -45,6 +47,8 @@ SECTIONS = {
     "A sign": field_grammar.SIGN_FROM,
     "A table": field_grammar.SIDES,
     "A range by speed": promises.RANGE_BY_SPEED,
+    "What counts as frozen": promises.FROZEN,
+    "What counts as railed": promises.RAILED,
     "A record type": grammar.OWN_TYPE,
     "A field of a record type": grammar.OWN_FIELD,
     "The topics": topic_grammar.TOPICS,
@@ -71,9 +75,8 @@ def rows(title):
     return {row[0].strip("`"): (row[2], row[3]) for row in table_lines(title) if f"| {row[0]} |" in keys}
 
 
-for key, section in (("faults", "A fault"), ("counter", "A counter")):
-    if key in JUDGED:  # a section that is judged as a whole, as its parent is
-        WHOLE -= {section}
+# Sections that are judged as a whole, as the keys that they stand under are.
+WHOLE -= {"A fault", "A counter", "A range by speed", "What counts as frozen", "What counts as railed"}
 
 
 def test_there_are_examples():

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from canmap.mapping.model import OutOfRange
 from canmap.mapping.reading.marks import Entries, Scalar
 from canmap.mapping.reading.mistakes import shown
-from canmap.mapping.reading.promises import range_by_speed
+from canmap.mapping.reading.promises import frozen, railed, range_by_speed
 from canmap.mapping.reading.raw_codes import code_list, conditions
 from canmap.mapping.reading.sections import Key, Section, scalar
 from canmap.mapping.reading.shapes import (
@@ -120,9 +120,12 @@ FIELD_LABELS: Key[Node] = Key("labels", as_it_is)
 NORMALLY_CLOSED = Key("normally_closed", yes_no)
 SLEW = Key("slew", any_quantity, judged=False)
 RANGE_BY_SPEED = Key("range_by_speed", range_by_speed, judged=False)
+FROZEN = Key("frozen", frozen, judged=False)
+RAILED = Key("railed", railed, judged=False)
 
 ONLY_QUANTITY: tuple[Key[object], ...] = (
-    *(FIELD_UNIT, SIGN, SCALE, FIELD_OFFSET, TABLE, RANGE, OUT_OF_RANGE, SLEW, RANGE_BY_SPEED, SUM),
+    *(FIELD_UNIT, SIGN, SCALE, FIELD_OFFSET, TABLE, RANGE, OUT_OF_RANGE, SLEW, RANGE_BY_SPEED, FROZEN),
+    *(RAILED, SUM),
 )
 ONLY_CHOICE: tuple[Key[object], ...] = (FIELD_LABELS, NORMALLY_CLOSED)
 FIELD = Section("a field", (SIGNAL, *ONLY_QUANTITY, VALID_WHEN, MAX_AGE, NO_DATA, *ONLY_CHOICE))

@@ -238,9 +238,10 @@ VEHICLE = Key("vehicle", text, required=True)
 VERIFIED_ON = Key("verified_on", p.verified_on, judged=False)
 SUPPLY_GROUPS = Key("supply_groups", p.SUPPLY_GROUPS, judged=False)
 FAULTS = Key("faults", p.FAULTS, judged=False)
-REDUNDANT = Key("redundant", p.REDUNDANT, judged=False)
+REDUNDANT: Key[Node] = Key("redundant", as_it_is)
 STATE_MACHINES = Key("state_machines", p.STATE_MACHINES, judged=False)
 OVERRIDES = Key("overrides", p.OVERRIDES, judged=False)
+AXES: Key[Node] = Key("axes", as_it_is)
 SPEC = Section(
     "a spec",
     (
@@ -256,6 +257,7 @@ SPEC = Section(
         REDUNDANT,
         STATE_MACHINES,
         OVERRIDES,
+        AXES,
         RECORD_TYPES,
         RECORDS,
         TOPICS,

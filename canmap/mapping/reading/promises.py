@@ -16,8 +16,9 @@ from canmap.mapping.manual import (
     CounterRule,
     EnableRule,
     FaultRule,
+    FrozenRule,
     OverrideRule,
-    RedundantPair,
+    RailedRule,
     RelayRule,
     StateMachineRule,
     TransitionRule,
@@ -32,13 +33,13 @@ from canmap.mapping.reading.shapes import (
     any_quantity,
     as_integer,
     as_it_is,
+    difference,
     each,
     fits,
     integer,
     list_of,
     message,
     named,
-    number,
     one_or_list,
     placed_text,
     record_field,
@@ -209,34 +210,6 @@ STATE_MACHINES = named("the list of state machines", _machine)
 
 # --- the vehicle -------------------------------------------------------------------------------------
 
-_PAIR = Key("signals", list_of(signal, "signals", 2, 2), required=True)
-_TOLERANCE = Key("tolerance", any_quantity)
-_SLOPE = Key("slope", word("how the second follows the first", ("same", "half", "inverse", "inverse_half")))
-_PAIR_SUM = Key("sum", number)
-REDUNDANT_PAIR = Section("a redundant pair", (_PAIR, _SLOPE, _PAIR_SUM, _TOLERANCE, _WITHIN))
-
-
-def _redundant(node: Node, context: Context) -> RedundantPair | None:
-    """Read a redundant pair; the tolerance is a share of the range, or in the signals' unit."""
-    values = REDUNDANT_PAIR(node, context)
-    pair = values.get(_PAIR) if values else None
-    if values is None or pair is None:
-        return None
-    tolerance = values.get(_TOLERANCE)
-    if tolerance and tolerance.unit.dimension != UNITS["%"].dimension:
-        _fits_signal(tolerance, pair[0], values, _TOLERANCE, context)
-    return RedundantPair(
-        name=context.subject,
-        signals=tuple(one.ref for one in pair),
-        slope=values.get(_SLOPE) or "same",
-        sum=values.get(_PAIR_SUM),
-        tolerance=tolerance,
-        within_ns=values.get(_WITHIN),
-    )
-
-
-REDUNDANT = named("the list of redundant pairs", _redundant)
-
 _OVERRIDE_SIGNAL = Key("signal", signal, required=True)
 _THRESHOLD = Key("threshold", any_quantity, required=True)
 _LONGER_THAN, _LATCHED, _RESET = Key("longer_than", time_ns), Key("latched", yes_no), Key("reset", text)
@@ -325,7 +298,14 @@ def _speed_point(node: Node, context: Context) -> tuple[Measure, ...] | None:
 
 SPEED_POINTS = Key("points", list_of(_speed_point, "points", 2), required=True)
 SPEED = Key("speed", record_field, required=True)
-RANGE_BY_SPEED = Section("a range by speed", (SPEED, SPEED_POINTS))
+PAGE = Key("page", text)
+RANGE_BY_SPEED = Section("a range by speed", (SPEED, SPEED_POINTS, PAGE))
+LONGER_THAN = Key("longer_than", time_ns, required=True)
+RELATED = Key("while", record_field, required=True)
+MOVES = Key("moves", difference, required=True)
+FROZEN = Section("what counts as frozen", (LONGER_THAN, RELATED, MOVES, PAGE))
+AT = Key("at", word("an end of the raw values", ("low", "high", "both")))
+RAILED = Section("what counts as railed", (LONGER_THAN, AT, PAGE))
 
 
 def range_by_speed(node: Node, context: Context) -> SectionValues | None:
@@ -336,3 +316,37 @@ def range_by_speed(node: Node, context: Context) -> SectionValues | None:
         text = f"The field {found[0]}.{found[1].name} is not a speed."
         context.faults.add(values.place_of(SPEED), text)
     return values
+
+
+def frozen(node: Node, context: Context) -> FrozenRule | None:
+    """Read when a value is frozen: it stays the same while another one moves."""
+    values = FROZEN(node, context)
+    if values is None:
+        return None
+    longer_than_ns, related, moves = values.get(LONGER_THAN), values.get(RELATED), values.get(MOVES)
+    if related and related[1].kind is not float:
+        text_ = f"The field {related[0]}.{related[1].name} is not a quantity."
+        context.faults.add(values.place_of(RELATED), text_)
+        return None
+    wanted = find_unit(related[1].unit) if related else None
+    if moves and wanted and not fits(moves, wanted.dimension, values.place_of(MOVES), context):
+        return None
+    if longer_than_ns is None or related is None or moves is None:
+        return None
+    return FrozenRule(
+        longer_than_ns=longer_than_ns,
+        related=(related[0], related[1].name),
+        moves=moves.si,
+        unit=moves.unit.name,
+        unit_factor=float(moves.unit.factor),
+        page=values.get(PAGE) or "",
+    )
+
+
+def railed(node: Node, context: Context) -> RailedRule | None:
+    """Read when a signal is railed: it stands at an end of what its bits can hold."""
+    values = RAILED(node, context)
+    longer_than_ns = values.get(LONGER_THAN) if values else None
+    if values is None or longer_than_ns is None:
+        return None
+    return RailedRule(longer_than_ns=longer_than_ns, at=values.get(AT) or "both", page=values.get(PAGE) or "")

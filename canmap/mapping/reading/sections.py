@@ -8,7 +8,7 @@ typed value back out of the `SectionValues` that the section returns.
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Generic, TypeVar, cast
 
@@ -43,6 +43,7 @@ class Context:
         announce: Whether keys that are not judged yet get their note; off inside one that has it.
         file: The file of the spec; a note names another file beside the line.
         records: The records of the spec by name, with their types; None for a type that is not known.
+        mapped: The fields that records of the spec map, by record; one whose fields are faulty is missing.
         lost: Sections and other things that could not be read (`MESSAGE`, `WHOLE`), so that nothing is
             reported that only follows from their absence.
     """
@@ -55,6 +56,7 @@ class Context:
     announce: bool = True
     file: str = ""
     records: Mapping[str, type[Record] | None] = field(default_factory=dict)
+    mapped: Mapping[str, Collection[str]] = field(default_factory=dict)
     lost: frozenset[str] = frozenset()
 
     def line(self, place: Position) -> str:

@@ -122,6 +122,20 @@ def any_quantity(node: Node, context: Context, wanted: Dimension | None = None) 
     return value
 
 
+def difference(node: Node, context: Context) -> Measure | None:
+    """Read how far apart two values are: a quantity greater than zero, of temperatures in K."""
+    value = any_quantity(node, context)
+    if value is None:
+        return None
+    if value.unit.offset:
+        context.faults.add(node.place, "A difference of temperatures is written in K.")
+        return None
+    if value.si <= 0:
+        context.faults.add(node.place, "The value must be greater than zero.")
+        return None
+    return value
+
+
 def unit(node: Node, context: Context) -> Unit | None:
     """Read a unit."""
     found = scalar(node, context, "a unit")
@@ -361,5 +375,8 @@ def record_field(node: Node, context: Context) -> tuple[str, FieldType] | None:
         context.faults.add(
             found.place, f"The record {name} has no field {shown(item)}{context.faults.hint(item, types)}"
         )
+        return None
+    if item not in context.mapped.get(name, types):
+        context.faults.add(found.place, f"The record {name} does not map its field {item}.")
         return None
     return name, types[item]
