@@ -23,6 +23,7 @@ from canmap.checks.quiet import QuietChannels
 from canmap.checks.rate import Rate
 from canmap.checks.silence import Silence
 from canmap.checks.spacing import Spacing
+from canmap.checks.state_machines import StateCheck
 from canmap.checks.wrong_checksums import ChecksumCheck
 from canmap.findings.kinds import SPEC
 
@@ -44,6 +45,7 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     LimitCheck,
     CodeCheck,
     FaultBits,
+    StateCheck,
     LengthCheck,
     ChecksumCheck,
     ChannelCheck,

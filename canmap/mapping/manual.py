@@ -130,11 +130,12 @@ class TransitionRule:
     """A legal transition, by raw codes of the state signal.
 
     Attributes:
-        origin: The states before.
+        origin: The states before, empty for any.
         target: The states after.
         within_ns: Longest time that it takes.
         at_least_after_ns: Shortest time in the old state.
         when: All must hold.
+        page: Of the manual, "" where the spec does not tell.
     """
 
     origin: tuple[int, ...]
@@ -142,6 +143,7 @@ class TransitionRule:
     within_ns: int | None = None
     at_least_after_ns: int | None = None
     when: tuple[Requirement, ...] = ()
+    page: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,12 +155,18 @@ class EnableRule:
         edge: "rising" or "falling".
         when: All must hold at the edge.
         within_ns: Longest time until the kit follows.
+        low_for_ns: For how long the bit has to be low before it rises, or high before it falls.
+        to: The states in which the kit then is, by raw code; empty for any other than before.
+        page: Of the manual, "" where the spec does not tell.
     """
 
     signal: SignalRef
     edge: str = "rising"
     when: tuple[Requirement, ...] = ()
     within_ns: int | None = None
+    low_for_ns: int | None = None
+    to: tuple[int, ...] = ()
+    page: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,6 +179,7 @@ class StateMachineRule:
         transitions: The legal ones, empty where all are.
         longest_ns: Longest time in a state, by raw code.
         enable: How it is enabled, None where not promised.
+        page: Of the manual, "" where the spec does not tell.
     """
 
     name: str
@@ -178,6 +187,7 @@ class StateMachineRule:
     transitions: tuple[TransitionRule, ...] = ()
     longest_ns: Mapping[int, int] = field(default_factory=dict)
     enable: EnableRule | None = None
+    page: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

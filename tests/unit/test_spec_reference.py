@@ -71,7 +71,10 @@ def rows(title):
     return {row[0].strip("`"): (row[2], row[3]) for row in table_lines(title) if f"| {row[0]} |" in keys}
 
 
-for key, section in (("faults", "A fault"), ("counter", "A counter")):
+for key, section in (
+    *(("faults", "A fault"), ("counter", "A counter")),
+    *(("state_machines", section) for section in ("A state machine", "A transition", "An enable")),
+):
     if key in JUDGED:  # a section that is judged as a whole, as its parent is
         WHOLE -= {section}
 
