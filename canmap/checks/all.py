@@ -24,6 +24,7 @@ from canmap.checks.rate import Rate
 from canmap.checks.silence import Silence
 from canmap.checks.spacing import Spacing
 from canmap.checks.state_machines import StateCheck
+from canmap.checks.watchdogs import WatchdogCheck
 from canmap.checks.wrong_checksums import ChecksumCheck
 from canmap.findings.kinds import SPEC
 
@@ -46,6 +47,7 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     CodeCheck,
     FaultBits,
     StateCheck,
+    WatchdogCheck,
     LengthCheck,
     ChecksumCheck,
     ChannelCheck,

@@ -85,6 +85,9 @@ class RelayRule:
     delay_ns: int | None = None
 
 
+REACTIONS = ("hold", "release", "ramp", "stop")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DemandRule:
     """A message by which the kit is commanded.
@@ -93,15 +96,27 @@ class DemandRule:
         message: The message.
         watchdog_ns: Time without it after which the kit reacts, None where not promised.
         reaction: What the kit then does, in words.
-        valid_when: The kit obeys only while all of these hold.
+        first: What it does first, of `REACTIONS`; "" where only words tell.
+        fresh_when: A frame feeds the watchdog only while all of these hold.
+        asks_when: A frame asks the axis to act only while all of these hold.
         requires: What must be right for that: "counter", "checksum", "enable", "range".
+        tolerates: So many bad frames in a row still feed the watchdog.
+        watchdog_with: Other demands that feed the same watchdog.
+        state_machine: Name of the state machine of its axis, "" where the spec does not tell.
+        page: Of the manual, "" where the spec does not tell.
     """
 
     message: MessageRef
     watchdog_ns: int | None = None
     reaction: str = ""
-    valid_when: tuple[Requirement, ...] = ()
+    first: str = ""
+    fresh_when: tuple[Requirement, ...] = ()
+    asks_when: tuple[Requirement, ...] = ()
     requires: tuple[str, ...] = ()
+    tolerates: int = 0
+    watchdog_with: tuple[MessageRef, ...] = ()
+    state_machine: str = ""
+    page: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,6 +194,7 @@ class StateMachineRule:
         transitions: The legal ones, empty where all are.
         longest_ns: Longest time in a state, by raw code.
         enable: How it is enabled, None where not promised.
+        active: The states in which it acts, by raw code; empty where neither spec nor labels tell.
         page: Of the manual, "" where the spec does not tell.
     """
 
@@ -187,6 +203,7 @@ class StateMachineRule:
     transitions: tuple[TransitionRule, ...] = ()
     longest_ns: Mapping[int, int] = field(default_factory=dict)
     enable: EnableRule | None = None
+    active: tuple[int, ...] = ()
     page: str = ""
 
 

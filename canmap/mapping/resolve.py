@@ -82,6 +82,7 @@ def resolve(
     )
     promised = promises(descriptions, top.get(g.MESSAGES) or (), top.get(g.DEMANDS) or (), context)
     types = own_types(_node(root, g.RECORD_TYPES.name), top.get(g.RECORD_TYPES) or (), context)
+    promised_of_all = manual(top, context)
     records = record_rules(top.get(g.RECORDS), types, promised.holds, geometry, context)
     return Spec(
         path=path,
@@ -92,7 +93,7 @@ def resolve(
         records=records,
         notes=tuple(context.notes),
         selections=promised.selections,
-        manual=manual(top),
+        manual=promised_of_all,
         topics=topic_rules(top.get(g.TOPICS), top.get(g.RECORDS), records, context),
     )
 

@@ -159,7 +159,8 @@ _STATE_SIGNAL = Key("signal", signal, required=True)
 _TRANSITIONS = Key("transitions", list_of(TRANSITION, "transitions"))
 _LONGEST: Key[Node] = Key("longest", as_it_is)
 _ENABLE = Key("enable", ENABLE)
-MACHINE = Section("a state machine", (_STATE_SIGNAL, _TRANSITIONS, _LONGEST, _ENABLE, _PAGE))
+_ACTIVE: Key[Node] = Key("active", as_it_is)
+MACHINE = Section("a state machine", (_STATE_SIGNAL, _TRANSITIONS, _LONGEST, _ENABLE, _ACTIVE, _PAGE))
 
 
 def _machine(node: Node, context: Context) -> StateMachineRule | None:
@@ -175,8 +176,16 @@ def _machine(node: Node, context: Context) -> StateMachineRule | None:
         transitions=tuple(transitions),
         longest_ns=_longest_ns(values.get(_LONGEST), found, context),
         enable=_enable(values.get(_ENABLE), found, context),
+        active=_active(values.get(_ACTIVE), found, context),
         page=values.get(_PAGE) or "",
     )
+
+
+def _active(node: Node | None, found: FoundSignal, context: Context) -> tuple[int, ...]:
+    """Read the states in which an axis acts; by default those that are labelled so."""
+    if node is not None:
+        return code_list(node, found, context) or ()
+    return tuple(code for code, label in found.signal.labels.items() if label.lower() == "active")
 
 
 def _enable(values: SectionValues | None, found: FoundSignal, context: Context) -> EnableRule | None:
