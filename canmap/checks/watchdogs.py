@@ -74,7 +74,6 @@ class _Watchdog:
         self.is_late_judged = not any(rule.first in HOLDING for rule in rules)
         self.since_ns: int | None = None  # from when on, without a break, the axis has been active
         self.was_late = False
-        self.gone_ns = 0
         self.seen = 0
         self.left: dict[int, _Left] = {}
 
@@ -165,18 +164,36 @@ class WatchdogCheck(Check[None]):
         gone_ns = np.where(known, states.clock - np.where(known, fed_ns, 0), 0)
         watched = known & (since_ns <= fed_ns + one.slack_ns)
         late = active & watched & (gone_ns > one.limit_ns + one.slack_ns)
+        was_late = np.concatenate(([one.was_late], late[:-1]))
+        one.was_late = bool(late[-1])
         if one.is_late_judged:
-            self._judge_late(number, view, states, late, gone_ns, active)
+            self._tell_ends(one, states, was_late & ~late, gone_ns, active)
+            self._judge_late(number, view, states, late, gone_ns)
+        one.seen += len(states)
         was_active = np.concatenate(([before is not None], active[:-1]))
         since_before = np.concatenate(([before or 0], since_ns[:-1]))
         let_go = was_active & ~active & states.changed & known & (since_before <= fed_ns + one.slack_ns)
-        let_go &= (gone_ns <= one.limit_ns + one.slack_ns) & (gone_ns > one.missed_ns)
+        let_go &= ~was_late & (gone_ns > one.missed_ns)
         for k in let_go.nonzero()[0].tolist():
             row, clock_ns = int(states.rows[k]), int(states.clock[k])
             if feeds.asked(row):
                 line = int(view.prepared.chunk.line[row])
                 subject = 2 * number + int(gone_ns[k] >= one.early_ns)
                 self._let_go.add(subject, clock_ns, clock_ns, int(gone_ns[k]), clock_ns, line)
+
+    def _tell_ends(
+        self,
+        one: _Watchdog,
+        states: StateSamples,
+        ends: NDArray[np.bool_],
+        gone_ns: NDArray[np.int64],
+        active: NDArray[np.bool_],
+    ) -> None:
+        """Keep how the axis let go at the samples, bool[n], at which it is no longer too late."""
+        for k in ends.nonzero()[0].tolist():
+            if len(one.left) <= LISTED and not states.anew[k]:
+                state = None if active[k] else int(states.state[k])
+                one.left[int(states.clock[k])] = _Left(state, int(gone_ns[k]))
 
     def _judge_late(
         self,
@@ -185,27 +202,17 @@ class WatchdogCheck(Check[None]):
         states: StateSamples,
         late: NDArray[np.bool_],
         gone_ns: NDArray[np.int64],
-        active: NDArray[np.bool_],
     ) -> None:
-        one = self._watchdogs[number]
-        was_late = np.concatenate(([one.was_late], late[:-1]))
-        for k in (was_late & ~late).nonzero()[0].tolist():
-            if len(one.left) <= LISTED and not states.anew[k]:
-                let_go = not active[k]
-                state = int(states.state[k]) if let_go else None
-                one.left[int(states.clock[k])] = _Left(state, int(gone_ns[k]))
-        one.was_late = bool(late[-1])
         if number in self._late.open_subjects or late.any():
             self._late.judge(
                 subject=number,
-                seen=one.seen,
+                seen=self._watchdogs[number].seen,
                 faulty=late,
                 good=~late,
                 clock=states.clock,
                 worst=lambda first, last: int(gone_ns[first : last + 1][late[first : last + 1]].max()),
                 line=lambda first: int(view.prepared.chunk.line[states.rows[first]]),
             )
-        one.seen += len(states)
 
     def _describe_late(self, episode: Episode) -> Finding:
         one = self._watchdogs[episode.subject]
