@@ -213,7 +213,8 @@ def _cut(text: str, texts: Sequence[str]) -> Iterator[bytes]:
     pieces = [f"messages:\n{one}" for one in _entries(sections.pop("messages", ""), 2).values()]
     for name, section in sections.items():
         named = [one for one in records if re.search(rf"\b{one}\b", section)] if name in OF_RECORDS else []
-        pieces.append(section + (_with_used(named, types, records) if named else ""))
+        machines = sections.get("state_machines", "") if name == "demands" else ""  # which these name
+        pieces.append(section + machines + (_with_used(named, types, records) if named else ""))
     pieces += [_with_used([name], types, records) for name in records]
     for piece in pieces:
         needed = [

@@ -28,7 +28,9 @@ from canmap.checks.rate import Rate
 from canmap.checks.silence import Silence
 from canmap.checks.slew import SlewCheck
 from canmap.checks.spacing import Spacing
+from canmap.checks.state_machines import StateCheck
 from canmap.checks.tracking import TrackingCheck
+from canmap.checks.watchdogs import WatchdogCheck
 from canmap.checks.wrong_checksums import ChecksumCheck
 from canmap.findings.kinds import SPEC
 
@@ -56,6 +58,8 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     DisagreeCheck,
     FrozenCheck,
     RailedCheck,
+    StateCheck,
+    WatchdogCheck,
     LengthCheck,
     ChecksumCheck,
     ChannelCheck,

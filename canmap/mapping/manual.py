@@ -86,6 +86,9 @@ class RelayRule:
     delay_ns: int | None = None
 
 
+REACTIONS = ("hold", "release", "ramp", "stop")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DemandRule:
     """A message by which the kit is commanded.
@@ -94,15 +97,27 @@ class DemandRule:
         message: The message.
         watchdog_ns: Time without it after which the kit reacts, None where not promised.
         reaction: What the kit then does, in words.
-        valid_when: The kit obeys only while all of these hold.
+        first: What it does first, of `REACTIONS`; "" where only words tell.
+        fresh_when: A frame feeds the watchdog only while all of these hold.
+        asks_when: A frame asks the axis to act only while all of these hold.
         requires: What must be right for that: "counter", "checksum", "enable", "range".
+        tolerates: So many bad frames in a row still feed the watchdog.
+        watchdog_with: Other demands that feed the same watchdog.
+        state_machine: Name of the state machine of its axis, "" where the spec does not tell.
+        page: Of the manual, "" where the spec does not tell.
     """
 
     message: MessageRef
     watchdog_ns: int | None = None
     reaction: str = ""
-    valid_when: tuple[Requirement, ...] = ()
+    first: str = ""
+    fresh_when: tuple[Requirement, ...] = ()
+    asks_when: tuple[Requirement, ...] = ()
     requires: tuple[str, ...] = ()
+    tolerates: int = 0
+    watchdog_with: tuple[MessageRef, ...] = ()
+    state_machine: str = ""
+    page: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,11 +146,12 @@ class TransitionRule:
     """A legal transition, by raw codes of the state signal.
 
     Attributes:
-        origin: The states before.
+        origin: The states before, empty for any.
         target: The states after.
         within_ns: Longest time that it takes.
         at_least_after_ns: Shortest time in the old state.
         when: All must hold.
+        page: Of the manual, "" where the spec does not tell.
     """
 
     origin: tuple[int, ...]
@@ -143,6 +159,7 @@ class TransitionRule:
     within_ns: int | None = None
     at_least_after_ns: int | None = None
     when: tuple[Requirement, ...] = ()
+    page: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,12 +171,18 @@ class EnableRule:
         edge: "rising" or "falling".
         when: All must hold at the edge.
         within_ns: Longest time until the kit follows.
+        low_for_ns: For how long the bit has to be low before it rises, or high before it falls.
+        to: The states in which the kit then is, by raw code; empty for any other than before.
+        page: Of the manual, "" where the spec does not tell.
     """
 
     signal: SignalRef
     edge: str = "rising"
     when: tuple[Requirement, ...] = ()
     within_ns: int | None = None
+    low_for_ns: int | None = None
+    to: tuple[int, ...] = ()
+    page: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,6 +195,8 @@ class StateMachineRule:
         transitions: The legal ones, empty where all are.
         longest_ns: Longest time in a state, by raw code.
         enable: How it is enabled, None where not promised.
+        active: The states in which it acts, by raw code; empty where neither spec nor labels tell.
+        page: Of the manual, "" where the spec does not tell.
     """
 
     name: str
@@ -179,6 +204,8 @@ class StateMachineRule:
     transitions: tuple[TransitionRule, ...] = ()
     longest_ns: Mapping[int, int] = field(default_factory=dict)
     enable: EnableRule | None = None
+    active: tuple[int, ...] = ()
+    page: str = ""
 
 
 class Slope(StrEnum):

@@ -22,6 +22,7 @@ class NoteReason(StrEnum):
     NOTHING_PROMISED = "nothing_promised"
     NO_RATE_PROMISED = "no_rate_promised"
     NO_HEARTBEAT = "no_heartbeat"
+    NO_STATE_MACHINE = "no_state_machine"
     CORRECTED = "corrected"  # in `keys`
     CORRECTED_IN_VAIN = "corrected_in_vain"
     REPAIRED = "repaired"
@@ -46,6 +47,9 @@ _SENTENCES = {
     ),
     NoteReason.NO_RATE_PROMISED: "No period is known for {subject}{where}: its rate is not checked.",
     NoteReason.NO_HEARTBEAT: "{subject}{where} {detail} and has no heartbeat: its silence is not checked.",
+    NoteReason.NO_STATE_MACHINE: (
+        "The watchdog of {subject}{where} is not checked: its `state_machine` is not named."
+    ),
     NoteReason.CORRECTED: "The description of {subject} ({place}) is corrected in {bare_keys}: {detail}.",
     NoteReason.CORRECTED_IN_VAIN: (
         "The correction of {subject} ({place}) changes nothing: the description says the same."

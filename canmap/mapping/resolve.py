@@ -84,6 +84,7 @@ def resolve(
     )
     promised = promises(descriptions, top.get(g.MESSAGES) or (), top.get(g.DEMANDS) or (), context)
     types = own_types(_node(root, g.RECORD_TYPES.name), top.get(g.RECORD_TYPES) or (), context)
+    promised_of_all = manual(top, context)
     records = record_rules(top.get(g.RECORDS), types, promised.holds, geometry, context)
     beside = with_records(top.get(g.RECORDS), records, context)
     return Spec(
@@ -96,7 +97,7 @@ def resolve(
         notes=tuple(context.notes),
         selections=promised.selections,
         manual=replace(
-            manual(top),
+            promised_of_all,
             redundant=pair_rules(top.get(g.REDUNDANT), beside),
             axes=axis_rules(top.get(g.AXES), beside),
         ),

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.signals.extract import among
+from canmap.timing.newest import NEVER_NS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -66,6 +67,14 @@ class Condition:
         if self.holds_for_ns is not None and not held.own:
             holds &= clock - held.clock_ns <= self.holds_for_ns
         return holds
+
+    def known(self, newest: Newest, moments: Moments) -> NDArray[np.bool_]:
+        """Return bool[n], at which moments there is a sample by which it can be told whether it holds."""
+        held = newest.at(self.column, moments, own_counts=self.own_frame_counts)
+        known = np.ones(len(moments.rows), np.bool_) if held.present is None else held.present.copy()
+        if self.holds_for_ns is not None and not held.own:
+            known &= (held.clock_ns != NEVER_NS) & (moments.clock - held.clock_ns <= self.holds_for_ns)
+        return known
 
 
 def all_hold(conditions: Sequence[Condition], newest: Newest, moments: Moments) -> NDArray[np.bool_]:

@@ -14,8 +14,8 @@ from tests.streams import ROOT
 ORDER = (
     "missing", "stale", "not_covered", "rate", "loss", "restart", "counter", "not_a_number", "out_of_range",
     "not_available", "undefined_value", "fault_reported", "slew", "range_by_speed", "tracking", "disagree",
-    "frozen", "railed", "length", "checksum", "unknown_id", "recording_gap", "time_order", "bad_line",
-    "truncated", "duplicate", "bus_error", "two_senders", "spec",
+    "frozen", "railed", "state", "watchdog", "length", "checksum", "unknown_id", "recording_gap",
+    "time_order", "bad_line", "truncated", "duplicate", "bus_error", "two_senders", "spec",
 )  # fmt: skip
 
 

@@ -54,7 +54,8 @@ def test_a_demand_and_when_it_is_obeyed() -> None:
             message=MessageRef("drive", "SteerCommand"),
             watchdog_ns=120 * MS,
             reaction="the kit lets go of the column",
-            valid_when=(Requirement(enable, ((1, 1),)), Requirement(mode, ((1, 1), (2, 2)))),
+            fresh_when=(Requirement(enable, ((1, 1),)), Requirement(mode, ((1, 1), (2, 2)))),
+            asks_when=(Requirement(enable, ((1, 1),)), Requirement(mode, ((1, 1), (2, 2)))),
             requires=("counter", "checksum", "enable", "range"),
         ),
     )

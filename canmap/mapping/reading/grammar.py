@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from canmap.mapping.manual import REACTIONS
 from canmap.mapping.model import Selected, Trigger
 from canmap.mapping.reading import promises as p
 from canmap.mapping.reading import topic_grammar as t
 from canmap.mapping.reading.checksum_grammar import checksum
+from canmap.mapping.reading.marks import Entries
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.raw_codes import code_list, conditions
 from canmap.mapping.reading.sections import Key, Section, mapping, scalar
@@ -22,6 +24,7 @@ from canmap.mapping.reading.shapes import (
     each,
     integer,
     list_of,
+    message,
     named,
     number,
     one_or_list,
@@ -196,8 +199,31 @@ MESSAGE = Section(
 MESSAGES = Key("messages", about_message(MESSAGE))
 
 WATCHDOG = Key("watchdog", time_ns)
-REACTION = Key("reaction", text, judged=False)
+FIRST = Key("first", word("a reaction", REACTIONS), required=True)
+THEN = Key("then", word("a reaction", REACTIONS))
+REACTION_IN_STEPS = Section("a reaction", (FIRST, THEN))
+
+
+def _reaction(node: Node, context: Context) -> tuple[str, str] | None:
+    """Read what the kit does: (the first word, "" for none; all of it in words)."""
+    if not isinstance(node, Entries):
+        words = text(node, context)
+        return ("", words) if words else None
+    values = REACTION_IN_STEPS(node, context)
+    first = values.get(FIRST) if values else None
+    if values is None or first is None:
+        return None
+    then = values.get(THEN)
+    return first, f"it has to {first}" + (f", then {then}" if then else "")
+
+
+REACTION = Key("reaction", _reaction, judged=False)
 OBEYED_WHEN = Key("valid_when", conditions, judged=False)
+FRESH_WHEN, ASKS_WHEN = Key("fresh_when", conditions), Key("asks_when", conditions)
+TOLERATES = Key("tolerates", integer(0, 1000))
+WATCHDOG_WITH = Key("watchdog_with", one_or_list(message, "messages"))
+STATE_MACHINE = Key("state_machine", placed_text)
+DEMAND_PAGE = Key("page", text)
 _REQUIRED = word("what makes a demand valid", ("counter", "checksum", "enable", "range"))
 REQUIRES = Key("requires", one_or_list(_REQUIRED, "words"), judged=False)
 DEMAND = Section(
@@ -206,7 +232,13 @@ DEMAND = Section(
         WATCHDOG,
         REACTION,
         OBEYED_WHEN,
+        FRESH_WHEN,
+        ASKS_WHEN,
         REQUIRES,
+        TOLERATES,
+        WATCHDOG_WITH,
+        STATE_MACHINE,
+        DEMAND_PAGE,
     ),
 )
 DEMANDS = Key("demands", about_message(DEMAND))

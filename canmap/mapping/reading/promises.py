@@ -145,25 +145,23 @@ _TO: Key[Node] = Key("to", as_it_is, required=True)
 _WITHIN = Key("within", time_ns, field="within_ns")
 _AT_LEAST_AFTER = Key("at_least_after", time_ns)
 _WHEN = Key("when", conditions)
-TRANSITION = Section(
-    "a transition",
-    (_FROM, _TO, _WITHIN, _AT_LEAST_AFTER, _WHEN),
-)
+_PAGE = Key("page", text)
+TRANSITION = Section("a transition", (_FROM, _TO, _WITHIN, _AT_LEAST_AFTER, _WHEN, _PAGE))
+ANY = "any"  # how a spec says "from any state"
+_ENABLE_SIGNAL = Key("signal", signal, required=True)
+_EDGE = Key("edge", word("an edge", ("rising", "falling")))
+_LOW_FOR = Key("low_for", time_ns)
+_ENABLE_TO: Key[Node] = Key("to", as_it_is)
 ENABLE = Section(
     "an enable",
-    (
-        Key("signal", signal, required=True),
-        Key("edge", word("an edge", ("rising", "falling"))),
-        _WHEN,
-        _WITHIN,
-    ),
+    (_ENABLE_SIGNAL, _EDGE, _LOW_FOR, _WHEN, _WITHIN, _ENABLE_TO, _PAGE),
 )
-_enable = made(ENABLE, EnableRule)
 _STATE_SIGNAL = Key("signal", signal, required=True)
 _TRANSITIONS = Key("transitions", list_of(TRANSITION, "transitions"))
 _LONGEST: Key[Node] = Key("longest", as_it_is)
-_ENABLE = Key("enable", _enable)
-MACHINE = Section("a state machine", (_STATE_SIGNAL, _TRANSITIONS, _LONGEST, _ENABLE))
+_ENABLE = Key("enable", ENABLE)
+_ACTIVE: Key[Node] = Key("active", as_it_is)
+MACHINE = Section("a state machine", (_STATE_SIGNAL, _TRANSITIONS, _LONGEST, _ENABLE, _ACTIVE, _PAGE))
 
 
 def _machine(node: Node, context: Context) -> StateMachineRule | None:
@@ -178,12 +176,39 @@ def _machine(node: Node, context: Context) -> StateMachineRule | None:
         signal=found.ref,
         transitions=tuple(transitions),
         longest_ns=_longest_ns(values.get(_LONGEST), found, context),
-        enable=values.get(_ENABLE),
+        enable=_enable(values.get(_ENABLE), found, context),
+        active=_active(values.get(_ACTIVE), found, context),
+        page=values.get(_PAGE) or "",
+    )
+
+
+def _active(node: Node | None, found: FoundSignal, context: Context) -> tuple[int, ...]:
+    """Read the states in which an axis acts; by default those that are labelled so."""
+    if node is not None:
+        return code_list(node, found, context) or ()
+    return tuple(code for code, label in found.signal.labels.items() if label.lower() == "active")
+
+
+def _enable(values: SectionValues | None, found: FoundSignal, context: Context) -> EnableRule | None:
+    bit = values.get(_ENABLE_SIGNAL) if values else None
+    if values is None or bit is None:
+        return None
+    to = values.get(_ENABLE_TO)
+    return EnableRule(
+        signal=bit.ref,
+        edge=values.get(_EDGE) or "rising",
+        when=values.get(_WHEN) or (),
+        within_ns=values.get(_WITHIN),
+        low_for_ns=values.get(_LOW_FOR),
+        to=() if to is None else code_list(to, found, context) or (),
+        page=values.get(_PAGE) or "",
     )
 
 
 def _transition(values: SectionValues, found: FoundSignal, context: Context) -> TransitionRule:
     ends = [values.get(end) for end in (_FROM, _TO)]
+    if isinstance(ends[0], Scalar) and ends[0].text == ANY and ANY not in found.signal.labels.values():
+        ends[0] = None
     origin, target = (() if end is None else code_list(end, found, context) or () for end in ends)
     return TransitionRule(
         origin=origin,
@@ -191,6 +216,7 @@ def _transition(values: SectionValues, found: FoundSignal, context: Context) -> 
         within_ns=values.get(_WITHIN),
         at_least_after_ns=values.get(_AT_LEAST_AFTER),
         when=values.get(_WHEN) or (),
+        page=values.get(_PAGE) or "",
     )
 
 

@@ -1,0 +1,156 @@
+"""The course of a signal that reports a state: which state each sample shows, and since when that lasts.
+
+Nothing is known across a gap: after a silence longer than the message's `stale_after`, and after a hole in
+the recording, the first sample shows a state that may have begun at any time before.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from canmap.mapping.model import Trigger
+from canmap.signals.extract import no_data
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from canmap.checks.check import Setting
+    from canmap.mapping.refs import SignalRef
+    from canmap.stream.view import View
+
+
+class LastState(NamedTuple):
+    """What is carried from chunk to chunk: the newest sample.
+
+    Attributes:
+        state: Its raw value.
+        clock_ns: Session clock of it.
+        since_ns: Session clock of the first sample that showed the state.
+        sure: A sample before that showed another state, so that it began there.
+    """
+
+    state: int
+    clock_ns: int
+    since_ns: int
+    sure: bool
+
+
+@dataclass(frozen=True, slots=True)
+class StateSamples:
+    """The samples of one chunk.
+
+    Attributes:
+        rows: intp[n], their frames in the chunk, ascending.
+        clock: int64[n], session clock of each.
+        state: int64[n], raw value of each.
+        before: int64[n], that of the sample before; its own where nothing is known of that.
+        before_ns: int64[n], session clock of the sample before; its own where nothing is known of that.
+        anew: bool[n], nothing is known of the state before it.
+        changed: bool[n], the sample before showed another state.
+        since_ns: int64[n], session clock of the first sample that showed the state.
+        sure: bool[n], that is when it began, but for the period of the message.
+    """
+
+    rows: NDArray[np.intp]
+    clock: NDArray[np.int64]
+    state: NDArray[np.int64]
+    before: NDArray[np.int64]
+    before_ns: NDArray[np.int64]
+    anew: NDArray[np.bool_]
+    changed: NDArray[np.bool_]
+    since_ns: NDArray[np.int64]
+    sure: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        """Return how many they are."""
+        return len(self.rows)
+
+    def lasted_ns(self, k: int, last: LastState | None) -> int | None:
+        """Return how long the state before a sample had lasted, None where its begin was not seen.
+
+        Args:
+            k: The sample.
+            last: The newest sample before the chunk.
+        """
+        if k:
+            since_ns, sure = int(self.since_ns[k - 1]), bool(self.sure[k - 1])
+        else:
+            since_ns, sure = (last.since_ns, last.sure) if last else (0, False)
+        return int(self.clock[k]) - since_ns if sure else None
+
+
+class StateCourse:
+    """Follows the samples of one signal, those of failed frames and codes for "no data" left out.
+
+    Args:
+        ref: The signal.
+        setting: Whose decode plan and rules it is.
+        as_bit: Only whether it is 0 counts.
+
+    Attributes:
+        rule: Its message.
+        slot: The slot of that.
+        column: Its column.
+        last: The newest sample of the chunks so far, None where nothing is known.
+        slack_ns: How much longer than in the kit something may seem to last on the bus: a period and the
+            latency.
+    """
+
+    def __init__(self, ref: SignalRef, setting: Setting, *, as_bit: bool = False) -> None:
+        self.column = setting.plan.column_of[ref.bus, ref.message, ref.signal]
+        described = setting.plan.columns[self.column]
+        self.slot = described.slot
+        self.rule = setting.rules[described.slot]
+        self._kind, self._no_data = described.kind, described.signal.no_data
+        self._channel, self._as_bit = setting.spec.buses[ref.bus].channel, as_bit
+        self._cyclic = self.rule.trigger is Trigger.CYCLIC
+        self.slack_ns = (self.rule.period_ns or 0) + (self.rule.latency_ns or 0)
+        self.last: LastState | None = None
+
+    def unseen_ns(self, before_ns: int, clock_ns: int) -> int:
+        """Return how long a state between two samples may have lasted that none shows; 0: there was none."""
+        if self._cyclic:
+            return clock_ns - before_ns + (self.rule.latency_ns or 0)
+        return self.rule.minimum_gap_ns or 0
+
+    def cut(self, view: View) -> None:
+        """Forget what was before a hole that ends where the chunk begins."""
+        if any(hole.channel == self._channel for hole in view.holes):
+            self.last = None
+
+    def take(self, view: View) -> StateSamples:
+        """Go on with the samples of a chunk."""
+        rows, state = self._read(view)
+        clock = view.clock[rows]
+        last = self.last
+        before, before_ns = np.empty_like(state), np.empty_like(clock)
+        before[1:], before_ns[1:] = state[:-1], clock[:-1]
+        before[:1] = state[:1] if last is None else last.state
+        before_ns[:1] = clock[:1] if last is None else last.clock_ns
+        anew = np.zeros(len(rows), np.bool_)
+        anew[:1] = last is None
+        if self.rule.stale_after_ns is not None:
+            anew |= clock - before_ns > self.rule.stale_after_ns
+        before[anew], before_ns[anew] = state[anew], clock[anew]
+        changed = state != before
+        begins = anew | changed
+        place = np.maximum.accumulate(np.where(begins, np.arange(len(rows)), -1))
+        since_ns, sure = clock[place], changed[place]
+        if last is not None:
+            since_ns[place < 0], sure[place < 0] = last.since_ns, last.sure
+        if len(rows):
+            self.last = LastState(int(state[-1]), int(clock[-1]), int(since_ns[-1]), bool(sure[-1]))
+        return StateSamples(rows, clock, state, before, before_ns, anew, changed, since_ns, sure)
+
+    def _read(self, view: View) -> tuple[NDArray[np.intp], NDArray[np.int64]]:
+        """The frames and raw values of the samples that tell a state."""
+        samples = view.prepared.samples
+        rows, state = samples.positions(self.column), samples.values(self.column)
+        told = ~no_data(state, self._kind, self._no_data)
+        if samples.valid is not None:
+            told &= samples.valid[samples.column_start[self.column] : samples.column_start[self.column + 1]]
+        rows, state = rows[told], state[told]
+        return rows, (state != 0).astype(np.int64) if self._as_bit else state
