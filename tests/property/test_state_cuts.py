@@ -1,0 +1,100 @@
+"""State machines and watchdogs under any cutting: the same findings, and the same events on the way."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.cutting import moment
+from tests.kits import row, spec_of
+from tests.streams import frames, inspected
+
+if TYPE_CHECKING:
+    from canmap.frames.chunks import FrameChunk
+    from canmap.mapping.model import Spec
+
+KIT = """\
+BO_ 256 Kit: 8 Node
+ SG_ State : 0|4@1+ (1,0) [0|0] "" Other
+ SG_ Loop : 8|1@1+ (1,0) [0|0] "" Other
+BO_ 512 Command: 8 Other
+ SG_ Enable : 0|1@1+ (1,0) [0|0] "" Node
+ SG_ Percent : 8|8@1+ (1,0) [0|100] "%" Node
+ SG_ Counter : 16|2@1+ (1,0) [0|0] "" Node
+"""
+END = 'VAL_ 256 State 1 "Standby" 2 "Ready" 3 "Active" 4 "Faulted" ;\n'
+TEXT = """\
+messages: {Command: {counter: {signal: Counter}}}
+state_machines:
+  arm:
+    signal: Kit.State
+    longest: {Standby: 60 ms}
+    transitions:
+      - {from: Standby, to: Ready, within: 40 ms, at_least_after: 20 ms}
+      - {from: Ready, to: Active, when: {Kit.Loop: yes}, within: 80 ms}
+      - {from: Active, to: Ready}
+      - {from: any, to: Faulted}
+    enable: {signal: Command.Enable, within: 50 ms, low_for: 30 ms, when: {Kit.Loop: yes}}
+demands:
+  Command:
+    watchdog: 60 ms
+    state_machine: arm
+    requires: [counter, range]
+    tolerates: 1
+    asks_when: {Enable: yes}
+"""
+
+
+@cache
+def kit() -> Spec:
+    with tempfile.TemporaryDirectory() as folder:
+        return spec_of(Path(folder), KIT, TEXT, periods_ms={0x100: 10, 0x200: 20}, end=END)
+
+
+@st.composite
+def drives(draw: st.DrawFn) -> FrameChunk:
+    """States and demands that mostly go on as they are, with frames that are missing, late or repeated."""
+    rows, counter, now_ms = [], 0, 0.0
+    state, loop, enable, percent = 1, 1, 0, 10
+    for _ in range(draw(st.integers(5, 60))):
+        now_ms += draw(st.sampled_from([10, 10, 10, 10, 5, 0, 70, 400]))
+        if draw(st.integers(0, 3)) == 0:
+            state = draw(st.integers(1, 5))
+        if draw(st.integers(0, 5)) == 0:
+            loop, enable = draw(st.integers(0, 1)), draw(st.integers(0, 1))
+            percent = draw(st.sampled_from([10, 100, 120]))
+        if draw(st.integers(0, 7)):
+            rows.append(row(now_ms, 0x100, bytes([state, loop, *bytes(6)])))
+        if draw(st.integers(0, 2)):
+            counter += draw(st.sampled_from([1, 1, 1, 0, 2]))
+            rows.append(row(now_ms + 3, 0x200, bytes([enable, percent, counter % 4, *bytes(5)])))
+    return frames(rows or [row(0)])
+
+
+def said(chunks: list[FrameChunk]) -> tuple[str, list[tuple[str, ...]]]:
+    result, events = inspected(chunks, kit())
+    return json.dumps(result.to_json()), sorted(map(moment, events))
+
+
+def test_the_drives_have_what_is_to_be_found() -> None:
+    kinds = set()
+    for seed in range(4):
+        state = [1, 1, 3, 3, 2, 4, 1][seed:] * 8
+        rows = [row(10 * i, 0x100, bytes([one, i % 3 != 0, *bytes(6)])) for i, one in enumerate(state)]
+        rows += [row(20 * i + 3, 0x200, bytes([i % 2, 10, i % 4, *bytes(5)])) for i in range(4)]
+        kinds |= {finding.kind.value for finding in inspected([frames(sorted(rows))], kit())[0].findings}
+    assert {"state"} <= kinds
+
+
+@given(st.data())
+def test_any_cutting_gives_the_same(data: st.DataObject) -> None:
+    whole = data.draw(drives())
+    points = sorted(data.draw(st.lists(st.integers(0, len(whole)), max_size=12)))
+    assert said(whole.split(points)) == said([whole])
+    assert said(whole.split(range(1, len(whole)))) == said([whole])
