@@ -142,7 +142,9 @@ class FrozenCheck(LastingCheck):
         run, rule = self._runs[subject], self._rules[subject]
         changes = self._changes(run, raw, clock, self._gap_ns[subject])
         since = np.maximum.accumulate(np.where(changes, clock, run.since_ns))
-        starts = np.union1d(changes.nonzero()[0], [0])
+        begins = changes.copy()
+        begins[0] = True
+        starts = begins.nonzero()[0]
         ends = np.append(starts[1:], len(clock))
         asked = clock[ends - 1] - since[starts] > rule.longer_than_ns
         asked[-1] = True  # it may go on

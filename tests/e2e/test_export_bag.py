@@ -25,11 +25,17 @@ DROP = ROOT / "captures" / "steering_drop.log"
 
 
 @pytest.fixture(scope="module")
-def bag(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def count(made: Converted) -> int:
+    """How many messages a bag has; the clock goes into none."""
+    return sum(one.topic != "/clock" for one in made.messages)
+
+
+@pytest.fixture(scope="module")
+def bag(tmp_path_factory: pytest.TempPathFactory, count: int) -> Path:
     path = tmp_path_factory.mktemp("bag") / "drop.mcap"
     done = shell.canmap("export", shell.DEMO, "--spec", shell.CART, "--into", path)
     assert (done.returncode, done.stderr) == (0, "")
-    assert done.stdout.startswith("8,768 messages on 21 topics in ")
+    assert done.stdout.startswith(f"{count:,} messages on 21 topics in ")
     return path
 
 
@@ -93,13 +99,13 @@ def test_one_record_below_a_namespace(tmp_path: Path) -> None:
     assert volts == np.float32(records.columns["voltage"].values).tolist()
 
 
-def test_a_bag_that_was_cut_off_is_finished(bag: Path, tmp_path: Path) -> None:
+def test_a_bag_that_was_cut_off_is_finished(bag: Path, tmp_path: Path, count: int) -> None:
     part, into = tmp_path / "a.mcap.part", tmp_path / "a.mcap"
     part.write_bytes(bag.read_bytes()[:-100])
     done = shell.canmap("export", part, "--into", into)
-    assert (done.returncode, done.stdout) == (0, f"8,768 messages in {into}.\n")
+    assert (done.returncode, done.stdout) == (0, f"{count:,} messages in {into}.\n")
     with Reader(into) as rosbag:
-        assert rosbag.message_count == 8768
+        assert rosbag.message_count == count > 8000
     assert part.exists()
 
 

@@ -247,9 +247,15 @@ def test_a_counter_that_cannot_be(tmp_path: Path, said: str, text: str) -> None:
     ("fault", "told"),
     [
         ("kind: sender_loss, message: SteerFeedback, share: 10 %", {("loss", "SteerFeedback")}),
-        ("kind: demand_refused, message: SteerCommand, because: counter", {("counter", "SteerCommand")}),
+        (
+            "kind: demand_refused, message: SteerCommand, because: counter",
+            {("counter", "SteerCommand"), ("tracking", "BrakeFeedback")},
+        ),
         ("kind: node_restart, node: SteerNode", {("restart", "SteerFeedback"), ("stale", None)}),
-        ("kind: frozen_value, message: SteerFeedback", set()),  # its counter goes on
+        (
+            "kind: frozen_value, message: SteerFeedback",
+            {("frozen", "SteerFeedback"), ("slew", "SteerFeedback")},
+        ),
     ],
 )
 def test_faults_of_the_simulated_cart(fault: str, told: set[tuple[str, str | None]], tmp_path: Path) -> None:
