@@ -41,6 +41,9 @@ LACKING = {
     "fault_reported": (r"(?<=: ).*",),  # the words of the manual
     "checksum": (r"\([^()]*(?=line \d)", r"page \S+ of the manual"),  # a profile, and a page, are texts
     "unknown_id": (r"does not know [0-9A-Fx]+",),
+    # Conditions, several states, reactions and pages are texts.
+    "state": (r"though .*", r"\w+(?:, \w+)* or \w+", r"page \S+ of the manual"),
+    "watchdog": (r"after which .*",),
 }
 
 

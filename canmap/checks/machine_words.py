@@ -7,7 +7,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from canmap.base.words import listed, seconds
-from canmap.checks.needs import state_name, unfulfilled
+from canmap.checks.needs import code_or_label, state_name, unfulfilled
 from canmap.mapping.manual import EnableRule
 
 if TYPE_CHECKING:
@@ -93,7 +93,7 @@ class Sentences:
         before, after, missing = unpacked(value)
         ends = self._states(rule.signal, (before,)), self._states(rule.signal, (after,))
         text = f"{rule.name} went from {ends[0]} to {ends[1]}"
-        facts = {"from": ends[0], "to": ends[1]}
+        facts: dict[str, str | float] = {"from": code_or_label(ends[0]), "to": code_or_label(ends[1])}
         if wrong is MachineFault.NOT_LEGAL:
             return MachineSentence(f"{text}, which is not a legal transition", facts)
         why = self._unfulfilled(missing)
@@ -109,7 +109,9 @@ class Sentences:
         name, limit_ns = self._states(rule.signal, (state,)), rule.longest_ns[state]
         text = f"{rule.name} stayed in {name} for {seconds(lasted_ns)}"
         return MachineSentence(
-            f"{text}; the longest time there is {seconds(limit_ns)}", {"state": name}, limit_ns
+            f"{text}; the longest time there is {seconds(limit_ns)}",
+            {"state": code_or_label(name)},
+            limit_ns,
         )
 
     def _of_transition(
@@ -118,7 +120,7 @@ class Sentences:
         one = rule.transitions[number]
         before = self._states(rule.signal, one.origin) if one.origin else "its state"
         after = self._states(rule.signal, one.target)
-        facts = {"from": before, "to": after}
+        facts = {"from": code_or_label(before), "to": code_or_label(after)}
         if wrong is MachineFault.EARLY:
             limit_ns = one.at_least_after_ns
             text = f"{rule.name} left {before} for {after} after {seconds(lasted_ns)}"
@@ -146,7 +148,8 @@ class Sentences:
         state = self._states(rule.signal, unpacked(value)[:1])
         text = f"{rule.name} did not follow when {bit} {moved}: "
         text += f"it was still {state} after {seconds(enable.within_ns or 0)}"
-        return MachineSentence(text, {"state": state}, page=enable.page)
+        facts = {"state": code_or_label(state), "within_s": (enable.within_ns or 0) / 1e9}
+        return MachineSentence(text, facts, page=enable.page)
 
     def _states(self, ref: SignalRef, codes: Sequence[int]) -> str:
         plan = self._setting.plan

@@ -183,3 +183,8 @@ def state_name(code: int, signal: DescribedSignal) -> str:
     if label is None and signal.bits == 1:
         return "yes" if code else "no"
     return str(code) if label is None else str(label)
+
+
+def code_or_label(state: str) -> str | int:
+    """Return what `state_name` gives as a fact: a code without a label is a number."""
+    return int(state) if state.isdigit() else state

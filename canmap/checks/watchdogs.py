@@ -18,7 +18,7 @@ import numpy as np
 from canmap.base.words import listed, seconds, times
 from canmap.checks.check import Check
 from canmap.checks.feeding import NEVER_NS, Feeding
-from canmap.checks.needs import Needs, codes_of, state_name
+from canmap.checks.needs import Needs, code_or_label, codes_of, state_name
 from canmap.checks.occurrences import Occurrences
 from canmap.checks.offgaps import TOLERATED
 from canmap.checks.state_course import StateCourse
@@ -223,7 +223,7 @@ class WatchdogCheck(Check[None]):
         if left and left.state is not None:
             gone_ns, state = left.gone_ns, self._state(one, left.state)
             text = f"{name} went to {state} only {seconds(gone_ns)} after the last fresh {demand}"
-            told["to"] = state
+            told["to"] = code_or_label(state)
         elif left:
             text = f"{name} stayed active though no fresh {demand} came for {seconds(gone_ns)} or more"
         else:

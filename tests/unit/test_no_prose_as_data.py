@@ -166,6 +166,10 @@ NOTES = {
         Note(reason=NoteReason.NO_HEARTBEAT, subject="Speed", line=5, detail="is sent when it changes"),
         "Speed (line 5) is sent when it changes and has no heartbeat: its silence is not checked.",
     ),
+    NoteReason.NO_STATE_MACHINE: (
+        Note(reason=NoteReason.NO_STATE_MACHINE, subject="Steer", line=5),
+        "The watchdog of Steer (line 5) is not checked: its `state_machine` is not named.",
+    ),
     NoteReason.CORRECTED: (
         Note(
             reason=NoteReason.CORRECTED,
