@@ -54,8 +54,6 @@ _transmission: Callable[[tuple[object, ...]], Transmission] = partial(tuple.__ne
 class BusRun:
     """One bus, step by step: for a kit that reacts to what it receives.
 
-    Example: submit what nodes release before `t`, `advance(t)`, hand what was sent to the nodes.
-
     Args:
         config: The bus.
         disturbances: What goes wrong and when.
@@ -320,6 +318,8 @@ class BusRun:
             heappush(self._competing, entry)
             if confinement.silent(node):
                 self._clear(end_ns, node)
+                if wait_ns := self._config.nodes[node].recovery_ns:
+                    self._at(end_ns + wait_ns, partial(self._ask, node=node, off_ns=end_ns))
             self._suspend(end_ns, node)
 
     def _suspend(self, end_ns: int, node: int) -> None:
@@ -340,6 +340,12 @@ class BusRun:
         self._confinement.count_recessive(sequences)
         self._recessive_ns += sequences * sequence_ns
         self._confinement.recover(now_ns)
+
+    def _ask(self, t_ns: int, *, node: int, off_ns: int) -> None:
+        if self._flight is None:
+            self._count_recessive(t_ns)
+            self._recessive_ns = max(self._recessive_ns, t_ns)  # what others count ends one late at most
+        self._confinement.ask(node, off_ns)
 
     # What happens to the nodes
 
