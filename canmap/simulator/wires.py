@@ -19,15 +19,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.frames.chunks import empty_chunk, join
-from canmap.simulator.buses.arbitration import BusRun
 from canmap.simulator.buses.batch import BatchBus, joined
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.gateway import Gateway, Relay, Route
 from canmap.simulator.buses.network import BusConfig, Node, Outcome, Queue, Release, Transmission
 from canmap.simulator.buses.recorder import Recorder, Recording
+from canmap.simulator.buses.split_bus import SplitBus
 from canmap.simulator.buses.traffic import Sent, Traffic, columns_of, frames_of
 from canmap.simulator.cart.nodes import MS, batch, ordered
 from canmap.simulator.cart.world import (
+    AXIS_OF,
     CHASSIS_NODES,
     DEMANDS,
     DRIVE_NODES,
@@ -40,7 +41,7 @@ from canmap.simulator.cart.world import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Mapping
 
     from canmap.frames.chunks import FrameChunk
     from canmap.simulator.cart.kit import Axis
@@ -50,6 +51,7 @@ if TYPE_CHECKING:
 EPOCH_NS = 1_760_000_000 * 1_000_000_000
 RELAYED, RELAYED_EVERY, RELAY_DELAY_NS = "SteerFeedback", 4, 2 * MS
 CHANNELS = ("can0", "can1")
+COMPUTER = DRIVE_NODES.index("Computer")
 NEVER_NS = 1 << 62
 LIVE_SPAN_NS = 250 * MS
 Rows = list[tuple[float, ...]]
@@ -58,7 +60,7 @@ Rows = list[tuple[float, ...]]
 def recorded(setup: Setup) -> Iterator[FrameChunk]:
     """Run to the end; yield what was recorded, in arrival order."""
     plan = setup.plan
-    if plan.live or plan.disturbances:
+    if plan.live or plan.disturbances or plan.splits or plan.chassis_splits:
         yield from recorded_live(setup, LIVE_SPAN_NS)
         return
     world = World(setup)
@@ -110,7 +112,7 @@ def recorded_live(setup: Setup, span_ns: int) -> Iterator[FrameChunk]:
     """Run to the end, the drive bus with the vehicle; yield what was recorded, span by span."""
     world = World(setup)
     beside = _Beside(world)
-    chassis_bus = BusRun(_config("chassis"), (), setup.seed + 1)
+    chassis_bus = SplitBus(_config("chassis"), (), setup.plan.chassis_splits, setup.seed + 1)
     relay, recordings = Relay(_gateway(world), setup.seed), _recordings(setup)
     for until_ns in world.spans(span_ns, beside):
         sent, beside.transmissions = beside.transmissions, []
@@ -201,7 +203,15 @@ class _Beside(HandOver):
         self.transmissions: list[Transmission] = []
         self.chassis: list[Releases] = []
         setup = world.setup
-        self._bus = BusRun(_config("drive"), setup.plan.disturbances, setup.seed)
+        plan = setup.plan
+        config = _config("drive", plan.recovery_ns)
+        self._bus = SplitBus(config, plan.disturbances, plan.splits, setup.seed)
+        self._node_of = {
+            world.layouts[name].message.can_id: DRIVE_NODES.index(node)
+            for name, axis_name in DEMANDS.items()
+            for node, moved in AXIS_OF.items()
+            if moved == axis_name
+        }
         self._schedule: list[tuple[int, Sender]] = []
         self._next = 0
         self._waiting: list[Release] = []
@@ -238,10 +248,14 @@ class _Beside(HandOver):
         if due:
             self._waiting = [release for release in self._waiting if release.t_ns >= t_ns]
             self._bus.submit(due)
-        for sent in self._bus.advance(t_ns):
-            self.transmissions.append(sent)
-            handler = self._handlers.get(sent.frame.can_id)
-            if handler is not None and sent.outcome is Outcome.SENT:
+        beyond, here = self._bus.heard_beyond(t_ns), self._bus.advance(t_ns)
+        self.transmissions += here
+        for sent in here + beyond:
+            can_id = sent.frame.can_id
+            handler = self._handlers.get(can_id)
+            if handler is None or sent.outcome is not Outcome.SENT:
+                continue
+            if self._bus.hears(self._node_of.get(can_id, COMPUTER), sent):
                 handler(sent)
 
     def close(self, start_ns: int, end_ns: int, rows: Rows) -> None:
@@ -257,9 +271,13 @@ def _received(axis: Axis, sent: Transmission) -> None:
 # --- bus, gateway, recorder --------------------------------------------------------------------------
 
 
-def _config(name: str) -> BusConfig:
+def _config(name: str, recovery_ns: Mapping[str, int] | None = None) -> BusConfig:
     names, bit_rate = (DRIVE_NODES, 500_000) if name == "drive" else (CHASSIS_NODES, 250_000)
-    nodes = tuple(Node(each, Queue.PRIORITY, mailboxes=3, replaces=True) for each in names)
+    waits = recovery_ns or {}
+    nodes = tuple(
+        Node(each, Queue.PRIORITY, mailboxes=3, replaces=True, recovery_ns=waits.get(each, 0))
+        for each in names
+    )
     return BusConfig(name, bit_rate, nodes)
 
 

@@ -332,5 +332,6 @@ def test_a_description_is_wrong_in_scale_sign_and_byte_order(faulty) -> None:
 
 def test_every_kind_is_tested() -> None:
     """Not by what has run: the tests may be spread over several processes."""
-    named = re.findall(r'"(\w+)"', Path(__file__).read_text(encoding="utf-8"))
+    files = [Path(__file__).with_name(f"test_{name}_faults.py") for name in ("simulated", "bus", "recorder")]
+    named = re.findall(r'"(\w+)"', "".join(file.read_text(encoding="utf-8") for file in files))
     assert set(FAULT_KINDS) <= set(named)

@@ -3,8 +3,8 @@
 The rules of ISO 11898-1 on fault confinement, from memory: a sender that raises an error flag counts 8, a
 receiver that sees an error 1; a frame sent or received well takes 1 off; above 127 a node is error passive,
 above 255 (transmit) it is bus-off; from there it comes back, with both counters 0, once its program wants to
-and then 128 sequences of 11 recessive bits have passed. A passive sender that gets no acknowledgement does not
-count. A receiver whose flag the others answer, because it alone saw an error, counts 8.
+and 128 sequences of 11 recessive bits have passed then. A passive sender that gets no acknowledgement does
+not count. A receiver whose flag the others answer, because it alone saw an error, counts 8.
 """
 
 from __future__ import annotations

@@ -147,6 +147,16 @@ class Sender:
         self._first_ns, self._clock, self._seed = first_ns + self.phase_ns, clock, seed
         self._starts += 1
 
+    def twin(self, node: int, alter: Callable[[Values], Values]) -> Sender:
+        """Return a sender of the same message in another node; `alter` makes its values of these here."""
+
+        def tell(states: States, numbers: NDArray[np.int64]) -> Values:
+            return alter(self._tell(states, numbers))
+
+        other = Sender(self.layout, node, self.timing, tell)
+        other.name = f"second {self.name}"
+        return other
+
     def due(self, until_ns: int) -> NDArray[np.int64]:
         """Return when its timer runs out next, before `until_ns`; `run` takes the times out."""
         period = self.timing.period_ns * self._clock

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from canmap.simulator.buses.gateway import GatewayLoss
     from canmap.simulator.buses.network import Disturbance
     from canmap.simulator.buses.recorder import RecorderFault
+    from canmap.simulator.buses.split_bus import Split
     from canmap.simulator.cart.nodes import Releases
 
 STEP_NS = 10 * MS
@@ -61,6 +62,9 @@ class Plan:
         actions: Simulated time in ns and what is done then, in any order; of the same time, first come, first
             done.
         disturbances: Of the drive bus.
+        splits: Breaks of the drive bus's line.
+        chassis_splits: Of the chassis bus's.
+        recovery_ns: How long nodes of the drive bus wait after bus-off, by name; 0 where it says nothing.
         gateway_losses: Of the gateway from the drive bus to the chassis bus.
         recorder: What goes wrong in the recorder, on both channels alike.
         layouts: Messages that the kit packs otherwise than described, by name.
@@ -70,6 +74,9 @@ class Plan:
 
     actions: list[tuple[int, Callable[[World], None]]] = field(default_factory=list)
     disturbances: list[Disturbance] = field(default_factory=list)
+    splits: list[Split] = field(default_factory=list)
+    chassis_splits: list[Split] = field(default_factory=list)
+    recovery_ns: dict[str, int] = field(default_factory=dict)
     gateway_losses: list[GatewayLoss] = field(default_factory=list)
     recorder: list[RecorderFault] = field(default_factory=list)
     layouts: dict[str, Layout] = field(default_factory=dict)

@@ -1,4 +1,4 @@
-"""Simulator: the list of all faults, and those of bus, gateway, recorder and bus description."""
+"""Simulator: the list of all faults, and those of gateway, recorder and bus description."""
 
 from __future__ import annotations
 
@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, NamedTuple, cast
 
 from canmap.base.errors import UsageError
 from canmap.mapping.reading.sections import Key
-from canmap.mapping.reading.shapes import integer, number, quantity, signal, time_ns, word
-from canmap.simulator.buses.frame import Frame
+from canmap.mapping.reading.shapes import integer, number, quantity, signal
 from canmap.simulator.buses.gateway import GatewayLoss
-from canmap.simulator.buses.network import Babble, WireFault
 from canmap.simulator.buses.recorder import ClockStep, Loss, Stall
 from canmap.simulator.cart.payloads import Layout, misread
-from canmap.simulator.cart.world import DATA_IDS, DEMANDS, DRIVE_NODES, RELAYED_AS, SEEN
+from canmap.simulator.cart.world import DATA_IDS, DEMANDS, RELAYED_AS, SEEN
+from canmap.simulator.scenario import bus_faults as b
 from canmap.simulator.scenario import faults as f
+from canmap.simulator.scenario import second_node as n
 from canmap.simulator.scenario.faults import Effect, TimeSpan
 from canmap.simulator.scenario.script import TORQUE, si
 from canmap.simulator.wires import RELAYED
@@ -26,13 +26,7 @@ if TYPE_CHECKING:
     from canmap.mapping.reading.sections import SectionValues
     from canmap.simulator.cart.world import Plan
 
-STRANGER = DRIVE_NODES.index("Stranger")
-SENDERS = tuple(name for name in DRIVE_NODES if name != "Stranger")
-
 BUFFER = Key("buffer", integer(0, 100_000))
-IDENTIFIER = Key("identifier", integer(0, 0x7FF), required=True)
-GAP = Key("gap", time_ns)
-NODE = Key("node", word("a node of the drive bus", SENDERS))
 STEP = Key("step", quantity("s"), required=True)
 SIGNAL = Key("signal", signal, required=True)
 FACTOR = Key("factor", number, required=True)
@@ -90,31 +84,6 @@ def clock_step(values: SectionValues, span: TimeSpan) -> Effect:
         plan.cuts.append(span.start_ns)
 
     return Effect(f"The recorder's clock was set by {step_ns / 1e9:+g} s.", None, prepare=prepare)
-
-
-def babbling_node(values: SectionValues, span: TimeSpan) -> Effect:
-    """A node sends one identifier again and again; what has a lower priority waits."""
-    can_id, gap_ns = values.get(IDENTIFIER) or 0, values.get(GAP) or 0
-
-    def prepare(plan: Plan) -> None:
-        plan.disturbances.append(
-            Babble(span.start_ns, span.stop_ns, STRANGER, Frame(can_id, bytes(8)), gap_ns)
-        )
-
-    return Effect(f"A babbling node fills the bus with 0x{can_id:03X}.", node="Stranger", prepare=prepare)
-
-
-def wiring(values: SectionValues, span: TimeSpan) -> Effect:
-    """Bits are damaged on the wire; enough of it takes a sender off the bus."""
-    share, node = si(values, f.SHARE), values.get(NODE)
-    index = None if node is None else DRIVE_NODES.index(node)
-
-    def prepare(plan: Plan) -> None:
-        plan.disturbances.append(WireFault(span.start_ns, span.stop_ns, share, index))
-
-    whose = "all nodes" if node is None else node
-    cause = f"The wiring damages {100 * share:g} % of the frames of {whose}."
-    return Effect(cause, node=node, prepare=prepare)
 
 
 def _told_wrongly(values: SectionValues, cause: str, change: Callable[[Layout, str], Layout]) -> Effect:
@@ -226,9 +195,16 @@ FAULT_KINDS: dict[str, FaultKind] = {
     "recorder_gap": FaultKind(recorder_gap),
     "host_stall": FaultKind(host_stall, (BUFFER,)),
     "clock_step": FaultKind(clock_step, (STEP,)),
-    "babbling_node": FaultKind(babbling_node, (IDENTIFIER, GAP)),
-    "wiring": FaultKind(wiring, (f.SHARE, NODE), _too_much),
-    "two_senders": FaultKind(f.two_senders, (f.MESSAGE,), _off_drive),
+    "babbling_node": FaultKind(b.babbling_node, (b.IDENTIFIER, b.GAP)),
+    "wiring": FaultKind(b.wiring, (f.SHARE, b.NODE), _too_much),
+    "two_senders": FaultKind(n.two_senders, (f.MESSAGE,), _off_drive),
+    "identity_clash": FaultKind(n.identity_clash, (n.DOUBLED,)),
+    "wrong_rate_node": FaultKind(b.wrong_rate_node),
+    "slow_recovery": FaultKind(b.slow_recovery, (b.SENDER, b.DELAY)),
+    "loose_connector": FaultKind(b.loose_connector, (b.BEHIND, b.EVERY)),
+    "ground_shift": FaultKind(b.ground_shift, (f.SHARE, b.ABOVE, b.NODE), _too_much),
+    "broken_branch": FaultKind(b.broken_branch, (b.BEHIND,)),
+    "bus_shorted": FaultKind(b.bus_shorted, (b.BUS,)),
     "wrong_scale": FaultKind(wrong_scale, (SIGNAL, FACTOR), _zero_factor, whole=True),
     "wrong_sign": FaultKind(wrong_sign, (SIGNAL,), _from_start, whole=True),
     "wrong_byte_order": FaultKind(wrong_byte_order, (SIGNAL,), _not_swappable, whole=True),

@@ -11,8 +11,6 @@ from typing import TYPE_CHECKING, NamedTuple, cast
 
 from canmap.mapping.reading.sections import Key
 from canmap.mapping.reading.shapes import message, quantity, time_ns, word
-from canmap.simulator.cart.messages import no_values
-from canmap.simulator.cart.nodes import Sender, Timing
 from canmap.simulator.cart.people import AXES
 from canmap.simulator.cart.world import AXIS_OF, DEMANDS, KIT_NODES, RELAYED_AS, SEEN, World
 from canmap.simulator.scenario.script import TORQUE, si
@@ -23,7 +21,6 @@ if TYPE_CHECKING:
     from canmap.mapping.reading.names import FoundMessage
     from canmap.mapping.reading.sections import SectionValues
     from canmap.simulator.cart.nodes import Trouble
-    from canmap.simulator.cart.payloads import Layout
     from canmap.simulator.cart.world import Plan
 
 MESSAGE = Key("message", message, required=True)
@@ -339,30 +336,3 @@ def railed_pedal(values: SectionValues, _: TimeSpan) -> Effect:
 
     cause = f"The first sensor of the throttle pedal is stuck at {level:g} %."
     return Effect(cause, "drive", "DriveNode", "PedalState", "PedalState.Throttle", begin=begin, end=end)
-
-
-def two_senders(values: SectionValues, _: TimeSpan) -> Effect:
-    """A second node sends a message of the first, with a counter of its own."""
-    found = named(values)
-    name = found.message.name
-
-    def begin(world: World) -> None:
-        stranger, own = world.units["Stranger"], world.senders[name]
-        stranger.senders = (_twin(own, own.layout, stranger.index),)
-        stranger.power(True, world.t_ns)
-
-    def end(world: World) -> None:
-        world.units["Stranger"].power(False, world.t_ns)
-
-    def prepare(plan: Plan) -> None:
-        plan.live = True
-
-    cause = f"A foreign node sends {name} in addition to {found.message.sender}."
-    return Effect(cause, found.bus, "Stranger", name, begin=begin, end=end, prepare=prepare)
-
-
-def _twin(own: Sender, layout: Layout, node: int) -> Sender:
-    """Return a sender of the same message, half a period apart, that tells nothing but zeros."""
-    twin = Sender(layout, node, Timing(own.timing.period_ns), no_values)
-    twin.phase_ns = (own.phase_ns + own.timing.period_ns // 2) % own.timing.period_ns
-    return twin
