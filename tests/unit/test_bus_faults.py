@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from canmap.frames.chunks import FrameKind
-from canmap.simulator.cart.harness import HARNESS, PLUGS, behind
 from canmap.simulator.cart.kit import Reason
+from canmap.simulator.cart.orchard_cart import ORCHARD_CART
 from canmap.vocabulary.record_types import AxisState
 from tests.simulated import run_of
 from tests.streams import CART
@@ -67,9 +67,10 @@ def missing(counter: np.ndarray) -> int:
 
 
 def test_behind_a_plug_is_what_is_farther_from_the_recorder() -> None:
+    behind, plugs = ORCHARD_CART.behind, ORCHARD_CART.plugs
     assert behind("BrakeNode") == ("BrakeNode", "SteerNode")
     assert behind("VehicleNode") == ("VehicleNode", "DriveNode")
-    assert {name for plug in PLUGS for name in behind(plug)} == set(HARNESS) - {"Computer"}
+    assert {name for plug in plugs for name in behind(plug)} == set(ORCHARD_CART.nodes) - {"Computer"}
 
 
 def test_a_node_comes_back_from_bus_off_when_its_program_lets_it(faulty) -> None:

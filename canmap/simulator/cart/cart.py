@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from canmap.simulator.cart.actuators import Actuator, Play, Response
-from canmap.simulator.cart.kit import BRAKE, DRIVE, STEERING, Axis, Event, Override, Reason, StopChain
+from canmap.simulator.cart.kit import Axis, Event, Override, Reason, StopChain
 from canmap.simulator.cart.people import Computer, Driver
 from canmap.simulator.cart.vehicle import TractionBattery, Vehicle, VehicleParameters
 from canmap.vocabulary.record_types import AxisState, ControlMode, Gear
@@ -20,6 +20,7 @@ from canmap.vocabulary.record_types import AxisState, ControlMode, Gear
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from canmap.simulator.cart.machinery import Machinery
     from canmap.simulator.cart.payloads import Layout
 
 STEERING_MOTOR = Response(0.06, 16.0, 0.8, math.radians(420.0), math.radians(-530.0), math.radians(530.0))
@@ -40,16 +41,16 @@ class Sensors:
     """What is wrong with sensors; nothing by default.
 
     Attributes:
+        kit_supply: Voltage of the kit's supply, V.
         angle_offset: Steering wheel sensor reads too much by this, rad, positive to the left.
         torque_offset: Torque sensor, N m.
         pedal: The throttle pedal's first sensor reads this, whatever the pedal does, %; None: the pedal.
-        kit_supply: Voltage of the kit's supply, V.
     """
 
+    kit_supply: float
     angle_offset: float = 0.0
     torque_offset: float = 0.0
     pedal: float | None = None
-    kit_supply: float = 13.4
 
 
 class Cart:
@@ -59,22 +60,30 @@ class Cart:
         parameters: Its measures.
         layouts: Layout of each demand, by message name.
         seconds: Length of a step.
+        machinery: What moves it.
     """
 
-    def __init__(self, parameters: VehicleParameters, layouts: Mapping[str, Layout], seconds: float) -> None:
-        self.parameters, self.seconds = parameters, seconds
+    def __init__(
+        self,
+        parameters: VehicleParameters,
+        layouts: Mapping[str, Layout],
+        seconds: float,
+        machinery: Machinery,
+    ) -> None:
+        self.parameters, self.seconds, self.machinery = parameters, seconds, machinery
         self.vehicle, self.battery = Vehicle(parameters), TractionBattery()
         self.driver, self.computer = Driver(), Computer()
-        self.chain, self.sensors = StopChain(), Sensors()
-        self.steering = Axis(STEERING, layouts["SteerCommand"])
-        self.drive = Axis(DRIVE, layouts["DriveCommand"])
-        self.brake = Axis(BRAKE, layouts["BrakeCommand"])
+        self.chain, self.sensors = StopChain(), Sensors(kit_supply=machinery.kit_supply)
+        rules, demand_of, motors = machinery.rules, machinery.demand_of, machinery.motors
+        self.steering = Axis(rules["steering"], layouts[demand_of["steering"]])
+        self.drive = Axis(rules["drive"], layouts[demand_of["drive"]])
+        self.brake = Axis(rules["brake"], layouts[demand_of["brake"]])
         self.axes = {"steering": self.steering, "drive": self.drive, "brake": self.brake}
         self._each = tuple(self.axes.values())
-        self.steering_motor = Actuator(STEERING_MOTOR, seconds)
-        self.hands = Actuator(DRIVERS_HANDS, seconds)
-        self.brake_motor = Actuator(BRAKE_MOTOR, seconds)
-        self.throttle = Actuator(THROTTLE, seconds)
+        self.steering_motor = Actuator(motors.steering, seconds)
+        self.hands = Actuator(motors.hands, seconds)
+        self.brake_motor = Actuator(motors.brake, seconds)
+        self.throttle = Actuator(motors.throttle, seconds)
         self.events: list[Event] = []
         self.mode, self.mode_switch = ControlMode.MANUAL, 0
         self.gear, self.parking = Gear.NEUTRAL, False
@@ -155,7 +164,7 @@ class Cart:
                 self.hands.hold(self.wheel_angle, self.wheel_rate)
                 self.driver.angle = self.wheel_angle
         if by_motor:
-            wanted = -math.radians(self.steering.demand) - self.sensors.angle_offset
+            wanted = self.machinery.meant_angle(self.steering.demand) - self.sensors.angle_offset
             self.wheel_angle, self.wheel_rate = self.steering_motor.step(wanted), self.steering_motor.speed
         else:
             self.wheel_angle, self.wheel_rate = self.hands.step(self.driver.angle), self.hands.speed

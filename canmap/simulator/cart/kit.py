@@ -11,11 +11,12 @@ from __future__ import annotations
 from enum import IntEnum
 from typing import TYPE_CHECKING, NamedTuple
 
-from canmap.payload.counters import PROFILE1_COUNTER
 from canmap.simulator.cart.payloads import COUNTER
 from canmap.vocabulary.record_types import AxisState
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from canmap.simulator.cart.payloads import Layout
 
 MS = 1_000_000
@@ -53,6 +54,12 @@ class AxisRule(NamedTuple):
         signal: The demanded value in the demand's message.
         low: Smallest valid demand.
         high: Largest valid demand.
+        gear: The demanded gear in that message, if it asks for one.
+        enable: The enable bit in it.
+        gears: What each code of that gear means, None: the codes are those of `Gear`.
+        watchdog_ns: Without a valid demand for longer than this, the axis lets go.
+        self_test_ns: From its supply to standby.
+        homing_ns: In standby.
     """
 
     name: str
@@ -60,6 +67,12 @@ class AxisRule(NamedTuple):
     signal: str
     low: float
     high: float
+    gear: str = "Gear"
+    enable: str = "Enable"
+    gears: Mapping[int, float] | None = None
+    watchdog_ns: int = WATCHDOG_NS
+    self_test_ns: int = SELF_TEST_NS
+    homing_ns: int = HOMING_NS
 
 
 STEERING = AxisRule("Steering", 1, "Angle", -540.0, 540.0)
@@ -97,7 +110,7 @@ class Axis:
         self.fault, self.allowed = False, True
         self.events: list[Event] = []
         self._layout = layout
-        self._has_gear = any(signal.name == "Gear" for signal in layout.message.signals)
+        self._has_gear = any(signal.name == rule.gear for signal in layout.message.signals)
         self._powered_ns: int | None = None
         self._valid_ns = 0
         self._counter: int | None = None
@@ -131,8 +144,11 @@ class Axis:
             return
         layout = self._layout
         if self._has_gear:
-            self.gear = layout.read(payload, "Gear")
-        self.obey(layout.read(payload, self.rule.signal), layout.read(payload, "Enable") > 0.5, t_ns)
+            asked = layout.read(payload, self.rule.gear)
+            gears = self.rule.gears
+            self.gear = asked if gears is None else gears.get(round(asked), self.gear)
+        enable = layout.read(payload, self.rule.enable) > 0.5
+        self.obey(layout.read(payload, self.rule.signal), enable, t_ns)
 
     def obey(self, demand: float, enable: bool, t_ns: int) -> None:
         """Take a valid demand."""
@@ -159,7 +175,8 @@ class Axis:
             return Reason.CHECKSUM_WRONG
         counter = int(layout.read(payload, COUNTER))
         last, self._counter = self._counter, counter
-        if last is not None and not 1 <= (counter - last) % PROFILE1_COUNTER.values <= LARGEST_COUNTER_STEP:
+        values = layout.guard.counter.values
+        if last is not None and not 1 <= (counter - last) % values <= LARGEST_COUNTER_STEP:
             return Reason.COUNTER_WRONG
         if not self.rule.low <= layout.read(payload, self.rule.signal) <= self.rule.high:
             return Reason.DEMAND_RANGE
@@ -177,13 +194,16 @@ class Axis:
         if state is AxisState.ACTIVE:
             if self.fault:
                 self._change(AxisState.FAULTED, Reason.INTERNAL_FAULT, t_ns)
-            elif t_ns - self._valid_ns > WATCHDOG_NS:
+            elif t_ns - self._valid_ns > self.rule.watchdog_ns:
                 self._change(AxisState.READY, Reason.DEMAND_LOST, t_ns)
         elif self.fault and state is not AxisState.FAULTED and state is not AxisState.OFF:
             self._change(AxisState.FAULTED, Reason.INTERNAL_FAULT, t_ns)
-        elif state is AxisState.OFF and t_ns - self._powered_ns >= SELF_TEST_NS:
+        elif state is AxisState.OFF and t_ns - self._powered_ns >= self.rule.self_test_ns:
             self._change(AxisState.STANDBY, Reason.STARTING, t_ns)
-        elif state is AxisState.STANDBY and t_ns - self._powered_ns >= SELF_TEST_NS + HOMING_NS:
+        elif (
+            state is AxisState.STANDBY
+            and t_ns - self._powered_ns >= self.rule.self_test_ns + self.rule.homing_ns
+        ):
             self._change(AxisState.READY, Reason.NONE, t_ns)
 
     def override(self, t_ns: int) -> None:
@@ -200,7 +220,7 @@ class Axis:
         """Clear a latched fault: start again."""
         if self.state is AxisState.FAULTED:
             self.fault = False
-            self._powered_ns = t_ns - SELF_TEST_NS
+            self._powered_ns = t_ns - self.rule.self_test_ns
             self._change(AxisState.STANDBY, Reason.STARTING, t_ns)
 
     def _change(self, state: AxisState, reason: Reason, t_ns: int) -> None:

@@ -12,46 +12,27 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.simulator.cart.cart import Cart
-from canmap.simulator.cart.messages import TELL, no_values
+from canmap.simulator.cart.messages import no_values
 from canmap.simulator.cart.nodes import MS, Sender, SuppliedNode, Timing
-from canmap.simulator.cart.payloads import Layout
+from canmap.simulator.cart.orchard_cart import ORCHARD_CART
 from canmap.simulator.cart.states import States, state_of, table_of
 from canmap.simulator.cart.vehicle import VehicleParameters
+from canmap.simulator.cart.vehicle_kind import STRANGER
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from canmap.mapping.description.description import Description
+    from canmap.mapping.description.description import DescribedMessage, Description
     from canmap.simulator.buses.gateway import GatewayLoss
     from canmap.simulator.buses.network import Disturbance
     from canmap.simulator.buses.recorder import RecorderFault
     from canmap.simulator.buses.split_bus import Split
     from canmap.simulator.cart.nodes import Releases
+    from canmap.simulator.cart.payloads import Layout
+    from canmap.simulator.cart.vehicle_kind import BusKind, VehicleKind
 
 STEP_NS = 10 * MS
-KIT_NODES = ("SteerNode", "BrakeNode", "DriveNode")  # fed by the relay of the e-stop chain
-DRIVE_NODES = (*KIT_NODES, "VehicleNode", "Supervisor", "Computer", "Stranger")
-CHASSIS_NODES = ("Gateway", "BodyNode")
-AXIS_OF = {"SteerNode": "steering", "BrakeNode": "brake", "DriveNode": "drive"}
-# The data identifiers of the messages that carry a checksum, as the vehicle's spec has them.
-DATA_IDS = {
-    "SteerFeedback": 0x0101,
-    "SteerCommand": 0x0102,
-    "BrakeCommand": 0x0103,
-    "DriveCommand": 0x0104,
-    "DriveFeedback": 0x0112,
-    "BrakeFeedback": 0x0121,
-    "KitState": 0x0130,
-}
-DEMANDS = {"SteerCommand": "steering", "BrakeCommand": "brake", "DriveCommand": "drive"}
-SEEN = "DriveFeedback"  # what the computer acts on
-RELAYED_AS = "ChassisSteering"
-SPECIAL_TIMING = {
-    "OperatorPanel": Timing(20 * MS, on_change=True, heartbeat_ns=1000 * MS, gap_ns=50 * MS),
-    "KitEvent": Timing(10 * MS, events=True),
-}
 LONGEST_SPAN_NS = 10_000 * MS
-KMH = 3.6
 
 
 @dataclass(slots=True)
@@ -94,23 +75,25 @@ class Setup:
 
     Attributes:
         kit: Description of the drive bus.
-        chassis: Description of the chassis bus.
+        chassis: Description of the chassis bus, None where the vehicle has none.
         plan: What happens.
         duration_ns: How long.
         seed: Of everything random.
         parameters: The vehicle's measures.
         batch_ns: The recorder fetches frames that often, 0: it stamps each on receipt.
         step_ns: Step of the vehicle.
+        kind: Which vehicle.
     """
 
     kit: Description
-    chassis: Description
+    chassis: Description | None
     plan: Plan
     duration_ns: int
     seed: int = 0
     parameters: VehicleParameters = field(default_factory=VehicleParameters)
     batch_ns: int = 0
     step_ns: int = STEP_NS
+    kind: VehicleKind = ORCHARD_CART
 
 
 class World:
@@ -118,7 +101,8 @@ class World:
 
     Attributes:
         setup: What is run.
-        cart: The vehicle.
+        kind: Which vehicle.
+        cart: It in motion.
         units: Nodes of both buses by name.
         senders: Messages by name.
         layouts: The drive bus's messages as described, by name.
@@ -126,14 +110,15 @@ class World:
     """
 
     def __init__(self, setup: Setup) -> None:
-        self.setup = setup
-        self.layouts = {each.name: Layout(each, DATA_IDS.get(each.name)) for each in setup.kit.messages}
-        sent = (
-            self.layouts | {each.name: Layout(each) for each in setup.chassis.messages} | setup.plan.layouts
+        self.setup, self.kind = setup, setup.kind
+        kind, beside = setup.kind, setup.chassis.messages if setup.chassis else ()
+        self.layouts = {each.name: kind.layout(each) for each in setup.kit.messages}
+        sent = self.layouts | {each.name: kind.layout(each) for each in beside} | setup.plan.layouts
+        self.cart = Cart(setup.parameters, self.layouts, setup.step_ns / 1e9, kind.machinery)
+        self.drive_units = _units(kind, kind.drive, setup.kit.messages, sent, setup.seed)
+        self.chassis_units = (
+            _units(kind, kind.chassis, beside, sent, setup.seed) if kind.chassis is not None else {}
         )
-        self.cart = Cart(setup.parameters, self.layouts, setup.step_ns / 1e9)
-        self.drive_units = _units(setup.kit, sent, DRIVE_NODES, setup.seed)
-        self.chassis_units = _units(setup.chassis, sent, CHASSIS_NODES, setup.seed)
         self.units = self.drive_units | self.chassis_units
         self.senders = {sender.name: sender for unit in self.units.values() for sender in unit.senders}
         self.t_ns = 0
@@ -144,16 +129,17 @@ class World:
     def switch(self, on: bool) -> None:
         """Turn the main switch, which feeds all nodes; those of the kit through the stop chain's relay."""
         self.cart.chain.switch(on)
-        for name in ("VehicleNode", "Supervisor", "Computer", *CHASSIS_NODES):
+        for name in self.kind.main_nodes:
             self.units[name].power(on, self.t_ns)
 
     def power_node(self, name: str, on: bool) -> None:
-        """Switch the supply of one node, and of the axis that it moves."""
+        """Switch the supply of one node, and of the axes that it moves."""
         unit = self.units[name]
         if unit.on is not on:
             unit.power(on, self.t_ns)
-            if name in AXIS_OF:
-                self.cart.axes[AXIS_OF[name]].power(on, self.t_ns)
+            for axis, node in self.kind.node_of.items():
+                if node == name:
+                    self.cart.axes[axis].power(on, self.t_ns)
 
     def spans(self, longest_ns: int, hand_over: HandOver) -> Iterator[int]:
         """Run to the end; yield how far, whenever something may change in what the nodes send.
@@ -190,7 +176,7 @@ class World:
         self._rows = rows[-1:] if self._stepped else []
         self.t_ns = t_ns
         if self._stepped:
-            for name in KIT_NODES:
+            for name in self.kind.kit_nodes:
                 self.power_node(name, cart.chain.supply)
 
     def states(self, rows: list[tuple[float, ...]]) -> States:
@@ -236,21 +222,28 @@ class HandOver:
 
 
 def _units(
-    description: Description, layouts: dict[str, Layout], names: tuple[str, ...], seed: int
+    kind: VehicleKind,
+    bus: BusKind,
+    messages: tuple[DescribedMessage, ...],
+    layouts: dict[str, Layout],
+    seed: int,
 ) -> dict[str, SuppliedNode]:
     """Make the nodes of a bus, with the messages that the description says they send."""
-    first = len(DRIVE_NODES) if names is CHASSIS_NODES else 0
+    first = 0 if bus is kind.drive else len(kind.drive.nodes)
+    enable = {name: kind.machinery.rules[axes[0]].enable for name, axes in kind.demands.items()}
     units = {}
-    for index, name in enumerate(names):
+    for index, name in enumerate(bus.nodes):
         senders = tuple(
             Sender(
                 layouts[each.name],
                 index,
-                SPECIAL_TIMING.get(each.name) or Timing(each.period_ns or 0),
-                TELL.get(each.name, no_values),
+                kind.timings.get(each.name) or Timing(each.period_ns or 0),
+                kind.tell.get(each.name, no_values),
+                enable.get(each.name, ""),
             )
-            for each in description.messages
-            if each.sender == name and each.name != RELAYED_AS
+            for each in messages
+            if each.sender == name and each.name != kind.copy
         )
-        units[name] = SuppliedNode(name, index, None if name == "Stranger" else first + index, senders, seed)
+        number = None if name == STRANGER else first + index
+        units[name] = SuppliedNode(name, index, number, senders, seed, kind.boot)
     return units

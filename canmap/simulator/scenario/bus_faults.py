@@ -16,19 +16,18 @@ from canmap.mapping.reading.shapes import integer, quantity, time_ns, word
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.network import Babble, WireFault
 from canmap.simulator.buses.split_bus import Split
-from canmap.simulator.cart.harness import PLUGS, behind
+from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.cart.nodes import MS
-from canmap.simulator.cart.world import CHASSIS_NODES, DRIVE_NODES
+from canmap.simulator.cart.vehicle_kind import STRANGER
 from canmap.simulator.noise import even
 from canmap.simulator.scenario.faults import SHARE, Effect, TimeSpan
 from canmap.simulator.scenario.script import si
 
 if TYPE_CHECKING:
-    from canmap.mapping.reading.sections import SectionValues
+    from canmap.mapping.reading.marks import Node
+    from canmap.mapping.reading.sections import Context, SectionValues
     from canmap.simulator.cart.world import Plan, World
 
-STRANGER = DRIVE_NODES.index("Stranger")
-SENDERS = tuple(name for name in DRIVE_NODES if name != "Stranger")
 SHORTEST_BURST_NS, LONGEST_BURST_NS = MS, 200 * MS  # of a loose contact
 BURST_SHARE = 0.9  # of the frames in a burst
 USUAL_BURST_EVERY_NS = 500 * MS
@@ -36,12 +35,23 @@ MISREADER_WAIT_NS = 100 * MS  # of a node at the wrong bit rate after bus-off
 MISREADER_PERIOD_NS = 20 * MS
 MISREADER_ID = 0x3A5  # nobody ever reads it
 
-IDENTIFIER = Key("identifier", integer(0, 0x7FF), required=True)
+
+def drive_node(node: Node, context: Context) -> str | None:
+    """Read the name of a node of the vehicle's first bus."""
+    vehicle = vehicle_with(context.names.nodes)
+    return word(f"a node of the {vehicle.drive.name} bus", vehicle.nodes)(node, context)
+
+
+def _plug(node: Node, context: Context) -> str | None:
+    return word("a node with a plug before it", vehicle_with(context.names.nodes).plugs)(node, context)
+
+
+IDENTIFIER = Key("identifier", integer(0, 0x1FFFFFFF), required=True)  # above 0x7FF of 29 bits
 GAP = Key("gap", time_ns)
-NODE = Key("node", word("a node of the drive bus", SENDERS))
-SENDER = Key("node", word("a node of the drive bus", SENDERS), required=True)
+NODE = Key("node", drive_node)
+SENDER = Key("node", drive_node, required=True)
 DELAY = Key("delay", time_ns, required=True)
-BEHIND = Key("behind", word("a node with a plug before it", PLUGS), required=True)
+BEHIND = Key("behind", _plug, required=True)
 EVERY = Key("every", time_ns)
 ABOVE = Key("above", quantity("A", positive=True), required=True)
 BUS = Key("bus", word("a bus", ("drive", "chassis")), required=True)
@@ -50,19 +60,18 @@ BUS = Key("bus", word("a bus", ("drive", "chassis")), required=True)
 def babbling_node(values: SectionValues, span: TimeSpan) -> Effect:
     """A node sends one identifier again and again; what has a lower priority waits."""
     can_id, gap_ns = values.get(IDENTIFIER) or 0, values.get(GAP) or 0
+    index, frame = span.vehicle.drive.nodes.index(STRANGER), Frame(can_id, bytes(8), can_id > 0x7FF)
 
     def prepare(plan: Plan) -> None:
-        plan.disturbances.append(
-            Babble(span.start_ns, span.stop_ns, STRANGER, Frame(can_id, bytes(8)), gap_ns)
-        )
+        plan.disturbances.append(Babble(span.start_ns, span.stop_ns, index, frame, gap_ns))
 
-    return Effect(f"A babbling node fills the bus with 0x{can_id:03X}.", node="Stranger", prepare=prepare)
+    return Effect(f"A babbling node fills the bus with 0x{can_id:03X}.", node=STRANGER, prepare=prepare)
 
 
 def wiring(values: SectionValues, span: TimeSpan) -> Effect:
     """Bits are damaged on the wire; enough of it takes a sender off the bus."""
     share, node = si(values, SHARE), values.get(NODE)
-    index = None if node is None else DRIVE_NODES.index(node)
+    index = None if node is None else span.vehicle.drive.nodes.index(node)
 
     def prepare(plan: Plan) -> None:
         plan.disturbances.append(WireFault(span.start_ns, span.stop_ns, share, index))
@@ -81,7 +90,9 @@ def slow_recovery(values: SectionValues, span: TimeSpan) -> Effect:
     node, delay_ns = str(values.get(SENDER)), values.get(DELAY) or 0
 
     def prepare(plan: Plan) -> None:
-        plan.disturbances.append(WireFault(span.start_ns, span.stop_ns, 1.0, DRIVE_NODES.index(node)))
+        plan.disturbances.append(
+            WireFault(span.start_ns, span.stop_ns, 1.0, span.vehicle.drive.nodes.index(node))
+        )
         plan.recovery_ns[node] = delay_ns
 
     cause = f"{node} went bus-off; its program waits {delay_ns / 1e6:g} ms before it comes back."
@@ -94,7 +105,7 @@ def loose_connector(values: SectionValues, span: TimeSpan) -> Effect:
     What they send then is damaged, and they get nothing. Behind the last plug of a branch is one node: no
     capture tells that from bursts of trouble in the node's own stub or transceiver.
     """
-    nodes, every_ns = behind(str(values.get(BEHIND))), values.get(EVERY) or USUAL_BURST_EVERY_NS
+    nodes, every_ns = span.vehicle.behind(str(values.get(BEHIND))), values.get(EVERY) or USUAL_BURST_EVERY_NS
     worlds: list[World] = []
 
     def open_at(t_ns: int) -> bool:
@@ -112,7 +123,12 @@ def loose_connector(values: SectionValues, span: TimeSpan) -> Effect:
     def prepare(plan: Plan) -> None:
         plan.disturbances += [
             WireFault(
-                span.start_ns, span.stop_ns, BURST_SHARE, DRIVE_NODES.index(node), when=open_at, deaf=True
+                span.start_ns,
+                span.stop_ns,
+                BURST_SHARE,
+                span.vehicle.drive.nodes.index(node),
+                when=open_at,
+                deaf=True,
             )
             for node in nodes
         ]
@@ -131,7 +147,7 @@ def ground_shift(values: SectionValues, span: TimeSpan) -> Effect:
     At rest nothing shows. Where the current is high throughout, it cannot be told from `wiring`.
     """
     share, node, above = si(values, SHARE), values.get(NODE), si(values, ABOVE)
-    index = None if node is None else DRIVE_NODES.index(node)
+    index = None if node is None else span.vehicle.drive.nodes.index(node)
     worlds: list[World] = []
 
     def high(_: int) -> bool:
@@ -152,10 +168,10 @@ def broken_branch(values: SectionValues, span: TimeSpan) -> Effect:
     this looks like nodes without supply, but they come back without a boot message and with counters that
     went on.
     """
-    nodes = behind(str(values.get(BEHIND)))
+    nodes = span.vehicle.behind(str(values.get(BEHIND)))
 
     def prepare(plan: Plan) -> None:
-        lost = frozenset(DRIVE_NODES.index(node) for node in nodes)
+        lost = frozenset(span.vehicle.drive.nodes.index(node) for node in nodes)
         plan.splits.append(Split(span.start_ns, span.stop_ns, lost))
 
     cause = f"The line is broken before {nodes[0]}; cut off: {', '.join(nodes)}."
@@ -169,7 +185,8 @@ def bus_shorted(values: SectionValues, span: TimeSpan) -> Effect:
     gateway has nothing to pass on.
     """
     bus = str(values.get(BUS))
-    count = len(DRIVE_NODES if bus == "drive" else CHASSIS_NODES)
+    first, second = span.vehicle.drive, span.vehicle.chassis
+    count = len(first.nodes if bus == "drive" else second.nodes if second else ())
 
     def prepare(plan: Plan) -> None:
         split = Split(span.start_ns, span.stop_ns, frozenset(range(count)), linked=False)
@@ -184,15 +201,16 @@ def wrong_rate_node(_: SectionValues, span: TimeSpan) -> Effect:
     It reads no frame and flags each as an error until it is error passive; nobody reads its own, each of
     which fails until it is bus-off; 100 ms later it begins again. Only error frames tell of it.
     """
+    stranger = span.vehicle.drive.nodes.index(STRANGER)
 
     def prepare(plan: Plan) -> None:
         start_ns, stop_ns = span.start_ns, span.stop_ns
         plan.disturbances += [
-            Babble(start_ns, stop_ns, STRANGER, Frame(MISREADER_ID, bytes(8)), MISREADER_PERIOD_NS),
-            WireFault(start_ns, stop_ns, 1.0, STRANGER),
-            WireFault(start_ns, stop_ns, flagged_by=STRANGER),
+            Babble(start_ns, stop_ns, stranger, Frame(MISREADER_ID, bytes(8)), MISREADER_PERIOD_NS),
+            WireFault(start_ns, stop_ns, 1.0, stranger),
+            WireFault(start_ns, stop_ns, flagged_by=stranger),
         ]
-        plan.recovery_ns["Stranger"] = MISREADER_WAIT_NS
+        plan.recovery_ns[STRANGER] = MISREADER_WAIT_NS
 
     cause = "A node with the wrong bit rate was added; it destroys frames and sends none that can be read."
-    return Effect(cause, node="Stranger", prepare=prepare)
+    return Effect(cause, node=STRANGER, prepare=prepare)

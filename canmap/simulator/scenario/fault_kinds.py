@@ -11,19 +11,18 @@ from canmap.mapping.reading.shapes import integer, number, quantity, signal
 from canmap.simulator.buses.gateway import GatewayLoss
 from canmap.simulator.buses.recorder import ClockStep, Loss, Stall
 from canmap.simulator.cart.payloads import Layout, misread
-from canmap.simulator.cart.world import DATA_IDS, DEMANDS, RELAYED_AS, SEEN
 from canmap.simulator.scenario import bus_faults as b
 from canmap.simulator.scenario import faults as f
 from canmap.simulator.scenario import second_node as n
 from canmap.simulator.scenario.faults import Effect, TimeSpan
 from canmap.simulator.scenario.script import TORQUE, si
-from canmap.simulator.wires import RELAYED
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from canmap.mapping.reading.names import FoundSignal
     from canmap.mapping.reading.sections import SectionValues
+    from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.cart.world import Plan
 
 BUFFER = Key("buffer", integer(0, 100_000))
@@ -39,8 +38,11 @@ def gateway_loss(values: SectionValues, span: TimeSpan) -> Effect:
     def prepare(plan: Plan) -> None:
         plan.gateway_losses.append(GatewayLoss(span.start_ns, span.stop_ns, share))
 
-    cause = f"The gateway loses {100 * share:g} % of the {RELAYED} that it should relay."
-    return Effect(cause, "chassis", "Gateway", RELAYED_AS, prepare=prepare)
+    relay = span.vehicle.relay
+    if relay is None:
+        raise UsageError(f"The {span.vehicle.name} has no gateway; leave out gateway_loss.")
+    cause = f"The gateway loses {100 * share:g} % of the {relay.source} that it should relay."
+    return Effect(cause, "chassis", relay.gateway, relay.copy, prepare=prepare)
 
 
 def recorder_loss(values: SectionValues, span: TimeSpan) -> Effect:
@@ -86,41 +88,43 @@ def clock_step(values: SectionValues, span: TimeSpan) -> Effect:
     return Effect(f"The recorder's clock was set by {step_ns / 1e9:+g} s.", None, prepare=prepare)
 
 
-def _told_wrongly(values: SectionValues, cause: str, change: Callable[[Layout, str], Layout]) -> Effect:
+def _told_wrongly(
+    values: SectionValues, span: TimeSpan, cause: str, change: Callable[[Layout, str], Layout]
+) -> Effect:
     """Make the effect of a description that is wrong about a signal: the kit sends something else."""
     found = cast("FoundSignal", values.get(SIGNAL))
     name = found.message.name
 
     def prepare(plan: Plan) -> None:
-        layout = plan.layouts.get(name) or Layout(found.message, DATA_IDS.get(name))
+        layout = plan.layouts.get(name) or span.vehicle.layout(found.message)
         plan.layouts[name] = change(layout, found.signal.name)
-        plan.live |= name in DEMANDS or name == SEEN
+        plan.live |= span.vehicle.heard(name)
 
     return Effect(
         f"{found.text}: {cause}", found.bus, found.message.sender, name, found.text, prepare=prepare
     )
 
 
-def wrong_scale(values: SectionValues, _: TimeSpan) -> Effect:
+def wrong_scale(values: SectionValues, span: TimeSpan) -> Effect:
     """The description's factor is not the kit's."""
     factor = cast("Fraction", values.get(FACTOR))
     cause = f"the kit's scale is {float(factor):g} times that of the description."
-    return _told_wrongly(values, cause, lambda layout, name: misread(layout, name, factor=factor))
+    return _told_wrongly(values, span, cause, lambda layout, name: misread(layout, name, factor=factor))
 
 
-def wrong_sign(values: SectionValues, _: TimeSpan) -> Effect:
+def wrong_sign(values: SectionValues, span: TimeSpan) -> Effect:
     """The description's sign is not the kit's."""
     cause = "the kit counts in the opposite direction to the description."
-    return _told_wrongly(values, cause, lambda layout, name: misread(layout, name, factor=Fraction(-1)))
+    return _told_wrongly(values, span, cause, lambda layout, name: misread(layout, name, factor=Fraction(-1)))
 
 
-def wrong_byte_order(values: SectionValues, _: TimeSpan) -> Effect:
+def wrong_byte_order(values: SectionValues, span: TimeSpan) -> Effect:
     """The description's byte order is not the kit's."""
     cause = "the kit sends its bytes in the opposite order to the description."
-    return _told_wrongly(values, cause, lambda layout, name: misread(layout, name, swap=True))
+    return _told_wrongly(values, span, cause, lambda layout, name: misread(layout, name, swap=True))
 
 
-def _not_swappable(values: SectionValues) -> str | None:
+def _not_swappable(values: SectionValues, vehicle: VehicleKind) -> str | None:
     found = values.get(SIGNAL)
     if found is None:
         return None
@@ -128,33 +132,34 @@ def _not_swappable(values: SectionValues) -> str | None:
         misread(Layout(found.message), found.signal.name, swap=True)
     except UsageError as error:
         return str(error)
-    return _from_start(values)
+    return _from_start(values, vehicle)
 
 
-def _zero_factor(values: SectionValues) -> str | None:
-    return "The factor must not be zero." if values.get(FACTOR) == 0 else _from_start(values)
+def _zero_factor(values: SectionValues, vehicle: VehicleKind) -> str | None:
+    return "The factor must not be zero." if values.get(FACTOR) == 0 else _from_start(values, vehicle)
 
 
-def _from_start(values: SectionValues) -> str | None:
-    found = values.get(SIGNAL)
-    if found is not None and found.message.name == RELAYED_AS:
-        return f"{RELAYED_AS} is a copy of what the kit sends: name the signal of {RELAYED}."
+def _from_start(values: SectionValues, vehicle: VehicleKind) -> str | None:
+    found, relay = values.get(SIGNAL), vehicle.relay
+    if found is not None and relay is not None and found.message.name == relay.copy:
+        return f"{relay.copy} is a copy of what the kit sends: name the signal of {relay.source}."
     return None
 
 
-def _too_much(values: SectionValues) -> str | None:
+def _too_much(values: SectionValues, _: VehicleKind) -> str | None:
     share = values.get(f.SHARE)
     return "A share is at most 100 %." if share is not None and share.si > 1 else None
 
 
-def _bad_sender_loss(values: SectionValues) -> str | None:
-    return f.not_sent(values) or _too_much(values)
+def _bad_sender_loss(values: SectionValues, vehicle: VehicleKind) -> str | None:
+    return f.not_sent(values, vehicle) or _too_much(values, vehicle)
 
 
-def _off_drive(values: SectionValues) -> str | None:
+def _off_drive(values: SectionValues, vehicle: VehicleKind) -> str | None:
     found = values.get(f.MESSAGE)
-    if found is not None and (found.bus != "drive" or found.message.period_ns is None):
-        return f"{found.message.name} is not a cyclic message of the drive bus, where the second sender is."
+    bus = vehicle.drive.name
+    if found is not None and (found.bus != bus or found.message.period_ns is None):
+        return f"{found.message.name} is not a cyclic message of the {bus} bus, where the second sender is."
     return None
 
 
@@ -164,13 +169,13 @@ class FaultKind(NamedTuple):
     Attributes:
         effect: Makes what it does from its parameters and its span.
         keys: Its parameters beside `at` and `for`.
-        complaint: Says what is wrong with parameters that are readable, None for nothing.
+        complaint: Says what is wrong with parameters that are readable, None for nothing, by the vehicle.
         whole: It lasts from the first frame to the last, so it takes neither `at` nor `for`.
     """
 
     effect: Callable[[SectionValues, TimeSpan], Effect]
     keys: tuple[Key[object], ...] = ()
-    complaint: Callable[[SectionValues], str | None] | None = None
+    complaint: Callable[[SectionValues, VehicleKind], str | None] | None = None
     whole: bool = False
 
 
@@ -179,7 +184,7 @@ FAULT_KINDS: dict[str, FaultKind] = {
     "frozen_value": FaultKind(f.frozen_value, (f.MESSAGE,), f.not_sent),
     "node_restart": FaultKind(f.node_restart, (f.NODE, f.SUPPLY_DIP)),
     "supply_cut": FaultKind(f.supply_cut),
-    "stop_pressed": FaultKind(f.stop_pressed, (f.BUTTON,)),
+    "stop_pressed": FaultKind(f.stop_pressed, (f.BUTTON,), f.no_radio),
     "link_lost": FaultKind(f.link_lost),
     "demand_late": FaultKind(f.demand_late, (f.MESSAGE, f.DELAY), f.no_demand),
     "demand_absent": FaultKind(f.demand_absent, (f.MESSAGE,), f.no_demand),
@@ -198,7 +203,7 @@ FAULT_KINDS: dict[str, FaultKind] = {
     "babbling_node": FaultKind(b.babbling_node, (b.IDENTIFIER, b.GAP)),
     "wiring": FaultKind(b.wiring, (f.SHARE, b.NODE), _too_much),
     "two_senders": FaultKind(n.two_senders, (f.MESSAGE,), _off_drive),
-    "identity_clash": FaultKind(n.identity_clash, (n.DOUBLED,)),
+    "identity_clash": FaultKind(n.identity_clash, (b.SENDER,)),
     "wrong_rate_node": FaultKind(b.wrong_rate_node),
     "slow_recovery": FaultKind(b.slow_recovery, (b.SENDER, b.DELAY)),
     "loose_connector": FaultKind(b.loose_connector, (b.BEHIND, b.EVERY)),

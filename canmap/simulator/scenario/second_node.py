@@ -10,10 +10,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.mapping.reading.sections import Key
-from canmap.mapping.reading.shapes import word
-from canmap.simulator.cart.world import DRIVE_NODES
+from canmap.simulator.cart.vehicle_kind import STRANGER
 from canmap.simulator.noise import even_ns
+from canmap.simulator.scenario.bus_faults import SENDER
 from canmap.simulator.scenario.faults import Effect, TimeSpan, named
 
 if TYPE_CHECKING:
@@ -24,7 +23,6 @@ if TYPE_CHECKING:
 
 ITS_SHARE = 0.8  # of what the first node measures or asks for
 CLOCKS = ("s", "ms")  # units of what counts time, in which nothing is a share
-DOUBLED = Key("node", word("a node of the drive bus", DRIVE_NODES[:-1]), required=True)
 
 
 def two_senders(values: SectionValues, _: TimeSpan) -> Effect:
@@ -36,7 +34,7 @@ def two_senders(values: SectionValues, _: TimeSpan) -> Effect:
         _start(world, (world.senders[name],))
 
     cause = f"A foreign node sends {name} in addition to {found.message.sender}."
-    return Effect(cause, found.bus, "Stranger", name, begin=begin, end=_stop, prepare=_live)
+    return Effect(cause, found.bus, STRANGER, name, begin=begin, end=_stop, prepare=_live)
 
 
 def identity_clash(values: SectionValues, _: TimeSpan) -> Effect:
@@ -44,7 +42,7 @@ def identity_clash(values: SectionValues, _: TimeSpan) -> Effect:
 
     Of a node with one message no capture tells it from `two_senders`, but for the second boot message.
     """
-    node = str(values.get(DOUBLED))
+    node = str(values.get(SENDER))
 
     def begin(world: World) -> None:
         first = world.units[node]
@@ -62,7 +60,7 @@ def _live(plan: Plan) -> None:
 
 def _start(world: World, firsts: tuple[Sender, ...], number: int | None = None) -> None:
     """Let the second node send what `firsts` send, and as `number` its boot message."""
-    stranger, seed = world.units["Stranger"], world.setup.seed
+    stranger, seed = world.units[STRANGER], world.setup.seed
     twins = [_twin(first, stranger.index) for first in firsts]
     for twin in twins:
         latest_ns = twin.timing.period_ns - 1
@@ -72,7 +70,7 @@ def _start(world: World, firsts: tuple[Sender, ...], number: int | None = None) 
 
 
 def _stop(world: World) -> None:
-    world.units["Stranger"].power(False, world.t_ns)
+    world.units[STRANGER].power(False, world.t_ns)
 
 
 def _twin(first: Sender, node: int) -> Sender:
@@ -81,7 +79,7 @@ def _twin(first: Sender, node: int) -> Sender:
 
     def alter(values: Values) -> Values:
         shared = {name: ITS_SHARE * np.asarray(column) for name, column in values.items() if name in measured}
-        off = {"Enable": 0.0} if "Enable" in values else {}
+        off = {first.enable: 0.0} if first.enable in values else {}
         return values | shared | off
 
     return first.twin(node, alter)
