@@ -11,23 +11,22 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import partial
-from itertools import pairwise
 from operator import itemgetter
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.frames.chunks import empty_chunk, join
+from canmap.frames.chunks import empty_chunk
 from canmap.simulator.buses.batch import BatchBus, joined
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.gateway import Gateway, Relay, Route
 from canmap.simulator.buses.network import BusConfig, Node, Outcome, Queue, Release, Transmission
-from canmap.simulator.buses.recorder import Recorder, Recording
 from canmap.simulator.buses.split_bus import SplitBus
 from canmap.simulator.buses.traffic import Sent, Traffic, columns_of, frames_of
 from canmap.simulator.cart.nodes import MS, batch, ordered
 from canmap.simulator.cart.payloads import EXTENDED
 from canmap.simulator.cart.world import LONGEST_SPAN_NS, HandOver, World
+from canmap.simulator.recorders import RecordedTogether, merged, recordings, with_clocks
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -38,23 +37,23 @@ if TYPE_CHECKING:
     from canmap.simulator.cart.vehicle_kind import BusKind
     from canmap.simulator.cart.world import Setup
 
-EPOCH_NS = 1_760_000_000 * 1_000_000_000
-NEVER_NS = 1 << 62
 LIVE_SPAN_NS = 250 * MS
 Rows = list[tuple[float, ...]]
 
 
 def recorded(setup: Setup) -> Iterator[FrameChunk]:
-    """Run to the end; yield what was recorded, in arrival order."""
+    """Run to the end; yield what was recorded, in arrival order; by two clocks, in the order of stamps."""
     plan = setup.plan
-    if plan.live or plan.disturbances or plan.splits or plan.chassis_splits:
-        yield from recorded_live(setup, LIVE_SPAN_NS)
-        return
+    live = plan.live or plan.disturbances or plan.splits or plan.chassis_splits
+    yield from with_clocks(setup, recorded_live(setup, LIVE_SPAN_NS) if live else _recorded_ahead(setup))
+
+
+def _recorded_ahead(setup: Setup) -> Iterator[FrameChunk]:
     world = World(setup)
     ahead = _Ahead(world)
     drive_bus = BatchBus(_config(setup.kind.drive), (), setup.seed, setup.duration_ns)
     chassis_bus = BatchBus(_config(setup.kind.chassis), (), setup.seed + 1, setup.duration_ns)
-    relay, together = Relay(_gateway(world), setup.seed), _Together(setup)
+    relay, together = Relay(_gateway(world), setup.seed), RecordedTogether(setup)
     chassis = ordered([])
     for _ in world.spans(LONGEST_SPAN_NS, ahead):
         sent = drive_bus.take(_traffic(ahead.taken("drive")))
@@ -71,48 +70,25 @@ def recorded(setup: Setup) -> Iterator[FrameChunk]:
     yield from together.recorded([sent, passed], final=True)
 
 
-class _Together:
-    """Records all buses, and hands on their frames in the order in which the recorder gets them."""
-
-    def __init__(self, setup: Setup) -> None:
-        self._recordings = _recordings(setup)
-        self._cuts = sorted(setup.plan.cuts)
-        self._waiting = [columns_of([]) for _ in self._recordings]
-        self._until_ns = 0
-
-    def recorded(self, sent: list[Sent], *, final: bool = False) -> Iterator[FrameChunk]:
-        """Take what was sent next on each bus; yield what no bus can add to any more."""
-        sent = sent[: len(self._recordings)]
-        self._waiting = [joined([before, new]) for before, new in zip(self._waiting, sent, strict=True)]
-        newest = [int(each.frames.t_ns.max(initial=0)) for each in self._waiting]
-        settled_ns = NEVER_NS if final else max(self._until_ns, min(newest))
-        edges = [cut for cut in self._cuts if self._until_ns < cut < settled_ns]
-        for start_ns, stop_ns in pairwise([self._until_ns, *edges, settled_ns]):
-            spans = [_between(each, start_ns, stop_ns) for each in self._waiting]
-            yield merged(
-                [recording.take(each) for recording, each in zip(self._recordings, spans, strict=True)]
-            )
-        self._waiting = [_between(each, settled_ns, NEVER_NS) for each in self._waiting]
-        self._until_ns = settled_ns
-
-
 def recorded_live(setup: Setup, span_ns: int) -> Iterator[FrameChunk]:
     """Run to the end, the drive bus with the vehicle; yield what was recorded, span by span."""
     world = World(setup)
     beside = _Beside(world)
     chassis_bus = SplitBus(_config(setup.kind.chassis), (), setup.plan.chassis_splits, setup.seed + 1)
-    relay, recordings = Relay(_gateway(world), setup.seed), _recordings(setup)
+    relay, recorders = Relay(_gateway(world), setup.seed), recordings(setup)
     for until_ns in world.spans(span_ns, beside):
         sent, beside.transmissions = beside.transmissions, []
         chassis_bus.submit(_releases(beside.chassis))
         beside.chassis.clear()
         if world.kind.relay and world.units[world.kind.relay.gateway].on:
-            chassis_bus.submit(relay.take(sent))
+            chassis_bus.submit(relay.take(sent, until_ns))
+        else:
+            relay.forget()
         passed = chassis_bus.advance(until_ns)
         yield merged(
             [
                 recording.take(columns_of(each))
-                for recording, each in zip(recordings, (sent, passed), strict=False)
+                for recording, each in zip(recorders, (sent, passed), strict=False)
             ]
         )
 
@@ -283,25 +259,9 @@ def _gateway(world: World) -> Gateway:
     source = world.layouts[relay.source].message
     target = next(each.can_id for each in beside.messages if each.name == relay.copy)
     route = Route(source.can_id, source.extended, every=relay.every, relayed_id=target)
-    losses = tuple(world.setup.plan.gateway_losses)
-    return Gateway(chassis.nodes.index(relay.gateway), (route,), relay.delay_ns, MS // 2, losses)
-
-
-def _recordings(setup: Setup) -> list[Recording]:
-    return [
-        Recording(
-            Recorder(
-                channel,
-                EPOCH_NS,
-                batch_ns=setup.batch_ns,
-                latency_ns=50_000,
-                jitter_ns=20_000,
-                faults=tuple(setup.plan.recorder),
-            ),
-            setup.seed + number,
-        )
-        for number, channel in enumerate(setup.kind.channels)
-    ]
+    plan, node = world.setup.plan, chassis.nodes.index(relay.gateway)
+    losses, overloads = tuple(plan.gateway_losses), tuple(plan.gateway_overloads)
+    return Gateway(node, (route,), relay.delay_ns, MS // 2, losses, overloads)
 
 
 def _traffic(batches: list[Releases]) -> Traffic:
@@ -357,16 +317,3 @@ def _relayable(sent: Sent, world: World) -> list[Transmission]:
             times, meant.node.tolist(), frames, meant.queued_ns.tolist(), strict=True
         )
     ]
-
-
-def _between(sent: Sent, start_ns: int, stop_ns: int) -> Sent:
-    t_ns = sent.frames.t_ns
-    return sent.take((t_ns >= start_ns) & (t_ns < stop_ns))
-
-
-def merged(chunks: list[FrameChunk]) -> FrameChunk:
-    """Put the channels' frames together by their stamps, none before another of its own channel."""
-    both = join(chunks)
-    keys = [np.maximum.accumulate(chunk.t_ns) for chunk in chunks]
-    whole = both.take(np.argsort(np.concatenate(keys), kind="stable"))
-    return replace(whole, line=np.arange(1, len(whole) + 1))

@@ -31,6 +31,7 @@ CLOCK_SPREAD = 30e-6  # of a quartz, common practice
 LARGEST_PHASE_NS = 40 * MS
 BOOT_ID = 0x7A0  # plus the number of the node; no description speaks of it
 WAKE_NS = 12 * MS  # from supply to the boot message
+BUNCHED_NS = MS  # between frames of a bunch
 FIRST_NS = 20 * MS  # and to the first timers
 
 
@@ -65,6 +66,7 @@ class Trouble:
         stuck_counter: The counter stays where it is.
         broken: Is mixed into the checksum.
         enable: The enable bit is this, None: what the computer wants.
+        bunches: When frames begin to wait for each other, for how long each time, and until when, ns.
     """
 
     stopped: bool = False
@@ -74,6 +76,7 @@ class Trouble:
     stuck_counter: bool = False
     broken: int = 0
     enable: bool | None = None
+    bunches: tuple[int, int, int] | None = None
 
 
 class Releases(NamedTuple):
@@ -210,11 +213,22 @@ class Sender:
         counters = np.full_like(numbers, self.count - 1) if trouble.stuck_counter else numbers
         self.count += 0 if trouble.stuck_counter else len(numbers)
         payload = self.layout.pack(values, counters, trouble.broken)
+        if trouble.bunches is not None:
+            times = self._bunched(times, *trouble.bunches)
         whole = batch(times + trouble.delay_ns, self.node, self.layout.wire_id, payload)
         if trouble.lost:
             purpose = f"loss of {self.name} {self._starts}"
             whole = whole.take(even(self._seed, purpose, numbers) >= trouble.lost)
         return whole
+
+    def _bunched(
+        self, times: NDArray[np.int64], start_ns: int, every_ns: int, stop_ns: int
+    ) -> NDArray[np.int64]:
+        """Return when frames come that wait for each other, each of a bunch at its place in it."""
+        since_ns = (times - start_ns) % every_ns
+        bunch_ns: NDArray[np.int64] = np.minimum(times - since_ns + every_ns, stop_ns)
+        bunch_ns += since_ns // self.timing.period_ns * BUNCHED_NS
+        return bunch_ns
 
     def _changed(self, values: Values, times: NDArray[np.int64]) -> list[int]:
         """Return at which of the times a message that is sent on change is sent."""

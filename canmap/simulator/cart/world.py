@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.simulator.buses.recorder_setup import RecorderSetup
 from canmap.simulator.cart.cart import Cart
 from canmap.simulator.cart.messages import no_values
 from canmap.simulator.cart.nodes import MS, Sender, SuppliedNode, Timing
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from canmap.mapping.description.description import DescribedMessage, Description
-    from canmap.simulator.buses.gateway import GatewayLoss
+    from canmap.simulator.buses.gateway import GatewayLoss, GatewayOverload
     from canmap.simulator.buses.network import Disturbance
     from canmap.simulator.buses.recorder import RecorderFault
     from canmap.simulator.buses.split_bus import Split
@@ -47,7 +48,9 @@ class Plan:
         chassis_splits: Of the chassis bus's.
         recovery_ns: How long nodes of the drive bus wait after bus-off, by name; 0 where it says nothing.
         gateway_losses: Of the gateway from the drive bus to the chassis bus.
+        gateway_overloads: Of the same.
         recorder: What goes wrong in the recorder, on both channels alike.
+        recording: How it is set up.
         layouts: Messages that the kit packs otherwise than described, by name.
         cuts: Times at which the two channels of the capture must not be sorted across.
         live: What the kit or the computer receives is disturbed, so the bus must run with the vehicle.
@@ -59,7 +62,9 @@ class Plan:
     chassis_splits: list[Split] = field(default_factory=list)
     recovery_ns: dict[str, int] = field(default_factory=dict)
     gateway_losses: list[GatewayLoss] = field(default_factory=list)
+    gateway_overloads: list[GatewayOverload] = field(default_factory=list)
     recorder: list[RecorderFault] = field(default_factory=list)
+    recording: RecorderSetup = field(default_factory=RecorderSetup)
     layouts: dict[str, Layout] = field(default_factory=dict)
     cuts: list[int] = field(default_factory=list)
     live: bool = False
@@ -80,7 +85,6 @@ class Setup:
         duration_ns: How long.
         seed: Of everything random.
         parameters: The vehicle's measures.
-        batch_ns: The recorder fetches frames that often, 0: it stamps each on receipt.
         step_ns: Step of the vehicle.
         kind: Which vehicle.
     """
@@ -91,7 +95,6 @@ class Setup:
     duration_ns: int
     seed: int = 0
     parameters: VehicleParameters = field(default_factory=VehicleParameters)
-    batch_ns: int = 0
     step_ns: int = STEP_NS
     kind: VehicleKind = ORCHARD_CART
 
