@@ -27,6 +27,7 @@ from canmap.simulator.buses.network import BusConfig, Node, Outcome, Queue, Rele
 from canmap.simulator.buses.recorder import Recorder, Recording
 from canmap.simulator.buses.traffic import Sent, Traffic, columns_of, frames_of
 from canmap.simulator.cart.nodes import MS, batch, ordered
+from canmap.simulator.cart.people import WATCHED
 from canmap.simulator.cart.world import (
     CHASSIS_NODES,
     DEMANDS,
@@ -58,7 +59,7 @@ Rows = list[tuple[float, ...]]
 def recorded(setup: Setup) -> Iterator[FrameChunk]:
     """Run to the end; yield what was recorded, in arrival order."""
     plan = setup.plan
-    if plan.live or plan.disturbances:
+    if plan.live or plan.disturbances or setup.withdraws_ns:
         yield from recorded_live(setup, LIVE_SPAN_NS)
         return
     world = World(setup)
@@ -209,11 +210,15 @@ class _Beside(HandOver):
         for name, axis_name in DEMANDS.items():
             axis = world.cart.axes[axis_name]
             self._handlers[world.layouts[name].message.can_id] = partial(_received, axis)
-        self._handlers[world.layouts[SEEN].message.can_id] = self._see
+        for name in WATCHED:
+            self._handlers[world.layouts[name].message.can_id] = partial(self._hear, name)
 
-    def _see(self, sent: Transmission) -> None:
-        speed = self.world.layouts[SEEN].read(sent.frame.payload, "Speed")
-        self.world.cart.computer.see_speed(speed / KMH, sent.t_ns)
+    def _hear(self, name: str, sent: Transmission) -> None:
+        computer = self.world.cart.computer
+        computer.hear(name, sent.t_ns)
+        if name == SEEN:
+            speed = self.world.layouts[SEEN].read(sent.frame.payload, "Speed")
+            computer.see_speed(speed / KMH, sent.t_ns)
 
     def plan(self, start_ns: int, end_ns: int) -> None:
         schedule: list[tuple[int, Sender]] = []

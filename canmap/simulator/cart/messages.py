@@ -46,7 +46,7 @@ def quantised(values: NDArray[np.float64], step: float) -> NDArray[np.float64]:
 
 def _steer_feedback(s: States, n: NDArray[np.int64]) -> Values:
     angle = np.rad2deg(s.wheel_angle + s.angle_offset)
-    friction = 1.2 * np.clip(s.wheel_rate, -1.0, 1.0) * (s.steering_state != AxisState.ACTIVE)
+    friction = 1.2 * np.clip(s.wheel_rate, -1.0, 1.0) * s.by_hand
     return {
         "Angle": -(angle + noisy(s, "angle", n, ANGLE_NOISE)),
         "Rate": -np.rad2deg(s.wheel_rate),

@@ -125,6 +125,7 @@ class Sender:
         layout: How it is packed.
         timing: When it is sent.
         trouble: What is wrong with it.
+        muted: Its node does not want to send it.
         unit: Name of its node.
         count: Frames so far, since its node started.
     """
@@ -134,6 +135,7 @@ class Sender:
     ) -> None:
         self.name, self.node, self.layout, self.timing = layout.message.name, node, layout, timing
         self.trouble, self.count, self.unit = Trouble(), 0, layout.message.sender or ""
+        self.muted = False
         self.phase_ns = 0
         self._tell = tell
         self._seed, self._starts, self._ticks, self._first_ns, self._clock = 0, 0, 0, 0, 1.0
@@ -166,7 +168,7 @@ class Sender:
         """
         self._ticks += len(times)
         trouble = self.trouble
-        if trouble.stopped or not len(times):
+        if trouble.stopped or self.muted or not len(times):
             return None
         if self.timing.events:
             return self._events(times, events)

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from canmap.simulator.cart.vehicle import VehicleParameters
 
 FIELDS = (
-    *("wheel_angle", "wheel_rate", "angle_offset", "torque", "road_angle", "speed", "effort"),
+    *("wheel_angle", "wheel_rate", "angle_offset", "torque", "by_hand", "road_angle", "speed", "effort"),
     *("steering_state", "steering_reason", "drive_state", "drive_reason", "brake_state", "brake_reason"),
     *("asked_angle", "asked_brake", "asked_throttle", "asked_gear"),
     *("steering_enable", "brake_enable", "drive_enable"),
@@ -31,6 +31,7 @@ def state_of(cart: Cart) -> tuple[float, ...]:
     steering, drive, brake, enabled = cart.steering, cart.drive, cart.brake, computer.enabled
     return (
         *(cart.wheel_angle, cart.wheel_rate, sensors.angle_offset, cart.torque),
+        not steering.active and driver.steers,
         *(vehicle.road_angle, vehicle.speed, cart.effort),
         *(steering.state, steering.reason, drive.state, drive.reason, brake.state, brake.reason),
         *(computer.asked_angle, computer.brake, computer.throttle, computer.gear),

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.simulator.cart.cart import Cart
+from canmap.simulator.cart.cart import DEMAND_OF, Cart
+from canmap.simulator.cart.chronicle import Chronicle, Happened
 from canmap.simulator.cart.messages import TELL, no_values
 from canmap.simulator.cart.nodes import MS, Sender, SuppliedNode, Timing
 from canmap.simulator.cart.payloads import Layout
@@ -42,7 +43,7 @@ DATA_IDS = {
     "BrakeFeedback": 0x0121,
     "KitState": 0x0130,
 }
-DEMANDS = {"SteerCommand": "steering", "BrakeCommand": "brake", "DriveCommand": "drive"}
+DEMANDS = {DEMAND_OF[axis]: axis for axis in ("steering", "brake", "drive")}
 SEEN = "DriveFeedback"  # what the computer acts on
 RELAYED_AS = "ChassisSteering"
 SPECIAL_TIMING = {
@@ -66,6 +67,7 @@ class Plan:
         layouts: Messages that the kit packs otherwise than described, by name.
         cuts: Times at which the two channels of the capture must not be sorted across.
         live: What the kit or the computer receives is disturbed, so the bus must run with the vehicle.
+        chronicle: What happened, once it has been run.
     """
 
     actions: list[tuple[int, Callable[[World], None]]] = field(default_factory=list)
@@ -75,6 +77,7 @@ class Plan:
     layouts: dict[str, Layout] = field(default_factory=dict)
     cuts: list[int] = field(default_factory=list)
     live: bool = False
+    chronicle: Chronicle = field(default_factory=Chronicle)
 
     def at(self, t_ns: int, action: Callable[[World], None]) -> None:
         """Do something at a time."""
@@ -94,6 +97,8 @@ class Setup:
         parameters: The vehicle's measures.
         batch_ns: The recorder fetches frames that often, 0: it stamps each on receipt.
         step_ns: Step of the vehicle.
+        withdraws_ns: The computer withdraws its demands when it misses a message for longer; 0: it does not.
+        by_silence: It then stops sending; otherwise it takes its enable bits back.
     """
 
     kit: Description
@@ -104,6 +109,8 @@ class Setup:
     parameters: VehicleParameters = field(default_factory=VehicleParameters)
     batch_ns: int = 0
     step_ns: int = STEP_NS
+    withdraws_ns: int = 0
+    by_silence: bool = False
 
 
 class World:
@@ -112,6 +119,7 @@ class World:
     Attributes:
         setup: What is run.
         cart: The vehicle.
+        chronicle: What happened so far.
         units: Nodes of both buses by name.
         senders: Messages by name.
         layouts: The drive bus's messages as described, by name.
@@ -124,7 +132,12 @@ class World:
         sent = (
             self.layouts | {each.name: Layout(each) for each in setup.chassis.messages} | setup.plan.layouts
         )
-        self.cart = Cart(setup.parameters, self.layouts, setup.step_ns / 1e9)
+        self.chronicle = setup.plan.chronicle
+        self.chronicle.clear()
+        self.cart = Cart(setup.parameters, self.layouts, setup.step_ns / 1e9, self.chronicle)
+        self.cart.driver.seed = setup.seed
+        self.cart.computer.withdraws_ns = setup.withdraws_ns
+        self.cart.computer.by_silence = setup.by_silence
         self.drive_units = _units(setup.kit, sent, DRIVE_NODES, setup.seed)
         self.chassis_units = _units(setup.chassis, sent, CHASSIS_NODES, setup.seed)
         self.units = self.drive_units | self.chassis_units
@@ -132,6 +145,7 @@ class World:
         self.t_ns = 0
         self._actions = sorted(setup.plan.actions, key=lambda action: action[0])
         self._rows: list[tuple[float, ...]] = []
+        self._silent = False
         self._stepped = False  # the state at `t_ns` is there already
 
     def switch(self, on: bool) -> None:
@@ -140,13 +154,31 @@ class World:
         for name in ("VehicleNode", "Supervisor", "Computer", *CHASSIS_NODES):
             self.units[name].power(on, self.t_ns)
 
-    def power_node(self, name: str, on: bool) -> None:
-        """Switch the supply of one node, and of the axis that it moves."""
-        unit = self.units[name]
-        if unit.on is not on:
-            unit.power(on, self.t_ns)
-            if name in AXIS_OF:
-                self.cart.axes[AXIS_OF[name]].power(on, self.t_ns)
+    def power_node(self, name: str, on: bool, after: int | None = None) -> None:
+        """Switch the supply of one node, and of the axis that it moves.
+
+        Args:
+            name: The node.
+            on: Whether it has its supply from now on.
+            after: Place in the chronicle of what switches it; None: of the fault that acts now, if one does.
+        """
+        unit, chronicle = self.units[name], self.chronicle
+        if unit.on is on:
+            return
+        unit.power(on, self.t_ns)
+        after = chronicle.acting if after is None else after
+        if on:
+            chronicle.end(chronicle.about(self.t_ns, name), self.t_ns)
+        what = Happened.NODE_ON if on else Happened.NODE_OFF
+        place = chronicle.note(self.t_ns, what, name, after=after, about=() if on else (name,))
+        if name in AXIS_OF:
+            self.cart.axes[AXIS_OF[name]].power(on, self.t_ns, place)
+
+    def _silence(self, on: bool) -> None:
+        """Let the computer send its demands or not."""
+        self._silent = on
+        for name in DEMANDS:
+            self.senders[name].muted = on
 
     def spans(self, longest_ns: int, hand_over: HandOver) -> Iterator[int]:
         """Run to the end; yield how far, whenever something may change in what the nodes send.
@@ -172,6 +204,8 @@ class World:
         while t_ns < end_ns:
             if not self._stepped:
                 cart.step(t_ns)
+                if cart.computer.silent is not self._silent:
+                    self._silence(cart.computer.silent)
                 rows.append(state_of(cart))
                 if cart.chain.supply is not supply:
                     self._stepped = True
@@ -184,7 +218,7 @@ class World:
         self.t_ns = t_ns
         if self._stepped:
             for name in KIT_NODES:
-                self.power_node(name, cart.chain.supply)
+                self.power_node(name, cart.chain.supply, cart.chain.switched)
 
     def states(self, rows: list[tuple[float, ...]]) -> States:
         """Return some states as columns."""

@@ -12,9 +12,11 @@ from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.gateway import GatewayLoss
 from canmap.simulator.buses.network import Babble, WireFault
 from canmap.simulator.buses.recorder import ClockStep, Loss, Stall
+from canmap.simulator.cart.chronicle import Subject
 from canmap.simulator.cart.payloads import Layout, misread
 from canmap.simulator.cart.world import DATA_IDS, DEMANDS, DRIVE_NODES, RELAYED_AS, SEEN
 from canmap.simulator.scenario import faults as f
+from canmap.simulator.scenario import override_faults as o
 from canmap.simulator.scenario.faults import Effect, TimeSpan
 from canmap.simulator.scenario.script import TORQUE, si
 from canmap.simulator.wires import RELAYED
@@ -65,7 +67,7 @@ def recorder_gap(_: SectionValues, span: TimeSpan) -> Effect:
     def prepare(plan: Plan) -> None:
         plan.recorder.append(Loss(span.start_ns, span.stop_ns, 1.0))
 
-    return Effect("The recorder did not record.", None, prepare=prepare)
+    return Effect("The recorder did not record.", None, prepare=prepare, tie_with=("host_stall",))
 
 
 def host_stall(values: SectionValues, span: TimeSpan) -> Effect:
@@ -76,9 +78,8 @@ def host_stall(values: SectionValues, span: TimeSpan) -> Effect:
         plan.recorder.append(Stall(span.start_ns, span.stop_ns, buffer))
         plan.cuts.append(span.stop_ns)
 
-    return Effect(
-        "The recording computer stalled; its frames came in a burst afterwards.", None, prepare=prepare
-    )
+    cause = "The recording computer stalled; its frames came in a burst afterwards."
+    return Effect(cause, None, prepare=prepare, tie_with=("recorder_gap",) if buffer == 0 else ())
 
 
 def clock_step(values: SectionValues, span: TimeSpan) -> Effect:
@@ -101,7 +102,8 @@ def babbling_node(values: SectionValues, span: TimeSpan) -> Effect:
             Babble(span.start_ns, span.stop_ns, STRANGER, Frame(can_id, bytes(8)), gap_ns)
         )
 
-    return Effect(f"A babbling node fills the bus with 0x{can_id:03X}.", node="Stranger", prepare=prepare)
+    cause = f"A babbling node fills the bus with 0x{can_id:03X}."
+    return Effect(cause, node="Stranger", prepare=prepare, touches=(Subject.BUS,))
 
 
 def wiring(values: SectionValues, span: TimeSpan) -> Effect:
@@ -114,7 +116,7 @@ def wiring(values: SectionValues, span: TimeSpan) -> Effect:
 
     whose = "all nodes" if node is None else node
     cause = f"The wiring damages {100 * share:g} % of the frames of {whose}."
-    return Effect(cause, node=node, prepare=prepare)
+    return Effect(cause, node=node, prepare=prepare, touches=(node or Subject.BUS,))
 
 
 def _told_wrongly(values: SectionValues, cause: str, change: Callable[[Layout, str], Layout]) -> Effect:
@@ -215,8 +217,8 @@ FAULT_KINDS: dict[str, FaultKind] = {
     "demand_late": FaultKind(f.demand_late, (f.MESSAGE, f.DELAY), f.no_demand),
     "demand_absent": FaultKind(f.demand_absent, (f.MESSAGE,), f.no_demand),
     "demand_refused": FaultKind(f.demand_refused, (f.MESSAGE, f.BECAUSE), f.no_demand),
-    "driver_override": FaultKind(f.driver_override, (TORQUE,)),
-    "false_override": FaultKind(f.false_override, (TORQUE,)),
+    "driver_override": FaultKind(o.driver_override, (TORQUE,)),
+    "false_override": FaultKind(o.false_override, (TORQUE, o.BEFORE)),
     "kit_fault": FaultKind(f.kit_fault, (f.AXIS,)),
     "sensor_offset": FaultKind(f.sensor_offset, (f.OFFSET,)),
     "railed_pedal": FaultKind(f.railed_pedal, (f.LEVEL,)),

@@ -11,11 +11,13 @@ from typing import TYPE_CHECKING, NamedTuple, cast
 
 from canmap.mapping.reading.sections import Key
 from canmap.mapping.reading.shapes import message, quantity, time_ns, word
+from canmap.simulator.cart.chronicle import Subject
+from canmap.simulator.cart.kit import enable_of
 from canmap.simulator.cart.messages import no_values
 from canmap.simulator.cart.nodes import Sender, Timing
 from canmap.simulator.cart.people import AXES
 from canmap.simulator.cart.world import AXIS_OF, DEMANDS, KIT_NODES, RELAYED_AS, SEEN, World
-from canmap.simulator.scenario.script import TORQUE, si
+from canmap.simulator.scenario.script import FOR, si
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -63,6 +65,8 @@ class Effect:
         begin: Done at its start.
         end: Done at its end.
         prepare: Done to the plan before the run.
+        touches: Subjects of the chronicle that it is the reason for; empty: its message.
+        tie_with: Kinds of fault that a capture cannot tell from this one.
     """
 
     cause: str
@@ -74,6 +78,8 @@ class Effect:
     begin: Callable[[World], None] | None = None
     end: Callable[[World], None] | None = None
     prepare: Callable[[Plan], None] | None = None
+    touches: tuple[str, ...] = ()
+    tie_with: tuple[str, ...] = ()
 
 
 def named(values: SectionValues) -> FoundMessage:
@@ -97,7 +103,12 @@ def no_demand(values: SectionValues) -> str | None:
     return None
 
 
-def _at_sender(values: SectionValues, cause: str, change: Callable[[Trouble, bool], None]) -> Effect:
+def at_sender(
+    values: SectionValues,
+    cause: str,
+    change: Callable[[Trouble, bool], None],
+    tie_with: tuple[str, ...] = (),
+) -> Effect:
     """Make the effect of a trouble of one sender, which `change` sets (True) and takes back (False)."""
     found = named(values)
     name = found.message.name
@@ -111,7 +122,16 @@ def _at_sender(values: SectionValues, cause: str, change: Callable[[Trouble, boo
     def prepare(plan: Plan) -> None:
         plan.live |= name in DEMANDS or name == SEEN
 
-    return Effect(cause, found.bus, found.message.sender, name, begin=begin, end=end, prepare=prepare)
+    return Effect(
+        cause,
+        found.bus,
+        found.message.sender,
+        name,
+        begin=begin,
+        end=end,
+        prepare=prepare,
+        tie_with=tie_with,
+    )
 
 
 def message_stopped(values: SectionValues, _: TimeSpan) -> Effect:
@@ -121,7 +141,8 @@ def message_stopped(values: SectionValues, _: TimeSpan) -> Effect:
         trouble.stopped = on
 
     found = named(values).message
-    return _at_sender(values, f"{found.sender} does not send {found.name}.", change)
+    tie = ("demand_absent",) if found.name in DEMANDS else ()
+    return at_sender(values, f"{found.sender} does not send {found.name}.", change, tie)
 
 
 def frozen_value(values: SectionValues, _: TimeSpan) -> Effect:
@@ -131,7 +152,7 @@ def frozen_value(values: SectionValues, _: TimeSpan) -> Effect:
         trouble.frozen = on
 
     found = named(values).message
-    return _at_sender(
+    return at_sender(
         values, f"{found.sender} sends old values in {found.name}; its counter still counts.", change
     )
 
@@ -144,7 +165,7 @@ def demand_late(values: SectionValues, _: TimeSpan) -> Effect:
         trouble.delay_ns = delay_ns * on
 
     name = named(values).message.name
-    return _at_sender(values, f"The computer sends {name} {delay_ns / 1e6:g} ms late.", change)
+    return at_sender(values, f"The computer sends {name} {delay_ns / 1e6:g} ms late.", change)
 
 
 def demand_absent(values: SectionValues, _: TimeSpan) -> Effect:
@@ -153,7 +174,8 @@ def demand_absent(values: SectionValues, _: TimeSpan) -> Effect:
     def change(trouble: Trouble, on: bool) -> None:
         trouble.stopped = on
 
-    return _at_sender(values, f"The computer does not send {named(values).message.name}.", change)
+    cause = f"The computer does not send {named(values).message.name}."
+    return at_sender(values, cause, change, ("message_stopped",))
 
 
 def demand_refused(values: SectionValues, _: TimeSpan) -> Effect:
@@ -174,7 +196,7 @@ def demand_refused(values: SectionValues, _: TimeSpan) -> Effect:
         "level": "its enable bit is set all the time, without an edge",
     }[because or "level"]
     name = named(values).message.name
-    return _at_sender(values, f"The kit rejects {name}: {what}.", change)
+    return at_sender(values, f"The kit rejects {name}: {what}.", change)
 
 
 def sender_loss(values: SectionValues, _: TimeSpan) -> Effect:
@@ -185,12 +207,13 @@ def sender_loss(values: SectionValues, _: TimeSpan) -> Effect:
         trouble.lost = share * on
 
     found = named(values).message
-    return _at_sender(values, f"{found.sender} loses {100 * share:g} % of its {found.name}.", change)
+    return at_sender(values, f"{found.sender} loses {100 * share:g} % of its {found.name}.", change)
 
 
 def node_restart(values: SectionValues, span: TimeSpan) -> Effect:
     """A node loses its supply or its mind, is away, and starts again."""
     node, dip = str(values.get(NODE)), values.get(SUPPLY_DIP)
+    to_the_end = values.get(FOR) is None
     sent = {
         "SteerNode": ("SteerFeedback", "SteerDiagnostics"),
         "BrakeNode": ("BrakeFeedback",),
@@ -213,7 +236,14 @@ def node_restart(values: SectionValues, span: TimeSpan) -> Effect:
 
     why = "its supply dipped" if dip is not None else "its program restarted"
     return Effect(
-        f"{node} restarted: {why}.", node=node, messages=sent, begin=begin, end=end, prepare=prepare
+        f"{node} restarted: {why}.",
+        node=node,
+        messages=sent,
+        begin=begin,
+        end=end,
+        prepare=prepare,
+        touches=(node,),
+        tie_with=("node_unplugged",) if to_the_end and dip is None else (),
     )
 
 
@@ -227,7 +257,7 @@ def supply_cut(_values: SectionValues, _span: TimeSpan) -> Effect:
         world.cart.chain.relay_stuck_open = False
 
     cause = f"The supply of {', '.join(KIT_NODES)} failed with the stop loop closed."
-    return Effect(cause, messages=KIT_MESSAGES, begin=begin, end=end)
+    return Effect(cause, messages=KIT_MESSAGES, begin=begin, end=end, touches=(Subject.RELAY,))
 
 
 def stop_pressed(values: SectionValues, _: TimeSpan) -> Effect:
@@ -248,6 +278,7 @@ def stop_pressed(values: SectionValues, _: TimeSpan) -> Effect:
         messages=KIT_MESSAGES,
         begin=lambda world: press(world, True),
         end=lambda world: press(world, False),
+        touches=(Subject.RADIO_BUTTON if radio else Subject.BUTTON,),
     )
 
 
@@ -263,35 +294,14 @@ def link_lost(_values: SectionValues, _span: TimeSpan) -> Effect:
     cause = (
         "The radio link to the e-stop button was lost; half a second later the relay cut the kit's supply."
     )
-    return Effect(cause, signal="KitState.LinkLost", messages=KIT_MESSAGES, begin=begin, end=end)
-
-
-def driver_override(values: SectionValues, _: TimeSpan) -> Effect:
-    """The driver holds the steering wheel against the motor."""
-    torque = si(values, TORQUE)
-
-    def begin(world: World) -> None:
-        world.cart.driver.torque = torque
-
-    def end(world: World) -> None:
-        world.cart.driver.torque = 0.0
-
-    cause = f"The driver held the steering wheel with {abs(torque):g} N m."
-    return Effect(cause, None, "SteerNode", "SteerFeedback", "SteerFeedback.Torque", begin=begin, end=end)
-
-
-def false_override(values: SectionValues, _: TimeSpan) -> Effect:
-    """The torque sensor reads too much, and the kit takes it for the driver."""
-    torque = si(values, TORQUE)
-
-    def begin(world: World) -> None:
-        world.cart.sensors.torque_offset = torque
-
-    def end(world: World) -> None:
-        world.cart.sensors.torque_offset = 0.0
-
-    cause = f"The torque sensor is off by {torque:g} N m; no hand is on the steering wheel."
-    return Effect(cause, None, "SteerNode", "SteerFeedback", "SteerFeedback.Torque", begin=begin, end=end)
+    return Effect(
+        cause,
+        signal="KitState.LinkLost",
+        messages=KIT_MESSAGES,
+        begin=begin,
+        end=end,
+        touches=(Subject.LINK,),
+    )
 
 
 def kit_fault(values: SectionValues, _: TimeSpan) -> Effect:
@@ -306,9 +316,8 @@ def kit_fault(values: SectionValues, _: TimeSpan) -> Effect:
     def end(world: World) -> None:
         world.cart.axes[name].reset(world.t_ns)
 
-    return Effect(
-        f"{node} has an internal fault, latched.", None, node, feedback, f"{feedback}.State", (), begin, end
-    )
+    cause = f"{node} has an internal fault, latched."
+    return Effect(cause, None, node, feedback, f"{feedback}.State", begin=begin, end=end, touches=(node,))
 
 
 def sensor_offset(values: SectionValues, _: TimeSpan) -> Effect:
@@ -358,7 +367,16 @@ def two_senders(values: SectionValues, _: TimeSpan) -> Effect:
         plan.live = True
 
     cause = f"A foreign node sends {name} in addition to {found.message.sender}."
-    return Effect(cause, found.bus, "Stranger", name, begin=begin, end=end, prepare=prepare)
+    return Effect(
+        cause,
+        found.bus,
+        "Stranger",
+        name,
+        begin=begin,
+        end=end,
+        prepare=prepare,
+        touches=(name, enable_of(name)),
+    )
 
 
 def _twin(own: Sender, layout: Layout, node: int) -> Sender:
