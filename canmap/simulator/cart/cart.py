@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from canmap.simulator.cart.actuators import Actuator, Play, Response
 from canmap.simulator.cart.chronicle import Chronicle, Happened, Subject
+from canmap.simulator.cart.feed import RAIL_V, KitFeed
 from canmap.simulator.cart.kit import (
     BRAKE,
     DRIVE,
@@ -25,6 +26,7 @@ from canmap.simulator.cart.kit import (
     enable_of,
 )
 from canmap.simulator.cart.people import WATCHED, Computer, Driver
+from canmap.simulator.cart.steering_motor import SteeringMotor
 from canmap.simulator.cart.vehicle import TractionBattery, Vehicle, VehicleParameters
 from canmap.vocabulary.record_types import AxisState, ControlMode, Gear
 
@@ -33,7 +35,6 @@ if TYPE_CHECKING:
 
     from canmap.simulator.cart.payloads import Layout
 
-STEERING_MOTOR = Response(0.06, 16.0, 0.8, math.radians(420.0), math.radians(-530.0), math.radians(530.0))
 DRIVERS_HANDS = Response(0.0, 7.0, 0.9, math.radians(500.0), math.radians(-530.0), math.radians(530.0))
 BRAKE_MOTOR = Response(0.08, 14.0, 0.9, 300.0, 0.0, 100.0)
 THROTTLE = Response(0.05, 20.0, 0.9, 400.0, 0.0, 100.0)
@@ -44,6 +45,7 @@ STOP_EFFORT = 35.0  # % with which the kit stops when a demand is lost
 PARKING_FORCE = 2500.0  # N
 QUIET = {Reason.NONE, Reason.OTHER_AXIS, Reason.NO_EDGE}  # of less interest than the other reasons
 STANDSTILL = 0.05  # m/s
+MISSED_NS = 60_000_000  # without an axis, until the others notice that it is gone: three of its messages
 DEMAND_OF = {"steering": "SteerCommand", "drive": "DriveCommand", "brake": "BrakeCommand"}
 YIELD = 0.02  # rad of the wheel for 1 N m of a hand, while the motor holds against it
 TURNED_BY_HAND = 0.15  # rad/s of the wheel for 1 N m of a hand, once the motor has let go
@@ -58,12 +60,14 @@ class Sensors:
         torque_offset: Torque sensor, N m.
         pedal: The throttle pedal's first sensor reads this, whatever the pedal does, %; None: the pedal.
         kit_supply: Voltage of the kit's supply, V.
+        firmware: That the steering node tells.
     """
 
     angle_offset: float = 0.0
     torque_offset: float = 0.0
     pedal: float | None = None
-    kit_supply: float = 13.4
+    kit_supply: float = RAIL_V
+    firmware: int = 23
 
 
 class Cart:
@@ -93,7 +97,7 @@ class Cart:
         self.brake = Axis(BRAKE, layouts["BrakeCommand"], self.chronicle)
         self.axes = {"steering": self.steering, "drive": self.drive, "brake": self.brake}
         self._each = tuple(self.axes.values())
-        self.steering_motor = Actuator(STEERING_MOTOR, seconds)
+        self.steering_motor, self.feed = SteeringMotor(seconds), KitFeed(self.chronicle)
         self.hands = Actuator(DRIVERS_HANDS, seconds)
         self.brake_motor = Actuator(BRAKE_MOTOR, seconds)
         self.throttle = Actuator(THROTTLE, seconds)
@@ -102,7 +106,11 @@ class Cart:
         self.gear, self.parking = Gear.NEUTRAL, False
         self.effort = 0.0  # of both the pedal and the kit, %
         self.wheel_angle = self.wheel_rate = self.torque = self.hand = 0.0
+        self._rim_inertia = parameters.rim_inertia
+        self.turning = 0.0  # angular acceleration of the wheel, rad/s^2
         self._stop_after: int | None = None
+        self._all_there_ns = 0
+        self.feed_changed = False
         self._by_motor = self._loop_was_closed = self._was_driving = self._kit_brakes = False
         self._play = Play(WHEEL_PLAY)
         self._on_wheel, self._on_pedal = Override(OVERRIDE_TORQUE), Override(OVERRIDE_PEDAL)
@@ -126,6 +134,7 @@ class Cart:
         """Let one step pass."""
         seconds = self.seconds
         self.chain.step(t_ns)
+        self.feed_changed = self.feed.step(t_ns, self.chain.supply, self.chain.switched)
         if self.chain.loop_closed is not self._loop_was_closed:
             self._loop_was_closed = self.chain.loop_closed
             if not self.chain.loop_closed:
@@ -144,7 +153,7 @@ class Cart:
         steering, drive, brake = self._each
         steering.allowed = drive.allowed = brake.allowed = self.chain.loop_closed
         self.hand = self.driver.pull(t_ns)
-        self.torque = self.hand + self.sensors.torque_offset
+        self.torque = self.hand + self.sensors.torque_offset - self._rim_inertia * self.turning
         by_wheel = self._on_wheel.step(self.torque, t_ns) and steering.state is AxisState.ACTIVE
         by_pedal = self._on_pedal.step(self.driver.brake, t_ns)
         if by_pedal or by_wheel:
@@ -171,12 +180,14 @@ class Cart:
             drive.let_go(t_ns, first.left)
         elif AxisState.ACTIVE in states:
             self.mode = ControlMode.AUTONOMOUS
-            if min(states) < AxisState.READY:
+            if min(states) >= AxisState.READY:
+                self._all_there_ns = t_ns
+            elif t_ns - self._all_there_ns > MISSED_NS:
                 gone = next(each for each in self._each if each.state < AxisState.READY)
                 for axis in self._each:
                     axis.let_go(t_ns, gone.left)
         else:
-            self.mode = ControlMode.MANUAL
+            self.mode, self._all_there_ns = ControlMode.MANUAL, t_ns
 
     def _withdraw(self, missed: str, t_ns: int) -> None:
         """Let the computer withdraw its demands, because a message has been away for too long."""
@@ -208,7 +219,7 @@ class Cart:
 
     def _steer(self) -> None:
         """Turn the wheel by motor or hand, and the road wheels with it."""
-        by_motor = self.steering.active
+        by_motor, before = self.steering.active, self.wheel_rate
         if by_motor is not self._by_motor:
             self._by_motor = by_motor
             if by_motor:
@@ -220,8 +231,11 @@ class Cart:
             wanted = -math.radians(self.steering.demand) - self.sensors.angle_offset + YIELD * self.hand
             self.wheel_angle, self.wheel_rate = self.steering_motor.step(wanted), self.steering_motor.speed
         else:
+            self.steering_motor.rest()
             self.driver.angle += TURNED_BY_HAND * self.driver.torque * self.seconds
             self.wheel_angle, self.wheel_rate = self.hands.step(self.driver.angle), self.hands.speed
+        self.feed.current = self.steering_motor.current
+        self.turning = (self.wheel_rate - before) / self.seconds
         self.vehicle.road_angle = self._play.step(self.wheel_angle) / self.parameters.steering_ratio
 
     def _move(self, t_ns: int) -> None:

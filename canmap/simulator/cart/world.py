@@ -97,6 +97,7 @@ class Setup:
         parameters: The vehicle's measures.
         batch_ns: The recorder fetches frames that often, 0: it stamps each on receipt.
         step_ns: Step of the vehicle.
+        hold_up: The kit's nodes live on their capacitors, each for its time, when the relay opens.
         withdraws_ns: The computer withdraws its demands when it misses a message for longer; 0: it does not.
         by_silence: It then stops sending; otherwise it takes its enable bits back.
     """
@@ -109,6 +110,7 @@ class Setup:
     parameters: VehicleParameters = field(default_factory=VehicleParameters)
     batch_ns: int = 0
     step_ns: int = STEP_NS
+    hold_up: bool = False
     withdraws_ns: int = 0
     by_silence: bool = False
 
@@ -136,6 +138,7 @@ class World:
         self.chronicle.clear()
         self.cart = Cart(setup.parameters, self.layouts, setup.step_ns / 1e9, self.chronicle)
         self.cart.driver.seed = setup.seed
+        self.cart.feed.buffered = setup.hold_up
         self.cart.computer.withdraws_ns = setup.withdraws_ns
         self.cart.computer.by_silence = setup.by_silence
         self.drive_units = _units(setup.kit, sent, DRIVE_NODES, setup.seed)
@@ -146,6 +149,7 @@ class World:
         self._actions = sorted(setup.plan.actions, key=lambda action: action[0])
         self._rows: list[tuple[float, ...]] = []
         self._silent = False
+        self._fed = dict(self.cart.feed.up)
         self._stepped = False  # the state at `t_ns` is there already
 
     def switch(self, on: bool) -> None:
@@ -200,14 +204,14 @@ class World:
         """Move on until `end_ns` is reached or the kit's supply comes or goes."""
         cart, rows, step_ns = self.cart, self._rows, self.setup.step_ns
         hand_over.plan(self.t_ns, end_ns)
-        t_ns, supply = self.t_ns, cart.chain.supply
+        t_ns = self.t_ns
         while t_ns < end_ns:
             if not self._stepped:
                 cart.step(t_ns)
                 if cart.computer.silent is not self._silent:
                     self._silence(cart.computer.silent)
                 rows.append(state_of(cart))
-                if cart.chain.supply is not supply:
+                if cart.feed_changed:
                     self._stepped = True
                     break
             self._stepped = False
@@ -217,8 +221,11 @@ class World:
         self._rows = rows[-1:] if self._stepped else []
         self.t_ns = t_ns
         if self._stepped:
+            feed = cart.feed
             for name in KIT_NODES:
-                self.power_node(name, cart.chain.supply, cart.chain.switched)
+                if feed.up[name] is not self._fed[name]:
+                    self._fed[name] = feed.up[name]
+                    self.power_node(name, feed.up[name], feed.why[name])
 
     def states(self, rows: list[tuple[float, ...]]) -> States:
         """Return some states as columns."""

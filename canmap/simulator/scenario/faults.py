@@ -228,7 +228,7 @@ def node_restart(values: SectionValues, span: TimeSpan) -> Effect:
 
     def end(world: World) -> None:
         world.cart.sensors.kit_supply = 13.4
-        world.power_node(node, world.cart.chain.supply)
+        world.power_node(node, world.cart.feed.up[node])
 
     def prepare(plan: Plan) -> None:
         if dip is not None:

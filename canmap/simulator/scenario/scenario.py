@@ -16,7 +16,7 @@ from canmap.mapping.reading.marks import read_nodes
 from canmap.mapping.reading.mistakes import Faults
 from canmap.mapping.reading.names import Names
 from canmap.mapping.reading.sections import Context, Key, Section
-from canmap.mapping.reading.shapes import integer, list_of, placed_text, quantity, text, time_ns, word
+from canmap.mapping.reading.shapes import integer, list_of, placed_text, quantity, text, time_ns, word, yes_no
 from canmap.simulator.cart.vehicle import VehicleParameters
 from canmap.simulator.cart.world import DEMANDS, RELAYED_AS, SEEN, Plan, Setup
 from canmap.simulator.scenario.fault_file import read_fault
@@ -51,9 +51,11 @@ MEASURES = {
     "motor_force": "N",
     "motor_power": "W",
     "brake_force": "N",
+    "rim_mass": "kg",
 }
 MEASURE_KEYS = {name: Key(name, quantity(unit, positive=True)) for name, unit in MEASURES.items()}
-VEHICLE = Key("vehicle", Section("the vehicle", tuple(MEASURE_KEYS.values())))
+HOLD_UP = Key("hold_up", yes_no)
+VEHICLE = Key("vehicle", Section("the vehicle", (*MEASURE_KEYS.values(), HOLD_UP)))
 SCENARIO = Section("a scenario", (NAME, SPEC, SEED, DURATION, VEHICLE, COMPUTER, RECORDER, REPEAT, SCRIPT))
 FAULTS = Key("faults", list_of(read_fault, "faults", least=0), required=True)
 FAULT_FILE = Section("a fault file", (FAULTS,))
@@ -171,6 +173,7 @@ def _put_together(
 ) -> Scenario:
     duration_ns, lines = values.get(DURATION) or 0, values.get(SCRIPT) or ()
     recorder, computer = values.get(RECORDER), values.get(COMPUTER)
+    vehicle = values.get(VEHICLE)
     seed = seed if seed is not None else values.get(SEED) or 0
     plan = Plan()
     setup = Setup(
@@ -179,8 +182,9 @@ def _put_together(
         plan,
         duration_ns,
         seed,
-        _parameters(values.get(VEHICLE), spec.geometry),
+        _parameters(vehicle, spec.geometry),
         batch_ns=(recorder.get(BATCH) or 0) if recorder else 0,
+        hold_up=vehicle is not None and bool(vehicle.get(HOLD_UP)),
         withdraws_ns=(computer.get(WITHDRAWS) or 0) if computer else 0,
         by_silence=computer is not None and computer.get(BY) == "silence",
     )
