@@ -130,6 +130,10 @@ class Cart:
                 return axis.reason
         return self.steering.reason
 
+    def set_override_torque(self, torque: float) -> None:
+        """Set the torque, N m, above which the kit takes a hand on the wheel for an override."""
+        self._on_wheel = Override(torque)
+
     def step(self, t_ns: int) -> None:
         """Let one step pass."""
         seconds = self.seconds

@@ -6,6 +6,7 @@ and runs the nodes' timers; what becomes of their frames on the buses is up to `
 
 from __future__ import annotations
 
+import bisect
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -67,6 +68,7 @@ class Plan:
         layouts: Messages that the kit packs otherwise than described, by name.
         cuts: Times at which the two channels of the capture must not be sorted across.
         live: What the kit or the computer receives is disturbed, so the bus must run with the vehicle.
+        periods: Messages that are sent at another interval than described, ns, by name.
         chronicle: What happened, once it has been run.
     """
 
@@ -77,6 +79,7 @@ class Plan:
     layouts: dict[str, Layout] = field(default_factory=dict)
     cuts: list[int] = field(default_factory=list)
     live: bool = False
+    periods: dict[str, int] = field(default_factory=dict)
     chronicle: Chronicle = field(default_factory=Chronicle)
 
     def at(self, t_ns: int, action: Callable[[World], None]) -> None:
@@ -145,12 +148,18 @@ class World:
         self.chassis_units = _units(setup.chassis, sent, CHASSIS_NODES, setup.seed)
         self.units = self.drive_units | self.chassis_units
         self.senders = {sender.name: sender for unit in self.units.values() for sender in unit.senders}
+        for name, period_ns in setup.plan.periods.items():
+            self.senders[name].timing.period_ns = period_ns
         self.t_ns = 0
         self._actions = sorted(setup.plan.actions, key=lambda action: action[0])
         self._rows: list[tuple[float, ...]] = []
         self._silent = False
         self._fed = dict(self.cart.feed.up)
         self._stepped = False  # the state at `t_ns` is there already
+
+    def do_at(self, t_ns: int, action: Callable[[World], None]) -> None:
+        """Have something done at a time that is not over yet."""
+        bisect.insort(self._actions, (t_ns, action), key=lambda each: each[0])
 
     def switch(self, on: bool) -> None:
         """Turn the main switch, which feeds all nodes; those of the kit through the stop chain's relay."""
@@ -203,6 +212,7 @@ class World:
     def _span(self, end_ns: int, hand_over: HandOver) -> None:
         """Move on until `end_ns` is reached or the kit's supply comes or goes."""
         cart, rows, step_ns = self.cart, self._rows, self.setup.step_ns
+        end_ns = self.t_ns - (self.t_ns - end_ns) // step_ns * step_ns  # whole steps, the last one too
         hand_over.plan(self.t_ns, end_ns)
         t_ns = self.t_ns
         while t_ns < end_ns:

@@ -1,7 +1,7 @@
-"""Simulator: what a fault is, and the faults of senders, demands, axes, sensors and supply.
+"""Simulator: what a fault is, and the faults of senders, axes, sensors and supply.
 
 Each function takes a fault's parameters and span, and returns what it does to the world and what is true of
-it. `fault_kinds` lists them, with those of bus, recorder and description.
+it. `fault_kinds` lists them all.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple, cast
 
 from canmap.mapping.reading.sections import Key
-from canmap.mapping.reading.shapes import message, quantity, time_ns, word
+from canmap.mapping.reading.shapes import message, quantity, word
 from canmap.simulator.cart.chronicle import Subject
 from canmap.simulator.cart.kit import enable_of
 from canmap.simulator.cart.messages import no_values
@@ -32,8 +32,6 @@ MESSAGE = Key("message", message, required=True)
 NODE = Key("node", word("a node of the kit", AXIS_OF), required=True)
 SUPPLY_DIP = Key("supply_dip", quantity("V", positive=True))
 BUTTON = Key("button", word("a button", ("vehicle", "radio")))
-DELAY = Key("delay", time_ns, required=True)
-BECAUSE = Key("because", word("a reason", ("counter", "checksum", "level")), required=True)
 AXIS = Key("axis", word("an axis", AXES), required=True)
 OFFSET = Key("offset", quantity("rad"), required=True)
 LEVEL = Key("level", quantity("1"), required=True)
@@ -95,14 +93,6 @@ def not_sent(values: SectionValues) -> str | None:
     return None
 
 
-def no_demand(values: SectionValues) -> str | None:
-    """Say so where the message is no demand of the computer."""
-    found = values.get(MESSAGE)
-    if found is not None and found.message.name not in DEMANDS:
-        return f"{found.message.name} is not a demand; it is one of {', '.join(DEMANDS)}."
-    return None
-
-
 def at_sender(
     values: SectionValues,
     cause: str,
@@ -152,51 +142,8 @@ def frozen_value(values: SectionValues, _: TimeSpan) -> Effect:
         trouble.frozen = on
 
     found = named(values).message
-    return at_sender(
-        values, f"{found.sender} sends old values in {found.name}; its counter still counts.", change
-    )
-
-
-def demand_late(values: SectionValues, _: TimeSpan) -> Effect:
-    """A demand leaves the computer late."""
-    delay_ns = values.get(DELAY) or 0
-
-    def change(trouble: Trouble, on: bool) -> None:
-        trouble.delay_ns = delay_ns * on
-
-    name = named(values).message.name
-    return at_sender(values, f"The computer sends {name} {delay_ns / 1e6:g} ms late.", change)
-
-
-def demand_absent(values: SectionValues, _: TimeSpan) -> Effect:
-    """A demand does not come."""
-
-    def change(trouble: Trouble, on: bool) -> None:
-        trouble.stopped = on
-
-    cause = f"The computer does not send {named(values).message.name}."
-    return at_sender(values, cause, change, ("message_stopped",))
-
-
-def demand_refused(values: SectionValues, _: TimeSpan) -> Effect:
-    """A demand comes on time, and the kit does not take it."""
-    because = values.get(BECAUSE)
-
-    def change(trouble: Trouble, on: bool) -> None:
-        if because == "counter":
-            trouble.stuck_counter = on
-        elif because == "checksum":
-            trouble.broken = 0x5A * on
-        else:
-            trouble.enable = True if on else None
-
-    what = {
-        "counter": "its counter does not change",
-        "checksum": "its checksum is wrong",
-        "level": "its enable bit is set all the time, without an edge",
-    }[because or "level"]
-    name = named(values).message.name
-    return at_sender(values, f"The kit rejects {name}: {what}.", change)
+    cause = f"{found.sender} sends old values in {found.name}; its counter still counts."
+    return at_sender(values, cause, change, ("stale_demand",) if found.name in DEMANDS else ())
 
 
 def sender_loss(values: SectionValues, _: TimeSpan) -> Effect:
