@@ -1,4 +1,4 @@
-"""An example of every fault of the simulator, all in one short drive, and how far apart the frames of two runs are.
+"""An example of every fault of the simulator, in one short drive, and how far the frames of two runs differ.
 
 Whoever adds a kind of fault adds a row to `EXAMPLES`, and to `TIES` if no capture tells it from another.
 """
@@ -9,10 +9,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.frames.chunks import FrameKind, join
-from canmap.simulator.scenario.scenario import load_scenario
-from canmap.simulator.truth import truth
-from canmap.simulator.wires import EPOCH_NS, recorded
+from canmap.frames.chunks import FrameKind
+from tests.simulated import Run, run_of
 from tests.streams import CART
 
 if TYPE_CHECKING:
@@ -107,26 +105,25 @@ MOVED_NS = 300_000  # and by more than this, it came at another time
 
 def kind_of(example: str) -> str:
     """The kind of fault that an example is of."""
-    return example.split(",")[0]
+    return example.split(",", maxsplit=1)[0]
 
 
 class Trip(NamedTuple):
-    """What was recorded of an example, by channel and identifier: int64[n] stamps, uint64[n] payloads."""
+    """What was recorded, and the same by channel and identifier: int64[n] stamps, uint64[n] payloads."""
 
+    run: Run
     frames: dict[tuple[str, int], tuple[np.ndarray, np.ndarray]]
-    fault: dict
+
+    @property
+    def fault(self) -> dict:
+        """Its truth."""
+        return self.run.fault
 
 
 def trip_of(folder: Path, example: str | None, seed: int) -> Trip:
     """Run the trip with an example, or without a fault."""
-    scenario_path, faults_path = folder / "trip.yaml", folder / "faults.yaml"
-    scenario_path.write_text(TRIP, encoding="utf-8")
-    text = "[]" if example is None else f"\n  - {EXAMPLES[example]}"
-    faults_path.write_text(f"faults: {text}\n", encoding="utf-8")
-    scenario = load_scenario(str(scenario_path), str(faults_path), seed)
-    whole = join([piece for piece in recorded(scenario.setup) if len(piece)])
-    told = truth(scenario, "trip.log", EPOCH_NS, len(whole))["faults"]
-    return Trip(_by_message(whole), told[0] if told else {})
+    told = run_of(folder, TRIP, None if example is None else EXAMPLES[example], seed)
+    return Trip(told, _by_message(told.chunk))
 
 
 def _by_message(whole: FrameChunk) -> dict[tuple[str, int], tuple[np.ndarray, np.ndarray]]:
@@ -160,9 +157,14 @@ class Distance(NamedTuple):
     count: int
 
     @property
+    def differing(self) -> int:
+        """How many differ."""
+        return self.only + self.payload + self.time
+
+    @property
     def share(self) -> float:
         """Of the frames, those that differ."""
-        return (self.only + self.payload + self.time) / max(1, self.count)
+        return self.differing / self.count
 
 
 NOTHING = (np.zeros(0, np.int64), np.zeros(0, np.uint64))
@@ -185,8 +187,7 @@ def _one_way(first: tuple[np.ndarray, np.ndarray], second: tuple[np.ndarray, np.
     other_times, other_words = second
     if not len(times) or not len(other_times):
         return len(times), 0, 0
-    after = np.clip(np.searchsorted(other_times, times), 1, max(1, len(other_times) - 1))
-    after = np.minimum(after, len(other_times) - 1)
+    after = np.minimum(np.searchsorted(other_times, times), len(other_times) - 1)
     before = np.maximum(after - 1, 0)
     nearer = np.where(np.abs(other_times[after] - times) < np.abs(times - other_times[before]), after, before)
     apart = np.abs(other_times[nearer] - times)

@@ -89,28 +89,6 @@ def test_a_computer_that_falls_silent_lets_the_kit_brake(tmp_path: Path) -> None
     assert (stands["what"], chain[stands["after"]]["what"]) == ("standstill", "kit braked")
 
 
-@pytest.mark.parametrize(
-    ("fault", "reason"),
-    [
-        ("{kind: babbling_node, identifier: 0x001, at: 5 s, for: 300 ms}", "demand lost"),
-        ("{kind: demand_refused, because: checksum, message: SteerCommand, at: 5 s}", "demand lost"),
-        ("{kind: two_senders, message: SteerCommand, at: 5 s, for: 300 ms}", "demand lost"),
-        ("{kind: kit_fault, axis: brake, at: 5 s}", "internal fault"),
-        ("{kind: driver_override, torque: 9 Nm, at: 5 s, for: 300 ms}", "driver override"),
-        ("{kind: false_override, torque: 6 Nm, at: 5 s, for: 300 ms}", "driver override"),
-        ("{kind: node_restart, node: DriveNode, at: 5 s, for: 200 ms}", "no supply"),
-        ("{kind: link_lost, at: 4.5 s}", "no supply"),
-    ],
-)  # fmt: skip
-def test_an_axis_leaves_for_the_reason_that_its_fault_is(tmp_path: Path, fault: str, reason: str) -> None:
-    chain = runs(tmp_path, fault, 5.6).fault["chain"]
-    left = [link for link in chain if link["what"] == "axis left active"]
-    assert left[0]["reason"] == reason
-    for link in chain[1:]:
-        assert chain[link["after"]]["at_s"] <= link["at_s"]
-    assert {link["of"] for link in left} >= {"steering", "drive"}
-
-
 def test_two_faults_at_once_have_a_chain_each(tmp_path: Path) -> None:
     faults = "{kind: demand_absent, message: SteerCommand, at: 5 s, for: 300 ms}\n"
     faults += "  - {kind: node_restart, node: BrakeNode, at: 5.5 s, for: 200 ms}"
