@@ -4,7 +4,7 @@ python -m tests.bench.fault_frames [SEEDS]
 
 For each example of `tests/fault_examples.py`, over all seeds: the share of its frames that the clean run has
 not, by what differs (none near, another payload, another time), the example whose frames are nearest, and the
-messages on which most differ. Ends with 1 if two are the same in any seed and no stated tie, or a tie is none.
+messages on which most differ. Ends with 1 if two are the same and no stated tie, or a tie is none.
 """
 
 from __future__ import annotations

@@ -157,8 +157,8 @@ class Cart:
         steering, drive, brake = self._each
         steering.allowed = drive.allowed = brake.allowed = self.chain.loop_closed
         self.hand = self.driver.pull(t_ns)
-        self.torque = self.hand + self.sensors.torque_offset - self._rim_inertia * self.turning
-        by_wheel = self._on_wheel.step(self.torque, t_ns) and steering.state is AxisState.ACTIVE
+        felt = self.hand + self.sensors.torque_offset - self._rim_inertia * self.turning
+        by_wheel = self._on_wheel.step(felt, t_ns) and steering.state is AxisState.ACTIVE
         by_pedal = self._on_pedal.step(self.driver.brake, t_ns)
         if by_pedal or by_wheel:
             by = Subject.PEDAL if by_pedal else Subject.HAND if self.hand else Subject.TORQUE_SENSOR
@@ -240,6 +240,7 @@ class Cart:
             self.wheel_angle, self.wheel_rate = self.hands.step(self.driver.angle), self.hands.speed
         self.feed.current = self.steering_motor.current
         self.turning = (self.wheel_rate - before) / self.seconds
+        self.torque = self.hand + self.sensors.torque_offset - self._rim_inertia * self.turning
         self.vehicle.road_angle = self._play.step(self.wheel_angle) / self.parameters.steering_ratio
 
     def _move(self, t_ns: int) -> None:
