@@ -17,8 +17,7 @@ from scipy import signal
 
 from canmap.base.errors import UsageError
 from canmap.simulator.cart.actuators import Actuator, Play, Response
-from canmap.simulator.cart.cart import BRAKE_MOTOR, THROTTLE
-from canmap.simulator.cart.steering_motor import STEERING_MOTOR
+from canmap.simulator.cart.cart import BRAKE_MOTOR, STEERING_MOTOR, THROTTLE
 from canmap.simulator.cart.vehicle import (
     TractionBattery,
     Vehicle,

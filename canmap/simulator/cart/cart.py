@@ -13,19 +13,8 @@ from typing import TYPE_CHECKING
 
 from canmap.simulator.cart.actuators import Actuator, Play, Response
 from canmap.simulator.cart.chronicle import Chronicle, Happened, Subject
-from canmap.simulator.cart.feed import RAIL_V, KitFeed
-from canmap.simulator.cart.kit import (
-    BRAKE,
-    DRIVE,
-    STEERING,
-    Axis,
-    Event,
-    Override,
-    Reason,
-    StopChain,
-    enable_of,
-)
-from canmap.simulator.cart.people import WATCHED, Computer, Driver
+from canmap.simulator.cart.kit import Axis, Event, Override, Reason, StopChain, enable_of
+from canmap.simulator.cart.people import Computer, Driver
 from canmap.simulator.cart.steering_motor import SteeringMotor
 from canmap.simulator.cart.vehicle import TractionBattery, Vehicle, VehicleParameters
 from canmap.vocabulary.record_types import AxisState, ControlMode, Gear
@@ -33,8 +22,11 @@ from canmap.vocabulary.record_types import AxisState, ControlMode, Gear
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from canmap.simulator.cart.feed import KitFeed
+    from canmap.simulator.cart.machinery import Machinery
     from canmap.simulator.cart.payloads import Layout
 
+STEERING_MOTOR = Response(0.06, 16.0, 0.8, math.radians(420.0), math.radians(-530.0), math.radians(530.0))
 DRIVERS_HANDS = Response(0.0, 7.0, 0.9, math.radians(500.0), math.radians(-530.0), math.radians(530.0))
 BRAKE_MOTOR = Response(0.08, 14.0, 0.9, 300.0, 0.0, 100.0)
 THROTTLE = Response(0.05, 20.0, 0.9, 400.0, 0.0, 100.0)
@@ -46,7 +38,6 @@ PARKING_FORCE = 2500.0  # N
 QUIET = {Reason.NONE, Reason.OTHER_AXIS, Reason.NO_EDGE}  # of less interest than the other reasons
 STANDSTILL = 0.05  # m/s
 MISSED_NS = 60_000_000  # without an axis, until the others notice that it is gone: three of its messages
-DEMAND_OF = {"steering": "SteerCommand", "drive": "DriveCommand", "brake": "BrakeCommand"}
 YIELD = 0.02  # rad of the wheel for 1 N m of a hand, while the motor holds against it
 TURNED_BY_HAND = 0.15  # rad/s of the wheel for 1 N m of a hand, once the motor has let go
 
@@ -56,17 +47,17 @@ class Sensors:
     """What is wrong with sensors; nothing by default.
 
     Attributes:
+        kit_supply: Voltage of the kit's supply, V.
         angle_offset: Steering wheel sensor reads too much by this, rad, positive to the left.
         torque_offset: Torque sensor, N m.
         pedal: The throttle pedal's first sensor reads this, whatever the pedal does, %; None: the pedal.
-        kit_supply: Voltage of the kit's supply, V.
         firmware: That the steering node tells.
     """
 
+    kit_supply: float
     angle_offset: float = 0.0
     torque_offset: float = 0.0
     pedal: float | None = None
-    kit_supply: float = RAIL_V
     firmware: int = 23
 
 
@@ -77,7 +68,9 @@ class Cart:
         parameters: Its measures.
         layouts: Layout of each demand, by message name.
         seconds: Length of a step.
-        chronicle: Of what happens, None: of nobody's interest.
+        machinery: What moves it.
+        feed: What feeds its kit.
+        chronicle: Of what happens.
     """
 
     def __init__(
@@ -85,22 +78,23 @@ class Cart:
         parameters: VehicleParameters,
         layouts: Mapping[str, Layout],
         seconds: float,
-        chronicle: Chronicle | None = None,
+        machinery: Machinery,
+        feed: KitFeed,
+        chronicle: Chronicle,
     ) -> None:
-        self.parameters, self.seconds = parameters, seconds
-        self.chronicle = chronicle or Chronicle()
+        self.parameters, self.seconds, self.machinery = parameters, seconds, machinery
+        self.chronicle, self.feed = chronicle, feed
         self.vehicle, self.battery = Vehicle(parameters), TractionBattery()
         self.driver, self.computer = Driver(), Computer()
-        self.chain, self.sensors = StopChain(self.chronicle), Sensors()
-        self.steering = Axis(STEERING, layouts["SteerCommand"], self.chronicle)
-        self.drive = Axis(DRIVE, layouts["DriveCommand"], self.chronicle)
-        self.brake = Axis(BRAKE, layouts["BrakeCommand"], self.chronicle)
+        self.chain, self.sensors = StopChain(chronicle), Sensors(kit_supply=machinery.kit_supply)
+        self.steering, self.drive, self.brake = self._axes(layouts)
         self.axes = {"steering": self.steering, "drive": self.drive, "brake": self.brake}
         self._each = tuple(self.axes.values())
-        self.steering_motor, self.feed = SteeringMotor(seconds), KitFeed(self.chronicle)
-        self.hands = Actuator(DRIVERS_HANDS, seconds)
-        self.brake_motor = Actuator(BRAKE_MOTOR, seconds)
-        self.throttle = Actuator(THROTTLE, seconds)
+        motors = machinery.motors
+        self.steering_motor = SteeringMotor(motors.steering, seconds)
+        self.hands = Actuator(motors.hands, seconds)
+        self.brake_motor = Actuator(motors.brake, seconds)
+        self.throttle = Actuator(motors.throttle, seconds)
         self.events: list[Event] = []
         self.mode, self.mode_switch = ControlMode.MANUAL, 0
         self.gear, self.parking = Gear.NEUTRAL, False
@@ -114,6 +108,15 @@ class Cart:
         self._by_motor = self._loop_was_closed = self._was_driving = self._kit_brakes = False
         self._play = Play(WHEEL_PLAY)
         self._on_wheel, self._on_pedal = Override(OVERRIDE_TORQUE), Override(OVERRIDE_PEDAL)
+
+    def _axes(self, layouts: Mapping[str, Layout]) -> tuple[Axis, Axis, Axis]:
+        """Make the axes: steering, drive, brake."""
+        rules, demand_of = self.machinery.rules, self.machinery.demand_of
+        steering, drive, brake = (
+            Axis(rules[name], layouts[demand_of[name]], self.chronicle, name)
+            for name in ("steering", "drive", "brake")
+        )
+        return steering, drive, brake
 
     @property
     def measured_angle(self) -> float:
@@ -196,11 +199,11 @@ class Cart:
     def _withdraw(self, missed: str, t_ns: int) -> None:
         """Let the computer withdraw its demands, because a message has been away for too long."""
         computer, note = self.computer, self.chronicle.note
-        after = self.chronicle.about(t_ns, missed, WATCHED[missed], Subject.BUS)
+        after = self.chronicle.about(t_ns, missed, computer.watched[missed], Subject.BUS)
         after = note(t_ns, Happened.FEEDBACK_SILENT, missed, after=after)
         how = "sends nothing" if computer.by_silence else "takes the enable bit back"
-        for name in sorted(computer.enabled):
-            message = DEMAND_OF[name]
+        demand_of = self.machinery.demand_of
+        for message in sorted({demand_of[name] for name in computer.enabled}):
             about = (message,) if computer.by_silence else (enable_of(message),)
             note(t_ns, Happened.DEMAND_WITHDRAWN, message, after=after, reason=how, about=about)
         computer.withdraw()
@@ -232,7 +235,8 @@ class Cart:
                 self.hands.hold(self.wheel_angle, self.wheel_rate)
                 self.driver.angle = self.wheel_angle
         if by_motor:
-            wanted = -math.radians(self.steering.demand) - self.sensors.angle_offset + YIELD * self.hand
+            wanted = self.machinery.meant_angle(self.steering.demand) - self.sensors.angle_offset
+            wanted += YIELD * self.hand
             self.wheel_angle, self.wheel_rate = self.steering_motor.step(wanted), self.steering_motor.speed
         else:
             self.steering_motor.rest()

@@ -14,11 +14,9 @@ from canmap.simulator.cart.chronicle import Happened, Subject
 if TYPE_CHECKING:
     from canmap.simulator.cart.chronicle import Chronicle
 
-RAIL_V = 13.4
 LOWEST_V = 6.5  # at which a node still runs
 LEAD_OHM = 0.005  # of the steering node
 RESTART_NS = 50_000_000  # how long a node holds itself in reset after its voltage is back
-MOTOR_NODE = "SteerNode"  # whose lead carries the current of the steering motor
 
 
 class Buffer(NamedTuple):
@@ -32,24 +30,30 @@ class Buffer(NamedTuple):
     capacitance: float
     power: float
 
-    def hold_up_ns(self, from_v: float = RAIL_V, to_v: float = LOWEST_V) -> int:
+    def hold_up_ns(self, from_v: float, to_v: float = LOWEST_V) -> int:
         """Return how long it lasts from one voltage to another."""
         return round(self.capacitance * (from_v**2 - to_v**2) / (2.0 * self.power) * 1e9)
 
 
-# The motor's bridge has the largest capacitor.
+USUAL = Buffer(1000e-6, 4.0)
+# The bridge of the steering motor has the largest capacitor.
 BUFFERS = {
     "SteerNode": Buffer(2200e-6, 5.0),
     "BrakeNode": Buffer(470e-6, 4.0),
-    "DriveNode": Buffer(1000e-6, 4.0),
 }
 
 
 class KitFeed:
     """The supply of the kit's nodes.
 
+    Args:
+        chronicle: Of what happens.
+        nodes: Of the kit.
+        motor_node: Whose lead carries the current of the steering motor.
+        open_v: Of the rail without load, V.
+
     Attributes:
-        up: Whether each node of `BUFFERS` has its supply.
+        up: Whether each node has its supply.
         why: Place in the chronicle of the reason of a node's last change.
         buffered: Nodes live on their capacitors when the relay opens too; otherwise they fall with it.
         rail_ohm: Before all nodes and the body: battery, converter, main fuse.
@@ -58,9 +62,10 @@ class KitFeed:
         rail_drop: What the rail lacks at its loads, V.
     """
 
-    def __init__(self, chronicle: Chronicle) -> None:
-        self.up = dict.fromkeys(BUFFERS, False)
-        self.why: dict[str, int | None] = dict.fromkeys(BUFFERS)
+    def __init__(self, chronicle: Chronicle, nodes: tuple[str, ...], motor_node: str, open_v: float) -> None:
+        self.up = dict.fromkeys(nodes, False)
+        self.why: dict[str, int | None] = dict.fromkeys(nodes)
+        self.open_v, self._motor_node = open_v, motor_node
         self.buffered = False
         self.rail_ohm, self.lead_ohm = 0.0, LEAD_OHM
         self.current = self.rail_drop = 0.0
@@ -73,6 +78,10 @@ class KitFeed:
         """What the steering node lacks of the rail's open voltage, V."""
         return (self.rail_ohm + self.lead_ohm) * abs(self.current)
 
+    def hold_up_ns(self, name: str) -> int:
+        """Return how long a node lives on its capacitor."""
+        return BUFFERS.get(name, USUAL).hold_up_ns(self.open_v)
+
     def step(self, t_ns: int, on: bool, switched: int | None) -> bool:
         """Let one step pass; tell whether a node has lost or got its supply.
 
@@ -84,8 +93,8 @@ class KitFeed:
         self.rail_drop = self.rail_ohm * abs(self.current)
         changed = False
         for name, up in self.up.items():
-            drop = self.motor_drop if name == MOTOR_NODE else self.rail_drop
-            good = on and RAIL_V - drop >= LOWEST_V
+            drop = self.motor_drop if name == self._motor_node else self.rail_drop
+            good = on and self.open_v - drop >= LOWEST_V
             if up is good:
                 self._low_ns.pop(name, None)
                 continue
@@ -100,8 +109,7 @@ class KitFeed:
             if on:
                 after = self._chronicle.about(t_ns, Subject.SUPPLY)
                 self.why[name] = self._chronicle.note(t_ns, Happened.SUPPLY_LOW, name, after=after)
-        hold_up_ns = BUFFERS[name].hold_up_ns() if on or self.buffered else 0
-        if t_ns - self._low_ns[name] < hold_up_ns:
+        if t_ns - self._low_ns[name] < (self.hold_up_ns(name) if on or self.buffered else 0):
             return False
         self.up[name] = False
         if on:

@@ -12,12 +12,13 @@ import math
 from enum import IntEnum
 from typing import TYPE_CHECKING, NamedTuple
 
-from canmap.payload.counters import PROFILE1_COUNTER
 from canmap.simulator.cart.chronicle import Chronicle, Happened, Subject
 from canmap.simulator.cart.payloads import COUNTER
 from canmap.vocabulary.record_types import AxisState
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from canmap.simulator.cart.payloads import Layout
 
 MS = 1_000_000
@@ -56,26 +57,36 @@ class AxisRule(NamedTuple):
 
     Attributes:
         name: As the kit's events name it.
-        node: That moves it.
         number: Its number in events.
         signal: The demanded value in the demand's message.
         low: Smallest valid demand.
         high: Largest valid demand.
+        gear: The demanded gear in that message, if it asks for one.
+        enable: The enable bit in it.
+        gears: What each code of that gear means, None: the codes are those of `Gear`.
+        watchdog_ns: Without a valid demand for longer than this, the axis lets go.
+        self_test_ns: From its supply to standby.
+        homing_ns: In standby.
         jump: While it is active, a demand that is further than this from the last valid one is refused.
     """
 
     name: str
-    node: str
     number: int
     signal: str
     low: float
     high: float
+    gear: str = "Gear"
+    enable: str = "Enable"
+    gears: Mapping[int, float] | None = None
+    watchdog_ns: int = WATCHDOG_NS
+    self_test_ns: int = SELF_TEST_NS
+    homing_ns: int = HOMING_NS
     jump: float = math.inf
 
 
-STEERING = AxisRule("Steering", "SteerNode", 1, "Angle", -540.0, 540.0, jump=400.0)
-DRIVE = AxisRule("Drive", "DriveNode", 2, "Throttle", 0.0, 100.0)
-BRAKE = AxisRule("Brake", "BrakeNode", 3, "Effort", 0.0, 100.0)
+STEERING = AxisRule("Steering", 1, "Angle", -540.0, 540.0, jump=400.0)
+DRIVE = AxisRule("Drive", 2, "Throttle", 0.0, 100.0)
+BRAKE = AxisRule("Brake", 3, "Effort", 0.0, 100.0)
 
 
 class Event(NamedTuple):
@@ -91,6 +102,7 @@ class Axis:
 
     Attributes:
         rule: What is particular to it.
+        name: `steering`, `drive` or `brake`.
         state: Its state.
         reason: Why, or why the last demand was refused.
         demand: The newest valid demand, in the message's unit.
@@ -104,17 +116,20 @@ class Axis:
         left: Place in the chronicle of why it is not active any more.
     """
 
-    def __init__(self, rule: AxisRule, layout: Layout, chronicle: Chronicle | None = None) -> None:
-        self.rule = rule
-        self.deaf, self.watchdog_ns = False, WATCHDOG_NS
+    def __init__(
+        self, rule: AxisRule, layout: Layout, chronicle: Chronicle | None = None, name: str = ""
+    ) -> None:
+        self.rule, self.name = rule, name
+        self.deaf, self.watchdog_ns = False, rule.watchdog_ns
         self.left: int | None = None
         self._chronicle, self._message = chronicle or Chronicle(), layout.message.name
+        self._asker = layout.message.sender or ""
         self.state, self.reason = AxisState.OFF, Reason.STARTING
         self.demand, self.gear = 0.0, 0.0
         self.fault, self.allowed = False, True
         self.events: list[Event] = []
         self._layout = layout
-        self._has_gear = any(signal.name == "Gear" for signal in layout.message.signals)
+        self._has_gear = any(signal.name == rule.gear for signal in layout.message.signals)
         self._powered_ns: int | None = None
         self._valid_ns = 0
         self._counter: int | None = None
@@ -150,8 +165,11 @@ class Axis:
             return
         layout = self._layout
         if self._has_gear:
-            self.gear = layout.read(payload, "Gear")
-        self.obey(layout.read(payload, self.rule.signal), layout.read(payload, "Enable") > 0.5, t_ns)
+            asked = layout.read(payload, self.rule.gear)
+            gears = self.rule.gears
+            self.gear = asked if gears is None else gears.get(round(asked), self.gear)
+        enable = layout.read(payload, self.rule.enable) > 0.5
+        self.obey(layout.read(payload, self.rule.signal), enable, t_ns)
 
     def obey(self, demand: float, enable: bool, t_ns: int) -> None:
         """Take a valid demand."""
@@ -179,7 +197,8 @@ class Axis:
             return Reason.CHECKSUM_WRONG
         counter = int(layout.read(payload, COUNTER))
         last, self._counter = self._counter, counter
-        if last is not None and not 1 <= (counter - last) % PROFILE1_COUNTER.values <= LARGEST_COUNTER_STEP:
+        values = layout.guard.counter.values
+        if last is not None and not 1 <= (counter - last) % values <= LARGEST_COUNTER_STEP:
             return Reason.COUNTER_WRONG
         asked = layout.read(payload, self.rule.signal)
         if not self.rule.low <= asked <= self.rule.high:
@@ -199,16 +218,19 @@ class Axis:
         state, about = self.state, self._chronicle.about
         if state is AxisState.ACTIVE:
             if self.fault:
-                self._change(AxisState.FAULTED, Reason.INTERNAL_FAULT, t_ns, about(t_ns, self.rule.node))
+                self._change(AxisState.FAULTED, Reason.INTERNAL_FAULT, t_ns, about(t_ns, self.name))
             elif t_ns - self._valid_ns > self.watchdog_ns:
-                after = about(t_ns, self._message, Subject.COMPUTER, Subject.BUS)
+                after = about(t_ns, self._message, self._asker, Subject.BUS)
                 self._change(AxisState.READY, Reason.DEMAND_LOST, t_ns, after)
         elif self.fault and state is not AxisState.FAULTED and state is not AxisState.OFF:
-            self.left = about(t_ns, self.rule.node)
+            self.left = about(t_ns, self.name)
             self._change(AxisState.FAULTED, Reason.INTERNAL_FAULT, t_ns)
-        elif state is AxisState.OFF and t_ns - self._powered_ns >= SELF_TEST_NS:
+        elif state is AxisState.OFF and t_ns - self._powered_ns >= self.rule.self_test_ns:
             self._change(AxisState.STANDBY, Reason.STARTING, t_ns)
-        elif state is AxisState.STANDBY and t_ns - self._powered_ns >= SELF_TEST_NS + HOMING_NS:
+        elif (
+            state is AxisState.STANDBY
+            and t_ns - self._powered_ns >= self.rule.self_test_ns + self.rule.homing_ns
+        ):
             self._change(AxisState.READY, Reason.NONE, t_ns)
 
     def override(self, t_ns: int, after: int | None = None) -> None:
@@ -225,13 +247,13 @@ class Axis:
         """Clear a latched fault: start again."""
         if self.state is AxisState.FAULTED:
             self.fault = False
-            self._powered_ns = t_ns - SELF_TEST_NS
+            self._powered_ns = t_ns - self.rule.self_test_ns
             self._change(AxisState.STANDBY, Reason.STARTING, t_ns)
 
     def _leave(self, t_ns: int, reason: str, after: int | None) -> None:
-        about = (Subject.MOTION,) if self.rule is DRIVE else ()
+        about = (Subject.MOTION,) if self.name == "drive" else ()
         self.left = self._chronicle.note(
-            t_ns, Happened.AXIS_LEFT_ACTIVE, self.rule.name.lower(), after=after, reason=reason, about=about
+            t_ns, Happened.AXIS_LEFT_ACTIVE, self.name, after=after, reason=reason, about=about
         )
 
     def _change(self, state: AxisState, reason: Reason, t_ns: int, after: int | None = None) -> None:

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.simulator.cart.feed import RAIL_V
 from canmap.simulator.cart.vehicle import wheel_speeds
 from canmap.simulator.noise import even
 from canmap.vocabulary.record_types import AxisState
@@ -147,7 +146,7 @@ def _steer_diagnostics(s: States, n: NDArray[np.int64]) -> Values:
 
 
 def _body_state(s: States, n: NDArray[np.int64]) -> Values:
-    return {"Beacon": 1.0, "Supply": RAIL_V - s.rail_drop + noisy(s, "body supply", n, 0.02)}
+    return {"Beacon": 1.0, "Supply": 13.4 - s.rail_drop + noisy(s, "body supply", n, 0.02)}
 
 
 def no_values(_states: States, _: NDArray[np.int64]) -> Values:

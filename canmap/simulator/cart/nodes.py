@@ -92,7 +92,7 @@ class Releases(NamedTuple):
     Attributes:
         t_ns: int64[n], when.
         node: int64[n], index of the node.
-        can_id: int64[n].
+        can_id: int64[n], with `EXTENDED` where it has 29 bits.
         length: int64[n], payload bytes.
         payload: uint8[n, 8].
     """
@@ -138,11 +138,18 @@ class Sender:
         muted: Its node does not want to send it.
         unit: Name of its node.
         count: Frames so far, since its node started.
+        enable: Its enable bit, if it has one.
     """
 
     def __init__(
-        self, layout: Layout, node: int, timing: Timing, tell: Callable[[States, NDArray[np.int64]], Values]
+        self,
+        layout: Layout,
+        node: int,
+        timing: Timing,
+        tell: Callable[[States, NDArray[np.int64]], Values],
+        enable: str = "Enable",
     ) -> None:
+        self.enable = enable
         self.name, self.node, self.layout, self.timing = layout.message.name, node, layout, timing
         self.trouble, self.count, self.unit = Trouble(), 0, layout.message.sender or ""
         self.muted = False
@@ -198,7 +205,7 @@ class Sender:
         else:
             self._frozen = None
         if trouble.enable is not None:
-            values["Enable"] = float(trouble.enable)
+            values[self.enable] = float(trouble.enable)
         for change in trouble.changes:
             change(values, numbers, self._seed)
         return self._packed(times, values, numbers)
@@ -207,7 +214,7 @@ class Sender:
         trouble = self.trouble
         if trouble.stuck and self._payload is not None:
             payload = np.repeat(self._payload, len(times), axis=0)
-            return batch(times, self.node, self.layout.message.can_id, payload)
+            return batch(times, self.node, self.layout.wire_id, payload)
         counters = np.full_like(numbers, self.count - 1) if trouble.stuck_counter else numbers
         self.count += 0 if trouble.stuck_counter else len(numbers)
         payload = self.layout.pack(values, counters, trouble.broken)
@@ -216,7 +223,7 @@ class Sender:
             times, payload = np.repeat(times, 2), np.repeat(payload, 2, axis=0)
             times[1::2] += TWICE_NS
             numbers = np.repeat(numbers, 2)
-        whole = batch(times + trouble.delay_ns, self.node, self.layout.message.can_id, payload)
+        whole = batch(times + trouble.delay_ns, self.node, self.layout.wire_id, payload)
         if trouble.lost:
             purpose = f"loss of {self.name} {self._starts}"
             whole = whole.take(even(self._seed, purpose, numbers) >= trouble.lost)
@@ -252,6 +259,11 @@ class Sender:
         return self._packed(np.array([t_ns for t_ns, _ in sent]), values, numbers)
 
 
+def boot_message(number: int, starts: int) -> tuple[int, bytes]:
+    """Return the identifier and the payload of what a node sends when it starts."""
+    return BOOT_ID + number, b"BOOT" + bytes((number, min(starts, 255)))
+
+
 class SuppliedNode:
     """A node with its supply and its messages.
 
@@ -266,9 +278,16 @@ class SuppliedNode:
     """
 
     def __init__(
-        self, name: str, index: int, number: int | None, senders: tuple[Sender, ...], seed: int
+        self,
+        name: str,
+        index: int,
+        number: int | None,
+        senders: tuple[Sender, ...],
+        seed: int,
+        announce: Callable[[int, int], tuple[int, bytes]] = boot_message,
     ) -> None:
         self.name, self.index, self.number, self.senders = name, index, number, senders
+        self._announce = announce
         self.on, self.starts, self._seed = False, 0, seed
         zero = np.zeros(1, np.int64)
         self.clock = 1.0 + CLOCK_SPREAD * (2.0 * float(even(seed, f"clock {name}", zero)[0]) - 1.0)
@@ -290,9 +309,10 @@ class SuppliedNode:
             sender.start(t_ns + FIRST_NS, self.clock, self._seed)
         if self.number is not None:
             late_ns = int(even_ns(self._seed, f"boot {self.name}", np.array([self.starts]), MS)[0])
-            stated = np.frombuffer(b"BOOT" + bytes((self.number, min(self.starts, 255))), np.uint8)
+            can_id, stated = self._announce(self.number, self.starts)
             t = np.array([t_ns + WAKE_NS + late_ns])
-            self._boot.append(batch(t, self.index, BOOT_ID + self.number, stated.reshape(1, -1)))
+            payload = np.frombuffer(stated, np.uint8).reshape(1, -1)
+            self._boot.append(batch(t, self.index, can_id, payload))
 
     def boot(self, until_ns: int) -> list[Releases]:
         """Return and forget the boot message, if it is due before `until_ns`."""

@@ -9,10 +9,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from canmap.simulator.noise import even
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 AXES = ("steering", "drive", "brake")
 COMFORT = 1.2  # m/s^2, how fast the computer changes the speed that it asks for
@@ -24,13 +28,6 @@ REACTION_NS = (700_000_000, 1_500_000_000)  # of a driver who did not expect it;
 HAND_HZ = (1.3, 2.1, 3.4, 5.2, 7.9)  # how a hand's torque varies; from 1 to 10 Hz, common practice
 HAND_RMS, HAND_SHARE = 0.4, 0.08  # N m at least, and of the torque
 GRASP_NS = 80_000_000  # until a hand pulls with its whole torque
-# What the computer watches, and which node sends it.
-WATCHED = {
-    "SteerFeedback": "SteerNode",
-    "BrakeFeedback": "BrakeNode",
-    "DriveFeedback": "DriveNode",
-    "KitState": "Supervisor",
-}
 
 
 def clipped(value: float, low: float, high: float) -> float:
@@ -149,6 +146,7 @@ class Computer:
         throttle: What it asks for now.
         brake: What it asks for now.
         effort: Brake effort that the script wants, None: as the speed needs.
+        watched: Messages that it watches, and which node sends each.
         withdraws_ns: It withdraws its demands when a message that it watches is away for longer; 0: it
             watches nothing.
         by_silence: It then stops sending; otherwise it takes its enable bits back.
@@ -166,6 +164,7 @@ class Computer:
     throttle: float = 0.0
     brake: float = 0.0
     effort: float | None = None
+    watched: Mapping[str, str] = field(default_factory=dict)
     withdraws_ns: int = 0
     by_silence: bool = False
     withdrew: bool = False
@@ -187,14 +186,14 @@ class Computer:
         """Set the enable bits of axes, and watch from now on."""
         self.enabled |= axes
         self.withdrew = False
-        for name in WATCHED:
+        for name in self.watched:
             self._heard_ns[name] = max(self._heard_ns.get(name, 0), t_ns)
 
     def misses(self, t_ns: int) -> str | None:
         """Return the message that has been away for too long, None while there is none."""
         if not self.withdraws_ns or not self.enabled or self.withdrew:
             return None
-        for name in WATCHED:
+        for name in self.watched:
             if t_ns - self._heard_ns.get(name, 0) > self.withdraws_ns:
                 return name
         return None

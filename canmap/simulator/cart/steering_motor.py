@@ -6,14 +6,14 @@ move, to what is short, up to its limit. A hot motor is slower: derating, common
 
 from __future__ import annotations
 
-import math
+from typing import TYPE_CHECKING
 
-from canmap.simulator.cart.actuators import Actuator, Response
+from canmap.simulator.cart.actuators import Actuator
 from canmap.simulator.cart.people import clipped
 
-LOCK = math.radians(530.0)
-FASTEST = math.radians(420.0)  # rad/s
-STEERING_MOTOR = Response(0.06, 16.0, 0.8, FASTEST, -LOCK, LOCK)
+if TYPE_CHECKING:
+    from canmap.simulator.cart.actuators import Response
+
 CURRENT_PER_RATE = 4.0  # A per rad/s
 CURRENT_PER_ERROR = 400.0  # A per rad, where the wheel cannot move
 LARGEST_CURRENT = 40.0  # A
@@ -31,10 +31,11 @@ class SteeringMotor(Actuator):
         jammed: The linkage does not move.
     """
 
-    __slots__ = ("_period", "current", "heating", "jammed", "temperature")
+    __slots__ = ("_period", "_response", "current", "heating", "jammed", "temperature")
 
-    def __init__(self, seconds: float) -> None:
-        super().__init__(STEERING_MOTOR, seconds)
+    def __init__(self, response: Response, seconds: float) -> None:
+        super().__init__(response, seconds)
+        self._response = response
         self.current, self.temperature, self.heating = 0.0, COLD, 0.0
         self.jammed, self._period = False, seconds
 
@@ -44,13 +45,14 @@ class SteeringMotor(Actuator):
             self.temperature = min(HOT, self.temperature + self.heating * self._period)
         if self.temperature > WARM:
             share = (HOT - self.temperature) / (HOT - WARM)
-            self.limit_rate(FASTEST * max(LEAST_SHARE, share))
+            self.limit_rate(self._response.rate * max(LEAST_SHARE, share))
         if self.jammed:
             self.hold(self.value)
             short = demand - self.value
         else:
             super().step(demand)
-            short = demand - self.value if abs(self.value) >= LOCK else 0.0
+            at_lock = not self._response.low < self.value < self._response.high
+            short = demand - self.value if at_lock else 0.0
         current = CURRENT_PER_RATE * self.speed + CURRENT_PER_ERROR * short
         self.current = clipped(current, -LARGEST_CURRENT, LARGEST_CURRENT)
         return self.value
@@ -62,4 +64,4 @@ class SteeringMotor(Actuator):
     def cool(self) -> None:
         """Be as cold as its surroundings, and as fast as ever."""
         self.temperature, self.heating = COLD, 0.0
-        self.limit_rate(FASTEST)
+        self.limit_rate(self._response.rate)

@@ -12,47 +12,29 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.simulator.cart.cart import DEMAND_OF, Cart
+from canmap.simulator.cart.cart import Cart
 from canmap.simulator.cart.chronicle import Chronicle, Happened
-from canmap.simulator.cart.messages import TELL, no_values
+from canmap.simulator.cart.feed import KitFeed
+from canmap.simulator.cart.messages import no_values
 from canmap.simulator.cart.nodes import MS, Sender, SuppliedNode, Timing
-from canmap.simulator.cart.payloads import Layout
+from canmap.simulator.cart.orchard_cart import ORCHARD_CART
 from canmap.simulator.cart.states import States, state_of, table_of
 from canmap.simulator.cart.vehicle import VehicleParameters
+from canmap.simulator.cart.vehicle_kind import STRANGER
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from canmap.mapping.description.description import Description
+    from canmap.mapping.description.description import DescribedMessage, Description
     from canmap.simulator.buses.gateway import GatewayLoss
     from canmap.simulator.buses.network import Disturbance
     from canmap.simulator.buses.recorder import RecorderFault
     from canmap.simulator.cart.nodes import Releases
+    from canmap.simulator.cart.payloads import Layout
+    from canmap.simulator.cart.vehicle_kind import BusKind, VehicleKind
 
 STEP_NS = 10 * MS
-KIT_NODES = ("SteerNode", "BrakeNode", "DriveNode")  # fed by the relay of the e-stop chain
-DRIVE_NODES = (*KIT_NODES, "VehicleNode", "Supervisor", "Computer", "Stranger")
-CHASSIS_NODES = ("Gateway", "BodyNode")
-AXIS_OF = {"SteerNode": "steering", "BrakeNode": "brake", "DriveNode": "drive"}
-# The data identifiers of the messages that carry a checksum, as the vehicle's spec has them.
-DATA_IDS = {
-    "SteerFeedback": 0x0101,
-    "SteerCommand": 0x0102,
-    "BrakeCommand": 0x0103,
-    "DriveCommand": 0x0104,
-    "DriveFeedback": 0x0112,
-    "BrakeFeedback": 0x0121,
-    "KitState": 0x0130,
-}
-DEMANDS = {DEMAND_OF[axis]: axis for axis in ("steering", "brake", "drive")}
-SEEN = "DriveFeedback"  # what the computer acts on
-RELAYED_AS = "ChassisSteering"
-SPECIAL_TIMING = {
-    "OperatorPanel": Timing(20 * MS, on_change=True, heartbeat_ns=1000 * MS, gap_ns=50 * MS),
-    "KitEvent": Timing(10 * MS, events=True),
-}
 LONGEST_SPAN_NS = 10_000 * MS
-KMH = 3.6
 
 
 @dataclass(slots=True)
@@ -93,26 +75,28 @@ class Setup:
 
     Attributes:
         kit: Description of the drive bus.
-        chassis: Description of the chassis bus.
+        chassis: Description of the chassis bus, None where the vehicle has none.
         plan: What happens.
         duration_ns: How long.
         seed: Of everything random.
         parameters: The vehicle's measures.
         batch_ns: The recorder fetches frames that often, 0: it stamps each on receipt.
         step_ns: Step of the vehicle.
+        kind: Which vehicle.
         hold_up: The kit's nodes live on their capacitors, each for its time, when the relay opens.
         withdraws_ns: The computer withdraws its demands when it misses a message for longer; 0: it does not.
         by_silence: It then stops sending; otherwise it takes its enable bits back.
     """
 
     kit: Description
-    chassis: Description
+    chassis: Description | None
     plan: Plan
     duration_ns: int
     seed: int = 0
     parameters: VehicleParameters = field(default_factory=VehicleParameters)
     batch_ns: int = 0
     step_ns: int = STEP_NS
+    kind: VehicleKind = ORCHARD_CART
     hold_up: bool = False
     withdraws_ns: int = 0
     by_silence: bool = False
@@ -123,7 +107,8 @@ class World:
 
     Attributes:
         setup: What is run.
-        cart: The vehicle.
+        kind: Which vehicle.
+        cart: It in motion.
         chronicle: What happened so far.
         units: Nodes of both buses by name.
         senders: Messages by name.
@@ -132,20 +117,17 @@ class World:
     """
 
     def __init__(self, setup: Setup) -> None:
-        self.setup = setup
-        self.layouts = {each.name: Layout(each, DATA_IDS.get(each.name)) for each in setup.kit.messages}
-        sent = (
-            self.layouts | {each.name: Layout(each) for each in setup.chassis.messages} | setup.plan.layouts
-        )
+        self.setup, self.kind = setup, setup.kind
+        kind, beside = setup.kind, setup.chassis.messages if setup.chassis else ()
+        self.layouts = {each.name: kind.layout(each) for each in setup.kit.messages}
+        sent = self.layouts | {each.name: kind.layout(each) for each in beside} | setup.plan.layouts
         self.chronicle = setup.plan.chronicle
         self.chronicle.clear()
-        self.cart = Cart(setup.parameters, self.layouts, setup.step_ns / 1e9, self.chronicle)
-        self.cart.driver.seed = setup.seed
-        self.cart.feed.buffered = setup.hold_up
-        self.cart.computer.withdraws_ns = setup.withdraws_ns
-        self.cart.computer.by_silence = setup.by_silence
-        self.drive_units = _units(setup.kit, sent, DRIVE_NODES, setup.seed)
-        self.chassis_units = _units(setup.chassis, sent, CHASSIS_NODES, setup.seed)
+        self.cart = self._cart()
+        self.drive_units = _units(kind, kind.drive, setup.kit.messages, sent, setup.seed)
+        self.chassis_units = (
+            _units(kind, kind.chassis, beside, sent, setup.seed) if kind.chassis is not None else {}
+        )
         self.units = self.drive_units | self.chassis_units
         self.senders = {sender.name: sender for unit in self.units.values() for sender in unit.senders}
         for name, period_ns in setup.plan.periods.items():
@@ -157,6 +139,17 @@ class World:
         self._fed = dict(self.cart.feed.up)
         self._stepped = False  # the state at `t_ns` is there already
 
+    def _cart(self) -> Cart:
+        """Make the vehicle, as the setup has it."""
+        setup, kind = self.setup, self.kind
+        feed = KitFeed(self.chronicle, kind.kit_nodes, kind.node_of["steering"], kind.machinery.kit_supply)
+        feed.buffered = setup.hold_up
+        cart = Cart(setup.parameters, self.layouts, setup.step_ns / 1e9, kind.machinery, feed, self.chronicle)
+        cart.driver.seed, computer = setup.seed, cart.computer
+        computer.watched = kind.watches
+        computer.withdraws_ns, computer.by_silence = setup.withdraws_ns, setup.by_silence
+        return cart
+
     def do_at(self, t_ns: int, action: Callable[[World], None]) -> None:
         """Have something done at a time that is not over yet."""
         bisect.insort(self._actions, (t_ns, action), key=lambda each: each[0])
@@ -164,11 +157,11 @@ class World:
     def switch(self, on: bool) -> None:
         """Turn the main switch, which feeds all nodes; those of the kit through the stop chain's relay."""
         self.cart.chain.switch(on)
-        for name in ("VehicleNode", "Supervisor", "Computer", *CHASSIS_NODES):
+        for name in self.kind.main_nodes:
             self.units[name].power(on, self.t_ns)
 
     def power_node(self, name: str, on: bool, after: int | None = None) -> None:
-        """Switch the supply of one node, and of the axis that it moves.
+        """Switch the supply of one node, and of the axes that it moves.
 
         Args:
             name: The node.
@@ -184,13 +177,14 @@ class World:
             chronicle.end(chronicle.about(self.t_ns, name), self.t_ns)
         what = Happened.NODE_ON if on else Happened.NODE_OFF
         place = chronicle.note(self.t_ns, what, name, after=after, about=() if on else (name,))
-        if name in AXIS_OF:
-            self.cart.axes[AXIS_OF[name]].power(on, self.t_ns, place)
+        for axis, node in self.kind.node_of.items():
+            if node == name:
+                self.cart.axes[axis].power(on, self.t_ns, place)
 
     def _silence(self, on: bool) -> None:
         """Let the computer send its demands or not."""
         self._silent = on
-        for name in DEMANDS:
+        for name in self.kind.demands:
             self.senders[name].muted = on
 
     def spans(self, longest_ns: int, hand_over: HandOver) -> Iterator[int]:
@@ -232,7 +226,7 @@ class World:
         self.t_ns = t_ns
         if self._stepped:
             feed = cart.feed
-            for name in KIT_NODES:
+            for name in self.kind.kit_nodes:
                 if feed.up[name] is not self._fed[name]:
                     self._fed[name] = feed.up[name]
                     self.power_node(name, feed.up[name], feed.why[name])
@@ -280,21 +274,28 @@ class HandOver:
 
 
 def _units(
-    description: Description, layouts: dict[str, Layout], names: tuple[str, ...], seed: int
+    kind: VehicleKind,
+    bus: BusKind,
+    messages: tuple[DescribedMessage, ...],
+    layouts: dict[str, Layout],
+    seed: int,
 ) -> dict[str, SuppliedNode]:
     """Make the nodes of a bus, with the messages that the description says they send."""
-    first = len(DRIVE_NODES) if names is CHASSIS_NODES else 0
+    first = 0 if bus is kind.drive else len(kind.drive.nodes)
+    enable = {name: kind.machinery.rules[axes[0]].enable for name, axes in kind.demands.items()}
     units = {}
-    for index, name in enumerate(names):
+    for index, name in enumerate(bus.nodes):
         senders = tuple(
             Sender(
                 layouts[each.name],
                 index,
-                SPECIAL_TIMING.get(each.name) or Timing(each.period_ns or 0),
-                TELL.get(each.name, no_values),
+                kind.timings.get(each.name) or Timing(each.period_ns or 0),
+                kind.tell.get(each.name, no_values),
+                enable.get(each.name, ""),
             )
-            for each in description.messages
-            if each.sender == name and each.name != RELAYED_AS
+            for each in messages
+            if each.sender == name and each.name != kind.copy
         )
-        units[name] = SuppliedNode(name, index, None if name == "Stranger" else first + index, senders, seed)
+        number = None if name == STRANGER else first + index
+        units[name] = SuppliedNode(name, index, number, senders, seed, kind.boot)
     return units

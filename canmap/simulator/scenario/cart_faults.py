@@ -8,7 +8,6 @@ from canmap.mapping.reading.sections import Key
 from canmap.mapping.reading.shapes import integer, message, quantity, time_ns
 from canmap.simulator.cart.chronicle import Subject
 from canmap.simulator.cart.steering_motor import COLD, HOT
-from canmap.simulator.cart.world import DEMANDS
 from canmap.simulator.scenario.faults import Effect, TimeSpan, at_sender, named
 from canmap.simulator.scenario.script import si
 
@@ -16,6 +15,7 @@ if TYPE_CHECKING:
     from canmap.mapping.reading.names import FoundMessage
     from canmap.mapping.reading.sections import SectionValues
     from canmap.simulator.cart.nodes import Trouble
+    from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.cart.world import Plan, World
 
 SOURCE_OF = Key("message", message)
@@ -26,20 +26,24 @@ THRESHOLD = Key("override_torque", quantity("N m", positive=True))
 PERIOD = Key("period", time_ns)
 
 
-def receiver_deaf(values: SectionValues, _: TimeSpan) -> Effect:
+def receiver_deaf(values: SectionValues, span: TimeSpan) -> Effect:
     """Demands are on the bus as they should be, and the kit does not get them."""
     found = named(values).message
-    axis = DEMANDS[found.name]
+    axes = span.vehicle.demands[found.name]
 
-    def begin(world: World) -> None:
-        world.cart.axes[axis].deaf = True
+    def set_to(world: World, deaf: bool) -> None:
+        for axis in axes:
+            world.cart.axes[axis].deaf = deaf
 
-    def end(world: World) -> None:
-        world.cart.axes[axis].deaf = False
-
-    node = {"steering": "SteerNode", "brake": "BrakeNode", "drive": "DriveNode"}[axis]
+    node = span.vehicle.node_of[axes[0]]
     cause = f"{node} does not receive {found.name}, which is on the bus as it should be."
-    return Effect(cause, node=node, message=found.name, begin=begin, end=end)
+    return Effect(
+        cause,
+        node=node,
+        message=found.name,
+        begin=lambda world: set_to(world, True),
+        end=lambda world: set_to(world, False),
+    )
 
 
 def derating(values: SectionValues, _: TimeSpan) -> Effect:
@@ -71,7 +75,7 @@ def jammed_linkage(_values: SectionValues, _span: TimeSpan) -> Effect:
     return Effect(cause, None, "SteerNode", "SteerFeedback", "SteerFeedback.Angle", begin=begin, end=end)
 
 
-def stale_demand(values: SectionValues, _: TimeSpan) -> Effect:
+def stale_demand(values: SectionValues, span: TimeSpan) -> Effect:
     """What feeds the computer is dead: it goes on sending its last demand, with a counter that runs."""
     found = cast("FoundMessage | None", values.get(SOURCE_OF))
     if found is not None:
@@ -80,7 +84,7 @@ def stale_demand(values: SectionValues, _: TimeSpan) -> Effect:
             trouble.frozen = on
 
         cause = f"What feeds {found.message.name} is dead; the computer repeats its last value."
-        return at_sender(values, cause, change, ("frozen_value",))
+        return at_sender(values, span, cause, change, ("frozen_value",))
 
     def begin(world: World) -> None:
         world.cart.computer.dead = True
@@ -92,18 +96,18 @@ def stale_demand(values: SectionValues, _: TimeSpan) -> Effect:
     return Effect(
         cause,
         node="Computer",
-        messages=tuple(DEMANDS),
+        messages=tuple(span.vehicle.demands),
         begin=begin,
         end=end,
         touches=(Subject.COMPUTER,),
     )
 
 
-def no_source(values: SectionValues) -> str | None:
+def no_source(values: SectionValues, vehicle: VehicleKind) -> str | None:
     """Say so where the message is no demand."""
     found = values.get(SOURCE_OF)
-    if found is not None and found.message.name not in DEMANDS:
-        return f"{found.message.name} is not a demand; it is one of {', '.join(DEMANDS)}."
+    if found is not None and found.message.name not in vehicle.demands:
+        return f"{found.message.name} is not a demand; it is one of {', '.join(vehicle.demands)}."
     return None
 
 
@@ -137,7 +141,7 @@ def changed_settings(values: SectionValues, _: TimeSpan) -> Effect:
     return Effect(cause, "drive", None, name, signal, begin=change, prepare=prepare)
 
 
-def no_period(values: SectionValues) -> str | None:
+def no_period(values: SectionValues, _: VehicleKind) -> str | None:
     """Say so where one of `message` and `period` is missing, or the message has no period."""
     found, period_ns = values.get(SOURCE_OF), values.get(PERIOD)
     if (found is None) is not (period_ns is None):

@@ -6,13 +6,14 @@ end. `FAULT_KINDS` is the list of kinds.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from canmap.mapping.reading.marks import Scalar
 from canmap.mapping.reading.sections import Key, Section, mapping
 from canmap.mapping.reading.shapes import word
 from canmap.simulator.cart.chronicle import Happened
+from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.scenario.fault_kinds import FAULT_KINDS
 from canmap.simulator.scenario.faults import Effect, TimeSpan
 from canmap.simulator.scenario.script import AT, FOR
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from canmap.mapping.reading.marks import Node
     from canmap.mapping.reading.sections import Context, SectionValues
     from canmap.simulator.cart.chronicle import Chronicle
+    from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.cart.world import Plan, World
 
 
@@ -33,21 +35,31 @@ class Case:
         start_ns: Simulated time.
         for_ns: How long, None: to the end.
         values: Its parameters.
+        vehicle: What it happens to.
     """
 
     kind: str
     start_ns: int
     for_ns: int | None
     values: SectionValues
+    vehicle: VehicleKind
 
     def span(self, duration_ns: int) -> TimeSpan:
         """Return from when to when it lasts in a run of that length."""
         stop_ns = duration_ns if self.for_ns is None else min(self.start_ns + self.for_ns, duration_ns)
-        return TimeSpan(self.start_ns, stop_ns)
+        return TimeSpan(self.start_ns, stop_ns, self.vehicle)
+
+    def complaint(self) -> str | None:
+        """Say what is wrong with it, None for nothing."""
+        if self.kind in self.vehicle.without:
+            return f"The {self.vehicle.name} has no part that can have the fault {self.kind}."
+        complaint = FAULT_KINDS[self.kind].complaint
+        return None if complaint is None else complaint(self.values, self.vehicle)
 
     def effect(self, duration_ns: int) -> Effect:
         """Return what it does."""
-        return FAULT_KINDS[self.kind].effect(self.values, self.span(duration_ns))
+        effect = FAULT_KINDS[self.kind].effect(self.values, self.span(duration_ns))
+        return replace(effect, bus=self.vehicle.bus_name(effect.bus))
 
     def plan(self, plan: Plan, number: int, duration_ns: int) -> None:
         """Have it done, and its beginning and end noted as those of fault `number` of the run."""
@@ -160,9 +172,8 @@ def read_fault(node: Node, context: Context) -> Case | None:
     start_ns = values.get(AT) if timed else 0
     if start_ns is None:
         return None
-    case = Case(kind, start_ns, values.get(FOR), values)
-    complaint = FAULT_KINDS[kind].complaint
-    if complaint is not None and (text := complaint(values)) is not None:
+    case = Case(kind, start_ns, values.get(FOR), values, vehicle_with(context.names.nodes))
+    if (text := case.complaint()) is not None:
         context.faults.add(entries.place, text)
         return None
     return case

@@ -11,34 +11,33 @@ from canmap.mapping.reading.shapes import quantity, time_ns, word
 from canmap.simulator.cart.chronicle import Subject
 from canmap.simulator.cart.feed import LEAD_OHM
 from canmap.simulator.cart.nodes import MS
-from canmap.simulator.cart.world import AXIS_OF, DRIVE_NODES, KIT_NODES, STEP_NS
+from canmap.simulator.cart.world import STEP_NS
 from canmap.simulator.noise import even_ns
-from canmap.simulator.scenario.faults import KIT_MESSAGES, Effect, TimeSpan
+from canmap.simulator.scenario.faults import Effect, TimeSpan, drive_node
 from canmap.simulator.scenario.script import FOR, si
 
 if TYPE_CHECKING:
     from canmap.mapping.reading.sections import SectionValues
+    from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.cart.world import World
-
-SUPPLIED = tuple(name for name in DRIVE_NODES if name != "Stranger")
 
 OPEN_FOR = Key("open_for", time_ns)
 EVERY = Key("every", time_ns)
 RESISTANCE = Key("resistance", quantity("ohm", positive=True), required=True)
 WHERE = Key("where", word("a part of the supply", ("rail", "steering")))
-UNPLUGGED = Key("node", word("a node of the drive bus", SUPPLIED), required=True)
+UNPLUGGED = Key("node", drive_node, required=True)
 
 
 def _loop(world: World, whole: bool) -> None:
     world.cart.chain.loop_wire = whole
 
 
-def loop_open(_values: SectionValues, _span: TimeSpan) -> Effect:
+def loop_open(_: SectionValues, span: TimeSpan) -> Effect:
     """A wire of the stop loop is open; nobody pressed a button."""
     return Effect(
         "A wire of the stop loop is open; nobody pressed a button. The relay cut the kit's supply.",
         signal="KitState.StopLoopClosed",
-        messages=KIT_MESSAGES,
+        messages=span.vehicle.kit_messages,
         begin=lambda world: _loop(world, False),
         end=lambda world: _loop(world, True),
         touches=(Subject.LOOP,),
@@ -68,7 +67,7 @@ def loop_chatter(values: SectionValues, span: TimeSpan) -> Effect:
     )
 
 
-def too_short(values: SectionValues) -> str | None:
+def too_short(values: SectionValues, _: VehicleKind) -> str | None:
     """Say so where the loop would not be seen open."""
     open_ns, every_ns = values.get(OPEN_FOR) or STEP_NS, values.get(EVERY) or 300 * MS
     if open_ns < STEP_NS:
@@ -78,7 +77,7 @@ def too_short(values: SectionValues) -> str | None:
     return None
 
 
-def supply_sag(values: SectionValues, _: TimeSpan) -> Effect:
+def supply_sag(values: SectionValues, span: TimeSpan) -> Effect:
     """The supply, or the lead of the steering node, has too much resistance: it sags under steering."""
     ohm, rail = si(values, RESISTANCE), values.get(WHERE) != "steering"
 
@@ -88,11 +87,12 @@ def supply_sag(values: SectionValues, _: TimeSpan) -> Effect:
         else:
             world.cart.feed.lead_ohm = LEAD_OHM + ohm
 
-    what = f"The supply of {', '.join(KIT_NODES)}" if rail else "The supply lead of SteerNode"
+    node = span.vehicle.node_of["steering"]
+    what = f"The supply of {', '.join(span.vehicle.kit_nodes)}" if rail else f"The supply lead of {node}"
     return Effect(
         f"{what} has {ohm:g} ohm too much: its voltage sags with the steering motor's current.",
         "drive" if not rail else None,
-        None if rail else "SteerNode",
+        None if rail else node,
         "SteerDiagnostics",
         "SteerDiagnostics.Supply",
         begin=lambda world: set_to(world, ohm),
@@ -101,11 +101,11 @@ def supply_sag(values: SectionValues, _: TimeSpan) -> Effect:
     )
 
 
-def node_unplugged(values: SectionValues, _: TimeSpan) -> Effect:
+def node_unplugged(values: SectionValues, span: TimeSpan) -> Effect:
     """A node is unplugged: it has no supply and no bus."""
     node = str(values.get(UNPLUGGED))
     cause = f"{node} is unplugged."
-    for_good = node in AXIS_OF and values.get(FOR) is None
+    for_good = node in span.vehicle.node_of.values() and values.get(FOR) is None
 
     def end(world: World) -> None:
         world.power_node(node, world.cart.feed.up.get(node, True))

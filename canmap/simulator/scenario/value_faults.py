@@ -10,7 +10,6 @@ from canmap.mapping.reading.sections import Key
 from canmap.mapping.reading.shapes import number, quantity, signal, word
 from canmap.payload.packing import limits
 from canmap.simulator.cart.messages import KMH
-from canmap.simulator.cart.world import DEMANDS, RELAYED_AS, SEEN
 from canmap.simulator.noise import even
 from canmap.simulator.scenario.faults import SHARE, Effect, TimeSpan, at_sender, named
 from canmap.simulator.scenario.script import si
@@ -23,6 +22,7 @@ if TYPE_CHECKING:
     from canmap.mapping.reading.sections import SectionValues
     from canmap.simulator.cart.messages import Values
     from canmap.simulator.cart.nodes import Trouble, ValueChange
+    from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.cart.world import Plan, World
 
 WHEELS = ("FrontLeft", "FrontRight", "RearLeft", "RearRight")
@@ -35,27 +35,29 @@ WHEEL = Key("wheel", word("a wheel speed", WHEELS), required=True)
 BELOW = Key("below", quantity("m/s", positive=True))
 
 
-def stuck_frame(values: SectionValues, _: TimeSpan) -> Effect:
+def stuck_frame(values: SectionValues, span: TimeSpan) -> Effect:
     """A node sends the same frame at full rate, its counter too."""
 
     def change(trouble: Trouble, on: bool) -> None:
         trouble.stuck = on
 
     found = named(values).message
-    return at_sender(values, f"{found.sender} sends the same {found.name} again and again.", change)
+    return at_sender(values, span, f"{found.sender} sends the same {found.name} again and again.", change)
 
 
-def repeated_frames(values: SectionValues, _: TimeSpan) -> Effect:
+def repeated_frames(values: SectionValues, span: TimeSpan) -> Effect:
     """A node sends each frame twice."""
 
     def change(trouble: Trouble, on: bool) -> None:
         trouble.twice = on
 
     found = named(values).message
-    return at_sender(values, f"{found.sender} sends each {found.name} twice.", change)
+    return at_sender(values, span, f"{found.sender} sends each {found.name} twice.", change)
 
 
-def _changed(found: FoundSignal, cause: str, change: ValueChange, tie_with: tuple[str, ...] = ()) -> Effect:
+def _changed(
+    found: FoundSignal, span: TimeSpan, cause: str, change: ValueChange, tie_with: tuple[str, ...] = ()
+) -> Effect:
     """Make the effect of something that changes what a message says."""
     name = found.message.name
 
@@ -66,7 +68,7 @@ def _changed(found: FoundSignal, cause: str, change: ValueChange, tie_with: tupl
         world.senders[name].trouble.changes.remove(change)
 
     def prepare(plan: Plan) -> None:
-        plan.live |= name in DEMANDS or name == SEEN
+        plan.live |= span.vehicle.heard(name)
 
     return Effect(
         cause,
@@ -81,7 +83,7 @@ def _changed(found: FoundSignal, cause: str, change: ValueChange, tie_with: tupl
     )
 
 
-def scale_changed(values: SectionValues, _: TimeSpan) -> Effect:
+def scale_changed(values: SectionValues, span: TimeSpan) -> Effect:
     """From some moment on the kit sends a signal in another scale."""
     found, factor = cast("FoundSignal", values.get(SIGNAL)), float(values.get(FACTOR) or 1)
     name = found.signal.name
@@ -89,10 +91,12 @@ def scale_changed(values: SectionValues, _: TimeSpan) -> Effect:
     def change(told: Values, _numbers: NDArray[np.int64], _seed: int) -> None:
         told[name] = np.asarray(told.get(name, 0.0), np.float64) / factor
 
-    return _changed(found, f"{found.text}: the kit's scale became {factor:g} times what it was.", change)
+    return _changed(
+        found, span, f"{found.text}: the kit's scale became {factor:g} times what it was.", change
+    )
 
 
-def sensor_contact(values: SectionValues, _: TimeSpan) -> Effect:
+def sensor_contact(values: SectionValues, span: TimeSpan) -> Effect:
     """The contact of a sensor opens now and then: what it tells jumps to its end and back."""
     found, share, high = cast("FoundSignal", values.get(SIGNAL)), si(values, SHARE), values.get(RAIL) != "low"
     name, end = found.signal.name, _end(found.signal, high)
@@ -102,7 +106,7 @@ def sensor_contact(values: SectionValues, _: TimeSpan) -> Effect:
         told[name] = np.where(is_open, end, told.get(name, 0.0))
 
     cause = f"The contact of the sensor of {found.text} is open now and then, {100 * share:g} % of the time."
-    return _changed(found, cause, change)
+    return _changed(found, span, cause, change)
 
 
 def _end(described: DescribedSignal, high: bool) -> float:
@@ -131,10 +135,10 @@ def wheel_dropout(values: SectionValues, _: TimeSpan) -> Effect:
     return Effect(cause, *where, begin=begin, end=end)
 
 
-def not_changed(values: SectionValues) -> str | None:
+def not_changed(values: SectionValues, vehicle: VehicleKind) -> str | None:
     """Say so where a signal cannot be changed at its sender, or the share or factor makes no sense."""
     found, share = values.get(SIGNAL), values.get(SHARE)
-    if found is not None and (found.message.name == RELAYED_AS or found.message.period_ns is None):
+    if found is not None and (found.message.name == vehicle.copy or found.message.period_ns is None):
         return f"{found.message.name} is not a cyclic message that its own node sends."
     if found is not None and found.signal.name in {"Counter", "Checksum"}:
         return f"{found.text} is made for each frame: take another fault."
