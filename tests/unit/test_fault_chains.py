@@ -105,6 +105,21 @@ def test_two_faults_at_once_have_a_chain_each(tmp_path: Path) -> None:
     assert restart["tie_with"] == []
 
 
+def test_a_dip_of_the_supply_comes_before_what_it_leads_to(tmp_path: Path) -> None:
+    fault = "{kind: node_restart, node: SteerNode, supply_dip: 8 V, at: 5 s, for: 300 ms}"
+    told = runs(tmp_path, fault, 6.0, WATCHING)
+    assert links(told.fault)[:4] == [
+        ("fault began", "node_restart", None),
+        ("supply low", "SteerNode", 0),
+        ("node off", "SteerNode", 1),
+        ("axis left active", "steering", 2),
+    ]
+    assert time_of(told.fault, "supply low") == 4.6
+    silent = next(link for link in told.fault["chain"] if link["what"] == "feedback silent")
+    assert told.fault["chain"][silent["after"]]["what"] == "node off"
+    assert silent["at_s"] == pytest.approx(5.2, abs=0.02)
+
+
 def test_a_driver_who_was_not_told_to_watch_keeps_his_feet_off(tmp_path: Path) -> None:
     told = runs(tmp_path, "{kind: supply_cut, at: 5 s, for: 500 ms}", 8.0)
     assert set(told.heard("PedalState").within(5.6, 8.0)["BrakePedal"]) == {0}

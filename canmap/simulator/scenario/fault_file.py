@@ -64,14 +64,16 @@ class Case:
     def plan(self, plan: Plan, number: int, duration_ns: int) -> None:
         """Have it done, and its beginning and end noted as those of fault `number` of the run."""
         span, effect = self.span(duration_ns), self.effect(duration_ns)
-        if effect.prepare is not None:
-            effect.prepare(plan)
+        first_ns = max(0, span.start_ns - effect.lead_ns)
+
+        def note(world: World) -> None:
+            touches = effect.touches or ((effect.message,) if effect.message else ())
+            root = world.chronicle.note(first_ns, Happened.FAULT_BEGAN, self.kind, about=touches)
+            world.chronicle.roots[number] = root
 
         def begin(world: World) -> None:
             chronicle = world.chronicle
-            touches = effect.touches or ((effect.message,) if effect.message else ())
-            root = chronicle.note(span.start_ns, Happened.FAULT_BEGAN, self.kind, about=touches)
-            chronicle.roots[number] = chronicle.acting = root
+            chronicle.acting = chronicle.roots[number]
             if effect.begin is not None:
                 effect.begin(world)
             chronicle.acting = None
@@ -86,6 +88,9 @@ class Case:
                 effect.end(world)
             chronicle.acting = None
 
+        plan.at(first_ns, note)
+        if effect.prepare is not None:
+            effect.prepare(plan)
         plan.at(span.start_ns, begin)
         if span.stop_ns < duration_ns:
             plan.at(span.stop_ns, end)

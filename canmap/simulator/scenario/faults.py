@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple, cast
 
 from canmap.mapping.reading.sections import Key
 from canmap.mapping.reading.shapes import message, quantity, word
-from canmap.simulator.cart.chronicle import Subject
+from canmap.simulator.cart.chronicle import Happened, Subject
 from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.cart.kit import enable_of
 from canmap.simulator.cart.messages import no_values
@@ -77,6 +77,7 @@ class Effect:
         begin: Done at its start.
         end: Done at its end.
         prepare: Done to the plan before the run.
+        lead_ns: It began so long before it shows.
         touches: Subjects of the chronicle that it is the reason for; empty: its message.
         tie_with: Kinds of fault that a capture cannot tell from this one.
     """
@@ -90,6 +91,7 @@ class Effect:
     begin: Callable[[World], None] | None = None
     end: Callable[[World], None] | None = None
     prepare: Callable[[Plan], None] | None = None
+    lead_ns: int = 0
     touches: tuple[str, ...] = ()
     tie_with: tuple[str, ...] = ()
 
@@ -181,9 +183,11 @@ def node_restart(values: SectionValues, span: TimeSpan) -> Effect:
 
     def sag(world: World) -> None:
         world.cart.sensors.kit_supply = float(dip.si) if dip is not None else usual
+        after = world.chronicle.about(world.t_ns, node)
+        world.chronicle.note(world.t_ns, Happened.SUPPLY_LOW, node, after=after, about=(node,))
 
     def begin(world: World) -> None:
-        world.power_node(node, False)
+        world.power_node(node, False, world.chronicle.about(world.t_ns, node))
 
     def end(world: World) -> None:
         world.cart.sensors.kit_supply = usual
@@ -201,6 +205,7 @@ def node_restart(values: SectionValues, span: TimeSpan) -> Effect:
         begin=begin,
         end=end,
         prepare=prepare,
+        lead_ns=DIP_NS if dip is not None else 0,
         touches=(node,),
         tie_with=("node_unplugged",) if to_the_end and dip is None else (),
     )
