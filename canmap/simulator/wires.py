@@ -44,7 +44,7 @@ Rows = list[tuple[float, ...]]
 def recorded(setup: Setup) -> Iterator[FrameChunk]:
     """Run to the end; yield what was recorded, in arrival order; by two clocks, in the order of stamps."""
     plan = setup.plan
-    live = plan.live or plan.disturbances or plan.splits or plan.chassis_splits
+    live = plan.live or plan.disturbances or plan.splits or plan.chassis_splits or setup.withdraws_ns
     yield from with_clocks(setup, recorded_live(setup, LIVE_SPAN_NS) if live else _recorded_ahead(setup))
 
 
@@ -179,22 +179,24 @@ class _Beside(HandOver):
         self._listeners: dict[
             int, list[tuple[int, Callable[[Transmission], None]]]
         ] = {}  # node, what it does
+        computer = world.senders[next(iter(world.kind.demands))].unit
         for name, axis_names in world.kind.demands.items():
             for axis_name in axis_names:
                 act = partial(_received, world.cart.axes[axis_name])
                 self._listen(world.kind.node_of[axis_name], name, act)
-            self._listen(world.senders[name].unit, world.kind.seen.message, self._see)
+        for name in dict.fromkeys((world.kind.seen.message, *world.kind.watches)):
+            self._listen(computer, name, partial(self._hear, name))
 
     def _listen(self, node: str, message: str, act: Callable[[Transmission], None]) -> None:
         index, can_id = self.world.units[node].index, self.world.layouts[message].message.can_id
-        listeners = self._listeners.setdefault(can_id, [])
-        if (index, act) not in listeners:
-            listeners.append((index, act))
+        self._listeners.setdefault(can_id, []).append((index, act))
 
-    def _see(self, sent: Transmission) -> None:
-        seen = self.world.kind.seen
-        speed = self.world.layouts[seen.message].read(sent.frame.payload, seen.signal)
-        self.world.cart.computer.see_speed(speed / seen.unit, sent.t_ns)
+    def _hear(self, name: str, sent: Transmission) -> None:
+        computer, seen = self.world.cart.computer, self.world.kind.seen
+        computer.hear(name, sent.t_ns)
+        if name == seen.message:
+            speed = self.world.layouts[name].read(sent.frame.payload, seen.signal)
+            computer.see_speed(speed / seen.unit, sent.t_ns)
 
     def plan(self, start_ns: int, end_ns: int) -> None:
         schedule: list[tuple[int, Sender]] = []

@@ -7,7 +7,7 @@ here. When a timer runs out depends only on the seed and its number, so a span m
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -24,6 +24,9 @@ if TYPE_CHECKING:
     from canmap.simulator.cart.payloads import Layout
     from canmap.simulator.cart.states import States
 
+    # Changes the values of frames, given the numbers of these and the seed of the run.
+    ValueChange = Callable[[Values, NDArray[np.int64], int], None]
+
 MS = 1_000_000
 WIDTH = 8  # payload bytes of a classic frame
 JITTER_NS = 150_000
@@ -32,6 +35,7 @@ LARGEST_PHASE_NS = 40 * MS
 BOOT_ID = 0x7A0  # plus the number of the node; no description speaks of it
 WAKE_NS = 12 * MS  # from supply to the boot message
 BUNCHED_NS = MS  # between frames of a bunch
+TWICE_NS = MS  # between two frames that should be one
 FIRST_NS = 20 * MS  # and to the first timers
 
 
@@ -67,6 +71,9 @@ class Trouble:
         broken: Is mixed into the checksum.
         enable: The enable bit is this, None: what the computer wants.
         bunches: When frames begin to wait for each other, for how long each time, and until when, ns.
+        stuck: The last frame is sent again and again.
+        twice: Each frame is sent twice.
+        changes: What else is done to the values of frames, in turn.
     """
 
     stopped: bool = False
@@ -77,6 +84,9 @@ class Trouble:
     broken: int = 0
     enable: bool | None = None
     bunches: tuple[int, int, int] | None = None
+    stuck: bool = False
+    twice: bool = False
+    changes: list[ValueChange] = field(default_factory=list)
 
 
 class Releases(NamedTuple):
@@ -128,6 +138,7 @@ class Sender:
         layout: How it is packed.
         timing: When it is sent.
         trouble: What is wrong with it.
+        muted: Its node does not want to send it.
         unit: Name of its node.
         count: Frames so far, since its node started.
         enable: Its enable bit, if it has one.
@@ -144,12 +155,14 @@ class Sender:
         self.enable = enable
         self.name, self.node, self.layout, self.timing = layout.message.name, node, layout, timing
         self.trouble, self.count, self.unit = Trouble(), 0, layout.message.sender or ""
+        self.muted = False
         self.phase_ns = 0
         self._tell = tell
         self._seed, self._starts, self._ticks, self._first_ns, self._clock = 0, 0, 0, 0, 1.0
         self._frozen: Values | None = None
         self._last: tuple[float, ...] | None = None
         self._last_ns = 0
+        self._payload: NDArray[np.uint8] | None = None
 
     def start(self, first_ns: int, clock: float, seed: int) -> None:
         """Begin to count anew, as after a restart of its node."""
@@ -186,7 +199,7 @@ class Sender:
         """
         self._ticks += len(times)
         trouble = self.trouble
-        if trouble.stopped or not len(times):
+        if trouble.stopped or self.muted or not len(times):
             return None
         if self.timing.events:
             return self._events(times, events)
@@ -206,15 +219,25 @@ class Sender:
             self._frozen = None
         if trouble.enable is not None:
             values[self.enable] = float(trouble.enable)
+        for change in trouble.changes:
+            change(values, numbers, self._seed)
         return self._packed(times, values, numbers)
 
     def _packed(self, times: NDArray[np.int64], values: Values, numbers: NDArray[np.int64]) -> Releases:
         trouble = self.trouble
+        if trouble.stuck and self._payload is not None:
+            payload = np.repeat(self._payload, len(times), axis=0)
+            return batch(times, self.node, self.layout.wire_id, payload)
         counters = np.full_like(numbers, self.count - 1) if trouble.stuck_counter else numbers
         self.count += 0 if trouble.stuck_counter else len(numbers)
         payload = self.layout.pack(values, counters, trouble.broken)
+        self._payload = payload[-1:].copy()
         if trouble.bunches is not None:
             times = self._bunched(times, *trouble.bunches)
+        if trouble.twice:
+            times, payload = np.repeat(times, 2), np.repeat(payload, 2, axis=0)
+            times[1::2] += TWICE_NS
+            numbers = np.repeat(numbers, 2)
         whole = batch(times + trouble.delay_ns, self.node, self.layout.wire_id, payload)
         if trouble.lost:
             purpose = f"loss of {self.name} {self._starts}"

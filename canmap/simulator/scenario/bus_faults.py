@@ -16,11 +16,12 @@ from canmap.mapping.reading.shapes import integer, quantity, time_ns, word
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.network import Babble, WireFault
 from canmap.simulator.buses.split_bus import Split
+from canmap.simulator.cart.chronicle import Subject
 from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.cart.nodes import MS
 from canmap.simulator.cart.vehicle_kind import STRANGER
 from canmap.simulator.noise import even
-from canmap.simulator.scenario.faults import SHARE, Effect, TimeSpan
+from canmap.simulator.scenario.faults import SHARE, Effect, TimeSpan, drive_node
 from canmap.simulator.scenario.script import si
 
 if TYPE_CHECKING:
@@ -36,12 +37,6 @@ MISREADER_PERIOD_NS = 20 * MS
 MISREADER_ID = 0x3A5  # nobody ever reads it
 
 
-def drive_node(node: Node, context: Context) -> str | None:
-    """Read the name of a node of the vehicle's first bus."""
-    vehicle = vehicle_with(context.names.nodes)
-    return word(f"a node of the {vehicle.drive.name} bus", vehicle.nodes)(node, context)
-
-
 def _plug(node: Node, context: Context) -> str | None:
     return word("a node with a plug before it", vehicle_with(context.names.nodes).plugs)(node, context)
 
@@ -50,11 +45,18 @@ IDENTIFIER = Key("identifier", integer(0, 0x1FFFFFFF), required=True)  # above 0
 GAP = Key("gap", time_ns)
 NODE = Key("node", drive_node)
 SENDER = Key("node", drive_node, required=True)
-DELAY = Key("delay", time_ns, required=True)
+DELAY = Key("delay", time_ns)
 BEHIND = Key("behind", _plug, required=True)
 EVERY = Key("every", time_ns)
 ABOVE = Key("above", quantity("A", positive=True), required=True)
 BUS = Key("bus", word("a bus", ("drive", "chassis")), required=True)
+
+
+def _touched(span: TimeSpan, *nodes: str) -> tuple[str, ...]:
+    """Return what suffers where nodes can neither send nor receive: they, and the demands they should get."""
+    vehicle = span.vehicle
+    demands = [vehicle.machinery.demand_of[axis] for axis, node in vehicle.node_of.items() if node in nodes]
+    return (*nodes, *dict.fromkeys(demands))
 
 
 def babbling_node(values: SectionValues, span: TimeSpan) -> Effect:
@@ -65,7 +67,8 @@ def babbling_node(values: SectionValues, span: TimeSpan) -> Effect:
     def prepare(plan: Plan) -> None:
         plan.disturbances.append(Babble(span.start_ns, span.stop_ns, index, frame, gap_ns))
 
-    return Effect(f"A babbling node fills the bus with 0x{can_id:03X}.", node=STRANGER, prepare=prepare)
+    cause = f"A babbling node fills the bus with 0x{can_id:03X}."
+    return Effect(cause, node=STRANGER, prepare=prepare, touches=(Subject.BUS,))
 
 
 def wiring(values: SectionValues, span: TimeSpan) -> Effect:
@@ -78,14 +81,16 @@ def wiring(values: SectionValues, span: TimeSpan) -> Effect:
 
     whose = "all nodes" if node is None else node
     cause = f"The wiring damages {100 * share:g} % of the frames of {whose}."
-    return Effect(cause, node=node, prepare=prepare)
+    touches = (Subject.BUS,) if node is None else _touched(span, node)
+    ties = ("slow_recovery",) if node is not None and share == 1 else ()
+    return Effect(cause, node=node, prepare=prepare, touches=touches, tie_with=ties)
 
 
 def slow_recovery(values: SectionValues, span: TimeSpan) -> Effect:
     """All frames of a node are damaged; it goes bus-off, and its program waits before it lets it come back.
 
-    A delay of 0 leaves the shortest time that ISO 11898-1 allows, 128 sequences of 11 recessive bits. In a
-    capture without error frames this is a node that was silent for a while.
+    Without a delay it takes the shortest time that ISO 11898-1 allows, 128 sequences of 11 recessive bits. In
+    a capture without error frames this is a node that was silent for a while.
     """
     node, delay_ns = str(values.get(SENDER)), values.get(DELAY) or 0
 
@@ -96,7 +101,8 @@ def slow_recovery(values: SectionValues, span: TimeSpan) -> Effect:
         plan.recovery_ns[node] = delay_ns
 
     cause = f"{node} went bus-off; its program waits {delay_ns / 1e6:g} ms before it comes back."
-    return Effect(cause, node=node, prepare=prepare)
+    ties = () if delay_ns else ("wiring",)
+    return Effect(cause, node=node, prepare=prepare, touches=_touched(span, node), tie_with=ties)
 
 
 def loose_connector(values: SectionValues, span: TimeSpan) -> Effect:
@@ -113,7 +119,7 @@ def loose_connector(values: SectionValues, span: TimeSpan) -> Effect:
         if not worlds:
             return False
         stretch = np.array([(t_ns - span.start_ns) // every_ns])
-        seed = worlds[0].setup.seed
+        seed = worlds[-1].setup.seed
         ratio = math.log(LONGEST_BURST_NS / SHORTEST_BURST_NS)
         grown = math.exp(ratio * float(even(seed, "burst length", stretch)[0]))
         length_ns = min(round(SHORTEST_BURST_NS * grown), every_ns)
@@ -138,6 +144,7 @@ def loose_connector(values: SectionValues, span: TimeSpan) -> Effect:
         node=nodes[0] if len(nodes) == 1 else None,
         begin=worlds.append,
         prepare=prepare,
+        touches=_touched(span, *nodes),
     )
 
 
@@ -151,14 +158,15 @@ def ground_shift(values: SectionValues, span: TimeSpan) -> Effect:
     worlds: list[World] = []
 
     def high(_: int) -> bool:
-        return bool(worlds) and worlds[0].cart.battery.current > above
+        return bool(worlds) and worlds[-1].cart.battery.current > above
 
     def prepare(plan: Plan) -> None:
         plan.disturbances.append(WireFault(span.start_ns, span.stop_ns, share, index, when=high))
 
     whose = "all nodes" if node is None else node
     cause = f"Above {above:g} A the ground shifts and damages {100 * share:g} % of the frames of {whose}."
-    return Effect(cause, node=node, begin=worlds.append, prepare=prepare)
+    touches = (Subject.BUS,) if node is None else _touched(span, node)
+    return Effect(cause, node=node, begin=worlds.append, prepare=prepare, touches=touches)
 
 
 def broken_branch(values: SectionValues, span: TimeSpan) -> Effect:
@@ -175,7 +183,8 @@ def broken_branch(values: SectionValues, span: TimeSpan) -> Effect:
         plan.splits.append(Split(span.start_ns, span.stop_ns, lost))
 
     cause = f"The line is broken before {nodes[0]}; cut off: {', '.join(nodes)}."
-    return Effect(cause, node=nodes[0] if len(nodes) == 1 else None, prepare=prepare)
+    only = nodes[0] if len(nodes) == 1 else None
+    return Effect(cause, node=only, prepare=prepare, touches=_touched(span, *nodes))
 
 
 def bus_shorted(values: SectionValues, span: TimeSpan) -> Effect:
@@ -192,7 +201,8 @@ def bus_shorted(values: SectionValues, span: TimeSpan) -> Effect:
         split = Split(span.start_ns, span.stop_ns, frozenset(range(count)), linked=False)
         (plan.splits if bus == "drive" else plan.chassis_splits).append(split)
 
-    return Effect(f"CAN-H and CAN-L of the bus {bus} are shorted.", bus, prepare=prepare)
+    touches = (Subject.BUS,) if bus == "drive" else ()
+    return Effect(f"CAN-H and CAN-L of the bus {bus} are shorted.", bus, prepare=prepare, touches=touches)
 
 
 def wrong_rate_node(_: SectionValues, span: TimeSpan) -> Effect:
@@ -213,4 +223,4 @@ def wrong_rate_node(_: SectionValues, span: TimeSpan) -> Effect:
         plan.recovery_ns[STRANGER] = MISREADER_WAIT_NS
 
     cause = "A node with the wrong bit rate was added; it destroys frames and sends none that can be read."
-    return Effect(cause, node=STRANGER, prepare=prepare)
+    return Effect(cause, node=STRANGER, prepare=prepare, touches=(Subject.BUS,))

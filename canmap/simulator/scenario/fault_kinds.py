@@ -10,10 +10,15 @@ from canmap.mapping.reading.sections import Key
 from canmap.mapping.reading.shapes import number, signal
 from canmap.simulator.cart.payloads import Layout, misread
 from canmap.simulator.scenario import bus_faults as b
+from canmap.simulator.scenario import cart_faults as c
+from canmap.simulator.scenario import demand_faults as d
 from canmap.simulator.scenario import faults as f
 from canmap.simulator.scenario import gateway_faults as g
+from canmap.simulator.scenario import override_faults as o
 from canmap.simulator.scenario import recorder_faults as r
 from canmap.simulator.scenario import second_node as n
+from canmap.simulator.scenario import supply_faults as s
+from canmap.simulator.scenario import value_faults as v
 from canmap.simulator.scenario.faults import Effect, TimeSpan
 from canmap.simulator.scenario.script import TORQUE
 
@@ -127,11 +132,11 @@ FAULT_KINDS: dict[str, FaultKind] = {
     "supply_cut": FaultKind(f.supply_cut),
     "stop_pressed": FaultKind(f.stop_pressed, (f.BUTTON,), f.no_radio),
     "link_lost": FaultKind(f.link_lost),
-    "demand_late": FaultKind(f.demand_late, (f.MESSAGE, f.DELAY), f.no_demand),
-    "demand_absent": FaultKind(f.demand_absent, (f.MESSAGE,), f.no_demand),
-    "demand_refused": FaultKind(f.demand_refused, (f.MESSAGE, f.BECAUSE), f.no_demand),
-    "driver_override": FaultKind(f.driver_override, (TORQUE,)),
-    "false_override": FaultKind(f.false_override, (TORQUE,)),
+    "demand_late": FaultKind(d.demand_late, (f.MESSAGE, d.DELAY), d.no_demand),
+    "demand_absent": FaultKind(d.demand_absent, (f.MESSAGE,), d.no_demand),
+    "demand_refused": FaultKind(d.demand_refused, (f.MESSAGE, d.BECAUSE), d.no_refusal),
+    "driver_override": FaultKind(o.driver_override, (TORQUE,)),
+    "false_override": FaultKind(o.false_override, (TORQUE, o.BEFORE)),
     "kit_fault": FaultKind(f.kit_fault, (f.AXIS,)),
     "sensor_offset": FaultKind(f.sensor_offset, (f.OFFSET,)),
     "railed_pedal": FaultKind(f.railed_pedal, (f.LEVEL,)),
@@ -160,6 +165,25 @@ FAULT_KINDS: dict[str, FaultKind] = {
     "ground_shift": FaultKind(b.ground_shift, (f.SHARE, b.ABOVE, b.NODE), _too_much),
     "broken_branch": FaultKind(b.broken_branch, (b.BEHIND,)),
     "bus_shorted": FaultKind(b.bus_shorted, (b.BUS,)),
+    "loop_open": FaultKind(s.loop_open),
+    "loop_chatter": FaultKind(s.loop_chatter, (s.OPEN_FOR, s.EVERY), s.too_short),
+    "supply_sag": FaultKind(s.supply_sag, (s.RESISTANCE, s.WHERE)),
+    "node_unplugged": FaultKind(s.node_unplugged, (s.UNPLUGGED,)),
+    "receiver_deaf": FaultKind(c.receiver_deaf, (f.MESSAGE,), d.no_demand),
+    "stale_demand": FaultKind(c.stale_demand, (c.SOURCE_OF,), c.no_source),
+    "derating": FaultKind(c.derating, (c.WITHIN,)),
+    "jammed_linkage": FaultKind(c.jammed_linkage),
+    "stuck_frame": FaultKind(v.stuck_frame, (f.MESSAGE,), f.not_sent),
+    "repeated_frames": FaultKind(v.repeated_frames, (f.MESSAGE,), f.not_sent),
+    "scale_changed": FaultKind(v.scale_changed, (v.SIGNAL, v.FACTOR), v.not_changed),
+    "sensor_contact": FaultKind(v.sensor_contact, (v.SIGNAL, f.SHARE, v.RAIL), v.not_changed),
+    "wheel_dropout": FaultKind(v.wheel_dropout, (v.WHEEL, v.BELOW)),
+    "changed_settings": FaultKind(
+        c.changed_settings,
+        (c.FIRMWARE, c.WATCHDOG, c.THRESHOLD, c.SOURCE_OF, c.PERIOD),
+        c.no_period,
+        whole=True,
+    ),
     "wrong_scale": FaultKind(wrong_scale, (SIGNAL, FACTOR), _zero_factor, whole=True),
     "wrong_sign": FaultKind(wrong_sign, (SIGNAL,), _from_start, whole=True),
     "wrong_byte_order": FaultKind(wrong_byte_order, (SIGNAL,), _not_swappable, whole=True),

@@ -88,6 +88,7 @@ def bunched_demands(values: SectionValues, span: TimeSpan) -> Effect:
     return Effect(
         f"The computer delivers its demands in bunches, every {every_ns / 1e6:g} ms.",
         messages=demands,
+        touches=demands,
         begin=lambda world: hold(world, (span.start_ns, every_ns, span.stop_ns)),
         end=lambda world: hold(world, None),
         prepare=prepare,

@@ -58,7 +58,7 @@ def recorder_gap(_: SectionValues, span: TimeSpan) -> Effect:
     def prepare(plan: Plan) -> None:
         plan.recorder.append(Loss(span.start_ns, span.stop_ns, 1.0))
 
-    return Effect("The recorder did not record.", None, prepare=prepare)
+    return Effect("The recorder did not record.", None, prepare=prepare, tie_with=("host_stall",))
 
 
 def capture_ends(_: SectionValues, span: TimeSpan) -> Effect:
@@ -86,9 +86,8 @@ def host_stall(values: SectionValues, span: TimeSpan) -> Effect:
         plan.recorder.append(Stall(span.start_ns, span.stop_ns, buffer))
         plan.cuts.append(span.stop_ns)
 
-    return Effect(
-        "The recording computer stalled; its frames came in a burst afterwards.", None, prepare=prepare
-    )
+    cause = "The recording computer stalled; its frames came in a burst afterwards."
+    return Effect(cause, None, prepare=prepare, tie_with=("recorder_gap",) if buffer == 0 else ())
 
 
 def clock_step(values: SectionValues, span: TimeSpan) -> Effect:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.simulator.cart.kit import enable_of
 from canmap.simulator.cart.vehicle_kind import STRANGER
 from canmap.simulator.noise import even_ns
 from canmap.simulator.scenario.bus_faults import SENDER
@@ -34,7 +35,8 @@ def two_senders(values: SectionValues, _: TimeSpan) -> Effect:
         _start(world, (world.senders[name],))
 
     cause = f"A foreign node sends {name} in addition to {found.message.sender}."
-    return Effect(cause, found.bus, STRANGER, name, begin=begin, end=_stop, prepare=_live)
+    touches = (name, enable_of(name))
+    return Effect(cause, found.bus, STRANGER, name, begin=begin, end=_stop, prepare=_live, touches=touches)
 
 
 def identity_clash(values: SectionValues, _: TimeSpan) -> Effect:
@@ -49,9 +51,8 @@ def identity_clash(values: SectionValues, _: TimeSpan) -> Effect:
         cyclic = [each for each in first.senders if not (each.timing.events or each.timing.on_change)]
         _start(world, tuple(cyclic), first.number)
 
-    return Effect(
-        f"A second node has the identity of {node}.", node=node, begin=begin, end=_stop, prepare=_live
-    )
+    cause = f"A second node has the identity of {node}."
+    return Effect(cause, node=node, begin=begin, end=_stop, prepare=_live, touches=(node,))
 
 
 def _live(plan: Plan) -> None:
