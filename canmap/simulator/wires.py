@@ -24,6 +24,7 @@ from canmap.simulator.buses.network import BusConfig, Node, Outcome, Queue, Rele
 from canmap.simulator.buses.split_bus import SplitBus
 from canmap.simulator.buses.traffic import Sent, Traffic, columns_of, frames_of
 from canmap.simulator.cart.nodes import MS, batch, ordered
+from canmap.simulator.cart.other_traffic import OTHER_NODES, OtherTraffic
 from canmap.simulator.cart.payloads import EXTENDED
 from canmap.simulator.cart.world import LONGEST_SPAN_NS, HandOver, World
 from canmap.simulator.recorders import RecordedTogether, merged, recordings, with_clocks
@@ -51,7 +52,8 @@ def recorded(setup: Setup) -> Iterator[FrameChunk]:
 def _recorded_ahead(setup: Setup) -> Iterator[FrameChunk]:
     world = World(setup)
     ahead = _Ahead(world)
-    drive_bus = BatchBus(_config(setup.kind.drive), (), setup.seed, setup.duration_ns)
+    config = _config(setup.kind.drive, others=setup.others is not None)
+    drive_bus = BatchBus(config, (), setup.seed, setup.duration_ns)
     chassis_bus = BatchBus(_config(setup.kind.chassis), (), setup.seed + 1, setup.duration_ns)
     relay, together = Relay(_gateway(world), setup.seed), RecordedTogether(setup)
     chassis = ordered([])
@@ -99,6 +101,7 @@ class _Ahead(HandOver):
     def __init__(self, world: World) -> None:
         super().__init__(world)
         self._sent: dict[str, list[Releases]] = {"drive": [], "chassis": []}
+        self._others = _others(world.setup)
         self._schedule: list[tuple[int, Callable[[int], None]]] = []
         self._next = 0
 
@@ -121,6 +124,8 @@ class _Ahead(HandOver):
             self._next += 1
 
     def close(self, start_ns: int, end_ns: int, rows: Rows) -> None:
+        if self._others is not None:
+            self._sent["drive"].append(self._others.take(end_ns))
         if rows:
             world = self.world
             states = world.states(rows)
@@ -171,7 +176,8 @@ class _Beside(HandOver):
         self.chassis: list[Releases] = []
         setup = world.setup
         plan = setup.plan
-        config = _config(setup.kind.drive, plan.recovery_ns)
+        config = _config(setup.kind.drive, plan.recovery_ns, others=setup.others is not None)
+        self._others = _others(setup)
         self._bus = SplitBus(config, plan.disturbances, plan.splits, setup.seed)
         self._schedule: list[tuple[int, Sender]] = []
         self._next = 0
@@ -200,6 +206,8 @@ class _Beside(HandOver):
 
     def plan(self, start_ns: int, end_ns: int) -> None:
         schedule: list[tuple[int, Sender]] = []
+        if self._others is not None:
+            self._waiting += _releases([self._others.take(end_ns)])
         for unit in self.world.drive_units.values():
             self._waiting += _releases(unit.boot(end_ns))
             if unit.on:
@@ -242,7 +250,17 @@ def _received(axis: Axis, sent: Transmission) -> None:
 # --- bus, gateway, recorder --------------------------------------------------------------------------
 
 
-def _config(bus: BusKind | None, recovery_ns: Mapping[str, int] | None = None) -> BusConfig:
+def _others(setup: Setup) -> OtherTraffic | None:
+    """Return what undescribed nodes send on the first bus."""
+    if setup.others is None:
+        return None
+    bus, described = setup.kind.drive, [each.can_id for each in setup.kit.messages]
+    return OtherTraffic(setup.others, setup.seed, described, bus.bit_rate, len(bus.nodes))
+
+
+def _config(
+    bus: BusKind | None, recovery_ns: Mapping[str, int] | None = None, *, others: bool = False
+) -> BusConfig:
     """Return a bus; where the vehicle has none, one on which nobody is."""
     if bus is None:
         return BusConfig("none", 250_000, ())
@@ -251,7 +269,8 @@ def _config(bus: BusKind | None, recovery_ns: Mapping[str, int] | None = None) -
         Node(each, Queue.PRIORITY, mailboxes=3, replaces=True, recovery_ns=waits.get(each, 0))
         for each in bus.nodes
     )
-    return BusConfig(bus.name, bus.bit_rate, nodes)
+    beside = tuple(Node(f"other {number}") for number in range(OTHER_NODES * others))
+    return BusConfig(bus.name, bus.bit_rate, nodes + beside)
 
 
 def _gateway(world: World) -> Gateway:

@@ -27,18 +27,18 @@ class Split:
     Attributes:
         start_ns: From here on.
         stop_ns: Up to here.
-        nodes: Those beyond the break.
+        nodes: Those beyond the break, None: all of them, each for itself.
         linked: They still reach each other; else none of them sends or receives anything.
     """
 
     start_ns: int
     stop_ns: int
-    nodes: frozenset[int]
+    nodes: frozenset[int] | None
     linked: bool = True
 
     def beyond(self, node: int, t_ns: int) -> bool:
         """Return whether `node` is out of touch at a time."""
-        return node in self.nodes and self.start_ns <= t_ns < self.stop_ns
+        return (self.nodes is None or node in self.nodes) and self.start_ns <= t_ns < self.stop_ns
 
 
 class SplitBus:
@@ -111,5 +111,6 @@ class SplitBus:
 
 def _apart(config: BusConfig, split: Split, seed: int) -> BusRun:
     """Return the bus beyond a break."""
-    missing = [SupplyLoss(0, NEVER, node) for node in range(len(config.nodes)) if node not in split.nodes]
+    there = split.nodes or ()
+    missing = [SupplyLoss(0, NEVER, node) for node in range(len(config.nodes)) if node not in there]
     return BusRun(replace(config, name=f"{config.name}, apart", acknowledged=False), missing, seed)

@@ -194,11 +194,9 @@ def bus_shorted(values: SectionValues, span: TimeSpan) -> Effect:
     gateway has nothing to pass on.
     """
     bus = str(values.get(BUS))
-    first, second = span.vehicle.drive, span.vehicle.chassis
-    count = len(first.nodes if bus == "drive" else second.nodes if second else ())
 
     def prepare(plan: Plan) -> None:
-        split = Split(span.start_ns, span.stop_ns, frozenset(range(count)), linked=False)
+        split = Split(span.start_ns, span.stop_ns, None, linked=False)
         (plan.splits if bus == "drive" else plan.chassis_splits).append(split)
 
     touches = (Subject.BUS,) if bus == "drive" else ()
