@@ -1,8 +1,9 @@
 """Simulator: nodes and their timers: which message is handed to a controller, when, with what in it.
 
-In: the states that the cart went through. Out: releases for the bus, as columns. Each node has a clock of its
-own, off by some millionths; each message a phase and a little jitter. What goes wrong in a sender goes wrong
-here. When a timer runs out depends only on the seed and its number, so a span may be cut anywhere.
+In: the states that the cart went through. Out: releases for the bus, as columns, or one by one where the bus
+runs with the vehicle. Each node has a clock of its own, off by some millionths; each message a phase and a
+little jitter. What goes wrong in a sender goes wrong here. When a timer runs out depends only on the seed and
+its number, so a span may be cut anywhere.
 """
 
 from __future__ import annotations
@@ -12,7 +13,9 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.simulator.noise import even, even_ns
+from canmap.simulator.buses.frame import Frame
+from canmap.simulator.buses.network import Release
+from canmap.simulator.noise import even, even_ns, even_one
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -20,9 +23,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.simulator.cart.kit import Event
-    from canmap.simulator.cart.messages import Values
+    from canmap.simulator.cart.messages import Moments, Values
     from canmap.simulator.cart.payloads import Layout
-    from canmap.simulator.cart.states import States
+    from canmap.simulator.cart.states import Numbers, State, States
 
 MS = 1_000_000
 WIDTH = 8  # payload bytes of a classic frame
@@ -130,7 +133,7 @@ class Sender:
     """
 
     def __init__(
-        self, layout: Layout, node: int, timing: Timing, tell: Callable[[States, NDArray[np.int64]], Values]
+        self, layout: Layout, node: int, timing: Timing, tell: Callable[[Moments, Numbers], Values]
     ) -> None:
         self.name, self.node, self.layout, self.timing = layout.message.name, node, layout, timing
         self.trouble, self.count, self.unit = Trouble(), 0, layout.message.sender or ""
@@ -138,7 +141,7 @@ class Sender:
         self._tell = tell
         self._seed, self._starts, self._ticks, self._first_ns, self._clock = 0, 0, 0, 0, 1.0
         self._frozen: Values | None = None
-        self._last: tuple[float, ...] | None = None
+        self._last: tuple[object, ...] | None = None
         self._last_ns = 0
 
     def start(self, first_ns: int, clock: float, seed: int) -> None:
@@ -178,6 +181,33 @@ class Sender:
                 return None
             values = {name: np.broadcast_to(column, times.shape)[rows] for name, column in values.items()}
             times, numbers = times[rows], self.count + np.arange(len(rows))
+        return self._packed(times, self._stated(values), numbers)
+
+    def run_one(self, t_ns: int, state: State, events: list[Event]) -> Release | None:
+        """Return what the next timer, which ran out at `t_ns`, makes of the state then; see `run`."""
+        self._ticks += 1
+        trouble, number = self.trouble, self.count
+        if trouble.stopped:
+            return None
+        if self.timing.events:
+            event = _happened(t_ns, events)
+            if event is None:
+                return None
+            values: Values = {"Code": event.reason, "Axis": event.axis, "Number": number + 1}
+        else:
+            told = self._tell(state, number)
+            if self.timing.on_change and not self._is_news(t_ns, tuple(told.values())):
+                return None
+            values = self._stated(told)
+        self.count += not trouble.stuck_counter
+        payload = self.layout.pack_one(values, number - trouble.stuck_counter, trouble.broken)
+        if trouble.lost and even_one(self._seed, self._loss, number) < trouble.lost:
+            return None
+        return Release(t_ns + trouble.delay_ns, self.node, Frame(self.layout.message.can_id, payload))
+
+    def _stated(self, values: Values) -> Values:
+        """Return what is stated in place of `values`, which are true."""
+        trouble = self.trouble
         if trouble.frozen:
             self._frozen = values = self._frozen or {
                 name: float(np.ravel(column)[0]) for name, column in values.items()
@@ -186,7 +216,11 @@ class Sender:
             self._frozen = None
         if trouble.enable is not None:
             values["Enable"] = float(trouble.enable)
-        return self._packed(times, values, numbers)
+        return values
+
+    @property
+    def _loss(self) -> str:
+        return f"loss of {self.name} {self._starts}"
 
     def _packed(self, times: NDArray[np.int64], values: Values, numbers: NDArray[np.int64]) -> Releases:
         trouble = self.trouble
@@ -195,29 +229,27 @@ class Sender:
         payload = self.layout.pack(values, counters, trouble.broken)
         whole = batch(times + trouble.delay_ns, self.node, self.layout.message.can_id, payload)
         if trouble.lost:
-            purpose = f"loss of {self.name} {self._starts}"
-            whole = whole.take(even(self._seed, purpose, numbers) >= trouble.lost)
+            whole = whole.take(even(self._seed, self._loss, numbers) >= trouble.lost)
         return whole
 
     def _changed(self, values: Values, times: NDArray[np.int64]) -> list[int]:
         """Return at which of the times a message that is sent on change is sent."""
-        timing, rows = self.timing, []
         columns = [np.broadcast_to(column, times.shape).tolist() for column in values.values()]
-        for row, (t_ns, *row_values) in enumerate(zip(times.tolist(), *columns, strict=True)):
-            waited, stated = t_ns - self._last_ns, tuple(row_values)
-            least_ns = timing.heartbeat_ns if stated == self._last else timing.gap_ns
-            if self._last is not None and waited < least_ns:
-                continue
-            self._last, self._last_ns = stated, t_ns
-            rows.append(row)
-        return rows
+        rows = enumerate(zip(times.tolist(), *columns, strict=True))
+        return [row for row, (t_ns, *stated) in rows if self._is_news(t_ns, tuple(stated))]
+
+    def _is_news(self, t_ns: int, stated: tuple[object, ...]) -> bool:
+        """Tell whether a message that is sent on change is sent now, and remember it if so."""
+        least_ns = self.timing.heartbeat_ns if stated == self._last else self.timing.gap_ns
+        if self._last is not None and t_ns - self._last_ns < least_ns:
+            return False
+        self._last, self._last_ns = stated, t_ns
+        return True
 
     def _events(self, times: NDArray[np.int64], events: list[Event]) -> Releases | None:
         """Send one event a timer, each once it has happened."""
-        sent: list[tuple[int, Event]] = []
-        for t_ns in times.tolist() if events else ():
-            if events and events[0].t_ns <= t_ns:
-                sent.append((t_ns, events.pop(0)))
+        happened = [(t_ns, _happened(t_ns, events)) for t_ns in (times.tolist() if events else ())]
+        sent = [(t_ns, event) for t_ns, event in happened if event is not None]
         if not sent:
             return None
         numbers = self.count + np.arange(len(sent))
@@ -227,6 +259,11 @@ class Sender:
             "Number": numbers + 1,
         }
         return self._packed(np.array([t_ns for t_ns, _ in sent]), values, numbers)
+
+
+def _happened(t_ns: int, events: list[Event]) -> Event | None:
+    """Take out and return the first of the events, if it has happened by `t_ns`."""
+    return events.pop(0) if events and events[0].t_ns <= t_ns else None
 
 
 class SuppliedNode:

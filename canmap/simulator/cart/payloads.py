@@ -13,7 +13,7 @@ import numpy as np
 
 from canmap.base.errors import UsageError
 from canmap.mapping.description.bits import first_bit
-from canmap.payload.checksums import profile1_checksums
+from canmap.payload.checksums import profile1_checksum, profile1_checksums
 from canmap.payload.counters import PROFILE1_COUNTER
 from canmap.payload.packing import Packing, limits, raw_of
 
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from canmap.payload.packing import Column
 
 COUNTER, CHECKSUM = "Counter", "Checksum"
+_ROUND: list[int] = PROFILE1_COUNTER.of_frames(np.arange(PROFILE1_COUNTER.values)).tolist()
 
 
 class Layout:
@@ -62,11 +63,22 @@ class Layout:
             raw[COUNTER] = PROFILE1_COUNTER.of_frames(counts).astype(np.uint64)
         payload = self._packing.pack(raw, len(counts))
         if self.data_id is not None:
-            payload[:, self._checksum_byte] = self._checksums(payload) ^ broken
+            checksums = profile1_checksums(payload, self._checksum_byte, self.data_id)
+            payload[:, self._checksum_byte] = checksums ^ broken
         return payload
 
-    def _checksums(self, payload: NDArray[np.uint8]) -> NDArray[np.uint8]:
-        return profile1_checksums(payload, self._checksum_byte, self.data_id or 0)
+    def pack_one(self, values: Mapping[str, Column], count: int, broken: int = 0) -> bytes:
+        """Return the payload of one frame, a number for each signal: `pack`, one at a time."""
+        packing, signals = self._packing, self._signals
+        raw = {name: packing.raw_of_one(name, value) for name, value in values.items() if name in signals}
+        if COUNTER in signals:
+            raw[COUNTER] = _ROUND[count % len(_ROUND)]
+        payload = packing.pack_one(raw)
+        if self.data_id is None:
+            return payload
+        place = self._checksum_byte
+        checksum = profile1_checksum(payload, place, self.data_id) ^ broken
+        return payload[:place] + bytes((checksum,)) + payload[place + 1 :]
 
     def read(self, payload: bytes, name: str) -> float:
         """Return the physical value of a signal."""
@@ -84,8 +96,8 @@ class Layout:
         """Tell whether the checksum is right; True where there is none."""
         if self.data_id is None:
             return True
-        whole = np.frombuffer(payload, np.uint8).reshape(1, -1)
-        return bool(payload[self._checksum_byte] == self._checksums(whole)[0])
+        expected = profile1_checksum(payload, self._checksum_byte, self.data_id)
+        return payload[self._checksum_byte] == expected
 
 
 def misread(layout: Layout, name: str, *, factor: Fraction | None = None, swap: bool = False) -> Layout:

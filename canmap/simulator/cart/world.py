@@ -15,7 +15,7 @@ from canmap.simulator.cart.cart import Cart
 from canmap.simulator.cart.messages import TELL, no_values
 from canmap.simulator.cart.nodes import MS, Sender, SuppliedNode, Timing
 from canmap.simulator.cart.payloads import Layout
-from canmap.simulator.cart.states import States, state_of, table_of
+from canmap.simulator.cart.states import State, States, state_of, table_of
 from canmap.simulator.cart.vehicle import VehicleParameters
 
 if TYPE_CHECKING:
@@ -189,6 +189,10 @@ class World:
     def states(self, rows: list[tuple[float, ...]]) -> States:
         """Return some states as columns."""
         return States(table_of(rows), self.setup.seed, self.setup.parameters)
+
+    def state(self, row: tuple[float, ...]) -> State:
+        """Return one state."""
+        return State(row, self.setup.seed, self.setup.parameters)
 
     def sent(
         self, units: dict[str, SuppliedNode], start_ns: int, until_ns: int, states: States
