@@ -8,8 +8,9 @@ import pytest
 
 from canmap.base.errors import UsageError
 from canmap.frames.chunks import FLAG_FD
-from canmap.simulator.buses.arbitration import BusRun, simulate_bus
+from canmap.simulator.buses.arbitration import BusRun
 from canmap.simulator.buses.batch import BatchBus, transmit
+from canmap.simulator.buses.bus_stream import simulate_bus
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.frame_bits import wire_length
 from canmap.simulator.buses.network import (
