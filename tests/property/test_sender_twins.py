@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from copy import copy
 from functools import cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 from hypothesis import given
@@ -11,13 +12,26 @@ from hypothesis import strategies as st
 
 from canmap.simulator.cart.kit import Event, Reason
 from canmap.simulator.cart.nodes import MS, Releases, Sender, Trouble
+from canmap.simulator.cart.orchard_cart import ORCHARD_CART
 from canmap.simulator.cart.states import FIELDS, State, States, table_of
 from canmap.simulator.cart.vehicle import VehicleParameters
-from canmap.simulator.cart.world import DEMANDS, Plan, Setup, World
+from canmap.simulator.cart.world import Plan, Setup, World
 from tests.streams import spec_of
 
+if TYPE_CHECKING:
+    from canmap.simulator.cart.messages import Values
+
+DEMANDS = ORCHARD_CART.demands
 MEASURES = VehicleParameters()
 YES_OR_NO = ("steering_enable", "brake_enable", "drive_enable", "parking", "pressed", "link_lost", "supply")
+
+
+def doubled(values: Values, numbers: np.ndarray, _seed: int) -> None:
+    """A change of values, as faults make them of columns."""
+    for name in values:
+        values[name] = np.where(numbers % 2, 2.0, 1.0) * values[name]
+
+
 TROUBLES = st.builds(
     Trouble,
     stopped=st.sampled_from([False, False, True]),
@@ -27,6 +41,9 @@ TROUBLES = st.builds(
     stuck_counter=st.booleans(),
     broken=st.sampled_from([0, 0x5A]),
     enable=st.sampled_from([None, True]),
+    stuck=st.sampled_from([False, False, True]),
+    twice=st.booleans(),
+    changes=st.sampled_from([[], [doubled]]),
 )
 
 
@@ -34,7 +51,8 @@ TROUBLES = st.builds(
 def senders() -> dict[str, Sender]:
     """The senders of both buses."""
     buses = spec_of().buses
-    return World(Setup(buses["drive"].description, buses["chassis"].description, Plan(), MS)).senders
+    setup = Setup(buses["drive"].description, buses["chassis"].description, Plan(), MS, parameters=MEASURES)
+    return World(setup).senders
 
 
 @st.composite
@@ -54,9 +72,11 @@ def moments(draw: st.DrawFn) -> list[tuple[float, ...]]:
 
 def one_by_one(sender: Sender, times: list[int], rows: list[tuple[float, ...]], events: list[Event]) -> list:
     made = [
-        sender.run_one(t_ns, State(row, 3, MEASURES), events) for t_ns, row in zip(times, rows, strict=True)
+        release
+        for t_ns, row in zip(times, rows, strict=True)
+        for release in sender.run_one(t_ns, State(row, 3, MEASURES), events)
     ]
-    return [(each.t_ns, each.node, each.frame.can_id, each.frame.payload) for each in made if each]
+    return [(each.t_ns, each.node, each.frame.can_id, each.frame.payload) for each in made]
 
 
 def as_rows(made: Releases | None) -> list:
@@ -77,9 +97,10 @@ def test_one_by_one_and_columns_agree(name: str, rows: list, troubles: list[Trou
     happened = [[Event(0, 1, Reason.DEMAND_LOST), Event(30 * MS, 2, Reason.NONE)] for _ in range(2)]
     for sender in (column, single):
         sender.start(0, 1.0, 3)
-    for trouble in troubles:
+    for trouble in (Trouble(), *troubles):
         # Noise and losses go by the count, so where that is stuck, by how the run is cut: demands have none.
-        trouble.stuck_counter &= name in DEMANDS and not trouble.lost
+        trouble.stuck_counter &= name in DEMANDS and not trouble.lost and not trouble.changes
+        trouble.frozen &= not trouble.changes  # which would change what is frozen again and again
         column.trouble = single.trouble = trouble
         times = column.due(len(rows) * 2000 * MS)[: len(rows)]
         states = States(table_of(rows), 3, MEASURES)

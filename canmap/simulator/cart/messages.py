@@ -51,7 +51,7 @@ def quantised(values: Told, step: float) -> Told:
 
 def _steer_feedback(s: Moments, n: Numbers) -> Values:
     angle = np.rad2deg(s.wheel_angle + s.angle_offset)
-    friction = 1.2 * np.minimum(np.maximum(s.wheel_rate, -1.0), 1.0) * (s.steering_state != AxisState.ACTIVE)
+    friction = 1.2 * np.minimum(np.maximum(s.wheel_rate, -1.0), 1.0) * s.by_hand
     return {
         "Angle": -(angle + noisy(s, "angle", n, ANGLE_NOISE)),
         "Rate": -np.rad2deg(s.wheel_rate),
@@ -141,17 +141,17 @@ def _battery_state(s: Moments, n: Numbers) -> Values:
 def _steer_diagnostics(s: Moments, n: Numbers) -> Values:
     return {
         "Page": n % 3,
-        "Supply": s.kit_supply - 0.02 * np.abs(s.wheel_rate) + noisy(s, "kit supply", n, 0.01),
-        "MotorTemperature": 31.0,
-        "MotorCurrent": 4.0 * s.wheel_rate * (s.steering_state == AxisState.ACTIVE),
+        "Supply": s.kit_supply - s.motor_drop + noisy(s, "kit supply", n, 0.01),
+        "MotorTemperature": s.motor_temperature,
+        "MotorCurrent": s.motor_current,
         "Restarts": s.steering_restarts,
         "OnTime": 0.1 * n,
-        "Firmware": 23.0,
+        "Firmware": s.firmware,
     }
 
 
 def _body_state(s: Moments, n: Numbers) -> Values:
-    return {"Beacon": 1.0, "Supply": 13.4 + noisy(s, "body supply", n, 0.02)}
+    return {"Beacon": 1.0, "Supply": 13.4 - s.rail_drop + noisy(s, "body supply", n, 0.02)}
 
 
 def no_values(_states: Moments, _: Numbers) -> Values:

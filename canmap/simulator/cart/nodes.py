@@ -1,14 +1,13 @@
 """Simulator: nodes and their timers: which message is handed to a controller, when, with what in it.
 
-In: the states that the cart went through. Out: releases for the bus, as columns, or one by one where the bus
-runs with the vehicle. Each node has a clock of its own, off by some millionths; each message a phase and a
-little jitter. What goes wrong in a sender goes wrong here. When a timer runs out depends only on the seed and
-its number, so a span may be cut anywhere.
+In: the states that the cart went through. Out: releases for the bus, as columns. Each node has a clock of its
+own, off by some millionths; each message a phase and a little jitter. What goes wrong in a sender goes wrong
+here. When a timer runs out depends only on the seed and its number, so a span may be cut anywhere.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -27,6 +26,9 @@ if TYPE_CHECKING:
     from canmap.simulator.cart.payloads import Layout
     from canmap.simulator.cart.states import Numbers, State, States
 
+    # Changes the values of frames, given the numbers of these and the seed of the run.
+    ValueChange = Callable[[Values, NDArray[np.int64], int], None]
+
 MS = 1_000_000
 WIDTH = 8  # payload bytes of a classic frame
 JITTER_NS = 150_000
@@ -34,6 +36,7 @@ CLOCK_SPREAD = 30e-6  # of a quartz, common practice
 LARGEST_PHASE_NS = 40 * MS
 BOOT_ID = 0x7A0  # plus the number of the node; no description speaks of it
 WAKE_NS = 12 * MS  # from supply to the boot message
+TWICE_NS = MS  # between two frames that should be one
 FIRST_NS = 20 * MS  # and to the first timers
 
 
@@ -68,6 +71,9 @@ class Trouble:
         stuck_counter: The counter stays where it is.
         broken: Is mixed into the checksum.
         enable: The enable bit is this, None: what the computer wants.
+        stuck: The last frame is sent again and again.
+        twice: Each frame is sent twice.
+        changes: What else is done to the values of frames, in turn.
     """
 
     stopped: bool = False
@@ -77,6 +83,9 @@ class Trouble:
     stuck_counter: bool = False
     broken: int = 0
     enable: bool | None = None
+    stuck: bool = False
+    twice: bool = False
+    changes: list[ValueChange] = field(default_factory=list)
 
 
 class Releases(NamedTuple):
@@ -85,7 +94,7 @@ class Releases(NamedTuple):
     Attributes:
         t_ns: int64[n], when.
         node: int64[n], index of the node.
-        can_id: int64[n].
+        can_id: int64[n], with `EXTENDED` where it has 29 bits.
         length: int64[n], payload bytes.
         payload: uint8[n, 8].
     """
@@ -128,21 +137,31 @@ class Sender:
         layout: How it is packed.
         timing: When it is sent.
         trouble: What is wrong with it.
+        muted: Its node does not want to send it.
         unit: Name of its node.
         count: Frames so far, since its node started.
+        enable: Its enable bit, if it has one.
     """
 
     def __init__(
-        self, layout: Layout, node: int, timing: Timing, tell: Callable[[Moments, Numbers], Values]
+        self,
+        layout: Layout,
+        node: int,
+        timing: Timing,
+        tell: Callable[[Moments, Numbers], Values],
+        enable: str = "Enable",
     ) -> None:
+        self.enable = enable
         self.name, self.node, self.layout, self.timing = layout.message.name, node, layout, timing
         self.trouble, self.count, self.unit = Trouble(), 0, layout.message.sender or ""
+        self.muted = False
         self.phase_ns = 0
         self._tell = tell
         self._seed, self._starts, self._ticks, self._first_ns, self._clock = 0, 0, 0, 0, 1.0
         self._frozen: Values | None = None
         self._last: tuple[object, ...] | None = None
         self._last_ns = 0
+        self._payload: bytes | None = None
 
     def start(self, first_ns: int, clock: float, seed: int) -> None:
         """Begin to count anew, as after a restart of its node."""
@@ -169,7 +188,7 @@ class Sender:
         """
         self._ticks += len(times)
         trouble = self.trouble
-        if trouble.stopped or not len(times):
+        if trouble.stopped or self.muted or not len(times):
             return None
         if self.timing.events:
             return self._events(times, events)
@@ -181,56 +200,73 @@ class Sender:
                 return None
             values = {name: np.broadcast_to(column, times.shape)[rows] for name, column in values.items()}
             times, numbers = times[rows], self.count + np.arange(len(rows))
-        return self._packed(times, self._stated(values), numbers)
+        return self._packed(times, self._stated(values, numbers), numbers)
 
-    def run_one(self, t_ns: int, state: State, events: list[Event]) -> Release | None:
+    def run_one(self, t_ns: int, state: State, events: list[Event]) -> list[Release]:
         """Return what the next timer, which ran out at `t_ns`, makes of the state then; see `run`."""
         self._ticks += 1
-        trouble, number = self.trouble, self.count
-        if trouble.stopped:
-            return None
+        if self.trouble.stopped or self.muted:
+            return []
+        number = self.count
         if self.timing.events:
             event = _happened(t_ns, events)
             if event is None:
-                return None
-            values: Values = {"Code": event.reason, "Axis": event.axis, "Number": number + 1}
-        else:
-            told = self._tell(state, number)
-            if self.timing.on_change and not self._is_news(t_ns, tuple(told.values())):
-                return None
-            values = self._stated(told)
-        self.count += not trouble.stuck_counter
-        payload = self.layout.pack_one(values, number - trouble.stuck_counter, trouble.broken)
-        if trouble.lost and even_one(self._seed, self._loss, number) < trouble.lost:
-            return None
-        return Release(t_ns + trouble.delay_ns, self.node, Frame(self.layout.message.can_id, payload))
+                return []
+            return self._packed_one(
+                t_ns, {"Code": event.reason, "Axis": event.axis, "Number": number + 1}, number
+            )
+        values = self._tell(state, number)
+        if self.timing.on_change and not self._is_news(t_ns, tuple(values.values())):
+            return []
+        values = self._stated(values, number)
+        return self._packed_one(t_ns, _first(values) if self.trouble.changes else values, number)
 
-    def _stated(self, values: Values) -> Values:
-        """Return what is stated in place of `values`, which are true."""
+    def _stated(self, values: Values, numbers: Numbers) -> Values:
+        """Return what the frames `numbers` state in place of `values`, which are true."""
         trouble = self.trouble
         if trouble.frozen:
-            self._frozen = values = self._frozen or {
-                name: float(np.ravel(column)[0]) for name, column in values.items()
-            }
+            self._frozen = values = self._frozen or _first(values)
         else:
             self._frozen = None
         if trouble.enable is not None:
-            values["Enable"] = float(trouble.enable)
+            values[self.enable] = float(trouble.enable)
+        for change in trouble.changes:
+            change(values, np.atleast_1d(numbers), self._seed)
         return values
+
+    def _packed(self, times: NDArray[np.int64], values: Values, numbers: NDArray[np.int64]) -> Releases:
+        trouble = self.trouble
+        if trouble.stuck and self._payload is not None:
+            same = np.frombuffer(self._payload, np.uint8).reshape(1, -1)
+            return batch(times, self.node, self.layout.wire_id, np.repeat(same, len(times), axis=0))
+        counters = np.full_like(numbers, self.count - 1) if trouble.stuck_counter else numbers
+        self.count += 0 if trouble.stuck_counter else len(numbers)
+        payload = self.layout.pack(values, counters, trouble.broken)
+        self._payload = payload[-1].tobytes()
+        if trouble.twice:
+            times, payload = np.repeat(times, 2), np.repeat(payload, 2, axis=0)
+            times[1::2] += TWICE_NS
+            numbers = np.repeat(numbers, 2)
+        whole = batch(times + trouble.delay_ns, self.node, self.layout.wire_id, payload)
+        if trouble.lost:
+            whole = whole.take(even(self._seed, self._loss, numbers) >= trouble.lost)
+        return whole
+
+    def _packed_one(self, t_ns: int, values: Values, number: int) -> list[Release]:
+        trouble, message = self.trouble, self.layout.message
+        if trouble.stuck and self._payload is not None:
+            return [Release(t_ns, self.node, Frame(message.can_id, self._payload, message.extended))]
+        self.count += not trouble.stuck_counter
+        self._payload = payload = self.layout.pack_one(values, number - trouble.stuck_counter, trouble.broken)
+        if trouble.lost and even_one(self._seed, self._loss, number) < trouble.lost:
+            return []
+        frame = Frame(message.can_id, payload, message.extended)
+        times = (t_ns, t_ns + TWICE_NS) if trouble.twice else (t_ns,)
+        return [Release(each_ns + trouble.delay_ns, self.node, frame) for each_ns in times]
 
     @property
     def _loss(self) -> str:
         return f"loss of {self.name} {self._starts}"
-
-    def _packed(self, times: NDArray[np.int64], values: Values, numbers: NDArray[np.int64]) -> Releases:
-        trouble = self.trouble
-        counters = np.full_like(numbers, self.count - 1) if trouble.stuck_counter else numbers
-        self.count += 0 if trouble.stuck_counter else len(numbers)
-        payload = self.layout.pack(values, counters, trouble.broken)
-        whole = batch(times + trouble.delay_ns, self.node, self.layout.message.can_id, payload)
-        if trouble.lost:
-            whole = whole.take(even(self._seed, self._loss, numbers) >= trouble.lost)
-        return whole
 
     def _changed(self, values: Values, times: NDArray[np.int64]) -> list[int]:
         """Return at which of the times a message that is sent on change is sent."""
@@ -266,6 +302,16 @@ def _happened(t_ns: int, events: list[Event]) -> Event | None:
     return events.pop(0) if events and events[0].t_ns <= t_ns else None
 
 
+def _first(values: Values) -> Values:
+    """Return the first of each column, as a number."""
+    return {name: float(np.ravel(column)[0]) for name, column in values.items()}
+
+
+def boot_message(number: int, starts: int) -> tuple[int, bytes]:
+    """Return the identifier and the payload of what a node sends when it starts."""
+    return BOOT_ID + number, b"BOOT" + bytes((number, min(starts, 255)))
+
+
 class SuppliedNode:
     """A node with its supply and its messages.
 
@@ -280,9 +326,16 @@ class SuppliedNode:
     """
 
     def __init__(
-        self, name: str, index: int, number: int | None, senders: tuple[Sender, ...], seed: int
+        self,
+        name: str,
+        index: int,
+        number: int | None,
+        senders: tuple[Sender, ...],
+        seed: int,
+        announce: Callable[[int, int], tuple[int, bytes]] = boot_message,
     ) -> None:
         self.name, self.index, self.number, self.senders = name, index, number, senders
+        self._announce = announce
         self.on, self.starts, self._seed = False, 0, seed
         zero = np.zeros(1, np.int64)
         self.clock = 1.0 + CLOCK_SPREAD * (2.0 * float(even(seed, f"clock {name}", zero)[0]) - 1.0)
@@ -304,9 +357,10 @@ class SuppliedNode:
             sender.start(t_ns + FIRST_NS, self.clock, self._seed)
         if self.number is not None:
             late_ns = int(even_ns(self._seed, f"boot {self.name}", np.array([self.starts]), MS)[0])
-            stated = np.frombuffer(b"BOOT" + bytes((self.number, min(self.starts, 255))), np.uint8)
+            can_id, stated = self._announce(self.number, self.starts)
             t = np.array([t_ns + WAKE_NS + late_ns])
-            self._boot.append(batch(t, self.index, BOOT_ID + self.number, stated.reshape(1, -1)))
+            payload = np.frombuffer(stated, np.uint8).reshape(1, -1)
+            self._boot.append(batch(t, self.index, can_id, payload))
 
     def boot(self, until_ns: int) -> list[Releases]:
         """Return and forget the boot message, if it is due before `until_ns`."""
