@@ -29,6 +29,7 @@ from canmap.checks.silence import Silence
 from canmap.checks.slew import SlewCheck
 from canmap.checks.spacing import Spacing
 from canmap.checks.state_machines import StateCheck
+from canmap.checks.stop_chain import StopChainCheck
 from canmap.checks.tracking import TrackingCheck
 from canmap.checks.watchdogs import WatchdogCheck
 from canmap.checks.wrong_checksums import ChecksumCheck
@@ -60,6 +61,7 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     RailedCheck,
     StateCheck,
     WatchdogCheck,
+    StopChainCheck,
     LengthCheck,
     ChecksumCheck,
     ChannelCheck,
