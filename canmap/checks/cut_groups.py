@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.checks.bit_course import NEVER_NS, delay_ns
+from canmap.checks.node_frames import frames_of, slots_of_nodes
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -33,8 +34,8 @@ class CutGroup:
         manual = setting.spec.manual
         self.name, self.nodes = name, manual.supply_groups[name]
         hold_up_ns = {node.name: node.hold_up_ns for node in manual.nodes}
-        rules = setting.rules[: len(setting.plan.slots)]
-        self.slots = [slot for slot, rule in enumerate(rules) if rule.sender in self.nodes]
+        rules = setting.rules
+        self.slots = slots_of_nodes(self.nodes, setting)
         self.buses = {rules[slot].bus for slot in self.slots}
         senders = [rules[slot].sender or "" for slot in self.slots]
         self._node = np.array([self.nodes.index(sender) for sender in senders], np.intp)
@@ -48,13 +49,7 @@ class CutGroup:
 
     def begin(self, view: View) -> None:
         """Go on to the next chunk."""
-        arrived = view.prepared.arrived
-        start = arrived.slot_start
-        parts = [arrived.rows[start[slot] : start[slot + 1]] for slot in self.slots]
-        of = np.arange(len(parts)).repeat([len(part) for part in parts])
-        rows = np.concatenate([np.zeros(0, np.intp), *parts])
-        order = rows.argsort(kind="stable")
-        self._rows, self._of = rows[order], of[order]
+        self._rows, self._of = frames_of(self.slots, view)
         self._clock = view.clock[self._rows]
 
     @property

@@ -172,7 +172,8 @@ class StopWords:
             facts["supply_s"] = times_ns[1] / 1e9
         if self._groups:
             groups = listed((group.name for group in self._groups), "and")
-            done.append(f"the last frame of {groups} came after {seconds(times_ns[2])}")
+            last = f"the last frame of {groups} came after {seconds(times_ns[2])}"
+            done.append(last if times_ns[2] else f"nothing more came from {groups}")
             facts["silent_s"] = times_ns[2] / 1e9
         text = f"The stop chain worked, as far as the bus tells: {listed(names, 'and')} asked for a stop, "
         return f"{text}{listed(done, 'and')}; {seconds(self._rule.within_ns)} are allowed", facts
