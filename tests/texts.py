@@ -181,7 +181,7 @@ def descriptions(ending: str = ".dbc") -> list[bytes]:
     return [text for text in texts if len(text) <= LARGEST_SEED]
 
 
-OF_RECORDS = ("topics", "axes", "redundant")  # sections that name records
+OF_RECORDS = ("topics", "axes", "redundant", "stop_chain")  # sections that name records
 
 
 def specs() -> list[bytes]:

@@ -25,7 +25,7 @@ NEVER_NS = np.iinfo(np.int64).min // 2
 
 
 @dataclass(frozen=True, slots=True)
-class Bits:
+class BitSamples:
     """The newest sample before a chunk, and the n of it.
 
     Attributes:
@@ -34,8 +34,10 @@ class Bits:
         told: bool[n + 1], whether it tells anything.
         on: bool[n + 1], what it says.
         changed: bool[n + 1], the sample before said the opposite; not known of the one before the chunk.
-        since_ns: int64[n + 1], session clock of the first sample in a row that said the same.
+        first: intp[n + 1], the first sample in a row that said the same; 0: that was before the chunk.
+        since_ns: int64[n + 1], session clock of it.
         sure: bool[n + 1], it began there: the sample before that said the opposite.
+        on_ns: int64[n + 1], session clock of the newest sample that was on, NEVER_NS if none was.
         maybe_ns: int64[n + 1], session clock up to which it may have been on, for all that is known.
         holds_ns: For how long a sample holds.
     """
@@ -45,8 +47,10 @@ class Bits:
     told: NDArray[np.bool_]
     on: NDArray[np.bool_]
     changed: NDArray[np.bool_]
+    first: NDArray[np.intp]
     since_ns: NDArray[np.int64]
     sure: NDArray[np.bool_]
+    on_ns: NDArray[np.int64]
     maybe_ns: NDArray[np.int64]
     holds_ns: int
 
@@ -92,7 +96,7 @@ class BitCourse:
         if any(hole.channel == self._channel for hole in view.holes):
             self._last = _nothing(self.holds_ns)
 
-    def take(self, view: View) -> Bits:
+    def take(self, view: View) -> BitSamples:
         """Go on with the samples of a chunk."""
         last, records = self._last, view.records.get(self.name[0])
         if records is None or not len(records):
@@ -111,11 +115,13 @@ class BitCourse:
         place = np.maximum.accumulate(np.where(begins, np.arange(len(rows)), 0))
         begun, sure = clock.copy(), changed.copy()
         begun[0], sure[0] = last.since_ns[0], last.sure[0]
+        was_on = np.where(on, clock, NEVER_NS)
+        was_on[0] = last.on_ns[0]
         maybe = np.where(on | changed | ~goes_on, clock, NEVER_NS)
         maybe[0] = last.maybe_ns[0]
-        bits = Bits(
-            rows, clock, told, on, changed, begun[place], sure[place],
-            np.maximum.accumulate(maybe), self.holds_ns,
+        bits = BitSamples(
+            rows, clock, told, on, changed, place, begun[place], sure[place],
+            np.maximum.accumulate(was_on), np.maximum.accumulate(maybe), self.holds_ns,
         )  # fmt: skip
         self._last = _newest(bits)
         return bits
@@ -131,14 +137,16 @@ def delay_ns(rule: MessageRule) -> int:
     return wait_ns + wait_ns * TOLERATED[0] // TOLERATED[1] + (rule.latency_ns or 0)
 
 
-def _newest(bits: Bits) -> Bits:
+def _newest(bits: BitSamples) -> BitSamples:
     """The last of some samples as the one before the next chunk."""
-    return Bits(
+    return BitSamples(
         np.full(1, -1, np.intp), bits.clock[-1:], bits.told[-1:], bits.on[-1:], np.zeros(1, np.bool_),
-        bits.since_ns[-1:], bits.sure[-1:], bits.maybe_ns[-1:], bits.holds_ns,
+        np.zeros(1, np.intp), bits.since_ns[-1:], bits.sure[-1:], bits.on_ns[-1:], bits.maybe_ns[-1:],
+        bits.holds_ns,
     )  # fmt: skip
 
 
-def _nothing(holds_ns: int) -> Bits:
+def _nothing(holds_ns: int) -> BitSamples:
     never, no = np.full(1, NEVER_NS), np.zeros(1, np.bool_)
-    return Bits(np.full(1, -1, np.intp), never, no, no, no, never, no, never, holds_ns)
+    before, first = np.full(1, -1, np.intp), np.zeros(1, np.intp)
+    return BitSamples(before, never, no, no, no, first, never, no, never, never, holds_ns)

@@ -27,14 +27,12 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from canmap.checks.bit_course import Bits
+    from canmap.checks.bit_course import BitSamples
     from canmap.checks.check import End, Setting
     from canmap.findings.episodes import Event
     from canmap.findings.finding import Finding
     from canmap.mapping.supplied_nodes import StopChainRule
     from canmap.stream.view import View
-
-_LATEST_NS = np.iinfo(np.int64).max
 
 
 class _Samples(NamedTuple):
@@ -96,6 +94,7 @@ class _Chain:
         self._cut = Onsets(self._supply, explain, rule.within_ns) if self._supply else None
         self._late = Episodes(self._words.of_late, parted_by=1)
         self._happened = Occurrences(self._words.of_happened)
+        self._carried_ns = 0
         delays = [self._loop.delay_ns, self._supply.delay_ns if self._supply else 0]
         delays += [group.longest_ns for group in self._groups]
         self._all_done_ns = rule.within_ns + max(delays)
@@ -110,11 +109,12 @@ class _Chain:
         supply = off.pop() if self._supply else None
         for group in self._groups:
             group.begin(view)
+        self._begin(loop, sources)
         asked = loop.on.any() or any(source.on.any() for source in sources)
         if asked or self._late.open_subjects:
             self._judge_loop(view, loop, sources)
-            self._judge_supply(view, loop, sources, supply)
-            self._judge_groups(view, loop, sources, supply)
+            self._judge_supply(view, loop, supply)
+            self._judge_groups(view, loop, supply)
         self._take_openings(view, loop, sources, supply)
         if self._cut and supply is not None:
             self._take_cuts(view, supply, [loop, *sources, *off])
@@ -143,7 +143,7 @@ class _Chain:
         course = self._supply if late is Late.SUPPLY else self._loop
         return [] if course is None else [course.stream]
 
-    def _judge_loop(self, view: View, loop: Bits, sources: Sequence[Bits]) -> None:
+    def _judge_loop(self, view: View, loop: BitSamples, sources: Sequence[BitSamples]) -> None:
         """See whether the loop is still closed though a source has asked for long enough."""
         rows, clock = loop.rows[1:], loop.clock[1:]
         told, is_open = loop.told[1:], loop.on[1:]
@@ -156,23 +156,23 @@ class _Chain:
             subject = self._words.number(Late.LOOP, number)
             self._add(view, subject, _Samples(rows, faulty, told & ~faulty, gone_ns))
 
-    def _judge_supply(self, view: View, loop: Bits, sources: Sequence[Bits], supply: Bits | None) -> None:
+    def _judge_supply(self, view: View, loop: BitSamples, supply: BitSamples | None) -> None:
         """See whether the supply is still on though the loop is open, and the time is over."""
         if self._supply is None or supply is None:
             return
         rows, clock, told = supply.rows[1:], supply.clock[1:], supply.told[1:]
-        is_open, start_ns = self._started(rows, clock, loop, sources)
+        is_open, start_ns = self._started(rows, clock, loop)
         gone_ns = clock - start_ns
         faulty = told & ~supply.on[1:] & is_open & (gone_ns > self._within_ns + self._supply.delay_ns)
         subject = self._words.number(Late.SUPPLY)
         self._add(view, subject, _Samples(rows, faulty, told & ~faulty, gone_ns))
 
-    def _judge_groups(self, view: View, loop: Bits, sources: Sequence[Bits], supply: Bits | None) -> None:
+    def _judge_groups(self, view: View, loop: BitSamples, supply: BitSamples | None) -> None:
         """See which nodes still send though the loop is open, and the supply is not known to be on."""
         for number, group in enumerate(self._groups):
             rows, node, allowed_ns = group.frames
             clock = view.clock[rows]
-            is_open, start_ns = self._started(rows, clock, loop, sources)
+            is_open, start_ns = self._started(rows, clock, loop)
             gone_ns = clock - start_ns
             faulty = is_open & (gone_ns > self._within_ns + allowed_ns)
             if supply is not None:
@@ -188,23 +188,33 @@ class _Chain:
             subject = self._words.number(Late.GROUP, number)
             self._add(view, subject, _Samples(rows, faulty, ~faulty, gone_ns), counted)
 
-    def _started(
-        self, rows: NDArray[np.intp], clock: NDArray[np.int64], loop: Bits, sources: Sequence[Bits]
-    ) -> tuple[NDArray[np.bool_], NDArray[np.int64]]:
-        """Where the loop is known to be open, bool[n], and since when the supply has had its time, int64[n].
+    def _begin(self, loop: BitSamples, sources: Sequence[BitSamples]) -> None:
+        """Work out since when the supply has had its time, at each sample of the loop while that is open.
 
         That is when the stop was asked for; where the loop was late, which is told by itself, when it opened.
         """
-        at = loop.at(rows)
-        since_ns = loop.since_ns[at]
-        asked_ns = np.full(len(rows), _LATEST_NS)
+        begins = np.unique(loop.first[loop.on])
+        begins = begins[begins > 0]
+        rows, since_ns = loop.rows[begins], loop.clock[begins]
+        asked_ns = since_ns.copy()
         for source in sources:
-            of = source.at(rows)
-            asks = source.known(of, clock) & source.on[of]
-            asked_ns = np.minimum(asked_ns, np.where(asks, source.since_ns[of], _LATEST_NS))
-        in_time = since_ns - np.minimum(asked_ns, since_ns) <= self._within_ns + self._loop.delay_ns
-        start_ns = np.where(in_time, np.minimum(asked_ns, since_ns), since_ns)
-        return loop.known(at, clock) & loop.on[at], start_ns
+            at = source.at(rows)
+            asks = source.known(at, since_ns) & source.on[at]
+            asked_ns = np.minimum(asked_ns, np.where(asks, source.since_ns[at], since_ns))
+        in_time = since_ns - asked_ns <= self._within_ns + self._loop.delay_ns
+        self._late_rows = set(rows[~in_time].tolist())
+        start_ns = loop.clock.copy()
+        start_ns[0] = self._carried_ns
+        start_ns[begins] = np.where(in_time, asked_ns, since_ns)
+        self._start_ns = start_ns[loop.first]
+        self._carried_ns = int(self._start_ns[-1])
+
+    def _started(
+        self, rows: NDArray[np.intp], clock: NDArray[np.int64], loop: BitSamples
+    ) -> tuple[NDArray[np.bool_], NDArray[np.int64]]:
+        """Where the loop is known to be open, bool[n]; since when the supply has had its time, int64[n]."""
+        at = loop.at(rows)
+        return loop.known(at, clock) & loop.on[at], self._start_ns[at]
 
     def _add(
         self,
@@ -227,15 +237,17 @@ class _Chain:
             tally=tally,
         )
 
-    def _take_openings(self, view: View, loop: Bits, sources: Sequence[Bits], supply: Bits | None) -> None:
+    def _take_openings(
+        self, view: View, loop: BitSamples, sources: Sequence[BitSamples], supply: BitSamples | None
+    ) -> None:
         for k, before_ns in self._opened.begin(loop):
-            start_ns, row = int(loop.clock[k]), loop.rows[k : k + 1]
-            _, asked = self._started(row, loop.clock[k : k + 1], loop, sources)
-            asked_ns = int(asked[0])
+            start_ns, asked_ns, row = int(loop.clock[k]), int(self._start_ns[k]), int(loop.rows[k])
             held = [source.holds_ns for source in self._sources if source.holds_ns < -NEVER_NS]
             reach_ns = self._opened.reach_ns if before_ns != NEVER_NS else max(held, default=0)
             due_ns = max(start_ns + reach_ns, asked_ns + self._all_done_ns)
-            self._opened.wait(Onset(start_ns, before_ns, asked_ns, line_of(view, int(row[0])), due_ns))
+            self._opened.wait(
+                Onset(start_ns, before_ns, asked_ns, line_of(view, row), due_ns, row in self._late_rows)
+            )
         for onset, k in self._opened.due(loop, sources):
             if onset.by:
                 self._tell_worked(onset, loop, supply, k)
@@ -243,9 +255,9 @@ class _Chain:
                 subject = Happened.UNASKED_AT_START if onset.from_start else Happened.UNASKED
                 self._tell(subject, onset, int(loop.clock[k]))
 
-    def _tell_worked(self, onset: Onset, loop: Bits, supply: Bits | None, k: int) -> None:
+    def _tell_worked(self, onset: Onset, loop: BitSamples, supply: BitSamples | None, k: int) -> None:
         """Tell that all happened in time, where it did and all of it was seen."""
-        if onset.from_start:
+        if onset.from_start or onset.late:
             return
         rows, clock = loop.rows[k : k + 1], loop.clock[k : k + 1]
         cut_ns, silent_ns = 0, 0
@@ -267,7 +279,7 @@ class _Chain:
         times_ns = onset.start_ns - onset.asked_ns, max(cut_ns, 0), max(silent_ns, 0)
         self._tell(Happened.WORKED, onset, int(clock[0]), (who, *times_ns))
 
-    def _take_cuts(self, view: View, supply: Bits, others: Sequence[Bits]) -> None:
+    def _take_cuts(self, view: View, supply: BitSamples, others: Sequence[BitSamples]) -> None:
         if self._cut is None:
             return
         for k, before_ns in self._cut.begin(supply):

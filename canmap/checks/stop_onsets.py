@@ -13,7 +13,7 @@ from canmap.checks.bit_course import NEVER_NS
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canmap.checks.bit_course import BitCourse, Bits
+    from canmap.checks.bit_course import BitCourse, BitSamples
     from canmap.stream.view import View
 
 
@@ -27,6 +27,7 @@ class Onset:
         asked_ns: From when on a stop had been asked for by then, `start_ns` if it had not.
         line: Line of the capture.
         due_ns: It is judged at the first sample after this.
+        late: A stop had been asked for longer than allowed.
         maybe: Something may explain it.
         by: Which of what explains it said yes.
     """
@@ -36,6 +37,7 @@ class Onset:
     asked_ns: int
     line: int
     due_ns: int
+    late: bool = False
     maybe: bool = False
     by: set[int] = field(default_factory=set)
 
@@ -69,7 +71,7 @@ class Onsets:
         """How long after an onset what explains it may still show."""
         return max((other.delay_ns for other in self._others), default=0)
 
-    def begin(self, bits: Bits) -> list[tuple[int, int]]:
+    def begin(self, bits: BitSamples) -> list[tuple[int, int]]:
         """Return the samples at which one begins, each with the clock of the sample before."""
         found = [(k, int(bits.clock[k - 1])) for k in (bits.changed & bits.on).nonzero()[0].tolist()]
         if not self._seen and len(bits.rows) > 1:
@@ -82,7 +84,7 @@ class Onsets:
         """Take one that is to be judged later."""
         self._waiting.append(onset)
 
-    def due(self, bits: Bits, others: Sequence[Bits]) -> list[tuple[Onset, int]]:
+    def due(self, bits: BitSamples, others: Sequence[BitSamples]) -> list[tuple[Onset, int]]:
         """Return those that can be judged now, each with the sample at which it can."""
         if not self._waiting:
             return []
@@ -98,12 +100,12 @@ class Onsets:
         self._waiting = left
         return found
 
-    def known(self, bits: Bits, k: int, others: Sequence[Bits]) -> bool:
+    def known(self, bits: BitSamples, k: int, others: Sequence[BitSamples]) -> bool:
         """Whether at a sample all that may explain an onset tells something."""
         row, clock = bits.rows[k : k + 1], bits.clock[k : k + 1]
         return all(bool(other.known(other.at(row), clock)[0]) for other in others)
 
-    def _explain(self, onset: Onset, number: int, course: BitCourse, other: Bits) -> None:
+    def _explain(self, onset: Onset, number: int, course: BitCourse, other: BitSamples) -> None:
         """See whether another one said yes, or may have, in the time in which that explains an onset."""
         first_ns = (
             onset.before_ns if onset.from_start else onset.before_ns - self._within_ns - course.delay_ns
@@ -113,8 +115,7 @@ class Onsets:
             return
         held = bool(other.told[last] and other.on[last])
         onset.maybe |= held or (not onset.from_start and int(other.maybe_ns[last]) >= first_ns)
-        first = int(other.clock.searchsorted(first_ns))
-        if held or bool((other.told & other.on)[first : last + 1].any()):
+        if held or first_ns <= other.on_ns[last] != NEVER_NS:
             onset.by.add(number)
 
 

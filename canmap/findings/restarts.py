@@ -2,7 +2,7 @@
 
 Each clue leaves a span in which the node must have restarted: between two values of its restart count, two of
 its uptime, its last message and its boot frame, two frames with a counter. Clues whose spans have a moment in
-common tell of one restart.
+common tell of one restart, but for those that tell the same.
 """
 
 from __future__ import annotations
@@ -98,13 +98,19 @@ def _of_one_restart(told: list[_Told], slack_ns: int) -> list[list[_Told]]:
     groups: list[list[_Told]] = []
     until_ns = 0
     for one in sorted(told, key=lambda one: (one.begin_ns, one.end_ns)):
-        if groups and one.begin_ns <= until_ns + slack_ns:
+        again = any(_clue(one) == _clue(other) for other in groups[-1]) if groups else True
+        if not again and one.begin_ns <= until_ns + slack_ns:
             groups[-1].append(one)
             until_ns = min(until_ns, one.end_ns)
         else:
             groups.append([one])
             until_ns = one.end_ns
     return groups
+
+
+def _clue(told: _Told) -> tuple[object, ...]:
+    """What tells: if it tells twice, that is of two restarts."""
+    return told.finding.facts["clue"], told.finding.place
 
 
 def _whole(node: str, told: list[_Told], rules: Mapping[str, NodeRule]) -> Finding:
