@@ -45,12 +45,13 @@ class CutGroup:
         ]
         self._allowed_ns = np.array(allowed, np.int64)
         self.longest_ns = max(allowed, default=0)
-        self._last_ns = int(NEVER_NS)
+        self._last_ns = self._late_ns = int(NEVER_NS)
 
     def begin(self, view: View) -> None:
         """Go on to the next chunk."""
         self._rows, self._of = frames_of(self.slots, view)
         self._clock = view.clock[self._rows]
+        self._late = np.zeros(len(self._rows), np.bool_)
 
     @property
     def frames(self) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.int64]]:
@@ -62,7 +63,19 @@ class CutGroup:
         place = int(self._rows.searchsorted(row, side="right"))
         return int(self._clock[place - 1]) if place else self._last_ns
 
+    def keep(self, late: NDArray[np.bool_]) -> None:
+        """Keep which of the frames of the chunk, bool[n], came too late."""
+        self._late = late
+
+    def late_ns(self, row: int | None = None) -> int:
+        """Return the session clock of the newest frame that was too late, up to a frame of the chunk."""
+        if row is None:
+            return self._late_ns
+        late = self._clock[self._late & (self._rows <= row)]
+        return int(late[-1]) if len(late) else self._late_ns
+
     def carry(self) -> None:
         """Keep what the next chunk needs."""
         if len(self._clock):
             self._last_ns = int(self._clock[-1])
+            self._late_ns = self.late_ns(int(self._rows[-1]))

@@ -125,6 +125,13 @@ class _Chain:
     def finish(self, end: End) -> list[Event]:
         """Close what is open."""
         until_ns = end.timeline.until_ns
+        for subject in self._late.open_subjects:
+            late, number = self._words.subject(subject)
+            if late is Late.GROUP:  # it is over once nothing more came
+                group = self._groups[number]
+                last_ns = group.late_ns()
+                if max(until_ns[slot] for slot in group.slots) > last_ns + group.longest_ns:
+                    self._late.open_one(subject).end_ns = last_ns
         self._late.finish(lambda subject: int(max(until_ns[stream] for stream in self._streams(subject))))
         self._happened.finish()
         return self._events()
@@ -185,8 +192,9 @@ class _Chain:
                 inside = node[first : last + 1][faulty[first : last + 1]]
                 return tuple(np.bincount(inside, minlength=len(group.nodes)).tolist())  # noqa: B023
 
+            group.keep(faulty)
             subject = self._words.number(Late.GROUP, number)
-            self._add(view, subject, _Samples(rows, faulty, ~faulty, gone_ns), counted)
+            self._add(view, subject, _Samples(rows, faulty, ~is_open, gone_ns), counted)
 
     def _begin(self, loop: BitSamples, sources: Sequence[BitSamples]) -> None:
         """Work out since when the supply has had its time, at each sample of the loop while that is open.
@@ -270,7 +278,7 @@ class _Chain:
                 return
         for group in self._groups:
             last_ns = group.last_ns(int(rows[0]))
-            if last_ns < onset.before_ns or last_ns > onset.asked_ns + self._within_ns + group.longest_ns:
+            if last_ns < onset.before_ns or group.late_ns(int(rows[0])) >= onset.start_ns:
                 return
             silent_ns = max(silent_ns, last_ns - onset.asked_ns)
         if supply is None and not self._groups:

@@ -61,7 +61,8 @@ def _rule(name: str, values: SectionValues, axes: list[str], context: Context) -
     if axis is not None and axis.text not in axes:
         hint = context.faults.hint(axis.text, axes)
         context.faults.add(axis.place, f"There is no axis {shown(axis.text)}{hint}")
-    if boot is not None and boot.message.sender not in {None, name}:
+    is_known = name in context.names.nodes  # else that is the mistake
+    if boot is not None and is_known and boot.message.sender not in {None, name}:
         text_ = f"{boot.message.name} is sent by {boot.message.sender}, not by {shown(name)}."
         context.faults.add(values.place_of(BOOT), text_)
     supply, uptime, count = values.get(SUPPLY), values.get(UPTIME), values.get(RESTART_COUNT)
