@@ -35,7 +35,7 @@ def found(kit: Spec, rows: Iterable, kind: str) -> tuple[Inspection, list[Findin
     """What is found is the same in small chunks."""
     whole = frames(rows)
     result, _ = inspected([whole], kit)
-    for size in (1, 7):
+    for size in (1, 40):
         assert inspected(whole.split(range(0, len(whole), size)), kit)[0].to_json() == result.to_json()
     return result, of_kind(result, kind)
 
@@ -188,7 +188,10 @@ def test_a_mistake_is_told_with_what_is_nearest(
 def test_the_simulated_cart(dip: str, seed: int, tmp_path: Path) -> None:
     """The pages of its diagnostics come every 300 ms; its counter may look as if it had gone on."""
     made = run_of(
-        tmp_path, short_drive(4), f"{{kind: node_restart, node: SteerNode, at: 3 s, for: 300 ms{dip}}}", seed
+        tmp_path,
+        short_drive(3),
+        f"{{kind: node_restart, node: SteerNode, at: 2.1 s, for: 300 ms{dip}}}",
+        seed,
     )
     result, _ = inspected([made.chunk])
     (one,) = of_kind(result, "restart")
