@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.checks.bit_course import NEVER_NS, delay_ns
-from canmap.checks.node_frames import frames_of, slots_of_nodes
+from canmap.checks.node_frames import ends_of, frames_of, slots_of_nodes
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -27,6 +27,7 @@ class CutGroup:
         name: The same.
         nodes: Its nodes.
         slots: The slots of their messages.
+        buses: The buses that these are on.
         longest_ns: How long after its supply was cut the last frame of any of them may come.
     """
 
@@ -49,33 +50,35 @@ class CutGroup:
 
     def begin(self, view: View) -> None:
         """Go on to the next chunk."""
-        self._rows, self._of = frames_of(self.slots, view)
-        self._clock = view.clock[self._rows]
-        self._late = np.zeros(len(self._rows), np.bool_)
+        self._view, self._ends = view, ends_of(self.slots, view)
+        self._late_rows = np.zeros(0, np.intp)
 
     @property
     def frames(self) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.int64]]:
         """The frames of the chunk, intp[n], which node sent each, and how late it may be, int64[n] in ns."""
-        return self._rows, self._node[self._of], self._allowed_ns[self._of]
+        rows, of = frames_of(self.slots, self._view)
+        return rows, self._node[of], self._allowed_ns[of]
 
     def last_ns(self, row: int) -> int:
         """Return the session clock of the newest frame at a frame of the chunk, NEVER_NS for none."""
-        place = int(self._rows.searchsorted(row, side="right"))
-        return int(self._clock[place - 1]) if place else self._last_ns
+        rows, _ = frames_of(self.slots, self._view)
+        place = int(rows.searchsorted(row, side="right"))
+        return int(self._view.clock[rows[place - 1]]) if place else self._last_ns
 
-    def keep(self, late: NDArray[np.bool_]) -> None:
-        """Keep which of the frames of the chunk, bool[n], came too late."""
-        self._late = late
+    def keep(self, late: NDArray[np.intp]) -> None:
+        """Keep the frames of the chunk that came too late, intp[n]."""
+        self._late_rows = late
 
     def late_ns(self, row: int | None = None) -> int:
         """Return the session clock of the newest frame that was too late, up to a frame of the chunk."""
         if row is None:
             return self._late_ns
-        late = self._clock[self._late & (self._rows <= row)]
-        return int(late[-1]) if len(late) else self._late_ns
+        place = int(self._late_rows.searchsorted(row, side="right"))
+        return int(self._view.clock[self._late_rows[place - 1]]) if place else self._late_ns
 
     def carry(self) -> None:
         """Keep what the next chunk needs."""
-        if len(self._clock):
-            self._last_ns = int(self._clock[-1])
-            self._late_ns = self.late_ns(int(self._rows[-1]))
+        if self._ends is not None:
+            self._late_ns = self.late_ns(self._ends[1])
+            self._last_ns = int(self._view.clock[self._ends[1]])
+        del self._view

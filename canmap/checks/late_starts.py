@@ -15,7 +15,7 @@ import numpy as np
 from canmap.base.words import first_of, seconds, times
 from canmap.checks.bit_course import delay_ns
 from canmap.checks.check import Check
-from canmap.checks.node_frames import channels_of, frames_of, slots_of_nodes
+from canmap.checks.node_frames import channels_of, ends_of, frames_of, slots_of_nodes
 from canmap.checks.occurrences import Occurrences
 from canmap.findings.finding import Finding, Kind, Place, Severity
 
@@ -65,6 +65,7 @@ class _Node:
             for number, one in enumerate(self.messages)
             if number != self._boot and one.stale_after_ns is not None and not one.active_when
         }
+        self._may_rest = any(one.active_when for one in self.messages)  # so that its gaps tell nothing
         silences = [self.messages[number].stale_after_ns or 0 for number in self.awaited]
         self._silence_ns = min(silences, default=np.iinfo(np.int64).max)
         self._last_ns: int | None = None
@@ -77,9 +78,13 @@ class _Node:
         if holes:
             over += self._end(min(holes))
             self._last_ns = None
-        rows, of = frames_of(self.slots, view)
-        if not len(rows):
+        ends = ends_of(self.slots, view)
+        if ends is None:
             return over
+        if self._goes_on(view):
+            self._last_ns = int(view.clock[ends[1]])
+            return over
+        rows, of = frames_of(self.slots, view)
         clock = view.clock[rows]
         silent = (
             np.diff(clock, prepend=clock[0] if self._last_ns is None else self._last_ns) > self._silence_ns
@@ -94,6 +99,16 @@ class _Node:
             if self.start is not None:
                 over += self._come(self.start, of[k:until].tolist(), clock[k:until].tolist())
         return over
+
+    def _goes_on(self, view: View) -> bool:
+        """Whether no start is going on, and none begins in the chunk: none of its messages was silent."""
+        if self.start is not None or self._last_ns is None or self._may_rest:
+            return False
+        arrivals, start = view.arrivals, view.prepared.arrived.slot_start
+        if self._boot >= 0 and start[self.slots[self._boot]] < start[self.slots[self._boot] + 1]:
+            return False
+        its = np.isin(arrivals.streams, self.slots)
+        return bool(arrivals.longest[its].max(initial=0) <= self._silence_ns)
 
     def _come(self, start: _Start, of: list[int], clock: list[int]) -> list[tuple[_Start, int]]:
         """Take in what has come since a start."""

@@ -29,6 +29,17 @@ def channels_of(slots: Iterable[int], setting: Setting) -> frozenset[str]:
     return frozenset(setting.spec.buses[setting.rules[slot].bus].channel for slot in slots)
 
 
+def ends_of(slots: Sequence[int], view: View) -> tuple[int, int] | None:
+    """Return the places of the first and the last frame of some slots in a chunk; None for no frame."""
+    arrived = view.prepared.arrived
+    bounds = [(int(arrived.slot_start[slot]), int(arrived.slot_start[slot + 1])) for slot in slots]
+    there = [(first, after) for first, after in bounds if first < after]
+    if not there:
+        return None
+    first = min(int(arrived.rows[first]) for first, _ in there)
+    return first, max(int(arrived.rows[after - 1]) for _, after in there)
+
+
 def frames_of(slots: Sequence[int], view: View) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Return the frames of some slots in a chunk, failed ones included.
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.base.words import times
 from canmap.checks.check import Check
-from canmap.checks.node_frames import channels_of, frames_of, slots_of_nodes
+from canmap.checks.node_frames import channels_of, ends_of, frames_of, slots_of_nodes
 from canmap.checks.occurrences import Occurrences
 from canmap.checks.state_course import StateCourse
 from canmap.findings.finding import Finding, Place
@@ -21,9 +21,6 @@ from canmap.findings.restarts import Clue, clue_in_words
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from fractions import Fraction
-
-    import numpy as np
-    from numpy.typing import NDArray
 
     from canmap.checks.check import End, Setting
     from canmap.findings.episodes import Episode, Event
@@ -114,21 +111,26 @@ class _Boot:
         if any(hole.channel in self._channels for hole in view.holes):
             self._first_ns = None
         boots, _ = frames_of(self._boot, view)
+        ends = ends_of(self._others, view)
+        if not len(boots):
+            self._go_on(view, ends)
+            return
         rows, _ = frames_of(self._others, view)
         done = 0
         for row in boots.tolist():
             until = int(rows.searchsorted(row))
-            self._go_on(view, rows[done:until])
+            self._go_on(view, (rows[done], rows[until - 1]) if done < until else None)
             done, clock_ns = until, int(view.clock[row])
             if self._first_ns is not None and clock_ns - self._first_ns > self._start_ns:
                 yield _Seen(self._last_ns, clock_ns, row, (0, 0))
             self._first_ns = None
-        self._go_on(view, rows[done:])
+        self._go_on(view, (rows[done], rows[-1]) if done < len(rows) else None)
 
-    def _go_on(self, view: View, rows: NDArray[np.intp]) -> None:
-        if len(rows):
-            self._first_ns = int(view.clock[rows[0]]) if self._first_ns is None else self._first_ns
-            self._last_ns = int(view.clock[rows[-1]])
+    def _go_on(self, view: View, ends: tuple[int, int] | None) -> None:
+        """Take in the first and the last of further frames of the other messages."""
+        if ends is not None:
+            self._first_ns = int(view.clock[ends[0]]) if self._first_ns is None else self._first_ns
+            self._last_ns = int(view.clock[ends[1]])
 
 
 class NodeRestarts(Check[None]):

@@ -192,7 +192,7 @@ class _Chain:
                 inside = node[first : last + 1][faulty[first : last + 1]]
                 return tuple(np.bincount(inside, minlength=len(group.nodes)).tolist())  # noqa: B023
 
-            group.keep(faulty)
+            group.keep(rows[faulty])
             subject = self._words.number(Late.GROUP, number)
             self._add(view, subject, _Samples(rows, faulty, ~is_open, gone_ns), counted)
 
