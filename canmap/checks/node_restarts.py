@@ -61,6 +61,8 @@ class _Count:
     def take(self, view: View) -> Iterator[_Seen]:
         """Yield the restarts that it tells of in the next chunk."""
         self.course.cut(view)
+        if not len(view.prepared.samples.positions(self.course.column)):
+            return
         states = self.course.take(view)
         for k in states.changed.nonzero()[0].tolist():
             values = int(states.before[k]), int(states.state[k])
@@ -110,12 +112,10 @@ class _Boot:
         """Yield the restarts that it tells of in the next chunk."""
         if any(hole.channel in self._channels for hole in view.holes):
             self._first_ns = None
-        boots, _ = frames_of(self._boot, view)
-        ends = ends_of(self._others, view)
-        if not len(boots):
-            self._go_on(view, ends)
+        if ends_of(self._boot, view) is None:
+            self._go_on(view, ends_of(self._others, view))
             return
-        rows, _ = frames_of(self._others, view)
+        (boots, _), (rows, _) = frames_of(self._boot, view), frames_of(self._others, view)
         done = 0
         for row in boots.tolist():
             until = int(rows.searchsorted(row))

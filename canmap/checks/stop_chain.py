@@ -201,6 +201,10 @@ class _Chain:
 
         That is when the stop was asked for; where the loop was late, which is told by itself, when it opened.
         """
+        self._late_rows: set[int] = set()
+        self._start_ns = np.full(len(loop.rows), self._carried_ns)
+        if not loop.on.any():
+            return
         begins = np.unique(loop.first[loop.on])
         begins = begins[begins > 0]
         rows, since_ns = loop.rows[begins], loop.clock[begins]
@@ -248,6 +252,8 @@ class _Chain:
     def _take_openings(
         self, view: View, loop: BitSamples, sources: Sequence[BitSamples], supply: BitSamples | None
     ) -> None:
+        if len(loop.rows) == 1 and not self._opened.waiting:
+            return
         for k, before_ns in self._opened.begin(loop):
             start_ns, asked_ns, row = int(loop.clock[k]), int(self._start_ns[k]), int(loop.rows[k])
             held = [source.holds_ns for source in self._sources if source.holds_ns < -NEVER_NS]
@@ -288,7 +294,7 @@ class _Chain:
         self._tell(Happened.WORKED, onset, int(clock[0]), (who, *times_ns))
 
     def _take_cuts(self, view: View, supply: BitSamples, others: Sequence[BitSamples]) -> None:
-        if self._cut is None:
+        if self._cut is None or (len(supply.rows) == 1 and not self._cut.waiting):
             return
         for k, before_ns in self._cut.begin(supply):
             if before_ns == NEVER_NS:
