@@ -17,7 +17,7 @@ from canmap.outputs.files import whole_files
 from canmap.outputs.guard import begins, guard_output
 from canmap.simulator.cart.nodes import MS
 from canmap.simulator.truth import truth, truth_head, truth_text
-from canmap.simulator.wires import CHANNELS, recorded, recorded_live
+from canmap.simulator.wires import recorded, recorded_live
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -78,7 +78,7 @@ def simulate_to_file(scenario: Scenario, capture: str, *, overwrite: bool = Fals
         frames += recording.frames
         text = truth_text(truth(scenario, name, recording.first_ns, frames))
         Path(truth_file).write_text(text, encoding="utf-8", errors="backslashreplace")
-    channels = written_channels(CHANNELS, Path(capture).suffix.lower())
+    channels = written_channels(scenario.setup.kind.channels, Path(capture).suffix.lower())
     return Simulation(frames, len(scenario.faults), beside, channels)
 
 

@@ -7,32 +7,36 @@ from typing import TYPE_CHECKING, NamedTuple, cast
 
 from canmap.base.errors import UsageError
 from canmap.mapping.reading.sections import Key
-from canmap.mapping.reading.shapes import integer, number, quantity, signal, time_ns, word
+from canmap.mapping.reading.shapes import integer, number, quantity, signal, time_ns
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.gateway import GatewayLoss
 from canmap.simulator.buses.network import Babble, WireFault
 from canmap.simulator.buses.recorder import ClockStep, Loss, Stall
+from canmap.simulator.cart.chronicle import Subject
 from canmap.simulator.cart.payloads import Layout, misread
-from canmap.simulator.cart.world import DATA_IDS, DEMANDS, DRIVE_NODES, RELAYED_AS, SEEN
+from canmap.simulator.cart.vehicle_kind import STRANGER
+from canmap.simulator.scenario import cart_faults as c
+from canmap.simulator.scenario import demand_faults as d
 from canmap.simulator.scenario import faults as f
+from canmap.simulator.scenario import override_faults as o
+from canmap.simulator.scenario import supply_faults as s
+from canmap.simulator.scenario import value_faults as v
 from canmap.simulator.scenario.faults import Effect, TimeSpan
 from canmap.simulator.scenario.script import TORQUE, si
-from canmap.simulator.wires import RELAYED
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from canmap.mapping.reading.names import FoundSignal
     from canmap.mapping.reading.sections import SectionValues
+    from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.cart.world import Plan
 
-STRANGER = DRIVE_NODES.index("Stranger")
-SENDERS = tuple(name for name in DRIVE_NODES if name != "Stranger")
 
 BUFFER = Key("buffer", integer(0, 100_000))
-IDENTIFIER = Key("identifier", integer(0, 0x7FF), required=True)
+IDENTIFIER = Key("identifier", integer(0, 0x1FFFFFFF), required=True)  # above 0x7FF of 29 bits
 GAP = Key("gap", time_ns)
-NODE = Key("node", word("a node of the drive bus", SENDERS))
+NODE = Key("node", f.drive_node)
 STEP = Key("step", quantity("s"), required=True)
 SIGNAL = Key("signal", signal, required=True)
 FACTOR = Key("factor", number, required=True)
@@ -45,8 +49,11 @@ def gateway_loss(values: SectionValues, span: TimeSpan) -> Effect:
     def prepare(plan: Plan) -> None:
         plan.gateway_losses.append(GatewayLoss(span.start_ns, span.stop_ns, share))
 
-    cause = f"The gateway loses {100 * share:g} % of the {RELAYED} that it should relay."
-    return Effect(cause, "chassis", "Gateway", RELAYED_AS, prepare=prepare)
+    relay = span.vehicle.relay
+    if relay is None:
+        raise UsageError(f"The {span.vehicle.name} has no gateway; leave out gateway_loss.")
+    cause = f"The gateway loses {100 * share:g} % of the {relay.source} that it should relay."
+    return Effect(cause, "chassis", relay.gateway, relay.copy, prepare=prepare)
 
 
 def recorder_loss(values: SectionValues, span: TimeSpan) -> Effect:
@@ -65,7 +72,7 @@ def recorder_gap(_: SectionValues, span: TimeSpan) -> Effect:
     def prepare(plan: Plan) -> None:
         plan.recorder.append(Loss(span.start_ns, span.stop_ns, 1.0))
 
-    return Effect("The recorder did not record.", None, prepare=prepare)
+    return Effect("The recorder did not record.", None, prepare=prepare, tie_with=("host_stall",))
 
 
 def host_stall(values: SectionValues, span: TimeSpan) -> Effect:
@@ -76,9 +83,8 @@ def host_stall(values: SectionValues, span: TimeSpan) -> Effect:
         plan.recorder.append(Stall(span.start_ns, span.stop_ns, buffer))
         plan.cuts.append(span.stop_ns)
 
-    return Effect(
-        "The recording computer stalled; its frames came in a burst afterwards.", None, prepare=prepare
-    )
+    cause = "The recording computer stalled; its frames came in a burst afterwards."
+    return Effect(cause, None, prepare=prepare, tie_with=("recorder_gap",) if buffer == 0 else ())
 
 
 def clock_step(values: SectionValues, span: TimeSpan) -> Effect:
@@ -95,63 +101,65 @@ def clock_step(values: SectionValues, span: TimeSpan) -> Effect:
 def babbling_node(values: SectionValues, span: TimeSpan) -> Effect:
     """A node sends one identifier again and again; what has a lower priority waits."""
     can_id, gap_ns = values.get(IDENTIFIER) or 0, values.get(GAP) or 0
+    index, frame = span.vehicle.drive.nodes.index(STRANGER), Frame(can_id, bytes(8), can_id > 0x7FF)
 
     def prepare(plan: Plan) -> None:
-        plan.disturbances.append(
-            Babble(span.start_ns, span.stop_ns, STRANGER, Frame(can_id, bytes(8)), gap_ns)
-        )
+        plan.disturbances.append(Babble(span.start_ns, span.stop_ns, index, frame, gap_ns))
 
-    return Effect(f"A babbling node fills the bus with 0x{can_id:03X}.", node="Stranger", prepare=prepare)
+    cause = f"A babbling node fills the bus with 0x{can_id:03X}."
+    return Effect(cause, node=STRANGER, prepare=prepare, touches=(Subject.BUS,))
 
 
 def wiring(values: SectionValues, span: TimeSpan) -> Effect:
     """Bits are damaged on the wire; enough of it takes a sender off the bus."""
     share, node = si(values, f.SHARE), values.get(NODE)
-    index = None if node is None else DRIVE_NODES.index(node)
+    index = None if node is None else span.vehicle.drive.nodes.index(node)
 
     def prepare(plan: Plan) -> None:
         plan.disturbances.append(WireFault(span.start_ns, span.stop_ns, share, index))
 
     whose = "all nodes" if node is None else node
     cause = f"The wiring damages {100 * share:g} % of the frames of {whose}."
-    return Effect(cause, node=node, prepare=prepare)
+    return Effect(cause, node=node, prepare=prepare, touches=(node or Subject.BUS,))
 
 
-def _told_wrongly(values: SectionValues, cause: str, change: Callable[[Layout, str], Layout]) -> Effect:
+def _told_wrongly(
+    values: SectionValues, span: TimeSpan, cause: str, change: Callable[[Layout, str], Layout]
+) -> Effect:
     """Make the effect of a description that is wrong about a signal: the kit sends something else."""
     found = cast("FoundSignal", values.get(SIGNAL))
     name = found.message.name
 
     def prepare(plan: Plan) -> None:
-        layout = plan.layouts.get(name) or Layout(found.message, DATA_IDS.get(name))
+        layout = plan.layouts.get(name) or span.vehicle.layout(found.message)
         plan.layouts[name] = change(layout, found.signal.name)
-        plan.live |= name in DEMANDS or name == SEEN
+        plan.live |= span.vehicle.heard(name)
 
     return Effect(
         f"{found.text}: {cause}", found.bus, found.message.sender, name, found.text, prepare=prepare
     )
 
 
-def wrong_scale(values: SectionValues, _: TimeSpan) -> Effect:
+def wrong_scale(values: SectionValues, span: TimeSpan) -> Effect:
     """The description's factor is not the kit's."""
     factor = cast("Fraction", values.get(FACTOR))
     cause = f"the kit's scale is {float(factor):g} times that of the description."
-    return _told_wrongly(values, cause, lambda layout, name: misread(layout, name, factor=factor))
+    return _told_wrongly(values, span, cause, lambda layout, name: misread(layout, name, factor=factor))
 
 
-def wrong_sign(values: SectionValues, _: TimeSpan) -> Effect:
+def wrong_sign(values: SectionValues, span: TimeSpan) -> Effect:
     """The description's sign is not the kit's."""
     cause = "the kit counts in the opposite direction to the description."
-    return _told_wrongly(values, cause, lambda layout, name: misread(layout, name, factor=Fraction(-1)))
+    return _told_wrongly(values, span, cause, lambda layout, name: misread(layout, name, factor=Fraction(-1)))
 
 
-def wrong_byte_order(values: SectionValues, _: TimeSpan) -> Effect:
+def wrong_byte_order(values: SectionValues, span: TimeSpan) -> Effect:
     """The description's byte order is not the kit's."""
     cause = "the kit sends its bytes in the opposite order to the description."
-    return _told_wrongly(values, cause, lambda layout, name: misread(layout, name, swap=True))
+    return _told_wrongly(values, span, cause, lambda layout, name: misread(layout, name, swap=True))
 
 
-def _not_swappable(values: SectionValues) -> str | None:
+def _not_swappable(values: SectionValues, vehicle: VehicleKind) -> str | None:
     found = values.get(SIGNAL)
     if found is None:
         return None
@@ -159,33 +167,34 @@ def _not_swappable(values: SectionValues) -> str | None:
         misread(Layout(found.message), found.signal.name, swap=True)
     except UsageError as error:
         return str(error)
-    return _from_start(values)
+    return _from_start(values, vehicle)
 
 
-def _zero_factor(values: SectionValues) -> str | None:
-    return "The factor must not be zero." if values.get(FACTOR) == 0 else _from_start(values)
+def _zero_factor(values: SectionValues, vehicle: VehicleKind) -> str | None:
+    return "The factor must not be zero." if values.get(FACTOR) == 0 else _from_start(values, vehicle)
 
 
-def _from_start(values: SectionValues) -> str | None:
-    found = values.get(SIGNAL)
-    if found is not None and found.message.name == RELAYED_AS:
-        return f"{RELAYED_AS} is a copy of what the kit sends: name the signal of {RELAYED}."
+def _from_start(values: SectionValues, vehicle: VehicleKind) -> str | None:
+    found, relay = values.get(SIGNAL), vehicle.relay
+    if found is not None and relay is not None and found.message.name == relay.copy:
+        return f"{relay.copy} is a copy of what the kit sends: name the signal of {relay.source}."
     return None
 
 
-def _too_much(values: SectionValues) -> str | None:
+def _too_much(values: SectionValues, _: VehicleKind) -> str | None:
     share = values.get(f.SHARE)
     return "A share is at most 100 %." if share is not None and share.si > 1 else None
 
 
-def _bad_sender_loss(values: SectionValues) -> str | None:
-    return f.not_sent(values) or _too_much(values)
+def _bad_sender_loss(values: SectionValues, vehicle: VehicleKind) -> str | None:
+    return f.not_sent(values, vehicle) or _too_much(values, vehicle)
 
 
-def _off_drive(values: SectionValues) -> str | None:
+def _off_drive(values: SectionValues, vehicle: VehicleKind) -> str | None:
     found = values.get(f.MESSAGE)
-    if found is not None and (found.bus != "drive" or found.message.period_ns is None):
-        return f"{found.message.name} is not a cyclic message of the drive bus, where the second sender is."
+    bus = vehicle.drive.name
+    if found is not None and (found.bus != bus or found.message.period_ns is None):
+        return f"{found.message.name} is not a cyclic message of the {bus} bus, where the second sender is."
     return None
 
 
@@ -195,13 +204,13 @@ class FaultKind(NamedTuple):
     Attributes:
         effect: Makes what it does from its parameters and its span.
         keys: Its parameters beside `at` and `for`.
-        complaint: Says what is wrong with parameters that are readable, None for nothing.
+        complaint: Says what is wrong with parameters that are readable, None for nothing, by the vehicle.
         whole: It lasts from the first frame to the last, so it takes neither `at` nor `for`.
     """
 
     effect: Callable[[SectionValues, TimeSpan], Effect]
     keys: tuple[Key[object], ...] = ()
-    complaint: Callable[[SectionValues], str | None] | None = None
+    complaint: Callable[[SectionValues, VehicleKind], str | None] | None = None
     whole: bool = False
 
 
@@ -210,13 +219,13 @@ FAULT_KINDS: dict[str, FaultKind] = {
     "frozen_value": FaultKind(f.frozen_value, (f.MESSAGE,), f.not_sent),
     "node_restart": FaultKind(f.node_restart, (f.NODE, f.SUPPLY_DIP)),
     "supply_cut": FaultKind(f.supply_cut),
-    "stop_pressed": FaultKind(f.stop_pressed, (f.BUTTON,)),
+    "stop_pressed": FaultKind(f.stop_pressed, (f.BUTTON,), f.no_radio),
     "link_lost": FaultKind(f.link_lost),
-    "demand_late": FaultKind(f.demand_late, (f.MESSAGE, f.DELAY), f.no_demand),
-    "demand_absent": FaultKind(f.demand_absent, (f.MESSAGE,), f.no_demand),
-    "demand_refused": FaultKind(f.demand_refused, (f.MESSAGE, f.BECAUSE), f.no_demand),
-    "driver_override": FaultKind(f.driver_override, (TORQUE,)),
-    "false_override": FaultKind(f.false_override, (TORQUE,)),
+    "demand_late": FaultKind(d.demand_late, (f.MESSAGE, d.DELAY), d.no_demand),
+    "demand_absent": FaultKind(d.demand_absent, (f.MESSAGE,), d.no_demand),
+    "demand_refused": FaultKind(d.demand_refused, (f.MESSAGE, d.BECAUSE), d.no_refusal),
+    "driver_override": FaultKind(o.driver_override, (TORQUE,)),
+    "false_override": FaultKind(o.false_override, (TORQUE, o.BEFORE)),
     "kit_fault": FaultKind(f.kit_fault, (f.AXIS,)),
     "sensor_offset": FaultKind(f.sensor_offset, (f.OFFSET,)),
     "railed_pedal": FaultKind(f.railed_pedal, (f.LEVEL,)),
@@ -229,6 +238,25 @@ FAULT_KINDS: dict[str, FaultKind] = {
     "babbling_node": FaultKind(babbling_node, (IDENTIFIER, GAP)),
     "wiring": FaultKind(wiring, (f.SHARE, NODE), _too_much),
     "two_senders": FaultKind(f.two_senders, (f.MESSAGE,), _off_drive),
+    "loop_open": FaultKind(s.loop_open),
+    "loop_chatter": FaultKind(s.loop_chatter, (s.OPEN_FOR, s.EVERY), s.too_short),
+    "supply_sag": FaultKind(s.supply_sag, (s.RESISTANCE, s.WHERE)),
+    "node_unplugged": FaultKind(s.node_unplugged, (s.UNPLUGGED,)),
+    "receiver_deaf": FaultKind(c.receiver_deaf, (f.MESSAGE,), d.no_demand),
+    "stale_demand": FaultKind(c.stale_demand, (c.SOURCE_OF,), c.no_source),
+    "derating": FaultKind(c.derating, (c.WITHIN,)),
+    "jammed_linkage": FaultKind(c.jammed_linkage),
+    "stuck_frame": FaultKind(v.stuck_frame, (f.MESSAGE,), f.not_sent),
+    "repeated_frames": FaultKind(v.repeated_frames, (f.MESSAGE,), f.not_sent),
+    "scale_changed": FaultKind(v.scale_changed, (v.SIGNAL, v.FACTOR), v.not_changed),
+    "sensor_contact": FaultKind(v.sensor_contact, (v.SIGNAL, f.SHARE, v.RAIL), v.not_changed),
+    "wheel_dropout": FaultKind(v.wheel_dropout, (v.WHEEL, v.BELOW)),
+    "changed_settings": FaultKind(
+        c.changed_settings,
+        (c.FIRMWARE, c.WATCHDOG, c.THRESHOLD, c.SOURCE_OF, c.PERIOD),
+        c.no_period,
+        whole=True,
+    ),
     "wrong_scale": FaultKind(wrong_scale, (SIGNAL, FACTOR), _zero_factor, whole=True),
     "wrong_sign": FaultKind(wrong_sign, (SIGNAL,), _from_start, whole=True),
     "wrong_byte_order": FaultKind(wrong_byte_order, (SIGNAL,), _not_swappable, whole=True),
