@@ -19,7 +19,7 @@ from canmap.checks.cut_groups import CutGroup
 from canmap.checks.occurrences import Occurrences
 from canmap.checks.record_values import has_field
 from canmap.checks.stop_onsets import Onset, Onsets, line_of
-from canmap.checks.stop_words import STOP_CHAIN, Happened, Late, StopWords
+from canmap.checks.stop_words import STOP_CHAIN, LateLink, StopEvent, StopWords
 from canmap.findings.episodes import Episodes
 
 if TYPE_CHECKING:
@@ -127,7 +127,7 @@ class _Chain:
         until_ns = end.timeline.until_ns
         for subject in self._late.open_subjects:
             late, number = self._words.subject(subject)
-            if late is Late.GROUP:  # it is over once nothing more came
+            if late is LateLink.GROUP:  # it is over once nothing more came
                 group = self._groups[number]
                 last_ns = group.late_ns()
                 if max(until_ns[slot] for slot in group.slots) > last_ns + group.longest_ns:
@@ -145,9 +145,9 @@ class _Chain:
 
     def _streams(self, subject: int) -> Sequence[int]:
         late, number = self._words.subject(subject)
-        if late is Late.GROUP:
+        if late is LateLink.GROUP:
             return self._groups[number].slots
-        course = self._supply if late is Late.SUPPLY else self._loop
+        course = self._supply if late is LateLink.SUPPLY else self._loop
         return [] if course is None else [course.stream]
 
     def _judge_loop(self, view: View, loop: BitSamples, sources: Sequence[BitSamples]) -> None:
@@ -160,7 +160,7 @@ class _Chain:
             asks = source.known(at, clock) & source.on[at]
             gone_ns = clock - source.since_ns[at]
             faulty = told & ~is_open & asks & (gone_ns > limit_ns)
-            subject = self._words.number(Late.LOOP, number)
+            subject = self._words.number(LateLink.LOOP, number)
             self._add(view, subject, _Samples(rows, faulty, told & ~faulty, gone_ns))
 
     def _judge_supply(self, view: View, loop: BitSamples, supply: BitSamples | None) -> None:
@@ -171,7 +171,7 @@ class _Chain:
         is_open, start_ns = self._started(rows, clock, loop)
         gone_ns = clock - start_ns
         faulty = told & ~supply.on[1:] & is_open & (gone_ns > self._within_ns + self._supply.delay_ns)
-        subject = self._words.number(Late.SUPPLY)
+        subject = self._words.number(LateLink.SUPPLY)
         self._add(view, subject, _Samples(rows, faulty, told & ~faulty, gone_ns))
 
     def _judge_groups(self, view: View, loop: BitSamples, supply: BitSamples | None) -> None:
@@ -193,7 +193,7 @@ class _Chain:
                 return tuple(np.bincount(inside, minlength=len(group.nodes)).tolist())  # noqa: B023
 
             group.keep(rows[faulty])
-            subject = self._words.number(Late.GROUP, number)
+            subject = self._words.number(LateLink.GROUP, number)
             self._add(view, subject, _Samples(rows, faulty, ~is_open, gone_ns), counted)
 
     def _begin(self, loop: BitSamples, sources: Sequence[BitSamples]) -> None:
@@ -266,7 +266,7 @@ class _Chain:
             if onset.by:
                 self._tell_worked(onset, loop, supply, k)
             elif self._sources and not onset.maybe and self._opened.known(loop, k, sources):
-                subject = Happened.UNASKED_AT_START if onset.from_start else Happened.UNASKED
+                subject = StopEvent.UNASKED_AT_START if onset.from_start else StopEvent.UNASKED
                 self._tell(subject, onset, int(loop.clock[k]))
 
     def _tell_worked(self, onset: Onset, loop: BitSamples, supply: BitSamples | None, k: int) -> None:
@@ -291,7 +291,7 @@ class _Chain:
             return
         who = sum(1 << number for number in onset.by)
         times_ns = onset.start_ns - onset.asked_ns, max(cut_ns, 0), max(silent_ns, 0)
-        self._tell(Happened.WORKED, onset, int(clock[0]), (who, *times_ns))
+        self._tell(StopEvent.WORKED, onset, int(clock[0]), (who, *times_ns))
 
     def _take_cuts(self, view: View, supply: BitSamples, others: Sequence[BitSamples]) -> None:
         if self._cut is None or (len(supply.rows) == 1 and not self._cut.waiting):
@@ -304,7 +304,7 @@ class _Chain:
             self._cut.wait(Onset(start_ns, before_ns, start_ns, line_of(view, row), due_ns))
         for onset, k in self._cut.due(supply, others):
             if not onset.maybe and not onset.by and self._cut.known(supply, k, others):
-                self._tell(Happened.CUT, onset, int(supply.clock[k]))
+                self._tell(StopEvent.CUT, onset, int(supply.clock[k]))
 
-    def _tell(self, what: Happened, onset: Onset, known_ns: int, tally: tuple[int, ...] = ()) -> None:
+    def _tell(self, what: StopEvent, onset: Onset, known_ns: int, tally: tuple[int, ...] = ()) -> None:
         self._happened.add(what, onset.start_ns, onset.start_ns, 0, known_ns, onset.line, tally=tally)

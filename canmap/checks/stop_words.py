@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 STOP_CHAIN = Kind("stop_chain", Severity.ERROR)  # unasked: a warning; in time: a note
 
 
-class Late(Enum):
+class LateLink(Enum):
     """What does not happen in time."""
 
     LOOP = "loop"
@@ -31,7 +31,7 @@ class Late(Enum):
     GROUP = "group"
 
 
-class Happened(IntEnum):
+class StopEvent(IntEnum):
     """What happens once."""
 
     UNASKED = 0  # the loop opened, and no source asked
@@ -41,10 +41,10 @@ class Happened(IntEnum):
 
 
 _WRONG = {
-    Happened.UNASKED: "not_asked",
-    Happened.UNASKED_AT_START: "not_asked",
-    Happened.CUT: "supply_lost",
-    Happened.WORKED: "in_time",
+    StopEvent.UNASKED: "not_asked",
+    StopEvent.UNASKED_AT_START: "not_asked",
+    StopEvent.CUT: "supply_lost",
+    StopEvent.WORKED: "in_time",
 }
 
 
@@ -68,9 +68,9 @@ class StopWords:
         self._rule, self._groups = rule, groups
         self._sources = [source.text for source in sources]
         self._late = [
-            *((Late.LOOP, number) for number in range(len(sources))),
-            (Late.SUPPLY, 0),
-            *((Late.GROUP, number) for number in range(len(groups))),
+            *((LateLink.LOOP, number) for number in range(len(sources))),
+            (LateLink.SUPPLY, 0),
+            *((LateLink.GROUP, number) for number in range(len(groups))),
         ]
         self._places = {
             name: _place(name, setting)
@@ -81,11 +81,11 @@ class StopWords:
             )
         }
 
-    def number(self, late: Late, number: int = 0) -> int:
+    def number(self, late: LateLink, number: int = 0) -> int:
         """Return the subject of what may be late: of a source, the supply, or a group."""
         return self._late.index((late, number))
 
-    def subject(self, subject: int) -> tuple[Late, int]:
+    def subject(self, subject: int) -> tuple[LateLink, int]:
         """Return what a subject is."""
         return self._late[subject]
 
@@ -95,12 +95,12 @@ class StopWords:
         gone = seconds(episode.worst)
         facts: dict[str, str | float | tuple[str, ...]] = {"wrong": f"{late.value}_late"}
         is_ = "is" if episode.still else "was"
-        if late is Late.LOOP:
+        if late is LateLink.LOOP:
             source = self._rule.sources[number]
             place, name = self._places[source], ".".join(source)
             text = f"The stop loop {is_} still closed {gone} after {name} asked for a stop"
             facts["source"] = name
-        elif late is Late.SUPPLY:
+        elif late is LateLink.SUPPLY:
             place = self._places[self._rule.supply or self._rule.loop]
             text = f"The supply {is_} still on {gone} after a stop was asked for"
             text += f", though the stop loop {is_} open"
@@ -120,22 +120,22 @@ class StopWords:
 
     def of_happened(self, episode: Episode) -> Finding:
         """Return the finding of what happened once."""
-        what = Happened(episode.subject)
+        what = StopEvent(episode.subject)
         facts: dict[str, str | float | tuple[str, ...]] = {"wrong": _WRONG[what]}
         severity, place = Severity.WARNING, self._places[self._rule.loop]
         value = limit = None
         sources = listed(self._sources) if self._sources else ""
-        if what is Happened.UNASKED:
+        if what is StopEvent.UNASKED:
             text = f"The stop loop opened although no source asked for a stop ({sources})"
             text += (
                 f"{_more(episode)}: look for a wire, a connector or a contact, or a source that is not listed"
             )
-        elif what is Happened.UNASKED_AT_START:
+        elif what is StopEvent.UNASKED_AT_START:
             text = (
                 f"The stop loop was open when it was first seen, and no source asked for a stop ({sources})"
             )
             text += ": it was not reset, or look for a wire, a connector or a contact"
-        elif what is Happened.CUT:
+        elif what is StopEvent.CUT:
             severity, place = STOP_CHAIN.severity, self._places[self._rule.supply or self._rule.loop]
             text = "The supply was cut although the stop loop stayed closed"
             text += " and no source asked for a stop" if self._sources else ""

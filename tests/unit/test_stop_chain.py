@@ -210,6 +210,7 @@ def test_a_mistake_is_told_with_what_is_nearest(
     ("fault", "wrong", "after_ms", "source"),
     [
         ("kind: supply_cut", "supply_lost", (0, 125), None),
+        ("kind: loop_open", "not_asked", (0, 125), None),
         ("kind: stop_pressed, button: vehicle", "in_time", (0, 125), "stop_button.pressed"),
         ("kind: stop_pressed, button: radio", "in_time", (0, 125), "stop_radio.pressed"),
         ("kind: link_lost", "in_time", (500, 625), "stop_link.link_lost"),
