@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
 
 from canmap.base.errors import SpecError
+from canmap.frames.chunks import Coverage
 from tests import stops
 from tests.kits import of_kind, row, spec_of
 from tests.kits import span_ms as span_of
 from tests.simulated import run_of, short_drive
-from tests.streams import frames, inspected
+from tests.streams import MS, START_NS, frames, inspected
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -205,3 +207,27 @@ def test_the_simulated_cart(dip: str, seed: int, tmp_path: Path) -> None:
     low = of_kind(result, "undervoltage")
     assert [supply.value for supply in low] == [pytest.approx(7, abs=0.5)] * bool(dip)  # and its noise
     assert of_kind(result, "late_start") == []
+
+
+@pytest.mark.parametrize("hole", [True, False])
+@pytest.mark.parametrize("opened", [True, False])
+def test_nothing_is_told_of_what_was_not_recorded(tmp_path: Path, opened: bool, hole: bool) -> None:
+    """In a hole, or else a silence, the supply is cut; the loop opens, or the node restarts."""
+    kit = stops.spec(tmp_path)
+    parts = []
+    for begin, end, later in ((0, 1000, False), (3000, 4000, True)):
+        rows = [stops.state(t + 1, later and opened, later) for t in range(begin, end, 20)]
+        rows += [stops.panel(t + 2) for t in range(begin, end, 20)]
+        if not later:
+            rows += sent(begin, end)
+        elif not opened:
+            rows.append(stops.steer(end - 50, 3, starts=2))
+        spans = (begin if hole else 0), end - 1
+        cover = Coverage("can0", *(START_NS + t * MS for t in spans))
+        parts.append(replace(frames(sorted(rows)), coverage=(cover,)))
+    result, _ = inspected(parts, kit)
+    pieces = [piece for part in parts for piece in part.split(range(0, len(part), 9))]
+    assert inspected(pieces, kit)[0].to_json() == result.to_json()
+    restarts = [one.facts["node"] for one in of_kind(result, "restart")]
+    assert restarts == ([] if hole or opened else ["SteerNode"])
+    assert of_kind(result, "stop_chain") == []
