@@ -217,14 +217,12 @@ class _Beside(HandOver):
 
     def reach(self, t_ns: int, rows: Rows) -> None:
         schedule, world = self._schedule, self.world
-        states = None
+        state = None
         while self._next < len(schedule) and schedule[self._next][0] < t_ns:
             due_ns, sender = schedule[self._next]
             self._next += 1
-            states = states or world.states(rows[-1:])
-            found = sender.run(np.array([due_ns]), states, world.cart.events)
-            if found is not None:
-                self._waiting += _releases([found])
+            state = state or world.state(rows[-1])
+            self._waiting += sender.run_one(due_ns, state, world.cart.events)
         due = [release for release in self._waiting if release.t_ns < t_ns]
         if due:
             self._waiting = [release for release in self._waiting if release.t_ns >= t_ns]

@@ -14,17 +14,14 @@ from canmap.simulator.cart.payloads import PROFILE1, Guard, Layout
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    import numpy as np
-    from numpy.typing import NDArray
-
     from canmap.mapping.description.description import DescribedMessage
     from canmap.simulator.cart.machinery import Machinery
-    from canmap.simulator.cart.messages import Values
+    from canmap.simulator.cart.messages import Moments, Values
     from canmap.simulator.cart.nodes import Timing
-    from canmap.simulator.cart.states import States
+    from canmap.simulator.cart.states import Numbers
     from canmap.simulator.cart.vehicle import VehicleParameters
 
-    Tell = Callable[[States, NDArray[np.int64]], Values]
+    Tell = Callable[[Moments, Numbers], Values]
 
 STRANGER = "Stranger"  # the last node of every first bus: whoever does not belong there
 
