@@ -20,9 +20,10 @@ from canmap.frames.chunks import empty_chunk
 from canmap.simulator.buses.batch import BatchBus, joined
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.gateway import Gateway, Relay, Route
-from canmap.simulator.buses.network import BusConfig, Node, Outcome, Queue, Release, Transmission
+from canmap.simulator.buses.network import BusConfig, Node, NodeState, Outcome, Queue, Release, Transmission
 from canmap.simulator.buses.split_bus import SplitBus
 from canmap.simulator.buses.traffic import Sent, Traffic, columns_of, frames_of
+from canmap.simulator.cart.chronicle import Happened, Subject
 from canmap.simulator.cart.nodes import MS, batch, ordered
 from canmap.simulator.cart.other_traffic import OTHER_NODES, OtherTraffic
 from canmap.simulator.cart.payloads import EXTENDED
@@ -178,6 +179,7 @@ class _Beside(HandOver):
         plan = setup.plan
         config = _config(setup.kind.drive, plan.recovery_ns, others=setup.others is not None)
         self._others = _others(setup)
+        self._noted, self._off = 0, dict[str, int]()  # changes of state, and places of those that are bus-off
         self._bus = SplitBus(config, plan.disturbances, plan.splits, setup.seed)
         self._schedule: list[tuple[int, Sender]] = []
         self._next = 0
@@ -192,6 +194,21 @@ class _Beside(HandOver):
                 self._listen(world.kind.node_of[axis_name], name, act)
         for name in dict.fromkeys((world.kind.seen.message, *world.kind.watches)):
             self._listen(computer, name, partial(self._hear, name))
+
+    def _note_changes(self) -> None:
+        """Note which nodes went bus-off or came back."""
+        chronicle, nodes = self.world.chronicle, self.world.kind.drive.nodes
+        for t_ns, index, state, *_ in self._bus.changes[self._noted :]:
+            self._noted += 1
+            node = nodes[index] if index < len(nodes) else None
+            if node is not None and state is NodeState.BUS_OFF:
+                after = chronicle.about(t_ns, node, Subject.BUS)
+                about = self.world.kind.subjects(node)
+                self._off[node] = chronicle.note(t_ns, Happened.BUS_OFF, node, after=after, about=about)
+            elif node in self._off and state is NodeState.ERROR_ACTIVE:
+                place = self._off.pop(node)
+                chronicle.end(place, t_ns)
+                chronicle.note(t_ns, Happened.BUS_ON, node, after=place)
 
     def _listen(self, node: str, message: str, act: Callable[[Transmission], None]) -> None:
         index, can_id = self.world.units[node].index, self.world.layouts[message].message.can_id
@@ -229,6 +246,7 @@ class _Beside(HandOver):
             self._bus.submit(due)
         beyond, here = self._bus.heard_beyond(t_ns), self._bus.advance(t_ns)
         self.transmissions += here
+        self._note_changes()
         for sent in here + beyond:
             if sent.outcome is Outcome.SENT:
                 for node, act in self._listeners.get(sent.frame.can_id, ()):

@@ -17,7 +17,7 @@ from canmap.simulator.buses.network import Outcome, Release, SupplyLoss
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from canmap.simulator.buses.network import BusConfig, Disturbance, Transmission
+    from canmap.simulator.buses.network import BusConfig, Disturbance, StateChange, Transmission
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +64,11 @@ class SplitBus:
         self._apart = {split: _apart(config, split, seed) for split in self._splits if split.linked}
         self._hearing_apart = {split: Hearing(bus) for split, bus in self._apart.items()}
         self._until_ns = 0
+
+    @property
+    def changes(self) -> list[StateChange]:
+        """Every change of a node's fault confinement state on this side so far, in order."""
+        return self._bus.changes
 
     def submit(self, releases: Iterable[Release]) -> None:
         """Add releases, none earlier than the last `advance`."""
