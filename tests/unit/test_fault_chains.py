@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 
 from canmap.simulator.cart.chronicle import Chronicle, Happened
+from canmap.simulator.scenario.scenario import load_scenario
 from canmap.vocabulary.record_types import AxisState
-from tests.simulated import Run, run, scenario_of, short_drive
+from tests.simulated import CART_FOLDER, Run, run, scenario_of, short_drive
+from tests.streams import inspected
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -90,9 +92,9 @@ def test_a_computer_that_falls_silent_lets_the_kit_brake(tmp_path: Path) -> None
 
 
 def test_two_faults_at_once_have_a_chain_each(tmp_path: Path) -> None:
-    faults = "{kind: demand_absent, message: SteerCommand, at: 5 s, for: 300 ms}\n"
-    faults += "  - {kind: node_restart, node: BrakeNode, at: 5.5 s, for: 200 ms}"
-    absent, restart = runs(tmp_path, faults, 6.5).truth["faults"]
+    scenario = scenario_of(tmp_path, short_drive(6.5))
+    both = load_scenario(scenario.path, str(CART_FOLDER / "faults" / "two_at_once.yaml"))
+    absent, restart = run(both).truth["faults"]
     assert {"axis left active", "kit braked"} <= {what for what, *_ in links(absent)}
     assert links(restart) == [
         ("fault began", "node_restart", None),
@@ -126,6 +128,17 @@ def test_a_driver_who_was_not_told_to_watch_keeps_his_feet_off(tmp_path: Path) -
     speed = told.heard("WheelSpeeds").within(6.0, 8.0)["RearLeft"]
     assert np.diff(speed).mean() < 0  # it coasts
     assert speed[-1] > 3
+
+
+def test_people_who_watch_and_all_physics_leave_a_clean_drive_clean(tmp_path: Path) -> None:
+    head = WATCHING + "vehicle: {rim_mass: 1.2 kg, hold_up: yes}\n"
+    script = "  - {at: 0.3 s, driver: watch, with: [brake, wheel]}\n"
+    script += "  - {at: 4.5 s, computer: step, angle: 90 deg}\n"
+    scenario = scenario_of(tmp_path, head + short_drive(5.5) + script)
+    result, _ = inspected([run(scenario).chunk])
+    assert [finding.text for finding in result.findings if finding.severity != "note"] == []
+    what = {happening.what for happening in scenario.setup.plan.chronicle.happenings}
+    assert what == {Happened.RELAY_CLOSED, Happened.NODE_ON}
 
 
 def test_reasons_are_found_by_their_subject_and_age() -> None:
