@@ -1,4 +1,4 @@
-"""The cart lets go 120 ms after its last fresh demand: what a spec says of it that promises another watchdog."""
+"""The cart lets go 120 ms after the last fresh demand; what is said where the spec promises another time."""
 
 from __future__ import annotations
 
