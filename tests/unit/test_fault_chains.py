@@ -122,6 +122,25 @@ def test_a_dip_of_the_supply_comes_before_what_it_leads_to(tmp_path: Path) -> No
     assert silent["at_s"] == pytest.approx(5.2, abs=0.02)
 
 
+def test_what_the_script_leads_to_is_no_fault(tmp_path: Path) -> None:
+    script = "{at: 3 s, driver: hold wheel, torque: 7 Nm, for: 0.4 s}\n{at: 4 s, computer: hand back}\n"
+    script += (
+        "{at: 5 s, computer: enable}\n{at: 5.5 s, operator: press stop}\n{at: 5.8 s, operator: release stop}"
+    )
+    told = runs(tmp_path, "{kind: railed_pedal, level: 110 %, at: 5.9 s}", 6.5, script=script)
+    assert links(told.fault) == [("fault began", "railed_pedal", None)]
+    held, back, enabled, pressed, released = told.truth["script"][-5:]
+    assert [what for what, *_ in links(held)] == ["ordered", *["axis left active"] * 3]
+    assert {link["reason"] for link in held["chain"][1:]} == {"driver override"}
+    assert "chain" not in back  # it was not active any more
+    assert "chain" not in enabled
+    happened = [what for what, *_ in links(pressed)]
+    assert happened[:3] == ["ordered", "stop loop opened", "relay opened"]
+    assert happened.count("node off") == 3
+    assert happened[-1] == "stop loop closed"
+    assert "chain" not in released
+
+
 def test_a_driver_who_was_not_told_to_watch_keeps_his_feet_off(tmp_path: Path) -> None:
     told = runs(tmp_path, "{kind: supply_cut, at: 5 s, for: 500 ms}", 8.0)
     assert set(told.heard("PedalState").within(5.6, 8.0)["BrakePedal"]) == {0}
