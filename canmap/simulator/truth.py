@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 import yaml
 
 from canmap.base.errors import printable
+from canmap.simulator.recorders import EPOCH_NS
 from canmap.simulator.scenario.fault_file import chain_of
-from canmap.simulator.wires import EPOCH_NS
 
 if TYPE_CHECKING:
     from canmap.simulator.cart.chronicle import Chronicle

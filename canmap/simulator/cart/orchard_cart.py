@@ -80,4 +80,6 @@ ORCHARD_CART = VehicleKind(
         "vehicle": "OperatorPanel.StopButton",
         "radio": "OperatorPanel.RadioStop",
     },
+    # From the front axle to the rear axle.
+    harness=("SteerNode", "BrakeNode", "Supervisor", "Computer", "VehicleNode", "DriveNode"),
 )
