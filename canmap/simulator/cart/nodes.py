@@ -175,7 +175,7 @@ class Sender:
     def twin(self, node: int, alter: Callable[[Values], Values]) -> Sender:
         """Return a sender of the same message in another node; `alter` makes its values of these here."""
 
-        def tell(states: States, numbers: NDArray[np.int64]) -> Values:
+        def tell(states: Moments, numbers: Numbers) -> Values:
             return alter(self._tell(states, numbers))
 
         other = Sender(self.layout, node, self.timing, tell, self.enable)
