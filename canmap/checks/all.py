@@ -29,6 +29,7 @@ from canmap.checks.silence import Silence
 from canmap.checks.slew import SlewCheck
 from canmap.checks.spacing import Spacing
 from canmap.checks.state_machines import StateCheck
+from canmap.checks.timed_loss import TimedLoss
 from canmap.checks.tracking import TrackingCheck
 from canmap.checks.watchdogs import WatchdogCheck
 from canmap.checks.wrong_checksums import ChecksumCheck
@@ -44,6 +45,7 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     Rate,
     Spacing,
     CountedLoss,
+    TimedLoss,
     CounterRestart,
     RepeatedCounter,
     JumpingCounter,

@@ -14,6 +14,7 @@ from itertools import takewhile
 from typing import TYPE_CHECKING
 
 from canmap.base.words import first_of, listed, plural, seconds, times
+from canmap.findings.explained import with_silence, without_rates_explained
 from canmap.findings.finding import Finding, Place, Severity, worst
 from canmap.findings.kinds import MISSING, RECORDING_GAP, SPEC, STALE
 from canmap.findings.wrong_periods import of_wrong_periods
@@ -74,7 +75,8 @@ def gathered(findings: Iterable[Finding], known: Known) -> list[Finding]:
     """Return the findings with the silences that have a cause in common as one; its parts are in it."""
     silences: list[Finding] = []
     rest: list[Finding] = []
-    for finding in of_wrong_periods(_of_misplaced(list(findings), known.misplaced), known.rules):
+    told = without_rates_explained(_of_misplaced(list(findings), known.misplaced))
+    for finding in of_wrong_periods(told, known.rules):
         is_silence = finding.stream is not None and finding.kind in {STALE, MISSING}
         (silences if is_silence else rest).append(finding)
     buses = {f.place.bus: f for f in rest if f.kind == MISSING and f.place.message is None}
@@ -85,7 +87,7 @@ def gathered(findings: Iterable[Finding], known: Known) -> list[Finding]:
     rest += [_channel_missing(finding, of_channel[bus]) for bus, finding in buses.items()]
     for cluster in _clusters(silences, known):
         rest += _Cluster(cluster, silences, known).explained()
-    return rest
+    return with_silence(rest)
 
 
 def _of_misplaced(findings: list[Finding], buses: frozenset[str]) -> list[Finding]:

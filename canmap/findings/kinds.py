@@ -22,6 +22,9 @@ COUNTER = Kind("counter", Severity.ERROR)  # a receiver rejects the frame; one j
 LOSS = Kind("loss", Severity.WARNING)  # an error where it is more in a row than the receiver accepts
 
 
+BURST = Kind("burst", Severity.WARNING)  # late, and not lost
+
+
 RESTART = Kind("restart", Severity.WARNING)
 
 
