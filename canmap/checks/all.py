@@ -31,6 +31,7 @@ from canmap.checks.spacing import Spacing
 from canmap.checks.state_machines import StateCheck
 from canmap.checks.timed_loss import TimedLoss
 from canmap.checks.tracking import TrackingCheck
+from canmap.checks.two_senders import TwoSenders
 from canmap.checks.watchdogs import WatchdogCheck
 from canmap.checks.wrong_checksums import ChecksumCheck
 from canmap.findings.kinds import SPEC
@@ -71,6 +72,7 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     DuplicateCheck,
     ErrorFrames,
     AddressCheck,
+    TwoSenders,
 )
 
 KINDS = tuple(dict.fromkeys((*(kind for check in CHECKS for kind in check.kinds), SPEC)))

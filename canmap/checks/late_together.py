@@ -1,4 +1,4 @@
-"""Losses and bursts of several messages of a bus at one time, as one finding: bus or recorder is the cause."""
+"""Losses and bursts of several messages of a bus at one time, as one finding: they have one cause."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ NAMED = 6  # messages that a sentence names
 
 
 def told_together(findings: Sequence[Finding]) -> list[Finding]:
-    """Return findings of one kind; those of several messages of a bus that have a moment in common are one."""
+    """Return findings of one kind; those of several messages of a bus at one moment are one."""
     told: list[Finding] = []
     by_bus: dict[str | None, list[Finding]] = {}
     for finding in findings:

@@ -7,8 +7,12 @@ phase is steady, the frames that are left still keep to the period of the sender
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from canmap.timing.phase import RANDOM, WINDOW
+
+if TYPE_CHECKING:
+    from canmap.timing.phase import Phases
 
 STEP = 2 / 3  # of a period: from there on a frame is missing
 NEAR = 1 / 3  # of a period: so near the step is to a whole number
@@ -43,6 +47,20 @@ class Stepped:
     steady_before: bool
     steady_after: bool
 
+    @classmethod
+    def of(cls, frame: tuple[int, int, int, int], told: Phases, place: int) -> Stepped:
+        """Return one of a frame, the first four of its attributes, and of its place in `told`."""
+        return cls(
+            *frame,
+            step=float(told.step[place]),
+            before_ns=float(told.before_ns[place]),
+            after_ns=float(told.after_ns[place]),
+            period_before_ns=float(told.period_before_ns[place]),
+            period_after_ns=float(told.period_after_ns[place]),
+            steady_before=bool(told.steady_before[place]),
+            steady_after=bool(told.steady_after[place]),
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Lost:
@@ -68,7 +86,7 @@ class Lost:
 
 
 class Run:
-    """Frames with which the phase of one message steps, each at most `PARTED_BY` frames behind the one before.
+    """Frames with which the phase of one message steps, each at most `PARTED_BY` frames behind the last.
 
     Args:
         one: The first.

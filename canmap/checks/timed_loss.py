@@ -1,8 +1,8 @@
 """What the times of cyclic messages tell of frames that did not come when due: they were lost, or only late.
 
 A message without a counter has lost frames where its phase steps by a whole number of periods: the frames
-behind the gap do not come early to make up for it. Where they do, one right behind the other, they waited in a
-queue: a burst. Both are judged at a frame once `WINDOW` frames have come from it on, and told at the end, as
+behind the gap do not come early to make up for it. Where they do, one right behind the other, they waited in
+a queue: a burst. Both are judged at a frame once `BEHIND` frames have come from it on, and told at the end:
 only then it is known how the recorder stamps.
 """
 
@@ -16,6 +16,7 @@ import numpy as np
 from canmap.base.words import number, seconds, times
 from canmap.checks.check import Check
 from canmap.checks.counter_values import in_facts, in_stretches
+from canmap.checks.gap_evidence import CounterOverGaps, GapEvidence
 from canmap.checks.late_together import told_together
 from canmap.checks.phase_runs import PARTED_BY, STEP, Run, Stepped
 from canmap.findings.episodes import Episode, Episodes, Told
@@ -25,6 +26,7 @@ from canmap.mapping.model import Trigger
 from canmap.timing.batches import Batches
 from canmap.timing.phase import WINDOW, evened, phases, rhythm
 from canmap.timing.recent import APART, BEHIND, SILENCE, RecentFrames
+from canmap.timing.timers import Timer, over_gap
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -44,7 +46,11 @@ NEVER_NS = np.iinfo(np.int64).max
 
 
 class TimedLoss(Check[None]):
-    """Finds the frames of cyclic messages that were lost, where no counter tells, and those that only waited."""
+    """Finds the frames of cyclic messages that were lost, where no counter tells, and those that only waited.
+
+    Attributes:
+        evidence: What timers and counters did over silences.
+    """
 
     kinds = (LOSS, BURST)
 
@@ -59,6 +65,8 @@ class TimedLoss(Check[None]):
         self._waits: set[int] = set()  # streams with a gap that is to be judged
         self._runs: dict[int, Run] = {}
         self._seen = np.zeros(len(rules), np.int64)
+        self.evidence = GapEvidence()
+        self._counters = CounterOverGaps(setting)
         self._lost = Episodes(self._describe_lost, parted_by=PARTED_BY)
         self._bursts = Episodes(self._describe_burst, parted_by=PARTED_BY)
 
@@ -81,6 +89,10 @@ class TimedLoss(Check[None]):
             parting = np.where(arrivals.gap[own] > self._silence_ns[stream], SILENCE, 0).astype(np.uint8)
             if unmeasured is not None:
                 parting[parts[own]] = APART
+            silences = (parting == SILENCE).nonzero()[0]
+            for at, count in self._counters.over(view, stream, silences) if len(silences) else ():
+                before_ns = int(arrivals.clock[start + at] - arrivals.gap[start + at])
+                self.evidence.keep_count(stream, before_ns, count)
             known = len(recent.clock)
             recent.take(arrivals.clock[own], parting)
             self._judge(stream, recent, (known - BEHIND + 1, len(recent.clock) - BEHIND + 1))
@@ -114,7 +126,7 @@ class TimedLoss(Check[None]):
         return self._batches.apart_ns(self._channel[finding.stream or 0])
 
     def _is_told(self, finding: Finding, batches: int) -> bool:
-        return batches * self._apart_ns(finding) <= self._period_ns[finding.stream or 0]
+        return batches * self._apart_ns(finding) <= int(self._period_ns[finding.stream or 0])
 
     def _judge(self, stream: int, recent: RecentFrames, span: tuple[int, int]) -> None:
         """Judge the frames of a message from one to before another, by their places in `recent`."""
@@ -128,6 +140,7 @@ class TimedLoss(Check[None]):
         if first >= stop or not (long[first:stop].any() or stream in self._runs):
             return
         waited, more = self._waited(stream, clock, np.where(parts == APART, 0, gap_ns))
+        self._tell_timers(stream, recent, (first, stop), set(waited.tolist()))
         for late, others in zip(waited.tolist(), more.tolist(), strict=True):
             if first <= late < stop:
                 self._add_burst(stream, recent, late, others)
@@ -135,10 +148,24 @@ class TimedLoss(Check[None]):
             even = evened(clock, waited, more)
             self._find_steps(stream, recent, even, (first, stop))
 
+    def _tell_timers(
+        self, stream: int, recent: RecentFrames, span: tuple[int, int], waited: set[int]
+    ) -> None:
+        """Keep what the timer of the sender did in the silences that end with some frames."""
+        clock, parted = recent.clock, np.concatenate(([0], np.cumsum(recent.parts > 0)))
+        first, stop = max(span[0], WINDOW), span[1]
+        for place in (first + (recent.parts[first:stop] == SILENCE).nonzero()[0]).tolist():
+            if parted[place + WINDOW] - parted[place - WINDOW + 1] != 1:
+                continue
+            told = over_gap(clock, place, int(self._period_ns[stream]))
+            if place in waited:
+                told = replace(told, timer=Timer.QUEUED)
+            self.evidence.keep_timer(stream, int(clock[place - 1]), told)
+
     def _waited(
         self, stream: int, clock: NDArray[np.int64], gap_ns: NDArray[np.int64]
     ) -> tuple[NDArray[np.intp], NDArray[np.int64]]:
-        """The frames at the end of a long gap that have all that was due in it right behind them; how many."""
+        """The frames at the end of a long gap with all that was due in it right behind them; how many."""
         period_ns = int(self._period_ns[stream])
         at = (gap_ns > LATE * period_ns).nonzero()[0]
         more = np.minimum(np.rint(gap_ns[at] / period_ns).astype(np.int64) - 1, WINDOW - 1)
@@ -161,13 +188,13 @@ class TimedLoss(Check[None]):
             place = int(at[hit])
             stretch = recent.stretch + int(parted[place + 1])
             when = int(clock[place]), int(gap_ns[place])
-            self._add(stream, Stepped(recent.ordinal + place, stretch, *when, *told.at(hit)))
+            self._add(stream, Stepped.of((recent.ordinal + place, stretch, *when), told, hit))
             run = self._runs[stream]
             if run.heard is None or run.last.ordinal - run.heard >= BEHIND:
                 around = slice(place - WINDOW, place + BEHIND)
                 run.hear(*rhythm(clock[around], period_ns))
-        run = self._runs.get(stream)
-        if run is not None and recent.ordinal + stop - 1 - run.last.ordinal > PARTED_BY:
+        going_on = self._runs.get(stream)
+        if going_on is not None and recent.ordinal + stop - 1 - going_on.last.ordinal > PARTED_BY:
             self._close(stream)
 
     def _add(self, stream: int, one: Stepped) -> None:
@@ -185,16 +212,22 @@ class TimedLoss(Check[None]):
         if lost is not None:
             span = lost.first, lost.last, lost.start_ns, lost.end_ns
             counted = (lost.whole,)
-            self._lost.add(
-                Episode(stream, *span, lost.count, lost.most, tally=counted, begins_tally=counted)
-            )
+            self._lost.add(Episode(stream, *span, lost.count, lost.most, tally=counted, begins_tally=counted))
 
     def _add_burst(self, stream: int, recent: RecentFrames, late: int, more: int) -> None:
         first, end_ns, start_ns = recent.ordinal + late, int(recent.clock[late]), int(recent.clock[late - 1])
         counted = (more + 1,)
         self._bursts.add(
             Episode(
-                *(stream, first, first + more, start_ns, int(recent.clock[late + more]), 1, end_ns - start_ns),
+                *(
+                    stream,
+                    first,
+                    first + more,
+                    start_ns,
+                    int(recent.clock[late + more]),
+                    1,
+                    end_ns - start_ns,
+                ),
                 tally=counted,
                 begins_tally=counted,
             )

@@ -28,6 +28,9 @@ BURST = Kind("burst", Severity.WARNING)  # late, and not lost
 RESTART = Kind("restart", Severity.WARNING)
 
 
+TWO_SENDERS = Kind("two_senders", Severity.ERROR)  # a warning where only the addresses differ
+
+
 UNKNOWN_ID = Kind("unknown_id", Severity.NOTE)
 
 

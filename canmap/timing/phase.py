@@ -45,18 +45,6 @@ class Phases:
     steady_before: NDArray[np.bool_]
     steady_after: NDArray[np.bool_]
 
-    def at(self, place: int) -> tuple[float, float, float, float, float, bool, bool]:
-        """Return all of it of one of the frames, as numbers."""
-        return (
-            float(self.step[place]),
-            float(self.before_ns[place]),
-            float(self.after_ns[place]),
-            float(self.period_before_ns[place]),
-            float(self.period_after_ns[place]),
-            bool(self.steady_before[place]),
-            bool(self.steady_after[place]),
-        )
-
 
 def phases(clock: NDArray[np.int64], at: NDArray[np.intp], promised_ns: int) -> Phases:
     """Return the phase on both sides of some frames.
@@ -100,9 +88,7 @@ def rhythm(clock: NDArray[np.int64], promised_ns: int) -> tuple[float, float]:
     return float(kept[best]), promised_ns * float(PERIODS_TRIED[best])
 
 
-def evened(
-    clock: NDArray[np.int64], waited: NDArray[np.intp], more: NDArray[np.int64]
-) -> NDArray[np.int64]:
+def evened(clock: NDArray[np.int64], waited: NDArray[np.intp], more: NDArray[np.int64]) -> NDArray[np.int64]:
     """Return when frames came, those that had waited evenly spread over the time in which they did.
 
     Args:

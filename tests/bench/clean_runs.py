@@ -25,7 +25,8 @@ from canmap.simulator.simulation import simulate_to_file  # noqa: E402
 from canmap.simulator.wires import recorded  # noqa: E402
 from tests.streams import inspected, spec_of  # noqa: E402
 
-SCENARIOS = ROOT / "specs" / "orchard_cart" / "scenarios"
+CART = ROOT / "specs" / "orchard_cart"
+SCENARIOS = CART / "scenarios"
 HOUR = f"""
 scenario: An hour by computer
 spec: {ROOT / "specs" / "orchard_cart" / "cart.yaml"}
@@ -77,13 +78,13 @@ def hour() -> None:
 
 def batched_hours(hours: int) -> int:
     """Inspect hours of batched stamps, without counters; return how many findings there are."""
-    text = re.sub(r"\n    counter: .*", "", (ROOT / "specs/orchard_cart/cart.yaml").read_text(encoding="utf-8"))
+    text = re.sub(r"\n    counter: .*", "", (CART / "cart.yaml").read_text(encoding="utf-8"))
     text = re.sub(r"requires: \[counter, checksum", "requires: [checksum", text)
     false = 0
     with tempfile.TemporaryDirectory(dir=ROOT / "specs") as folder:
         spec_path, path = Path(folder) / "cart.yaml", Path(folder) / "scenario.yaml"
         for name in ("kit.dbc", "chassis.dbc"):
-            (Path(folder) / name).write_bytes((ROOT / "specs/orchard_cart" / name).read_bytes())
+            (Path(folder) / name).write_bytes((CART / name).read_bytes())
         spec_path.write_text(text, encoding="utf-8")
         for batch_ms in (10, 20, 50):
             path.write_text(f"{HOUR}recorder: {{batch: {batch_ms} ms}}\n", encoding="utf-8")
