@@ -76,19 +76,20 @@ class TimedLoss(Check[None]):
         self._seen = view.timeline.seen
         arrivals = view.arrivals
         unmeasured = arrivals.unmeasured()
-        parts = np.zeros(0 if unmeasured is None else len(arrivals.gap), np.bool_)
-        parts[unmeasured if unmeasured is not None else []] = True
         calm = arrivals.longest <= self._long_ns[arrivals.streams]
+        if unmeasured is not None:
+            calm[arrivals.start.searchsorted(unmeasured, side="right") - 1] = False
         for place in self._period_ns[arrivals.streams].nonzero()[0].tolist():
             stream, start = int(arrivals.streams[place]), int(arrivals.start[place])
             own = slice(start, start + int(arrivals.count[place]))
-            recent = self._recent.setdefault(stream, RecentFrames())
-            if calm[place] and stream not in self._waits and not parts[own].any():
+            recent = self._recent.get(stream) or self._recent.setdefault(stream, RecentFrames())
+            if calm[place] and stream not in self._waits:
                 recent.pass_calmly(arrivals.clock[own])
                 continue
             parting = np.where(arrivals.gap[own] > self._silence_ns[stream], SILENCE, 0).astype(np.uint8)
             if unmeasured is not None:
-                parting[parts[own]] = APART
+                inside = unmeasured[(unmeasured >= own.start) & (unmeasured < own.stop)]
+                parting[inside - start] = APART
             silences = (parting == SILENCE).nonzero()[0]
             for at, count in self._counters.over(view, stream, silences) if len(silences) else ():
                 before_ns = int(arrivals.clock[start + at] - arrivals.gap[start + at])

@@ -141,10 +141,9 @@ class TwoSenders(Check[None]):
         quick_ns = QUICK * self._period_ns
         some = np.minimum.reduceat(arrivals.gap, arrivals.start) < quick_ns[arrivals.streams]
         unmeasured = arrivals.unmeasured()
-        for place, stream in enumerate(arrivals.streams.tolist()):
-            if not some[place] and stream not in self._pairs:
-                continue
-            start = int(arrivals.start[place])
+        some |= np.isin(arrivals.streams, list(self._pairs))
+        for place in some.nonzero()[0].tolist():
+            stream, start = int(arrivals.streams[place]), int(arrivals.start[place])
             own = slice(start, start + int(arrivals.count[place]))
             gap_ns = arrivals.gap[own].copy()
             if unmeasured is not None:
@@ -158,29 +157,34 @@ class TwoSenders(Check[None]):
         """Follow the gaps of one message."""
         period_ns = int(self._period_ns[stream])
         pairs = self._pairs.pop(stream, None) or Pairs(period_ns)
-        before_ns = np.concatenate(([pairs.gap_ns], gap_ns[:-1]))
-        paired = np.maximum(gap_ns, before_ns) < QUICK * period_ns
-        paired &= np.abs(gap_ns + before_ns - period_ns) <= KEPT * period_ns
-        paired &= np.abs(gap_ns - before_ns) >= UNEVEN * period_ns
-        at = 0
-        breaks = [*(~paired).nonzero()[0].tolist(), len(paired)]
-        for stop in breaks:
-            if stop > at:
-                short_ns = int(gap_ns[at:stop].min())
-                if not pairs.count:
-                    pairs.first, pairs.start_ns = seen + at, int(clock[at] - gap_ns[at] - before_ns[at])
-                    pairs.short_ns = short_ns
-                pairs.count += stop - at
-                pairs.short_ns = min(pairs.short_ns, short_ns)
-            if stop < len(paired):
-                self._close_pairs(stream, pairs, seen + stop, int(clock[stop] - gap_ns[stop]))
-                pairs = Pairs(period_ns)
-            at = stop + 1
-        pairs.gap_ns = int(gap_ns[-1])
-        if pairs.gap_ns < QUICK * period_ns:
-            self._pairs[stream] = pairs
-        elif pairs.count:
-            self._close_pairs(stream, pairs, seen + len(clock), int(clock[-1]))
+        is_quick = gap_ns < QUICK * period_ns
+        last_is_quick = bool(is_quick[-1])
+        quick = is_quick.nonzero()[0]
+        at = quick[1:][quick[1:] - quick[:-1] == 1]
+        if is_quick[0] and pairs.gap_ns < QUICK * period_ns:
+            at = np.concatenate(([0], at))
+        before_ns = np.where(at > 0, gap_ns[at - 1], pairs.gap_ns)
+        is_pair = np.abs(gap_ns[at] + before_ns - period_ns) <= KEPT * period_ns
+        is_pair &= np.abs(gap_ns[at] - before_ns) >= UNEVEN * period_ns
+        at, before_ns = at[is_pair], before_ns[is_pair]
+        goes_on = at[:1].tolist() == [0]
+        if pairs.count and not goes_on:
+            self._close_pairs(stream, pairs, seen, int(clock[0] - gap_ns[0]))
+        firsts = np.concatenate((at[:1], at[1:][np.diff(at) > 1]))
+        lasts = np.concatenate((at[:-1][np.diff(at) > 1], at[-1:]))
+        for first, last in zip(firsts.tolist(), lasts.tolist(), strict=True):
+            short_ns = int(gap_ns[first : last + 1].min())
+            if first or not pairs.count:
+                ahead_ns = int(gap_ns[first] + before_ns[at.searchsorted(first)])
+                pairs = Pairs(0, seen + first, int(clock[first]) - ahead_ns, 0, short_ns)
+            pairs.count += last - first + 1
+            pairs.short_ns = min(pairs.short_ns, short_ns)
+            if last + 1 < len(gap_ns):
+                self._close_pairs(stream, pairs, seen + last + 1, int(clock[last]))
+                pairs = Pairs(0)
+        if last_is_quick:
+            pairs.gap_ns = int(gap_ns[-1])
+            self._pairs[stream] = pairs if len(at) and lasts[-1] + 1 == len(gap_ns) else Pairs(pairs.gap_ns)
 
     def _close_pairs(self, stream: int, pairs: Pairs, ordinal: int, end_ns: int) -> None:
         """End a row of gaps with the frame before one, and keep it where it is no chance."""

@@ -18,7 +18,8 @@ if TYPE_CHECKING:
 
 TOGETHER_NS = 40_000  # no frame is shorter on the wire: 47 bits at 1 Mbit/s take 47 us (ISO 11898-1)
 BATCHED = 0.1  # of the frames have to come together with the one before, else they are as they came
-SAMPLE, EVERY = 512, 8192  # of so many frames of a session, so many are looked at
+SAMPLE = 512  # frames that are looked at together
+EVERY, LATER = 8192, 65_536  # of so many frames of a session one sample, and of so many further on
 BIN_NS = 100_000
 BINS = 2_000  # up to 0.2 s
 
@@ -49,14 +50,14 @@ class Batches:
     def fold(self, view: View) -> None:
         """Take in the samples that a chunk has."""
         first, count = view.first_frame, len(view.clock)
-        begin = first - first % EVERY
+        begin = first - first % (EVERY if first < LATER else LATER)
         while begin < first + count:
             low, high = max(begin, first) - first, min(begin + SAMPLE - first, count)
             if low < high:
                 self._take(view, slice(low, high))
                 if first + high == begin + SAMPLE:
                     self._judge()
-            begin += EVERY
+            begin += EVERY if begin < LATER else LATER
 
     def _take(self, view: View, rows: slice) -> None:
         chunk = view.prepared.chunk

@@ -52,6 +52,7 @@ class RecentFrames:
             self.take(clock, CALM[: len(clock)])
             self.forget()
             return
-        self.stretch += int(np.count_nonzero(self.parts))
+        if self.parts is not CALM:
+            self.stretch += int(np.count_nonzero(self.parts))
         self.ordinal += len(self.clock) + len(clock) - KEPT
         self.clock, self.parts = clock[-KEPT:].copy(), CALM
