@@ -136,7 +136,7 @@ class Run:
             return None
         if not (is_steady and frames <= SHORT) and self._kept <= RANDOM * self._times:
             return None
-        if at_one_place and count == 1:
+        if at_one_place and (count == 1 or round(best.gap_ns / promised_ns) > count):
             first = last = best
         in_a_row = round(self._longest_ns / promised_ns) - 1
         return Lost(

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
     from canmap.checks.check import End, Setting
     from canmap.findings.episodes import Event
+    from canmap.frames.session import SessionClock
     from canmap.mapping.model import MessageRule
     from canmap.stream.view import View
 
@@ -65,6 +66,7 @@ class TimedLoss(Check[None]):
         self._waits: set[int] = set()  # streams with a gap that is to be judged
         self._runs: dict[int, Run] = {}
         self._seen = np.zeros(len(rules), np.int64)
+        self._session: SessionClock | None = None
         self.evidence = GapEvidence()
         self._counters = CounterOverGaps(setting)
         self._lost = Episodes(self._describe_lost, parted_by=PARTED_BY)
@@ -73,7 +75,7 @@ class TimedLoss(Check[None]):
     def fold(self, view: View, _part: None) -> list[Event]:
         """Judge the gaps before the frames that by now have enough frames behind them."""
         self._batches.fold(view)
-        self._seen = view.timeline.seen
+        self._seen, self._session = view.timeline.seen, view.session
         arrivals = view.arrivals
         unmeasured = arrivals.unmeasured()
         calm = arrivals.longest <= self._long_ns[arrivals.streams]
@@ -114,7 +116,7 @@ class TimedLoss(Check[None]):
 
     def findings(self) -> list[Finding]:
         """Return all findings so far; what happened to several messages at once is one."""
-        lost = [one for one in self._lost.findings() if self._is_told(one, BATCHES)]
+        lost = [one for one in self._lost.findings() if self._is_told(one)]
         bursts = [
             one
             for one in self._bursts.findings()
@@ -126,8 +128,19 @@ class TimedLoss(Check[None]):
     def _apart_ns(self, finding: Finding) -> int:
         return self._batches.apart_ns(self._channel[finding.stream or 0])
 
-    def _is_told(self, finding: Finding, batches: int) -> bool:
-        return batches * self._apart_ns(finding) <= int(self._period_ns[finding.stream or 0])
+    def _is_told(self, finding: Finding) -> bool:
+        """Whether the recorder fetches often enough for a loss to be told, and its clock did not step."""
+        period_ns = int(self._period_ns[finding.stream or 0])
+        if BATCHES * self._apart_ns(finding) > period_ns:
+            return False
+        reach_ns = WINDOW * period_ns
+        start_ns, end_ns = finding.start_ns - reach_ns, finding.end_ns + reach_ns
+        if end_ns - start_ns > 4 * reach_ns or self._session is None:
+            return True
+        steps = self._session.steps
+        edges = [(one.start_ns, one.start_ns if one.count == 1 else one.end_ns) for one in steps]
+        edges += [(one.end_ns, one.end_ns) for one in steps if one.end_ns is not None]
+        return not any(start <= end_ns and (end is None or start_ns <= end) for start, end in edges)
 
     def _judge(self, stream: int, recent: RecentFrames, span: tuple[int, int]) -> None:
         """Judge the frames of a message from one to before another, by their places in `recent`."""

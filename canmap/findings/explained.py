@@ -86,8 +86,8 @@ def _makes_rate(reason: Finding, finding: Finding) -> bool:
         return False
     return any(
         one.place == finding.place
-        and one.start_ns - NEAR_NS <= finding.start_ns
-        and finding.end_ns <= one.end_ns + NEAR_NS
+        and one.start_ns - NEAR_NS <= finding.start_ns <= one.end_ns + NEAR_NS
+        and (finding.end_ns <= one.end_ns + NEAR_NS or (not slow and finding.count == 1))
         for one in (reason.parts or (reason,))
     )
 

@@ -62,7 +62,7 @@ def phases(clock: NDArray[np.int64], at: NDArray[np.intp], promised_ns: int) -> 
     slopes = [(quarters[end] - quarters[end - 1]) / (HALF * HALF) for end in (1, 3)]
     least_ns, most_ns = promised_ns * (1 - FITTED), promised_ns * (1 + FITTED)
     period_ns = ((slopes[0] + slopes[1]) / 2).clip(least_ns, most_ns)
-    steady = [np.abs(slope - period_ns) * HALF < DRIFT * period_ns for slope in slopes]
+    steady = [np.abs(slope / promised_ns - 1) < FITTED + DRIFT / HALF for slope in slopes]
     return Phases(
         (before_ns + after_ns) / period_ns - WINDOW,
         *(before_ns, after_ns),
