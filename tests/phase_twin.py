@@ -1,4 +1,4 @@
-"""What the phase of one message tells, by its definitions, frame by frame: no columns, no chunks, no carries."""
+"""What the phase of one message tells, by its definitions, frame by frame: no columns and no carries."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def lost(times: list[int], period: int) -> list[tuple[int, int]]:
         one = _step(times, at, period)
         if one.step < 2 / 3:
             continue
-        if runs and at - runs[-1][-1].at <= 100:
+        if runs and at - runs[-1][-1].at < 100:
             runs[-1].append(one)
         else:
             runs.append([one])

@@ -19,7 +19,9 @@ NEAR = 1 / 3  # of a period: so near the step is to a whole number
 SHORT = 3 * WINDOW  # frames over which a steady phase can be told on
 OF_RATE = 0.2  # more than that of all, for longer than a second, is a wrong rate and told as that
 SECOND_NS = 1_000_000_000
-PARTED_BY = 100  # frames: what is lost by chance, one in some, is one loss as long as it goes on
+# Frames: what is lost by chance, one in some, is one loss as long as it goes on. No silence is between, as
+# there is none in the windows around a step.
+PARTED_BY = 2 * WINDOW
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +30,6 @@ class Stepped:
 
     Attributes:
         ordinal: Which of its frames it is.
-        stretch: In which of the stretches without a silence.
         clock_ns: When it came.
         gap_ns: Time since the frame before.
         step: By how many periods.
@@ -36,7 +37,6 @@ class Stepped:
     """
 
     ordinal: int
-    stretch: int
     clock_ns: int
     gap_ns: int
     step: float
@@ -48,8 +48,8 @@ class Stepped:
     steady_after: bool
 
     @classmethod
-    def of(cls, frame: tuple[int, int, int, int], told: Phases, place: int) -> Stepped:
-        """Return one of a frame, the first four of its attributes, and of its place in `told`."""
+    def of(cls, frame: tuple[int, int, int], told: Phases, place: int) -> Stepped:
+        """Return one of a frame, the first three of its attributes, and of its place in `told`."""
         return cls(
             *frame,
             step=float(told.step[place]),
@@ -85,8 +85,8 @@ class Lost:
     whole: int
 
 
-class Run:
-    """Frames with which the phase of one message steps, each at most `PARTED_BY` frames behind the last.
+class PhaseRun:
+    """Frames with which the phase of one message steps, each less than `PARTED_BY` frames behind the last.
 
     Args:
         one: The first.
@@ -105,7 +105,7 @@ class Run:
 
     def goes_on_with(self, one: Stepped) -> bool:
         """Tell whether a further one belongs to it."""
-        return one.stretch == self.last.stretch and one.ordinal - self.last.ordinal <= PARTED_BY
+        return one.ordinal - self.last.ordinal < PARTED_BY
 
     def add(self, one: Stepped) -> None:
         """Add a further one."""

@@ -16,14 +16,14 @@ import numpy as np
 from canmap.base.words import number, seconds, times
 from canmap.checks.check import Check
 from canmap.checks.counter_values import in_facts, in_stretches
+from canmap.checks.fetches import Fetches
 from canmap.checks.gap_evidence import CounterOverGaps, GapEvidence
 from canmap.checks.late_together import told_together
-from canmap.checks.phase_runs import PARTED_BY, STEP, Run, Stepped
+from canmap.checks.phase_runs import PARTED_BY, STEP, PhaseRun, Stepped
 from canmap.findings.episodes import Episode, Episodes, Told
 from canmap.findings.finding import Finding, Place
 from canmap.findings.kinds import BURST, LOSS
 from canmap.mapping.model import Trigger
-from canmap.timing.batches import Batches
 from canmap.timing.phase import WINDOW, evened, phases, rhythm
 from canmap.timing.recent import APART, BEHIND, SILENCE, RecentFrames
 from canmap.timing.timers import Timer, over_gap
@@ -58,13 +58,13 @@ class TimedLoss(Check[None]):
     def __init__(self, setting: Setting) -> None:
         self._rules = rules = setting.rules
         self._channel = [setting.spec.buses[rule.bus].channel for rule in rules]
-        self._batches = Batches(tuple(dict.fromkeys(self._channel)))
+        self._fetches = Fetches(tuple(dict.fromkeys(self._channel)))
         self._period_ns = np.array([_judged_period_ns(rule) for rule in rules], np.int64)
         self._silence_ns = np.array([rule.stale_after_ns or NEVER_NS for rule in rules], np.int64)
         self._long_ns = np.where(self._period_ns > 0, self._period_ns * LONG, NEVER_NS)
         self._recent: dict[int, RecentFrames] = {}
         self._waits: set[int] = set()  # streams with a gap that is to be judged
-        self._runs: dict[int, Run] = {}
+        self._runs: dict[int, PhaseRun] = {}
         self._seen = np.zeros(len(rules), np.int64)
         self._session: SessionClock | None = None
         self.evidence = GapEvidence()
@@ -74,7 +74,7 @@ class TimedLoss(Check[None]):
 
     def fold(self, view: View, _part: None) -> list[Event]:
         """Judge the gaps before the frames that by now have enough frames behind them."""
-        self._batches.fold(view)
+        self._fetches.fold(view)
         self._seen, self._session = view.timeline.seen, view.session
         arrivals = view.arrivals
         unmeasured = arrivals.unmeasured()
@@ -126,7 +126,7 @@ class TimedLoss(Check[None]):
         return told_together(bursts) + told_together(lost)
 
     def _apart_ns(self, finding: Finding) -> int:
-        return self._batches.apart_ns(self._channel[finding.stream or 0])
+        return self._fetches.apart_ns(self._channel[finding.stream or 0])
 
     def _is_told(self, finding: Finding) -> bool:
         """Whether the recorder fetches often enough for a loss to be told, and its clock did not step."""
@@ -200,9 +200,8 @@ class TimedLoss(Check[None]):
         told = phases(clock, at, period_ns)
         for hit in (told.step >= STEP).nonzero()[0].tolist():
             place = int(at[hit])
-            stretch = recent.stretch + int(parted[place + 1])
-            when = int(clock[place]), int(gap_ns[place])
-            self._add(stream, Stepped.of((recent.ordinal + place, stretch, *when), told, hit))
+            frame = recent.ordinal + place, int(clock[place]), int(gap_ns[place])
+            self._add(stream, Stepped.of(frame, told, hit))
             run = self._runs[stream]
             if run.heard is None or run.last.ordinal - run.heard >= BEHIND:
                 around = slice(place - WINDOW, place + BEHIND)
@@ -217,7 +216,7 @@ class TimedLoss(Check[None]):
             run.add(one)
         else:
             self._close(stream)
-            self._runs[stream] = Run(one)
+            self._runs[stream] = PhaseRun(one)
 
     def _close(self, stream: int) -> None:
         """End the run of a message, if there is one, and keep what it tells."""

@@ -23,16 +23,15 @@ class RecentFrames:
     Attributes:
         clock: int64[n], when they came, at most `KEPT`.
         parts: uint8[n], `SILENCE` or `APART` where the gap before a frame is one, else 0.
-        stretch: How many of the frames before them had such a gap.
         ordinal: Of the first of them, among all frames of the message.
     """
 
-    __slots__ = ("clock", "ordinal", "parts", "stretch")
+    __slots__ = ("clock", "ordinal", "parts")
 
     def __init__(self) -> None:
         self.clock = np.zeros(0, np.int64)
         self.parts = CALM[:0]
-        self.stretch = self.ordinal = 0
+        self.ordinal = 0
 
     def take(self, clock: NDArray[np.int64], parts: NDArray[np.uint8]) -> None:
         """Take in the next frames; all that are kept then are to be judged before `forget`."""
@@ -42,7 +41,6 @@ class RecentFrames:
     def forget(self) -> None:
         """Keep only the newest."""
         if (more := len(self.clock) - KEPT) > 0:
-            self.stretch += int(np.count_nonzero(self.parts[:more]))
             self.ordinal += more
             self.clock, self.parts = self.clock[more:].copy(), self.parts[more:].copy()
 
@@ -52,7 +50,5 @@ class RecentFrames:
             self.take(clock, CALM[: len(clock)])
             self.forget()
             return
-        if self.parts is not CALM:
-            self.stretch += int(np.count_nonzero(self.parts))
         self.ordinal += len(self.clock) + len(clock) - KEPT
         self.clock, self.parts = clock[-KEPT:].copy(), CALM

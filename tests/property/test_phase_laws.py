@@ -1,4 +1,4 @@
-"""However frames are cut into chunks, what their times tell is the same; every carry is needed; and a plain twin."""
+"""However frames are cut, what their times tell is the same; every carry is needed; a twin of losses."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from canmap.checks.fetches import Fetches
 from canmap.checks.gap_evidence import GapEvidence
 from canmap.checks.timed_loss import TimedLoss
 from canmap.checks.two_senders import TwoSenders
-from canmap.timing.batches import Batches
 from canmap.timing.recent import KEPT, RecentFrames
 from tests import kits
 from tests.cutting import moment
@@ -85,7 +85,7 @@ def test_any_cutting_gives_the_same(
 
 
 def test_a_cut_before_every_frame_gives_the_same(spec: Spec) -> None:
-    whole = stream(3, 0.3, seconds=4)
+    whole = stream(1, 0.3, seconds=3)
     found = told([whole], spec)
     kinds = {event[2] for event in found[1]}  # type: ignore[attr-defined]
     assert {"loss", "burst", "two_senders", "stale"} <= kinds
@@ -102,20 +102,22 @@ FORGOTTEN = {
     "what is to be judged": (TimedLoss, lambda check: check._waits.clear()),
     "steps of a phase": (TimedLoss, lambda check: check._runs.clear()),
     "timers and counters": (TimedLoss, lambda check: setattr(check, "evidence", GapEvidence())),
-    "stretches": (TimedLoss, lambda check: [setattr(one, "stretch", 0) for one in check._recent.values()]),
     "ordinals": (TimedLoss, lambda check: [setattr(one, "ordinal", 0) for one in check._recent.values()]),
     "partings": (TimedLoss, lambda check: [one.parts.fill(0) for one in check._recent.values()]),
     "sequences": (TwoSenders, lambda check: check._open.clear()),
     "pairs": (TwoSenders, lambda check: check._pairs.clear()),
-    "batches": (Batches, lambda batches: batches._together.fill(0)),
-    "samples of batches": (Batches, lambda batches: batches._clock.clear() or batches._channel.clear()),
+    "fetches": (Fetches, lambda fetches: fetches._together.fill(0)),
+    "samples of fetches": (Fetches, lambda fetches: fetches._clock.clear() or fetches._channel.clear()),
 }
 
 
 @pytest.mark.parametrize("what", FORGOTTEN)
 def test_every_carry_is_needed(what: str, spec: Spec, monkeypatch: pytest.MonkeyPatch) -> None:
     owner, forget = FORGOTTEN[what]
-    whole = stream(3, 0.3, 10 if owner is Batches else 0)
+    whole = stream(3 if owner is Fetches else 1, 0.3)
+    if what == "steps of a phase":
+        lossy = np.random.default_rng(1).random(600) > 0.1
+        whole = frames(kits.row(10.0 * number) for number in np.arange(600)[lossy].tolist())
     places = range(7, len(whole), 37)
     expected = told([whole], spec)
     assert told(whole.split(places), spec) == expected

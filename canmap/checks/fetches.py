@@ -24,7 +24,7 @@ BIN_NS = 100_000
 BINS = 2_000  # up to 0.2 s
 
 
-class Batches:
+class Fetches:
     """Finds for every channel how often its recorder fetches frames.
 
     Args:
