@@ -18,7 +18,15 @@ settings.register_profile("deep", parent=settings.get_profile("fast"), max_examp
 settings.register_profile(
     "verdict", parent=settings.get_profile("fast"), phases=[Phase.explicit, Phase.generate]
 )
-settings.load_profile("deep" if os.environ.get("CANMAP_DEEP") else "fast")
+DEEP = bool(os.environ.get("CANMAP_DEEP"))
+settings.load_profile("deep" if DEEP else "fast")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Leave what takes long and rarely tells more than its neighbours to `--deep`."""
+    for item in items:
+        if item.get_closest_marker("deep") and not DEEP:
+            item.add_marker(pytest.mark.skip(reason="takes long; python tests/check.py --deep"))
 
 
 @pytest.fixture(scope="session")

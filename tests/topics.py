@@ -51,7 +51,7 @@ class Converted:
     def close(self, *, whole: bool) -> None:
         self._add(self._conversion.rest())
 
-    def _add(self, groups: list[TopicMessages]) -> None:
+    def _add(self, groups: Iterable[TopicMessages]) -> None:
         places = {topic.name: place for place, topic in enumerate(self.table)}
         step = []
         for group in groups:

@@ -15,6 +15,7 @@ import numpy as np
 from canmap.signals.extract import among
 from canmap.signals.limits import raw_limits
 from canmap.signals.plan import ColumnKind
+from canmap.timing.newest import Moments
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -82,10 +83,12 @@ class _Demand:
         arrived, used = view.prepared.arrived, view.prepared.samples
         came = _rows(arrived, self.slot)
         believed = _rows(used, self.slot)
-        at = self._needs.at(newest, believed, view.clock[believed], self._course)
+        moments = Moments(believed, view.clock[believed])
+        at = self._needs.at(newest, moments, self._course, {*self._fresh, *self._asks})
         good = self._in_order(used) & ~at.fails[list(self._fresh)].any(axis=0)
         asks = at.holds[list(self._asks)].all(axis=0)
-        fresh = np.isin(came, believed[good])
+        fresh = np.zeros(len(came), np.bool_)
+        fresh[came.searchsorted(believed[good])] = True
         feeds: NDArray[np.bool_] = fresh
         if self._tolerates and len(came):
             place = np.arange(len(came))

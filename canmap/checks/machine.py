@@ -9,6 +9,7 @@ import numpy as np
 from canmap.checks.machine_words import MachineFault, packed
 from canmap.checks.needs import Doubt, codes_of
 from canmap.checks.state_course import StateCourse
+from canmap.timing.newest import Moments
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -80,6 +81,7 @@ class Machine:
 
     Attributes:
         states: The course of its state.
+        needs: Numbers of the conditions of its transitions.
         columns: The columns of its state and its enable bit.
     """
 
@@ -89,6 +91,7 @@ class Machine:
         self._number, self._needs, self._found = number, needs, found
         self.states = StateCourse(rule.signal, setting)
         self._transitions = tuple(Transition(one, needs) for one in rule.transitions)
+        self.needs = frozenset(number for one in self._transitions for number in one.needs)
         self._longest = tuple(
             (code, codes_of((code,)), limit_ns) for code, limit_ns in rule.longest_ns.items()
         )
@@ -124,7 +127,8 @@ class Machine:
         before = self.states.last
         states = self.states.take(view)
         if len(states):
-            at = self._needs.at(newest, states.rows, states.clock, 2 * self._number)
+            moments = Moments(states.rows, states.clock)
+            at = self._needs.at(newest, moments, 2 * self._number, self.needs)
             for k in states.changed.nonzero()[0].tolist():
                 self._judge_change(view, states, before, at, k)
             self._judge_durations(view, states, at)
@@ -246,7 +250,8 @@ class Enable:
         before = self.bit.last
         bits = self.bit.take(view)
         if len(bits):
-            at = self._needs.at(newest, bits.rows, bits.clock, self._course)
+            moments = Moments(bits.rows, bits.clock)
+            at = self._needs.at(newest, moments, self._course, {*self._wanted, *self._machine.needs})
             for k in (bits.changed & (bits.state == self._asked)).nonzero()[0].tolist():
                 self._follow(bits, states)
                 self._judge_edge(view, bits, at, k, bits.lasted_ns(k, before))

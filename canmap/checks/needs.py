@@ -16,7 +16,6 @@ from canmap.base.words import listed
 from canmap.mapping.model import Trigger
 from canmap.signals.extract import among, patterns
 from canmap.timing.conditions import Condition
-from canmap.timing.newest import Moments
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -27,7 +26,7 @@ if TYPE_CHECKING:
     from canmap.mapping.description.description import DescribedSignal
     from canmap.mapping.refs import Requirement
     from canmap.stream.view import View
-    from canmap.timing.newest import Newest
+    from canmap.timing.newest import Moments, Newest
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,17 +116,23 @@ class Needs:
         """Return the numbers of some of the conditions."""
         return tuple(self.wanted.index(need) for need in needs)
 
-    def at(self, newest: Newest, rows: NDArray[np.intp], clock: NDArray[np.int64], course: int) -> NeedsAt:
-        """Return how they stand at the next samples of a course, which is one number for all its chunks."""
-        moments = Moments(rows, clock)
-        shape = (len(self._conditions), len(rows))
+    def at(self, newest: Newest, moments: Moments, course: int, wanted: Iterable[int]) -> NeedsAt:
+        """Return how the wanted ones stand at the next samples of a course; the others neither hold nor fail.
+
+        Args:
+            newest: The newest samples.
+            moments: The samples of the course.
+            course: One number for all its chunks.
+            wanted: Numbers of conditions, the same for all its chunks.
+        """
+        shape = (len(self._conditions), len(moments.rows))
         holds, fails = np.zeros(shape, np.bool_), np.zeros(shape, np.bool_)
-        for i, condition in enumerate(self._conditions):
-            holds[i] = condition.at(newest, moments)
-            fails[i] = ~holds[i] & condition.known(newest, moments)
+        for i in wanted:
+            holds[i], known = self._conditions[i].told(newest, moments)
+            fails[i] = ~holds[i] & known
         held_before = np.empty_like(holds)
         held_before[:, 1:] = holds[:, :-1]
-        if len(rows):
+        if shape[1]:
             held_before[:, 0] = self._last.get(course, False)
             self._last[course] = holds[:, -1].copy()
         return NeedsAt(holds, fails, ~held_before)

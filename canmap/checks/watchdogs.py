@@ -84,7 +84,7 @@ class _Watchdog:
 
     def active_since(self, states: StateSamples) -> tuple[NDArray[np.bool_], NDArray[np.int64]]:
         """Return bool[n], where the axis is active, and int64[n], since when it has been without a break."""
-        active = np.isin(states.state, self.active)
+        active = (states.state == self.active[:, np.newaxis]).any(axis=0)
         goes_on = np.empty_like(active)
         goes_on[1:] = active[:-1]
         goes_on[:1] = self.since_ns is not None

@@ -44,8 +44,9 @@ from canmap.timing.arrivals import Timeline
 from canmap.timing.newest import Newest
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
 
+    from canmap.findings.episodes import Event
     from canmap.frames.chunks import FrameChunk
     from canmap.mapping.model import MessageRule, Spec
     from canmap.records.columns import RecordChunk
@@ -56,6 +57,10 @@ if TYPE_CHECKING:
 
 R = TypeVar("R")
 C = TypeVar("C", bound=Check[Any])
+
+
+def _nothing() -> None:
+    """Do nothing between the parts of the work."""
 
 
 class Engine:
@@ -70,9 +75,11 @@ class Engine:
         session: The session clock.
         timeline: Arrival state of every stream.
         rules: The message rules, one a stream: those of the slots, then those of multiplexer values.
+        between: Called between the parts of the work on a chunk, for what is due before all of it is done.
     """
 
     def __init__(self, spec: Spec, consumers: Iterable[Consumer[object]] = ()) -> None:
+        self.between: Callable[[], None] = _nothing
         self.spec = spec
         self.plan = DecodePlan.build([(name, bus.description) for name, bus in spec.buses.items()])
         channels = [bus.channel for bus in spec.buses.values()]
@@ -140,6 +147,7 @@ class Engine:
         before = self.start
         for chunk in chunks:
             decoded = self.decode(chunk)
+            self.between()
             yield self.prepare(decoded, before)
             before = self.after(decoded, before)
 
@@ -166,13 +174,13 @@ class Engine:
             holes=holes,
             first_frame=first_frame,
         )
+        self.between()
         for feed in chain.from_iterable(self._feeds):
             feed.fold(view)
-        events = [
-            event
-            for check, part in zip(self._checks, prepared.parts, strict=True)
-            for event in check.fold(view, part)
-        ]
+        events: list[Event] = []
+        for check, part in zip(self._checks, prepared.parts, strict=True):
+            self.between()
+            events += check.fold(view, part)
         changes = self._changes.fresh()
         return Step(tuple(records.values()), tuple(events), self.session.now_ns, len(clock), changes)
 

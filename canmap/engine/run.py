@@ -97,30 +97,21 @@ def steps_of(
     if pace is None:
         prepared = intake.prepared(engine)
     else:
+        engine.between = pace.do_what_is_due
         prepared = engine.prepared(piece for chunk in intake.chunks() for piece in pace.chunks(chunk))
     if stop is None:
         for chunk in prepared:
-            yield _folded(engine, chunk, pace)
+            yield engine.fold(chunk)
     else:
         if pace is not None:
             pace.shield = stop.shield
         with stop.listening():
             for chunk in stop.until(prepared):
-                yield _folded(engine, chunk, pace)
+                yield engine.fold(chunk)
     if engine.frames:
         yield engine.finish()
     elif stop is not None and stop.asked:
         raise KeyboardInterrupt
-
-
-def _folded(engine: Engine, chunk: Prepared, pace: Pace | None) -> Step:
-    """Fold a chunk; what is due meanwhile does not wait for all of the work on it."""
-    if pace is not None:
-        pace.do_what_is_due()
-    step = engine.fold(chunk)
-    if pace is not None:
-        pace.do_what_is_due()
-    return step
 
 
 def require_frames(intake: Intake, engine: Engine) -> None:

@@ -71,7 +71,7 @@ def _changed(near: Sequence[Change]) -> str:
 def _named(names: Sequence[str], joint: str = ", ") -> str:
     if len(names) <= NAMED + 1:  # "1 more" would take as much room as the last
         return joint.join(names)
-    return joint.join([*names[:NAMED], f"{len(names) - NAMED} more"])
+    return f"{joint.join(names[:NAMED])} and {len(names) - NAMED} more"
 
 
 def _who_went_on(finding: Finding, findings: Sequence[Finding], known: Known) -> list[str]:

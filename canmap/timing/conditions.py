@@ -68,13 +68,13 @@ class Condition:
             holds &= clock - held.clock_ns <= self.holds_for_ns
         return holds
 
-    def known(self, newest: Newest, moments: Moments) -> NDArray[np.bool_]:
-        """Return bool[n], at which moments there is a sample by which it can be told whether it holds."""
+    def told(self, newest: Newest, moments: Moments) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """Return bool[n], at which moments it holds, and bool[n], at which it can be told whether it does."""
         held = newest.at(self.column, moments, own_counts=self.own_frame_counts)
         known = np.ones(len(moments.rows), np.bool_) if held.present is None else held.present.copy()
         if self.holds_for_ns is not None and not held.own:
             known &= (held.clock_ns != NEVER_NS) & (moments.clock - held.clock_ns <= self.holds_for_ns)
-        return known
+        return self.fulfilled(held, moments.clock), known
 
 
 def all_hold(conditions: Sequence[Condition], newest: Newest, moments: Moments) -> NDArray[np.bool_]:

@@ -63,21 +63,25 @@ class Conversion:
             if topic.form is MessageForm.DIAGNOSTICS
         ]
 
-    def of(self, step: Step) -> list[TopicMessages]:
-        """Return the messages of the next step, those of a topic in order."""
+    def of(self, step: Step) -> Iterator[TopicMessages]:
+        """Yield the messages of the next step, topic by topic, those of a topic in order."""
+        for messages in self._made(step):
+            if messages is not None and len(messages):
+                yield messages
+
+    def _made(self, step: Step) -> Iterator[TopicMessages | None]:
         records = {chunk.name: chunk for chunk in step.records}
         for name, standing in self._standing.items():
             standing.begin(records.get(name))
-        seconds = self._seconds.until(step.now_ns)
-        made = [
-            _messages(topic, chunk, self._spec.geometry)
-            for topic in self._topics
-            for chunk in self._chunks(topic, records, seconds)
-        ]
-        made += [one.of(step) for one in self._diagnostics]
-        clock = self._clock.until(step.now_ns)
-        made += [_clock(topic, clock) for topic in self._topics if topic.form is MessageForm.CLOCK]
-        return [messages for messages in made if messages is not None and len(messages)]
+        seconds, clock = self._seconds.until(step.now_ns), self._clock.until(step.now_ns)
+        for topic in self._topics:
+            for chunk in self._chunks(topic, records, seconds):
+                yield _messages(topic, chunk, self._spec.geometry)
+        for one in self._diagnostics:
+            yield one.of(step)
+        for topic in self._topics:
+            if topic.form is MessageForm.CLOCK:
+                yield _clock(topic, clock)
 
     def rest(self) -> list[TopicMessages]:
         """Return what waited for more of its moment, at the end."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import json
 import math
-import os
 from typing import TYPE_CHECKING
 
 import pytest
@@ -128,7 +127,7 @@ def test_any_window_is_the_same_however_the_frames_are_cut(data: st.DataObject) 
     )
 
 
-@pytest.mark.skipif(not os.environ.get("CANMAP_DEEP"), reason="takes minutes; python tests/check.py --deep")
+@pytest.mark.deep
 @pytest.mark.parametrize("capture", sorted((ROOT / "captures").glob("*.log")), ids=lambda path: path.stem)
 def test_a_cut_before_every_frame_of_a_whole_drive(capture: Path) -> None:
     source = source_of([capture.read_bytes()], 1 << 20)

@@ -33,6 +33,11 @@ def blf_frame(length: int = 8, stamp: int = 5) -> bytes:
     return blf_object(1, head + struct.pack("<HBBL", 1, 0, length, 0x123) + bytes(8))
 
 
+def few_of(names: Iterable[str], *every_time: str) -> list[object]:
+    """Take some each time, and the others, which are of the same kind, in a deep run."""
+    return [name if name in every_time else pytest.param(name, marks=pytest.mark.deep) for name in names]
+
+
 SIZE = 15 * MIB
 BLF_CONTENTS = {
     "zeros": bytes(SIZE),
@@ -50,7 +55,7 @@ BLF_CONTENTS = {
 }
 
 
-@pytest.mark.parametrize("name", BLF_CONTENTS)
+@pytest.mark.parametrize("name", few_of(BLF_CONTENTS, "objects full of signatures", "late frames"))
 def test_containers_that_unpack_to_much(tmp_path: Path, name: str) -> None:
     one = container(BLF_CONTENTS[name])
     path = tmp_path / "a.blf"
@@ -120,7 +125,15 @@ PACKED_BOMBS = {
 }
 
 
-@pytest.mark.parametrize("name", PACKED_BOMBS)
+BOMBS_OF_EACH_FORMAT = (
+    "containers of one frame.blf",
+    "odd packets.pcap",
+    "sections.pcapng",
+    "records of no group.mf4",
+)
+
+
+@pytest.mark.parametrize("name", few_of(PACKED_BOMBS, *BOMBS_OF_EACH_FORMAT))
 def test_binary_captures_that_unpack_to_much(tmp_path: Path, name: str) -> None:
     path = tmp_path / f"{name}.gz"
     path.write_bytes(barely_allowed(repeated(*PACKED_BOMBS[name])))
@@ -136,7 +149,7 @@ def database(path: Path, rows: Iterable[tuple[object, ...]]) -> None:
         written.commit()
 
 
-@pytest.mark.parametrize("every", [1, 64, 8192])
+@pytest.mark.parametrize("every", [1, pytest.param(64, marks=pytest.mark.deep), 8192])
 def test_rows_that_unpack_to_much(tmp_path: Path, every: int) -> None:
     """Rows of next to nothing; one out of so many is bad."""
     count = 400_000
@@ -202,7 +215,7 @@ TEXT_BOMBS = {
 }
 
 
-@pytest.mark.parametrize("name", TEXT_BOMBS)
+@pytest.mark.parametrize("name", few_of(TEXT_BOMBS, "with dots.log", "remote.asc", "remote.csv", "wrong.trc"))
 def test_texts_that_unpack_to_much(tmp_path: Path, name: str) -> None:
     head, line = TEXT_BOMBS[name]
     path = tmp_path / f"{name}.gz"

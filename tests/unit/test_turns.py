@@ -63,9 +63,9 @@ def test_a_piece_that_cannot_be_read_fails_for_those_behind_it_too() -> None:
 
 
 def test_a_pool_that_is_given_up_ends() -> None:
-    pool = Pool(WORKERS)
+    pool, piece = Pool(WORKERS), eventful()
     began = time.monotonic()
-    jobs = begun(pool, Engine(spec_of()), [late(eventful()) for _ in range(200)])
+    jobs = begun(pool, Engine(spec_of()), [late(piece)] * 200)
     pool.shutdown(wait=True, cancel_futures=True)
     assert not jobs[-1].is_done()
     assert time.monotonic() - began < 60

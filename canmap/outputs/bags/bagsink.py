@@ -63,7 +63,7 @@ class BagSink:
 
     def write(self, step: Step) -> None:
         """Write the messages of a step."""
-        self._write(self._conversion.of(step))
+        self._write(list(self._conversion.of(step)))
 
     def close(self, *, whole: bool) -> None:
         """Give the file its name where the run came to its end; else what there is of it stays as a part."""

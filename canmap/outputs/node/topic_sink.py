@@ -12,7 +12,7 @@ from canmap.timing.pace import Lateness
 from canmap.topics.conversion import Conversion
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from canmap.outputs.node.rosnode import RosNode
     from canmap.stream.sink import About, Step
@@ -82,12 +82,17 @@ class TopicSink:
         if whole:
             self._node.flush()
 
-    def _send(self, messages: Sequence[TopicMessages]) -> None:
+    def _send(self, messages: Iterable[TopicMessages]) -> None:
         """Send messages in order, those of all topics together, each when it is due."""
-        parts = [made for made in messages if len(made) and made.topic.name in self._outlets]
+        parts, batches = [], []
+        for made in messages:
+            if len(made) and made.topic.name in self._outlets:
+                parts.append(made)
+                batches.append(self._batch(made))
+            if self._pace is not None:
+                self._pace.do_what_is_due()  # it does not wait until the messages of all topics are made
         if not parts:
             return
-        batches = [self._batch(part) for part in parts]
         of_part = np.repeat(np.arange(len(parts)), [len(part) for part in parts])
         places = np.array([self._place[part.topic.name] for part in parts])[of_part]
         frames = np.concatenate([part.frame for part in parts])
