@@ -102,7 +102,9 @@ class _Recording:
                 yield replace(chunk, t_ns=chunk.t_ns // STAMP_NS * STAMP_NS)
         if not self.frames:
             name = self._scenario.path
-            raise CaptureError(f"Nothing was recorded of {name}: check that its script switches the cart on.")
+            raise CaptureError(
+                f"Nothing was recorded of {name}: check that its script switches the vehicle on."
+            )
 
 
 def live_chunks(scenario: Scenario) -> Iterator[FrameChunk]:
