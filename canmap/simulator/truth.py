@@ -10,6 +10,7 @@ from canmap.base.errors import printable
 from canmap.simulator.wires import EPOCH_NS
 
 if TYPE_CHECKING:
+    from canmap.simulator.cart.world import Setup
     from canmap.simulator.scenario.scenario import Scenario
     from canmap.simulator.scenario.script import Line
 
@@ -20,26 +21,36 @@ def truth(scenario: Scenario, capture: str, first_stamp_ns: int, frames: int) ->
     """Return the truth of a run.
 
     Args:
-        scenario: What was run.
+        scenario: What was run: its chronicle is that of its last run.
         capture: Name of the capture.
         first_stamp_ns: Stamp of its first frame.
         frames: How many it has.
 
     Returns:
         `scenario`, `seed`, `duration_s`, `frames`; `faults`, each with `kind`, `cause`, `start_s`, `end_s`,
-        `bus`, `node`, `message`, `signal` (null where there is not one) and `parameters`; `script`, what was
-        done.
+        `bus`, `node`, `message`, `signal` (null where there is not one), `parameters`, `tie_with`, and
+        `chain`, what followed from it; `script`, what was done; `computer`, if it watches what it hears.
     """
     first_ns, duration_ns = first_stamp_ns - EPOCH_NS, scenario.setup.duration_ns
+    chronicle = scenario.setup.plan.chronicle
     return {
         "capture": capture,
         "scenario": scenario.name,
         "seed": scenario.seed,
         "duration_s": duration_ns / 1e9,
         "frames": frames,
-        "faults": [case.truth(duration_ns, first_ns) for case in scenario.faults],
+        **({"computer": _watch(scenario.setup)} if scenario.setup.withdraws_ns else {}),
+        "faults": [
+            case.truth(number, chronicle, duration_ns, first_ns)
+            for number, case in enumerate(scenario.faults)
+        ],
         "script": [_line(line, first_ns) for line in scenario.lines],
     }
+
+
+def _watch(setup: Setup) -> dict[str, Any]:
+    how = "silence" if setup.by_silence else "enable"
+    return {"withdraws_after_s": setup.withdraws_ns / 1e9, "by": how}
 
 
 def _line(line: Line, first_ns: int) -> dict[str, Any]:

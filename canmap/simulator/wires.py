@@ -47,7 +47,7 @@ Rows = list[tuple[float, ...]]
 def recorded(setup: Setup) -> Iterator[FrameChunk]:
     """Run to the end; yield what was recorded, in arrival order."""
     plan = setup.plan
-    if plan.live or plan.disturbances:
+    if plan.live or plan.disturbances or setup.withdraws_ns:
         yield from recorded_live(setup, LIVE_SPAN_NS)
         return
     world = World(setup)
@@ -202,12 +202,15 @@ class _Beside(HandOver):
         for name, names in world.kind.demands.items():
             axes = [world.cart.axes[axis_name] for axis_name in names]
             self._handlers[world.layouts[name].message.can_id] = partial(_received, axes)
-        self._handlers[world.layouts[world.kind.seen.message].message.can_id] = self._see
+        for name in (world.kind.seen.message, *world.kind.watches):
+            self._handlers[world.layouts[name].message.can_id] = partial(self._hear, name)
 
-    def _see(self, sent: Transmission) -> None:
-        seen = self.world.kind.seen
-        speed = self.world.layouts[seen.message].read(sent.frame.payload, seen.signal)
-        self.world.cart.computer.see_speed(speed / seen.unit, sent.t_ns)
+    def _hear(self, name: str, sent: Transmission) -> None:
+        computer, seen = self.world.cart.computer, self.world.kind.seen
+        computer.hear(name, sent.t_ns)
+        if name == seen.message:
+            speed = self.world.layouts[name].read(sent.frame.payload, seen.signal)
+            computer.see_speed(speed / seen.unit, sent.t_ns)
 
     def plan(self, start_ns: int, end_ns: int) -> None:
         schedule: list[tuple[int, Sender]] = []

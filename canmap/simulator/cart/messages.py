@@ -46,7 +46,7 @@ def quantised(values: NDArray[np.float64], step: float) -> NDArray[np.float64]:
 
 def _steer_feedback(s: States, n: NDArray[np.int64]) -> Values:
     angle = np.rad2deg(s.wheel_angle + s.angle_offset)
-    friction = 1.2 * np.clip(s.wheel_rate, -1.0, 1.0) * (s.steering_state != AxisState.ACTIVE)
+    friction = 1.2 * np.clip(s.wheel_rate, -1.0, 1.0) * s.by_hand
     return {
         "Angle": -(angle + noisy(s, "angle", n, ANGLE_NOISE)),
         "Rate": -np.rad2deg(s.wheel_rate),
@@ -136,17 +136,17 @@ def _battery_state(s: States, n: NDArray[np.int64]) -> Values:
 def _steer_diagnostics(s: States, n: NDArray[np.int64]) -> Values:
     return {
         "Page": n % 3,
-        "Supply": s.kit_supply - 0.02 * np.abs(s.wheel_rate) + noisy(s, "kit supply", n, 0.01),
-        "MotorTemperature": 31.0,
-        "MotorCurrent": 4.0 * s.wheel_rate * (s.steering_state == AxisState.ACTIVE),
+        "Supply": s.kit_supply - s.motor_drop + noisy(s, "kit supply", n, 0.01),
+        "MotorTemperature": s.motor_temperature,
+        "MotorCurrent": s.motor_current,
         "Restarts": s.steering_restarts,
-        "OnTime": 0.1 * n,
-        "Firmware": 23.0,
+        "OnTime": 0.1 * n.astype(np.float64),
+        "Firmware": s.firmware,
     }
 
 
 def _body_state(s: States, n: NDArray[np.int64]) -> Values:
-    return {"Beacon": 1.0, "Supply": 13.4 + noisy(s, "body supply", n, 0.02)}
+    return {"Beacon": 1.0, "Supply": 13.4 - s.rail_drop + noisy(s, "body supply", n, 0.02)}
 
 
 def no_values(_states: States, _: NDArray[np.int64]) -> Values:

@@ -7,7 +7,7 @@ here. When a timer runs out depends only on the seed and its number, so a span m
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -24,6 +24,9 @@ if TYPE_CHECKING:
     from canmap.simulator.cart.payloads import Layout
     from canmap.simulator.cart.states import States
 
+    # Changes the values of frames, given the numbers of these and the seed of the run.
+    ValueChange = Callable[[Values, NDArray[np.int64], int], None]
+
 MS = 1_000_000
 WIDTH = 8  # payload bytes of a classic frame
 JITTER_NS = 150_000
@@ -31,6 +34,7 @@ CLOCK_SPREAD = 30e-6  # of a quartz, common practice
 LARGEST_PHASE_NS = 40 * MS
 BOOT_ID = 0x7A0  # plus the number of the node; no description speaks of it
 WAKE_NS = 12 * MS  # from supply to the boot message
+TWICE_NS = MS  # between two frames that should be one
 FIRST_NS = 20 * MS  # and to the first timers
 
 
@@ -65,6 +69,9 @@ class Trouble:
         stuck_counter: The counter stays where it is.
         broken: Is mixed into the checksum.
         enable: The enable bit is this, None: what the computer wants.
+        stuck: The last frame is sent again and again.
+        twice: Each frame is sent twice.
+        changes: What else is done to the values of frames, in turn.
     """
 
     stopped: bool = False
@@ -74,6 +81,9 @@ class Trouble:
     stuck_counter: bool = False
     broken: int = 0
     enable: bool | None = None
+    stuck: bool = False
+    twice: bool = False
+    changes: list[ValueChange] = field(default_factory=list)
 
 
 class Releases(NamedTuple):
@@ -125,6 +135,7 @@ class Sender:
         layout: How it is packed.
         timing: When it is sent.
         trouble: What is wrong with it.
+        muted: Its node does not want to send it.
         unit: Name of its node.
         count: Frames so far, since its node started.
         enable: Its enable bit, if it has one.
@@ -141,12 +152,14 @@ class Sender:
         self.enable = enable
         self.name, self.node, self.layout, self.timing = layout.message.name, node, layout, timing
         self.trouble, self.count, self.unit = Trouble(), 0, layout.message.sender or ""
+        self.muted = False
         self.phase_ns = 0
         self._tell = tell
         self._seed, self._starts, self._ticks, self._first_ns, self._clock = 0, 0, 0, 0, 1.0
         self._frozen: Values | None = None
         self._last: tuple[float, ...] | None = None
         self._last_ns = 0
+        self._payload: NDArray[np.uint8] | None = None
 
     def start(self, first_ns: int, clock: float, seed: int) -> None:
         """Begin to count anew, as after a restart of its node."""
@@ -173,7 +186,7 @@ class Sender:
         """
         self._ticks += len(times)
         trouble = self.trouble
-        if trouble.stopped or not len(times):
+        if trouble.stopped or self.muted or not len(times):
             return None
         if self.timing.events:
             return self._events(times, events)
@@ -193,13 +206,23 @@ class Sender:
             self._frozen = None
         if trouble.enable is not None:
             values[self.enable] = float(trouble.enable)
+        for change in trouble.changes:
+            change(values, numbers, self._seed)
         return self._packed(times, values, numbers)
 
     def _packed(self, times: NDArray[np.int64], values: Values, numbers: NDArray[np.int64]) -> Releases:
         trouble = self.trouble
+        if trouble.stuck and self._payload is not None:
+            payload = np.repeat(self._payload, len(times), axis=0)
+            return batch(times, self.node, self.layout.wire_id, payload)
         counters = np.full_like(numbers, self.count - 1) if trouble.stuck_counter else numbers
         self.count += 0 if trouble.stuck_counter else len(numbers)
         payload = self.layout.pack(values, counters, trouble.broken)
+        self._payload = payload[-1:].copy()
+        if trouble.twice:
+            times, payload = np.repeat(times, 2), np.repeat(payload, 2, axis=0)
+            times[1::2] += TWICE_NS
+            numbers = np.repeat(numbers, 2)
         whole = batch(times + trouble.delay_ns, self.node, self.layout.wire_id, payload)
         if trouble.lost:
             purpose = f"loss of {self.name} {self._starts}"

@@ -73,6 +73,7 @@ ORCHARD_CART = VehicleKind(
         "BrakeFeedback": 0x0121,
         "KitState": 0x0130,
     },
+    told_of={"KitState": "Supervisor"},
     boot=boot_message,
     signals={
         "angle": "SteerFeedback.Angle",

@@ -41,6 +41,8 @@ class VehicleParameters:
         motor_power: Largest mechanical power, W.
         brake_force: At the rim at full effort, N.
         brake_pressure: At full effort, Pa.
+        rim_mass: Of the steering wheel's rim, beyond the torque sensor, kg.
+        rim_radius: Of the steering wheel, m.
     """
 
     mass: float = 620.0
@@ -55,6 +57,13 @@ class VehicleParameters:
     motor_power: float = 5000.0
     brake_force: float = 3600.0
     brake_pressure: float = 100e5
+    rim_mass: float = 0.0
+    rim_radius: float = 0.19
+
+    @property
+    def rim_inertia(self) -> float:
+        """Moment of inertia of the steering wheel, that of a thin ring: m r^2, kg m^2."""
+        return self.rim_mass * self.rim_radius**2
 
 
 @dataclass(slots=True)

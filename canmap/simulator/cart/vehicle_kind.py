@@ -93,6 +93,7 @@ class VehicleKind:
         boot: Number of a node on its vehicle, and its starts, to the identifier and the payload of what it
             sends when it starts.
         signals: Signals that faults show on, by what they tell: `angle`, the buttons `vehicle`, `radio`.
+        told_of: Messages that tell of the whole kit, and which node sends each.
         without: Kinds of fault that it has no part for.
     """
 
@@ -112,6 +113,7 @@ class VehicleKind:
     guards: Mapping[str, Guard] = field(default_factory=dict)
     boot: Callable[[int, int], tuple[int, bytes]]
     signals: Mapping[str, str]
+    told_of: Mapping[str, str] = field(default_factory=dict)
     without: frozenset[str] = frozenset()
 
     @property
@@ -151,6 +153,12 @@ class VehicleKind:
         demand_of = self.machinery.demand_of
         names = dict.fromkeys(demand_of.values())
         return {name: tuple(axis for axis, of in demand_of.items() if of == name) for name in names}
+
+    @property
+    def watches(self) -> Mapping[str, str]:
+        """What a computer watches that withdraws when it misses something, and which node sends it."""
+        states = {self.state_of[axis].partition(".")[0]: self.node_of[axis] for axis in self.node_of}
+        return states | dict(self.told_of)
 
     @property
     def copy(self) -> str | None:

@@ -6,12 +6,15 @@ and runs the nodes' timers; what becomes of their frames on the buses is up to `
 
 from __future__ import annotations
 
+import bisect
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from canmap.simulator.cart.cart import Cart
+from canmap.simulator.cart.chronicle import Chronicle, Happened
+from canmap.simulator.cart.feed import KitFeed
 from canmap.simulator.cart.messages import no_values
 from canmap.simulator.cart.nodes import MS, Sender, SuppliedNode, Timing
 from canmap.simulator.cart.orchard_cart import ORCHARD_CART
@@ -47,6 +50,8 @@ class Plan:
         layouts: Messages that the kit packs otherwise than described, by name.
         cuts: Times at which the two channels of the capture must not be sorted across.
         live: What the kit or the computer receives is disturbed, so the bus must run with the vehicle.
+        periods: Messages that are sent at another interval than described, ns, by name.
+        chronicle: What happened, once it has been run.
     """
 
     actions: list[tuple[int, Callable[[World], None]]] = field(default_factory=list)
@@ -56,6 +61,8 @@ class Plan:
     layouts: dict[str, Layout] = field(default_factory=dict)
     cuts: list[int] = field(default_factory=list)
     live: bool = False
+    periods: dict[str, int] = field(default_factory=dict)
+    chronicle: Chronicle = field(default_factory=Chronicle)
 
     def at(self, t_ns: int, action: Callable[[World], None]) -> None:
         """Do something at a time."""
@@ -76,6 +83,9 @@ class Setup:
         batch_ns: The recorder fetches frames that often, 0: it stamps each on receipt.
         step_ns: Step of the vehicle.
         kind: Which vehicle.
+        hold_up: The kit's nodes live on their capacitors, each for its time, when the relay opens.
+        withdraws_ns: The computer withdraws its demands when it misses a message for longer; 0: it does not.
+        by_silence: It then stops sending; otherwise it takes its enable bits back.
     """
 
     kit: Description
@@ -87,6 +97,9 @@ class Setup:
     batch_ns: int = 0
     step_ns: int = STEP_NS
     kind: VehicleKind = ORCHARD_CART
+    hold_up: bool = False
+    withdraws_ns: int = 0
+    by_silence: bool = False
 
 
 class World:
@@ -96,6 +109,7 @@ class World:
         setup: What is run.
         kind: Which vehicle.
         cart: It in motion.
+        chronicle: What happened so far.
         units: Nodes of both buses by name.
         senders: Messages by name.
         layouts: The drive bus's messages as described, by name.
@@ -107,17 +121,38 @@ class World:
         kind, beside = setup.kind, setup.chassis.messages if setup.chassis else ()
         self.layouts = {each.name: kind.layout(each) for each in setup.kit.messages}
         sent = self.layouts | {each.name: kind.layout(each) for each in beside} | setup.plan.layouts
-        self.cart = Cart(setup.parameters, self.layouts, setup.step_ns / 1e9, kind.machinery)
+        self.chronicle = setup.plan.chronicle
+        self.chronicle.clear()
+        self.cart = self._cart()
         self.drive_units = _units(kind, kind.drive, setup.kit.messages, sent, setup.seed)
         self.chassis_units = (
             _units(kind, kind.chassis, beside, sent, setup.seed) if kind.chassis is not None else {}
         )
         self.units = self.drive_units | self.chassis_units
         self.senders = {sender.name: sender for unit in self.units.values() for sender in unit.senders}
+        for name, period_ns in setup.plan.periods.items():
+            self.senders[name].timing.period_ns = period_ns
         self.t_ns = 0
         self._actions = sorted(setup.plan.actions, key=lambda action: action[0])
         self._rows: list[tuple[float, ...]] = []
+        self._silent = False
+        self._fed = dict(self.cart.feed.up)
         self._stepped = False  # the state at `t_ns` is there already
+
+    def _cart(self) -> Cart:
+        """Make the vehicle, as the setup has it."""
+        setup, kind = self.setup, self.kind
+        feed = KitFeed(self.chronicle, kind.kit_nodes, kind.node_of["steering"], kind.machinery.kit_supply)
+        feed.buffered = setup.hold_up
+        cart = Cart(setup.parameters, self.layouts, setup.step_ns / 1e9, kind.machinery, feed, self.chronicle)
+        cart.driver.seed, computer = setup.seed, cart.computer
+        computer.watched = kind.watches
+        computer.withdraws_ns, computer.by_silence = setup.withdraws_ns, setup.by_silence
+        return cart
+
+    def do_at(self, t_ns: int, action: Callable[[World], None]) -> None:
+        """Have something done at a time that is not over yet."""
+        bisect.insort(self._actions, (t_ns, action), key=lambda each: each[0])
 
     def switch(self, on: bool) -> None:
         """Turn the main switch, which feeds all nodes; those of the kit through the stop chain's relay."""
@@ -125,14 +160,32 @@ class World:
         for name in self.kind.main_nodes:
             self.units[name].power(on, self.t_ns)
 
-    def power_node(self, name: str, on: bool) -> None:
-        """Switch the supply of one node, and of the axes that it moves."""
-        unit = self.units[name]
-        if unit.on is not on:
-            unit.power(on, self.t_ns)
-            for axis, node in self.kind.node_of.items():
-                if node == name:
-                    self.cart.axes[axis].power(on, self.t_ns)
+    def power_node(self, name: str, on: bool, after: int | None = None) -> None:
+        """Switch the supply of one node, and of the axes that it moves.
+
+        Args:
+            name: The node.
+            on: Whether it has its supply from now on.
+            after: Place in the chronicle of what switches it; None: of the fault that acts now, if one does.
+        """
+        unit, chronicle = self.units[name], self.chronicle
+        if unit.on is on:
+            return
+        unit.power(on, self.t_ns)
+        after = chronicle.acting if after is None else after
+        if on:
+            chronicle.end(chronicle.about(self.t_ns, name), self.t_ns)
+        what = Happened.NODE_ON if on else Happened.NODE_OFF
+        place = chronicle.note(self.t_ns, what, name, after=after, about=() if on else (name,))
+        for axis, node in self.kind.node_of.items():
+            if node == name:
+                self.cart.axes[axis].power(on, self.t_ns, place)
+
+    def _silence(self, on: bool) -> None:
+        """Let the computer send its demands or not."""
+        self._silent = on
+        for name in self.kind.demands:
+            self.senders[name].muted = on
 
     def spans(self, longest_ns: int, hand_over: HandOver) -> Iterator[int]:
         """Run to the end; yield how far, whenever something may change in what the nodes send.
@@ -153,13 +206,16 @@ class World:
     def _span(self, end_ns: int, hand_over: HandOver) -> None:
         """Move on until `end_ns` is reached or the kit's supply comes or goes."""
         cart, rows, step_ns = self.cart, self._rows, self.setup.step_ns
+        end_ns = self.t_ns - (self.t_ns - end_ns) // step_ns * step_ns  # whole steps, the last one too
         hand_over.plan(self.t_ns, end_ns)
-        t_ns, supply = self.t_ns, cart.chain.supply
+        t_ns = self.t_ns
         while t_ns < end_ns:
             if not self._stepped:
                 cart.step(t_ns)
+                if cart.computer.silent is not self._silent:
+                    self._silence(cart.computer.silent)
                 rows.append(state_of(cart))
-                if cart.chain.supply is not supply:
+                if cart.feed_changed:
                     self._stepped = True
                     break
             self._stepped = False
@@ -169,8 +225,11 @@ class World:
         self._rows = rows[-1:] if self._stepped else []
         self.t_ns = t_ns
         if self._stepped:
+            feed = cart.feed
             for name in self.kind.kit_nodes:
-                self.power_node(name, cart.chain.supply)
+                if feed.up[name] is not self._fed[name]:
+                    self._fed[name] = feed.up[name]
+                    self.power_node(name, feed.up[name], feed.why[name])
 
     def states(self, rows: list[tuple[float, ...]]) -> States:
         """Return some states as columns."""

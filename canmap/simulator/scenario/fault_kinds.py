@@ -7,37 +7,36 @@ from typing import TYPE_CHECKING, NamedTuple, cast
 
 from canmap.base.errors import UsageError
 from canmap.mapping.reading.sections import Key
-from canmap.mapping.reading.shapes import integer, number, quantity, signal, time_ns, word
+from canmap.mapping.reading.shapes import integer, number, quantity, signal, time_ns
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.gateway import GatewayLoss
 from canmap.simulator.buses.network import Babble, WireFault
 from canmap.simulator.buses.recorder import ClockStep, Loss, Stall
-from canmap.simulator.cart.fleet import vehicle_with
+from canmap.simulator.cart.chronicle import Subject
 from canmap.simulator.cart.payloads import Layout, misread
 from canmap.simulator.cart.vehicle_kind import STRANGER
+from canmap.simulator.scenario import cart_faults as c
+from canmap.simulator.scenario import demand_faults as d
 from canmap.simulator.scenario import faults as f
+from canmap.simulator.scenario import override_faults as o
+from canmap.simulator.scenario import supply_faults as s
+from canmap.simulator.scenario import value_faults as v
 from canmap.simulator.scenario.faults import Effect, TimeSpan
 from canmap.simulator.scenario.script import TORQUE, si
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from canmap.mapping.reading.marks import Node
     from canmap.mapping.reading.names import FoundSignal
-    from canmap.mapping.reading.sections import Context, SectionValues
+    from canmap.mapping.reading.sections import SectionValues
     from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.cart.world import Plan
-
-
-def _drive_node(node: Node, context: Context) -> str | None:
-    vehicle = vehicle_with(context.names.nodes)
-    return word(f"a node of the {vehicle.drive.name} bus", vehicle.nodes)(node, context)
 
 
 BUFFER = Key("buffer", integer(0, 100_000))
 IDENTIFIER = Key("identifier", integer(0, 0x1FFFFFFF), required=True)  # above 0x7FF of 29 bits
 GAP = Key("gap", time_ns)
-NODE = Key("node", _drive_node)
+NODE = Key("node", f.drive_node)
 STEP = Key("step", quantity("s"), required=True)
 SIGNAL = Key("signal", signal, required=True)
 FACTOR = Key("factor", number, required=True)
@@ -73,7 +72,7 @@ def recorder_gap(_: SectionValues, span: TimeSpan) -> Effect:
     def prepare(plan: Plan) -> None:
         plan.recorder.append(Loss(span.start_ns, span.stop_ns, 1.0))
 
-    return Effect("The recorder did not record.", None, prepare=prepare)
+    return Effect("The recorder did not record.", None, prepare=prepare, tie_with=("host_stall",))
 
 
 def host_stall(values: SectionValues, span: TimeSpan) -> Effect:
@@ -84,9 +83,8 @@ def host_stall(values: SectionValues, span: TimeSpan) -> Effect:
         plan.recorder.append(Stall(span.start_ns, span.stop_ns, buffer))
         plan.cuts.append(span.stop_ns)
 
-    return Effect(
-        "The recording computer stalled; its frames came in a burst afterwards.", None, prepare=prepare
-    )
+    cause = "The recording computer stalled; its frames came in a burst afterwards."
+    return Effect(cause, None, prepare=prepare, tie_with=("recorder_gap",) if buffer == 0 else ())
 
 
 def clock_step(values: SectionValues, span: TimeSpan) -> Effect:
@@ -108,7 +106,8 @@ def babbling_node(values: SectionValues, span: TimeSpan) -> Effect:
     def prepare(plan: Plan) -> None:
         plan.disturbances.append(Babble(span.start_ns, span.stop_ns, index, frame, gap_ns))
 
-    return Effect(f"A babbling node fills the bus with 0x{can_id:03X}.", node=STRANGER, prepare=prepare)
+    cause = f"A babbling node fills the bus with 0x{can_id:03X}."
+    return Effect(cause, node=STRANGER, prepare=prepare, touches=(Subject.BUS,))
 
 
 def wiring(values: SectionValues, span: TimeSpan) -> Effect:
@@ -121,7 +120,7 @@ def wiring(values: SectionValues, span: TimeSpan) -> Effect:
 
     whose = "all nodes" if node is None else node
     cause = f"The wiring damages {100 * share:g} % of the frames of {whose}."
-    return Effect(cause, node=node, prepare=prepare)
+    return Effect(cause, node=node, prepare=prepare, touches=(node or Subject.BUS,))
 
 
 def _told_wrongly(
@@ -222,11 +221,11 @@ FAULT_KINDS: dict[str, FaultKind] = {
     "supply_cut": FaultKind(f.supply_cut),
     "stop_pressed": FaultKind(f.stop_pressed, (f.BUTTON,), f.no_radio),
     "link_lost": FaultKind(f.link_lost),
-    "demand_late": FaultKind(f.demand_late, (f.MESSAGE, f.DELAY), f.no_demand),
-    "demand_absent": FaultKind(f.demand_absent, (f.MESSAGE,), f.no_demand),
-    "demand_refused": FaultKind(f.demand_refused, (f.MESSAGE, f.BECAUSE), f.no_demand),
-    "driver_override": FaultKind(f.driver_override, (TORQUE,)),
-    "false_override": FaultKind(f.false_override, (TORQUE,)),
+    "demand_late": FaultKind(d.demand_late, (f.MESSAGE, d.DELAY), d.no_demand),
+    "demand_absent": FaultKind(d.demand_absent, (f.MESSAGE,), d.no_demand),
+    "demand_refused": FaultKind(d.demand_refused, (f.MESSAGE, d.BECAUSE), d.no_refusal),
+    "driver_override": FaultKind(o.driver_override, (TORQUE,)),
+    "false_override": FaultKind(o.false_override, (TORQUE, o.BEFORE)),
     "kit_fault": FaultKind(f.kit_fault, (f.AXIS,)),
     "sensor_offset": FaultKind(f.sensor_offset, (f.OFFSET,)),
     "railed_pedal": FaultKind(f.railed_pedal, (f.LEVEL,)),
@@ -239,6 +238,25 @@ FAULT_KINDS: dict[str, FaultKind] = {
     "babbling_node": FaultKind(babbling_node, (IDENTIFIER, GAP)),
     "wiring": FaultKind(wiring, (f.SHARE, NODE), _too_much),
     "two_senders": FaultKind(f.two_senders, (f.MESSAGE,), _off_drive),
+    "loop_open": FaultKind(s.loop_open),
+    "loop_chatter": FaultKind(s.loop_chatter, (s.OPEN_FOR, s.EVERY), s.too_short),
+    "supply_sag": FaultKind(s.supply_sag, (s.RESISTANCE, s.WHERE)),
+    "node_unplugged": FaultKind(s.node_unplugged, (s.UNPLUGGED,)),
+    "receiver_deaf": FaultKind(c.receiver_deaf, (f.MESSAGE,), d.no_demand),
+    "stale_demand": FaultKind(c.stale_demand, (c.SOURCE_OF,), c.no_source),
+    "derating": FaultKind(c.derating, (c.WITHIN,)),
+    "jammed_linkage": FaultKind(c.jammed_linkage),
+    "stuck_frame": FaultKind(v.stuck_frame, (f.MESSAGE,), f.not_sent),
+    "repeated_frames": FaultKind(v.repeated_frames, (f.MESSAGE,), f.not_sent),
+    "scale_changed": FaultKind(v.scale_changed, (v.SIGNAL, v.FACTOR), v.not_changed),
+    "sensor_contact": FaultKind(v.sensor_contact, (v.SIGNAL, f.SHARE, v.RAIL), v.not_changed),
+    "wheel_dropout": FaultKind(v.wheel_dropout, (v.WHEEL, v.BELOW)),
+    "changed_settings": FaultKind(
+        c.changed_settings,
+        (c.FIRMWARE, c.WATCHDOG, c.THRESHOLD, c.SOURCE_OF, c.PERIOD),
+        c.no_period,
+        whole=True,
+    ),
     "wrong_scale": FaultKind(wrong_scale, (SIGNAL, FACTOR), _zero_factor, whole=True),
     "wrong_sign": FaultKind(wrong_sign, (SIGNAL,), _from_start, whole=True),
     "wrong_byte_order": FaultKind(wrong_byte_order, (SIGNAL,), _not_swappable, whole=True),

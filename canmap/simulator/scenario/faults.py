@@ -1,7 +1,7 @@
-"""Simulator: what a fault is, and the faults of senders, demands, axes, sensors and supply.
+"""Simulator: what a fault is, and the faults of senders, axes, sensors and supply.
 
 Each function takes a fault's parameters and span, and returns what it does to the world and what is true of
-it. `fault_kinds` lists them, with those of bus, recorder and description.
+it. `fault_kinds` lists them all.
 """
 
 from __future__ import annotations
@@ -10,13 +10,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple, cast
 
 from canmap.mapping.reading.sections import Key
-from canmap.mapping.reading.shapes import message, quantity, time_ns, word
+from canmap.mapping.reading.shapes import message, quantity, word
+from canmap.simulator.cart.chronicle import Happened, Subject
 from canmap.simulator.cart.fleet import vehicle_with
+from canmap.simulator.cart.kit import enable_of
 from canmap.simulator.cart.messages import no_values
 from canmap.simulator.cart.nodes import Sender, Timing
 from canmap.simulator.cart.people import AXES
 from canmap.simulator.cart.vehicle_kind import STRANGER
-from canmap.simulator.scenario.script import TORQUE, si
+from canmap.simulator.scenario.script import FOR, si
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -34,12 +36,16 @@ def _kit_node(node: Node, context: Context) -> str | None:
     return word("a node of the kit", vehicle_with(context.names.nodes).kit_nodes)(node, context)
 
 
+def drive_node(node: Node, context: Context) -> str | None:
+    """Read the name of a node of the first bus."""
+    vehicle = vehicle_with(context.names.nodes)
+    return word(f"a node of the {vehicle.drive.name} bus", vehicle.nodes)(node, context)
+
+
 MESSAGE = Key("message", message, required=True)
 NODE = Key("node", _kit_node, required=True)
 SUPPLY_DIP = Key("supply_dip", quantity("V", positive=True))
 BUTTON = Key("button", word("a button", ("vehicle", "radio")))
-DELAY = Key("delay", time_ns, required=True)
-BECAUSE = Key("because", word("a reason", ("counter", "checksum", "level")), required=True)
 AXIS = Key("axis", word("an axis", AXES), required=True)
 OFFSET = Key("offset", quantity("rad"), required=True)
 LEVEL = Key("level", quantity("1"), required=True)
@@ -71,6 +77,9 @@ class Effect:
         begin: Done at its start.
         end: Done at its end.
         prepare: Done to the plan before the run.
+        lead_ns: It began so long before it shows.
+        touches: Subjects of the chronicle that it is the reason for; empty: its message.
+        tie_with: Kinds of fault that a capture cannot tell from this one.
     """
 
     cause: str
@@ -82,6 +91,9 @@ class Effect:
     begin: Callable[[World], None] | None = None
     end: Callable[[World], None] | None = None
     prepare: Callable[[Plan], None] | None = None
+    lead_ns: int = 0
+    touches: tuple[str, ...] = ()
+    tie_with: tuple[str, ...] = ()
 
 
 def named(values: SectionValues) -> FoundMessage:
@@ -97,16 +109,12 @@ def not_sent(values: SectionValues, vehicle: VehicleKind) -> str | None:
     return None
 
 
-def no_demand(values: SectionValues, vehicle: VehicleKind) -> str | None:
-    """Say so where the message is no demand of the computer."""
-    found = values.get(MESSAGE)
-    if found is not None and found.message.name not in vehicle.demands:
-        return f"{found.message.name} is not a demand; it is one of {', '.join(vehicle.demands)}."
-    return None
-
-
-def _at_sender(
-    values: SectionValues, span: TimeSpan, cause: str, change: Callable[[Trouble, bool], None]
+def at_sender(
+    values: SectionValues,
+    span: TimeSpan,
+    cause: str,
+    change: Callable[[Trouble, bool], None],
+    tie_with: tuple[str, ...] = (),
 ) -> Effect:
     """Make the effect of a trouble of one sender, which `change` sets (True) and takes back (False)."""
     found = named(values)
@@ -121,7 +129,16 @@ def _at_sender(
     def prepare(plan: Plan) -> None:
         plan.live |= span.vehicle.heard(name)
 
-    return Effect(cause, found.bus, found.message.sender, name, begin=begin, end=end, prepare=prepare)
+    return Effect(
+        cause,
+        found.bus,
+        found.message.sender,
+        name,
+        begin=begin,
+        end=end,
+        prepare=prepare,
+        tie_with=tie_with,
+    )
 
 
 def message_stopped(values: SectionValues, span: TimeSpan) -> Effect:
@@ -131,7 +148,8 @@ def message_stopped(values: SectionValues, span: TimeSpan) -> Effect:
         trouble.stopped = on
 
     found = named(values).message
-    return _at_sender(values, span, f"{found.sender} does not send {found.name}.", change)
+    tie = ("demand_absent",) if found.name in span.vehicle.demands else ()
+    return at_sender(values, span, f"{found.sender} does not send {found.name}.", change, tie)
 
 
 def frozen_value(values: SectionValues, span: TimeSpan) -> Effect:
@@ -141,50 +159,9 @@ def frozen_value(values: SectionValues, span: TimeSpan) -> Effect:
         trouble.frozen = on
 
     found = named(values).message
-    return _at_sender(
-        values, span, f"{found.sender} sends old values in {found.name}; its counter still counts.", change
-    )
-
-
-def demand_late(values: SectionValues, span: TimeSpan) -> Effect:
-    """A demand leaves the computer late."""
-    delay_ns = values.get(DELAY) or 0
-
-    def change(trouble: Trouble, on: bool) -> None:
-        trouble.delay_ns = delay_ns * on
-
-    name = named(values).message.name
-    return _at_sender(values, span, f"The computer sends {name} {delay_ns / 1e6:g} ms late.", change)
-
-
-def demand_absent(values: SectionValues, span: TimeSpan) -> Effect:
-    """A demand does not come."""
-
-    def change(trouble: Trouble, on: bool) -> None:
-        trouble.stopped = on
-
-    return _at_sender(values, span, f"The computer does not send {named(values).message.name}.", change)
-
-
-def demand_refused(values: SectionValues, span: TimeSpan) -> Effect:
-    """A demand comes on time, and the kit does not take it."""
-    because = values.get(BECAUSE)
-
-    def change(trouble: Trouble, on: bool) -> None:
-        if because == "counter":
-            trouble.stuck_counter = on
-        elif because == "checksum":
-            trouble.broken = 0x5A * on
-        else:
-            trouble.enable = True if on else None
-
-    what = {
-        "counter": "its counter does not change",
-        "checksum": "its checksum is wrong",
-        "level": "its enable bit is set all the time, without an edge",
-    }[because or "level"]
-    name = named(values).message.name
-    return _at_sender(values, span, f"The kit rejects {name}: {what}.", change)
+    cause = f"{found.sender} sends old values in {found.name}; its counter still counts."
+    tie = ("stale_demand",) if found.name in span.vehicle.demands else ()
+    return at_sender(values, span, cause, change, tie)
 
 
 def sender_loss(values: SectionValues, span: TimeSpan) -> Effect:
@@ -195,23 +172,26 @@ def sender_loss(values: SectionValues, span: TimeSpan) -> Effect:
         trouble.lost = share * on
 
     found = named(values).message
-    return _at_sender(values, span, f"{found.sender} loses {100 * share:g} % of its {found.name}.", change)
+    return at_sender(values, span, f"{found.sender} loses {100 * share:g} % of its {found.name}.", change)
 
 
 def node_restart(values: SectionValues, span: TimeSpan) -> Effect:
     """A node loses its supply or its mind, is away, and starts again."""
     node, dip = str(values.get(NODE)), values.get(SUPPLY_DIP)
+    to_the_end = values.get(FOR) is None
     sent, usual = span.vehicle.node_messages[node], span.vehicle.machinery.kit_supply
 
     def sag(world: World) -> None:
         world.cart.sensors.kit_supply = float(dip.si) if dip is not None else usual
+        after = world.chronicle.about(world.t_ns, node)
+        world.chronicle.note(world.t_ns, Happened.SUPPLY_LOW, node, after=after, about=(node,))
 
     def begin(world: World) -> None:
-        world.power_node(node, False)
+        world.power_node(node, False, world.chronicle.about(world.t_ns, node))
 
     def end(world: World) -> None:
         world.cart.sensors.kit_supply = usual
-        world.power_node(node, world.cart.chain.supply)
+        world.power_node(node, world.cart.feed.up[node])
 
     def prepare(plan: Plan) -> None:
         if dip is not None:
@@ -219,7 +199,15 @@ def node_restart(values: SectionValues, span: TimeSpan) -> Effect:
 
     why = "its supply dipped" if dip is not None else "its program restarted"
     return Effect(
-        f"{node} restarted: {why}.", node=node, messages=sent, begin=begin, end=end, prepare=prepare
+        f"{node} restarted: {why}.",
+        node=node,
+        messages=sent,
+        begin=begin,
+        end=end,
+        prepare=prepare,
+        lead_ns=DIP_NS if dip is not None else 0,
+        touches=(node,),
+        tie_with=("node_unplugged",) if to_the_end and dip is None else (),
     )
 
 
@@ -233,7 +221,7 @@ def supply_cut(_: SectionValues, span: TimeSpan) -> Effect:
         world.cart.chain.relay_stuck_open = False
 
     cause = f"The supply of {', '.join(span.vehicle.kit_nodes)} failed with the stop loop closed."
-    return Effect(cause, messages=span.vehicle.kit_messages, begin=begin, end=end)
+    return Effect(cause, messages=span.vehicle.kit_messages, begin=begin, end=end, touches=(Subject.RELAY,))
 
 
 def stop_pressed(values: SectionValues, span: TimeSpan) -> Effect:
@@ -254,6 +242,7 @@ def stop_pressed(values: SectionValues, span: TimeSpan) -> Effect:
         messages=span.vehicle.kit_messages,
         begin=lambda world: press(world, True),
         end=lambda world: press(world, False),
+        touches=(Subject.RADIO_BUTTON if radio else Subject.BUTTON,),
     )
 
 
@@ -269,35 +258,14 @@ def link_lost(_: SectionValues, span: TimeSpan) -> Effect:
     cause = (
         "The radio link to the e-stop button was lost; half a second later the relay cut the kit's supply."
     )
-    return Effect(cause, signal="KitState.LinkLost", messages=span.vehicle.kit_messages, begin=begin, end=end)
-
-
-def driver_override(values: SectionValues, _: TimeSpan) -> Effect:
-    """The driver holds the steering wheel against the motor."""
-    torque = si(values, TORQUE)
-
-    def begin(world: World) -> None:
-        world.cart.driver.torque = torque
-
-    def end(world: World) -> None:
-        world.cart.driver.torque = 0.0
-
-    cause = f"The driver held the steering wheel with {abs(torque):g} N m."
-    return Effect(cause, None, "SteerNode", "SteerFeedback", "SteerFeedback.Torque", begin=begin, end=end)
-
-
-def false_override(values: SectionValues, _: TimeSpan) -> Effect:
-    """The torque sensor reads too much, and the kit takes it for the driver."""
-    torque = si(values, TORQUE)
-
-    def begin(world: World) -> None:
-        world.cart.sensors.torque_offset = torque
-
-    def end(world: World) -> None:
-        world.cart.sensors.torque_offset = 0.0
-
-    cause = f"The torque sensor is off by {torque:g} N m; no hand is on the steering wheel."
-    return Effect(cause, None, "SteerNode", "SteerFeedback", "SteerFeedback.Torque", begin=begin, end=end)
+    return Effect(
+        cause,
+        signal="KitState.LinkLost",
+        messages=span.vehicle.kit_messages,
+        begin=begin,
+        end=end,
+        touches=(Subject.LINK,),
+    )
 
 
 def kit_fault(values: SectionValues, span: TimeSpan) -> Effect:
@@ -312,7 +280,8 @@ def kit_fault(values: SectionValues, span: TimeSpan) -> Effect:
     def end(world: World) -> None:
         world.cart.axes[name].reset(world.t_ns)
 
-    return Effect(f"{node} has an internal fault, latched.", None, node, feedback, state, (), begin, end)
+    cause = f"{node} has an internal fault, latched."
+    return Effect(cause, None, node, feedback, state, begin=begin, end=end, touches=(name,))
 
 
 def sensor_offset(values: SectionValues, span: TimeSpan) -> Effect:
@@ -371,7 +340,16 @@ def two_senders(values: SectionValues, _: TimeSpan) -> Effect:
         plan.live = True
 
     cause = f"A foreign node sends {name} in addition to {found.message.sender}."
-    return Effect(cause, found.bus, STRANGER, name, begin=begin, end=end, prepare=prepare)
+    return Effect(
+        cause,
+        found.bus,
+        STRANGER,
+        name,
+        begin=begin,
+        end=end,
+        prepare=prepare,
+        touches=(name, enable_of(name)),
+    )
 
 
 def _twin(own: Sender, layout: Layout, node: int) -> Sender:

@@ -16,7 +16,7 @@ from canmap.mapping.reading.marks import read_nodes
 from canmap.mapping.reading.mistakes import Faults
 from canmap.mapping.reading.names import Names
 from canmap.mapping.reading.sections import Context, Key, Section
-from canmap.mapping.reading.shapes import integer, list_of, placed_text, quantity, text, time_ns
+from canmap.mapping.reading.shapes import integer, list_of, placed_text, quantity, text, time_ns, word, yes_no
 from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.cart.world import Plan, Setup
 from canmap.simulator.scenario.fault_file import read_fault
@@ -42,16 +42,21 @@ REPEAT_EVERY = Key("every", time_ns, required=True)
 REPEAT = Key("repeat", Section("the repetition", (REPEAT_FROM, REPEAT_EVERY)))
 BATCH = Key("batch", time_ns)
 RECORDER = Key("recorder", Section("the recorder", (BATCH,)))
+WITHDRAWS = Key("withdraws_after", time_ns, required=True)
+BY = Key("by", word("how it withdraws", ("enable", "silence")))
+COMPUTER = Key("computer", Section("the computer", (WITHDRAWS, BY)))
 MEASURES = {
     "mass": "kg",
     "rolling_resistance": "1",
     "motor_force": "N",
     "motor_power": "W",
     "brake_force": "N",
+    "rim_mass": "kg",
 }
 MEASURE_KEYS = {name: Key(name, quantity(unit, positive=True)) for name, unit in MEASURES.items()}
-VEHICLE = Key("vehicle", Section("the vehicle", tuple(MEASURE_KEYS.values())))
-SCENARIO = Section("a scenario", (NAME, SPEC, SEED, DURATION, VEHICLE, RECORDER, REPEAT, SCRIPT))
+HOLD_UP = Key("hold_up", yes_no)
+VEHICLE = Key("vehicle", Section("the vehicle", (*MEASURE_KEYS.values(), HOLD_UP)))
+SCENARIO = Section("a scenario", (NAME, SPEC, SEED, DURATION, VEHICLE, COMPUTER, RECORDER, REPEAT, SCRIPT))
 FAULTS = Key("faults", list_of(read_fault, "faults", least=0), required=True)
 FAULT_FILE = Section("a fault file", (FAULTS,))
 
@@ -174,7 +179,8 @@ def _put_together(
     path: str, values: SectionValues, spec: Spec, cases: tuple[Case, ...], seed: int | None
 ) -> Scenario:
     duration_ns, lines = values.get(DURATION) or 0, values.get(SCRIPT) or ()
-    recorder = values.get(RECORDER)
+    recorder, computer = values.get(RECORDER), values.get(COMPUTER)
+    vehicle = values.get(VEHICLE)
     seed = seed if seed is not None else values.get(SEED) or 0
     plan, kind = Plan(), _kind(spec)
     setup = Setup(
@@ -183,13 +189,16 @@ def _put_together(
         plan,
         duration_ns,
         seed,
-        _parameters(kind.parameters, values.get(VEHICLE), spec.geometry),
+        _parameters(kind.parameters, vehicle, spec.geometry),
         batch_ns=(recorder.get(BATCH) or 0) if recorder else 0,
         kind=kind,
+        hold_up=vehicle is not None and bool(vehicle.get(HOLD_UP)),
+        withdraws_ns=(computer.get(WITHDRAWS) or 0) if computer else 0,
+        by_silence=computer is not None and computer.get(BY) == "silence",
     )
     _plan_script(values, lines, plan, duration_ns)
-    for case in cases:
-        case.plan(plan, duration_ns)
+    for number, case in enumerate(cases):
+        case.plan(plan, number, duration_ns)
     return Scenario(path, None, values.get(NAME) or "", spec, seed, lines, cases, setup)
 
 

@@ -10,12 +10,15 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple, cast
 
+import numpy as np
+
 from canmap.base.words import listed
 from canmap.mapping.reading.marks import Scalar
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.sections import Key, Section, SectionValues, mapping
-from canmap.mapping.reading.shapes import list_of, quantity, word
-from canmap.simulator.cart.people import AXES
+from canmap.mapping.reading.shapes import list_of, quantity, time_ns, word
+from canmap.simulator.cart.people import AXES, REACTION_NS
+from canmap.simulator.noise import even_ns
 from canmap.vocabulary.record_types import Gear
 
 if TYPE_CHECKING:
@@ -51,6 +54,9 @@ PEDAL = Key("pedal", quantity("1"), required=True)
 EFFORT = Key("effort", quantity("1"), required=True)
 TORQUE = Key("torque", quantity("N m"), required=True)
 TO = Key("to", word("a position of the switch", SWITCH), required=True)
+AFTER = Key("after", time_ns)
+REACTIONS = ("brake", "wheel")
+WITH = Key("with", list_of(word("what he reacts with", REACTIONS), "what he reacts with"))
 AXIS_LIST = Key("axes", list_of(word("an axis", AXES), "axes"))
 
 
@@ -105,17 +111,31 @@ def _select(world: World, values: SectionValues) -> None:
 # --- the driver --------------------------------------------------------------------------------------
 
 
+def _feet(world: World, speed: float | None) -> None:
+    """Let him want this speed, None: feet off the pedals."""
+    driver = world.cart.driver
+    driver.foot, driver.speed = None, speed
+    driver.act()
+
+
 def _driver_speed(world: World, values: SectionValues) -> None:
-    world.cart.driver.foot = None
-    world.cart.driver.speed = si(values, SPEED)
+    _feet(world, si(values, SPEED))
 
 
 def _driver_coast(world: World, _: SectionValues) -> None:
-    world.cart.driver.speed = world.cart.driver.foot = None
+    _feet(world, None)
 
 
 def _driver_stop(world: World, _: SectionValues) -> None:
-    world.cart.driver.foot, world.cart.driver.speed = None, 0.0
+    _feet(world, 0.0)
+
+
+def _driver_watch(world: World, values: SectionValues) -> None:
+    driver = world.cart.driver
+    low_ns, high_ns = REACTION_NS
+    drawn_ns = low_ns + int(even_ns(driver.seed, "reaction", np.zeros(1, np.int64), high_ns - low_ns)[0])
+    driver.reacts_ns = values.get(AFTER) or drawn_ns
+    driver.reacts_with = frozenset(values.get(WITH) or ("brake",))
 
 
 def _driver_turn(world: World, values: SectionValues) -> None:
@@ -123,6 +143,7 @@ def _driver_turn(world: World, values: SectionValues) -> None:
 
 
 def _driver_foot(world: World, values: SectionValues) -> None:
+    world.cart.driver.act()
     world.cart.driver.foot = 100.0 * si(values, PEDAL)
 
 
@@ -158,7 +179,7 @@ def _enable(world: World, values: SectionValues) -> None:
     computer = world.cart.computer
     if "steering" not in computer.enabled:
         computer.asked_angle = computer.angle = world.cart.measured_angle
-    computer.enabled |= set(values.get(AXIS_LIST) or AXES)
+    computer.enable(set(values.get(AXIS_LIST) or AXES), world.t_ns)
 
 
 def _hand_back(world: World, values: SectionValues) -> None:
@@ -208,6 +229,7 @@ DEEDS: dict[str, dict[str, Deed]] = {
         "drive": Deed(_driver_speed, (SPEED,)),
         "coast": Deed(_driver_coast),
         "stop": Deed(_driver_stop),
+        "watch": Deed(_driver_watch, (AFTER, WITH)),
         "turn": Deed(_driver_turn, (ANGLE,)),
         "press brake": Deed(_driver_foot, (PEDAL,), _foot_off),
         "hold wheel": Deed(_driver_hold, (TORQUE,), _hands_off),
