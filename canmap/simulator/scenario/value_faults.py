@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, cast
 
 import numpy as np
@@ -52,7 +53,12 @@ def repeated_frames(values: SectionValues, span: TimeSpan) -> Effect:
         trouble.twice = on
 
     found = named(values).message
-    return at_sender(values, span, f"{found.sender} sends each {found.name} twice.", change)
+    effect = at_sender(values, span, f"{found.sender} sends each {found.name} twice.", change)
+    return replace(effect, prepare=_live)  # the second may come after a release that is already settled
+
+
+def _live(plan: Plan) -> None:
+    plan.live = True
 
 
 def _changed(
