@@ -173,6 +173,7 @@ def test_the_bus_ahead_and_the_bus_beside_agree() -> None:
         ("supply_cut, at: 5 s, for: 1 s", {"stale", "restart"}, "All that relay kit feeds was silent"),
         ("stop_pressed, at: 5 s, for: 1 s", {"stale"}, "All that relay kit feeds fell silent"),
         ("kit_fault, axis: brake, at: 5 s", {"fault_reported"}, "Brake tripped"),
+        ("jammed_linkage, at: 4.5 s", {"tracking"}, "steering.road_angle was up to"),
         ("sender_loss, message: SteerReport, share: 20 %, at: 4 s", {"loss"}, "frames of SteerReport"),
         ("recorder_gap, at: 5 s, for: 1.03 s", {"recording_gap"}, "Nothing was recorded on channel can0"),
         ("clock_step, step: -1 s, at: 5 s", {"time_order"}, "The stamps stepped back"),
@@ -215,8 +216,20 @@ def test_the_stop_is_told_by_nobody(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("fault", "complaint"),
     [
-        ("link_lost, at: 1 s", "The garden carrier has no part that can have the fault link_lost."),
-        ("railed_pedal, level: 1, at: 1 s", "no part that can have the fault railed_pedal"),
+        ("link_lost, at: 1 s", "The fault link_lost does not apply to the garden carrier."),
+        ("loop_chatter, at: 1 s", "The fault loop_chatter does not apply to the garden carrier."),
+        (
+            "wheel_dropout, wheel: FrontLeft, at: 1 s",
+            "`FrontLeft` is not a wheel speed; it is one of RearLeft",
+        ),
+        (
+            "demand_refused, message: SteerRequest, because: jump, at: 1 s",
+            "No demand is refused for a jump.",
+        ),
+        (
+            "sensor_contact, signal: SteerReport.Count, share: 10 %, at: 1 s",
+            "SteerReport.Count is made for each frame",
+        ),
         ("stop_pressed, button: radio, at: 1 s", "The garden carrier has no radio button."),
         ("node_restart, node: SteerNode, at: 1 s", "is not a node of the kit; it is one of SteerUnit or"),
         ("wiring, share: 1, node: Stranger, at: 1 s", "`Stranger` is not a node of the machine bus"),

@@ -14,13 +14,14 @@ import numpy as np
 
 from canmap.payload.counters import RollingCounter
 from canmap.simulator.cart.actuators import Response
+from canmap.simulator.cart.feed import Buffer
 from canmap.simulator.cart.kit import AxisRule
 from canmap.simulator.cart.machinery import Machinery, Motors
 from canmap.simulator.cart.messages import noisy, quantised
 from canmap.simulator.cart.nodes import MS
 from canmap.simulator.cart.payloads import EXTENDED, Guard
 from canmap.simulator.cart.vehicle import VehicleParameters, wheel_speeds
-from canmap.simulator.cart.vehicle_kind import STRANGER, BusKind, SpeedSource, VehicleKind
+from canmap.simulator.cart.vehicle_kind import STRANGER, BusKind, SpeedSource, VehicleKind, WheelSource
 from canmap.vocabulary.record_types import AxisState, ControlMode, Gear
 
 if TYPE_CHECKING:
@@ -79,10 +80,9 @@ def _told(table: NDArray[np.float64], states: NDArray[np.float64]) -> NDArray[np
 
 def _steer_report(s: States, n: NDArray[np.int64]) -> Values:
     angle = np.rad2deg(s.wheel_angle + s.angle_offset) / s.parameters.steering_ratio
-    pulls = 6.0 * s.wheel_rate * (s.steering_state == AxisState.ACTIVE)
     return {
         "RoadAngle": angle + noisy(s, "road angle", n, ANGLE_NOISE),
-        "MotorCurrent": pulls + noisy(s, "steering current", n, CURRENT_NOISE),
+        "MotorCurrent": s.motor_current + noisy(s, "steering current", n, CURRENT_NOISE),
         "Centred": s.steering_state >= AxisState.READY,
     }
 
@@ -144,9 +144,10 @@ def _power_state(s: States, n: NDArray[np.int64]) -> Values:
 def _unit_health(s: States, n: NDArray[np.int64]) -> Values:
     return {
         "Page": n % 2,
-        "Supply": s.kit_supply - 0.03 * np.abs(s.wheel_rate) + noisy(s, "unit supply", n, 0.01),
-        "Temperature": 27.0,
+        "Supply": s.kit_supply - s.motor_drop + noisy(s, "unit supply", n, 0.01),
+        "Temperature": s.motor_temperature,
         "Starts": s.steering_restarts,
+        "Firmware": s.firmware,
         "OnTime": np.multiply(n, 0.5, dtype=np.float64),
     }
 
@@ -215,6 +216,8 @@ GARDEN_CARRIER = VehicleKind(
             throttle=Response(0.08, 12.0, 0.9, 250.0, 0.0, 100.0),
         ),
         kit_supply=SUPPLY,
+        lowest_supply=17.0,
+        buffers={"SteerUnit": Buffer(1500e-6, 9.0), "MoveUnit": Buffer(3300e-6, 12.0)},
     ),
     drive=BusKind("machine", "can0", 250_000, (*SOURCES, STRANGER)),
     node_messages={
@@ -227,7 +230,9 @@ GARDEN_CARRIER = VehicleKind(
         "drive": "CarrierState.MoveMode",
         "brake": "CarrierState.BrakeMode",
     },
+    computer="Guidance",
     seen=SpeedSource("MoveReport", "Speed", 1.0),
+    wheels=WheelSource("MoveUnit", "WheelReport", ("RearLeft", "RearRight"), 1.0),
     tell={
         "SteerReport": _steer_report,
         "SteerRequest": _steer_request,
@@ -247,6 +252,12 @@ GARDEN_CARRIER = VehicleKind(
         "MoveRequest": _guard(16),
     },
     boot=_claim,
-    signals={"angle": "SteerReport.RoadAngle"},
-    without=frozenset({"driver_override", "false_override", "gateway_loss", "link_lost", "railed_pedal"}),
+    signals={
+        "angle": "SteerReport.RoadAngle",
+        "supply": "UnitHealth.Supply",
+        "firmware": "UnitHealth.Firmware",
+    },
+    without=frozenset(
+        {"driver_override", "false_override", "gateway_loss", "link_lost", "loop_chatter", "railed_pedal"}
+    ),
 )

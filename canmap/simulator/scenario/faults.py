@@ -260,7 +260,7 @@ def link_lost(_: SectionValues, span: TimeSpan) -> Effect:
     )
     return Effect(
         cause,
-        signal="KitState.LinkLost",
+        signal=span.vehicle.signals.get("link"),
         messages=span.vehicle.kit_messages,
         begin=begin,
         end=end,
@@ -284,6 +284,12 @@ def kit_fault(values: SectionValues, span: TimeSpan) -> Effect:
     return Effect(cause, None, node, feedback, state, begin=begin, end=end, touches=(name,))
 
 
+def steering_shown(vehicle: VehicleKind) -> tuple[str, str, str]:
+    """Return the node, the message and the signal that tell the steering angle."""
+    signal = vehicle.signals["angle"]
+    return vehicle.node_of["steering"], signal.partition(".")[0], signal
+
+
 def sensor_offset(values: SectionValues, span: TimeSpan) -> Effect:
     """The steering wheel's angle sensor is off, and the kit steers by it."""
     offset = si(values, OFFSET)
@@ -297,9 +303,7 @@ def sensor_offset(values: SectionValues, span: TimeSpan) -> Effect:
     cause = (
         f"The angle sensor of the steering wheel reads {offset * 57.29577951:.4g} deg too far to the left."
     )
-    signal = span.vehicle.signals["angle"]
-    node, message_name = span.vehicle.node_of["steering"], signal.partition(".")[0]
-    return Effect(cause, None, node, message_name, signal, begin=begin, end=end)
+    return Effect(cause, None, *steering_shown(span.vehicle), begin=begin, end=end)
 
 
 def railed_pedal(values: SectionValues, _: TimeSpan) -> Effect:
