@@ -88,6 +88,23 @@ EXAMPLES = {
     "changed_settings, a period": (
         "{kind: changed_settings, firmware: 23, message: BrakeFeedback, period: 25 ms}"
     ),
+    "bunched_demands": f"{{kind: bunched_demands, every: 100 ms, {WHILE}}}",
+    "gateway_overload": f"{{kind: gateway_overload, service: 60 ms, {WHILE}}}",
+    "gateway_restart": f"{{kind: gateway_restart, {WHILE}}}",
+    "recorder_overload": f"{{kind: recorder_overload, rate: 300 Hz, {WHILE}}}",
+    "recorder_filter": "{kind: recorder_filter, message: SteerFeedback}",
+    "capture_ends": "{kind: capture_ends, at: 1.9 s}",
+    "clocks_apart": "{kind: clocks_apart, offset: 20 ms}",
+    "channels_swapped": "{kind: channels_swapped}",
+    "wrong_bit_rate": "{kind: wrong_bit_rate, bus: drive}",
+    "slow_recovery": "{kind: slow_recovery, node: SteerNode, delay: 300 ms, at: 1.9 s, for: 20 ms}",
+    "slow_recovery, none": f"{{kind: slow_recovery, node: SteerNode, {WHILE}}}",
+    "loose_connector": f"{{kind: loose_connector, behind: BrakeNode, every: 200 ms, {WHILE}}}",
+    "ground_shift": f"{{kind: ground_shift, share: 30 %, above: 10 A, node: DriveNode, {WHILE}}}",
+    "broken_branch": f"{{kind: broken_branch, behind: SteerNode, {WHILE}}}",
+    "bus_shorted": f"{{kind: bus_shorted, bus: drive, {WHILE}}}",
+    "wrong_rate_node": f"{{kind: wrong_rate_node, {WHILE}}}",
+    "identity_clash": f"{{kind: identity_clash, node: SteerNode, {WHILE}}}",
     "wrong_scale": "{kind: wrong_scale, signal: DriveFeedback.MotorSpeed, factor: 12}",
     "wrong_sign": "{kind: wrong_sign, signal: SteerFeedback.Angle}",
     "wrong_byte_order": "{kind: wrong_byte_order, signal: BatteryState.Voltage}",
@@ -98,6 +115,7 @@ TIES = (
     {"frozen_value, a demand", "stale_demand, one"},
     {"recorder_gap", "host_stall, no buffer"},
     {"node_restart, for good", "node_unplugged"},
+    {"wiring, one node", "slow_recovery, none"},
 )
 NEAR_NS = 4_000_000  # two frames further apart are not the same one
 MOVED_NS = 300_000  # and by more than this, it came at another time

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import yaml
 
 from canmap.base.errors import printable
-from canmap.simulator.wires import EPOCH_NS
+from canmap.simulator.recorders import EPOCH_NS
 
 if TYPE_CHECKING:
     from canmap.simulator.cart.world import Setup

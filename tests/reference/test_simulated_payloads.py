@@ -68,6 +68,7 @@ def test_payloads_are_packed_as_cantools_packs_them(channel: str, bus: str) -> N
             }
             expected = described.encode(both, scaling=False, strict=False)
             assert payload == expected, described.name
+            assert layout.pack_one(values, count) == expected, described.name
             for name, value in values.items():
                 if not described.is_multiplexed():
                     assert layout.read(payload, name) == pytest.approx(value)

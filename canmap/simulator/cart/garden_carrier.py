@@ -27,8 +27,8 @@ from canmap.vocabulary.record_types import AxisState, ControlMode, Gear
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from canmap.simulator.cart.messages import Values
-    from canmap.simulator.cart.states import States
+    from canmap.simulator.cart.messages import Moments, Values
+    from canmap.simulator.cart.states import Numbers, Told
 
 PARAMETERS = VehicleParameters(
     mass=980.0,
@@ -74,11 +74,12 @@ def _coded(codes: dict[AxisState, int] | dict[ControlMode, int] | dict[Gear, int
 _MODES, _CONTROLS, _DIRECTIONS = _coded(MODE_CODES), _coded(CONTROL_CODES), _coded(DIRECTION_CODES)
 
 
-def _told(table: NDArray[np.float64], states: NDArray[np.float64]) -> NDArray[np.float64]:
-    return table[states.astype(np.intp)]
+def _told(table: NDArray[np.float64], states: Told) -> Told:
+    told: Told = table[np.asarray(states, np.intp)]
+    return told
 
 
-def _steer_report(s: States, n: NDArray[np.int64]) -> Values:
+def _steer_report(s: Moments, n: Numbers) -> Values:
     angle = np.rad2deg(s.wheel_angle + s.angle_offset) / s.parameters.steering_ratio
     return {
         "RoadAngle": angle + noisy(s, "road angle", n, ANGLE_NOISE),
@@ -87,12 +88,12 @@ def _steer_report(s: States, n: NDArray[np.int64]) -> Values:
     }
 
 
-def _steer_request(s: States, _: NDArray[np.int64]) -> Values:
+def _steer_request(s: Moments, _: Numbers) -> Values:
     angle = np.rad2deg(s.asked_angle) / s.parameters.steering_ratio
     return {"RoadAngle": angle, "Engage": s.steering_enable}
 
 
-def _move_report(s: States, _: NDArray[np.int64]) -> Values:
+def _move_report(s: Moments, _: Numbers) -> Values:
     measures = s.parameters
     turns = s.speed * (measures.gear_reduction / measures.rolling_radius * 30.0 / math.pi)
     return {
@@ -104,7 +105,7 @@ def _move_report(s: States, _: NDArray[np.int64]) -> Values:
     }
 
 
-def _move_request(s: States, _: NDArray[np.int64]) -> Values:
+def _move_request(s: Moments, _: Numbers) -> Values:
     return {
         "Throttle": s.asked_throttle,
         "Brake": s.asked_brake,
@@ -113,7 +114,7 @@ def _move_request(s: States, _: NDArray[np.int64]) -> Values:
     }
 
 
-def _wheel_report(s: States, n: NDArray[np.int64]) -> Values:
+def _wheel_report(s: Moments, n: Numbers) -> Values:
     _, _, left, right = wheel_speeds(s.speed, s.road_angle, s.parameters)
     return {
         name: quantised(speed * (1.0 + noisy(s, name, n, 0.002)), TOOTH_SPEED)
@@ -121,7 +122,7 @@ def _wheel_report(s: States, n: NDArray[np.int64]) -> Values:
     }
 
 
-def _carrier_state(s: States, _: NDArray[np.int64]) -> Values:
+def _carrier_state(s: Moments, _: Numbers) -> Values:
     tripped = [state == AxisState.FAULTED for state in (s.steering_state, s.drive_state, s.brake_state)]
     return {
         "Mode": _told(_CONTROLS, s.mode),
@@ -133,7 +134,7 @@ def _carrier_state(s: States, _: NDArray[np.int64]) -> Values:
     }
 
 
-def _power_state(s: States, n: NDArray[np.int64]) -> Values:
+def _power_state(s: Moments, n: Numbers) -> Values:
     return {
         "Charge": 100.0 * s.charge,
         "Voltage": s.voltage + noisy(s, "voltage", n, 0.01),
@@ -141,14 +142,14 @@ def _power_state(s: States, n: NDArray[np.int64]) -> Values:
     }
 
 
-def _unit_health(s: States, n: NDArray[np.int64]) -> Values:
+def _unit_health(s: Moments, n: Numbers) -> Values:
     return {
         "Page": n % 2,
         "Supply": s.kit_supply - s.motor_drop + noisy(s, "unit supply", n, 0.01),
         "Temperature": s.motor_temperature,
         "Starts": s.steering_restarts,
         "Firmware": s.firmware,
-        "OnTime": np.multiply(n, 0.5, dtype=np.float64),
+        "OnTime": 0.5 * n,
     }
 
 
@@ -160,7 +161,7 @@ def _sums(payload: NDArray[np.uint8], place: int, start: int) -> NDArray[np.uint
 
 
 def _guard(values: int) -> Guard:
-    return Guard(RollingCounter(values), _sums, "Count", "Sum")
+    return Guard(RollingCounter(values), _sums, counted_in="Count", checked_in="Sum")
 
 
 def _claim(number: int, _starts: int) -> tuple[int, bytes]:
@@ -252,12 +253,16 @@ GARDEN_CARRIER = VehicleKind(
         "MoveRequest": _guard(16),
     },
     boot=_claim,
+    recorder_at="Guidance",
     signals={
         "angle": "SteerReport.RoadAngle",
         "supply": "UnitHealth.Supply",
         "firmware": "UnitHealth.Firmware",
     },
     without=frozenset(
-        {"driver_override", "false_override", "gateway_loss", "link_lost", "loop_chatter", "railed_pedal"}
+        {
+            *("driver_override", "false_override", "link_lost", "loop_chatter", "railed_pedal"),
+            *("gateway_loss", "gateway_overload", "gateway_restart"),
+        }
     ),
 )

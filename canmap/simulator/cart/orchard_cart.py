@@ -93,4 +93,6 @@ ORCHARD_CART = VehicleKind(
         "loop": "KitState.StopLoopClosed",
     },
     loop_messages=("KitState", "KitEvent"),
+    # From the front axle to the rear axle.
+    harness=("SteerNode", "BrakeNode", "Supervisor", "Computer", "VehicleNode", "DriveNode"),
 )

@@ -13,7 +13,7 @@ import numpy as np
 
 from canmap.base.errors import UsageError
 from canmap.mapping.description.bits import first_bit
-from canmap.payload.checksums import profile1_checksums
+from canmap.payload.checksums import profile1_checksum, profile1_checksums
 from canmap.payload.counters import PROFILE1_COUNTER, RollingCounter
 from canmap.payload.packing import Packing, limits, raw_of
 
@@ -35,17 +35,19 @@ class Guard(NamedTuple):
     Attributes:
         counter: What it counts.
         checksums: Payloads (uint8[n, length]), the byte of the checksum and the data identifier to uint8[n].
+        checksum: The same of one payload, where that can be had quicker.
         counted_in: The signal with the counter.
         checked_in: The signal with the checksum.
     """
 
     counter: RollingCounter
     checksums: Callable[[NDArray[np.uint8], int, int], NDArray[np.uint8]]
+    checksum: Callable[[bytes, int, int], int] | None = None
     counted_in: str = "Counter"
     checked_in: str = "Checksum"
 
 
-PROFILE1 = Guard(PROFILE1_COUNTER, profile1_checksums)
+PROFILE1 = Guard(PROFILE1_COUNTER, profile1_checksums, profile1_checksum)
 
 
 class Layout:
@@ -62,6 +64,7 @@ class Layout:
     ) -> None:
         self.message, self.data_id, self.guard = message, data_id, guard
         self._packing = Packing(message)
+        self._round: list[int] = guard.counter.of_frames(np.arange(guard.counter.values)).tolist()
         self._signals = self._packing.signals
         self._scaling = {
             name: (float(signal.factor), float(signal.offset)) for name, signal in self._signals.items()
@@ -87,6 +90,23 @@ class Layout:
             payload[:, self._checksum_byte] = self._checksums(payload) ^ broken
         return payload
 
+    def pack_one(self, values: Mapping[str, Column], count: int, broken: int = 0) -> bytes:
+        """Return the payload of one frame, a number for each signal: `pack`, one at a time."""
+        packing, signals = self._packing, self._signals
+        raw = {name: packing.raw_of_one(name, value) for name, value in values.items() if name in signals}
+        if self.guard.counted_in in signals:
+            raw[self.guard.counted_in] = self._round[count % len(self._round)]
+        payload = packing.pack_one(raw)
+        if self.data_id is None:
+            return payload
+        place = self._checksum_byte
+        return payload[:place] + bytes((self._checksum(payload) ^ broken,)) + payload[place + 1 :]
+
+    def _checksum(self, payload: bytes) -> int:
+        if self.guard.checksum is not None:
+            return self.guard.checksum(payload, self._checksum_byte, self.data_id or 0)
+        return int(self._checksums(np.frombuffer(payload, np.uint8).reshape(1, -1))[0])
+
     def _checksums(self, payload: NDArray[np.uint8]) -> NDArray[np.uint8]:
         return self.guard.checksums(payload, self._checksum_byte, self.data_id or 0)
 
@@ -111,8 +131,7 @@ class Layout:
         """Tell whether the checksum is right; True where there is none."""
         if self.data_id is None:
             return True
-        whole = np.frombuffer(payload, np.uint8).reshape(1, -1)
-        return bool(payload[self._checksum_byte] == self._checksums(whole)[0])
+        return payload[self._checksum_byte] == self._checksum(payload)
 
 
 def misread(layout: Layout, name: str, *, factor: Fraction | None = None, swap: bool = False) -> Layout:

@@ -1,4 +1,8 @@
-"""Simulator: the state of the cart after every step, kept as columns until the messages have sent it."""
+"""Simulator: the state of the cart after every step, for the messages: as columns, or a single one.
+
+Where the bus runs with the vehicle, a message is made of the newest state alone, as numbers: a column of one
+would cost ten times as much. `Told` and `Numbers` are what both have in common.
+"""
 
 from __future__ import annotations
 
@@ -22,6 +26,9 @@ FIELDS = (
     *("charge", "voltage", "current", "kit_supply", "steering_restarts"),
     *("motor_current", "motor_temperature", "motor_drop", "rail_drop", "firmware"),
 )
+if TYPE_CHECKING:
+    Told = NDArray[np.float64] | float
+    Numbers = NDArray[np.int64] | int
 _PLACES = {name: place for place, name in enumerate(FIELDS)}
 
 
@@ -78,6 +85,24 @@ class States:
     def at(self, rows: NDArray[np.int64]) -> States:
         """Return the states of those steps."""
         return States(self._table, self.seed, self.parameters, rows)
+
+
+class State:
+    """The state at one moment, a number each, by the names of `FIELDS`.
+
+    Attributes:
+        seed: Of the run.
+        parameters: The vehicle's measures.
+    """
+
+    def __init__(self, row: tuple[float, ...], seed: int, parameters: VehicleParameters) -> None:
+        self.__dict__.update(zip(FIELDS, row, strict=True))
+        self.seed, self.parameters = seed, parameters
+
+    if TYPE_CHECKING:
+
+        def __getattr__(self, name: str) -> float:
+            """Return the number of that name."""
 
 
 def table_of(rows: list[tuple[float, ...]]) -> NDArray[np.float64]:

@@ -18,7 +18,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    Column = NDArray[np.float64]
+    Column = NDArray[np.float64] | float
 
 GRAVITY = 9.80665  # m/s^2, standard
 AIR_DENSITY = 1.2  # kg/m^3, near 20 °C at sea level
@@ -135,7 +135,7 @@ def front_angles(road_angle: Column, parameters: VehicleParameters) -> tuple[Col
     """Return the angles of the left and the right front wheel, rad, by the Ackermann condition.
 
     Args:
-        road_angle: Of the bicycle's front wheel, rad, positive to the left; float64[n].
+        road_angle: Of the bicycle's front wheel, rad, positive to the left; float64[n] or one.
         parameters: The vehicle's measures.
     """
     slope = np.tan(road_angle)
@@ -146,11 +146,11 @@ def front_angles(road_angle: Column, parameters: VehicleParameters) -> tuple[Col
 def wheel_speeds(
     speed: Column, road_angle: Column, parameters: VehicleParameters
 ) -> tuple[Column, Column, Column, Column]:
-    """Return the rim speeds front left, front right, rear left, rear right, m/s, float64[n] each.
+    """Return the rim speeds front left, front right, rear left, rear right, m/s, float64[n] each or one.
 
     Args:
-        speed: Of the centre of the rear axle, m/s, positive forward; float64[n].
-        road_angle: Of the bicycle's front wheel, rad, positive to the left; float64[n].
+        speed: Of the centre of the rear axle, m/s, positive forward; float64[n] or one.
+        road_angle: Of the bicycle's front wheel, rad, positive to the left; float64[n] or one.
         parameters: The vehicle's measures.
     """
     difference = speed * np.tan(road_angle) * (0.5 * parameters.track / parameters.wheelbase)

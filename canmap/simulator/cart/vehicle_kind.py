@@ -14,17 +14,14 @@ from canmap.simulator.cart.payloads import PROFILE1, Guard, Layout
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    import numpy as np
-    from numpy.typing import NDArray
-
     from canmap.mapping.description.description import DescribedMessage
     from canmap.simulator.cart.machinery import Machinery
-    from canmap.simulator.cart.messages import Values
+    from canmap.simulator.cart.messages import Moments, Values
     from canmap.simulator.cart.nodes import Timing
-    from canmap.simulator.cart.states import States
+    from canmap.simulator.cart.states import Numbers
     from canmap.simulator.cart.vehicle import VehicleParameters
 
-    Tell = Callable[[States, NDArray[np.int64]], Values]
+    Tell = Callable[[Moments, Numbers], Values]
 
 STRANGER = "Stranger"  # the last node of every first bus: whoever does not belong there
 
@@ -108,6 +105,8 @@ class VehicleKind:
         loop_messages: What tells of an open stop loop.
         told_of: Messages that tell of the whole kit, and which node sends each.
         without: Kinds of fault that it has no part for.
+        harness: Nodes of the first bus in their order along its line; as in `drive` where nothing is said.
+        recorder_at: The node at whose plug the recorder is.
     """
 
     name: str
@@ -131,6 +130,8 @@ class VehicleKind:
     told_of: Mapping[str, str] = field(default_factory=dict)
     loop_messages: tuple[str, ...] = ()
     without: frozenset[str] = frozenset()
+    harness: tuple[str, ...] = ()
+    recorder_at: str = "Computer"
 
     @property
     def buses(self) -> tuple[BusKind, ...]:
@@ -186,6 +187,17 @@ class VehicleKind:
         """Messages without which it cannot be simulated."""
         relayed = (self.relay.source, self.relay.copy) if self.relay else ()
         return (*relayed, self.seen.message, *self.demands)
+
+    @property
+    def plugs(self) -> tuple[str, ...]:
+        """Nodes that lose touch with the recorder if the plug before them opens."""
+        return tuple(name for name in self.harness or self.nodes if name != self.recorder_at)
+
+    def behind(self, node: str) -> tuple[str, ...]:
+        """Return the nodes that then lose touch together, `node` first."""
+        line = self.harness or self.nodes
+        place, recorder = line.index(node), line.index(self.recorder_at)
+        return line[place::-1] if place < recorder else line[place:]
 
     def heard(self, message: str) -> bool:
         """Tell whether the kit or the computer acts on a message."""

@@ -12,13 +12,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.simulator.buses.recorder_setup import RecorderSetup
 from canmap.simulator.cart.cart import Cart
 from canmap.simulator.cart.chronicle import Chronicle, Happened
 from canmap.simulator.cart.feed import KitFeed
 from canmap.simulator.cart.messages import no_values
 from canmap.simulator.cart.nodes import MS, Sender, SuppliedNode, Timing
 from canmap.simulator.cart.orchard_cart import ORCHARD_CART
-from canmap.simulator.cart.states import States, state_of, table_of
+from canmap.simulator.cart.states import State, States, state_of, table_of
 from canmap.simulator.cart.vehicle import VehicleParameters
 from canmap.simulator.cart.vehicle_kind import STRANGER
 
@@ -26,9 +27,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from canmap.mapping.description.description import DescribedMessage, Description
-    from canmap.simulator.buses.gateway import GatewayLoss
+    from canmap.simulator.buses.gateway import GatewayLoss, GatewayOverload
     from canmap.simulator.buses.network import Disturbance
     from canmap.simulator.buses.recorder import RecorderFault
+    from canmap.simulator.buses.split_bus import Split
     from canmap.simulator.cart.nodes import Releases
     from canmap.simulator.cart.payloads import Layout
     from canmap.simulator.cart.vehicle_kind import BusKind, VehicleKind
@@ -45,8 +47,13 @@ class Plan:
         actions: Simulated time in ns and what is done then, in any order; of the same time, first come, first
             done.
         disturbances: Of the drive bus.
+        splits: Breaks of the drive bus's line.
+        chassis_splits: Of the chassis bus's.
+        recovery_ns: How long nodes of the drive bus wait after bus-off, by name; 0 where it says nothing.
         gateway_losses: Of the gateway from the drive bus to the chassis bus.
+        gateway_overloads: Of the same.
         recorder: What goes wrong in the recorder, on both channels alike.
+        recording: How it is set up.
         layouts: Messages that the kit packs otherwise than described, by name.
         cuts: Times at which the two channels of the capture must not be sorted across.
         live: What the kit or the computer receives is disturbed, so the bus must run with the vehicle.
@@ -56,8 +63,13 @@ class Plan:
 
     actions: list[tuple[int, Callable[[World], None]]] = field(default_factory=list)
     disturbances: list[Disturbance] = field(default_factory=list)
+    splits: list[Split] = field(default_factory=list)
+    chassis_splits: list[Split] = field(default_factory=list)
+    recovery_ns: dict[str, int] = field(default_factory=dict)
     gateway_losses: list[GatewayLoss] = field(default_factory=list)
+    gateway_overloads: list[GatewayOverload] = field(default_factory=list)
     recorder: list[RecorderFault] = field(default_factory=list)
+    recording: RecorderSetup = field(default_factory=RecorderSetup)
     layouts: dict[str, Layout] = field(default_factory=dict)
     cuts: list[int] = field(default_factory=list)
     live: bool = False
@@ -80,7 +92,6 @@ class Setup:
         duration_ns: How long.
         seed: Of everything random.
         parameters: The vehicle's measures.
-        batch_ns: The recorder fetches frames that often, 0: it stamps each on receipt.
         step_ns: Step of the vehicle.
         kind: Which vehicle.
         hold_up: The kit's nodes live on their capacitors, each for its time, when the relay opens.
@@ -94,7 +105,6 @@ class Setup:
     duration_ns: int
     seed: int = 0
     parameters: VehicleParameters = field(default_factory=VehicleParameters)
-    batch_ns: int = 0
     step_ns: int = STEP_NS
     kind: VehicleKind = ORCHARD_CART
     hold_up: bool = False
@@ -236,6 +246,10 @@ class World:
     def states(self, rows: list[tuple[float, ...]]) -> States:
         """Return some states as columns."""
         return States(table_of(rows), self.setup.seed, self.setup.parameters)
+
+    def state(self, row: tuple[float, ...]) -> State:
+        """Return one state."""
+        return State(row, self.setup.seed, self.setup.parameters)
 
     def sent(
         self, units: dict[str, SuppliedNode], start_ns: int, until_ns: int, states: States

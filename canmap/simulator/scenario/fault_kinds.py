@@ -1,4 +1,4 @@
-"""Simulator: the list of all faults, and those of bus, gateway, recorder and bus description."""
+"""Simulator: the list of all faults, and those of the bus description."""
 
 from __future__ import annotations
 
@@ -7,22 +7,20 @@ from typing import TYPE_CHECKING, NamedTuple, cast
 
 from canmap.base.errors import UsageError
 from canmap.mapping.reading.sections import Key
-from canmap.mapping.reading.shapes import integer, number, quantity, signal, time_ns
-from canmap.simulator.buses.frame import Frame
-from canmap.simulator.buses.gateway import GatewayLoss
-from canmap.simulator.buses.network import Babble, WireFault
-from canmap.simulator.buses.recorder import ClockStep, Loss, Stall
-from canmap.simulator.cart.chronicle import Subject
+from canmap.mapping.reading.shapes import number, signal
 from canmap.simulator.cart.payloads import Layout, misread
-from canmap.simulator.cart.vehicle_kind import STRANGER
+from canmap.simulator.scenario import bus_faults as b
 from canmap.simulator.scenario import cart_faults as c
 from canmap.simulator.scenario import demand_faults as d
 from canmap.simulator.scenario import faults as f
+from canmap.simulator.scenario import gateway_faults as g
 from canmap.simulator.scenario import override_faults as o
+from canmap.simulator.scenario import recorder_faults as r
+from canmap.simulator.scenario import second_node as n
 from canmap.simulator.scenario import supply_faults as s
 from canmap.simulator.scenario import value_faults as v
 from canmap.simulator.scenario.faults import Effect, TimeSpan
-from canmap.simulator.scenario.script import TORQUE, si
+from canmap.simulator.scenario.script import TORQUE
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -32,95 +30,8 @@ if TYPE_CHECKING:
     from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.cart.world import Plan
 
-
-BUFFER = Key("buffer", integer(0, 100_000))
-IDENTIFIER = Key("identifier", integer(0, 0x1FFFFFFF), required=True)  # above 0x7FF of 29 bits
-GAP = Key("gap", time_ns)
-NODE = Key("node", f.drive_node)
-STEP = Key("step", quantity("s"), required=True)
 SIGNAL = Key("signal", signal, required=True)
 FACTOR = Key("factor", number, required=True)
-
-
-def gateway_loss(values: SectionValues, span: TimeSpan) -> Effect:
-    """The gateway does not pass on some frames."""
-    share = si(values, f.SHARE)
-
-    def prepare(plan: Plan) -> None:
-        plan.gateway_losses.append(GatewayLoss(span.start_ns, span.stop_ns, share))
-
-    relay = span.vehicle.relay
-    if relay is None:
-        raise UsageError(f"The {span.vehicle.name} has no gateway; leave out gateway_loss.")
-    cause = f"The gateway loses {100 * share:g} % of the {relay.source} that it should relay."
-    return Effect(cause, "chassis", relay.gateway, relay.copy, prepare=prepare)
-
-
-def recorder_loss(values: SectionValues, span: TimeSpan) -> Effect:
-    """The recorder loses frames that were on the bus."""
-    share = si(values, f.SHARE)
-
-    def prepare(plan: Plan) -> None:
-        plan.recorder.append(Loss(span.start_ns, span.stop_ns, share))
-
-    return Effect(f"The recorder loses {100 * share:g} % of all frames.", None, prepare=prepare)
-
-
-def recorder_gap(_: SectionValues, span: TimeSpan) -> Effect:
-    """The recorder stops for a while."""
-
-    def prepare(plan: Plan) -> None:
-        plan.recorder.append(Loss(span.start_ns, span.stop_ns, 1.0))
-
-    return Effect("The recorder did not record.", None, prepare=prepare, tie_with=("host_stall",))
-
-
-def host_stall(values: SectionValues, span: TimeSpan) -> Effect:
-    """The computer that records does not fetch frames for a while, and then all at once."""
-    buffer = values.get(BUFFER)
-
-    def prepare(plan: Plan) -> None:
-        plan.recorder.append(Stall(span.start_ns, span.stop_ns, buffer))
-        plan.cuts.append(span.stop_ns)
-
-    cause = "The recording computer stalled; its frames came in a burst afterwards."
-    return Effect(cause, None, prepare=prepare, tie_with=("recorder_gap",) if buffer == 0 else ())
-
-
-def clock_step(values: SectionValues, span: TimeSpan) -> Effect:
-    """The recorder's clock is set."""
-    step_ns = round(si(values, STEP) * 1e9)
-
-    def prepare(plan: Plan) -> None:
-        plan.recorder.append(ClockStep(span.start_ns, step_ns))
-        plan.cuts.append(span.start_ns)
-
-    return Effect(f"The recorder's clock was set by {step_ns / 1e9:+g} s.", None, prepare=prepare)
-
-
-def babbling_node(values: SectionValues, span: TimeSpan) -> Effect:
-    """A node sends one identifier again and again; what has a lower priority waits."""
-    can_id, gap_ns = values.get(IDENTIFIER) or 0, values.get(GAP) or 0
-    index, frame = span.vehicle.drive.nodes.index(STRANGER), Frame(can_id, bytes(8), can_id > 0x7FF)
-
-    def prepare(plan: Plan) -> None:
-        plan.disturbances.append(Babble(span.start_ns, span.stop_ns, index, frame, gap_ns))
-
-    cause = f"A babbling node fills the bus with 0x{can_id:03X}."
-    return Effect(cause, node=STRANGER, prepare=prepare, touches=(Subject.BUS,))
-
-
-def wiring(values: SectionValues, span: TimeSpan) -> Effect:
-    """Bits are damaged on the wire; enough of it takes a sender off the bus."""
-    share, node = si(values, f.SHARE), values.get(NODE)
-    index = None if node is None else span.vehicle.drive.nodes.index(node)
-
-    def prepare(plan: Plan) -> None:
-        plan.disturbances.append(WireFault(span.start_ns, span.stop_ns, share, index))
-
-    whose = "all nodes" if node is None else node
-    cause = f"The wiring damages {100 * share:g} % of the frames of {whose}."
-    return Effect(cause, node=node, prepare=prepare, touches=(node or Subject.BUS,))
 
 
 def _told_wrongly(
@@ -230,14 +141,30 @@ FAULT_KINDS: dict[str, FaultKind] = {
     "sensor_offset": FaultKind(f.sensor_offset, (f.OFFSET,)),
     "railed_pedal": FaultKind(f.railed_pedal, (f.LEVEL,)),
     "sender_loss": FaultKind(f.sender_loss, (f.MESSAGE, f.SHARE), _bad_sender_loss),
-    "gateway_loss": FaultKind(gateway_loss, (f.SHARE,), _too_much),
-    "recorder_loss": FaultKind(recorder_loss, (f.SHARE,), _too_much),
-    "recorder_gap": FaultKind(recorder_gap),
-    "host_stall": FaultKind(host_stall, (BUFFER,)),
-    "clock_step": FaultKind(clock_step, (STEP,)),
-    "babbling_node": FaultKind(babbling_node, (IDENTIFIER, GAP)),
-    "wiring": FaultKind(wiring, (f.SHARE, NODE), _too_much),
-    "two_senders": FaultKind(f.two_senders, (f.MESSAGE,), _off_drive),
+    "bunched_demands": FaultKind(g.bunched_demands, (g.EVERY,)),
+    "gateway_loss": FaultKind(g.gateway_loss, (f.SHARE,), _too_much),
+    "gateway_overload": FaultKind(g.gateway_overload, (g.SERVICE, g.DEPTH)),
+    "gateway_restart": FaultKind(g.gateway_restart),
+    "recorder_loss": FaultKind(r.recorder_loss, (f.SHARE,), _too_much),
+    "recorder_overload": FaultKind(r.recorder_overload, (r.RATE, r.BUFFER)),
+    "recorder_gap": FaultKind(r.recorder_gap),
+    "recorder_filter": FaultKind(r.recorder_filter, (f.MESSAGE,), whole=True),
+    "host_stall": FaultKind(r.host_stall, (r.BUFFER,)),
+    "capture_ends": FaultKind(r.capture_ends, (), r.goes_on),
+    "clock_step": FaultKind(r.clock_step, (r.STEP,)),
+    "clocks_apart": FaultKind(r.clocks_apart, (r.OFFSET, r.DRIFT), r.one_bus, whole=True),
+    "channels_swapped": FaultKind(r.channels_swapped, (), r.one_bus, whole=True),
+    "wrong_bit_rate": FaultKind(r.wrong_bit_rate, (f.BUS,), whole=True),
+    "babbling_node": FaultKind(b.babbling_node, (b.IDENTIFIER, b.GAP)),
+    "wiring": FaultKind(b.wiring, (f.SHARE, b.NODE), _too_much),
+    "two_senders": FaultKind(n.two_senders, (f.MESSAGE,), _off_drive),
+    "identity_clash": FaultKind(n.identity_clash, (b.SENDER,)),
+    "wrong_rate_node": FaultKind(b.wrong_rate_node),
+    "slow_recovery": FaultKind(b.slow_recovery, (b.SENDER, b.DELAY)),
+    "loose_connector": FaultKind(b.loose_connector, (b.BEHIND, b.EVERY)),
+    "ground_shift": FaultKind(b.ground_shift, (f.SHARE, b.ABOVE, b.NODE), _too_much),
+    "broken_branch": FaultKind(b.broken_branch, (b.BEHIND,)),
+    "bus_shorted": FaultKind(b.bus_shorted, (f.BUS,)),
     "loop_open": FaultKind(s.loop_open),
     "loop_chatter": FaultKind(s.loop_chatter, (s.OPEN_FOR, s.EVERY), s.too_short),
     "supply_sag": FaultKind(s.supply_sag, (s.RESISTANCE, s.WHERE)),

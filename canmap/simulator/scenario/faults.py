@@ -13,11 +13,7 @@ from canmap.mapping.reading.sections import Key
 from canmap.mapping.reading.shapes import message, quantity, word
 from canmap.simulator.cart.chronicle import Happened, Subject
 from canmap.simulator.cart.fleet import vehicle_with
-from canmap.simulator.cart.kit import enable_of
-from canmap.simulator.cart.messages import no_values
-from canmap.simulator.cart.nodes import Sender, Timing
 from canmap.simulator.cart.people import AXES
-from canmap.simulator.cart.vehicle_kind import STRANGER
 from canmap.simulator.scenario.script import FOR, si
 
 if TYPE_CHECKING:
@@ -27,7 +23,6 @@ if TYPE_CHECKING:
     from canmap.mapping.reading.names import FoundMessage
     from canmap.mapping.reading.sections import Context, SectionValues
     from canmap.simulator.cart.nodes import Trouble
-    from canmap.simulator.cart.payloads import Layout
     from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.cart.world import Plan, World
 
@@ -42,7 +37,13 @@ def drive_node(node: Node, context: Context) -> str | None:
     return word(f"a node of the {vehicle.drive.name} bus", vehicle.nodes)(node, context)
 
 
+def _bus(node: Node, context: Context) -> str | None:
+    names = [bus.name for bus in vehicle_with(context.names.nodes).buses]
+    return word("a bus", names)(node, context)
+
+
 MESSAGE = Key("message", message, required=True)
+BUS = Key("bus", _bus, required=True)
 NODE = Key("node", _kit_node, required=True)
 SUPPLY_DIP = Key("supply_dip", quantity("V", positive=True))
 BUTTON = Key("button", word("a button", ("vehicle", "radio")))
@@ -325,39 +326,3 @@ def no_radio(values: SectionValues, vehicle: VehicleKind) -> str | None:
     if values.get(BUTTON) == "radio" and "link_lost" in vehicle.without:
         return f"The {vehicle.name} has no radio button."
     return None
-
-
-def two_senders(values: SectionValues, _: TimeSpan) -> Effect:
-    """A second node sends a message of the first, with a counter of its own."""
-    found = named(values)
-    name = found.message.name
-
-    def begin(world: World) -> None:
-        stranger, own = world.units[STRANGER], world.senders[name]
-        stranger.senders = (_twin(own, own.layout, stranger.index),)
-        stranger.power(True, world.t_ns)
-
-    def end(world: World) -> None:
-        world.units[STRANGER].power(False, world.t_ns)
-
-    def prepare(plan: Plan) -> None:
-        plan.live = True
-
-    cause = f"A foreign node sends {name} in addition to {found.message.sender}."
-    return Effect(
-        cause,
-        found.bus,
-        STRANGER,
-        name,
-        begin=begin,
-        end=end,
-        prepare=prepare,
-        touches=(name, enable_of(name)),
-    )
-
-
-def _twin(own: Sender, layout: Layout, node: int) -> Sender:
-    """Return a sender of the same message, half a period apart, that tells nothing but zeros."""
-    twin = Sender(layout, node, Timing(own.timing.period_ns), no_values)
-    twin.phase_ns = (own.phase_ns + own.timing.period_ns // 2) % own.timing.period_ns
-    return twin

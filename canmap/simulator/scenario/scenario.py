@@ -20,6 +20,7 @@ from canmap.mapping.reading.shapes import integer, list_of, placed_text, quantit
 from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.cart.world import Plan, Setup
 from canmap.simulator.scenario.fault_file import read_fault
+from canmap.simulator.scenario.recorder_keys import RECORDER, recorder_setup
 from canmap.simulator.scenario.script import moment_ns, script_line
 
 if TYPE_CHECKING:
@@ -40,8 +41,6 @@ SCRIPT = Key("script", list_of(script_line, "lines", most=10_000), required=True
 REPEAT_FROM = Key("from", moment_ns, required=True)
 REPEAT_EVERY = Key("every", time_ns, required=True)
 REPEAT = Key("repeat", Section("the repetition", (REPEAT_FROM, REPEAT_EVERY)))
-BATCH = Key("batch", time_ns)
-RECORDER = Key("recorder", Section("the recorder", (BATCH,)))
 WITHDRAWS = Key("withdraws_after", time_ns, required=True)
 BY = Key("by", word("how it withdraws", ("enable", "silence")))
 COMPUTER = Key("computer", Section("the computer", (WITHDRAWS, BY)))
@@ -179,10 +178,9 @@ def _put_together(
     path: str, values: SectionValues, spec: Spec, cases: tuple[Case, ...], seed: int | None
 ) -> Scenario:
     duration_ns, lines = values.get(DURATION) or 0, values.get(SCRIPT) or ()
-    recorder, computer = values.get(RECORDER), values.get(COMPUTER)
-    vehicle = values.get(VEHICLE)
+    computer, vehicle = values.get(COMPUTER), values.get(VEHICLE)
     seed = seed if seed is not None else values.get(SEED) or 0
-    plan, kind = Plan(), _kind(spec)
+    plan, kind = Plan(recording=recorder_setup(values.get(RECORDER))), _kind(spec)
     setup = Setup(
         spec.buses[kind.drive.name].description,
         spec.buses[kind.chassis.name].description if kind.chassis else None,
@@ -190,7 +188,6 @@ def _put_together(
         duration_ns,
         seed,
         _parameters(kind.parameters, vehicle, spec.geometry),
-        batch_ns=(recorder.get(BATCH) or 0) if recorder else 0,
         kind=kind,
         hold_up=vehicle is not None and bool(vehicle.get(HOLD_UP)),
         withdraws_ns=(computer.get(WITHDRAWS) or 0) if computer else 0,
