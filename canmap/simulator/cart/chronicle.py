@@ -16,6 +16,7 @@ LINGER_NS = 1_000_000_000  # what is over can still be the reason of something f
 class Happened(StrEnum):
     """What can happen, as the ground truth names it."""
 
+    ORDERED = "ordered"
     FAULT_BEGAN = "fault began"
     FAULT_ENDED = "fault ended"
     SUPPLY_LOW = "supply low"
@@ -44,6 +45,8 @@ class Subject(StrEnum):
     LOOP = "stop loop"
     RELAY = "relay"
     SUPPLY = "supply"
+    SWITCH = "main switch"
+    HAND_BACK = "handing back"
     HAND = "hand on the wheel"
     TORQUE_SENSOR = "torque sensor"
     PEDAL = "brake pedal"
@@ -75,12 +78,15 @@ class Chronicle:
     Attributes:
         happenings: In the order in which they were noted.
         roots: Place of the beginning of each fault, by its number.
+        orders: Place of each order of the script that something may follow from, by its time in ns, whom it
+            is for and what.
         acting: Place of the fault that acts right now, None: of none.
     """
 
     def __init__(self) -> None:
         self.happenings: list[Happening] = []
         self.roots: dict[int, int] = {}
+        self.orders: dict[tuple[int, str, str], int] = {}
         self.acting: int | None = None
         self._newest: dict[str, list[int]] = {}
         self._ended: dict[int, int] = {}
@@ -145,6 +151,7 @@ class Chronicle:
         """Forget everything, as before a run."""
         self.happenings.clear()
         self.roots.clear()
+        self.orders.clear()
         self._newest.clear()
         self._ended.clear()
         self.acting = None

@@ -182,7 +182,7 @@ class Axis:
                 Reason.NOT_ALLOWED
             )
         elif not enable and self.state in {AxisState.ACTIVE, AxisState.OVERRIDDEN}:
-            after = self._chronicle.about(t_ns, enable_of(self._message))
+            after = self._chronicle.about(t_ns, enable_of(self._message), Subject.HAND_BACK)
             self._change(AxisState.READY, Reason.NONE, t_ns, after)
         elif not enable and self.state is AxisState.READY:
             self.reason = Reason.NONE
@@ -363,7 +363,8 @@ class StopChain:
 
     def _note_relay(self, t_ns: int) -> None:
         if not self._main:
-            self.switched = None
+            after = self._chronicle.about(t_ns, Subject.SWITCH)
+            self.switched = self._chronicle.note(t_ns, Happened.RELAY_OPENED, "kit", after=after)
         elif self.supply:
             self.switched = self._chronicle.note(t_ns, Happened.RELAY_CLOSED, "kit", after=self.switched)
         else:

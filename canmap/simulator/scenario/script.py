@@ -17,6 +17,7 @@ from canmap.mapping.reading.marks import Scalar
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.sections import Key, Section, SectionValues, mapping
 from canmap.mapping.reading.shapes import list_of, quantity, time_ns, word
+from canmap.simulator.cart.chronicle import Happened, Subject
 from canmap.simulator.cart.people import AXES, REACTION_NS
 from canmap.simulator.noise import even_ns
 from canmap.vocabulary.record_types import Gear
@@ -72,11 +73,15 @@ class Deed(NamedTuple):
         keys: What the line says beside `at`, who and what.
         do: Does it.
         undo: Ends it after `for`.
+        touches: Subjects of the chronicle that it is the reason for.
+        ends: Subjects that nothing is wrong with any more.
     """
 
     do: Callable[[World, SectionValues], None]
     keys: tuple[Key[object], ...] = ()
     undo: Callable[[World], None] | None = None
+    touches: tuple[str, ...] = ()
+    ends: tuple[str, ...] = ()
 
 
 # --- the operator ------------------------------------------------------------------------------------
@@ -216,12 +221,12 @@ def _computer_brake(world: World, values: SectionValues) -> None:
 
 DEEDS: dict[str, dict[str, Deed]] = {
     "operator": {
-        "switch on": Deed(lambda world, _: world.switch(True)),
-        "switch off": Deed(lambda world, _: world.switch(False)),
-        "press stop": Deed(_press),
-        "release stop": Deed(_release),
-        "press radio stop": Deed(_press_radio),
-        "release radio stop": Deed(_release_radio),
+        "switch on": Deed(lambda world, _: world.switch(True), ends=(Subject.SWITCH,)),
+        "switch off": Deed(lambda world, _: world.switch(False), touches=(Subject.SWITCH,)),
+        "press stop": Deed(_press, touches=(Subject.BUTTON,)),
+        "release stop": Deed(_release, ends=(Subject.BUTTON,)),
+        "press radio stop": Deed(_press_radio, touches=(Subject.RADIO_BUTTON,)),
+        "release radio stop": Deed(_release_radio, ends=(Subject.RADIO_BUTTON,)),
         "reset": Deed(_reset),
         "select": Deed(_select, (TO,)),
     },
@@ -231,15 +236,15 @@ DEEDS: dict[str, dict[str, Deed]] = {
         "stop": Deed(_driver_stop),
         "watch": Deed(_driver_watch, (AFTER, WITH)),
         "turn": Deed(_driver_turn, (ANGLE,)),
-        "press brake": Deed(_driver_foot, (PEDAL,), _foot_off),
-        "hold wheel": Deed(_driver_hold, (TORQUE,), _hands_off),
+        "press brake": Deed(_driver_foot, (PEDAL,), _foot_off, (Subject.PEDAL,)),
+        "hold wheel": Deed(_driver_hold, (TORQUE,), _hands_off, (Subject.HAND,)),
         "shift": Deed(_shift, (GEAR,)),
         "set parking brake": Deed(_set_parking),
         "release parking brake": Deed(_release_parking),
     },
     "computer": {
-        "enable": Deed(_enable, (AXIS_LIST,)),
-        "hand back": Deed(_hand_back, (AXIS_LIST,)),
+        "enable": Deed(_enable, (AXIS_LIST,), ends=(Subject.HAND_BACK,)),
+        "hand back": Deed(_hand_back, (AXIS_LIST,), touches=(Subject.HAND_BACK,)),
         "drive": Deed(_computer_speed, (SPEED,)),
         "stop": Deed(_computer_stop),
         "turn": Deed(_computer_turn, (ANGLE, RATE)),
@@ -262,9 +267,25 @@ class Line:
     def plan(self, plan: Plan, t_ns: int) -> None:
         """Have it done at `t_ns`."""
         deed = DEEDS[self.who][self.what]
-        plan.at(t_ns, lambda world: deed.do(world, self.values))
+        order = (t_ns, self.who, self.what)
+
+        def do(world: World) -> None:
+            chronicle = world.chronicle
+            for subject in deed.ends:
+                chronicle.end(chronicle.about(t_ns, subject), t_ns)
+            if deed.touches:
+                place = chronicle.note(t_ns, Happened.ORDERED, self.who, reason=self.what, about=deed.touches)
+                chronicle.orders[order] = place
+            deed.do(world, self.values)
+
+        def undo(world: World) -> None:
+            world.chronicle.end(world.chronicle.orders.get(order), world.t_ns)
+            if deed.undo is not None:
+                deed.undo(world)
+
+        plan.at(t_ns, do)
         if deed.undo is not None and self.for_ns is not None:
-            plan.at(t_ns + self.for_ns, deed.undo)
+            plan.at(t_ns + self.for_ns, undo)
 
 
 def script_line(node: Node, context: Context) -> Line | None:
