@@ -16,8 +16,9 @@ import pytest
 
 from canmap.base.errors import FaultyFileError
 from canmap.frames.chunks import join
+from canmap.simulator.recorders import EPOCH_NS
 from canmap.simulator.scenario.scenario import load_scenario
-from canmap.simulator.wires import EPOCH_NS, recorded, recorded_live
+from canmap.simulator.wires import recorded, recorded_live
 from tests.simulated import MS, run, scenario_of
 from tests.streams import ROOT, inspected, spec_of
 
