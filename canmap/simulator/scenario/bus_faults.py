@@ -51,13 +51,6 @@ EVERY = Key("every", time_ns)
 ABOVE = Key("above", quantity("A", positive=True), required=True)
 
 
-def _touched(span: TimeSpan, *nodes: str) -> tuple[str, ...]:
-    """Return what suffers where nodes can neither send nor receive: they, and the demands they should get."""
-    vehicle = span.vehicle
-    demands = [vehicle.machinery.demand_of[axis] for axis, node in vehicle.node_of.items() if node in nodes]
-    return (*nodes, *dict.fromkeys(demands))
-
-
 def babbling_node(values: SectionValues, span: TimeSpan) -> Effect:
     """A node sends one identifier again and again; what has a lower priority waits."""
     can_id, gap_ns = values.get(IDENTIFIER) or 0, values.get(GAP) or 0
@@ -80,7 +73,7 @@ def wiring(values: SectionValues, span: TimeSpan) -> Effect:
 
     whose = "all nodes" if node is None else node
     cause = f"The wiring damages {100 * share:g} % of the frames of {whose}."
-    touches = (Subject.BUS,) if node is None else _touched(span, node)
+    touches = (Subject.BUS,) if node is None else span.vehicle.subjects(node)
     ties = ("slow_recovery",) if node is not None and share == 1 else ()
     return Effect(cause, node=node, prepare=prepare, touches=touches, tie_with=ties)
 
@@ -101,7 +94,7 @@ def slow_recovery(values: SectionValues, span: TimeSpan) -> Effect:
 
     cause = f"{node} went bus-off; its program waits {delay_ns / 1e6:g} ms before it comes back."
     ties = () if delay_ns else ("wiring",)
-    return Effect(cause, node=node, prepare=prepare, touches=_touched(span, node), tie_with=ties)
+    return Effect(cause, node=node, prepare=prepare, touches=span.vehicle.subjects(node), tie_with=ties)
 
 
 def loose_connector(values: SectionValues, span: TimeSpan) -> Effect:
@@ -143,7 +136,7 @@ def loose_connector(values: SectionValues, span: TimeSpan) -> Effect:
         node=nodes[0] if len(nodes) == 1 else None,
         begin=worlds.append,
         prepare=prepare,
-        touches=_touched(span, *nodes),
+        touches=span.vehicle.subjects(*nodes),
     )
 
 
@@ -164,7 +157,7 @@ def ground_shift(values: SectionValues, span: TimeSpan) -> Effect:
 
     whose = "all nodes" if node is None else node
     cause = f"Above {above:g} A the ground shifts and damages {100 * share:g} % of the frames of {whose}."
-    touches = (Subject.BUS,) if node is None else _touched(span, node)
+    touches = (Subject.BUS,) if node is None else span.vehicle.subjects(node)
     return Effect(cause, node=node, begin=worlds.append, prepare=prepare, touches=touches)
 
 
@@ -183,7 +176,7 @@ def broken_branch(values: SectionValues, span: TimeSpan) -> Effect:
 
     cause = f"The line is broken before {nodes[0]}; cut off: {', '.join(nodes)}."
     only = nodes[0] if len(nodes) == 1 else None
-    return Effect(cause, node=only, prepare=prepare, touches=_touched(span, *nodes))
+    return Effect(cause, node=only, prepare=prepare, touches=span.vehicle.subjects(*nodes))
 
 
 def bus_shorted(values: SectionValues, span: TimeSpan) -> Effect:
@@ -193,11 +186,10 @@ def bus_shorted(values: SectionValues, span: TimeSpan) -> Effect:
     gateway has nothing to pass on.
     """
     bus = str(values.get(BUS))
-    first, second = span.vehicle.drive, span.vehicle.chassis
-    count = len(first.nodes if bus == first.name else second.nodes if second else ())
+    first = span.vehicle.drive
 
     def prepare(plan: Plan) -> None:
-        split = Split(span.start_ns, span.stop_ns, frozenset(range(count)), linked=False)
+        split = Split(span.start_ns, span.stop_ns, None, linked=False)
         (plan.splits if bus == first.name else plan.chassis_splits).append(split)
 
     touches = (Subject.BUS,) if bus == first.name else ()

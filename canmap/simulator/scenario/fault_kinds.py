@@ -133,7 +133,6 @@ FAULT_KINDS: dict[str, FaultKind] = {
     "stop_pressed": FaultKind(f.stop_pressed, (f.BUTTON,), f.no_radio),
     "link_lost": FaultKind(f.link_lost),
     "demand_late": FaultKind(d.demand_late, (f.MESSAGE, d.DELAY), d.no_demand),
-    "demand_bunched": FaultKind(d.demand_bunched, (f.MESSAGE, d.EVERY), d.no_demand),
     "demand_absent": FaultKind(d.demand_absent, (f.MESSAGE,), d.no_demand),
     "demand_refused": FaultKind(d.demand_refused, (f.MESSAGE, d.BECAUSE), d.no_refusal),
     "driver_override": FaultKind(o.driver_override, (TORQUE,)),

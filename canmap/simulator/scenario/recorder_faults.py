@@ -126,7 +126,7 @@ def channels_swapped(_values: SectionValues, _span: TimeSpan) -> Effect:
     return Effect("The two channels of the recorder are swapped.", None, prepare=prepare)
 
 
-def wrong_bit_rate(values: SectionValues, _: TimeSpan) -> Effect:
+def wrong_bit_rate(values: SectionValues, span: TimeSpan) -> Effect:
     """The recorder is set to a wrong bit rate: an error frame for each frame of the bus, and nothing else.
 
     It only listens, so that the bus takes no harm. If it does not report error frames, no capture tells this
@@ -135,7 +135,7 @@ def wrong_bit_rate(values: SectionValues, _: TimeSpan) -> Effect:
     bus = str(values.get(BUS))
 
     def prepare(plan: Plan) -> None:
-        plan.recording.misread.add(bus)
+        plan.recording.misread.add(span.vehicle.bus_name(bus) or bus)
 
     return Effect(f"The recorder is set to a wrong bit rate on the bus {bus}.", bus, prepare=prepare)
 
