@@ -1,4 +1,4 @@
-"""Every scenario without a fault, a hundred seeds each: no error, no warning; and an hour against the clock.
+"""Every scenario of every vehicle without a fault, a hundred seeds each; and an hour against the clock.
 
 python tests/bench/clean_runs.py [SEEDS] [HOURS] [BATCHED]
 
@@ -25,11 +25,12 @@ from canmap.simulator.simulation import simulate_to_file  # noqa: E402
 from canmap.simulator.wires import recorded  # noqa: E402
 from tests.streams import inspected, spec_of  # noqa: E402
 
-CART = ROOT / "specs" / "orchard_cart"
-SCENARIOS = CART / "scenarios"
+NAMES = ("orchard_cart/cart.yaml", "garden_carrier/garden_carrier.yaml")
+SPECS = tuple(ROOT / "specs" / name for name in NAMES)
+CART = SPECS[0].parent
 HOUR = f"""
 scenario: An hour by computer
-spec: {ROOT / "specs" / "orchard_cart" / "cart.yaml"}
+spec: {SPECS[0]}
 duration: 3600 s
 repeat: {{from: 2 s, every: 30 s}}
 script:
@@ -46,12 +47,13 @@ script:
 
 
 def clean(seeds: int) -> int:
-    """Run all scenarios with that many seeds; return how many runs were not clean."""
+    """Run all scenarios of all vehicles with that many seeds; return how many runs were not clean."""
     unclean = 0
-    for path in sorted(SCENARIOS.glob("*.yaml")):
+    scenarios = [(spec, path) for spec in SPECS for path in sorted(spec.parent.glob("scenarios/*.yaml"))]
+    for spec, path in scenarios:
         frames = 0
         for seed in range(seeds):
-            result, _ = inspected(recorded(load_scenario(str(path), seed=seed).setup), spec_of())
+            result, _ = inspected(recorded(load_scenario(str(path), seed=seed).setup), spec_of(spec))
             frames += result.capture.frames
             bad = [finding.text for finding in result.findings if finding.severity != "note"]
             unclean += bool(bad)
