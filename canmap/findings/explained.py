@@ -19,12 +19,18 @@ if TYPE_CHECKING:
     from canmap.findings.finding import Finding
 
 NEAR_NS = 1_000_000_000  # a window in which a rate is judged
+OF_RATE = 1 / 6  # lost of all: then the mean period is a fifth more than promised
 MOST = 1000  # losses and bursts that are looked at
 
 
 def without_rates_explained(findings: Iterable[Finding]) -> list[Finding]:
-    """Return the findings; rates that are off because frames were lost or waited are parts of those."""
+    """Return the findings; rates that are off because frames were lost or waited are parts of those.
+
+    Where times alone tell that so many are lost that a rate is off all the time, it is the rate that is told.
+    """
     findings = list(findings)
+    slow = [one for one in findings if one.kind == RATE]
+    findings = _told_with(findings, slow, _is_rather_a_rate)
     reasons = [one for one in findings if one.kind in {LOSS, BURST} and one.severity is not Severity.NOTE]
     return _told_with(findings, reasons[:MOST], _makes_rate)
 
@@ -75,6 +81,15 @@ def _told_with(
         else:
             parts.setdefault(id(reason), []).append(finding)
     return [replace(one, parts=(*one.parts, *parts.get(id(one), ()))) for one in rest]
+
+
+def _is_rather_a_rate(rate: Finding, loss: Finding) -> bool:
+    """Whether so many frames seem lost, by time, in a rate that is too slow."""
+    share = loss.facts.get("share", 0.0)
+    if loss.kind != LOSS or loss.place != rate.place or loss.facts.get("told_by") != "time":
+        return False
+    meanwhile = loss.start_ns <= rate.end_ns and rate.start_ns <= loss.end_ns
+    return meanwhile and isinstance(share, float) and share > OF_RATE
 
 
 def _makes_rate(reason: Finding, finding: Finding) -> bool:
