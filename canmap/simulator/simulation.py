@@ -150,7 +150,9 @@ class _Recording:
                 yield replace(chunk, t_ns=chunk.t_ns // STAMP_NS * STAMP_NS)
         if not self.frames:
             name = self._scenario.path
-            raise CaptureError(f"Nothing was recorded of {name}: check that its script switches the cart on.")
+            raise CaptureError(
+                f"Nothing was recorded of {name}: check that its script switches the vehicle on."
+            )
 
     def _true_ns(self, chunk: FrameChunk) -> int:
         """Return the stamp that its first frame has by the clock of the first bus.

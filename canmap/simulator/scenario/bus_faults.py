@@ -21,13 +21,12 @@ from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.cart.nodes import MS
 from canmap.simulator.cart.vehicle_kind import STRANGER
 from canmap.simulator.noise import even
-from canmap.simulator.scenario.faults import SHARE, Effect, TimeSpan, drive_node
+from canmap.simulator.scenario.faults import BUS, SHARE, Effect, TimeSpan, drive_node
 from canmap.simulator.scenario.script import si
 
 if TYPE_CHECKING:
     from canmap.mapping.reading.marks import Node
     from canmap.mapping.reading.sections import Context, SectionValues
-    from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.cart.world import Plan, World
 
 SHORTEST_BURST_NS, LONGEST_BURST_NS = MS, 200 * MS  # of a loose contact
@@ -50,14 +49,6 @@ DELAY = Key("delay", time_ns)
 BEHIND = Key("behind", _plug, required=True)
 EVERY = Key("every", time_ns)
 ABOVE = Key("above", quantity("A", positive=True), required=True)
-BUS = Key("bus", word("a bus", ("drive", "chassis")), required=True)
-
-
-def no_such_bus(values: SectionValues, vehicle: VehicleKind) -> str | None:
-    """Say so where the vehicle has not the bus that a fault names."""
-    if values.get(BUS) == "chassis" and vehicle.chassis is None:
-        return f"The {vehicle.name} has one bus only."
-    return None
 
 
 def babbling_node(values: SectionValues, span: TimeSpan) -> Effect:
@@ -195,12 +186,13 @@ def bus_shorted(values: SectionValues, span: TimeSpan) -> Effect:
     gateway has nothing to pass on.
     """
     bus = str(values.get(BUS))
+    first = span.vehicle.drive
 
     def prepare(plan: Plan) -> None:
         split = Split(span.start_ns, span.stop_ns, None, linked=False)
-        (plan.splits if bus == "drive" else plan.chassis_splits).append(split)
+        (plan.splits if bus == first.name else plan.chassis_splits).append(split)
 
-    touches = (Subject.BUS,) if bus == "drive" else ()
+    touches = (Subject.BUS,) if bus == first.name else ()
     return Effect(f"CAN-H and CAN-L of the bus {bus} are shorted.", bus, prepare=prepare, touches=touches)
 
 

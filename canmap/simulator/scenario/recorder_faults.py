@@ -12,8 +12,7 @@ from canmap.mapping.reading.sections import Key
 from canmap.mapping.reading.shapes import integer, quantity
 from canmap.simulator.buses.recorder import ClockStep, Loss, Overload, Stall
 from canmap.simulator.recorders import NEVER_NS
-from canmap.simulator.scenario.bus_faults import BUS
-from canmap.simulator.scenario.faults import SHARE, Effect, TimeSpan, named
+from canmap.simulator.scenario.faults import BUS, SHARE, Effect, TimeSpan, named
 from canmap.simulator.scenario.script import FOR, si
 
 if TYPE_CHECKING:
