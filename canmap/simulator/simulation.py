@@ -155,10 +155,14 @@ class _Recording:
             )
 
     def _true_ns(self, chunk: FrameChunk) -> int:
-        """Return the stamp that its first frame has by the clock of the first bus."""
+        """Return the stamp that its first frame has by the clock of the first bus.
+
+        Where each bus has a capture of its own, it is the first frame of the first bus.
+        """
         setup = self._scenario.setup
-        second = chunk.channels[chunk.channel[0]] != setup.kind.channels[0]
-        return int(chunk.t_ns[0]) - setup.plan.recording.offset_ns * int(second)
+        second = [chunk.channels[each] != setup.kind.channels[0] for each in chunk.channel.tolist()]
+        row = second.index(False) if setup.plan.recording.apart and False in second else 0
+        return int(chunk.t_ns[row]) - setup.plan.recording.offset_ns * int(second[row])
 
 
 def live_chunks(scenario: Scenario) -> Iterator[FrameChunk]:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import yaml
 
+from canmap.base.errors import OutputError
 from canmap.frames.chunks import FrameKind
 from canmap.simulator.cart.kit import Reason
 from canmap.simulator.simulation import simulate_to_file
@@ -120,6 +121,14 @@ def test_the_second_recorder_may_write_a_capture_of_its_own(tmp_path: Path) -> N
     described = yaml.safe_load((tmp_path / "trip.yaml").read_text(encoding="utf-8"))
     assert described["frames"] == outcome.frames == sum(map(len, lines))
     assert described["second_capture"] == "trip_chassis.log"
+    again = simulate_to_file(
+        scenario_of(tmp_path, script), str(tmp_path / "trip.log")
+    )  # it may replace its own
+    assert again == outcome
+    (tmp_path / "other_chassis.log").write_text("precious", encoding="ascii")
+    with pytest.raises(OutputError, match=r"other_chassis\.log"):
+        simulate_to_file(scenario_of(tmp_path, script), str(tmp_path / "other.log"))
+    assert not (tmp_path / "other.log").exists()
 
 
 def test_stamps_may_jitter_or_stand_on_a_raster(tmp_path: Path, plain: Run) -> None:
