@@ -1,0 +1,336 @@
+"""Atoms of silences: what fell silent together, what came first, and whether counters and timers went on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from canmap.diagnosis.case_file import DUE, MS
+from canmap.diagnosis.evidence import Atom, Evidence, Role
+from canmap.diagnosis.onsets import axis_changes, withdrawals
+from canmap.signals.promised import ring_of
+from canmap.vocabulary.record_types import AxisState, Stop
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from canmap.diagnosis.case_file import CaseFile, Gap
+    from canmap.records.change import Change
+
+WHOLE = 0.1  # of a period: so near to a whole number of them, a timer went on
+DRIFT = 2e-4  # of a time: how far a sender's clock may be off
+BACK_TO_BACK = 0.5  # of a period: frames that come closer were waiting
+LEAST_BUNCH = 3  # frames
+GUARD_NS = 2 * MS
+
+
+def reach(case: CaseFile) -> Iterator[Evidence]:
+    """What fell silent together, and what of the same went on."""
+    first = case.first_silent
+    if not first:
+        return
+    own = [gap for gap in first if case.roles[gap.slot] is not Role.COPY] or list(first)
+    value = _reach(case, own)
+    slots = [gap.slot for gap in own]
+    roles = {case.roles[slot] for slot in slots}
+    role = roles.pop() if len(roles) == 1 else Role.ANY
+    senders = tuple(dict.fromkeys(case.rules[slot].sender or "" for slot in slots))
+    names = tuple(case.rules[slot].message.name for slot in slots)
+    from_ns, to_ns = max(gap.last_ns for gap in own), case.quiet_ns[1]
+    one_message = value in {"one_message", "message_or_node", "copy_only"}
+    subject = names[0] if one_message else senders[0] if value == "node" else ""
+    yield Evidence(
+        atom=Atom.REACH,
+        value=value,
+        role=role,
+        subject=subject,
+        from_ns=from_ns,
+        to_ns=to_ns,
+        line=case.line(from_ns, own[0].slot),
+        amount=(to_ns - from_ns) / 1e9,
+        names=names,
+    )
+
+
+def _reach(case: CaseFile, gaps: Sequence[Gap]) -> str:
+    """The narrowest of what can be meant that holds all that fell silent, and nothing that went on."""
+    slots = {gap.slot for gap in gaps}
+    if all(case.roles[slot] is Role.COPY for slot in slots):
+        return "copy_only"
+    senders = {case.rules[slot].sender for slot in slots}
+    buses = {case.rules[slot].bus for slot in slots}
+    if len(senders) == 1:
+        return _of_sender(case, slots)
+    groups = case.spec.manual.supply_groups.values()
+    for nodes in groups:
+        if senders <= set(nodes) and not _alive(case, slots, lambda slot: case.rules[slot].sender in nodes):
+            return "supply_group"
+    if _alive(case, slots, lambda slot: case.rules[slot].bus in buses):
+        return "several"
+    heard = _heard(case, buses)
+    if len(heard):
+        lowest = min(case.rules[slot].message.can_id for slot in slots)
+        return "lower_priorities" if heard.max() < lowest else "several"
+    every = _heard(case, set(case.spec.buses))
+    return "bus" if len(every) else "everything"
+
+
+def _of_sender(case: CaseFile, slots: set[int]) -> str:
+    sender = next(case.rules[slot].sender for slot in slots)
+    alive = _alive(case, slots, lambda slot: case.rules[slot].sender == sender)
+    if alive or sender is None:
+        return "one_message" if len(slots) == 1 else "several"
+    return "message_or_node" if len(slots) == 1 else "node"
+
+
+def _alive(case: CaseFile, silent: set[int], is_of) -> bool:  # noqa: ANN001
+    """Whether a message of some scope came while all of the silent ones were silent."""
+    from_ns, to_ns = case.quiet_ns
+    for slot in range(len(case.rules)):
+        if slot in silent or case.roles[slot] is Role.COPY or not is_of(slot):
+            continue
+        clock = case.clock(slot)
+        if ((clock > from_ns) & (clock < to_ns - GUARD_NS)).any():
+            return True
+    return False
+
+
+def _heard(case: CaseFile, buses: set[str]) -> np.ndarray:
+    """The identifiers that some buses carried while all of the first were silent."""
+    from_ns, to_ns = case.quiet_ns
+    chunk = case.window.prepared.chunk
+    channels = [i for i, name in enumerate(chunk.channels) if name in {case.spec.buses[b].channel for b in buses}]
+    inside = (chunk.t_ns > from_ns) & (chunk.t_ns < to_ns - GUARD_NS)
+    return chunk.can_id[inside & np.isin(chunk.channel, channels)]
+
+
+class _When(NamedTuple):
+    """Between which moments something began."""
+
+    after_ns: int
+    until_ns: int
+
+    def before(self, other: _When) -> bool:
+        """Whether it surely began before another thing."""
+        return self.until_ns <= other.after_ns
+
+
+def order(case: CaseFile) -> Iterator[Evidence]:
+    """What came first; claimed only where it cannot have been otherwise."""
+    axis = _first([one for one in axis_changes(case.result) if one.before is AxisState.ACTIVE], case)
+    stop = _first([o for o in case.result.changes if _is_stop(case, o)], case)
+    taken = _first(list(withdrawals(case.result)), case)
+    kit = _silence(case, Role.KIT)
+    demand = _silence(case, Role.COMPUTER) or _refusal(case)
+    pairs = (
+        ("stop_first", stop, kit or axis),
+        ("silence_first", kit, taken),
+        ("withdrawal_first", taken, axis),
+        ("demand_first", demand, axis),
+        ("axis_first", axis, demand or taken),
+    )
+    for value, one, other in pairs:
+        if one is not None and other is not None and one.before(other):
+            yield Evidence(atom=Atom.ORDER, value=value, from_ns=one.after_ns, to_ns=other.until_ns)
+
+
+def _is_stop(case: CaseFile, change: Change) -> bool:
+    return issubclass(case.result.record_types[change.record], Stop) and bool(change.after)
+
+
+def _first(changes: list[Change], case: CaseFile) -> _When | None:
+    """When the first of some changes in the episode happened: after the sample before, until its own."""
+    for change in changes:
+        if case.begin_ns - 2_000 * MS <= change.clock_ns <= case.end_ns + 500 * MS:
+            records = case.window.records.get(change.record)
+            earlier = (
+                records.clock_ns[records.clock_ns < change.clock_ns] if records is not None else np.zeros(0)
+            )
+            return _When(int(earlier[-1]) if len(earlier) else case.window.from_ns, change.clock_ns)
+    return None
+
+
+def _silence(case: CaseFile, role: Role) -> _When | None:
+    gap = next((gap for gap in case.gaps if case.roles[gap.slot] is role), None)
+    return None if gap is None else _When(gap.last_ns, gap.due_ns)
+
+
+def _refusal(case: CaseFile) -> _When | None:
+    failed = case.window.prepared.failed
+    for slot in range(len(case.rules)):
+        if case.roles[slot] is Role.COMPUTER:
+            rows = failed[np.isin(failed, case.rows(slot))]
+            clock = case.window.prepared.chunk.t_ns[rows]
+            clock = clock[clock >= case.begin_ns - 50 * MS]
+            if len(clock):
+                return _When(int(clock[0]) - 1, int(clock[0]))
+    return None
+
+
+def phase(case: CaseFile) -> Iterator[Evidence]:
+    """Whether the timers of what fell silent first went on meanwhile."""
+    told: dict[str, list[Gap]] = {}
+    for gap in case.first_silent:
+        told.setdefault(_phase(case, gap), []).append(gap)
+    if "back_to_back" in told and sum(map(len, told.values())) > 2 * len(told["back_to_back"]):
+        del told["back_to_back"]  # a few frames that come close by chance
+    order_of = ("back_to_back", "no_return", "restarted", "kept")
+    value = next((one for one in order_of if one in told), None)
+    if value is None or (value == "no_return" and len(told) > 1):
+        return
+    gaps = told[value]
+    roles = {case.roles[gap.slot] for gap in gaps if case.roles[gap.slot] is not Role.COPY}
+    yield Evidence(
+        atom=Atom.PHASE,
+        value=value,
+        role=roles.pop() if len(roles) == 1 else Role.ANY,
+        from_ns=min(gap.last_ns for gap in gaps),
+        to_ns=max(gap.next_ns or case.window.to_ns for gap in gaps),
+        names=tuple(case.rules[gap.slot].message.name for gap in gaps),
+        strength=1.0 if value != "kept" else max(0.0, 1 - (2 * WHOLE) ** len(gaps)),
+    )
+
+
+def _phase(case: CaseFile, gap: Gap) -> str:
+    if gap.next_ns is None:
+        return "no_return"
+    period_ns = case.period_ns(gap.slot) or 1
+    clock = case.clock(gap.slot)
+    after = clock[clock >= gap.next_ns][: LEAST_BUNCH + 1]
+    missed = (gap.next_ns - gap.last_ns) // period_ns
+    close = np.diff(after) < BACK_TO_BACK * period_ns
+    if missed >= LEAST_BUNCH and len(close) >= LEAST_BUNCH and close.all():
+        return "back_to_back"
+    length_ns = gap.next_ns - gap.last_ns
+    off = abs(length_ns / period_ns - round(length_ns / period_ns))
+    return "kept" if off <= WHOLE + DRIFT * length_ns / period_ns else "restarted"
+
+
+def counter(case: CaseFile) -> Iterator[Evidence]:
+    """What the counters of what fell silent first did over the silence; who counts twice, or not at all."""
+    possible: dict[Role, set[str]] = {}
+    named: dict[Role, list[Gap]] = {}
+    chance: dict[Role, float] = {}
+    for gap in case.first_silent:
+        role = case.roles[gap.slot]
+        ways = _ways(case, gap)
+        if ways is None or role is Role.COPY:
+            continue
+        named.setdefault(role, []).append(gap)
+        possible[role] = possible.get(role, {"goes_on", "skipped", "anew"}) & ways[0]
+        chance[role] = chance.get(role, 1.0) / ways[1]
+    for role, ways in possible.items():
+        if len(ways) == 1:
+            gaps = named[role]
+            yield Evidence(
+                atom=Atom.COUNTER,
+                value=next(iter(ways)),
+                role=role,
+                from_ns=min(gap.last_ns for gap in gaps),
+                to_ns=max(gap.next_ns or 0 for gap in gaps),
+                strength=1 - chance[role],
+                names=tuple(case.rules[gap.slot].message.name for gap in gaps),
+            )
+    yield from _doubled(case)
+    yield from _holes(case)
+    yield from _stands(case)
+
+
+def _ways(case: CaseFile, gap: Gap) -> tuple[set[str], int] | None:
+    """What a counter may have done over a silence, and of how many values it is; None for no counter."""
+    rule = case.rules[gap.slot]
+    if rule.counter is None or gap.next_ns is None or rule.counter.per != "message":
+        return None
+    column = case.plan.column_of[rule.bus, rule.message.name, rule.counter.signal.signal]
+    ring = ring_of(rule.counter, case.plan.columns[column].signal.bits)
+    clock, values = case.samples(column)
+    before, after = clock.searchsorted(gap.last_ns), clock.searchsorted(gap.next_ns)
+    if after >= len(clock) or before >= len(clock) or clock[before] != gap.last_ns:
+        return None
+    places = ring.places(values[[before, after]].astype(np.int64))
+    step = int(places[1] - places[0]) % ring.values
+    period_ns = case.period_ns(gap.slot) or 1
+    frames = (gap.next_ns - gap.last_ns) / period_ns
+    slack = 0.75 + 2 * DRIFT * frames
+    ways = {"goes_on"} if step == 1 else set()
+    ways |= {"anew"} if places[1] <= 1 and step != 1 else set()
+    off = abs((step - frames + ring.values / 2) % ring.values - ring.values / 2)
+    ways |= {"skipped"} if off <= slack and step != 1 else set()
+    if places[1] <= 1 and (step == 1 or off <= slack):
+        ways.add("anew")
+    return ways, ring.values
+
+
+def _doubled(case: CaseFile) -> Iterator[Evidence]:
+    """Who sends a message twice as often as promised, one frame between two of the other."""
+    for slot in range(len(case.rules)):
+        period_ns, clock = case.period_ns(slot), case.clock(slot)
+        if period_ns is None:
+            continue
+        span = clock[(clock >= case.begin_ns - period_ns) & (clock <= case.begin_ns + 600 * MS)]
+        two_apart = span[2:] - span[:-2]
+        twice = (np.abs(two_apart - period_ns) < 0.25 * period_ns) & (span[1:-1] > span[:-2] + GUARD_NS // 10)
+        if np.count_nonzero(twice) >= 8:
+            yield Evidence(
+                atom=Atom.COUNTER,
+                value="two_at_once",
+                role=case.roles[slot],
+                subject=case.rules[slot].message.name,
+                from_ns=int(span[0]),
+                to_ns=int(span[-1]),
+                line=case.line(int(span[0]), slot),
+            )
+
+
+def _holes(case: CaseFile) -> Iterator[Evidence]:
+    """Whose counters tell that frames are missing, here and there."""
+    lost = [one for one in case.findings("loss") if one.severity != "note" and one.start_ns >= case.begin_ns]
+    if not lost:
+        return
+    by_name = {(rule.bus, rule.message.name): slot for slot, rule in enumerate(case.rules)}
+    slots = [by_name[p.place.bus or "", p.place.message or ""] for p in lost if p.place.message]
+    senders = {case.rules[slot].sender for slot in slots}
+    copies = all(case.roles[slot] is Role.COPY for slot in slots)
+    role = Role.COPY if copies else Role.ONE_SENDER if len(senders) <= 1 else Role.SEVERAL_SENDERS
+    yield Evidence(
+        atom=Atom.COUNTER,
+        value="holes",
+        role=role,
+        from_ns=min(one.start_ns for one in lost),
+        to_ns=max(one.end_ns for one in lost),
+        amount=float(sum(one.count for one in lost)),
+        names=tuple(case.rules[slot].message.name for slot in slots),
+        line=lost[0].line,
+    )
+
+
+def _stands(case: CaseFile) -> Iterator[Evidence]:
+    for finding in case.findings("counter"):
+        slot = _slot(case, finding.place.bus, finding.place.message)
+        if slot is not None and finding.count >= 3 and _repeats(case, slot, finding.start_ns, finding.end_ns):
+            yield Evidence(
+                atom=Atom.COUNTER,
+                value="stands",
+                role=case.roles[slot],
+                subject=case.rules[slot].message.name,
+                from_ns=finding.start_ns,
+                to_ns=finding.end_ns,
+                line=finding.line,
+                amount=float(finding.count),
+            )
+
+
+def _slot(case: CaseFile, bus: str | None, message: str | None) -> int | None:
+    for slot, rule in enumerate(case.rules):
+        if (rule.bus, rule.message.name) == (bus, message):
+            return slot
+    return None
+
+
+def _repeats(case: CaseFile, slot: int, from_ns: int, to_ns: int) -> bool:
+    """Whether most frames of a span failed because they repeat their counter."""
+    rows, clock = case.rows(slot), case.clock(slot)
+    inside = rows[(clock > from_ns) & (clock < to_ns)]
+    failed = np.isin(inside, case.window.prepared.failed)
+    return len(inside) > 0 and bool(failed.mean() > DUE / 2)

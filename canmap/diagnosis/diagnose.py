@@ -1,0 +1,80 @@
+"""An episode to its diagnosis: evidence, causes, and the chain of what happened."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from canmap.diagnosis.atoms import gathered, lacking
+from canmap.diagnosis.cause_table import cause_table
+from canmap.diagnosis.evidence import Atom
+from canmap.diagnosis.scoring import judged
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+    from canmap.diagnosis.atoms import Lack
+    from canmap.diagnosis.case_file import CaseFile
+    from canmap.diagnosis.evidence import Evidence
+    from canmap.diagnosis.onsets import EpisodeSpan
+    from canmap.diagnosis.scoring import Judgement
+    from canmap.results.inspection import Inspection
+
+HAPPENED = {Atom.REACH, Atom.DEMAND, Atom.KIT, Atom.STOP_CHAIN, Atom.SUPPLY, Atom.STRANGERS, Atom.PHYSICS}
+HAPPENED |= {Atom.BUS, Atom.RECORDER}
+QUIET_VALUES = {"on_time", "stayed_active", "released", "there", "closed", "fed", "steady", "clean", "free"}
+QUIET_VALUES |= {"constant", "varies", "yaw_agrees", "full", "to_the_end"}
+
+
+@dataclass(frozen=True, slots=True)
+class EpisodeDiagnosis:
+    """What is known of an episode.
+
+    Attributes:
+        span: The episode.
+        evidence: All of it.
+        judgement: The causes.
+        chain: What happened, by time: evidence that has a moment.
+        lacks: What capture or spec do not hold.
+    """
+
+    span: EpisodeSpan
+    evidence: tuple[Evidence, ...]
+    judgement: Judgement
+    chain: tuple[Evidence, ...]
+    lacks: tuple[Lack, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnosis:
+    """What is known of all episodes of a capture.
+
+    Attributes:
+        result: The inspection.
+        episodes: Those that were asked for, by begin.
+        spec: Path of the spec.
+    """
+
+    result: Inspection
+    episodes: tuple[EpisodeDiagnosis, ...]
+    spec: str
+
+
+def diagnosed(case: CaseFile) -> EpisodeDiagnosis:
+    """Return the diagnosis of an episode."""
+    evidence = gathered(case)
+    return EpisodeDiagnosis(
+        case.span, evidence, judged(evidence, cause_table(), case.begin_ns), chain_of(evidence), lacking(case)
+    )
+
+
+def without(one: EpisodeDiagnosis, sources: Collection[Atom]) -> Judgement:
+    """Return what the table makes of an episode where some sources of evidence are taken away."""
+    left = [evidence for evidence in one.evidence if evidence.atom not in sources]
+    return judged(left, cause_table(), one.span.begin_ns)
+
+
+def chain_of(evidence: tuple[Evidence, ...]) -> tuple[Evidence, ...]:
+    """Return what of the evidence happened at a moment, by time."""
+    happened = [one for one in evidence if one.atom in HAPPENED and one.value not in QUIET_VALUES]
+    return tuple(sorted(happened, key=lambda one: one.from_ns))
