@@ -1,4 +1,4 @@
-"""Simulated faults and their diagnoses: what is varied from seed to seed, and which causes are true of each."""
+"""Simulated faults and their diagnoses: what varies from seed to seed, and which causes are true of each."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from canmap.api.diagnose import case_files
-from canmap.diagnosis.diagnose import diagnosed
+from canmap.diagnosis.diagnosis import diagnosed
 from canmap.diagnosis.onsets import episodes_of
-from canmap.diagnosis.scoring import Outcome
+from canmap.diagnosis.scoring import Decision
 from canmap.simulator.wires import recorded
 from tests.simulated import scenario_of
 from tests.streams import CART, inspected, spec_of
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from canmap.diagnosis.diagnose import EpisodeDiagnosis
+    from canmap.diagnosis.diagnosis import EpisodeDiagnosis
     from canmap.diagnosis.scoring import Judgement
 
 BEND = """
@@ -57,7 +57,7 @@ class Fault(NamedTuple):
     scripts: tuple[str, ...] = SCRIPTS
 
 
-class Outcomes(NamedTuple):
+class Rated(NamedTuple):
     """How an episode, or a run without one, was diagnosed.
 
     Attributes:
@@ -76,14 +76,16 @@ class Outcomes(NamedTuple):
 
 
 def _at(rng: np.random.Generator, low: float = 5.2, high: float = 8.2) -> str:
-    return f"at: {rng.uniform(low, high):.4f} s"
+    return f"at: {rng.uniform(low, high):.2f} s"  # the cart moves in steps of 10 ms
 
 
 def _for(rng: np.random.Generator, low: float, high: float) -> str:
-    return f"for: {1000 * rng.uniform(low, high):.1f} ms"
+    return f"for: {rng.uniform(low, high):.2f} s"
 
 
-def _fault(kind: str, more: str, causes: str, *, span: tuple[float, float] | None, **options: object) -> Fault:
+def _fault(
+    kind: str, more: str, causes: str, *, span: tuple[float, float] | None, **options: object
+) -> Fault:
     def lines(rng: np.random.Generator) -> str:
         parts = [f"kind: {kind}", _at(rng)]
         parts += [_for(rng, *span)] if span else []
@@ -124,7 +126,7 @@ FAULTS = {
     "radio button": _fault("stop_pressed", "button: radio", "stop_radio", span=None),
     "link lost": _fault("link_lost", "", "radio_link", span=None),
     "demand late": _fault(
-        "demand_late", "message: SteerCommand, delay: {rng[105:300]} ms", "demand_late", span=(1.0, 2.5)
+        "demand_late", "message: SteerCommand, delay: {rng[105:300]} ms", "demand_late", span=None
     ),
     "demand absent": _fault("demand_absent", "message: SteerCommand", "demand_stopped", span=(0.15, 1.5)),
     "drive demand absent": _fault(
@@ -167,7 +169,7 @@ FAULTS = {
 }
 
 
-def run_fault(name: str, seed: int, folder: Path) -> list[Outcomes]:
+def run_fault(name: str, seed: int, folder: Path) -> list[Rated]:
     """Simulate a fault and diagnose every episode of what was recorded."""
     fault = FAULTS[name]
     rng = np.random.default_rng([seed, *name.encode()])
@@ -178,16 +180,16 @@ def run_fault(name: str, seed: int, folder: Path) -> list[Outcomes]:
     cases = case_files(chunks, episodes_of(result), result, spec_of())
     found = [diagnosed(case) for case in cases]
     if not found:
-        return [Outcomes(name, seed, "no episode", (), None)]
-    return [Outcomes(name, seed, *rated(name, one.judgement), one) for one in found]
+        return [Rated(name, seed, "no episode", (), None)]
+    return [Rated(name, seed, *rated(name, one.judgement), one) for one in found]
 
 
 def rated(name: str, judgement: Judgement) -> tuple[str, tuple[str, ...]]:
     """How a judgement fares against the truth, and whom it names."""
     named = tuple(one.cause.key for one in judgement.first)
-    if judgement.outcome is Outcome.UNDETERMINED:
+    if judgement.decision is Decision.UNDETERMINED:
         return "undetermined", named
     right = bool(set(named) & FAULTS[name].causes)
-    if judgement.outcome is Outcome.TIE:
+    if judgement.decision is Decision.TIE:
         return ("tie" if right else "wrong"), named
     return ("root" if right else "wrong"), named

@@ -2,27 +2,37 @@
 
 from __future__ import annotations
 
+import json
+import os
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from canmap.api.inspect import _loaded, _paths, inspect_intake
 from canmap.base.errors import UsageError
-from canmap.diagnosis.case_file import CaseFile, Window
-from canmap.diagnosis.diagnose import Diagnosis, diagnosed
+from canmap.diagnosis.case_file import CaseFile, EpisodeFrames
+from canmap.diagnosis.diagnosis import Diagnosis, diagnosed
+from canmap.diagnosis.diagnosis_json import diagnosis_json
 from canmap.diagnosis.onsets import episodes_of
+from canmap.diagnosis.page import as_text
 from canmap.engine.engine import Engine
 from canmap.engine.intake import Intake
 from canmap.frames.chunks import join
 from canmap.frames.readers import open_captures
 from canmap.frames.session import SessionClock
-from canmap.frames.window import Window as CaptureWindow
+from canmap.outputs.handover import write_handover
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
 
+    from numpy.typing import NDArray
+
     from canmap.api.inspect import Captures, SpecOrPath
     from canmap.diagnosis.onsets import EpisodeSpan
     from canmap.frames.chunks import FrameChunk
+    from canmap.frames.window import Window
     from canmap.mapping.model import Spec
     from canmap.results.inspection import Inspection
 
@@ -31,6 +41,7 @@ BEFORE_NS = 4 * SECOND_NS  # of the frames before an episode that are looked at
 AFTER_NS = 2 * SECOND_NS  # after its end
 LEAST_NS = 8 * SECOND_NS  # after its begin
 LONGEST_NS = 60 * SECOND_NS  # of an episode that is looked at
+PACKED_NS = 5 * SECOND_NS  # of the capture that goes into a pack
 
 
 def diagnose(
@@ -142,11 +153,12 @@ def case_files(
     spans: Sequence[EpisodeSpan],
     result: Inspection,
     spec: Spec,
-    window: CaptureWindow | None = None,
+    window: Window | None = None,
 ) -> list[CaseFile]:
     """Return the case file of each episode, with the frames around it out of `chunks`, the whole capture."""
     limits = [_limits(span) for span in spans]
     parts: list[list[FrameChunk]] = [[] for _ in spans]
+    clocks_of: list[list[NDArray[np.int64]]] = [[] for _ in spans]
     clock = SessionClock()
     clock.go_on_from(lambda: window.before if window else None)
     last_ns = 0
@@ -157,14 +169,14 @@ def case_files(
         last_ns = int(now[-1])
         if all(to_ns <= now[0] for _, to_ns in limits):
             break
-        for own, (from_ns, to_ns) in zip(parts, limits, strict=True):
+        for own, clocks, (from_ns, to_ns) in zip(parts, clocks_of, limits, strict=True):
             start, stop = now.searchsorted(from_ns), now.searchsorted(to_ns)
             if start < stop:
-                piece = chunk.take(slice(int(start), int(stop)))
-                own.append(replace(piece, t_ns=now[start:stop]))
+                own.append(chunk.take(slice(int(start), int(stop))))
+                clocks.append(now[start:stop])
     return [
-        _case(span, join(own), (from_ns, min(to_ns, last_ns + 1)), result, spec)
-        for span, own, (from_ns, to_ns) in zip(spans, parts, limits, strict=True)
+        _case(span, join(own), np.concatenate(clocks), (from_ns, min(to_ns, last_ns + 1)), result, spec)
+        for span, own, clocks, (from_ns, to_ns) in zip(spans, parts, clocks_of, limits, strict=True)
     ]
 
 
@@ -174,11 +186,50 @@ def _limits(span: EpisodeSpan) -> tuple[int, int]:
     return span.begin_ns - BEFORE_NS, max(end_ns, span.begin_ns + LEAST_NS)
 
 
-def _case(
-    span: EpisodeSpan, chunk: FrameChunk, limits: tuple[int, int], result: Inspection, spec: Spec
+def _case(  # what a case file is made of
+    span: EpisodeSpan,
+    recorded: FrameChunk,
+    clock: NDArray[np.int64],
+    limits: tuple[int, int],
+    result: Inspection,
+    spec: Spec,
 ) -> CaseFile:
     engine = Engine(spec)
-    (prepared,) = engine.prepared([chunk])
+    (prepared,) = engine.prepared([replace(recorded, t_ns=clock)])
     step = engine.fold(prepared)
     records = {records.name: records for records in step.records}
-    return CaseFile(span, Window(prepared, records, *limits), result, spec, engine.plan, engine.rules)
+    frames = EpisodeFrames(prepared, records, *limits, recorded)
+    return CaseFile(span, frames, result, spec, engine.plan, engine.rules)
+
+
+def pack_diagnosis(diagnosis: Diagnosis, spec: Spec, folder: str, *, overwrite: bool = False) -> None:
+    """Write a folder to hand on: the capture cut around each episode, the spec and the page of text.
+
+    Args:
+        diagnosis: What is packed.
+        spec: By which it was made.
+        folder: The folder; it must be empty, or not there.
+        overwrite: Whether files in it may be replaced.
+
+    Raises:
+        OutputError: There is something in the folder, or it cannot be written.
+    """
+    captures = {
+        f"episode_{one.span.number}.log": _cut(one.case.window, one.span) for one in diagnosis.episodes
+    }
+    root = os.path.commonpath([str(Path(file).resolve().parent) for file in spec.files])
+    copies = {
+        str(Path("spec") / Path(file).resolve().relative_to(root)): file for file in dict.fromkeys(spec.files)
+    }
+    texts = {
+        "page.txt": as_text(diagnosis),
+        "diagnosis.json": json.dumps(diagnosis_json(diagnosis), indent=1, allow_nan=False) + "\n",
+    }
+    inputs = (*diagnosis.result.capture.files, *spec.files)
+    write_handover(folder, captures, texts, copies, inputs, overwrite=overwrite)
+
+
+def _cut(frames: EpisodeFrames, span: EpisodeSpan) -> FrameChunk:
+    clock = frames.prepared.chunk.t_ns
+    inside = (clock >= span.begin_ns - PACKED_NS // 2) & (clock < span.begin_ns + PACKED_NS // 2)
+    return frames.recorded.take(inside)

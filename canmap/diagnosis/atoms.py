@@ -58,8 +58,16 @@ def lacking(case: CaseFile) -> tuple[Lack, ...]:
     spec, manual = case.spec, case.spec.manual
     has_states = any(field.type.kind is AxisState for rule in spec.records for field in rule.fields)
     wanted = (
-        (Atom.REACH, any(rule.sender for rule in case.rules), "No message has a sender: name them in the spec."),
-        (Atom.REACH, bool(manual.supply_groups), "The spec does not say what the stop relay feeds (`supply_groups`)."),
+        (
+            Atom.REACH,
+            any(rule.sender for rule in case.rules),
+            "No message has a sender: name them in the spec.",
+        ),
+        (
+            Atom.REACH,
+            bool(manual.supply_groups),
+            "The spec does not say what the stop relay feeds (`supply_groups`).",
+        ),
         (Atom.COUNTER, any(rule.counter for rule in case.rules), "The spec promises no rolling counter."),
         (
             Atom.BUS,
@@ -78,6 +86,10 @@ def lacking(case: CaseFile) -> tuple[Lack, ...]:
             any(column.signal.unit == "V" for column in case.plan.columns),
             "No signal tells a voltage.",
         ),
-        (Atom.PHYSICS, bool(manual.overrides), "The spec does not say when the driver overrides (`overrides`)."),
+        (
+            Atom.PHYSICS,
+            bool(manual.overrides),
+            "The spec does not say when the driver overrides (`overrides`).",
+        ),
     )
     return tuple(Lack(atom, text) for atom, there, text in wanted if not there)

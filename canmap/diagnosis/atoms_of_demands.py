@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 LEAST_REFUSED = 3  # frames in a row
 BURST = 0.7  # of a period: the frames of a demand that was held up come closer than that
+BRIEF_NS = 500 * MS  # by so much a demand may be late; common practice
 AROUND_NS = 1_000 * MS
 STOP_BEFORE_NS = 1_500 * MS
 AFTER_NS = 700 * MS
@@ -56,7 +57,7 @@ def _of_demand(case: CaseFile, slot: int) -> Iterator[Evidence]:
         until_ns = gap.next_ns or case.window.to_ns
         yield Evidence(
             atom=Atom.DEMAND,
-            value="missing",
+            value="missing" if until_ns - gap.last_ns <= BRIEF_NS else "missing_long",
             role=Role.COMPUTER,
             subject=name,
             from_ns=gap.last_ns,
@@ -66,7 +67,12 @@ def _of_demand(case: CaseFile, slot: int) -> Iterator[Evidence]:
         )
         if (burst := _bunch(case, slot, until_ns)) is not None:
             yield Evidence(
-                atom=Atom.DEMAND, value="bunched", role=Role.COMPUTER, subject=name, from_ns=burst, to_ns=burst
+                atom=Atom.DEMAND,
+                value="bunched",
+                role=Role.COMPUTER,
+                subject=name,
+                from_ns=burst,
+                to_ns=burst,
             )
     yield from _refused(case, slot, name)
 
@@ -192,7 +198,9 @@ def kit(case: CaseFile) -> Iterator[Evidence]:
 
 
 def _in_episode(case: CaseFile, change: Change) -> bool:
-    return case.begin_ns - 50 * MS <= change.clock_ns <= max(case.end_ns + AFTER_NS, case.begin_ns + AROUND_NS)
+    return (
+        case.begin_ns - 50 * MS <= change.clock_ns <= max(case.end_ns + AFTER_NS, case.begin_ns + AROUND_NS)
+    )
 
 
 def _of_changes(value: str, changes: list[Change]) -> Evidence:

@@ -15,6 +15,8 @@ from canmap.vocabulary.record_types import AxisState, Stop
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from numpy.typing import NDArray
+
     from canmap.diagnosis.case_file import CaseFile, Gap
     from canmap.records.change import Change
 
@@ -62,11 +64,12 @@ def _reach(case: CaseFile, gaps: Sequence[Gap]) -> str:
     buses = {case.rules[slot].bus for slot in slots}
     if len(senders) == 1:
         return _of_sender(case, slots)
-    groups = case.spec.manual.supply_groups.values()
-    for nodes in groups:
-        if senders <= set(nodes) and not _alive(case, slots, lambda slot: case.rules[slot].sender in nodes):
+    for nodes in case.spec.manual.supply_groups.values():
+        fed = {slot for slot, rule in enumerate(case.rules) if rule.sender in nodes}
+        if senders <= set(nodes) and not _alive(case, fed - slots):
             return "supply_group"
-    if _alive(case, slots, lambda slot: case.rules[slot].bus in buses):
+    on_buses = {slot for slot, rule in enumerate(case.rules) if rule.bus in buses}
+    if _alive(case, on_buses - slots):
         return "several"
     heard = _heard(case, buses)
     if len(heard):
@@ -78,17 +81,17 @@ def _reach(case: CaseFile, gaps: Sequence[Gap]) -> str:
 
 def _of_sender(case: CaseFile, slots: set[int]) -> str:
     sender = next(case.rules[slot].sender for slot in slots)
-    alive = _alive(case, slots, lambda slot: case.rules[slot].sender == sender)
+    alive = _alive(case, {slot for slot, rule in enumerate(case.rules) if rule.sender == sender} - slots)
     if alive or sender is None:
         return "one_message" if len(slots) == 1 else "several"
     return "message_or_node" if len(slots) == 1 else "node"
 
 
-def _alive(case: CaseFile, silent: set[int], is_of) -> bool:  # noqa: ANN001
-    """Whether a message of some scope came while all of the silent ones were silent."""
+def _alive(case: CaseFile, slots: set[int]) -> bool:
+    """Whether a message of some slots came while all of the first were silent; copies do not count."""
     from_ns, to_ns = case.quiet_ns
-    for slot in range(len(case.rules)):
-        if slot in silent or case.roles[slot] is Role.COPY or not is_of(slot):
+    for slot in slots:
+        if case.roles[slot] is Role.COPY:
             continue
         clock = case.clock(slot)
         if ((clock > from_ns) & (clock < to_ns - GUARD_NS)).any():
@@ -96,11 +99,13 @@ def _alive(case: CaseFile, silent: set[int], is_of) -> bool:  # noqa: ANN001
     return False
 
 
-def _heard(case: CaseFile, buses: set[str]) -> np.ndarray:
+def _heard(case: CaseFile, buses: set[str]) -> NDArray[np.uint32]:
     """The identifiers that some buses carried while all of the first were silent."""
     from_ns, to_ns = case.quiet_ns
     chunk = case.window.prepared.chunk
-    channels = [i for i, name in enumerate(chunk.channels) if name in {case.spec.buses[b].channel for b in buses}]
+    channels = [
+        i for i, name in enumerate(chunk.channels) if name in {case.spec.buses[b].channel for b in buses}
+    ]
     inside = (chunk.t_ns > from_ns) & (chunk.t_ns < to_ns - GUARD_NS)
     return chunk.can_id[inside & np.isin(chunk.channel, channels)]
 
@@ -171,7 +176,8 @@ def _refusal(case: CaseFile) -> _When | None:
 def phase(case: CaseFile) -> Iterator[Evidence]:
     """Whether the timers of what fell silent first went on meanwhile."""
     told: dict[str, list[Gap]] = {}
-    for gap in case.first_silent:
+    own = [gap for gap in case.first_silent if case.roles[gap.slot] is not Role.COPY]
+    for gap in own or case.first_silent:
         told.setdefault(_phase(case, gap), []).append(gap)
     if "back_to_back" in told and sum(map(len, told.values())) > 2 * len(told["back_to_back"]):
         del told["back_to_back"]  # a few frames that come close by chance
@@ -180,7 +186,7 @@ def phase(case: CaseFile) -> Iterator[Evidence]:
     if value is None or (value == "no_return" and len(told) > 1):
         return
     gaps = told[value]
-    roles = {case.roles[gap.slot] for gap in gaps if case.roles[gap.slot] is not Role.COPY}
+    roles = {case.roles[gap.slot] for gap in gaps}
     yield Evidence(
         atom=Atom.PHASE,
         value=value,
@@ -220,12 +226,12 @@ def counter(case: CaseFile) -> Iterator[Evidence]:
         named.setdefault(role, []).append(gap)
         possible[role] = possible.get(role, {"goes_on", "skipped", "anew"}) & ways[0]
         chance[role] = chance.get(role, 1.0) / ways[1]
-    for role, ways in possible.items():
-        if len(ways) == 1:
+    for role, left in possible.items():
+        if len(left) == 1:
             gaps = named[role]
             yield Evidence(
                 atom=Atom.COUNTER,
-                value=next(iter(ways)),
+                value=next(iter(left)),
                 role=role,
                 from_ns=min(gap.last_ns for gap in gaps),
                 to_ns=max(gap.next_ns or 0 for gap in gaps),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy as np
 from canmap.diagnosis.case_file import MS
 from canmap.diagnosis.evidence import Atom, Evidence, Role
 from canmap.diagnosis.onsets import axis_changes
-from canmap.vocabulary.record_types import AxisState, Brake, Drive, Steering, Wheels
+from canmap.vocabulary.record_types import AxisState, Brake, Drive, Steering, Wheels, field_types
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 
 DIP = 0.85  # of the voltage before
 STEADY = 0.05
+OFTEN_NS = 60 * MS  # samples further apart do not see a short dip, and so tell nothing
 BEFORE_NS, DIP_NS = 1_500 * MS, 1_200 * MS  # the dip itself is looked for this long before the begin
 HELD_NS = 600 * MS  # for which an override is looked at
 HAND = 0.3  # N m, by which the torque of a hand varies; common practice
@@ -42,7 +44,8 @@ def supply(case: CaseFile) -> Iterator[Evidence]:
             continue
         median, lowest = float(np.median(usual)), float(volts[near].min())
         dipped = lowest < DIP * median
-        steady = np.count_nonzero(near) >= 3 and abs(lowest - median) <= STEADY * median
+        often = np.diff(clock[near], append=case.begin_ns).max() <= OFTEN_NS
+        steady = bool(often) and abs(lowest - median) <= STEADY * median
         if dipped or steady:
             role = case.roles[column.slot]
             rule = case.rules[column.slot]
@@ -58,7 +61,7 @@ def supply(case: CaseFile) -> Iterator[Evidence]:
 
 
 def physics(case: CaseFile) -> Iterator[Evidence]:
-    """Overrides, sensors that disagree, freeze or jump, and the yaw rate of the wheels against the steering."""
+    """Overrides, sensors that disagree, freeze or jump, and yaw by the wheels against yaw by the steering."""
     for override in case.spec.manual.overrides:
         yield from _override(case, override)
     for finding in case.findings(*KIND_OF):
@@ -92,15 +95,19 @@ def _override(case: CaseFile, rule: OverrideRule) -> Iterator[Evidence]:
     held = values[first:][np.abs(values[first:]) > abs(float(rule.threshold.value))]
     role = Role.PEDAL if _is_pedal(case, rule) else Role.STEERING_WHEEL
     spread = float(held.std())
-    told = {"role": role, "subject": f"{ref.message}.{ref.signal}"}
-    from_ns, to_ns = int(clock[first]), int(clock[-1])
     worst = float(held[np.abs(held).argmax()])
-    yield Evidence(
-        atom=Atom.PHYSICS, value="past_threshold", from_ns=from_ns, to_ns=to_ns, amount=worst, **told
+    past_threshold = Evidence(
+        atom=Atom.PHYSICS,
+        value="past_threshold",
+        role=role,
+        subject=f"{ref.message}.{ref.signal}",
+        from_ns=int(clock[first]),
+        to_ns=int(clock[-1]),
+        amount=worst,
     )
+    yield past_threshold
     if role is Role.STEERING_WHEEL and len(held) >= LEAST_SAMPLES:
-        value = "varies" if spread > HAND else "constant"
-        yield Evidence(atom=Atom.PHYSICS, value=value, from_ns=from_ns, to_ns=to_ns, amount=spread, **told)
+        yield replace(past_threshold, value="varies" if spread > HAND else "constant", amount=spread)
 
 
 def _is_pedal(case: CaseFile, rule: OverrideRule) -> bool:
@@ -131,7 +138,7 @@ def _yaw(case: CaseFile) -> Iterator[Evidence]:
 
 
 def _yaw_difference(case: CaseFile, from_ns: int, to_ns: int) -> float | None:
-    """Mean of the difference in rad/s over a span; None where geometry, wheels, angle or speed are missing."""
+    """Mean of the difference over a span, rad/s; None where geometry, wheels, angle or speed are missing."""
     geometry = case.spec.geometry
     steering, wheels = _record(case, Steering), _record(case, Wheels)
     if steering is None or wheels is None:
@@ -158,7 +165,12 @@ def _record(case: CaseFile, kind: type) -> tuple[NDArray[np.int64], dict[str, ND
         chunk = case.window.records.get(rule.name)
         if not issubclass(rule.type, kind) or chunk is None:
             continue
-        numbers = {n: c for n, c in chunk.columns.items() if c.values.dtype == np.float64 and c.valid.any()}
+        types = field_types(rule.type)
+        numbers = {n: c for n, c in chunk.columns.items() if types[n].kind is float and c.valid.any()}
+        if not numbers:
+            return None
         valid = np.logical_and.reduce([column.valid for column in numbers.values()])
-        return chunk.clock_ns[valid], {name: column.values[valid] for name, column in numbers.items()}
+        return chunk.clock_ns[valid], {
+            name: column.values[valid].astype(np.float64) for name, column in numbers.items()
+        }
     return None

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from canmap.diagnosis.onsets import EpisodeSpan
     from canmap.findings.finding import Finding
+    from canmap.frames.chunks import FrameChunk
     from canmap.mapping.model import MessageRule, Spec
     from canmap.records.columns import RecordChunk
     from canmap.results.inspection import Inspection
@@ -32,7 +33,7 @@ FOLLOWS_NS = 1_500 * MS  # silences that begin so soon are of the episode
 
 
 @dataclass(frozen=True, slots=True)
-class Window:
+class EpisodeFrames:
     """The frames around an episode, and what the engine makes of them.
 
     Attributes:
@@ -40,12 +41,14 @@ class Window:
         records: What they stamp, by name.
         from_ns: Session clock from which on frames are in it.
         to_ns: Until which, excluded.
+        recorded: The frames with their own stamps.
     """
 
     prepared: Prepared
     records: Mapping[str, RecordChunk]
     from_ns: int
     to_ns: int
+    recorded: FrameChunk
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +87,7 @@ class CaseFile:
     def __init__(  # what a case is made of
         self,
         span: EpisodeSpan,
-        window: Window,
+        window: EpisodeFrames,
         result: Inspection,
         spec: Spec,
         plan: DecodePlan,
@@ -99,9 +102,7 @@ class CaseFile:
         """The role of each slot."""
         manual, by_name = self.spec.manual, {(r.bus, r.message.name): r.sender for r in self.rules}
         asked = {(one.message.bus, one.message.message) for one in manual.demands}
-        asked |= {
-            (rule.bus, rule.stamp) for rule in self.spec.records if issubclass(rule.type, DEMAND_TYPES)
-        }
+        asked |= {(rule.bus, rule.stamp) for rule in self.spec.records if issubclass(rule.type, DEMAND_TYPES)}
         computers = {by_name.get(name) for name in asked} - {None}
         kit = {node for nodes in manual.supply_groups.values() for node in nodes}
         told = [(one.signal.bus, one.signal.message) for one in manual.state_machines]

@@ -62,7 +62,7 @@ class Item:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Group:
+class EvidenceGroup:
     """Evidence that belongs together.
 
     Attributes:
@@ -118,7 +118,7 @@ class Cause:
     key: str
     statement: str
     basis: str
-    groups: tuple[Group, ...]
+    groups: tuple[EvidenceGroup, ...]
     checks: tuple[NextCheck, ...]
     follows: tuple[str, ...]
     ties: tuple[Tie, ...]
@@ -180,7 +180,7 @@ _BEST, _EACH = Key("best", _ITEMS), Key("each", _ITEMS)
 _GROUP = Section("a group of evidence", (_BEST, _EACH))
 
 
-def _group(node: Node, context: Context) -> Group | None:
+def _group(node: Node, context: Context) -> EvidenceGroup | None:
     values = _GROUP(node, context)
     if values is None:
         return None
@@ -188,7 +188,7 @@ def _group(node: Node, context: Context) -> Group | None:
         context.faults.add(values.place, "A group has either `best` or `each`.")
         return None
     items = values.get(_EACH) if values.has(_EACH) else values.get(_BEST)
-    return None if items is None else Group(items=items, adds=values.has(_EACH))
+    return None if items is None else EvidenceGroup(items=items, adds=values.has(_EACH))
 
 
 _CHECK = made(
@@ -201,9 +201,7 @@ _CHECK = made(
     ),
     lambda text, cautions=(): NextCheck(text=text, cautions=tuple(map(Caution, cautions))),
 )
-_TIE = made(
-    Section("a tie", (Key("cause", text, required=True), Key("measure", text, required=True))), Tie
-)
+_TIE = made(Section("a tie", (Key("cause", text, required=True), Key("measure", text, required=True))), Tie)
 _STATEMENT = Key("statement", text, required=True)
 _BASIS = Key("basis", word("a basis", BASES), required=True)
 _EVIDENCE = Key("evidence", list_of(_group, "groups"), required=True)
@@ -244,7 +242,10 @@ def read_causes(path: str) -> CauseTable:
             key=entry.key,
             statement=row.get(_STATEMENT) or "",
             basis=row.get(_BASIS) or "",
-            groups=(*(row.get(_EVIDENCE) or ()), *([Group(items=against, adds=True)] if against else ())),
+            groups=(
+                *(row.get(_EVIDENCE) or ()),
+                *([EvidenceGroup(items=against, adds=True)] if against else ()),
+            ),
             checks=row.get(_NEXT) or (),
             follows=row.get(_FOLLOWS) or (),
             ties=row.get(_TIES) or (),

@@ -61,7 +61,15 @@ VALUES: Mapping[Atom, tuple[str, ...]] = {
     Atom.PHASE: ("kept", "restarted", "back_to_back", "no_return"),
     Atom.BUS: ("clean", "several_disturbed", "one_disturbed", "errors_only", "full", "free"),
     Atom.DEMAND: (
-        *("on_time", "missing", "bunched", "counter_refused", "checksum_refused", "out_of_range"),
+        *(
+            "on_time",
+            "missing",
+            "missing_long",
+            "bunched",
+            "counter_refused",
+            "checksum_refused",
+            "out_of_range",
+        ),
         *("withdrawn", "enabled_too_early"),
     ),
     Atom.KIT: ("let_go", "overridden", "faulted", "stayed_active", "began_anew", "reported_fault"),

@@ -165,8 +165,10 @@ def _counts(finding: Finding) -> bool:
         return str(finding.facts.get("wrong", "")).startswith("enable")
     if finding.severity is Severity.NOTE:
         return False
-    return finding.kind in {STALE, RECORDING_GAP} or finding.severity is Severity.ERROR or (
-        finding.kind in {LOSS, COUNTER, "bus_error", "time_order"}
+    return (
+        finding.kind in {STALE, RECORDING_GAP}
+        or finding.severity is Severity.ERROR
+        or (finding.kind in {LOSS, COUNTER, "bus_error", "time_order"})
     )
 
 

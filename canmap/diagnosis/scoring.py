@@ -20,7 +20,7 @@ APART = 2.0  # points by which it has to lead
 SURE = 0.5  # evidence that chance gives more often than that counts nothing
 
 
-class Outcome(StrEnum):
+class Decision(StrEnum):
     """How a diagnosis ends."""
 
     ROOT = "root"  # one cause
@@ -75,14 +75,14 @@ class Judgement:
     """What the table makes of the evidence.
 
     Attributes:
-        outcome: Whether a root is named.
+        decision: Whether a root is named.
         first: The root, both of a tie, or the best of what is not decided; the best first.
         follows: Causes that hold as consequences of a root.
         ranked: Every cause with points, the best first.
         measure: What would break the tie, "" where nothing is known.
     """
 
-    outcome: Outcome
+    decision: Decision
     first: tuple[Scored, ...]
     follows: tuple[Scored, ...]
     ranked: tuple[Scored, ...]
@@ -98,24 +98,22 @@ def judged(evidence: Iterable[Evidence], table: CauseTable, begin_ns: int) -> Ju
     holding = {one.cause.key for one in able}
     follows = tuple(one for one in able if holding & set(one.cause.follows))
     roots = [one for one in able if one not in follows]
-    outcome, first, measure = _outcome(roots, ranked)
-    return Judgement(outcome, first, follows, tuple(ranked), measure)
+    decision, first, measure = _decided(roots, ranked)
+    return Judgement(decision, first, follows, tuple(ranked), measure)
 
 
-def _outcome(
-    roots: Sequence[Scored], ranked: Sequence[Scored]
-) -> tuple[Outcome, tuple[Scored, ...], str]:
+def _decided(roots: Sequence[Scored], ranked: Sequence[Scored]) -> tuple[Decision, tuple[Scored, ...], str]:
     if not roots:
-        return Outcome.UNDETERMINED, tuple(ranked[:2]), ""
+        return Decision.UNDETERMINED, tuple(ranked[:2]), ""
     best = roots[0]
     near = [one for one in roots[1:] if best.points - one.points < APART]
     if not near:
-        return Outcome.ROOT, (best,), ""
+        return Decision.ROOT, (best,), ""
     ties = {tie.cause: tie.measure for tie in best.cause.ties}
     if len(near) == 1 and near[0].cause.key in ties:
-        return Outcome.TIE, (best, near[0]), ties[near[0].cause.key]
+        return Decision.TIE, (best, near[0]), ties[near[0].cause.key]
     measure = next((ties[one.cause.key] for one in near if one.cause.key in ties), "")
-    return Outcome.UNDETERMINED, (best, *near), measure
+    return Decision.UNDETERMINED, (best, *near), measure
 
 
 def _scored(cause: Cause, evidence: Sequence[Evidence], begin_ns: int) -> Scored:
@@ -125,9 +123,7 @@ def _scored(cause: Cause, evidence: Sequence[Evidence], begin_ns: int) -> Scored
         best = max(met, key=lambda one: one.points, default=None)
         if best is None and not group.adds:
             return Scored(cause, 0.0, ())  # what it rests on is not there
-        weighed += [
-            Weighed(one.item, one.evidence, one.points, group.adds or one is best) for one in met
-        ]
+        weighed += [Weighed(one.item, one.evidence, one.points, group.adds or one is best) for one in met]
     points = sum(one.points for one in weighed if one.counts)
     return Scored(cause, points, tuple(weighed))
 

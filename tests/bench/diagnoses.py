@@ -16,9 +16,9 @@ from scipy.stats import beta
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
-from canmap.diagnosis.diagnose import without  # noqa: E402
+from canmap.diagnosis.diagnosis import without  # noqa: E402
 from canmap.diagnosis.evidence import Atom  # noqa: E402
-from tests.diagnosed import FAULTS, Outcomes, rated, run_fault  # noqa: E402
+from tests.diagnosed import FAULTS, Rated, rated, run_fault  # noqa: E402
 
 COLUMNS = ("root", "tie", "undetermined", "wrong", "no episode")
 
@@ -28,7 +28,7 @@ def upper_bound(count: int, whole: int) -> float:
     return 1.0 if count >= whole else float(beta.ppf(0.95, count + 1, whole - count))
 
 
-def table(found: dict[str, list[Outcomes]]) -> None:
+def table(found: dict[str, list[Rated]]) -> None:
     """Print the confusion table."""
     print(f"{'fault':24}" + "".join(f"{name:>14}" for name in COLUMNS) + "  named wrongly or left open")
     whole: Counter[str] = Counter()
@@ -47,22 +47,27 @@ def table(found: dict[str, list[Outcomes]]) -> None:
     )
 
 
-def ablation(found: dict[str, list[Outcomes]]) -> None:
+def ablation(found: dict[str, list[Rated]]) -> None:
     """Print how the same evidence fares with each source taken away."""
     for atom in Atom:
         counts: Counter[str] = Counter()
+        wrongly: Counter[str] = Counter()
         for name, outcomes in found.items():
             for one in outcomes:
                 if one.diagnosis is not None:
-                    counts[rated(name, without(one.diagnosis, {atom}))[0]] += 1
+                    how, named = rated(name, without(one.diagnosis, {atom}))
+                    counts[how] += 1
+                    if how == "wrong":
+                        wrongly[f"{name}: {' / '.join(named)}"] += 1
         total = counts.total()
         share = " ".join(f"{how} {100 * counts[how] / total:.1f} %" for how in COLUMNS[:-1])
-        print(f"without {atom.value:12} {share}")
+        said = "; ".join(f"{text} ({count})" for text, count in wrongly.most_common(5))
+        print(f"without {atom.value:12} {share}  {said}")
 
 
 def main(seeds: int, first: int, names: list[str]) -> None:
     """Run the faults with that many seeds each."""
-    found: dict[str, list[Outcomes]] = defaultdict(list)
+    found: dict[str, list[Rated]] = defaultdict(list)
     begun = time.perf_counter()
     with tempfile.TemporaryDirectory() as folder:
         for name in names or FAULTS:

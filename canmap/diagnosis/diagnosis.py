@@ -31,18 +31,23 @@ class EpisodeDiagnosis:
     """What is known of an episode.
 
     Attributes:
-        span: The episode.
+        case: What was seen of it.
         evidence: All of it.
         judgement: The causes.
         chain: What happened, by time: evidence that has a moment.
         lacks: What capture or spec do not hold.
     """
 
-    span: EpisodeSpan
+    case: CaseFile
     evidence: tuple[Evidence, ...]
     judgement: Judgement
     chain: tuple[Evidence, ...]
     lacks: tuple[Lack, ...]
+
+    @property
+    def span(self) -> EpisodeSpan:
+        """The episode."""
+        return self.case.span
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +69,7 @@ def diagnosed(case: CaseFile) -> EpisodeDiagnosis:
     """Return the diagnosis of an episode."""
     evidence = gathered(case)
     return EpisodeDiagnosis(
-        case.span, evidence, judged(evidence, cause_table(), case.begin_ns), chain_of(evidence), lacking(case)
+        case, evidence, judged(evidence, cause_table(), case.begin_ns), chain_of(evidence), lacking(case)
     )
 
 
