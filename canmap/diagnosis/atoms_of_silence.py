@@ -25,6 +25,7 @@ DRIFT = 2e-4  # of a time: how far a sender's clock may be off
 BACK_TO_BACK = 0.5  # of a period: frames that come closer were waiting
 LEAST_BUNCH = 3  # frames
 GUARD_NS = 2 * MS
+NEGLIGIBLE = 0.01  # a chance
 
 
 def reach(case: CaseFile) -> Iterator[Evidence]:
@@ -194,8 +195,13 @@ def phase(case: CaseFile) -> Iterator[Evidence]:
         from_ns=min(gap.last_ns for gap in gaps),
         to_ns=max(gap.next_ns or case.window.to_ns for gap in gaps),
         names=tuple(case.rules[gap.slot].message.name for gap in gaps),
-        strength=1.0 if value != "kept" else max(0.0, 1 - (2 * WHOLE) ** len(gaps)),
+        strength=_sure((2 * WHOLE) ** len(gaps)) if value == "kept" else 1.0,
     )
+
+
+def _sure(chance: float) -> float:
+    """How sure something is that chance gives as often as that."""
+    return 1.0 if chance < NEGLIGIBLE else 1 - chance
 
 
 def _phase(case: CaseFile, gap: Gap) -> str:
@@ -235,7 +241,7 @@ def counter(case: CaseFile) -> Iterator[Evidence]:
                 role=role,
                 from_ns=min(gap.last_ns for gap in gaps),
                 to_ns=max(gap.next_ns or 0 for gap in gaps),
-                strength=1 - chance[role],
+                strength=_sure(chance[role]),
                 names=tuple(case.rules[gap.slot].message.name for gap in gaps),
             )
     yield from _doubled(case)

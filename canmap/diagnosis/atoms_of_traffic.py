@@ -21,7 +21,9 @@ LEAST_ERRORS = 5
 FULL, FREE = 0.8, 0.5  # share of the time for which a bus carries frames
 FLOOD_A_SECOND, FLOOD_SHARE = 500, 0.4
 FRAME_BITS, EXTENDED_BITS, STUFFED = 47, 67, 1.1  # ISO 11898-1, from memory; stuff bits about a tenth more
-MUCH_MORE = 3  # times as irregular as the next
+LATEST = 90  # percentile of how far intervals are off
+MUCH_MORE = 4  # times as far off as the others
+JITTER_NS = 30_000
 SPAN_NS = 1_000 * MS
 
 
@@ -77,24 +79,26 @@ def _errors(case: CaseFile) -> Evidence:
 
 def _whose(case: CaseFile, from_ns: int, to_ns: int) -> tuple[str, str, Role]:
     """Whose frames the errors hold up: those of one sender much more than those of any other, or not."""
-    excess: dict[str, float] = {}
-    of_sender: dict[str, Role] = {}
+    off: dict[str, tuple[int, float, Role]] = {}  # of the message of each sender that comes most often
     for slot, rule in enumerate(case.rules):
         clock, period_ns = case.clock(slot), case.period_ns(slot)
         if period_ns is None or rule.sender is None or case.roles[slot] is Role.COPY:
             continue
-        before = np.diff(clock[clock < from_ns])
-        during = np.diff(clock[(clock >= from_ns - period_ns) & (clock <= to_ns + period_ns)])
+        before = np.abs(np.diff(clock[clock < from_ns]) - period_ns)
+        during = np.abs(
+            np.diff(clock[(clock >= from_ns - period_ns) & (clock <= to_ns + period_ns)]) - period_ns
+        )
         if len(before) < LEAST_ERRORS or len(during) < LEAST_ERRORS:
             continue
-        more = float(np.std(during) - np.std(before))
-        excess[rule.sender] = max(excess.get(rule.sender, 0.0), more)
-        of_sender[rule.sender] = case.roles[slot]
-    if len(excess) < 2:
+        more = float(np.percentile(during, LATEST) - np.percentile(before, LATEST))
+        if rule.sender not in off or period_ns < off[rule.sender][0]:
+            off[rule.sender] = (period_ns, more, case.roles[slot])
+    if len(off) < 2:
         return "errors_only", "", Role.ANY
-    first, second = sorted(excess, key=lambda name: -excess[name])[:2]
-    if excess[first] >= MUCH_MORE * max(excess[second], 1.0):
-        return "one_disturbed", first, of_sender[first]
+    first = max(off, key=lambda name: off[name][1])
+    others = float(np.median([more for name, (_, more, _) in off.items() if name != first]))
+    if off[first][1] >= MUCH_MORE * max(others, JITTER_NS):
+        return "one_disturbed", first, off[first][2]
     return "several_disturbed", "", Role.ANY
 
 

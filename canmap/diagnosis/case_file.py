@@ -27,8 +27,7 @@ if TYPE_CHECKING:
 
 MS = 1_000_000
 DUE = 1.25  # a frame is due after its period; jitter may add a quarter
-SILENT = 2.5  # periods without a frame, from which on one is silent
-LEAST_NS = 30 * MS  # and so much longer than its period
+SILENT = 3  # periods without a frame from which on one is silent, where nothing else is promised
 FOLLOWS_NS = 1_500 * MS  # silences that begin so soon are of the episode
 
 
@@ -165,7 +164,7 @@ class CaseFile:
             period_ns, clock = self.period_ns(slot), self.clock(slot)
             if period_ns is None or len(clock) < 2:
                 continue
-            longest_ns = max(round(SILENT * period_ns), period_ns + LEAST_NS)
+            longest_ns = self.rules[slot].stale_after_ns or round(SILENT * period_ns)
             ends = np.append(clock[1:], self.window.to_ns)
             for i in np.flatnonzero(ends - clock > longest_ns).tolist():
                 last_ns = int(clock[i])

@@ -106,7 +106,9 @@ def _decided(roots: Sequence[Scored], ranked: Sequence[Scored]) -> tuple[Decisio
     if not roots:
         return Decision.UNDETERMINED, tuple(ranked[:2]), ""
     best = roots[0]
-    near = [one for one in roots[1:] if best.points - one.points < APART]
+    follows = {one.cause.key for one in ranked if one.points >= LEAST} - {one.cause.key for one in roots}
+    rivals = [one for one in ranked if one is not best and one.cause.key not in follows]
+    near = [one for one in rivals if best.points - one.points < APART]
     if not near:
         return Decision.ROOT, (best,), ""
     ties = {tie.cause: tie.measure for tie in best.cause.ties}

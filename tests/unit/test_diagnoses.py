@@ -1,0 +1,51 @@
+"""Simulated faults get their causes, ambiguous ones are ties; what is taken away weighs nothing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from canmap.diagnosis.atoms import lacking
+from canmap.diagnosis.diagnosis import without
+from canmap.diagnosis.evidence import Atom
+from canmap.diagnosis.onsets import OnsetKind
+from canmap.diagnosis.scoring import Decision
+from tests.diagnosed import run_fault
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+# Truth: what the simulator did, by `tests/diagnosed.py`; only faults that are simulated quickly.
+HOW = {
+    "message stopped": {"root"},
+    "supply dip": {"root"},
+    "node restart": {"root", "tie"},
+    "supply cut": {"root"},
+    "link lost": {"root"},
+    "override": {"tie"},
+    "kit fault": {"root"},
+    "recorder gap": {"root"},
+    "host stall": {"root"},
+    "gateway loss": {"root"},
+}
+
+
+@pytest.mark.parametrize("name", HOW)
+def test_a_simulated_fault_gets_its_cause(name: str, tmp_path: Path) -> None:
+    for one in run_fault(name, 1, tmp_path):
+        assert one.how in HOW[name], one.named
+
+
+def test_taking_the_stop_chain_away_leaves_it_open(tmp_path: Path) -> None:
+    """Without buttons, link and loop nothing tells who let the relay go: no cause is named."""
+    (one,) = run_fault("button", 2, tmp_path)
+    assert one.diagnosis is not None
+    assert one.how == "root"
+    judgement = without(one.diagnosis, {Atom.STOP_CHAIN})
+    assert judgement.decision is Decision.UNDETERMINED
+    assert one.diagnosis.span.kinds[0] is OnsetKind.SILENT
+    assert [lack.atom for lack in lacking(one.diagnosis.case)] == [Atom.BUS]
+    # What happened comes in its order, and the button is pressed before the relay lets go.
+    values = [evidence.value for evidence in one.diagnosis.chain]
+    assert values.index("pressed") < values.index("cut")
