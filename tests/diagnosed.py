@@ -15,11 +15,12 @@ from tests.simulated import scenario_of
 from tests.streams import CART, inspected, spec_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
     from pathlib import Path
 
     from canmap.diagnosis.diagnosis import EpisodeDiagnosis
     from canmap.diagnosis.scoring import Judgement
+    from canmap.frames.chunks import FrameChunk
 
 BEND = """
 scenario: A bend
@@ -175,13 +176,17 @@ def run_fault(name: str, seed: int, folder: Path) -> list[Rated]:
     rng = np.random.default_rng([seed, *name.encode()])
     script = fault.scripts[seed % len(fault.scripts)].format(spec=CART)
     scenario = scenario_of(folder, script, fault.lines(rng), seed)
-    chunks = list(recorded(scenario.setup))
-    result, _ = inspected(chunks, spec_of())
-    cases = case_files(chunks, episodes_of(result), result, spec_of())
-    found = [diagnosed(case) for case in cases]
+    found = diagnosed_of(recorded(scenario.setup))
     if not found:
         return [Rated(name, seed, "no episode", (), None)]
     return [Rated(name, seed, *rated(name, one.judgement), one) for one in found]
+
+
+def diagnosed_of(frames: Iterable[FrameChunk]) -> list[EpisodeDiagnosis]:
+    """Diagnose every episode of a recording of the cart."""
+    chunks = list(frames)
+    result, _ = inspected(chunks, spec_of())
+    return [diagnosed(case) for case in case_files(chunks, episodes_of(result), result, spec_of())]
 
 
 def rated(name: str, judgement: Judgement) -> tuple[str, tuple[str, ...]]:

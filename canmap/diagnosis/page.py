@@ -56,7 +56,10 @@ def page(diagnosis: Diagnosis, width: int) -> Iterator[PageLine]:
     result = diagnosis.result
     yield PageLine(f"{result.vehicle}: {', '.join(result.capture.files)}", style=Style.HEADING)
     if not diagnosis.episodes:
-        yield PageLine("No episode: no axis let go by itself, nothing fell silent, no demand was refused.")
+        yield PageLine(
+            "No episode: no axis let go by itself, no message fell silent, no demand was refused, "
+            "and neither frames nor values nor stamps are in doubt."
+        )
         return
     yield PageLine(f"{times(len(diagnosis.episodes), 'episode')}, in seconds from the start:")
     for one in diagnosis.episodes:

@@ -11,7 +11,10 @@ from canmap.diagnosis.diagnosis import without
 from canmap.diagnosis.evidence import Atom
 from canmap.diagnosis.onsets import OnsetKind
 from canmap.diagnosis.scoring import Decision
-from tests.diagnosed import run_fault
+from canmap.simulator.wires import recorded
+from tests.diagnosed import BEND, diagnosed_of, run_fault
+from tests.simulated import scenario_of
+from tests.streams import CART
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -49,3 +52,21 @@ def test_taking_the_stop_chain_away_leaves_it_open(tmp_path: Path) -> None:
     # What happened comes in its order, and the button is pressed before the relay lets go.
     values = [evidence.value for evidence in one.diagnosis.chain]
     assert values.index("pressed") < values.index("cut")
+
+
+HANDED_BACK = BEND.format(spec=CART) + "  - {at: 8.20 s, computer: hand back}\n"
+
+
+def test_a_computer_that_withdraws_is_a_consequence_of_the_silence_before(tmp_path: Path) -> None:
+    """The feedback fell silent first, then the computer took its demands back, then the axes let go."""
+    silent = "{kind: message_stopped, message: SteerFeedback, at: 7.8 s, for: 900 ms}"
+    (one,) = diagnosed_of(recorded(scenario_of(tmp_path, HANDED_BACK, silent, 4).setup))
+    assert one.judgement.decision is Decision.ROOT
+    assert one.judgement.first[0].cause.key == "task_stopped"
+    assert [scored.cause.key for scored in one.judgement.follows] == ["computer_withdrew"]
+    values = [evidence.value for evidence in one.chain]
+    assert values == sorted(values, key=["one_message", "withdrawn", "let_go"].index)
+
+
+def test_a_computer_that_hands_back_is_no_episode(tmp_path: Path) -> None:
+    assert diagnosed_of(recorded(scenario_of(tmp_path, HANDED_BACK, None, 4).setup)) == []
