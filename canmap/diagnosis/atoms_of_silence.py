@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from canmap.records.change import Change
 
 WHOLE = 0.1  # of a period: so near to a whole number of them, a timer went on
+LOOSEST = 0.25  # where frames come less evenly than that, no beat can be told
 DRIFT = 2e-4  # of a time: how far a sender's clock may be off
 BACK_TO_BACK = 0.5  # of a period: frames that come closer were waiting
 LEAST_BUNCH = 3  # frames
@@ -182,6 +184,7 @@ def phase(case: CaseFile) -> Iterator[Evidence]:
         told.setdefault(_phase(case, gap), []).append(gap)
     if "back_to_back" in told and sum(map(len, told.values())) > 2 * len(told["back_to_back"]):
         del told["back_to_back"]  # a few frames that come close by chance
+    told.pop("unknown", None)
     order_of = ("back_to_back", "no_return", "restarted", "kept")
     value = next((one for one in order_of if one in told), None)
     if value is None or (value == "no_return" and len(told) > 1):
@@ -195,7 +198,7 @@ def phase(case: CaseFile) -> Iterator[Evidence]:
         from_ns=min(gap.last_ns for gap in gaps),
         to_ns=max(gap.next_ns or case.window.to_ns for gap in gaps),
         names=tuple(case.rules[gap.slot].message.name for gap in gaps),
-        strength=_sure((2 * WHOLE) ** len(gaps)) if value == "kept" else 1.0,
+        strength=_sure(math.prod(2 * _beat(case, gap) for gap in gaps)) if value == "kept" else 1.0,
     )
 
 
@@ -214,9 +217,20 @@ def _phase(case: CaseFile, gap: Gap) -> str:
     close = np.diff(after) < BACK_TO_BACK * period_ns
     if missed >= LEAST_BUNCH and len(close) >= LEAST_BUNCH and close.all():
         return "back_to_back"
-    length_ns = gap.next_ns - gap.last_ns
-    off = abs(length_ns / period_ns - round(length_ns / period_ns))
-    return "kept" if off <= WHOLE + DRIFT * length_ns / period_ns else "restarted"
+    off_ns = abs((gap.next_ns - gap.last_ns + period_ns // 2) % period_ns - period_ns // 2)
+    allowed = _beat(case, gap)
+    if allowed > LOOSEST:
+        return "unknown"
+    return "kept" if off_ns <= allowed * period_ns + DRIFT * (gap.next_ns - gap.last_ns) else "restarted"
+
+
+def _beat(case: CaseFile, gap: Gap) -> float:
+    """How far off its beat a frame may be, as a share of the period: more where frames came less evenly."""
+    period_ns, clock = case.period_ns(gap.slot) or 1, case.clock(gap.slot)
+    before = np.diff(clock[clock <= gap.last_ns])
+    if not len(before):
+        return 1.0
+    return max(WHOLE, 2 * float(np.percentile(np.abs(before - period_ns), 90)) / period_ns)
 
 
 def counter(case: CaseFile) -> Iterator[Evidence]:

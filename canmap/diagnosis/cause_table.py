@@ -48,14 +48,14 @@ class Item:
 
     Attributes:
         atom: Of the evidence.
-        of: Its role; ANY for whichever.
+        of: Its role is one of these; none for whichever.
         values: Any of these values counts.
         within_ns: It has to be so close to the begin of the episode, None for anywhere in it.
         weight: Up to 3; negative where it speaks against, EXCLUDES where it rules out.
     """
 
     atom: Atom
-    of: Role
+    of: tuple[Role, ...]
     values: tuple[str, ...]
     within_ns: int | None
     weight: int
@@ -139,7 +139,7 @@ class CauseTable:
 
 
 _ATOM = Key("atom", word("a source of evidence", [atom.value for atom in Atom]), required=True)
-_OF = Key("of", word("a role", [role.value for role in Role]))
+_OF = Key("of", one_or_list(word("a role", [role.value for role in Role if role is not Role.ANY]), "roles"))
 _WITHIN = Key("within", time_ns)
 
 
@@ -169,9 +169,9 @@ def _item(node: Node, context: Context) -> Item | None:
         context.faults.add(values.place_of(_IS), f"`{one}` is not a value of {atom.value}{known}")
     if strange:
         return None
-    role = Role(values.get(_OF) or Role.ANY)
+    roles = tuple(map(Role, values.get(_OF) or ()))
     return Item(
-        atom=atom, of=role, values=stated, within_ns=values.get(_WITHIN), weight=values.get(_WEIGHT) or 0
+        atom=atom, of=roles, values=stated, within_ns=values.get(_WITHIN), weight=values.get(_WEIGHT) or 0
     )
 
 

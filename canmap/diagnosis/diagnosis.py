@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from canmap.diagnosis.atoms import gathered, lacking
 from canmap.diagnosis.cause_table import cause_table
-from canmap.diagnosis.evidence import Atom
-from canmap.diagnosis.scoring import judged
+from canmap.diagnosis.evidence import Atom, Role
+from canmap.diagnosis.scoring import Decision, judged
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from canmap.diagnosis.scoring import Judgement
     from canmap.results.inspection import Inspection
 
+TOO_CLOSE_NS = 150_000_000  # a page of slow state messages
 HAPPENED = {Atom.REACH, Atom.DEMAND, Atom.KIT, Atom.STOP_CHAIN, Atom.SUPPLY, Atom.STRANGERS, Atom.PHYSICS}
 HAPPENED |= {Atom.BUS, Atom.RECORDER}
 QUIET_VALUES = {"on_time", "stayed_active", "released", "there", "closed", "fed", "steady", "clean", "free"}
@@ -68,9 +69,8 @@ class Diagnosis:
 def diagnosed(case: CaseFile) -> EpisodeDiagnosis:
     """Return the diagnosis of an episode."""
     evidence = gathered(case)
-    return EpisodeDiagnosis(
-        case, evidence, judged(evidence, cause_table(), case.begin_ns), chain_of(evidence), lacking(case)
-    )
+    judgement = judged(evidence, cause_table(), case.begin_ns)
+    return EpisodeDiagnosis(case, evidence, judgement, chain_of(evidence, judgement, case), lacking(case))
 
 
 def without(one: EpisodeDiagnosis, sources: Collection[Atom]) -> Judgement:
@@ -79,7 +79,19 @@ def without(one: EpisodeDiagnosis, sources: Collection[Atom]) -> Judgement:
     return judged(left, cause_table(), one.span.begin_ns)
 
 
-def chain_of(evidence: tuple[Evidence, ...]) -> tuple[Evidence, ...]:
-    """Return what of the evidence happened at a moment, by time."""
+def chain_of(evidence: tuple[Evidence, ...], judgement: Judgement, case: CaseFile) -> tuple[Evidence, ...]:
+    """Return what of the evidence happened at a moment, by time.
+
+    What a named root rests on comes first where messages are too far apart to tell: a button is seen only
+    with the next message of its bit, a silence from the last frame on.
+    """
     happened = [one for one in evidence if one.atom in HAPPENED and one.value not in QUIET_VALUES]
-    return tuple(sorted(happened, key=lambda one: one.from_ns))
+    first = judgement.first[:1] if judgement.decision is Decision.ROOT else ()
+    core = {id(one.evidence) for scored in first for one in scored.weighed if one.rests_on}
+
+    def moment(one: Evidence) -> int:
+        too_close = id(one) in core and one.from_ns - case.begin_ns <= TOO_CLOSE_NS
+        return min(one.from_ns, case.begin_ns - 1) if too_close else one.from_ns
+
+    roles = list(Role)  # of one moment: the button, the loop, the relay
+    return tuple(sorted(happened, key=lambda one: (moment(one), roles.index(one.role))))

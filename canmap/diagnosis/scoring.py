@@ -7,7 +7,6 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from canmap.diagnosis.cause_table import EXCLUDES
-from canmap.diagnosis.evidence import Role
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -37,12 +36,14 @@ class Weighed:
         evidence: The evidence.
         points: What it counts here; negative against.
         counts: Whether it is in the sum: of alternatives only the best is.
+        rests_on: It is one of the alternatives that the cause rests on.
     """
 
     item: Item
     evidence: Evidence
     points: float
     counts: bool
+    rests_on: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +126,10 @@ def _scored(cause: Cause, evidence: Sequence[Evidence], begin_ns: int) -> Scored
         best = max(met, key=lambda one: one.points, default=None)
         if best is None and not group.adds:
             return Scored(cause, 0.0, ())  # what it rests on is not there
-        weighed += [Weighed(one.item, one.evidence, one.points, group.adds or one is best) for one in met]
+        weighed += [
+            Weighed(one.item, one.evidence, one.points, group.adds or one is best, not group.adds)
+            for one in met
+        ]
     points = sum(one.points for one in weighed if one.counts)
     return Scored(cause, points, tuple(weighed))
 
@@ -143,6 +147,6 @@ def _met(item: Item, evidence: Sequence[Evidence], begin_ns: int) -> Weighed | N
 def _fits(item: Item, one: Evidence, begin_ns: int) -> bool:
     if one.atom is not item.atom or one.value not in item.values or one.strength < SURE:
         return False
-    if item.of is not Role.ANY and item.of is not one.role:
+    if item.of and one.role not in item.of:
         return False
     return item.within_ns is None or abs(one.from_ns - begin_ns) <= item.within_ns

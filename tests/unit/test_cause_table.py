@@ -23,7 +23,13 @@ CAUSES = cause_table().causes
 def met(item: Item) -> Evidence:
     """Evidence that an item asks for, as sure as can be."""
     return Evidence(
-        atom=item.atom, value=item.values[0], role=item.of, subject="X", from_ns=0, to_ns=1, names=("X",)
+        atom=item.atom,
+        value=item.values[0],
+        role=(*item.of, Role.ANY)[0],
+        subject="X",
+        from_ns=0,
+        to_ns=1,
+        names=("X",),
     )
 
 
