@@ -10,7 +10,7 @@ from canmap.api.diagnose import case_files
 from canmap.diagnosis.diagnosis import diagnosed
 from canmap.diagnosis.onsets import episodes_of
 from canmap.diagnosis.scoring import Decision
-from canmap.simulator.wires import recorded
+from canmap.simulator.wires import EPOCH_NS, recorded
 from tests.simulated import scenario_of
 from tests.streams import CART, inspected, spec_of
 
@@ -67,6 +67,7 @@ class Rated(NamedTuple):
         how: "root", "tie", "undetermined", "wrong" or "no episode".
         named: The causes that were named, the best first.
         diagnosis: All of it, None without an episode.
+        start_ns: Stamp at which the fault began.
     """
 
     fault: str
@@ -74,6 +75,7 @@ class Rated(NamedTuple):
     how: str
     named: tuple[str, ...]
     diagnosis: EpisodeDiagnosis | None
+    start_ns: int = 0
 
 
 def _at(rng: np.random.Generator, low: float = 5.2, high: float = 8.2) -> str:
@@ -179,7 +181,8 @@ def run_fault(name: str, seed: int, folder: Path) -> list[Rated]:
     found = diagnosed_of(recorded(scenario.setup))
     if not found:
         return [Rated(name, seed, "no episode", (), None)]
-    return [Rated(name, seed, *rated(name, one.judgement), one) for one in found]
+    start_ns = EPOCH_NS + scenario.faults[0].start_ns
+    return [Rated(name, seed, *rated(name, one.judgement), one, start_ns) for one in found]
 
 
 def diagnosed_of(frames: Iterable[FrameChunk]) -> list[EpisodeDiagnosis]:

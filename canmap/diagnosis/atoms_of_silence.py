@@ -10,11 +10,12 @@ import numpy as np
 from canmap.diagnosis.case_file import DUE, MS
 from canmap.diagnosis.evidence import Atom, Evidence, Role
 from canmap.diagnosis.onsets import axis_changes, withdrawals
+from canmap.mapping.model import Trigger
 from canmap.signals.promised import ring_of
 from canmap.vocabulary.record_types import AxisState, Stop
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -27,6 +28,8 @@ DRIFT = 2e-4  # of a time: how far a sender's clock may be off
 BACK_TO_BACK = 0.5  # of a period: frames that come closer were waiting
 LEAST_BUNCH = 3  # frames
 GUARD_NS = 2 * MS
+EARLY = {"past_threshold", "two_at_once", "flood"}  # of which what else is seen may be the consequence
+LONGEST_SAMPLE_NS = 100 * MS  # of what nothing shows sooner
 NEGLIGIBLE = 0.01  # a chance
 
 
@@ -124,6 +127,23 @@ class _When(NamedTuple):
         return self.until_ns <= other.after_ns
 
 
+def begins_between(case: CaseFile, evidence: Iterable[Evidence]) -> tuple[int, int]:
+    """Return between which moments, session clock, an episode began.
+
+    It is seen only at the next sample of whatever shows it first: where several may be the first, it began
+    somewhere in the time that they span.
+    """
+    axis = _first([one for one in axis_changes(case.result) if one.before is AxisState.ACTIVE], case)
+    stop = _first([one for one in case.result.changes if _is_stop(case, one)], case)
+    silent = case.first_silent
+    quiet = _When(max(g.last_ns for g in silent), min(g.due_ns for g in silent)) if silent else None
+    seen = [one for one in (axis, stop, quiet, _refusal(case)) if one is not None]
+    seen += [_When(one.from_ns - LONGEST_SAMPLE_NS, one.from_ns) for one in evidence if one.value in EARLY]
+    seen = seen or [_When(case.begin_ns - LONGEST_SAMPLE_NS, case.begin_ns)]
+    until_ns = min(one.until_ns for one in seen)
+    return min(one.after_ns for one in seen if one.after_ns < until_ns), until_ns
+
+
 def order(case: CaseFile) -> Iterator[Evidence]:
     """What came first; claimed only where it cannot have been otherwise."""
     axis = _first([one for one in axis_changes(case.result) if one.before is AxisState.ACTIVE], case)
@@ -151,12 +171,20 @@ def _first(changes: list[Change], case: CaseFile) -> _When | None:
     """When the first of some changes in the episode happened: after the sample before, until its own."""
     for change in changes:
         if case.begin_ns - 2_000 * MS <= change.clock_ns <= case.end_ns + 500 * MS:
-            records = case.window.records.get(change.record)
-            earlier = (
-                records.clock_ns[records.clock_ns < change.clock_ns] if records is not None else np.zeros(0)
-            )
-            return _When(int(earlier[-1]) if len(earlier) else case.window.from_ns, change.clock_ns)
+            return _When(_sampled_before(case, change), change.clock_ns)
     return None
+
+
+def _sampled_before(case: CaseFile, change: Change) -> int:
+    """When the value before was last told; a message that comes on a change is late by its minimum gap."""
+    rule = next(rule for rule in case.spec.records if rule.name == change.record)
+    message = next(r for r in case.rules if (r.bus, r.message.name) == (rule.bus, rule.stamp))
+    records = case.window.records.get(change.record)
+    told = () if records is None else records.clock_ns[records.clock_ns < change.clock_ns]
+    before_ns = int(told[-1]) if len(told) else case.window.from_ns
+    if message.trigger is Trigger.ON_CHANGE:
+        return max(before_ns, change.clock_ns - (message.minimum_gap_ns or LONGEST_SAMPLE_NS))
+    return before_ns
 
 
 def _silence(case: CaseFile, role: Role) -> _When | None:
@@ -172,7 +200,8 @@ def _refusal(case: CaseFile) -> _When | None:
             clock = case.window.prepared.chunk.t_ns[rows]
             clock = clock[clock >= case.begin_ns - 50 * MS]
             if len(clock):
-                return _When(int(clock[0]) - 1, int(clock[0]))
+                earlier = case.clock(slot)[case.clock(slot) < clock[0]]
+                return _When(int(earlier[-1]) if len(earlier) else case.window.from_ns, int(clock[0]))
     return None
 
 
@@ -238,11 +267,13 @@ def counter(case: CaseFile) -> Iterator[Evidence]:
     possible: dict[Role, set[str]] = {}
     named: dict[Role, list[Gap]] = {}
     chance: dict[Role, float] = {}
+    at_once = bool(case.first_silent) and _reach(case, case.first_silent) == "everything"
     for gap in case.first_silent:
         role = case.roles[gap.slot]
         ways = _ways(case, gap)
         if ways is None or role is Role.COPY:
             continue
+        role = Role.ANY if at_once else role
         named.setdefault(role, []).append(gap)
         possible[role] = possible.get(role, {"goes_on", "skipped", "anew"}) & ways[0]
         chance[role] = chance.get(role, 1.0) / ways[1]
@@ -280,11 +311,9 @@ def _ways(case: CaseFile, gap: Gap) -> tuple[set[str], int] | None:
     frames = (gap.next_ns - gap.last_ns) / period_ns
     slack = 0.75 + 2 * DRIFT * frames
     ways = {"goes_on"} if step == 1 else set()
-    ways |= {"anew"} if places[1] <= 1 and step != 1 else set()
+    ways |= {"anew"} if places[1] <= 1 else set()
     off = abs((step - frames + ring.values / 2) % ring.values - ring.values / 2)
-    ways |= {"skipped"} if off <= slack and step != 1 else set()
-    if places[1] <= 1 and (step == 1 or off <= slack):
-        ways.add("anew")
+    ways |= {"skipped"} if off <= slack else set()
     return ways, ring.values
 
 

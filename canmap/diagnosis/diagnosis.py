@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from canmap.diagnosis.atoms import gathered, lacking
+from canmap.diagnosis.atoms_of_silence import begins_between
 from canmap.diagnosis.cause_table import cause_table
 from canmap.diagnosis.evidence import Atom, Role
 from canmap.diagnosis.scoring import Decision, judged
@@ -37,6 +38,7 @@ class EpisodeDiagnosis:
         judgement: The causes.
         chain: What happened, by time: evidence that has a moment.
         lacks: What capture or spec do not hold.
+        begins_ns: Between which moments, session clock, it began.
     """
 
     case: CaseFile
@@ -44,6 +46,7 @@ class EpisodeDiagnosis:
     judgement: Judgement
     chain: tuple[Evidence, ...]
     lacks: tuple[Lack, ...]
+    begins_ns: tuple[int, int]
 
     @property
     def span(self) -> EpisodeSpan:
@@ -70,7 +73,8 @@ def diagnosed(case: CaseFile) -> EpisodeDiagnosis:
     """Return the diagnosis of an episode."""
     evidence = gathered(case)
     judgement = judged(evidence, cause_table(), case.begin_ns)
-    return EpisodeDiagnosis(case, evidence, judgement, chain_of(evidence, judgement, case), lacking(case))
+    chain = chain_of(evidence, judgement, case)
+    return EpisodeDiagnosis(case, evidence, judgement, chain, lacking(case), begins_between(case, evidence))
 
 
 def without(one: EpisodeDiagnosis, sources: Collection[Atom]) -> Judgement:

@@ -36,6 +36,7 @@ def _episode(one: EpisodeDiagnosis, result: Inspection) -> dict[str, Any]:
         "number": span.number,
         "start_s": result.seconds(span.begin_ns),
         "end_s": result.seconds(span.end_ns),
+        "began_between_s": [result.seconds(moment) for moment in one.begins_ns],
         "start_at": result.capture.at(span.begin_ns),
         "began": [kind.value for kind in span.kinds],
         "text": headline(span),

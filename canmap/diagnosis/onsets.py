@@ -61,6 +61,7 @@ OF_KIND = {
     "disagree": OnsetKind.VALUES_DOUBTFUL,
     "railed": OnsetKind.VALUES_DOUBTFUL,
     "slew": OnsetKind.VALUES_DOUBTFUL,
+    "tracking": OnsetKind.VALUES_DOUBTFUL,
     "time_order": OnsetKind.STAMPS_DOUBTFUL,
     "recording_gap": OnsetKind.SILENT,
     "stale": OnsetKind.SILENT,
@@ -79,6 +80,7 @@ class Onset:
         open: It was not.
         subject: Message or record.field.
         by_computer: The computer took its demand back before.
+        until_ns: Session clock at which the axis changed its state again, None where it did not.
     """
 
     kind: OnsetKind
@@ -87,6 +89,7 @@ class Onset:
     open: bool
     subject: str
     by_computer: bool = False
+    until_ns: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +136,7 @@ def _belongs(onset: Onset, group: list[Onset]) -> bool:
     if onset.start_ns - max(one.start_ns for one in group) <= SOON_NS:
         return True
     for one in group:
-        ends = abs(onset.start_ns - one.end_ns) <= AT_END_NS and not one.open
+        ends = abs(onset.start_ns - (one.until_ns or one.end_ns)) <= AT_END_NS and not one.open
         lasts = (
             one.kind not in {OnsetKind.SILENT, OnsetKind.LEFT_ACTIVE}
             and onset.start_ns <= min(one.end_ns, one.start_ns + LONGEST_NS) + AT_END_NS
@@ -175,7 +178,9 @@ def _counts(finding: Finding) -> bool:
 def _of_finding(finding: Finding) -> Onset:
     place = finding.place
     subject = place.message or (f"{place.record}.{place.field}" if place.record else place.bus or "")
-    return Onset(OF_KIND[finding.kind], finding.start_ns, finding.end_ns, finding.open, subject)
+    # An axis that let go does not follow for long; what then begins is not a part of that.
+    end_ns = finding.start_ns if finding.kind == "tracking" else finding.end_ns
+    return Onset(OF_KIND[finding.kind], finding.start_ns, end_ns, finding.open, subject)
 
 
 def _of_stranger(finding: Finding) -> Iterator[Onset]:
@@ -211,4 +216,4 @@ def _of_axes(result: Inspection) -> Iterable[Onset]:
             for one in withdrawals(result, change.record)
         )
         at_ns = change.clock_ns
-        yield Onset(OnsetKind.LEFT_ACTIVE, at_ns, at_ns, False, change.name, by_computer)
+        yield Onset(OnsetKind.LEFT_ACTIVE, at_ns, at_ns, False, change.name, by_computer, change.until_ns)

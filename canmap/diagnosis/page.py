@@ -102,7 +102,9 @@ def _episode(one: EpisodeDiagnosis, result: Inspection, width: int) -> Iterator[
     head = f"Episode {span.number}, at {result.seconds(span.begin_ns):.3f} s" + (f", {at}" if at else "")
     yield PageLine(head, style=Style.HEADING)
     yield from _course(one, result, width)
+    low, high = (f"{result.seconds(moment):.3f}" for moment in one.begins_ns)
     yield PageLine("What happened", 2, Style.HEADING)
+    yield PageLine(f"It began between {low} and {high} s.", 4)
     for evidence in one.chain:
         yield PageLine(_timed(evidence, result), 4)
     yield from _causes(one)

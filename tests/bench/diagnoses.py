@@ -20,6 +20,7 @@ from canmap.diagnosis.diagnosis import without  # noqa: E402
 from canmap.diagnosis.evidence import Atom  # noqa: E402
 from tests.diagnosed import FAULTS, Rated, rated, run_fault  # noqa: E402
 
+SLACK_NS = 1_000_000  # of what recorders stamp late
 COLUMNS = ("root", "tie", "undetermined", "wrong", "no episode")
 
 
@@ -45,6 +46,20 @@ def table(found: dict[str, list[Rated]]) -> None:
         f"root or tie {100 * right / total:.1f} %; confidently wrong {100 * whole['wrong'] / total:.2f} %,"
         f" upper 95 % bound {100 * upper_bound(whole['wrong'], total):.2f} %"
     )
+
+
+def begins(found: dict[str, list[Rated]]) -> None:
+    """Print how often the fault began between the moments that are told, and which faults do not."""
+    held: Counter[str] = Counter()
+    whole: Counter[str] = Counter()
+    for name, outcomes in found.items():
+        for one in outcomes:
+            if one.diagnosis is not None and one.diagnosis.span.number == 1:
+                low_ns, high_ns = one.diagnosis.begins_ns
+                held[name] += low_ns <= one.start_ns <= high_ns + SLACK_NS
+                whole[name] += 1
+    outside = "; ".join(f"{name} ({whole[name] - held[name]})" for name in whole if held[name] < whole[name])
+    print(f"it began between the moments told: {held.total()} of {whole.total()}; not: {outside}")
 
 
 def ablation(found: dict[str, list[Rated]]) -> None:
@@ -74,6 +89,7 @@ def main(seeds: int, first: int, names: list[str]) -> None:
             for seed in range(first, first + seeds):
                 found[name] += run_fault(name, seed, Path(folder))
     table(found)
+    begins(found)
     ablation(found)
     print(f"{time.perf_counter() - begun:.0f} s")
 
