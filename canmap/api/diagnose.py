@@ -166,7 +166,7 @@ def case_files(
         now = clock.advance(chunk.t_ns)
         if not len(now):
             continue
-        last_ns = int(now[-1])
+        last_ns = int(now[-1])  # of a chunk beyond them too, so that where the stream is cut does not matter
         if all(to_ns <= now[0] for _, to_ns in limits):
             break
         for own, clocks, (from_ns, to_ns) in zip(parts, clocks_of, limits, strict=True):
@@ -177,6 +177,7 @@ def case_files(
     return [
         _case(span, join(own), np.concatenate(clocks), (from_ns, min(to_ns, last_ns + 1)), result, spec)
         for span, own, clocks, (from_ns, to_ns) in zip(spans, parts, clocks_of, limits, strict=True)
+        if own
     ]
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from canmap.diagnosis.atoms import gathered, lacking
-from canmap.diagnosis.atoms_of_silence import begins_between
+from canmap.diagnosis.atoms_of_order import begins_between
 from canmap.diagnosis.cause_table import cause_table
 from canmap.diagnosis.evidence import Atom, Role
 from canmap.diagnosis.scoring import Decision, judged

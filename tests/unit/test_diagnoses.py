@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 
 from canmap.diagnosis.atoms import lacking
@@ -11,6 +12,7 @@ from canmap.diagnosis.diagnosis import without
 from canmap.diagnosis.evidence import Atom
 from canmap.diagnosis.onsets import OnsetKind
 from canmap.diagnosis.scoring import Decision
+from canmap.frames.chunks import join
 from canmap.simulator.wires import recorded
 from tests.diagnosed import BEND, diagnosed_of, run_fault
 from tests.simulated import scenario_of
@@ -70,3 +72,14 @@ def test_a_computer_that_withdraws_is_a_consequence_of_the_silence_before(tmp_pa
 
 def test_a_computer_that_hands_back_is_no_episode(tmp_path: Path) -> None:
     assert diagnosed_of(recorded(scenario_of(tmp_path, HANDED_BACK, None, 4).setup)) == []
+
+
+def test_where_the_stream_is_cut_does_not_matter(tmp_path: Path) -> None:
+    fault = "{kind: node_restart, node: SteerNode, at: 6.2 s, for: 400 ms}"
+    whole = join(recorded(scenario_of(tmp_path, BEND.format(spec=CART), fault, 4).setup))
+    rng = np.random.default_rng(4)
+    expected = [one.evidence for one in diagnosed_of([whole])]
+    assert expected
+    for pieces in (3, 400):
+        points = sorted(rng.integers(0, len(whole), pieces).tolist())
+        assert [one.evidence for one in diagnosed_of(whole.split(points))] == expected
