@@ -10,7 +10,8 @@ from canmap.api.diagnose import case_files
 from canmap.diagnosis.diagnosis import diagnosed
 from canmap.diagnosis.onsets import episodes_of
 from canmap.diagnosis.scoring import Decision
-from canmap.simulator.wires import EPOCH_NS, recorded
+from canmap.simulator.recorders import EPOCH_NS
+from canmap.simulator.wires import recorded
 from tests.simulated import scenario_of
 from tests.streams import CART, inspected, spec_of
 

@@ -16,7 +16,9 @@ from canmap.checks.duplicates import DuplicateCheck
 from canmap.checks.error_frames import ErrorFrames
 from canmap.checks.fault_bits import FaultBits
 from canmap.checks.frozen import FrozenCheck
+from canmap.checks.late_starts import LateStarts
 from canmap.checks.lengths import LengthCheck
+from canmap.checks.node_restarts import NodeRestarts
 from canmap.checks.not_a_number import NumberCheck
 from canmap.checks.not_covered import NotCovered
 from canmap.checks.odd_codes import CodeCheck
@@ -29,7 +31,9 @@ from canmap.checks.silence import Silence
 from canmap.checks.slew import SlewCheck
 from canmap.checks.spacing import Spacing
 from canmap.checks.state_machines import StateCheck
+from canmap.checks.stop_chain import StopChainCheck
 from canmap.checks.tracking import TrackingCheck
+from canmap.checks.undervoltage import Undervoltage
 from canmap.checks.watchdogs import WatchdogCheck
 from canmap.checks.wrong_checksums import ChecksumCheck
 from canmap.findings.kinds import SPEC
@@ -45,11 +49,14 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     Spacing,
     CountedLoss,
     CounterRestart,
+    NodeRestarts,
+    LateStarts,
     RepeatedCounter,
     JumpingCounter,
     StrangeCounter,
     NumberCheck,
     LimitCheck,
+    Undervoltage,
     CodeCheck,
     FaultBits,
     SlewCheck,
@@ -60,6 +67,7 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     RailedCheck,
     StateCheck,
     WatchdogCheck,
+    StopChainCheck,
     LengthCheck,
     ChecksumCheck,
     ChannelCheck,

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from fractions import Fraction
 
     from canmap.mapping.refs import MessageRef, Requirement, SignalRef
+    from canmap.mapping.supplied_nodes import NodeRule, StopChainRule
     from canmap.vocabulary.checksum_profiles import ChecksumMethod
     from canmap.vocabulary.units import Measure
 
@@ -359,6 +360,8 @@ class Manual:
         state_machines: States and how they follow each other.
         overrides: What counts as the driver's.
         axes: What is commanded.
+        nodes: What is known of nodes.
+        stop_chain: What a request to stop has to lead to, None where the spec does not tell.
         verified_on: What the spec was verified on, None where it does not tell.
     """
 
@@ -369,4 +372,6 @@ class Manual:
     state_machines: tuple[StateMachineRule, ...] = ()
     overrides: tuple[OverrideRule, ...] = ()
     axes: tuple[CommandedAxis, ...] = ()
+    nodes: tuple[NodeRule, ...] = ()
+    stop_chain: StopChainRule | None = None
     verified_on: VerifiedOn | None = None

@@ -71,8 +71,8 @@ def _machine_of(entry: Entry[FoundMessage, SectionValues], top: SectionValues, c
             )
         return ""
     machines = {one.key: one.value for one in top.get(g.STATE_MACHINES) or ()}
-    written = top.nodes[g.STATE_MACHINES.name][1] if top.has(g.STATE_MACHINES) else None
-    names = list(written.pairs) if isinstance(written, Entries) else []
+    section = top.node_of(g.STATE_MACHINES)
+    names = list(section.pairs) if isinstance(section, Entries) else []
     if name.text not in names:
         hint = context.faults.hint(name.text, names)
         context.faults.add(name.place, f"There is no state machine {shown(name.text)}{hint}")

@@ -23,7 +23,7 @@ ROOMS = (
     "stream", "checks", "summaries", "engine", "results", "diagnosis",
     "topics", "outputs", "api", "simulator", "cli",
 )  # fmt: skip
-IN_SIMULATOR = ("noise", "buses", "cart", "wires", "scenario", "truth", "simulation", "live")
+IN_SIMULATOR = ("noise", "buses", "cart", "recorders", "wires", "scenario", "truth", "simulation", "live")
 # Two files or public classes of one name are two things that somebody will take for one another; a job of
 # `api` and its command of `cli` are the same one.
 SAME_NAME = {"inspect", "transcribe", "export", "diagnose"}
