@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from canmap import __version__
+from canmap.cli.diagnose import diagnose_command
 from canmap.cli.export import export_command
 from canmap.cli.formats import formats_command
 from canmap.cli.inspect import inspect_command
@@ -24,6 +25,7 @@ def app() -> None:
 
 
 app.add_command(inspect_command)
+app.add_command(diagnose_command)
 app.add_command(replay_command)
 app.add_command(export_command)
 app.add_command(transcribe_command)

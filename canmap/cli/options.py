@@ -57,9 +57,13 @@ OVERWRITE = click.option(
 )
 _AS_OPTION = {"channels": "--channel BUS=CHANNEL", "descriptions": "--description BUS=FILE"}
 _OWN_JSON = '{\n "schema": "canmap/inspection/'  # what an inspection as JSON begins with
-_JSON = click.option(
-    "--json", "json_path", metavar="FILE", help="Write the inspection as JSON; - is standard output."
-)
+
+
+def _json(what: str) -> Callable[..., Any]:
+    text = f"Write the {what} as JSON; - is standard output."
+    return click.option("--json", "json_path", metavar="FILE", help=text)
+
+
 _SI = click.option("--si", is_flag=True, help="Show values in SI units; the JSON always has them.")
 _SPEC = click.option("--spec", metavar="SPEC", required=True, help="The vehicle's mapping spec.")
 _SESSION = (
@@ -179,7 +183,12 @@ class Request:
 
 def reads_captures(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command the options of a session and of a screen; it gets a `Request`, first of all."""
-    return _with_request(command, (*_SESSION[:2], _JSON, *_SESSION[2:], _SI))
+    return _with_request(command, (*_SESSION[:2], _json("inspection"), *_SESSION[2:], _SI))
+
+
+def reads_captures_for(what: str) -> Callable[..., Any]:
+    """Give a command the options of a session and that for `what` as JSON; it gets a `Request`."""
+    return lambda command: _with_request(command, (*_SESSION[:2], _json(what), *_SESSION[2:]))
 
 
 def reads_session(command: Callable[..., Any]) -> Callable[..., Any]:

@@ -50,14 +50,14 @@ def write_packages(
     read = tuple(inputs)
     for path in texts:
         guard_output(path, read, overwrite=overwrite)
-    with _folders({str(Path(path).parent) for path in texts}), whole_files(*texts) as names:
+    with made_folders({str(Path(path).parent) for path in texts}), whole_files(*texts) as names:
         for name, text in zip(names, texts.values(), strict=True):
             Path(name).write_text(text, encoding="utf-8", newline="\n")
     return tuple(places)
 
 
 @contextlib.contextmanager
-def _folders(wanted: Iterable[str]) -> Iterator[None]:
+def made_folders(wanted: Iterable[str]) -> Iterator[None]:
     """Make folders, and take them away again where the block raises and they are empty."""
     made: list[Path] = []
     try:

@@ -39,6 +39,13 @@ def test_the_course_of_the_session_is_what_is_shown() -> None:
     assert [line for line in shown if line not in printed] == []
 
 
+def test_the_diagnosis_is_what_is_shown() -> None:
+    shown = README.split("<!-- diagnosis -->")[1].split("```")[1].strip("\n").splitlines()
+    command = next(one for one in SITUATIONS if one.startswith("diagnose") and "stop_pressed" in one)
+    printed = canmap(*shlex.split(command)).stdout
+    assert "\n".join(shown) in printed
+
+
 def test_the_exports_run_and_give_the_line_that_is_shown(tmp_path: Path) -> None:
     section = README.split("## Tables and lines")[1].split("\n## ")[0]
     for name in ("captures", "specs"):

@@ -20,12 +20,13 @@ LONGEST_FILE, LONGEST_FUNCTION = 400, 60
 # The rooms in the order in which data flows: a room may import itself and those before it, for types too.
 ROOMS = (
     "base", "vocabulary", "mapping", "payload", "frames", "signals", "timing", "records", "findings",
-    "stream", "checks", "summaries", "engine", "results", "topics", "outputs", "api", "simulator", "cli",
+    "stream", "checks", "summaries", "engine", "results", "diagnosis",
+    "topics", "outputs", "api", "simulator", "cli",
 )  # fmt: skip
 IN_SIMULATOR = ("noise", "buses", "cart", "recorders", "wires", "scenario", "truth", "simulation", "live")
 # Two files or public classes of one name are two things that somebody will take for one another; a job of
 # `api` and its command of `cli` are the same one.
-SAME_NAME = {"inspect", "transcribe", "export"}
+SAME_NAME = {"inspect", "transcribe", "export", "diagnose"}
 ONLY_IN = {
     "cantools": ["mapping/description/database.py"],
     "can": ["base/extras.py"],

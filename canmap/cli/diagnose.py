@@ -1,0 +1,106 @@
+"""`canmap diagnose`: why the vehicle stopped, what followed from it, and what to check."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+import click
+
+from canmap.cli.inspect import exit_status
+from canmap.cli.options import Request, reads_captures_for, seconds
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from canmap.diagnosis.diagnosis import Diagnosis
+    from canmap.engine.intake import Intake
+
+EPILOG = """\
+\b
+Examples:
+  canmap diagnose drive.log --spec cart.yaml
+  canmap diagnose drive.log --spec cart.yaml --at 12.4
+  canmap diagnose drive.log --spec cart.yaml --pack for_the_maker
+
+An episode begins where an axis let go other than because the computer handed it back, where
+messages fell silent, or where a demand was refused. Captures are read twice.
+
+The maker's manual, local rules and licensed practice come first.
+
+Exit status: 0 if no finding is an error, 1 if one is, 2 if the command failed, 130 after Ctrl-C.
+"""
+_OWN_JSON = '{\n "schema": "canmap/diagnosis/'  # what a diagnosis as JSON begins with
+
+
+@click.command("diagnose", epilog=EPILOG, short_help="Say why the vehicle stopped, and what to check.")
+@reads_captures_for("diagnosis")
+@click.option("--at", "at_s", metavar="S", type=seconds, help="Only the episode nearest to S seconds.")
+@click.option("--axis", metavar="RECORD", help="Only episodes in which this axis let go.")
+@click.option("--message", metavar="MESSAGE", help="Only episodes that are about this message.")
+@click.option(
+    "--pack",
+    metavar="FOLDER",
+    help="Write a folder for the maker: the capture cut around each episode, spec, page.",
+)
+def diagnose_command(
+    request: Request, at_s: float | None, axis: str | None, message: str | None, pack: str | None
+) -> int:
+    """Say what went wrong first, what followed from it, and what to check at the vehicle."""
+    import contextlib
+
+    from canmap.api.diagnose import diagnose_intake, pack_diagnosis, require_files
+    from canmap.diagnosis.diagnosis_json import diagnosis_json
+    from canmap.outputs.files import whole_text_file
+    from canmap.outputs.guard import guard_output
+
+    require_files(request.captures)
+    with request.opened() as (first, spec), contextlib.ExitStack() as stack:
+        inputs = (*request.captures, *spec.files, *request.descriptions.values())
+        file = None
+        if request.json_path is not None:
+            guard_output(request.json_path, inputs, overwrite=request.overwrite, own=_OWN_JSON)
+            file = stack.enter_context(whole_text_file(request.json_path))
+        diagnosis = diagnose_intake(
+            _one_after_the_other(first, request), spec, at_s=at_s, axis=axis, message=message
+        )
+        if pack is not None:
+            pack_diagnosis(diagnosis, spec, pack, overwrite=request.overwrite)
+        if file is not None:
+            json.dump(diagnosis_json(diagnosis), file, indent=1, allow_nan=False)
+            file.write("\n")
+    if request.json_path != "-":
+        show_diagnosis(diagnosis)
+        if pack is not None:
+            click.echo(f"\nWritten into {pack}.")
+    return exit_status(diagnosis.result)
+
+
+def _one_after_the_other(first: Intake, request: Request) -> Callable[[], Intake]:
+    """The intake that is open, then others of the same captures."""
+    waiting = [first]
+
+    def opened() -> Intake:
+        from canmap.engine.intake import Intake
+        from canmap.frames.readers import open_captures
+        from canmap.frames.window import Window
+
+        return waiting.pop() if waiting else Intake(open_captures(request.captures), Window(*request.span_s))
+
+    return opened
+
+
+def show_diagnosis(diagnosis: Diagnosis) -> None:
+    """Print a diagnosis: wrapped on a terminal, a sentence a line in a pipe."""
+    from rich.text import Text
+
+    from canmap.base.errors import printable
+    from canmap.cli.render import console
+    from canmap.diagnosis.page import Style, page, wrapped
+
+    out = console()
+    styles = {Style.PLAIN: "", Style.HEADING: "bold", Style.FAINT: "dim", Style.DRAWN: ""}
+    for line in page(diagnosis, out.width):
+        whole = [" " * line.indent + printable(line.text)]
+        for text in wrapped(line, out.width) if out.is_terminal else whole:
+            out.print(Text(text, style=styles[line.style]), soft_wrap=True)

@@ -1,0 +1,276 @@
+"""Atoms of what was asked and answered: demands, axes, and the stop chain."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.diagnosis.atoms_of_silence import LEAST_BUNCH
+from canmap.diagnosis.case_file import MS
+from canmap.diagnosis.evidence import Atom, Evidence, Role
+from canmap.diagnosis.onsets import axis_changes, withdrawals
+from canmap.vocabulary.record_types import AxisState, Stop
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from canmap.diagnosis.case_file import CaseFile
+    from canmap.records.change import Change
+
+LEAST_REFUSED = 3  # frames in a row
+BURST = 0.7  # of a period: the frames of a demand that was held up come closer than that
+BRIEF_NS = 500 * MS  # by so much a demand may be late; common practice
+AROUND_NS = 1_000 * MS
+STOP_BEFORE_NS = 1_500 * MS
+AFTER_NS = 700 * MS
+TOGGLES_NS = 100 * MS  # a bit that comes back so soon is of two senders, and not taken back
+RADIO_NAMES = ("radio", "remote")  # in the name of a stop record: whose button it is
+
+
+def demand(case: CaseFile) -> Iterator[Evidence]:
+    """What the computer asked, and whether the kit could take it."""
+    found = [one for slot in _demands(case) for one in _of_demand(case, slot)]
+    found += [*_withdrawn(case), *_too_early(case), *_out_of_range(case)]
+    yield from found
+    if not found and _demands(case):
+        names = tuple(case.rules[slot].message.name for slot in _demands(case))
+        yield Evidence(
+            atom=Atom.DEMAND,
+            value="on_time",
+            role=Role.COMPUTER,
+            from_ns=case.begin_ns,
+            to_ns=case.end_ns,
+            names=names,
+        )
+
+
+def _demands(case: CaseFile) -> list[int]:
+    asked = {(one.message.bus, one.message.message) for one in case.spec.manual.demands}
+    return [slot for slot, rule in enumerate(case.rules) if (rule.bus, rule.message.name) in asked]
+
+
+def _of_demand(case: CaseFile, slot: int) -> Iterator[Evidence]:
+    name = case.rules[slot].message.name
+    gap = next((gap for gap in case.gaps if gap.slot == slot), None)
+    if gap is not None:
+        until_ns = gap.next_ns or case.window.to_ns
+        yield Evidence(
+            atom=Atom.DEMAND,
+            value="missing" if until_ns - gap.last_ns <= BRIEF_NS else "missing_long",
+            role=Role.COMPUTER,
+            subject=name,
+            from_ns=gap.last_ns,
+            to_ns=until_ns,
+            amount=(until_ns - gap.last_ns) / 1e9,
+            line=case.line(gap.last_ns, slot),
+        )
+        if (burst := _bunch(case, slot, until_ns)) is not None:
+            yield Evidence(
+                atom=Atom.DEMAND,
+                value="bunched",
+                role=Role.COMPUTER,
+                subject=name,
+                from_ns=burst,
+                to_ns=burst,
+            )
+    yield from _refused(case, slot, name)
+
+
+def _bunch(case: CaseFile, slot: int, after_ns: int) -> int | None:
+    """When frames came closer than they should after a silence; None where they did not."""
+    period_ns, clock = case.period_ns(slot) or 1, case.clock(slot)
+    clock = clock[clock >= after_ns]
+    close = np.diff(clock) < BURST * period_ns
+    runs = np.convolve(close, np.ones(LEAST_BUNCH, np.int64), "valid") if len(close) >= LEAST_BUNCH else close
+    at = np.flatnonzero(runs >= LEAST_BUNCH)
+    return int(clock[at[0]]) if len(at) else None
+
+
+def _refused(case: CaseFile, slot: int, name: str) -> Iterator[Evidence]:
+    """Frames of a demand in a row whose checksum is wrong, or that repeat their counter."""
+    prepared, rows, clock = case.window.prepared, case.rows(slot), case.clock(slot)
+    inside = (clock >= case.begin_ns - AROUND_NS) & (clock <= case.begin_ns + AROUND_NS)
+    failed = np.isin(rows, prepared.failed) & inside
+    if np.count_nonzero(failed) < LEAST_REFUSED:
+        return
+    verdict = prepared.verdicts.get(slot)
+    wrong = verdict.wrong if verdict is not None else np.zeros(len(rows), np.bool_)
+    by_checksum = np.count_nonzero(failed & wrong) >= np.count_nonzero(failed) / 2
+    first, last = int(clock[failed][0]), int(clock[failed][-1])
+    yield Evidence(
+        atom=Atom.DEMAND,
+        value="checksum_refused" if by_checksum else "counter_refused",
+        role=Role.COMPUTER,
+        subject=name,
+        from_ns=first,
+        to_ns=last,
+        amount=float(np.count_nonzero(failed)),
+        line=case.line(first, slot),
+    )
+
+
+def _withdrawn(case: CaseFile) -> Iterator[Evidence]:
+    taken = [one for one in withdrawals(case.result) if _near(case, one)]
+    if taken and (taken[0].held_ns is None or taken[0].held_ns > TOGGLES_NS):
+        yield Evidence(
+            atom=Atom.DEMAND,
+            value="withdrawn",
+            role=Role.COMPUTER,
+            subject=taken[0].name,
+            from_ns=taken[0].clock_ns,
+            to_ns=taken[-1].clock_ns,
+            names=tuple(dict.fromkeys(one.name for one in taken)),
+        )
+
+
+def _too_early(case: CaseFile) -> Iterator[Evidence]:
+    for finding in case.findings("state"):
+        if str(finding.facts.get("wrong", "")).startswith("enable"):
+            yield Evidence(
+                atom=Atom.DEMAND,
+                value="enabled_too_early",
+                role=Role.COMPUTER,
+                subject=f"{finding.place.message}.{finding.place.signal}",
+                from_ns=finding.start_ns,
+                to_ns=finding.end_ns,
+                line=finding.line,
+            )
+
+
+def _out_of_range(case: CaseFile) -> Iterator[Evidence]:
+    names = {case.rules[slot].message.name for slot in _demands(case)}
+    for finding in case.findings("out_of_range"):
+        if finding.place.message in names:
+            yield Evidence(
+                atom=Atom.DEMAND,
+                value="out_of_range",
+                role=Role.COMPUTER,
+                subject=finding.place.message or "",
+                from_ns=finding.start_ns,
+                to_ns=finding.end_ns,
+                line=finding.line,
+                amount=finding.value,
+            )
+
+
+def _near(case: CaseFile, change: Change) -> bool:
+    return case.begin_ns - AROUND_NS <= change.clock_ns <= case.begin_ns + 3 * AROUND_NS
+
+
+def kit(case: CaseFile) -> Iterator[Evidence]:
+    """What the axes said of themselves."""
+    changes = [one for one in axis_changes(case.result) if _in_episode(case, one)]
+    left = [one for one in changes if one.before is AxisState.ACTIVE]
+    for value, states in (
+        ("let_go", {AxisState.READY, AxisState.STANDBY, AxisState.OFF}),
+        ("overridden", {AxisState.OVERRIDDEN}),
+        ("faulted", {AxisState.FAULTED}),
+    ):
+        of_value = [one for one in left if one.after in states]
+        of_value = of_value or [one for one in changes if value == "faulted" and one.after in states]
+        if of_value:
+            yield _of_changes(value, of_value)
+    anew = [one for one in changes if one.after is AxisState.OFF and _after_silence(case, one)]
+    if anew:
+        yield _of_changes("began_anew", anew)
+    active = [rule.name for rule in case.spec.records if _stayed(case, rule.name, left)]
+    if active and not left:
+        yield Evidence(
+            atom=Atom.KIT,
+            value="stayed_active",
+            role=Role.KIT,
+            from_ns=case.begin_ns,
+            to_ns=case.end_ns,
+            names=tuple(active),
+        )
+    for finding in case.findings("fault_reported"):
+        if finding.severity == "error" and finding.start_ns >= case.begin_ns - AROUND_NS:
+            yield Evidence(
+                atom=Atom.KIT,
+                value="reported_fault",
+                role=Role.KIT,
+                subject=str(finding.facts.get("text", "")),
+                from_ns=finding.start_ns,
+                to_ns=finding.end_ns,
+                line=finding.line,
+            )
+
+
+def _in_episode(case: CaseFile, change: Change) -> bool:
+    return (
+        case.begin_ns - 50 * MS <= change.clock_ns <= max(case.end_ns + AFTER_NS, case.begin_ns + AROUND_NS)
+    )
+
+
+def _of_changes(value: str, changes: list[Change]) -> Evidence:
+    return Evidence(
+        atom=Atom.KIT,
+        value=value,
+        role=Role.KIT,
+        subject=changes[0].record,
+        from_ns=changes[0].clock_ns,
+        to_ns=changes[-1].clock_ns,
+        names=tuple(dict.fromkeys(one.record for one in changes)),
+    )
+
+
+def _after_silence(case: CaseFile, change: Change) -> bool:
+    """Whether an axis says that it is off right when its message is back: it has started anew."""
+    returned = [gap.next_ns for gap in case.gaps if gap.next_ns is not None]
+    return any(abs(change.clock_ns - next_ns) <= 50 * MS for next_ns in returned)
+
+
+def _stayed(case: CaseFile, record: str, left: list[Change]) -> bool:
+    rule = next(rule for rule in case.spec.records if rule.name == record)
+    chunk = case.window.records.get(record)
+    if chunk is None or any(one.record == record for one in left):
+        return False
+    for field in rule.fields:
+        if field.type.kind is AxisState:
+            column = chunk.columns[field.type.name]
+            before = np.flatnonzero((chunk.clock_ns <= case.begin_ns) & column.valid)
+            after = np.flatnonzero((chunk.clock_ns > case.begin_ns) & column.valid)
+            at = [*before[-1:], *after[-1:]]
+            return len(at) == 2 and bool((column.values[at] == AxisState.ACTIVE).all())
+    return False
+
+
+CHAIN = {
+    "pressed": ("pressed", "released"),
+    "link_lost": ("lost", "there"),
+    "loop_open": ("open", "closed"),
+    "supply_cut": ("cut", "fed"),
+}
+PART = {"link_lost": Role.LINK, "loop_open": Role.LOOP, "supply_cut": Role.RELAY}
+
+
+def stop_chain(case: CaseFile) -> Iterator[Evidence]:
+    """Each button, link, loop and relay: what it did around the begin, or that it stayed quiet."""
+    for rule in case.spec.records:
+        chunk = case.window.records.get(rule.name)
+        if not issubclass(rule.type, Stop) or chunk is None:
+            continue
+        for field in rule.fields:
+            on, off = CHAIN[field.type.name]
+            names = (rule.name, *(source.signal for source in field.sources))
+            column = chunk.columns[field.type.name]
+            from_ns, to_ns = case.begin_ns - STOP_BEFORE_NS, case.begin_ns + AFTER_NS
+            inside = np.flatnonzero((chunk.clock_ns >= from_ns) & (chunk.clock_ns <= to_ns) & column.valid)
+            if not len(inside):
+                continue
+            told = inside[column.values[inside] != 0]
+            since = chunk.clock_ns[told[0] if len(told) else inside[0]]
+            yield Evidence(
+                atom=Atom.STOP_CHAIN,
+                value=on if len(told) else off,
+                role=PART.get(field.type.name) or _button(names),
+                subject=f"{rule.name}.{field.type.name}",
+                from_ns=int(since),
+                to_ns=int(chunk.clock_ns[inside[-1]]),
+            )
+
+
+def _button(names: tuple[str, ...]) -> Role:
+    is_radio = any(word in name.lower() for name in names for word in RADIO_NAMES)
+    return Role.RADIO_BUTTON if is_radio else Role.BUTTON

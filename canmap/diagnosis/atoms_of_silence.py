@@ -1,0 +1,296 @@
+"""Atoms of silences: what fell silent together, and whether counters and timers went on meanwhile."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.diagnosis.case_file import DUE, MS
+from canmap.diagnosis.evidence import Atom, Evidence, Role
+from canmap.signals.promised import ring_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from canmap.diagnosis.case_file import CaseFile, Gap
+
+WHOLE = 0.1  # of a period: so near to a whole number of them, a timer went on
+LOOSEST = 0.25  # where frames come less evenly than that, no beat can be told
+DRIFT = 2e-4  # of a time: how far a sender's clock may be off
+BACK_TO_BACK = 0.5  # of a period: frames that come closer were waiting
+LEAST_BUNCH = 3  # frames
+GUARD_NS = 2 * MS
+NEGLIGIBLE = 0.01  # a chance
+
+
+def reach(case: CaseFile) -> Iterator[Evidence]:
+    """What fell silent together, and what of the same went on."""
+    first = case.first_silent
+    if not first:
+        return
+    own = [gap for gap in first if case.roles[gap.slot] is not Role.COPY] or list(first)
+    value = _reach(case, own)
+    slots = [gap.slot for gap in own]
+    roles = {case.roles[slot] for slot in slots}
+    role = roles.pop() if len(roles) == 1 else Role.ANY
+    senders = tuple(dict.fromkeys(case.rules[slot].sender or "" for slot in slots))
+    names = tuple(case.rules[slot].message.name for slot in slots)
+    from_ns, to_ns = max(gap.last_ns for gap in own), case.quiet_ns[1]
+    one_message = value in {"one_message", "message_or_node", "copy_only"}
+    subject = names[0] if one_message else senders[0] if value == "node" else ""
+    yield Evidence(
+        atom=Atom.REACH,
+        value=value,
+        role=role,
+        subject=subject,
+        from_ns=from_ns,
+        to_ns=to_ns,
+        line=case.line(from_ns, own[0].slot),
+        amount=(to_ns - from_ns) / 1e9,
+        names=names,
+    )
+
+
+def _reach(case: CaseFile, gaps: Sequence[Gap]) -> str:
+    """The narrowest of what can be meant that holds all that fell silent, and nothing that went on."""
+    slots = {gap.slot for gap in gaps}
+    if all(case.roles[slot] is Role.COPY for slot in slots):
+        return "copy_only"
+    senders = {case.rules[slot].sender for slot in slots}
+    buses = {case.rules[slot].bus for slot in slots}
+    if len(senders) == 1:
+        return _of_sender(case, slots)
+    for nodes in case.spec.manual.supply_groups.values():
+        fed = {slot for slot, rule in enumerate(case.rules) if rule.sender in nodes}
+        if senders <= set(nodes) and not _alive(case, fed - slots):
+            return "supply_group"
+    on_buses = {slot for slot, rule in enumerate(case.rules) if rule.bus in buses}
+    if _alive(case, on_buses - slots):
+        return "several"
+    heard = _heard(case, buses)
+    if len(heard):
+        lowest = min(case.rules[slot].message.can_id for slot in slots)
+        return "lower_priorities" if heard.max() < lowest else "several"
+    every = _heard(case, set(case.spec.buses))
+    return "bus" if len(every) else "everything"
+
+
+def _of_sender(case: CaseFile, slots: set[int]) -> str:
+    sender = next(case.rules[slot].sender for slot in slots)
+    alive = _alive(case, {slot for slot, rule in enumerate(case.rules) if rule.sender == sender} - slots)
+    if alive or sender is None:
+        return "one_message" if len(slots) == 1 else "several"
+    return "message_or_node" if len(slots) == 1 else "node"
+
+
+def _alive(case: CaseFile, slots: set[int]) -> bool:
+    """Whether a message of some slots came while all of the first were silent; copies do not count."""
+    from_ns, to_ns = case.quiet_ns
+    for slot in slots:
+        if case.roles[slot] is Role.COPY:
+            continue
+        clock = case.clock(slot)
+        if ((clock > from_ns) & (clock < to_ns - GUARD_NS)).any():
+            return True
+    return False
+
+
+def _heard(case: CaseFile, buses: set[str]) -> NDArray[np.uint32]:
+    """The identifiers that some buses carried while all of the first were silent."""
+    from_ns, to_ns = case.quiet_ns
+    chunk = case.window.prepared.chunk
+    channels = [
+        i for i, name in enumerate(chunk.channels) if name in {case.spec.buses[b].channel for b in buses}
+    ]
+    inside = (chunk.t_ns > from_ns) & (chunk.t_ns < to_ns - GUARD_NS)
+    return chunk.can_id[inside & np.isin(chunk.channel, channels)]
+
+
+def phase(case: CaseFile) -> Iterator[Evidence]:
+    """Whether the timers of what fell silent first went on meanwhile."""
+    told: dict[str, list[Gap]] = {}
+    own = [gap for gap in case.first_silent if case.roles[gap.slot] is not Role.COPY]
+    for gap in own or case.first_silent:
+        told.setdefault(_phase(case, gap), []).append(gap)
+    if "back_to_back" in told and sum(map(len, told.values())) > 2 * len(told["back_to_back"]):
+        del told["back_to_back"]  # a few frames that come close by chance
+    told.pop("unknown", None)
+    order_of = ("back_to_back", "no_return", "restarted", "kept")
+    value = next((one for one in order_of if one in told), None)
+    if value is None or (value == "no_return" and len(told) > 1):
+        return
+    gaps = told[value]
+    roles = {case.roles[gap.slot] for gap in gaps}
+    yield Evidence(
+        atom=Atom.PHASE,
+        value=value,
+        role=roles.pop() if len(roles) == 1 else Role.ANY,
+        from_ns=min(gap.last_ns for gap in gaps),
+        to_ns=max(gap.next_ns or case.window.to_ns for gap in gaps),
+        names=tuple(case.rules[gap.slot].message.name for gap in gaps),
+        strength=_sure(math.prod(2 * _beat(case, gap) for gap in gaps)) if value == "kept" else 1.0,
+    )
+
+
+def _sure(chance: float) -> float:
+    """How sure something is that chance gives as often as that."""
+    return 1.0 if chance < NEGLIGIBLE else 1 - chance
+
+
+def _phase(case: CaseFile, gap: Gap) -> str:
+    if gap.next_ns is None:
+        return "no_return"
+    period_ns = case.period_ns(gap.slot) or 1
+    clock = case.clock(gap.slot)
+    after = clock[clock >= gap.next_ns][: LEAST_BUNCH + 1]
+    missed = (gap.next_ns - gap.last_ns) // period_ns
+    close = np.diff(after) < BACK_TO_BACK * period_ns
+    if missed >= LEAST_BUNCH and len(close) >= LEAST_BUNCH and close.all():
+        return "back_to_back"
+    off_ns = abs((gap.next_ns - gap.last_ns + period_ns // 2) % period_ns - period_ns // 2)
+    allowed = _beat(case, gap)
+    if allowed > LOOSEST:
+        return "unknown"
+    return "kept" if off_ns <= allowed * period_ns + DRIFT * (gap.next_ns - gap.last_ns) else "restarted"
+
+
+def _beat(case: CaseFile, gap: Gap) -> float:
+    """How far off its beat a frame may be, as a share of the period: more where frames came less evenly."""
+    period_ns, clock = case.period_ns(gap.slot) or 1, case.clock(gap.slot)
+    before = np.diff(clock[clock <= gap.last_ns])
+    if not len(before):
+        return 1.0
+    return max(WHOLE, 2 * float(np.percentile(np.abs(before - period_ns), 90)) / period_ns)
+
+
+def counter(case: CaseFile) -> Iterator[Evidence]:
+    """What the counters of what fell silent first did over the silence; who counts twice, or not at all."""
+    possible: dict[Role, set[str]] = {}
+    named: dict[Role, list[Gap]] = {}
+    chance: dict[Role, float] = {}
+    at_once = bool(case.first_silent) and _reach(case, case.first_silent) == "everything"
+    for gap in case.first_silent:
+        role = case.roles[gap.slot]
+        ways = _ways(case, gap)
+        if ways is None or role is Role.COPY:
+            continue
+        role = Role.ANY if at_once else role
+        named.setdefault(role, []).append(gap)
+        possible[role] = possible.get(role, {"goes_on", "skipped", "anew"}) & ways[0]
+        chance[role] = chance.get(role, 1.0) / ways[1]
+    for role, left in possible.items():
+        if len(left) == 1:
+            gaps = named[role]
+            yield Evidence(
+                atom=Atom.COUNTER,
+                value=next(iter(left)),
+                role=role,
+                from_ns=min(gap.last_ns for gap in gaps),
+                to_ns=max(gap.next_ns or 0 for gap in gaps),
+                strength=_sure(chance[role]),
+                names=tuple(case.rules[gap.slot].message.name for gap in gaps),
+            )
+    yield from _doubled(case)
+    yield from _holes(case)
+    yield from _stands(case)
+
+
+def _ways(case: CaseFile, gap: Gap) -> tuple[set[str], int] | None:
+    """What a counter may have done over a silence, and of how many values it is; None for no counter."""
+    rule = case.rules[gap.slot]
+    if rule.counter is None or gap.next_ns is None or rule.counter.per != "message":
+        return None
+    column = case.plan.column_of[rule.bus, rule.message.name, rule.counter.signal.signal]
+    ring = ring_of(rule.counter, case.plan.columns[column].signal.bits)
+    clock, values = case.samples(column)
+    before, after = clock.searchsorted(gap.last_ns), clock.searchsorted(gap.next_ns)
+    if after >= len(clock) or before >= len(clock) or clock[before] != gap.last_ns:
+        return None
+    places = ring.places(values[[before, after]].astype(np.int64))
+    step = int(places[1] - places[0]) % ring.values
+    period_ns = case.period_ns(gap.slot) or 1
+    frames = (gap.next_ns - gap.last_ns) / period_ns
+    slack = 0.75 + 2 * DRIFT * frames
+    ways = {"goes_on"} if step == 1 else set()
+    ways |= {"anew"} if places[1] <= 1 else set()
+    off = abs((step - frames + ring.values / 2) % ring.values - ring.values / 2)
+    ways |= {"skipped"} if off <= slack else set()
+    return ways, ring.values
+
+
+def _doubled(case: CaseFile) -> Iterator[Evidence]:
+    """Who sends a message twice as often as promised, one frame between two of the other."""
+    for slot in range(len(case.rules)):
+        period_ns, clock = case.period_ns(slot), case.clock(slot)
+        if period_ns is None:
+            continue
+        span = clock[(clock >= case.begin_ns - period_ns) & (clock <= case.begin_ns + 600 * MS)]
+        two_apart = span[2:] - span[:-2]
+        twice = (np.abs(two_apart - period_ns) < 0.25 * period_ns) & (span[1:-1] > span[:-2] + GUARD_NS // 10)
+        if np.count_nonzero(twice) >= 8:
+            yield Evidence(
+                atom=Atom.COUNTER,
+                value="two_at_once",
+                role=case.roles[slot],
+                subject=case.rules[slot].message.name,
+                from_ns=int(span[0]),
+                to_ns=int(span[-1]),
+                line=case.line(int(span[0]), slot),
+            )
+
+
+def _holes(case: CaseFile) -> Iterator[Evidence]:
+    """Whose counters tell that frames are missing, here and there."""
+    lost = [one for one in case.findings("loss") if one.severity != "note" and one.start_ns >= case.begin_ns]
+    if not lost:
+        return
+    by_name = {(rule.bus, rule.message.name): slot for slot, rule in enumerate(case.rules)}
+    slots = [by_name[p.place.bus or "", p.place.message or ""] for p in lost if p.place.message]
+    senders = {case.rules[slot].sender for slot in slots}
+    copies = all(case.roles[slot] is Role.COPY for slot in slots)
+    role = Role.COPY if copies else Role.ONE_SENDER if len(senders) <= 1 else Role.SEVERAL_SENDERS
+    yield Evidence(
+        atom=Atom.COUNTER,
+        value="holes",
+        role=role,
+        from_ns=min(one.start_ns for one in lost),
+        to_ns=max(one.end_ns for one in lost),
+        amount=float(sum(one.count for one in lost)),
+        names=tuple(case.rules[slot].message.name for slot in slots),
+        line=lost[0].line,
+    )
+
+
+def _stands(case: CaseFile) -> Iterator[Evidence]:
+    for finding in case.findings("counter"):
+        slot = _slot(case, finding.place.bus, finding.place.message)
+        if slot is not None and finding.count >= 3 and _repeats(case, slot, finding.start_ns, finding.end_ns):
+            yield Evidence(
+                atom=Atom.COUNTER,
+                value="stands",
+                role=case.roles[slot],
+                subject=case.rules[slot].message.name,
+                from_ns=finding.start_ns,
+                to_ns=finding.end_ns,
+                line=finding.line,
+                amount=float(finding.count),
+            )
+
+
+def _slot(case: CaseFile, bus: str | None, message: str | None) -> int | None:
+    for slot, rule in enumerate(case.rules):
+        if (rule.bus, rule.message.name) == (bus, message):
+            return slot
+    return None
+
+
+def _repeats(case: CaseFile, slot: int, from_ns: int, to_ns: int) -> bool:
+    """Whether most frames of a span failed because they repeat their counter."""
+    rows, clock = case.rows(slot), case.clock(slot)
+    inside = rows[(clock > from_ns) & (clock < to_ns)]
+    failed = np.isin(inside, case.window.prepared.failed)
+    return len(inside) > 0 and bool(failed.mean() > DUE / 2)

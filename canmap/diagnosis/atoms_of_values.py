@@ -1,0 +1,176 @@
+"""Atoms of values: voltages, and sensors against each other and against what the vehicle does."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.diagnosis.case_file import MS
+from canmap.diagnosis.evidence import Atom, Evidence, Role
+from canmap.diagnosis.onsets import axis_changes
+from canmap.vocabulary.record_types import AxisState, Brake, Drive, Steering, Wheels, field_types
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from canmap.diagnosis.case_file import CaseFile
+    from canmap.mapping.manual import OverrideRule
+
+DIP = 0.85  # of the voltage before
+STEADY = 0.05
+OFTEN_NS = 60 * MS  # samples further apart do not see a short dip, and so tell nothing
+BEFORE_NS, DIP_NS = 1_500 * MS, 1_200 * MS  # the dip itself is looked for this long before the begin
+HELD_NS = 600 * MS  # for which an override is looked at
+HAND = 0.3  # N m, by which the torque of a hand varies; common practice
+LEAST_SAMPLES = 10
+MOVING_MPS = 1.0
+YAW_APART, YAW_AGREES = 0.02, 0.012  # rad/s
+KIND_OF = {"disagree": "apart", "railed": "apart", "frozen": "frozen", "slew": "jumped"}
+
+
+def supply(case: CaseFile) -> Iterator[Evidence]:
+    """Voltages of nodes and of the vehicle just before the begin, against before."""
+    for number, column in enumerate(case.plan.columns):
+        if column.signal.unit != "V":
+            continue
+        clock, volts = case.samples(number)
+        usual = volts[(clock >= case.window.from_ns) & (clock < case.begin_ns - BEFORE_NS)]
+        near = (clock >= case.begin_ns - DIP_NS) & (clock <= case.begin_ns + 100 * MS)
+        if len(usual) < 3 or not near.any():
+            continue
+        median, lowest = float(np.median(usual)), float(volts[near].min())
+        dipped = lowest < DIP * median
+        often = np.diff(clock[near], append=case.begin_ns).max() <= OFTEN_NS
+        steady = bool(often) and abs(lowest - median) <= STEADY * median
+        if dipped or steady:
+            role = case.roles[column.slot]
+            rule = case.rules[column.slot]
+            yield Evidence(
+                atom=Atom.SUPPLY,
+                value="dipped" if dipped else "steady",
+                role=role if role is Role.KIT else Role.OTHER,
+                subject=f"{rule.message.name}.{column.signal.name}",
+                from_ns=int(clock[near][volts[near].argmin()]),
+                to_ns=case.begin_ns,
+                amount=lowest,
+            )
+
+
+def physics(case: CaseFile) -> Iterator[Evidence]:
+    """Overrides, sensors that disagree, freeze or jump, and yaw by the wheels against yaw by the steering."""
+    for override in case.spec.manual.overrides:
+        yield from _override(case, override)
+    for finding in case.findings(*KIND_OF):
+        place = finding.place
+        subject = f"{place.record}.{place.field}" if place.record else f"{place.message}.{place.signal}"
+        yield Evidence(
+            atom=Atom.PHYSICS,
+            value=KIND_OF[finding.kind],
+            role=Role.SENSOR,
+            subject=subject,
+            from_ns=finding.start_ns,
+            to_ns=finding.end_ns,
+            line=finding.line,
+            amount=finding.value,
+        )
+    yield from _yaw(case)
+
+
+def _override(case: CaseFile, rule: OverrideRule) -> Iterator[Evidence]:
+    ref = rule.signal
+    clock, values = case.samples(case.plan.column_of[ref.bus, ref.message, ref.signal])
+    inside = (clock >= case.begin_ns - 1_000 * MS) & (clock <= case.begin_ns + HELD_NS)
+    clock, values = clock[inside], values[inside]
+    past = np.abs(values) > abs(float(rule.threshold.value))
+    if not past.any():
+        return
+    first = int(past.argmax())
+    left_ns = [one.clock_ns for one in axis_changes(case.result) if one.before is AxisState.ACTIVE]
+    if any(case.begin_ns - 50 * MS <= at_ns < clock[first] for at_ns in left_ns):
+        return  # who takes over because an axis let go has not made it let go
+    held = values[first:][np.abs(values[first:]) > abs(float(rule.threshold.value))]
+    role = Role.PEDAL if _is_pedal(case, rule) else Role.STEERING_WHEEL
+    spread = float(held.std())
+    worst = float(held[np.abs(held).argmax()])
+    past_threshold = Evidence(
+        atom=Atom.PHYSICS,
+        value="past_threshold",
+        role=role,
+        subject=f"{ref.message}.{ref.signal}",
+        from_ns=int(clock[first]),
+        to_ns=int(clock[-1]),
+        amount=worst,
+    )
+    yield past_threshold
+    if role is Role.STEERING_WHEEL and len(held) >= LEAST_SAMPLES:
+        yield replace(past_threshold, value="varies" if spread > HAND else "constant", amount=spread)
+
+
+def _is_pedal(case: CaseFile, rule: OverrideRule) -> bool:
+    return any(
+        rule.signal in field.sources
+        for record in case.spec.records
+        if issubclass(record.type, Brake | Drive)
+        for field in record.fields
+    )
+
+
+def _yaw(case: CaseFile) -> Iterator[Evidence]:
+    """The yaw rate that the rear wheels tell against the one that the steering asks for."""
+    before = _yaw_difference(case, case.begin_ns - 2_500 * MS, case.begin_ns - 300 * MS)
+    after = _yaw_difference(case, case.begin_ns + 300 * MS, case.begin_ns + 3_000 * MS)
+    if before is None or after is None or abs(before) > YAW_APART:
+        return
+    change = abs(after - before)
+    if change >= YAW_APART or change < YAW_AGREES:
+        yield Evidence(
+            atom=Atom.PHYSICS,
+            value="yaw_apart" if change >= YAW_APART else "yaw_agrees",
+            role=Role.SENSOR,
+            from_ns=case.begin_ns,
+            to_ns=case.begin_ns + 3_000 * MS,
+            amount=change,
+        )
+
+
+def _yaw_difference(case: CaseFile, from_ns: int, to_ns: int) -> float | None:
+    """Mean of the difference over a span, rad/s; None where geometry, wheels, angle or speed are missing."""
+    geometry = case.spec.geometry
+    steering, wheels = _record(case, Steering), _record(case, Wheels)
+    if steering is None or wheels is None:
+        return None
+    if not (geometry.track and geometry.wheelbase and geometry.steering_ratio):
+        return None
+    if not {"rear_left", "rear_right"} <= wheels[1].keys() or "wheel_angle" not in steering[1]:
+        return None
+    clock, rear = wheels[0], wheels[1]
+    left, right = rear["rear_left"], rear["rear_right"]
+    speed = (left + right) / 2
+    angle = np.interp(clock, steering[0], steering[1]["wheel_angle"]) if len(steering[0]) else speed * np.nan
+    inside = (clock >= from_ns) & (clock <= to_ns) & (speed > MOVING_MPS) & np.isfinite(angle)
+    if np.count_nonzero(inside) < LEAST_SAMPLES:
+        return None
+    told = (right - left)[inside] / geometry.track
+    asked = speed[inside] * np.tan(angle[inside] / geometry.steering_ratio) / geometry.wheelbase
+    return float(np.mean(told - asked))
+
+
+def _record(case: CaseFile, kind: type) -> tuple[NDArray[np.int64], dict[str, NDArray[np.float64]]] | None:
+    """The clock and the fields of the first record of a kind, where all of them are valid."""
+    for rule in case.spec.records:
+        chunk = case.window.records.get(rule.name)
+        if not issubclass(rule.type, kind) or chunk is None:
+            continue
+        types = field_types(rule.type)
+        numbers = {n: c for n, c in chunk.columns.items() if types[n].kind is float and c.valid.any()}
+        if not numbers:
+            return None
+        valid = np.logical_and.reduce([column.valid for column in numbers.values()])
+        return chunk.clock_ns[valid], {
+            name: column.values[valid].astype(np.float64) for name, column in numbers.items()
+        }
+    return None

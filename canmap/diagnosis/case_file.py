@@ -1,0 +1,197 @@
+"""All that the atoms of evidence see of an episode: its frames, records and silences, and who sends what."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.diagnosis.evidence import Role
+from canmap.vocabulary.record_types import DEMAND_TYPES, AxisState, field_types
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from canmap.diagnosis.onsets import EpisodeSpan
+    from canmap.findings.finding import Finding
+    from canmap.frames.chunks import FrameChunk
+    from canmap.mapping.model import MessageRule, Spec
+    from canmap.records.columns import RecordChunk
+    from canmap.results.inspection import Inspection
+    from canmap.signals.plan import DecodePlan
+    from canmap.signals.prepared import Prepared
+
+MS = 1_000_000
+DUE = 1.25  # a frame is due after its period; jitter may add a quarter
+SILENT = 3  # periods without a frame from which on one is silent, where nothing else is promised
+FOLLOWS_NS = 1_500 * MS  # silences that begin so soon are of the episode
+
+
+@dataclass(frozen=True, slots=True)
+class EpisodeFrames:
+    """The frames around an episode, and what the engine makes of them.
+
+    Attributes:
+        prepared: The frames, all in one chunk, whose stamps are the session clock.
+        records: What they stamp, by name.
+        from_ns: Session clock from which on frames are in it.
+        to_ns: Until which, excluded.
+        recorded: The frames with their own stamps.
+    """
+
+    prepared: Prepared
+    records: Mapping[str, RecordChunk]
+    from_ns: int
+    to_ns: int
+    recorded: FrameChunk
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A silence of a cyclic message.
+
+    Attributes:
+        slot: Of the message.
+        last_ns: Session clock of its last frame before.
+        due_ns: Until when the next one was due.
+        next_ns: Session clock of the next frame, None where none came.
+    """
+
+    slot: int
+    last_ns: int
+    due_ns: int
+    next_ns: int | None
+
+
+class CaseFile:
+    """An episode, with what capture and spec tell about it.
+
+    Args:
+        span: The episode.
+        window: Its frames.
+        result: Of the whole capture.
+        spec: The vehicle's.
+        plan: By which the frames were decoded.
+        rules: The message rules, one a slot.
+
+    Attributes:
+        begin_ns: Session clock at its begin.
+        end_ns: At its end.
+    """
+
+    def __init__(  # what a case is made of
+        self,
+        span: EpisodeSpan,
+        window: EpisodeFrames,
+        result: Inspection,
+        spec: Spec,
+        plan: DecodePlan,
+        rules: Sequence[MessageRule],
+    ) -> None:
+        self.span, self.window, self.result, self.spec, self.plan = span, window, result, spec, plan
+        self.rules = tuple(rules[: len(plan.slots)])
+        self.begin_ns, self.end_ns = span.begin_ns, span.end_ns
+
+    @cached_property
+    def roles(self) -> tuple[Role, ...]:
+        """The role of each slot."""
+        manual, by_name = self.spec.manual, {(r.bus, r.message.name): r.sender for r in self.rules}
+        asked = {(one.message.bus, one.message.message) for one in manual.demands}
+        asked |= {(rule.bus, rule.stamp) for rule in self.spec.records if issubclass(rule.type, DEMAND_TYPES)}
+        computers = {by_name.get(name) for name in asked} - {None}
+        kit = {node for nodes in manual.supply_groups.values() for node in nodes}
+        told = [(one.signal.bus, one.signal.message) for one in manual.state_machines]
+        told += [
+            (field.sources[0].bus, field.sources[0].message)
+            for rule in self.spec.records
+            for field in rule.fields
+            if field.type.kind is AxisState
+        ]
+        kit |= {node for name in told if (node := by_name.get(name))}
+        return tuple(self._role(rule, asked, computers, kit) for rule in self.rules)
+
+    def _role(
+        self, rule: MessageRule, asked: set[tuple[str, str]], computers: set[str | None], kit: set[str]
+    ) -> Role:
+        if rule.relay_of is not None:
+            return Role.COPY
+        if (rule.bus, rule.message.name) in asked or (rule.sender and rule.sender in computers):
+            return Role.COMPUTER
+        return Role.KIT if rule.sender in kit else Role.OTHER
+
+    def rows(self, slot: int) -> NDArray[np.intp]:
+        """Return intp[n], the frames of a slot in the window, whether they failed or not."""
+        arrived = self.window.prepared.arrived
+        return arrived.rows[arrived.slot_start[slot] : arrived.slot_start[slot + 1]]
+
+    def clock(self, slot: int) -> NDArray[np.int64]:
+        """Return int64[n], the session clock of each of them."""
+        return self.window.prepared.chunk.t_ns[self.rows(slot)]
+
+    def period_ns(self, slot: int) -> int | None:
+        """Return the period of a message that has always to come, else None."""
+        rule = self.rules[slot]
+        return None if rule.active_when else rule.period_ns
+
+    def samples(self, column: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """Return the session clock and the values of a signal, in the unit of its description."""
+        samples = self.window.prepared.samples
+        return self.window.prepared.chunk.t_ns[samples.positions(column)], samples.physical(column)
+
+    def findings(self, *kinds: str) -> Iterator[Finding]:
+        """Yield the findings of some kinds that overlap the episode."""
+        for finding in self.result.findings:
+            near = finding.start_ns <= self.end_ns and finding.end_ns >= self.begin_ns
+            if finding.kind in kinds and near and finding.start_ns > self.result.capture.start_ns:
+                yield finding
+
+    def line(self, clock_ns: int, slot: int | None = None) -> int | None:
+        """Return the line of the frame at a moment, of a message where it is named; None for none."""
+        chunk = self.window.prepared.chunk
+        rows = np.arange(len(chunk)) if slot is None else self.rows(slot)
+        place = int(np.searchsorted(chunk.t_ns[rows], clock_ns))
+        return int(chunk.line[rows[place]]) if place < len(rows) else None
+
+    @cached_property
+    def gaps(self) -> tuple[Gap, ...]:
+        """The silences of cyclic messages that begin in the episode."""
+        found = []
+        for slot in range(len(self.rules)):
+            period_ns, clock = self.period_ns(slot), self.clock(slot)
+            if period_ns is None or len(clock) < 2:
+                continue
+            longest_ns = self.rules[slot].stale_after_ns or round(SILENT * period_ns)
+            ends = np.append(clock[1:], self.window.to_ns)
+            for i in np.flatnonzero(ends - clock > longest_ns).tolist():
+                last_ns = int(clock[i])
+                if not self.begin_ns - DUE * period_ns <= last_ns <= self.begin_ns + FOLLOWS_NS:
+                    continue
+                next_ns = int(clock[i + 1]) if i + 1 < len(clock) else None
+                found.append(Gap(slot, last_ns, last_ns + round(DUE * period_ns), next_ns))
+                break
+        return tuple(sorted(found, key=lambda gap: gap.last_ns))
+
+    @cached_property
+    def first_silent(self) -> tuple[Gap, ...]:
+        """Those of the silences that may have begun with the first."""
+        due_ns = min((gap.due_ns for gap in self.gaps), default=0)
+        return tuple(gap for gap in self.gaps if gap.last_ns <= due_ns)
+
+    @cached_property
+    def quiet_ns(self) -> tuple[int, int]:
+        """From when to when all of the first silences lasted together."""
+        due_ns = min(gap.due_ns for gap in self.first_silent)
+        ends = [self.window.to_ns if gap.next_ns is None else gap.next_ns for gap in self.first_silent]
+        return due_ns, min(ends)
+
+    def has_field(self, *types: type, name: str) -> bool:
+        """Tell whether the spec maps a field of a record of one of the types."""
+        return any(
+            issubclass(rule.type, types) and any(field.type.name == name for field in rule.fields)
+            for rule in self.spec.records
+            if name in field_types(rule.type)
+        )

@@ -1,0 +1,219 @@
+"""What an inspection tells that something began, and which of it belongs to one episode.
+
+An episode begins where an axis left its active state other than because the computer handed it back, where
+messages fell silent, where a demand was refused, or where frames, values or stamps became doubtful. What
+begins shortly after that, or where a silence of it ends, is a part of it: a node that comes back shows only
+then what it did meanwhile.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+from canmap.findings.finding import Severity
+from canmap.findings.kinds import COUNTER, LOSS, RECORDING_GAP, STALE, UNKNOWN_ID
+from canmap.vocabulary.record_types import (
+    AxisState,
+    Brake,
+    BrakeDemand,
+    Drive,
+    DriveDemand,
+    Steering,
+    SteeringDemand,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from canmap.findings.finding import Finding
+    from canmap.records.change import Change
+    from canmap.results.inspection import Inspection
+
+SOON_NS = 1_500_000_000  # what begins so soon after something else of an episode is a part of it
+AT_END_NS = 300_000_000  # and so close to the end of a silence
+SAME_MESSAGE_NS = 10_000_000_000  # and on the same message, in another way
+LONGEST_NS = 10_000_000_000  # of what lasts: later than that, something else begins an episode of its own
+HANDED_BACK_NS = 300_000_000  # between the enable bit and the state of its axis
+FLOOD_FRAMES, FLOOD_A_SECOND = 200, 500  # of an identifier that nobody knows
+DEMAND_OF = {Steering: SteeringDemand, Drive: DriveDemand, Brake: BrakeDemand}
+
+
+class OnsetKind(StrEnum):
+    """What began."""
+
+    LEFT_ACTIVE = "left_active"
+    SILENT = "silent"
+    REFUSED = "refused"
+    FRAMES_DOUBTFUL = "frames_doubtful"
+    VALUES_DOUBTFUL = "values_doubtful"
+    STAMPS_DOUBTFUL = "stamps_doubtful"
+
+
+OF_KIND = {
+    "checksum": OnsetKind.REFUSED,
+    "counter": OnsetKind.REFUSED,
+    "state": OnsetKind.REFUSED,
+    "loss": OnsetKind.FRAMES_DOUBTFUL,
+    "bus_error": OnsetKind.FRAMES_DOUBTFUL,
+    "frozen": OnsetKind.VALUES_DOUBTFUL,
+    "disagree": OnsetKind.VALUES_DOUBTFUL,
+    "railed": OnsetKind.VALUES_DOUBTFUL,
+    "slew": OnsetKind.VALUES_DOUBTFUL,
+    "tracking": OnsetKind.VALUES_DOUBTFUL,
+    "time_order": OnsetKind.STAMPS_DOUBTFUL,
+    "recording_gap": OnsetKind.SILENT,
+    "stale": OnsetKind.SILENT,
+}
+NOT_ON_ITS_OWN = {"state"}  # only a demand that came too early; illegal transitions are no episode
+
+
+@dataclass(frozen=True, slots=True)
+class Onset:
+    """Something that began.
+
+    Attributes:
+        kind: What.
+        start_ns: Session clock.
+        end_ns: Session clock at which it was over.
+        open: It was not.
+        subject: Message or record.field.
+        by_computer: The computer took its demand back before.
+        until_ns: Session clock at which the axis changed its state again, None where it did not.
+    """
+
+    kind: OnsetKind
+    start_ns: int
+    end_ns: int
+    open: bool
+    subject: str
+    by_computer: bool = False
+    until_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class EpisodeSpan:
+    """What belongs together.
+
+    Attributes:
+        number: 1 for the first.
+        onsets: By start.
+    """
+
+    number: int
+    onsets: tuple[Onset, ...]
+
+    @property
+    def begin_ns(self) -> int:
+        """Session clock at its begin."""
+        return self.onsets[0].start_ns
+
+    @property
+    def end_ns(self) -> int:
+        """Session clock at its end."""
+        return max(one.end_ns for one in self.onsets)
+
+    @property
+    def kinds(self) -> tuple[OnsetKind, ...]:
+        """What began in it, in order, each once."""
+        return tuple(dict.fromkeys(one.kind for one in self.onsets))
+
+
+def episodes_of(result: Inspection) -> list[EpisodeSpan]:
+    """Return the episodes of an inspection, by begin."""
+    groups: list[list[Onset]] = []
+    for onset in sorted(_onsets(result), key=lambda one: (one.start_ns, one.kind, one.subject)):
+        if groups and _belongs(onset, groups[-1]):
+            groups[-1].append(onset)
+        else:
+            groups.append([onset])
+    own = [group for group in groups if not all(onset.by_computer for onset in group)]
+    return [EpisodeSpan(number, tuple(group)) for number, group in enumerate(own, 1)]
+
+
+def _belongs(onset: Onset, group: list[Onset]) -> bool:
+    if onset.start_ns - max(one.start_ns for one in group) <= SOON_NS:
+        return True
+    for one in group:
+        ends = abs(onset.start_ns - (one.until_ns or one.end_ns)) <= AT_END_NS and not one.open
+        lasts = (
+            one.kind not in {OnsetKind.SILENT, OnsetKind.LEFT_ACTIVE}
+            and onset.start_ns <= min(one.end_ns, one.start_ns + LONGEST_NS) + AT_END_NS
+        )
+        again = (
+            one.subject == onset.subject
+            and one.kind is not onset.kind
+            and onset.start_ns - one.start_ns <= SAME_MESSAGE_NS
+        )
+        if ends or lasts or again:
+            return True
+    return False
+
+
+def _onsets(result: Inspection) -> Iterator[Onset]:
+    start_ns = result.capture.start_ns
+    yield from _of_axes(result)
+    for finding in result.findings:
+        if finding.start_ns <= start_ns or finding.kind not in {*OF_KIND, UNKNOWN_ID}:
+            continue
+        if finding.kind == UNKNOWN_ID:
+            yield from _of_stranger(finding)
+        elif _counts(finding):
+            yield _of_finding(finding)
+
+
+def _counts(finding: Finding) -> bool:
+    if finding.kind in NOT_ON_ITS_OWN:
+        return str(finding.facts.get("wrong", "")).startswith("enable")
+    if finding.severity is Severity.NOTE:
+        return False
+    return (
+        finding.kind in {STALE, RECORDING_GAP}
+        or finding.severity is Severity.ERROR
+        or (finding.kind in {LOSS, COUNTER, "bus_error", "time_order"})
+    )
+
+
+def _of_finding(finding: Finding) -> Onset:
+    place = finding.place
+    subject = place.message or (f"{place.record}.{place.field}" if place.record else place.bus or "")
+    # An axis that let go does not follow for long; what then begins is not a part of that.
+    end_ns = finding.start_ns if finding.kind == "tracking" else finding.end_ns
+    return Onset(OF_KIND[finding.kind], finding.start_ns, end_ns, finding.open, subject)
+
+
+def _of_stranger(finding: Finding) -> Iterator[Onset]:
+    span_s = max(finding.end_ns - finding.start_ns, 1) / 1e9
+    if finding.count >= FLOOD_FRAMES and finding.count / span_s >= FLOOD_A_SECOND:
+        yield Onset(
+            OnsetKind.FRAMES_DOUBTFUL, finding.start_ns, finding.end_ns, finding.open, finding.place.bus or ""
+        )
+
+
+def axis_changes(result: Inspection) -> Iterator[Change]:
+    """Yield the changes of the states of axes, by time."""
+    for change in result.changes:
+        if isinstance(change.after, AxisState):
+            yield change
+
+
+def withdrawals(result: Inspection, axis: str | None = None) -> Iterator[Change]:
+    """Yield where the enable bit of a demand went off; only for an axis where its record is named."""
+    kind = DEMAND_OF.get(result.record_types[axis]) if axis else None
+    for change in result.changes:
+        is_off = change.field == "enable" and change.before and not change.after
+        if is_off and (kind is None or issubclass(result.record_types[change.record], kind)):
+            yield change
+
+
+def _of_axes(result: Inspection) -> Iterable[Onset]:
+    for change in axis_changes(result):
+        if change.before is not AxisState.ACTIVE:
+            continue
+        by_computer = any(
+            0 <= change.clock_ns - one.clock_ns <= HANDED_BACK_NS
+            for one in withdrawals(result, change.record)
+        )
+        at_ns = change.clock_ns
+        yield Onset(OnsetKind.LEFT_ACTIVE, at_ns, at_ns, False, change.name, by_computer, change.until_ns)

@@ -1,0 +1,104 @@
+"""`canmap diagnose` through the real command line, on the captures of the README."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from canmap.api.diagnose import diagnose
+from canmap.cli.app import app
+
+ROOT = Path(__file__).parents[2]
+SPEC = str(ROOT / "specs" / "orchard_cart" / "cart.yaml")
+DROP = str(ROOT / "captures" / "steering_drop.log")
+PRESSED = str(ROOT / "captures" / "stop_pressed.log")
+CLEAN = str(ROOT / "captures" / "clean_drive.log")
+
+
+def run(*words: str, columns: int = 100) -> tuple[int, str]:
+    ended = CliRunner(env={"COLUMNS": str(columns)}).invoke(
+        app, ["diagnose", *words], catch_exceptions=False, standalone_mode=False
+    )
+    return ended.return_value, ended.output
+
+
+def test_a_dropped_message_and_a_sensor_are_two_episodes() -> None:
+    status, text = run(DROP, "--spec", SPEC)
+    assert status == 1
+    assert "task stopped" in text
+    assert "sensors apart" in text
+    assert "As it should be throughout" in text
+    assert "Not available here" in text
+    assert "The maker's manual" in text
+
+
+def test_a_pressed_button_is_named_with_checks_and_cautions() -> None:
+    status, text = run(PRESSED, "--spec", SPEC)
+    assert status == 1
+    assert "The e-stop button on the vehicle was pressed." in text
+    assert "K7: Never bridge the stop loop" in text
+    # Nothing is wider than the course that is drawn, on a narrow screen either.
+    drawn = [line for line in run(PRESSED, "--spec", SPEC, columns=60)[1].splitlines() if "...." in line]
+    assert drawn
+    assert max(map(len, drawn)) <= 60
+
+
+def test_a_clean_drive_has_no_episode() -> None:
+    status, text = run(CLEAN, "--spec", SPEC)
+    assert status == 0
+    assert "No episode" in text
+
+
+def test_the_json_says_the_same(tmp_path: Path) -> None:
+    path = tmp_path / "diagnosis.json"
+    assert run(DROP, "--spec", SPEC, "--json", str(path))[0] == 1
+    told = json.loads(path.read_text(encoding="utf-8"))
+    assert told["schema"] == "canmap/diagnosis/1"
+    assert [episode["root"] for episode in told["episodes"]] == ["task_stopped", "sensors_apart"]
+    first = told["episodes"][0]
+    assert first["start_s"] == pytest.approx(5.03, abs=0.03)  # what the fault file says, within two frames
+    assert {"for", "against", "next", "statement", "points", "basis"} <= first["causes"][0].keys()
+    line = next(one["line"] for one in first["evidence"] if one["atom"] == "reach")
+    assert Path(DROP).read_text(encoding="utf-8").splitlines()[line - 1].split()[2].startswith("101#")
+    assert run(DROP, "--spec", SPEC, "--json", str(path))[0] == 1  # its own file may be replaced
+
+
+def test_episodes_can_be_narrowed() -> None:
+    assert len(diagnose(DROP, SPEC).episodes) == 2
+    assert [one.span.number for one in diagnose(DROP, SPEC, at_s=8.1).episodes] == [2]
+    assert [one.span.number for one in diagnose(DROP, SPEC, message="SteerFeedback").episodes] == [1]
+    assert diagnose(DROP, SPEC, axis="steering").episodes == ()
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["-", "--spec", SPEC], "reads its captures twice"),
+        ([DROP, "--spec", SPEC, "--message", "Nobody"], "describes no message Nobody"),
+        ([DROP, "--spec", SPEC, "--axis", "nothing"], "makes no record nothing"),
+    ],
+)
+def test_what_cannot_be_done_is_said(words: list[str], said: str) -> None:
+    from canmap.base.errors import CanmapError
+
+    with pytest.raises(CanmapError, match=said):
+        run(*words)
+
+
+def test_a_pack_holds_what_the_maker_needs(tmp_path: Path) -> None:
+    folder = tmp_path / "pack"
+    status, _ = run(DROP, "--spec", SPEC, "--at", "5", "--pack", str(folder))
+    assert status == 1
+    assert {"page.txt", "diagnosis.json", "episode_1.log", "spec"} == {path.name for path in folder.iterdir()}
+    # The capture cut to five seconds gives the same root by the spec beside it.
+    (spec,) = folder.rglob("cart.yaml")
+    again = diagnose(str(folder / "episode_1.log"), str(spec))
+    assert again.result.capture.duration_s == pytest.approx(5.0, abs=0.05)
+    assert [one.judgement.first[0].cause.key for one in again.episodes] == ["task_stopped"]
+    from canmap.base.errors import OutputError
+
+    with pytest.raises(OutputError, match="exists"):
+        run(DROP, "--spec", SPEC, "--at", "5", "--pack", str(folder))

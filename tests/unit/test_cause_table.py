@@ -1,0 +1,128 @@
+"""The table of causes: a closed vocabulary, every row reachable, every atom gathered, mistakes told."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from canmap.base.errors import FaultyFileError
+from canmap.diagnosis.atoms import GATHER
+from canmap.diagnosis.cause_table import EXCLUDES, TABLE, Cause, Item, cause_table, read_causes
+from canmap.diagnosis.evidence import VALUES, Atom, Evidence, Role
+from canmap.diagnosis.evidence_words import SENTENCES, sentence
+from canmap.diagnosis.scoring import LEAST, judged
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+TEXT = TABLE.read_text(encoding="utf-8")
+CAUSES = cause_table().causes
+
+
+def met(item: Item) -> Evidence:
+    """Evidence that an item asks for, as sure as can be."""
+    return Evidence(
+        atom=item.atom,
+        value=item.values[0],
+        role=(*item.of, Role.ANY)[0],
+        subject="X",
+        from_ns=0,
+        to_ns=1,
+        names=("X",),
+    )
+
+
+def speaks_for(cause: Cause) -> list[Evidence]:
+    return [met(item) for group in cause.groups for item in group.items if item.weight > 0]
+
+
+@pytest.mark.parametrize("key", CAUSES)
+def test_every_cause_can_be_named(key: str) -> None:
+    """With all that speaks for it, and nothing against it, a row is named or tied; its checks are there."""
+    cause = CAUSES[key]
+    judgement = judged(speaks_for(cause), cause_table(), 0)
+    points = next(one.points for one in judgement.ranked if one.cause.key == key)
+    assert points >= LEAST
+    assert cause.checks
+
+
+@pytest.mark.parametrize("key", CAUSES)
+def test_what_rules_a_cause_out_does(key: str) -> None:
+    cause = CAUSES[key]
+    excluding = [item for group in cause.groups for item in group.items if item.weight == EXCLUDES]
+    for item in excluding:
+        judgement = judged([*speaks_for(cause), met(item)], cause_table(), 0)
+        assert key not in [one.cause.key for one in judgement.ranked]
+
+
+@pytest.mark.parametrize("key", CAUSES)
+def test_a_cause_is_not_named_without_what_it_rests_on(key: str) -> None:
+    cause = CAUSES[key]
+    core = [item for group in cause.groups if not group.adds for item in group.items]
+    assert core, "it rests on something"
+    values = {(item.atom, value) for item in core for value in item.values}
+    rest = [one for one in speaks_for(cause) if (one.atom, one.value) not in values]
+    judgement = judged(rest, cause_table(), 0)
+    assert key not in [one.cause.key for one in judgement.ranked]
+
+
+def test_every_atom_is_gathered_and_every_value_has_a_sentence() -> None:
+    assert set(GATHER) == set(Atom) == set(VALUES)
+    assert set(SENTENCES) == {(atom, value) for atom in Atom for value in VALUES[atom]}
+    for atom, values in VALUES.items():
+        for value in values:
+            one = Evidence(
+                atom=atom,
+                value=value,
+                role=Role.KIT,
+                subject="X",
+                from_ns=0,
+                to_ns=0,
+                amount=1.0,
+                names=("X",),
+            )
+            text = sentence(one)
+            assert text.endswith(".")
+            assert "{" not in text
+
+
+def test_every_value_is_made_somewhere() -> None:
+    """A row that asks for what nobody gathers could never be named."""
+    gathering = "".join(path.read_text(encoding="utf-8") for path in TABLE.parent.glob("atoms_of_*.py"))
+    missing = [value for values in VALUES.values() for value in values if f'"{value}"' not in gathering]
+    assert missing == []
+
+
+def test_ties_are_said_on_both_sides_and_nothing_follows_itself() -> None:
+    for key, cause in CAUSES.items():
+        for tie in cause.ties:
+            assert key in [other.cause for other in CAUSES[tie.cause].ties], (key, tie.cause)
+        assert key not in cause.follows
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "said"),
+    [
+        ("atom: stop_chain, of: button", "atom: the button, of: button", "is not a source of evidence"),
+        ("of: button, is: pressed", "of: somebody, is: pressed", "is not a role"),
+        ("of: button, is: pressed", "of: button, is: surely pressed", "is not a value of evidence"),
+        ("of: button, is: pressed", "of: button, is: frozen", "`frozen` is not a value of stop_chain"),
+        ("weight: excludes}", "weight: a lot}", "a lot"),
+        ("cautions: [K1]", "cautions: [K9]", "is not a caution"),
+        ("basis: common practice", "basis: hearsay", "is not a basis"),
+        ("cause: node_restarted,", "cause: nobody,", "names no cause `nobody`"),
+        ("  K8: Test", "  K8x: Test", "No caution K8"),
+        ("      - best: [{atom", "      - worst: [{atom", "A group of evidence has no key `worst`"),
+    ],
+)
+def test_a_mistake_in_the_table_names_its_line_and_its_key(
+    tmp_path: Path, before: str, after: str, said: str
+) -> None:
+    path = tmp_path / "causes.yaml"
+    path.write_text(TEXT.replace(before, after, 1), encoding="utf-8")
+    with pytest.raises(FaultyFileError) as caught:
+        read_causes(str(path))
+    (fault, *_) = [one for one in caught.value.faults if said in one.text]
+    line = TEXT[: TEXT.index(before)].count("\n") + 1
+    assert abs(fault.line - line) <= (40 if "caution K8" in said or "nobody" in said else 0)

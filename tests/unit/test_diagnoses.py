@@ -1,0 +1,85 @@
+"""Simulated faults get their causes, ambiguous ones are ties; what is taken away weighs nothing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from canmap.diagnosis.atoms import lacking
+from canmap.diagnosis.diagnosis import without
+from canmap.diagnosis.evidence import Atom
+from canmap.diagnosis.onsets import OnsetKind
+from canmap.diagnosis.scoring import Decision
+from canmap.frames.chunks import join
+from canmap.simulator.wires import recorded
+from tests.diagnosed import BEND, diagnosed_of, run_fault
+from tests.simulated import scenario_of
+from tests.streams import CART
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+# Truth: what the simulator did, by `tests/diagnosed.py`; only faults that are simulated quickly.
+HOW = {
+    "message stopped": {"root"},
+    "supply dip": {"root"},
+    "node restart": {"root", "tie"},
+    "supply cut": {"root"},
+    "link lost": {"root"},
+    "override": {"tie"},
+    "kit fault": {"root"},
+    "recorder gap": {"root"},
+    "host stall": {"root"},
+    "gateway loss": {"root"},
+}
+
+
+@pytest.mark.parametrize("name", HOW)
+def test_a_simulated_fault_gets_its_cause(name: str, tmp_path: Path) -> None:
+    for one in run_fault(name, 1, tmp_path):
+        assert one.how in HOW[name], one.named
+
+
+def test_taking_the_stop_chain_away_leaves_it_open(tmp_path: Path) -> None:
+    """Without buttons, link and loop nothing tells who let the relay go: no cause is named."""
+    (one,) = run_fault("button", 2, tmp_path)
+    assert one.diagnosis is not None
+    assert one.how == "root"
+    judgement = without(one.diagnosis, {Atom.STOP_CHAIN})
+    assert judgement.decision is Decision.UNDETERMINED
+    assert one.diagnosis.span.kinds[0] is OnsetKind.SILENT
+    assert [lack.atom for lack in lacking(one.diagnosis.case)] == [Atom.BUS]
+    # What happened comes in its order, and the button is pressed before the relay lets go.
+    values = [evidence.value for evidence in one.diagnosis.chain]
+    assert values.index("pressed") < values.index("cut")
+
+
+HANDED_BACK = BEND.format(spec=CART) + "  - {at: 8.20 s, computer: hand back}\n"
+
+
+def test_a_computer_that_withdraws_is_a_consequence_of_the_silence_before(tmp_path: Path) -> None:
+    """The feedback fell silent first, then the computer took its demands back, then the axes let go."""
+    silent = "{kind: message_stopped, message: SteerFeedback, at: 7.8 s, for: 900 ms}"
+    (one,) = diagnosed_of(recorded(scenario_of(tmp_path, HANDED_BACK, silent, 4).setup))
+    assert one.judgement.decision is Decision.ROOT
+    assert one.judgement.first[0].cause.key == "task_stopped"
+    assert [scored.cause.key for scored in one.judgement.follows] == ["computer_withdrew"]
+    values = [evidence.value for evidence in one.chain]
+    assert values == sorted(values, key=["one_message", "withdrawn", "let_go"].index)
+
+
+def test_a_computer_that_hands_back_is_no_episode(tmp_path: Path) -> None:
+    assert diagnosed_of(recorded(scenario_of(tmp_path, HANDED_BACK, None, 4).setup)) == []
+
+
+def test_where_the_stream_is_cut_does_not_matter(tmp_path: Path) -> None:
+    fault = "{kind: node_restart, node: SteerNode, at: 6.2 s, for: 400 ms}"
+    whole = join(recorded(scenario_of(tmp_path, BEND.format(spec=CART), fault, 4).setup))
+    rng = np.random.default_rng(4)
+    expected = [one.evidence for one in diagnosed_of([whole])]
+    assert expected
+    for pieces in (3, 400):
+        points = sorted(rng.integers(0, len(whole), pieces).tolist())
+        assert [one.evidence for one in diagnosed_of(whole.split(points))] == expected
