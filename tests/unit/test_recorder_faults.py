@@ -60,6 +60,16 @@ def test_a_recorder_that_is_too_slow_loses_what_is_beyond_its_rate(tmp_path: Pat
     assert 5 < losses[0] < losses[1]
 
 
+def test_an_unplugged_recorder_misses_one_bus_only(tmp_path: Path, plain: Run) -> None:
+    run = changed(tmp_path, "recorder_unplugged", "bus: drive, at: 0.4 s, for: 300 ms")
+    steering = run.heard("SteerFeedback")
+    assert len(steering.within(0.401, 0.7)) == 0
+    assert missing(steering["Counter"]) in {29 % 15, 30 % 15}  # sent all the while
+    np.testing.assert_array_equal(
+        run.heard("ChassisSteering", "can1").t_s, plain.heard("ChassisSteering", "can1").t_s
+    )
+
+
 def test_a_filter_holds_back_one_message(tmp_path: Path, plain: Run) -> None:
     run = changed(tmp_path, "recorder_filter", "message: SteerFeedback")
     assert identifiers(run, "can0") == identifiers(plain, "can0") - {0x101}

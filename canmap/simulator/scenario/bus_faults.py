@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.mapping.reading.sections import Key
-from canmap.mapping.reading.shapes import integer, quantity, time_ns, word
+from canmap.mapping.reading.shapes import integer, quantity, time_ns, word, yes_no
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.network import Babble, WireFault
 from canmap.simulator.buses.split_bus import Split
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from canmap.simulator.cart.world import Plan, World
 
 SHORTEST_BURST_NS, LONGEST_BURST_NS = MS, 200 * MS  # of a loose contact
+MOVES = 0.3  # m/s, from here on the cart shakes
 BURST_SHARE = 0.9  # of the frames in a burst
 USUAL_BURST_EVERY_NS = 500 * MS
 MISREADER_WAIT_NS = 100 * MS  # of a node at the wrong bit rate after bus-off
@@ -48,6 +49,7 @@ SENDER = Key("node", drive_node, required=True)
 DELAY = Key("delay", time_ns)
 BEHIND = Key("behind", _plug, required=True)
 EVERY = Key("every", time_ns)
+MOVING = Key("while_moving", yes_no)
 ABOVE = Key("above", quantity("A", positive=True), required=True)
 
 
@@ -100,15 +102,17 @@ def slow_recovery(values: SectionValues, span: TimeSpan) -> Effect:
 def loose_connector(values: SectionValues, span: TimeSpan) -> Effect:
     """A plug of the harness loses contact for 1 to 200 ms at a time; all nodes behind it suffer together.
 
-    What they send then is damaged, and they get nothing. Behind the last plug of a branch is one node: no
-    capture tells that from bursts of trouble in the node's own stub or transceiver.
+    What they send then is damaged, and they get nothing; on request only while the cart moves. Behind the
+    last plug of a branch is one node: no capture tells that from bursts of trouble in its own stub or
+    transceiver.
     """
     nodes, every_ns = span.vehicle.behind(str(values.get(BEHIND))), values.get(EVERY) or USUAL_BURST_EVERY_NS
+    moving = values.get(MOVING) is True
     worlds: list[World] = []
 
     def open_at(t_ns: int) -> bool:
         """Return whether the contact is open: in each stretch of `every_ns` once."""
-        if not worlds:
+        if not worlds or (moving and abs(worlds[-1].cart.vehicle.speed) < MOVES):
             return False
         stretch = np.array([(t_ns - span.start_ns) // every_ns])
         seed = worlds[-1].setup.seed

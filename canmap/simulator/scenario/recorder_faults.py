@@ -60,6 +60,19 @@ def recorder_gap(_: SectionValues, span: TimeSpan) -> Effect:
     return Effect("The recorder did not record.", None, prepare=prepare, tie_with=("host_stall",))
 
 
+def recorder_unplugged(values: SectionValues, span: TimeSpan) -> Effect:
+    """The recorder has no contact with one bus; the vehicle and the other bus go on.
+
+    Only what follows on the other bus tells it from a shorted bus, which the vehicle notices.
+    """
+    bus = str(values.get(BUS))
+
+    def prepare(plan: Plan) -> None:
+        plan.recorder.append(Loss(span.start_ns, span.stop_ns, 1.0, bus))
+
+    return Effect(f"The recorder was unplugged from the bus {bus}.", bus, prepare=prepare)
+
+
 def capture_ends(_: SectionValues, span: TimeSpan) -> Effect:
     """The capture ends while the vehicle still drives; a `.log` in the middle of a line."""
 
@@ -126,7 +139,7 @@ def channels_swapped(_values: SectionValues, _span: TimeSpan) -> Effect:
     return Effect("The two channels of the recorder are swapped.", None, prepare=prepare)
 
 
-def wrong_bit_rate(values: SectionValues, span: TimeSpan) -> Effect:
+def wrong_bit_rate(values: SectionValues, _: TimeSpan) -> Effect:
     """The recorder is set to a wrong bit rate: an error frame for each frame of the bus, and nothing else.
 
     It only listens, so that the bus takes no harm. If it does not report error frames, no capture tells this
@@ -135,7 +148,7 @@ def wrong_bit_rate(values: SectionValues, span: TimeSpan) -> Effect:
     bus = str(values.get(BUS))
 
     def prepare(plan: Plan) -> None:
-        plan.recording.misread.add(span.vehicle.bus_name(bus) or bus)
+        plan.recording.misread.add(bus)
 
     return Effect(f"The recorder is set to a wrong bit rate on the bus {bus}.", bus, prepare=prepare)
 
