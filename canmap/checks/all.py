@@ -21,10 +21,12 @@ from canmap.checks.not_a_number import NumberCheck
 from canmap.checks.not_covered import NotCovered
 from canmap.checks.odd_codes import CodeCheck
 from canmap.checks.out_of_range import LimitCheck
+from canmap.checks.overrides import OverrideCheck
 from canmap.checks.quiet import QuietChannels
 from canmap.checks.railed import RailedCheck
 from canmap.checks.ranges_by_speed import SpeedRangeCheck
 from canmap.checks.rate import Rate
+from canmap.checks.relays import RelayCheck
 from canmap.checks.silence import Silence
 from canmap.checks.slew import SlewCheck
 from canmap.checks.spacing import Spacing
@@ -48,6 +50,7 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     RepeatedCounter,
     JumpingCounter,
     StrangeCounter,
+    RelayCheck,
     NumberCheck,
     LimitCheck,
     CodeCheck,
@@ -60,6 +63,7 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     RailedCheck,
     StateCheck,
     WatchdogCheck,
+    OverrideCheck,
     LengthCheck,
     ChecksumCheck,
     ChannelCheck,

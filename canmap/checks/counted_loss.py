@@ -15,6 +15,7 @@ from canmap.base.words import number, seconds, times
 from canmap.checks.counter_values import CounterCheck, in_facts, in_stretches, place_of_counter
 from canmap.findings.finding import Severity
 from canmap.findings.kinds import LOSS, RESTART
+from canmap.mapping.relay_rules import Guarded
 from canmap.signals.sequences import AT_START, IN_SILENCE, Wrong
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from canmap.findings.finding import Finding
     from canmap.signals.counted import OddCounters
     from canmap.signals.promised import PromisedCounter
+    from canmap.stream.view import View
 
 PARTED_BY = 100  # frames: what is lost by chance, one in some, is one loss as long as it goes on
 ROUNDS = 3  # losses at the end of a round, and nowhere else, from which on the end is taken to be wrong
@@ -91,6 +93,11 @@ class CounterRestart(CounterCheck):
 
     kinds = (RESTART,)
     wrong = Wrong.RESTARTED
+
+    def _fold_counter(self, view: View, number: int, rows: NDArray[np.intp], odd: OddCounters | None) -> None:
+        relay = self._counters.promised[number].rules[0].relay_of
+        if relay is None or relay.protection is Guarded.OWN:  # else the original's tells of a restart
+            super()._fold_counter(view, number, rows, odd)
 
     def _describe(self, episode: Episode) -> Finding:
         one = self._promised(episode)

@@ -15,12 +15,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.words import number, seconds
+from canmap.checks.pages import paged
 from canmap.checks.record_values import (
     RecordValueCheck,
     has_field,
     judged_field,
     often,
-    paged,
     stale_after_ns,
 )
 from canmap.findings.finding import Finding, Kind, Severity

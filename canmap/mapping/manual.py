@@ -13,9 +13,9 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from fractions import Fraction
 
+    from canmap.mapping.override_rules import OverrideRule
     from canmap.mapping.refs import MessageRef, Requirement, SignalRef
     from canmap.vocabulary.checksum_profiles import ChecksumMethod
-    from canmap.vocabulary.units import Measure
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,21 +69,6 @@ class ChecksumRule:
     page: str = ""
     line: int = field(default=0, compare=False)
     needs_counter: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RelayRule:
-    """A message that a gateway passes on.
-
-    Attributes:
-        message: What is passed on.
-        decimation: One frame in so many is.
-        delay_ns: Longest time that it takes, None where not promised.
-    """
-
-    message: MessageRef
-    decimation: int = 1
-    delay_ns: int | None = None
 
 
 REACTIONS = ("hold", "release", "ramp", "stop")
@@ -196,6 +181,7 @@ class StateMachineRule:
         longest_ns: Longest time in a state, by raw code.
         enable: How it is enabled, None where not promised.
         active: The states in which it acts, by raw code; empty where neither spec nor labels tell.
+        overridden: The states in which the driver has taken over, in the same way.
         page: Of the manual, "" where the spec does not tell.
     """
 
@@ -205,6 +191,7 @@ class StateMachineRule:
     longest_ns: Mapping[int, int] = field(default_factory=dict)
     enable: EnableRule | None = None
     active: tuple[int, ...] = ()
+    overridden: tuple[int, ...] = ()
     page: str = ""
 
 
@@ -240,27 +227,6 @@ class RedundantPair:
     tolerance: Fraction
     within_ns: int = 0
     page: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OverrideRule:
-    """What counts as the driver's override.
-
-    Attributes:
-        name: As the spec names it.
-        signal: What the driver moves.
-        threshold: In the signal's unit.
-        longer_than_ns: For how long, None for at once.
-        latched: It stays until it is reset.
-        reset: How, in words.
-    """
-
-    name: str
-    signal: SignalRef
-    threshold: Measure
-    longer_than_ns: int | None = None
-    latched: bool = False
-    reset: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, TypeVar
 
 from canmap.mapping.manual import DemandRule, Manual
@@ -9,8 +10,12 @@ from canmap.mapping.notes import Note, NoteReason
 from canmap.mapping.reading import grammar as g
 from canmap.mapping.reading.marks import Entries
 from canmap.mapping.reading.mistakes import shown
+from canmap.mapping.reading.override_grammar import MACHINES
 
 if TYPE_CHECKING:
+    from canmap.mapping.manual import StateMachineRule
+    from canmap.mapping.override_rules import OverrideRule
+    from canmap.mapping.reading.marks import Scalar
     from canmap.mapping.reading.names import FoundMessage
     from canmap.mapping.reading.sections import Context, SectionValues
     from canmap.mapping.reading.shapes import Entry
@@ -25,7 +30,7 @@ def manual(top: SectionValues, context: Context) -> Manual:
         supply_groups={entry.key: entry.value for entry in top.get(g.SUPPLY_GROUPS) or ()},
         faults=tuple(fault for entry in top.get(g.FAULTS) or () for fault in entry.value),
         state_machines=_values(top.get(g.STATE_MACHINES)),
-        overrides=_values(top.get(g.OVERRIDES)),
+        overrides=tuple(_override(entry, top, context) for entry in top.get(g.OVERRIDES) or ()),
         verified_on=top.get(g.VERIFIED_ON),
     )
 
@@ -70,13 +75,52 @@ def _machine_of(entry: Entry[FoundMessage, SectionValues], top: SectionValues, c
                 )
             )
         return ""
+    machine = _machine(name, top, context)
+    if machine and not machine.active:
+        text = f"The state machine {shown(name.text)} does not tell when it acts: name its `active` states."
+        context.faults.add(name.place, text)
+    return name.text
+
+
+def _machine(name: Scalar, top: SectionValues, context: Context) -> StateMachineRule | None:
+    """Return the state machine of a name; None where it is none, which is noted, or is faulty itself."""
     machines = {one.key: one.value for one in top.get(g.STATE_MACHINES) or ()}
     written = top.nodes[g.STATE_MACHINES.name][1] if top.has(g.STATE_MACHINES) else None
     names = list(written.pairs) if isinstance(written, Entries) else []
     if name.text not in names:
         hint = context.faults.hint(name.text, names)
         context.faults.add(name.place, f"There is no state machine {shown(name.text)}{hint}")
-    elif name.text in machines and not machines[name.text].active:
-        text = f"The state machine {shown(name.text)} does not tell when it acts: name its `active` states."
-        context.faults.add(name.place, text)
-    return name.text
+    return machines.get(name.text)
+
+
+def _override(
+    entry: Entry[str, tuple[OverrideRule, SectionValues]], top: SectionValues, context: Context
+) -> OverrideRule:
+    """Return an override with its state machines: the named ones, or all that have overridden states."""
+    rule, said = entry.value
+    for name in said.get(MACHINES) or ():
+        machine = _machine(name, top, context)
+        if machine and not machine.overridden:
+            text = (
+                f"The state machine {shown(name.text)} has no overridden state: name its `overridden` states."
+            )
+            context.faults.add(name.place, text)
+    named = said.get(MACHINES)
+    if named is None:
+        machines = _values(top.get(g.STATE_MACHINES))
+        names = tuple(machine.name for machine in machines if machine.overridden)
+    else:
+        names = tuple(dict.fromkeys(name.text for name in named))
+    if not names and not said.has(MACHINES):
+        place = entry.place
+        context.notes.append(
+            Note(
+                reason=NoteReason.NO_MACHINE_OVERRIDDEN,
+                bus=rule.signal.bus,
+                message=rule.signal.message,
+                subject=rule.name,
+                line=place.line,
+                file=context.fragment(place),
+            )
+        )
+    return replace(rule, machines=names)

@@ -24,11 +24,11 @@ if TYPE_CHECKING:
         CounterRule,
         FrozenRule,
         RailedRule,
-        RelayRule,
         SpeedRange,
     )
     from canmap.mapping.notes import Note
     from canmap.mapping.refs import Requirement, SignalRef
+    from canmap.mapping.relay_rules import RelayRule
     from canmap.vocabulary.record_types import FieldType, Record
 
 

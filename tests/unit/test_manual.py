@@ -15,12 +15,12 @@ from canmap.mapping.manual import (
     CounterRule,
     DemandRule,
     FaultRule,
-    RelayRule,
     VerifiedOn,
 )
 from canmap.mapping.reading import field_grammar, grammar
 from canmap.mapping.reading.sections import Key, Section
 from canmap.mapping.refs import MessageRef, Requirement, SignalRef
+from canmap.mapping.relay_rules import RelayRule
 from canmap.vocabulary.checksum_profiles import PROFILES
 from tests.streams import VEHICLE, spec_of
 
@@ -90,7 +90,12 @@ def test_pairs_overrides_supply_and_what_it_was_verified_on() -> None:
     assert (column.slope, column.sum, column.tolerance) == ("inverse", 0, 20)
     assert (speed.fields, speed.signals) == ((("drive", "speed"), ("wheels", "rear_right")), ())
     assert float(speed.tolerance) == pytest.approx(0.5556, rel=1e-4)  # m/s, by hand: 2 / 3.6
-    assert (override.threshold.si, override.longer_than_ns, override.latched) == (4, 100 * MS, True)
+    assert (override.left, override.right, override.longer_than_ns, override.latched) == (
+        4,
+        4,
+        100 * MS,
+        True,
+    )
     assert manual.supply_groups == {"kit": ("SteerNode", "BrakeNode")}
     assert isinstance(manual.verified_on, VerifiedOn)
     assert manual.verified_on.firmware == "2.14"
@@ -137,9 +142,9 @@ def unjudged() -> set[str]:
 def test_a_key_loses_its_note_with_the_check_that_judges_it(monkeypatch: pytest.MonkeyPatch) -> None:
     spec = load_spec(str(VEHICLE))
     noted = {finding.key for finding in Engine(spec).findings()}
-    assert "overrides" in noted
-    monkeypatch.setattr(CHECKS[0], "judges", ("overrides",))
-    assert {finding.key for finding in Engine(spec).findings()} == noted - {"overrides"}
+    assert "verified_on" in noted
+    monkeypatch.setattr(CHECKS[0], "judges", ("verified_on",))
+    assert {finding.key for finding in Engine(spec).findings()} == noted - {"verified_on"}
 
 
 def test_checks_judge_keys_that_the_grammar_accepts() -> None:

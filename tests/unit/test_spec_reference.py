@@ -12,7 +12,15 @@ import pytest
 from canmap.checks.all import CHECKS
 from canmap.mapping import axis_rules, pair_rules
 from canmap.mapping.loader import load_spec
-from canmap.mapping.reading import checksum_grammar, field_grammar, grammar, promises, topic_grammar
+from canmap.mapping.reading import (
+    checksum_grammar,
+    field_grammar,
+    grammar,
+    override_grammar,
+    promises,
+    relay_grammar,
+    topic_grammar,
+)
 from canmap.topics.topic import MessageForm
 from canmap.topics.topic_table import topic_table
 from canmap.vocabulary.checksum_profiles import CRCS, PROFILES
@@ -34,7 +42,8 @@ SECTIONS = {
     "A multiplexer value": grammar.SELECTION,
     "A counter": promises.COUNTER,
     "A checksum": checksum_grammar.CHECKSUM,
-    "A relay": promises.RELAY,
+    "A relay": relay_grammar.RELAY,
+    "A delay": relay_grammar.DELAY,
     "A demand": grammar.DEMAND,
     "A fault": promises.FAULT,
     "A redundant pair": pair_rules.REDUNDANT_PAIR,
@@ -42,7 +51,8 @@ SECTIONS = {
     "A state machine": promises.MACHINE,
     "A transition": promises.TRANSITION,
     "An enable": promises.ENABLE,
-    "An override": promises.OVERRIDE,
+    "An override": override_grammar.OVERRIDE,
+    "A threshold": override_grammar.THRESHOLD,
     "A field": field_grammar.FIELD,
     "A sign": field_grammar.SIGN_FROM,
     "A table": field_grammar.SIDES,

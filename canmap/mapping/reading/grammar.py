@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING
 
 from canmap.mapping.manual import REACTIONS
 from canmap.mapping.model import Selected, Trigger
+from canmap.mapping.reading import override_grammar as o
 from canmap.mapping.reading import promises as p
 from canmap.mapping.reading import topic_grammar as t
 from canmap.mapping.reading.checksum_grammar import checksum
 from canmap.mapping.reading.marks import Entries
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.raw_codes import code_list, conditions
+from canmap.mapping.reading.relay_grammar import relay
 from canmap.mapping.reading.sections import Key, Section, mapping, scalar
 from canmap.mapping.reading.shapes import (
     Entry,
@@ -172,7 +174,7 @@ def _unknown_multiplexer(node: Node, context: Context) -> None:
 
 COUNTER = Key("counter", p.counter, judged=False)
 CHECKSUM = Key("checksum", checksum, judged=False)
-RELAY_OF = Key("relay_of", p.relay, judged=False)
+RELAY_OF = Key("relay_of", relay, judged=False)
 LATENCY = Key("latency", time_ns)
 MULTIPLEXED = Key(
     "multiplexed", each("the list of multiplexers", signal, _multiplexer, below=_unknown_multiplexer)
@@ -272,7 +274,7 @@ SUPPLY_GROUPS = Key("supply_groups", p.SUPPLY_GROUPS, judged=False)
 FAULTS = Key("faults", p.FAULTS, judged=False)
 REDUNDANT: Key[Node] = Key("redundant", as_it_is)
 STATE_MACHINES = Key("state_machines", p.STATE_MACHINES, judged=False)
-OVERRIDES = Key("overrides", p.OVERRIDES, judged=False)
+OVERRIDES = Key("overrides", o.OVERRIDES, judged=False)
 AXES: Key[Node] = Key("axes", as_it_is)
 SPEC = Section(
     "a spec",
