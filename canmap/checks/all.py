@@ -14,7 +14,8 @@ from canmap.checks.counter_values import JumpingCounter, RepeatedCounter, Strang
 from canmap.checks.disagree import DisagreeCheck
 from canmap.checks.duplicates import DuplicateCheck
 from canmap.checks.error_frames import ErrorFrames
-from canmap.checks.fault_bits import FaultBits
+from canmap.checks.fault_bits import DebouncedFaults, FaultBits
+from canmap.checks.fault_reactions import FaultReactions
 from canmap.checks.frozen import FrozenCheck
 from canmap.checks.lengths import LengthCheck
 from canmap.checks.not_a_number import NumberCheck
@@ -55,6 +56,8 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     LimitCheck,
     CodeCheck,
     FaultBits,
+    DebouncedFaults,
+    FaultReactions,
     SlewCheck,
     SpeedRangeCheck,
     TrackingCheck,

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.checks.check import Setting
+    from canmap.checks.state_course import StateSamples
     from canmap.mapping.refs import SignalRef
     from canmap.signals.plan import ColumnKind
     from canmap.stream.view import View
@@ -82,7 +83,9 @@ class HeldSignal:
     Attributes:
         slot: The slot of its message.
         stale_ns: Age up to which a sample tells what is; None for ever.
+        jitter_ns: By how much its samples may come late.
         slack_ns: How much shorter than in the kit something may seem on the bus.
+        longer_than_ns: As given.
     """
 
     def __init__(self, ref: SignalRef, says: Says, longer_than_ns: int, setting: Setting) -> None:
@@ -96,6 +99,7 @@ class HeldSignal:
         period_ns = rule.period_ns or 0
         self.jitter_ns = period_ns * TOLERATED[0] // TOLERATED[1]
         self.slack_ns = 2 * period_ns + self.jitter_ns + (rule.latency_ns or 0)
+        self.longer_than_ns = longer_than_ns
         self._lasting_ns = max(longer_than_ns - self.slack_ns, 0)
         self._last = _nothing()
 
@@ -133,6 +137,58 @@ class HeldSignal:
         found = HeldSamples(rows, clock, known_ns, sure_ns, maybe_ns, lasted_ns, began_ns, most)
         self._last = found.newest
         return found
+
+
+@dataclass(frozen=True, slots=True)
+class Stays:
+    """How an axis goes on acting while a signal says that it must not, one of each of its samples.
+
+    Attributes:
+        faulty: bool[n], it has acted for too long.
+        good: bool[n], it does not act, or nothing says that it must not.
+        stays_ns: int64[n], for how long it has.
+        since_ns: int64[n], from when on it had to let go.
+    """
+
+    faulty: NDArray[np.bool_]
+    good: NDArray[np.bool_]
+    stays_ns: NDArray[np.int64]
+    since_ns: NDArray[np.int64]
+
+    @classmethod
+    def of(
+        cls,
+        states: StateSamples,
+        acts: tuple[NDArray[np.bool_], NDArray[np.int64]],
+        held: HeldSamples,
+        signal: HeldSignal,
+        limit_ns: int,
+    ) -> Stays:
+        """Judge the samples of a state.
+
+        Args:
+            states: The samples.
+            acts: bool[n], whether the axis acts, and int64[n], since when.
+            held: What the signal says.
+            signal: The signal.
+            limit_ns: Time that the axis may take once the signal has lasted, with its slack.
+        """
+        active, active_ns = acts
+        place = held.at(states.rows)
+        sure_ns, newest_ns = held.sure_ns[place], held.clock[place]
+        must = active & (sure_ns != NEVER_NS)
+        if signal.stale_ns is not None:
+            must &= states.clock - newest_ns <= signal.stale_ns
+        begun_ns = np.maximum(sure_ns, active_ns)
+        stays_ns = states.clock - begun_ns
+        longer_ns = signal.longer_than_ns
+        faulty = must & (newest_ns - begun_ns > longer_ns) & (stays_ns > longer_ns + limit_ns)
+        return cls(faulty, ~must, stays_ns, begun_ns + longer_ns)
+
+    def worst(self, first: int, last: int) -> int:
+        """Return the longest time from one sample to another, both included."""
+        inside = slice(first, last + 1)
+        return int(self.stays_ns[inside][self.faulty[inside]].max())
 
 
 def _nothing() -> HeldSamples:

@@ -16,7 +16,7 @@ import numpy as np
 from canmap.base.words import listed, number, seconds, times
 from canmap.checks import override_words as words
 from canmap.checks.check import Check
-from canmap.checks.held_signals import NEVER_NS
+from canmap.checks.held_signals import NEVER_NS, Stays
 from canmap.checks.machine_words import packed, unpacked
 from canmap.checks.needs import Doubt, Needs, code_or_label, state_name, unfulfilled
 from canmap.checks.occurrences import Occurrences
@@ -134,7 +134,7 @@ class OverrideCheck(Check[None]):
                 self._judge_begin(number, axis, view, states, k, asked)
             began_ns = np.append(before_ns or 0, since_ns[:-1])
             for k in (states.changed & was & ~overridden).nonzero()[0].tolist():
-                unseen = int(np.append(NEVER_NS, reset_ns)[k]) < int(began_ns[k])
+                unseen = int(reset_ns[k]) < int(began_ns[k])
                 if axis.is_latched and unseen and axis.may_act_after(int(states.state[k])):
                     self._doubt(number, axis, view, states, at, k)
             axis.seen += len(states)
@@ -149,28 +149,21 @@ class OverrideCheck(Check[None]):
         held: HeldSamples,
     ) -> None:
         """Judge whether an axis goes on acting though the driver is taking over."""
-        (number, i), (active, active_ns) = about, acts
+        number, i = about
         axis, one = self._axes[number], self._overrides[i]
-        place = held.at(states.rows)
-        sure_ns, newest_ns = held.sure_ns[place], held.clock[place]
-        taking = active & (sure_ns != NEVER_NS)
-        if one.signal.stale_ns is not None:
-            taking &= states.clock - newest_ns <= one.signal.stale_ns
-        begun_ns = np.maximum(sure_ns, active_ns)
-        limit_ns = one.longer_ns + one.rule.within_ns + one.signal.jitter_ns + axis.slack_ns
-        stays_ns = states.clock - begun_ns
-        faulty = taking & (newest_ns - begun_ns > one.longer_ns) & (stays_ns > limit_ns)
+        limit_ns = one.rule.within_ns + one.signal.jitter_ns + axis.slack_ns
+        stays = Stays.of(states, acts, held, one.signal, limit_ns)
         subject = number * len(self._overrides) + i
-        if subject in self._stays.open_subjects or faulty.any():
+        if subject in self._stays.open_subjects or stays.faulty.any():
             self._stays.judge(
                 subject=subject,
                 seen=axis.seen,
-                faulty=faulty,
-                good=~taking,
+                faulty=stays.faulty,
+                good=stays.good,
                 clock=states.clock,
-                worst=lambda first, last: int(stays_ns[first : last + 1][faulty[first : last + 1]].max()),
+                worst=stays.worst,
                 line=lambda first: int(view.prepared.chunk.line[states.rows[first]]),
-                since=begun_ns + one.longer_ns,
+                since=stays.since_ns,
             )
 
     def _judge_begin(

@@ -254,7 +254,7 @@ class Episodes:
             first_wrong = int(wrong.argmax()) if wrong.any() else len(wrong)
             good_ns = int(clock[judged[0]]) if first_wrong else None
             self.settle(subject, good_ns, before + first_wrong, clock_of)
-        for first, last, count in faulty_runs(wrong):
+        for first, last, count in faulty_runs(wrong, self._parted_by):
             after = int(np.searchsorted(right, last))
             begin, end = int(judged[first]), int(judged[last])
             episode = Episode(

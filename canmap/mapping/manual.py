@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from fractions import Fraction
 
+    from canmap.mapping.fault_rules import FaultRule
     from canmap.mapping.override_rules import OverrideRule
     from canmap.mapping.refs import MessageRef, Requirement, SignalRef
     from canmap.vocabulary.checksum_profiles import ChecksumMethod
@@ -103,27 +104,6 @@ class DemandRule:
     watchdog_with: tuple[MessageRef, ...] = ()
     state_machine: str = ""
     page: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FaultRule:
-    """A fault that a signal reports.
-
-    Attributes:
-        signal: The signal.
-        bit: Which of its bits, None for the whole signal.
-        text: What the manual says.
-        severity: "error", "warning" or "note".
-        reset: What clears it, in words.
-        normally_closed: The bit is 0 in the fault.
-    """
-
-    signal: SignalRef
-    bit: int | None = None
-    text: str
-    severity: str = "error"
-    reset: str = ""
-    normally_closed: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,16 +5,20 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, TypeVar
 
+from canmap.mapping.fault_rules import LeadsTo
 from canmap.mapping.manual import DemandRule, Manual
 from canmap.mapping.notes import Note, NoteReason
 from canmap.mapping.reading import grammar as g
 from canmap.mapping.reading.marks import Entries
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.override_grammar import MACHINES
+from canmap.mapping.reading.raw_codes import code_list
 
 if TYPE_CHECKING:
+    from canmap.mapping.fault_rules import FaultRule
     from canmap.mapping.manual import StateMachineRule
     from canmap.mapping.override_rules import OverrideRule
+    from canmap.mapping.reading.fault_grammar import ReadFault
     from canmap.mapping.reading.marks import Scalar
     from canmap.mapping.reading.names import FoundMessage
     from canmap.mapping.reading.sections import Context, SectionValues
@@ -28,7 +32,7 @@ def manual(top: SectionValues, context: Context) -> Manual:
     return Manual(
         demands=tuple(_demand(entry, top, context) for entry in top.get(g.DEMANDS) or ()),
         supply_groups={entry.key: entry.value for entry in top.get(g.SUPPLY_GROUPS) or ()},
-        faults=tuple(fault for entry in top.get(g.FAULTS) or () for fault in entry.value),
+        faults=tuple(_fault(one, top, context) for entry in top.get(g.FAULTS) or () for one in entry.value),
         state_machines=_values(top.get(g.STATE_MACHINES)),
         overrides=tuple(_override(entry, top, context) for entry in top.get(g.OVERRIDES) or ()),
         verified_on=top.get(g.VERIFIED_ON),
@@ -124,3 +128,24 @@ def _override(
             )
         )
     return replace(rule, machines=names)
+
+
+def _fault(read: ReadFault, top: SectionValues, context: Context) -> FaultRule:
+    """Return a fault with what it leads to: the states of state machines."""
+    found = []
+    for entry in read.leads_to:
+        machine = _machine(entry.key, top, context)
+        if machine is None:
+            continue
+        ref = machine.signal
+        name = replace(entry.key, text=f"{ref.bus}.{ref.message}.{ref.signal}")
+        signal = context.names.signal(name, context.faults)
+        states = code_list(entry.value, signal, context) if signal else None
+        if states and set(states) & set(machine.active):
+            text = f"A fault that leads to a state in which {shown(machine.name)} acts tells nothing."
+            context.faults.add(entry.value.place, text)
+        if not machine.active:
+            text = f"The state machine {shown(machine.name)} does not tell when it acts: "
+            context.faults.add(entry.key.place, f"{text}name its `active` states.")
+        found.append(LeadsTo(machine=machine.name, states=states or ()))
+    return replace(read.rule, leads_to=tuple(found))

@@ -1,4 +1,4 @@
-"""State machines, watchdogs and overrides under any cutting: the same findings, and the same events on the way."""
+"""State machines, watchdogs and overrides under any cutting: the same findings and events on the way."""
 
 from __future__ import annotations
 

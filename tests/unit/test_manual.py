@@ -9,12 +9,12 @@ import pytest
 
 from canmap.checks.all import CHECKS
 from canmap.engine.engine import Engine
+from canmap.mapping.fault_rules import FaultRule
 from canmap.mapping.loader import load_spec
 from canmap.mapping.manual import (
     ChecksumRule,
     CounterRule,
     DemandRule,
-    FaultRule,
     VerifiedOn,
 )
 from canmap.mapping.reading import field_grammar, grammar

@@ -14,6 +14,7 @@ from canmap.mapping import axis_rules, pair_rules
 from canmap.mapping.loader import load_spec
 from canmap.mapping.reading import (
     checksum_grammar,
+    fault_grammar,
     field_grammar,
     grammar,
     override_grammar,
@@ -45,7 +46,7 @@ SECTIONS = {
     "A relay": relay_grammar.RELAY,
     "A delay": relay_grammar.DELAY,
     "A demand": grammar.DEMAND,
-    "A fault": promises.FAULT,
+    "A fault": fault_grammar.FAULT,
     "A redundant pair": pair_rules.REDUNDANT_PAIR,
     "An axis": axis_rules.AXIS,
     "A state machine": promises.MACHINE,

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from canmap.mapping.manual import REACTIONS
 from canmap.mapping.model import Selected, Trigger
+from canmap.mapping.reading import fault_grammar
 from canmap.mapping.reading import override_grammar as o
 from canmap.mapping.reading import promises as p
 from canmap.mapping.reading import topic_grammar as t
@@ -271,7 +272,7 @@ TOPICS = Key("topics", t.TOPICS)
 VEHICLE = Key("vehicle", text, required=True)
 VERIFIED_ON = Key("verified_on", p.verified_on, judged=False)
 SUPPLY_GROUPS = Key("supply_groups", p.SUPPLY_GROUPS, judged=False)
-FAULTS = Key("faults", p.FAULTS, judged=False)
+FAULTS = Key("faults", fault_grammar.FAULTS, judged=False)
 REDUNDANT: Key[Node] = Key("redundant", as_it_is)
 STATE_MACHINES = Key("state_machines", p.STATE_MACHINES, judged=False)
 OVERRIDES = Key("overrides", o.OVERRIDES, judged=False)

@@ -7,15 +7,11 @@ today stays right. `grammar` hangs it in with ``judged=False``: its user gets a 
 from __future__ import annotations
 
 import re
-from dataclasses import replace
-from functools import partial
 from typing import TYPE_CHECKING
 
-from canmap.mapping.description.bits import LONGEST_SIGNAL
 from canmap.mapping.manual import (
     CounterRule,
     EnableRule,
-    FaultRule,
     FrozenRule,
     RailedRule,
     StateMachineRule,
@@ -29,7 +25,6 @@ from canmap.mapping.reading.sections import Key, Section, SectionValues, made, m
 from canmap.mapping.reading.shapes import (
     Seen,
     any_quantity,
-    as_integer,
     as_it_is,
     difference,
     each,
@@ -46,7 +41,6 @@ from canmap.mapping.reading.shapes import (
     word,
     yes_no,
 )
-from canmap.mapping.refs import SignalRef
 from canmap.vocabulary.units import UNITS, find_unit
 
 if TYPE_CHECKING:
@@ -55,7 +49,6 @@ if TYPE_CHECKING:
     from canmap.mapping.reading.sections import Context
     from canmap.vocabulary.units import Measure
 
-_NO_SIGNAL = SignalRef("", "", "")  # of what is read for its mistakes only
 _CODE = integer(0, 2**32 - 1)
 _SHA256 = re.compile(r"[0-9a-fA-F]{64}")
 
@@ -75,47 +68,6 @@ COUNTER = Section(
     ),
 )
 counter = made(COUNTER, CounterRule)
-
-# --- faults ------------------------------------------------------------------------------------------
-
-FAULT = Section(
-    "a fault",
-    (
-        Key("text", text, required=True),
-        Key("severity", word("a severity", ("error", "warning", "note"))),
-        Key("reset", text),
-        Key("normally_closed", yes_no),
-    ),
-)
-_fault = made(FAULT, partial(FaultRule, signal=_NO_SIGNAL))
-
-
-def _signal_faults(found: FoundSignal | None, node: Node, context: Context) -> tuple[FaultRule, ...] | None:
-    """Read the fault that a signal reports, or those of its bits: {0: {...}, 3: {...}}; None: not known."""
-    entries = mapping(node, context, "a fault")
-    if entries is None:
-        return None
-    ref = found.ref if found else _NO_SIGNAL
-    if not entries.pairs or any(as_integer(key) is None for key in entries.pairs):
-        whole = _fault(node, context)
-        return (replace(whole, signal=ref),) if whole else None
-    bit = integer(0, (found.signal.bits if found else LONGEST_SIGNAL) - 1)
-    seen = Seen(context)
-    faults = []
-    for number_node, fault_node in entries.pairs.values():
-        number = bit(number_node, context)
-        fault = _fault(fault_node, context)
-        if number is not None and seen.first(number_node, number) and fault:
-            faults.append(replace(fault, signal=ref, bit=number))
-    return tuple(faults)
-
-
-FAULTS = each(
-    "the list of faults",
-    signal,
-    _signal_faults,
-    below=lambda node, context: _signal_faults(None, node, context),
-)
 
 # --- states ------------------------------------------------------------------------------------------
 
