@@ -281,6 +281,7 @@ class CommandedAxis:
         tolerance: How far apart they may be, in that unit; None where tracking is not judged.
         within_ns: Time after which the report has to have followed a demand.
         echo: The report only repeats the demand, so that it proves nothing.
+        when: It follows its demand only while all of these hold.
         page: Where the manual says so, "" where the spec does not tell.
     """
 
@@ -290,6 +291,7 @@ class CommandedAxis:
     tolerance: Fraction | None = None
     within_ns: int = 0
     echo: bool = False
+    when: tuple[Requirement, ...] = ()
     page: str = ""
 
 
