@@ -94,7 +94,7 @@ class Following:
             column = plan.column_of[one.ref.bus, one.ref.message, one.ref.signal]
             holds_ns = of_column[column].stale_after_ns
             self._conditions.append(Condition.of(one, plan, holds_for_ns=holds_ns, own_frame_counts=True))
-        paces = [(rule.period_ns or 0) + (rule.latency_ns or 0) for rule in (*rules, setting.rules[slot])]
+        paces = [(rule.period_ns or 0) + rule.longest_latency_ns for rule in (*rules, setting.rules[slot])]
         self.wait_ns = max(paces) + max(paces) * TOLERATED[0] // TOLERATED[1]
         self._ended_ns = np.zeros(0, np.int64)
         self._waiting = _none()

@@ -98,7 +98,7 @@ class HeldSignal:
         self.stale_ns = rule.stale_after_ns
         period_ns = rule.period_ns or 0
         self.jitter_ns = period_ns * TOLERATED[0] // TOLERATED[1]
-        self.slack_ns = 2 * period_ns + self.jitter_ns + (rule.latency_ns or 0)
+        self.slack_ns = 2 * period_ns + self.jitter_ns + rule.longest_latency_ns
         self.longer_than_ns = longer_than_ns
         self._lasting_ns = max(longer_than_ns - self.slack_ns, 0)
         self._last = _nothing()

@@ -109,13 +109,13 @@ class StateCourse:
         self._kind, self._no_data = described.kind, described.signal.no_data
         self._channel, self._as_bit = setting.spec.buses[ref.bus].channel, as_bit
         self._cyclic = self.rule.trigger is Trigger.CYCLIC
-        self.slack_ns = (self.rule.period_ns or 0) + (self.rule.latency_ns or 0)
+        self.slack_ns = (self.rule.period_ns or 0) + self.rule.longest_latency_ns
         self.last: LastState | None = None
 
     def unseen_ns(self, before_ns: int, clock_ns: int) -> int:
         """Return how long a state between two samples may have lasted that none shows; 0: there was none."""
         if self._cyclic:
-            return clock_ns - before_ns + (self.rule.latency_ns or 0)
+            return clock_ns - before_ns + self.rule.longest_latency_ns
         return self.rule.minimum_gap_ns or 0
 
     def cut(self, view: View) -> None:

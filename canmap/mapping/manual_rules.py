@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from canmap.mapping.fault_rules import LeadsTo
@@ -16,7 +18,7 @@ from canmap.mapping.reading.raw_codes import code_list
 
 if TYPE_CHECKING:
     from canmap.mapping.fault_rules import FaultRule
-    from canmap.mapping.manual import StateMachineRule
+    from canmap.mapping.manual import StateMachineRule, VerifiedOn
     from canmap.mapping.override_rules import OverrideRule
     from canmap.mapping.reading.fault_grammar import ReadFault
     from canmap.mapping.reading.marks import Scalar
@@ -35,8 +37,36 @@ def manual(top: SectionValues, context: Context) -> Manual:
         faults=tuple(_fault(one, top, context) for entry in top.get(g.FAULTS) or () for one in entry.value),
         state_machines=_values(top.get(g.STATE_MACHINES)),
         overrides=tuple(_override(entry, top, context) for entry in top.get(g.OVERRIDES) or ()),
-        verified_on=top.get(g.VERIFIED_ON),
+        verified_on=_verified_on(top, context),
     )
+
+
+def _verified_on(top: SectionValues, context: Context) -> VerifiedOn | None:
+    """Return what the spec was verified on; a note where that were other descriptions than there are."""
+    verified = top.get(g.VERIFIED_ON)
+    for bus, stated in verified.descriptions.items() if verified else ():
+        path = context.names.file_of(bus)
+        if path and (found := _sha256(path)) and found != stated.removeprefix("sha256:").lower():
+            place = top.place_of(g.VERIFIED_ON, "descriptions", bus)
+            context.notes.append(
+                Note(
+                    reason=NoteReason.NOT_VERIFIED_ON,
+                    bus=bus,
+                    subject=bus,
+                    detail=found,
+                    line=place.line,
+                    file=context.fragment(place),
+                )
+            )
+    return verified
+
+
+def _sha256(path: str) -> str | None:
+    """Return the SHA-256 of a file, None where it cannot be read any more."""
+    try:
+        return hashlib.sha256(Path(path).read_bytes()).hexdigest()
+    except OSError:
+        return None
 
 
 def _values(entries: tuple[Entry[str, V], ...] | None) -> tuple[V, ...]:

@@ -24,6 +24,7 @@ class NoteReason(StrEnum):
     NO_HEARTBEAT = "no_heartbeat"
     NO_STATE_MACHINE = "no_state_machine"
     NO_MACHINE_OVERRIDDEN = "no_machine_overridden"
+    NOT_VERIFIED_ON = "not_verified_on"
     CORRECTED = "corrected"  # in `keys`
     CORRECTED_IN_VAIN = "corrected_in_vain"
     REPAIRED = "repaired"
@@ -53,6 +54,9 @@ _SENTENCES = {
     ),
     NoteReason.NO_MACHINE_OVERRIDDEN: (
         "The override {subject}{where} is not checked: no state machine has `overridden` states."
+    ),
+    NoteReason.NOT_VERIFIED_ON: (
+        "The spec was verified on another description of bus {subject} ({place}): this one has {detail}."
     ),
     NoteReason.CORRECTED: "The description of {subject} ({place}) is corrected in {bare_keys}: {detail}.",
     NoteReason.CORRECTED_IN_VAIN: (

@@ -45,6 +45,7 @@ SECTIONS = {
     "A checksum": checksum_grammar.CHECKSUM,
     "A relay": relay_grammar.RELAY,
     "A delay": relay_grammar.DELAY,
+    "A latency": relay_grammar.LATENCY,
     "A demand": grammar.DEMAND,
     "A fault": fault_grammar.FAULT,
     "A redundant pair": pair_rules.REDUNDANT_PAIR,
@@ -88,6 +89,7 @@ def rows(title):
 
 # Sections that are judged as a whole, as the keys that they stand under are.
 WHOLE -= {
+    "What a spec was verified on",
     "A fault",
     "A counter",
     "A range by speed",

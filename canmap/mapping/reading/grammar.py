@@ -18,7 +18,7 @@ from canmap.mapping.reading.checksum_grammar import checksum
 from canmap.mapping.reading.marks import Entries
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.raw_codes import code_list, conditions
-from canmap.mapping.reading.relay_grammar import relay
+from canmap.mapping.reading.relay_grammar import latency, relay
 from canmap.mapping.reading.sections import Key, Section, mapping, scalar
 from canmap.mapping.reading.shapes import (
     Entry,
@@ -176,7 +176,8 @@ def _unknown_multiplexer(node: Node, context: Context) -> None:
 COUNTER = Key("counter", p.counter, judged=False)
 CHECKSUM = Key("checksum", checksum, judged=False)
 RELAY_OF = Key("relay_of", relay, judged=False)
-LATENCY = Key("latency", time_ns)
+LATENCY = Key("latency", latency)
+MESSAGE_PAGE = Key("page", text)
 MULTIPLEXED = Key(
     "multiplexed", each("the list of multiplexers", signal, _multiplexer, below=_unknown_multiplexer)
 )
@@ -197,6 +198,7 @@ MESSAGE = Section(
         CHECKSUM,
         RELAY_OF,
         LATENCY,
+        MESSAGE_PAGE,
     ),
 )
 MESSAGES = Key("messages", about_message(MESSAGE))
@@ -270,7 +272,7 @@ TOPICS = Key("topics", t.TOPICS)
 # --- the whole ---------------------------------------------------------------------------------------
 
 VEHICLE = Key("vehicle", text, required=True)
-VERIFIED_ON = Key("verified_on", p.verified_on, judged=False)
+VERIFIED_ON = Key("verified_on", p.verified_on)
 SUPPLY_GROUPS = Key("supply_groups", p.SUPPLY_GROUPS, judged=False)
 FAULTS = Key("faults", fault_grammar.FAULTS, judged=False)
 REDUNDANT: Key[Node] = Key("redundant", as_it_is)

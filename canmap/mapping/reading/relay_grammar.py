@@ -1,4 +1,4 @@
-"""The grammar of a message that a gateway passes on."""
+"""The grammar of how long a message is on its way, and of one that a gateway passes on."""
 
 from __future__ import annotations
 
@@ -32,6 +32,27 @@ def _delay(node: Node, context: Context) -> tuple[int | None, int] | None:
         context.faults.add(values.place_of(_NOMINAL), "The nominal delay is longer than the longest.")
         return None
     return nominal_ns, longest_ns
+
+
+_LATENCY_NOMINAL = Key("nominal", time_ns, required=True)
+_JITTER = Key("jitter", time_ns)
+LATENCY = Section("a latency", (_LATENCY_NOMINAL, _JITTER))
+
+
+def latency(node: Node, context: Context) -> tuple[int, int] | None:
+    """Read a latency, or a nominal one and its jitter, in ns."""
+    if not isinstance(node, Entries):
+        nominal_ns = time_ns(node, context)
+        return None if nominal_ns is None else (nominal_ns, 0)
+    values = LATENCY(node, context)
+    nominal_ns = values.get(_LATENCY_NOMINAL) if values else None
+    if values is None or nominal_ns is None:
+        return None
+    jitter_ns = values.get(_JITTER) or 0
+    if jitter_ns > nominal_ns:
+        context.faults.add(values.place_of(_JITTER), "The jitter is longer than the nominal latency.")
+        return None
+    return nominal_ns, jitter_ns
 
 
 _MESSAGE = Key("message", message, required=True)
