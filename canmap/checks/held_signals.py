@@ -123,6 +123,14 @@ class HeldSignal:
         if self.stale_ns is not None:
             anew[1:] |= np.diff(clock) > self.stale_ns
         known_ns = _since(np.ones(len(clock), np.bool_), anew, clock, int(last.known_ns[0]))
+        if last.maybe_ns[0] == NEVER_NS and not maybe.any():  # as nearly always
+            never = np.full(len(clock), NEVER_NS)
+            lasted_ns, began_ns = never + (last.lasted_ns - NEVER_NS), never + (last.began_ns - NEVER_NS)
+            found = HeldSamples(
+                rows, clock, known_ns, never, never, lasted_ns, began_ns, np.zeros(len(clock))
+            )
+            self._last = found.newest
+            return found
         sure = np.append(last.sure_ns[0] != NEVER_NS, sure)
         maybe = np.append(last.maybe_ns[0] != NEVER_NS, maybe)
         sure_ns = _since(sure, anew, clock, int(last.sure_ns[0]))

@@ -121,7 +121,7 @@ def _machine(name: Scalar, top: SectionValues, context: Context) -> StateMachine
     machines = {one.key: one.value for one in top.get(g.STATE_MACHINES) or ()}
     written = top.nodes[g.STATE_MACHINES.name][1] if top.has(g.STATE_MACHINES) else None
     names = list(written.pairs) if isinstance(written, Entries) else []
-    if name.text not in names:
+    if name.text not in names and g.STATE_MACHINES.name not in context.lost:
         hint = context.faults.hint(name.text, names)
         context.faults.add(name.place, f"There is no state machine {shown(name.text)}{hint}")
     return machines.get(name.text)
