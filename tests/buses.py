@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 MS = 1_000_000
 BIT_NS = 2000  # at 500 kbit/s
+BABBLE = b"babble"  # what babblers send
 
 nodes = st.builds(
     Node,
@@ -83,9 +84,9 @@ def troubles(draw: st.DrawFn, config: BusConfig) -> list[Disturbance]:
             case "supply":
                 out.append(SupplyLoss(start_ns, stop_ns, node))
             case _:
-                out.append(
-                    Babble(start_ns, stop_ns, node, Frame(0x3, b"babble"), draw(st.sampled_from([0, MS])))
-                )
+                frame = Frame(draw(st.sampled_from([0x3, 0x55, 0x102])), BABBLE)
+                gap_ns = draw(st.sampled_from([0, 3 * BIT_NS, 4 * BIT_NS, MS]))
+                out.append(Babble(start_ns, stop_ns, node, frame, gap_ns))
     return out
 
 

@@ -47,6 +47,7 @@ LACKING = {
     # Conditions, several states, reactions and pages are texts.
     "state": (r"though .*", r"\w+(?:, \w+)* or \w+", r"page \S+ of the manual"),
     "watchdog": (r"after which .*",),
+    **dict.fromkeys(("restart", "late_start", "undervoltage", "stop_chain"), (r"page \S+ of the manual",)),
 }
 
 

@@ -11,9 +11,10 @@ import numpy as np
 import yaml
 
 from canmap.frames.chunks import FrameKind, join
+from canmap.simulator.recorders import EPOCH_NS
 from canmap.simulator.scenario.scenario import load_scenario
 from canmap.simulator.truth import truth
-from canmap.simulator.wires import EPOCH_NS, recorded, recorded_live
+from canmap.simulator.wires import recorded, recorded_live
 from tests.streams import CART
 
 if TYPE_CHECKING:

@@ -181,7 +181,9 @@ def descriptions(ending: str = ".dbc") -> list[bytes]:
     return [text for text in texts if len(text) <= LARGEST_SEED]
 
 
-OF_RECORDS = ("topics", "axes", "redundant")  # sections that name records
+OF_RECORDS = ("topics", "axes", "redundant", "nodes", "stop_chain")  # sections that name records
+# Those that name what stands in others.
+OF_SECTIONS = {"demands": "state_machines", "nodes": "axes", "stop_chain": "supply_groups"}
 
 
 def specs() -> list[bytes]:
@@ -212,9 +214,9 @@ def _cut(text: str, texts: Sequence[str]) -> Iterator[bytes]:
     types, records = sections.pop("record_types", ""), _entries(sections.pop("records"), 2)
     pieces = [f"messages:\n{one}" for one in _entries(sections.pop("messages", ""), 2).values()]
     for name, section in sections.items():
-        named = [one for one in records if re.search(rf"\b{one}\b", section)] if name in OF_RECORDS else []
-        machines = sections.get("state_machines", "") if name == "demands" else ""  # which these name
-        pieces.append(section + machines + (_with_used(named, types, records) if named else ""))
+        whole = section + sections.get(OF_SECTIONS.get(name, ""), "")
+        named = [one for one in records if re.search(rf"\b{one}\b", whole)] if name in OF_RECORDS else []
+        pieces.append(whole + (_with_used(named, types, records) if named else ""))
     pieces += [_with_used([name], types, records) for name in records]
     for piece in pieces:
         needed = [

@@ -17,7 +17,9 @@ from canmap.checks.error_frames import ErrorFrames
 from canmap.checks.fault_bits import DebouncedFaults, FaultBits
 from canmap.checks.fault_reactions import FaultReactions
 from canmap.checks.frozen import FrozenCheck
+from canmap.checks.late_starts import LateStarts
 from canmap.checks.lengths import LengthCheck
+from canmap.checks.node_restarts import NodeRestarts
 from canmap.checks.not_a_number import NumberCheck
 from canmap.checks.not_covered import NotCovered
 from canmap.checks.odd_codes import CodeCheck
@@ -32,7 +34,9 @@ from canmap.checks.silence import Silence
 from canmap.checks.slew import SlewCheck
 from canmap.checks.spacing import Spacing
 from canmap.checks.state_machines import StateCheck
+from canmap.checks.stop_chain import StopChainCheck
 from canmap.checks.tracking import TrackingCheck
+from canmap.checks.undervoltage import Undervoltage
 from canmap.checks.watchdogs import WatchdogCheck
 from canmap.checks.wrong_checksums import ChecksumCheck
 from canmap.findings.kinds import SPEC
@@ -48,12 +52,15 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     Spacing,
     CountedLoss,
     CounterRestart,
+    NodeRestarts,
+    LateStarts,
     RepeatedCounter,
     JumpingCounter,
     StrangeCounter,
     RelayCheck,
     NumberCheck,
     LimitCheck,
+    Undervoltage,
     CodeCheck,
     FaultBits,
     DebouncedFaults,
@@ -66,6 +73,7 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     RailedCheck,
     StateCheck,
     WatchdogCheck,
+    StopChainCheck,
     OverrideCheck,
     LengthCheck,
     ChecksumCheck,

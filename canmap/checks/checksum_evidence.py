@@ -7,7 +7,7 @@ same however the stream is cut: those with the smallest hashes of all that came.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import comb
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,7 +28,8 @@ LEAST_FOR_RIGHT = 20  # of them with the right checksum, before a spec is confir
 BY_CHANCE = 1e-3  # how unlikely as many right checksums may be by chance, and still be chance
 NO_CHANCE = 1e-6  # how unlikely they have to be, to be none
 _MOSTLY = 0.9  # of the wrong ones that are explained in one way
-_CACHED = np.uint64(4095)
+_CACHE_BITS = 12
+_CACHED = np.uint64((1 << _CACHE_BITS) - 1)
 _PLACES = (np.uint64(0), np.uint64(12))  # the bits of a hash that tell its place in each table
 _PRIME = np.uint64(0x9E37_79B9_7F4A_7C15)  # 2**64 over the golden ratio, common practice in hashing
 _SHIFT = np.uint64(29)
@@ -78,6 +79,42 @@ class ChecksumOutcome:
     confirmed: bool
 
 
+class Sampled:
+    """Which payloads are in the samples, of all messages at once: those are not sorted in again.
+
+    Args:
+        messages: How many messages there are.
+    """
+
+    def __init__(self, messages: int) -> None:
+        # Each hash stands at its place in one table or the other.
+        self._known = [np.zeros(messages << _CACHE_BITS, np.uint64) for _ in _PLACES]
+        self._limit = np.full(messages, _ALL)
+
+    def unknown(self, hashed: NDArray[np.uint64], message: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Return which hashes, uint64[n], may be new in the sample of their message, intp[n]; intp[k]."""
+        rows = np.flatnonzero(hashed <= self._limit[message])
+        for table, shift in zip(self._known, _PLACES, strict=True):
+            small = hashed[rows]
+            rows = rows[table.take(self._places(small, message[rows], shift)) != small]
+        return rows
+
+    def note(self, message: int, sample: NDArray[np.uint64]) -> None:
+        """Note the hashes of the sample of a message, ascending."""
+        left = sample
+        for table, shift in zip(self._known, _PLACES, strict=True):
+            place = self._places(left, message, shift)
+            table[place] = left
+            left = left[table.take(place) != left]
+        if len(sample) == SAMPLED:
+            self._limit[message] = sample[-1]
+
+    def _places(
+        self, hashed: NDArray[np.uint64], message: NDArray[np.intp] | int, shift: np.uint64
+    ) -> NDArray[np.intp]:
+        return (hashed >> shift & _CACHED).view(np.int64) + (message << _CACHE_BITS)
+
+
 class ChecksumEvidence:
     """The evidence about the checksum of one message.
 
@@ -97,22 +134,27 @@ class ChecksumEvidence:
         self._xor = np.zeros(0, np.uint64)  # what came and what was expected, mixed
         self._less = np.zeros(0, np.uint64)  # and subtracted
         self._size = np.zeros(0, np.uint8)
-        # Hashes of the sample, each at its place in one table or the other: those are not sorted in again.
-        self._known = [np.zeros(int(_CACHED) + 1, np.uint64) for _ in _PLACES]
-        self._limit = _ALL
         self._mask = np.uint64((1 << protection.method.width) - 1)
 
-    def add(self, hashed: NDArray[np.uint64], verdict: Verdict, length: NDArray[np.uint8]) -> None:
-        """Take in frames, in their order: hash, verdict and length of each."""
-        self.frames += int(np.count_nonzero(verdict.there))
-        self.wrong += int(np.count_nonzero(verdict.wrong))
-        rows = np.flatnonzero(hashed <= self._limit)
-        for table, shift in zip(self._known, _PLACES, strict=True):
-            small = hashed[rows]
-            rows = rows[table.take((small >> shift & _CACHED).view(np.int64)) != small]
+    def add(self, frames: int, wrong: int) -> None:
+        """Count frames that have a checksum, and those that have a wrong one."""
+        self.frames += frames
+        self.wrong += wrong
+
+    def sample(
+        self, hashed: NDArray[np.uint64], verdict: Verdict, length: NDArray[np.uint8], rows: NDArray[np.intp]
+    ) -> NDArray[np.uint64]:
+        """Take into the sample what of some frames belongs there; return the hashes of all of it, ascending.
+
+        Args:
+            hashed: uint64[n], of all frames of the message in a chunk.
+            verdict: On each.
+            length: uint8[n], payload bytes of each.
+            rows: intp[k], those that are not known to be in the sample, or beyond it.
+        """
         rows = rows[verdict.there[rows]]
         if not len(rows):
-            return
+            return self._hash
         came, expected = verdict.came[rows], verdict.expected[rows]
         both = np.concatenate([self._hash, hashed[rows]])
         kept = first_of_each(both)[:SAMPLED]
@@ -121,13 +163,7 @@ class ChecksumEvidence:
         self._xor = np.concatenate([self._xor, came ^ expected])[kept]
         self._less = np.concatenate([self._less, (came - expected) & self._mask])[kept]
         self._size = np.concatenate([self._size, length[rows]])[kept]
-        left = self._hash
-        for table, shift in zip(self._known, _PLACES, strict=True):
-            place = (left >> shift & _CACHED).view(np.int64)
-            table[place] = left
-            left = left[table.take(place) != left]
-        if len(kept) == SAMPLED:
-            self._limit = self._hash[-1]
+        return self._hash
 
     def add_previous(self, wrong: int, matched: int) -> None:
         """Take in how many wrong frames came after another, and how many of them are right by its counter."""
@@ -213,9 +249,17 @@ class ChecksumEvidence:
 
     def _by_chance(self, passed: int) -> float:
         """Return how likely at least so many right checksums of the sample are by chance."""
-        chance, payloads = 2.0**-self._protection.method.strength, len(self._hash)
-        fewer = sum(comb(payloads, k) * chance**k * (1 - chance) ** (payloads - k) for k in range(passed))
-        return 1 - fewer
+        return chance_of(passed, len(self._hash), 2.0**-self._protection.method.strength)
+
+
+@cache
+def chance_of(least: int, tries: int, share: float) -> float:
+    """Return how likely at least so many of some tries succeed, each by a chance of `share` (binomial)."""
+    exactly, fewer = (1.0 - share) ** tries, 0.0
+    for successes in range(least):
+        fewer += exactly
+        exactly *= (tries - successes) / (successes + 1) * share / (1.0 - share)
+    return max(1.0 - fewer, 0.0)
 
 
 def advice(evidence: ChecksumEvidence) -> tuple[str, dict[str, str | tuple[str, ...]]]:

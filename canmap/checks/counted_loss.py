@@ -15,6 +15,7 @@ from canmap.base.words import number, seconds, times
 from canmap.checks.counter_values import CounterCheck, in_facts, in_stretches, place_of_counter
 from canmap.findings.finding import Severity
 from canmap.findings.kinds import LOSS, RESTART
+from canmap.findings.restarts import Clue
 from canmap.mapping.relay_rules import Guarded
 from canmap.signals.sequences import AT_START, IN_SILENCE, Wrong
 
@@ -109,4 +110,6 @@ class CounterRestart(CounterCheck):
             "of silence: its sender was restarted."
         )
         found = episode.finding(RESTART, place_of_counter(one), text, value=episode.worst / 1e9)
-        return replace(found, facts=in_facts(episode, first=first))
+        sender = one.rules[0].sender
+        facts: dict[str, str | float] = {"clue": Clue.COUNTER.value, **in_facts(episode, first=first)}
+        return replace(found, facts=facts if sender is None else {"node": sender, **facts})

@@ -73,8 +73,11 @@ class DuplicateCheck(EpisodeCheck[None]):
         channel = self._channels[episode.subject]
         where = f" in {times(episode.more, 'more stretch')} that are not listed" if episode.more else ""
         what = "A frame" if episode.count == 1 and not where else times(episode.count, "frame")
-        apart = seconds(abs(episode.worst))
-        closest = f"{apart} after the first time" if episode.count == 1 else f"as little as {apart} apart"
+        apart = seconds(abs(episode.worst)) if episode.worst else ""
+        if episode.count == 1:
+            closest = f"{apart} after the first time" if apart else "with the same stamp"
+        else:
+            closest = f"as little as {apart} apart" if apart else "some with the same stamp"
         return episode.finding(
             DUPLICATE,
             Place(bus=self._buses[channel]),

@@ -28,9 +28,27 @@ class Occurrences:
     ) -> None:
         self._episodes = Episodes(describe, excess)
 
-    def add(self, subject: int, start_ns: int, end_ns: int, value: int, known_ns: int, line: int) -> None:
-        """Add one that is known, and over, at `known_ns`."""
-        self._episodes.add(Episode(subject, 0, 0, start_ns, end_ns, 1, value, line=line, known_ns=known_ns))
+    def add(  # noqa: PLR0913  # what a fault at a moment is
+        self,
+        subject: int,
+        start_ns: int,
+        end_ns: int,
+        value: int,
+        known_ns: int,
+        line: int,
+        *,
+        tally: tuple[int, ...] = (),
+    ) -> None:
+        """Add one that is known, and over, at `known_ns`; those of a subject have as long a `tally`."""
+        self._episodes.add(
+            Episode(
+                *(subject, 0, 0, start_ns, end_ns, 1, value),
+                line=line,
+                known_ns=known_ns,
+                tally=tally,
+                begins_tally=tally,
+            )
+        )
         self._episodes.settle(subject, end_ns, 1 + GOOD_BETWEEN, lambda _ordinal: known_ns)
 
     def finish(self) -> None:

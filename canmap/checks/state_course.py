@@ -91,6 +91,7 @@ class StateCourse:
         ref: The signal.
         setting: Whose decode plan and rules it is.
         as_bit: Only whether it is 0 counts.
+        through_silence: Samples before and after a silence are compared too.
 
     Attributes:
         rule: Its message.
@@ -101,13 +102,16 @@ class StateCourse:
             latency.
     """
 
-    def __init__(self, ref: SignalRef, setting: Setting, *, as_bit: bool = False) -> None:
+    def __init__(
+        self, ref: SignalRef, setting: Setting, *, as_bit: bool = False, through_silence: bool = False
+    ) -> None:
         self.column = setting.plan.column_of[ref.bus, ref.message, ref.signal]
         described = setting.plan.columns[self.column]
         self.slot = described.slot
         self.rule = setting.rules[described.slot]
         self._kind, self._no_data = described.kind, described.signal.no_data
         self._channel, self._as_bit = setting.spec.buses[ref.bus].channel, as_bit
+        self._silence_ns = None if through_silence else self.rule.stale_after_ns
         self._cyclic = self.rule.trigger is Trigger.CYCLIC
         self.slack_ns = (self.rule.period_ns or 0) + self.rule.longest_latency_ns
         self.last: LastState | None = None
@@ -134,8 +138,8 @@ class StateCourse:
         before_ns[:1] = clock[:1] if last is None else last.clock_ns
         anew = np.zeros(len(rows), np.bool_)
         anew[:1] = last is None
-        if self.rule.stale_after_ns is not None:
-            anew |= clock - before_ns > self.rule.stale_after_ns
+        if self._silence_ns is not None:
+            anew |= clock - before_ns > self._silence_ns
         before[anew], before_ns[anew] = state[anew], clock[anew]
         changed = state != before
         begins = anew | changed

@@ -5,17 +5,19 @@ Where no more payloads have the right checksum than by chance, that is one findi
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from canmap.base.words import times
 from canmap.checks.check import EpisodeCheck
-from canmap.checks.checksum_evidence import ChecksumEvidence, advice, hashes
+from canmap.checks.checksum_evidence import ChecksumEvidence, Sampled, advice, hashes
 from canmap.findings.episodes import Episodes
 from canmap.findings.finding import Finding, Kind, Place, Severity
 from canmap.frames.chunks import widen
+from canmap.signals.slot_group import SlotGroup
 from canmap.vocabulary.checksum_profiles import IDENTIFIER
 
 if TYPE_CHECKING:
@@ -44,17 +46,35 @@ class JudgedFrames:
         verdict: On the checksum of each.
         length: uint8[n], payload bytes of each.
         hashed: uint64[n], the hash of each.
-        wrong: Whether any is wrong.
+        there: How many have a checksum.
+        wrong: How many have a wrong one.
     """
 
     rows: NDArray[np.intp]
     verdict: Verdict
     length: NDArray[np.uint8]
     hashed: NDArray[np.uint64]
-    wrong: bool
+    there: int
+    wrong: int
 
 
-class ChecksumCheck(EpisodeCheck["dict[int, JudgedFrames]"]):
+class JudgedChunk(NamedTuple):
+    """The protected frames of a chunk.
+
+    Attributes:
+        frames: Those of each message that came, by slot.
+        hashed: uint64[n], the hash of each, in the same order.
+        number: intp[n], which of the protected messages each is of.
+        stop: intp[messages that came], where among all of these the frames of each end.
+    """
+
+    frames: dict[int, JudgedFrames]
+    hashed: NDArray[np.uint64]
+    number: NDArray[np.intp]
+    stop: NDArray[np.intp]
+
+
+class ChecksumCheck(EpisodeCheck[JudgedChunk]):
     """Judges the checksum of every message for which the spec promises one; subjects are slots."""
 
     kinds = (CHECKSUM,)
@@ -64,29 +84,47 @@ class ChecksumCheck(EpisodeCheck["dict[int, JudgedFrames]"]):
         self._protections = setting.checksums.protections
         self._rules = {slot: setting.rules[slot] for slot in self._protections}
         self._evidence = {slot: ChecksumEvidence(found) for slot, found in self._protections.items()}
+        self._number = {slot: number for number, slot in enumerate(self._protections)}
+        self._sampled = Sampled(len(self._number))
+        alike = defaultdict(list)
+        for slot, found in self._protections.items():
+            words = -(-self._rules[slot].message.length // 8)
+            alike[8 * words, IDENTIFIER in found.method.order].append(slot)
+        self._groups = [(SlotGroup.of(slots), *how) for how, slots in alike.items()]
         self._seen = dict.fromkeys(self._protections, 0)
         self._last: dict[int, NDArray[np.uint8]] = {}  # payload of the newest frame
         self._wrong_specs: frozenset[int] = frozenset()
         self._ended = False
         self._episodes = Episodes(self._describe, lambda _slot, _value: 0)
 
-    def prepare(self, prepared: Prepared) -> dict[int, JudgedFrames] | None:
+    def prepare(self, prepared: Prepared) -> JudgedChunk | None:
         """Tell the payloads of all protected frames of a chunk apart, slot by slot."""
+        if not prepared.verdicts:
+            return None
         samples, chunk = prepared.arrived, prepared.chunk
-        judged = {}
-        for slot, verdict in prepared.verdicts.items():
-            rows = samples.rows[samples.slot_start[slot] : samples.slot_start[slot + 1]]
+        frames, all_hashed = {}, []
+        for group, most, by_id in self._groups:
+            rows, parts = group.frames(samples)
             payload, length = chunk.payload.take(rows, axis=0), chunk.length.take(rows)
-            by_id = chunk.can_id.take(rows) if IDENTIFIER in self._protections[slot].method.order else None
-            hashed = hashes(payload, length, self._rules[slot].message.length, by_id)
-            wrong = bool(verdict.wrong.any())
-            judged[slot] = JudgedFrames(rows, verdict, length, hashed, wrong)
-        return judged or None
+            hashed = hashes(payload, length, most, chunk.can_id.take(rows) if by_id else None)
+            all_hashed.append(hashed)
+            for slot, part in parts.items():
+                verdict = prepared.verdicts[slot]
+                there, wrong = np.count_nonzero(verdict.there), np.count_nonzero(verdict.wrong)
+                frames[slot] = JudgedFrames(
+                    rows[part], verdict, length[part], hashed[part], int(there), int(wrong)
+                )
+        counts = np.array([len(one.rows) for one in frames.values()], np.intp)
+        number = np.array([self._number[slot] for slot in frames], np.intp).repeat(counts)
+        return JudgedChunk(frames, np.concatenate(all_hashed), number, counts.cumsum())
 
-    def fold(self, view: View, part: dict[int, JudgedFrames] | None) -> list[Event]:
+    def fold(self, view: View, part: JudgedChunk | None) -> list[Event]:
         """Judge the checksums of one chunk."""
-        for slot, frames in (part or {}).items():
-            self._evidence[slot].add(frames.hashed, frames.verdict, frames.length)
+        if part is None:
+            return self._episodes.events()
+        self._sample(part)
+        for slot, frames in part.frames.items():
+            self._evidence[slot].add(frames.there, frames.wrong)
             if frames.wrong:
                 self._look_back(slot, frames, view)
             if frames.wrong or slot in self._episodes.open_subjects:
@@ -125,6 +163,16 @@ class ChecksumCheck(EpisodeCheck["dict[int, JudgedFrames]"]):
         return {
             (rule.bus, rule.message.name): self._evidence[slot].outcome for slot, rule in self._rules.items()
         }
+
+    def _sample(self, part: JudgedChunk) -> None:
+        """Take payloads that may belong there into the sample of each message."""
+        unknown = self._sampled.unknown(part.hashed, part.number)
+        places = [0, *unknown.searchsorted(part.stop).tolist()]
+        for k, (slot, frames) in enumerate(part.frames.items()):
+            if places[k] < places[k + 1]:
+                rows = unknown[places[k] : places[k + 1]] - (part.stop[k] - len(frames.rows))
+                sample = self._evidence[slot].sample(frames.hashed, frames.verdict, frames.length, rows)
+                self._sampled.note(self._number[slot], sample)
 
     def _look_back(self, slot: int, frames: JudgedFrames, view: View) -> None:
         """Count the wrong frames that would be right with the counter of the frame before."""

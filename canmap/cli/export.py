@@ -14,11 +14,13 @@ from canmap.base.errors import UsageError
 from canmap.base.words import listed, times
 from canmap.cli.options import Request, reads_session
 from canmap.cli.printing import print_line
+from canmap.findings.finding import Severity
 
 if TYPE_CHECKING:
     from canmap.api.export import Exported
     from canmap.stream.sink import Sink
 
+MOST_ERRORS = 5  # that are told where nothing is written
 EPILOG = """\
 \b
 Examples:
@@ -28,13 +30,14 @@ Examples:
   canmap export drive.log --spec cart.yaml --into drive.mcap --namespace cart
   canmap export drive.mcap.part --into drive.mcap
 
-A .jsonl file holds all records, changes and findings, a line each. A .csv or .parquet file holds one record;
-a folder holds a table for each, and tables of findings, of changes, and of columns with their units. Values
-are in SI units, and empty where not valid. A .mcap file holds messages of ROS 2 on the topics that canmap
-topics lists, in the units of their types. When its export is killed, FILE.part stays: the last example makes
-a whole file of it. An existing file is replaced only with --overwrite.
+A .jsonl file holds all records, changes and findings, a line each. A .csv or .parquet file holds one kind of
+record; a folder holds a table for each, and tables of findings, of changes, and of columns with their units.
+Values are in SI units, and empty where not valid. A .mcap file holds messages of ROS 2 on the topics that
+canmap topics lists, in the units of their types. When its export is killed, FILE.part stays: the last example
+makes a whole file of it. An existing file is replaced only with --overwrite.
 
-Exit status: 0 when all is written, whatever was found; 2 if the command failed, 130 after Ctrl-C.
+Exit status: 0 when all is written, whatever was found; 1 if there was nothing to write, because of an error
+that is found; 2 if the command failed, 130 after Ctrl-C.
 """
 
 
@@ -72,8 +75,7 @@ def export_command(
             beside += progress.of(intake)
         inputs = tuple(request.descriptions.values())
         done = export_intake(intake, spec, place, overwrite=request.overwrite, inputs=inputs, beside=beside)
-    _tell(done)
-    return 0
+    return _tell(done)
 
 
 def _finishes_bag(request: Request, into: str) -> bool:
@@ -97,8 +99,12 @@ def _finish(request: Request, into: str) -> int:
     return 0
 
 
-def _tell(done: Exported) -> None:
-    """Say what was written and how much was found, on standard error where it may have gone to the output."""
+def _tell(done: Exported) -> int:
+    """Say what was written and how much was found, on standard error where it may have gone to the output.
+
+    Returns:
+        The exit status.
+    """
     to_stderr = done.size is None
     kinds, count = list(done.rows), sum(done.rows.values())
     if done.is_bag:
@@ -113,6 +119,12 @@ def _tell(done: Exported) -> None:
     severities = Counter(finding.severity.value for finding in done.result.findings)
     found = [times(severities[word], word) for word in ("error", "warning", "note") if severities[word]]
     print_line(f"Findings: {listed(found, 'and') if found else 'none'}.", to_stderr=to_stderr)
+    errors = [finding.text for finding in done.result.findings if finding.severity is Severity.ERROR]
+    if count or not errors:
+        return 0
+    for text in errors[:MOST_ERRORS]:
+        print_line(text, to_stderr=True)
+    return 1
 
 
 def _bytes(size: int) -> str:

@@ -51,6 +51,8 @@ def simulate_command(
         outcome = simulate_to_file(loaded, into, overwrite=overwrite)
         truth = f"ground truth of {times(outcome.faults, 'fault')} in {outcome.truth_path}"
         print_line(f"{times(outcome.frames, 'frame')} in {into}, {truth}.")
+        if outcome.second_capture is not None:
+            print_line(f"The second bus has its own capture, {outcome.second_capture}; both count.")
         buses = {bus.channel: name for name, bus in loaded.spec.buses.items()}
         tell_channels(outcome.channels, buses)
     else:

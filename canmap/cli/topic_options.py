@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from canmap.base.errors import UsageError
+from canmap.base.errors import ArgumentError, UsageError
 from canmap.cli.options import seconds
 from canmap.cli.printing import print_line
 
@@ -81,16 +81,21 @@ class TopicRequest:
         """Start the node, wait for its readers, and return what sends to them; the end of `stack` ends it.
 
         Raises:
-            UsageError: The node cannot be started, or no topic is left.
+            UsageError: The namespace is none, the node cannot be started, or no topic is left.
         """
         from canmap.outputs.node.rosnode import RosNode
         from canmap.outputs.node.topic_sink import TopicSink
         from canmap.timing.pace import wait_until_settled
+        from canmap.topics.full_names import full_names
         from canmap.topics.topic_table import topic_table
 
         if self.stamps_now and pace is None:
             raise UsageError("--stamps now needs a pace: flat out, nothing says when a message is due.")
         topics = topic_table(spec, clock=self.clock)
+        try:
+            full_names(topics, self.namespace)
+        except ArgumentError as error:
+            raise UsageError(f"--{error.argument}: {error.reason}") from None
         node = stack.enter_context(RosNode(topics, namespace=self.namespace, arguments=self.ros_arguments))
         for sentence in node.left_out:
             print_line(sentence, to_stderr=True)

@@ -23,6 +23,7 @@ from canmap.engine.prepare import Preparer
 from canmap.findings.finding import Finding, Place
 from canmap.findings.incidents import Known, gathered
 from canmap.findings.kinds import SPEC
+from canmap.findings.restarts import with_whole_restarts
 from canmap.findings.surroundings import with_surroundings
 from canmap.frames.session import SessionClock
 from canmap.mapping.notes import Note, NoteReason
@@ -224,7 +225,9 @@ class Engine:
         known = Known(self.spec, self.rules, self.check(QuietChannels).spans, start_ns, misplaced)
         clamped = [
             replace(f, start_ns=max(f.start_ns, start_ns), end_ns=max(f.end_ns, start_ns))
-            for f in gathered(sorted(found, key=place_in_order), known)
+            for f in with_whole_restarts(
+                gathered(sorted(found, key=place_in_order), known), self.spec.manual.nodes
+            )
         ]
         whole = sorted(clamped, key=place_in_order)
         return with_surroundings(whole, self.result(StateChanges).changes, known)

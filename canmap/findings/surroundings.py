@@ -6,7 +6,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canmap.base.words import listed
-from canmap.findings.kinds import MISSING, RECORDING_GAP, STALE
+from canmap.findings.kinds import MISSING, RECORDING_GAP, RESTART, STALE
+from canmap.findings.restarts import restart_span_ns
 from canmap.records.change import in_words, told_once
 
 if TYPE_CHECKING:
@@ -19,7 +20,9 @@ if TYPE_CHECKING:
 AROUND_NS = 500_000_000
 NAMED = 6  # changes and nodes that a sentence names, and faults that get one
 MOST = 100  # silences that get it: who has more reads them in the changes
-BESIDE = frozenset({"bus_error", "fault_reported"})  # kinds of findings that may be why
+BESIDE = frozenset(
+    {"bus_error", "fault_reported", "restart", "undervoltage", "stop_chain"}
+)  # kinds of findings that may be why
 
 
 def with_surroundings(findings: Sequence[Finding], changes: Sequence[Change], known: Known) -> list[Finding]:
@@ -46,7 +49,8 @@ def _beside(
     faults = [
         one
         for one in findings
-        if one.kind in BESIDE and one.start_ns - AROUND_NS <= finding.start_ns <= one.end_ns + AROUND_NS
+        for begin_ns, end_ns in [_span_ns(one)]
+        if one.kind in BESIDE and begin_ns - AROUND_NS <= finding.start_ns <= end_ns + AROUND_NS
     ]
     sentences = [_changed(near)] if near else []
     sentences += [one.text for one in faults[:NAMED]]
@@ -54,6 +58,10 @@ def _beside(
         sentences += _original_went_on(finding, findings, known)
         sentences += _who_went_on(finding, findings, known)
     return tuple(sentences)
+
+
+def _span_ns(finding: Finding) -> tuple[int, int]:
+    return restart_span_ns(finding) if finding.kind == RESTART else (finding.start_ns, finding.end_ns)
 
 
 def _changed(near: Sequence[Change]) -> str:
@@ -72,7 +80,7 @@ def _changed(near: Sequence[Change]) -> str:
 def _named(names: Sequence[str], joint: str = ", ") -> str:
     if len(names) <= NAMED + 1:  # "1 more" would take as much room as the last
         return joint.join(names)
-    return joint.join([*names[:NAMED], f"{len(names) - NAMED} more"])
+    return f"{joint.join(names[:NAMED])} and {len(names) - NAMED} more"
 
 
 def _original_went_on(finding: Finding, findings: Sequence[Finding], known: Known) -> list[str]:

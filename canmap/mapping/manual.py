@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from canmap.mapping.fault_rules import FaultRule
     from canmap.mapping.override_rules import OverrideRule
     from canmap.mapping.refs import MessageRef, Requirement, SignalRef
+    from canmap.mapping.supplied_nodes import NodeRule, StopChainRule
     from canmap.vocabulary.checksum_profiles import ChecksumMethod
 
 
@@ -307,6 +308,8 @@ class Manual:
         state_machines: States and how they follow each other.
         overrides: What counts as the driver's.
         axes: What is commanded.
+        nodes: What is known of nodes.
+        stop_chain: What a request to stop has to lead to, None where the spec does not tell.
         verified_on: What the spec was verified on, None where it does not tell.
     """
 
@@ -317,4 +320,6 @@ class Manual:
     state_machines: tuple[StateMachineRule, ...] = ()
     overrides: tuple[OverrideRule, ...] = ()
     axes: tuple[CommandedAxis, ...] = ()
+    nodes: tuple[NodeRule, ...] = ()
+    stop_chain: StopChainRule | None = None
     verified_on: VerifiedOn | None = None

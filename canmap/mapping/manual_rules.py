@@ -119,7 +119,7 @@ def _machine_of(entry: Entry[FoundMessage, SectionValues], top: SectionValues, c
 def _machine(name: Scalar, top: SectionValues, context: Context) -> StateMachineRule | None:
     """Return the state machine of a name; None where it is none, which is noted, or is faulty itself."""
     machines = {one.key: one.value for one in top.get(g.STATE_MACHINES) or ()}
-    written = top.nodes[g.STATE_MACHINES.name][1] if top.has(g.STATE_MACHINES) else None
+    written = top.node_of(g.STATE_MACHINES)
     names = list(written.pairs) if isinstance(written, Entries) else []
     if name.text not in names and g.STATE_MACHINES.name not in context.lost:
         hint = context.faults.hint(name.text, names)

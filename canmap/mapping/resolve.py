@@ -14,6 +14,7 @@ from canmap.mapping.groups import buses_by_group, grouped
 from canmap.mapping.manual_rules import manual
 from canmap.mapping.message_rules import promises
 from canmap.mapping.model import Bus, Geometry, Spec
+from canmap.mapping.node_rules import node_rules
 from canmap.mapping.own_types import own_types
 from canmap.mapping.pair_rules import pair_rules
 from canmap.mapping.reading import grammar as g
@@ -22,6 +23,7 @@ from canmap.mapping.reading.mistakes import Faults, shown
 from canmap.mapping.reading.names import Names
 from canmap.mapping.reading.sections import WHOLE
 from canmap.mapping.record_rules import record_rules, with_records
+from canmap.mapping.stop_rules import stop_rule
 from canmap.mapping.topic_settings import topic_rules
 
 if TYPE_CHECKING:
@@ -100,6 +102,8 @@ def resolve(
             promised_of_all,
             redundant=pair_rules(top.get(g.REDUNDANT), beside),
             axes=axis_rules(top.get(g.AXES), beside),
+            nodes=node_rules(top.get(g.NODES), top.get(g.AXES), beside),
+            stop_chain=stop_rule(top.get(g.STOP_CHAIN), top.node_of(g.SUPPLY_GROUPS), beside),
         ),
         topics=topic_rules(top.get(g.TOPICS), top.get(g.RECORDS), records, context),
     )

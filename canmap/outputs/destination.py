@@ -96,9 +96,9 @@ def _file(into: str, form: ExportForm, records: Sequence[str]) -> Destination:
     if len(records) != 1:
         where = "folder/" if into == STANDARD_OUTPUT else f"{Path(into).stem}{os.sep}"
         raise UsageError(
-            f"One {form.ending} table holds one record: choose it with --record "
-            f"({first_of(records, MOST_NAMED)}), or write all into a folder: --into {where} --format "
-            f"{_word(form)}."
+            f"One {form.ending} table holds one kind of record: choose it with --record "
+            f"({first_of(records, MOST_NAMED)}), or write all into a folder: canmap export --into "
+            f"{where} --format {_word(form)}."
         )
     (name,) = records
     return Destination(into, form, records, {name: into})

@@ -54,7 +54,18 @@ class Crc(CrcParameters):
 
     def of_bytes(self, data: bytes) -> int:
         """Return the check value of one run of bytes."""
-        return int(self.of(data, 1)[0])
+        table, above = self._table, self.width - 8
+        value = _mirrored(self.initial, self.width) if self.reflected else self.initial << self._spare
+        if self.width <= 8:
+            for byte in data:
+                value = table[value ^ byte]
+            return (value if self.reflected else value >> self._spare) ^ self.final_xor
+        for byte in data:
+            if self.reflected:
+                value = table[(value ^ byte) & 0xFF] ^ value >> 8
+            else:
+                value = table[value >> above ^ byte] ^ value << 8 & (1 << self.width) - 256
+        return value ^ self.final_xor
 
     def _of_short(
         self, columns: Iterable[NDArray[np.uint8] | int], frames: int, start: int
@@ -76,6 +87,12 @@ class Crc(CrcParameters):
     def _remainders(self) -> NDArray[np.uint64]:
         """What is left of each byte after eight steps, uint64[256]."""
         return np.array([self._remainder(byte) for byte in range(256)], np.uint64)
+
+    @cached_property
+    def _table(self) -> list[int]:
+        """The same, one by one."""
+        remainders: list[int] = self._remainders.tolist()
+        return remainders
 
     def _remainder(self, byte: int) -> int:
         if self.reflected:
@@ -146,3 +163,9 @@ def profile1_checksums(payload: NDArray[np.uint8], checksum_byte: int, data_id: 
     """
     data = [payload[:, index] for index in range(payload.shape[1]) if index != checksum_byte]
     return _PROFILE1.of([data_id & 0xFF, data_id >> 8, *data], len(payload)).astype(np.uint8)
+
+
+def profile1_checksum(payload: bytes, checksum_byte: int, data_id: int) -> int:
+    """Return the checksum of one payload: `profile1_checksums`, one at a time."""
+    checked = bytes((data_id & 0xFF, data_id >> 8)) + payload[:checksum_byte] + payload[checksum_byte + 1 :]
+    return _PROFILE1.of_bytes(checked)

@@ -2,12 +2,12 @@
 
 A signal of any length and byte order, an IEEE number or a multiplexed signal at any depth goes where the bus
 description says. A payload is written as 64-bit words, little-endian and big-endian ones, which are merged at
-the end.
+the end. A single frame, for which a column costs more than what is in it, is written as one whole number.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from canmap.mapping.description.description import DescribedMessage, DescribedSignal
 
-    Column = NDArray[np.float64] | NDArray[np.int64] | NDArray[np.uint64] | NDArray[np.bool_] | float
+    Column = NDArray[np.floating] | NDArray[np.int64] | NDArray[np.uint64] | NDArray[np.bool_] | float
 
 WORD_BITS = 64
 
@@ -51,6 +51,17 @@ def limits(signal: DescribedSignal) -> tuple[int, int]:
     return 0, (1 << signal.bits) - 1
 
 
+class _Field(NamedTuple):
+    """What it takes to write a signal into a single frame, worked out once."""
+
+    offset: float
+    factor: float
+    least: int
+    most: int
+    mask: int
+    shift: int  # from the least significant bit of the whole payload, read in the signal's byte order
+
+
 class Packing:
     """How the payload of one described message is written and read, bit by bit.
 
@@ -63,6 +74,7 @@ class Packing:
         self.message = message
         self.signals = {signal.name: signal for signal in message.signals}
         self._words = -(-message.length // 8)
+        self._fields = {signal.name: _field(signal, message.length) for signal in message.signals}
 
     def pack(self, raw: Mapping[str, NDArray[np.uint64]], frames: int) -> NDArray[np.uint8]:
         """Return payloads, uint8[frames, length].
@@ -85,6 +97,39 @@ class Packing:
         if words[True].any():
             whole |= _bytes_of(words[True], ">u8")
         return whole[:, : self.message.length].copy()
+
+    def raw_of_one(self, name: str, value: Column) -> int:
+        """Return the bits of one physical value of a signal: `raw_of`, one at a time."""
+        signal = self.signals[name]
+        if signal.is_float:
+            return int(raw_of(signal, value))
+        offset, factor, least, most, mask, _ = self._fields[name]
+        count = round((float(value) - offset) / factor)
+        return (least if count < least else most if count > most else count) & mask
+
+    def pack_one(self, raw: Mapping[str, int]) -> bytes:
+        """Return the payload of one frame: `pack`, one at a time."""
+        length, little, big = self.message.length, 0, 0
+        for name, bits in raw.items():
+            signal = self.signals[name]
+            if signal.selector is not None and not self._chosen(signal, raw):
+                continue
+            if signal.big_endian:
+                big |= bits << self._fields[name].shift
+            else:
+                little |= bits << self._fields[name].shift
+        if big:
+            little |= int.from_bytes(big.to_bytes(length, "big"), "little")
+        return little.to_bytes(length, "little")
+
+    def _chosen(self, signal: DescribedSignal, raw: Mapping[str, int]) -> bool:
+        """Whether a signal is present in a frame."""
+        if signal.selector is None:
+            return True
+        selector = self.signals[signal.selector]
+        code, wrap = raw.get(selector.name, 0), (1 << selector.bits) - 1
+        chosen = any(code - low & wrap <= high - low for low, high in signal.selected_by)
+        return chosen and self._chosen(selector, raw)
 
     def read(self, payload: bytes, name: str) -> int:
         """Return the raw value of an integer signal; two's complement where it is signed."""
@@ -115,6 +160,17 @@ class Packing:
             chosen |= (codes - np.uint64(low & wrap)) & np.uint64(wrap) <= np.uint64(high - low)
         known[signal.name] = chosen if there is None else chosen & there
         return known[signal.name]
+
+
+def _field(signal: DescribedSignal, length: int) -> _Field:
+    first = first_bit(signal)
+    return _Field(
+        float(signal.offset),
+        float(signal.factor),
+        *limits(signal),
+        mask=(1 << signal.bits) - 1,
+        shift=8 * length - first - signal.bits if signal.big_endian else first,
+    )
 
 
 def _write(words: NDArray[np.uint64], signal: DescribedSignal, bits: NDArray[np.uint64]) -> None:

@@ -8,17 +8,18 @@ have that looked at too.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from canmap.payload.bit_places import BitPlace, BitRun
 from canmap.payload.checksums import crc_of, sum_of
 from canmap.payload.counters import RollingCounter
+from canmap.payload.crc_by_words import CrcByWords, PayloadByte
 from canmap.vocabulary import checksum_profiles as c
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Hashable, Iterator
 
     from numpy.typing import NDArray
 
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from canmap.vocabulary.checksum_profiles import HeaderField
 
 _LOW_BYTE = 0xFF
+_BY_FRAME = {c.IDENTIFIER, c.OF_COUNTER, c.ALTERNATING}
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +49,24 @@ class Verdict:
     there: NDArray[np.bool_]
     right: NDArray[np.bool_]
     wrong: NDArray[np.bool_]
+
+    def part(self, rows: slice) -> Verdict:
+        """Return the verdict on some of the frames."""
+        return Verdict(
+            self.came[rows], self.expected[rows], self.there[rows], self.right[rows], self.wrong[rows]
+        )
+
+
+class _OfFrame(NamedTuple):
+    """A byte that goes into a checksum, and may be another for each frame.
+
+    Attributes:
+        what: A word of the profile's order.
+        byte: Which byte of it.
+    """
+
+    what: str
+    byte: int
 
 
 class Protection:
@@ -79,6 +99,9 @@ class Protection:
         )
         self._covered = said.bytes
         self._crc = crc_of(said.method.crc) if said.method.crc else None
+        order = said.method.order
+        self._by_frame = bool(_BY_FRAME & {*order}) or order.count(c.PAYLOAD) > 1
+        self._by_words: dict[int, CrcByWords] = {}  # by the bytes that there are of a payload
         self.counter = self._counter(rule)
         values = said.method.counter_values
         self.rolling = RollingCounter(values) if values else None
@@ -87,6 +110,14 @@ class Protection:
     def of(cls, rule: MessageRule) -> Protection | None:
         """Return the checksum of the message that a rule is about, None where the spec promises none."""
         return cls(rule) if rule.checksum else None
+
+    @property
+    def alike(self) -> Hashable:
+        """Equal for messages whose frames one of their protections may judge together."""
+        if self._signal is not None and self._signal.selector is not None:
+            return id(self)  # whether it is there depends on a signal of this message
+        where = self.place, self.counter, self._covered, self._length, self._identifier_bytes
+        return self.method, self._data_id, where
 
     @property
     def identifier(self) -> bytes:
@@ -152,39 +183,55 @@ class Protection:
     def _expected(
         self, payload: NDArray[np.uint8], size: int, can_id: NDArray[np.uint32] | None
     ) -> NDArray[np.uint64]:
-        columns = self._columns(payload, size, can_id)
-        if self._crc is not None:
-            return self._crc.of(columns, len(payload))
-        return sum_of(self.method, columns, len(payload))
+        if self._crc is None:
+            return sum_of(self.method, self._columns(payload, size, can_id), len(payload))
+        if self._by_frame or payload.shape[1] % 2:
+            return self._crc.of(self._columns(payload, size, can_id), len(payload))
+        if size not in self._by_words:
+            inputs = [one for one in self._inputs(size) if not isinstance(one, _OfFrame)]
+            self._by_words[size] = CrcByWords(self._crc, inputs)
+        return self._by_words[size].of(payload)
 
     def _columns(
         self, payload: NDArray[np.uint8], size: int, can_id: NDArray[np.uint32] | None
     ) -> Iterator[NDArray[np.uint8] | int]:
         """Yield what goes into the checksum, in order: a byte of each frame, or one for all."""
+        for one in self._inputs(size):
+            if isinstance(one, PayloadByte):
+                byte = payload[:, one.byte]
+                yield byte if one.mask == _LOW_BYTE else byte & np.uint8(one.mask)
+            elif isinstance(one, int):
+                yield one
+            elif one.what == c.IDENTIFIER:
+                yield self._identifier_byte(can_id, one.byte)
+            else:
+                yield self._by_counter(payload, one.what)
+
+    def _inputs(self, size: int) -> Iterator[PayloadByte | int | _OfFrame]:
+        """Yield where what goes into the checksum of a payload of `size` bytes comes from, in order."""
         data_id = self._data_id[0] if self._data_id else 0
         for what in self.method.order:
             if what == c.PAYLOAD:
-                yield from self._payload(payload, size)
+                yield from self._payload(size)
             elif what == c.IDENTIFIER:
-                for byte in reversed(range(self._identifier_bytes)):
-                    yield self._identifier_byte(can_id, byte)
+                yield from (_OfFrame(what, byte) for byte in reversed(range(self._identifier_bytes)))
             elif what == c.LENGTH:
                 yield size
             elif what == c.DATA_ID:
                 yield from data_id.to_bytes(max((data_id.bit_length() + 7) // 8, 1), "little")
             elif what in {c.OF_COUNTER, c.ALTERNATING}:
-                yield self._by_counter(payload, what)
+                yield _OfFrame(what, 0)
             else:
                 yield {c.DATA_ID_LOW: data_id & _LOW_BYTE, c.DATA_ID_HIGH: data_id >> 8, c.ZERO: 0}[what]
 
-    def _payload(self, payload: NDArray[np.uint8], size: int) -> Iterator[NDArray[np.uint8]]:
+    def _payload(self, size: int) -> Iterator[PayloadByte]:
         """Yield the bytes of the payload; of one that the checksum is a part of, the other bits."""
         first, last = self._covered or (0, self._length - 1)
         step = 1 if first <= last else -1
         for byte in range(first, last + step, step):
             own = self.place.masks.get(byte, 0)
             if byte < size and own != _LOW_BYTE:
-                yield payload[:, byte] & np.uint8(_LOW_BYTE ^ own) if own else payload[:, byte]
+                yield PayloadByte(byte, _LOW_BYTE ^ own)
 
     def _identifier_byte(self, can_id: NDArray[np.uint32] | None, byte: int) -> NDArray[np.uint8] | int:
         if can_id is None:

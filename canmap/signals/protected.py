@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from canmap.payload.protection import Protection
+from canmap.signals.slot_group import SlotGroup
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -32,15 +34,20 @@ class Checksums:
     def __init__(self, rules: Sequence[MessageRule]) -> None:
         found = {slot: Protection.of(rule) for slot, rule in enumerate(rules)}
         self.protections = {slot: one for slot, one in found.items() if one is not None}
+        alike = defaultdict(list)
+        for slot, protection in self.protections.items():
+            alike[protection.alike].append(slot)
+        self._groups = tuple(SlotGroup.of(slots) for slots in alike.values())
 
     def verdicts(self, chunk: FrameChunk, samples: Samples) -> dict[int, Verdict]:
         """Return the verdict on each protected slot that came, in the order of its frames in `samples`."""
-        found = {}
-        for slot, protection in self.protections.items():
-            rows = samples.rows[samples.slot_start[slot] : samples.slot_start[slot + 1]]
+        found: dict[int, Verdict] = {}
+        for group in self._groups:
+            rows, parts = group.frames(samples)
             if len(rows):
                 payload, length = chunk.payload.take(rows, axis=0), chunk.length.take(rows)
-                found[slot] = protection.judge(payload, length, chunk.can_id.take(rows))
+                verdict = self.protections[group.slots[0]].judge(payload, length, chunk.can_id.take(rows))
+                found |= {slot: verdict.part(part) for slot, part in parts.items()}
         return found
 
 

@@ -5,6 +5,7 @@ So a run that is cut in pieces, or computed in another order, draws the same.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING
 from zlib import crc32
 
@@ -26,11 +27,23 @@ def even(seed: int, purpose: str, numbers: NDArray[np.int64]) -> NDArray[np.floa
         purpose: What is drawn; another word is another sequence.
         numbers: int64[n], which draw of it.
     """
-    start = (seed * _FIRST + crc32(purpose.encode()) * _SECOND) & _MASK
-    x = numbers.astype(np.uint64) * np.uint64(_GOLDEN) + np.uint64(start)
+    x = numbers.astype(np.uint64) * np.uint64(_GOLDEN) + np.uint64(_start(seed, purpose))
     x = (x ^ x >> np.uint64(30)) * np.uint64(_FIRST)
     x = (x ^ x >> np.uint64(27)) * np.uint64(_SECOND)
     return ((x ^ x >> np.uint64(31)) >> np.uint64(11)).astype(np.float64) / (1 << 53)
+
+
+def even_one(seed: int, purpose: str, number: int) -> float:
+    """Return the draw that `even` returns for one number."""
+    x = number * _GOLDEN + _start(seed, purpose) & _MASK
+    x = (x ^ x >> 30) * _FIRST & _MASK
+    x = (x ^ x >> 27) * _SECOND & _MASK
+    return ((x ^ x >> 31) >> 11) / (1 << 53)
+
+
+@lru_cache(maxsize=256)
+def _start(seed: int, purpose: str) -> int:
+    return (seed * _FIRST + crc32(purpose.encode()) * _SECOND) & _MASK
 
 
 def even_ns(seed: int, purpose: str, numbers: NDArray[np.int64], spread_ns: int) -> NDArray[np.int64]:

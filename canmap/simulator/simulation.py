@@ -7,26 +7,30 @@ ends at the border of the process: nothing here can reach a vehicle.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from os import SEEK_END
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from canmap.base.errors import CaptureError
 from canmap.frames.capture_formats import written_channels
+from canmap.frames.chunks import join
 from canmap.outputs.captures.writers import require_written, write_frames
-from canmap.outputs.files import whole_files
+from canmap.outputs.files import is_direct, whole_files
 from canmap.outputs.guard import begins, guard_output
 from canmap.simulator.cart.nodes import MS
 from canmap.simulator.truth import truth, truth_head, truth_text
-from canmap.simulator.wires import CHANNELS, recorded, recorded_live
+from canmap.simulator.wires import recorded, recorded_live
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from canmap.frames.chunks import FrameChunk
+    from canmap.simulator.cart.world import Setup
     from canmap.simulator.scenario.scenario import Scenario
 
 LIVE_SLICE_NS = 20 * MS
 STAMP_NS = 1000  # what recorders tell a stamp to
+LONGEST_LINE = 400  # bytes of a .log
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,12 +42,14 @@ class Simulation:
         faults: Faults in it.
         truth_path: Where the truth was written.
         channels: Each channel, and what it is called in the capture.
+        second_capture: Capture of the second bus, None where both are in one.
     """
 
     frames: int
     faults: int
     truth_path: str
     channels: Mapping[str, str]
+    second_capture: str | None = None
 
 
 def truth_path(capture: str) -> str:
@@ -54,8 +60,9 @@ def truth_path(capture: str) -> str:
 def simulate_to_file(scenario: Scenario, capture: str, *, overwrite: bool = False) -> Simulation:
     """Run a scenario once; write what the recorder got to `capture`, and the truth beside it.
 
-    The ending of `capture` tells its format; a frame that this cannot hold is left out. The two files appear
-    together. A capture with its truth that this wrote before may be replaced.
+    The ending of `capture` tells its format; a frame that this cannot hold is left out. The files appear
+    together; where the second bus has a capture of its own, that is the third. A capture with its truth that
+    this wrote before may be replaced.
 
     Args:
         scenario: What to run.
@@ -72,14 +79,54 @@ def simulate_to_file(scenario: Scenario, capture: str, *, overwrite: bool = Fals
     own = truth_head(name)
     guard_output(capture, scenario.files, overwrite=overwrite or begins(beside, own))
     guard_output(beside, (*scenario.files, capture), overwrite=overwrite, own=own)
+    second = second_capture(scenario, capture)
+    if second is not None:
+        replaces = overwrite or begins(beside, own)
+        guard_output(second, (*scenario.files, capture, beside), overwrite=replaces)
     recording = _Recording(scenario)
-    with whole_files(beside, capture) as (truth_file, written):
-        frames = -write_frames(written, recording)
+    with whole_files(beside, capture, *([second] if second else [])) as (truth_file, *written):
+        frames = -_write(written, recording, scenario.setup)
         frames += recording.frames
-        text = truth_text(truth(scenario, name, recording.first_ns, frames))
-        Path(truth_file).write_text(text, encoding="utf-8", errors="backslashreplace")
-    channels = written_channels(CHANNELS, Path(capture).suffix.lower())
-    return Simulation(frames, len(scenario.faults), beside, channels)
+        if scenario.setup.plan.recording.cut_short:
+            frames -= sum(_cut_last_line(path) for path in written)
+        described = truth(scenario, name, recording.first_ns, frames)
+        if second is not None:
+            described["second_capture"] = Path(second).name
+        Path(truth_file).write_text(truth_text(described), encoding="utf-8", errors="backslashreplace")
+    channels = written_channels(scenario.setup.kind.channels, Path(capture).suffix.lower())
+    return Simulation(frames, len(scenario.faults), beside, channels, second)
+
+
+def second_capture(scenario: Scenario, capture: str) -> str | None:
+    """Return where the second bus's capture stands if it has one of its own, beside that of the first."""
+    chassis, path = scenario.setup.kind.chassis, Path(capture)
+    if chassis is None or not scenario.setup.plan.recording.apart:
+        return None
+    return str(path.with_name(f"{path.stem}_{chassis.name}{path.suffix}"))
+
+
+def _write(paths: list[str], recording: _Recording, setup: Setup) -> int:
+    """Write one capture, or one of each channel; return how many frames were left out."""
+    if len(paths) == 1:
+        return write_frames(paths[0], recording)
+    whole = join(list(recording))
+    return sum(
+        write_frames(path, [whole.take(whole.channel == whole.channels.index(channel))])
+        for path, channel in zip(paths, setup.kind.channels, strict=True)
+        if channel in whole.channels
+    )
+
+
+def _cut_last_line(path: str) -> int:
+    """Leave half of the last line of a text capture; return how many frames that costs."""
+    if Path(path).suffix.lower() != ".log" or is_direct(path):
+        return 0
+    with Path(path).open("r+b") as file:
+        size = file.seek(0, SEEK_END)
+        file.seek(max(0, size - LONGEST_LINE))
+        line = file.read().removesuffix(b"\n").rpartition(b"\n")[2]
+        file.truncate(size - 1 - len(line) // 2)
+    return int(bool(line))
 
 
 class _Recording:
@@ -97,12 +144,19 @@ class _Recording:
     def __iter__(self) -> Iterator[FrameChunk]:
         for chunk in recorded(self._scenario.setup):
             if len(chunk):
-                self.first_ns = self.first_ns if self.frames else int(chunk.t_ns[0])
+                if not self.frames:
+                    self.first_ns = self._true_ns(chunk)
                 self.frames += len(chunk)
                 yield replace(chunk, t_ns=chunk.t_ns // STAMP_NS * STAMP_NS)
         if not self.frames:
             name = self._scenario.path
             raise CaptureError(f"Nothing was recorded of {name}: check that its script switches the cart on.")
+
+    def _true_ns(self, chunk: FrameChunk) -> int:
+        """Return the stamp that its first frame has by the clock of the first bus."""
+        setup = self._scenario.setup
+        second = chunk.channels[chunk.channel[0]] != setup.kind.channels[0]
+        return int(chunk.t_ns[0]) - setup.plan.recording.offset_ns * int(second)
 
 
 def live_chunks(scenario: Scenario) -> Iterator[FrameChunk]:

@@ -7,9 +7,12 @@ from typing import TYPE_CHECKING, Any
 import yaml
 
 from canmap.base.errors import printable
-from canmap.simulator.wires import EPOCH_NS
+from canmap.simulator.recorders import EPOCH_NS
+from canmap.simulator.scenario.fault_file import chain_of
 
 if TYPE_CHECKING:
+    from canmap.simulator.cart.chronicle import Chronicle
+    from canmap.simulator.cart.world import Setup
     from canmap.simulator.scenario.scenario import Scenario
     from canmap.simulator.scenario.script import Line
 
@@ -20,32 +23,46 @@ def truth(scenario: Scenario, capture: str, first_stamp_ns: int, frames: int) ->
     """Return the truth of a run.
 
     Args:
-        scenario: What was run.
+        scenario: What was run: its chronicle is that of its last run.
         capture: Name of the capture.
         first_stamp_ns: Stamp of its first frame.
         frames: How many it has.
 
     Returns:
         `scenario`, `seed`, `duration_s`, `frames`; `faults`, each with `kind`, `cause`, `start_s`, `end_s`,
-        `bus`, `node`, `message`, `signal` (null where there is not one) and `parameters`; `script`, what was
-        done.
+        `bus`, `node`, `message`, `signal` (null where there is not one), `parameters`, `tie_with`, and
+        `chain`, what followed from it; `script`, what was done, each with its `chain` if an axis let go or a
+        node fell for it; `computer`, if it watches what it hears.
     """
     first_ns, duration_ns = first_stamp_ns - EPOCH_NS, scenario.setup.duration_ns
+    chronicle = scenario.setup.plan.chronicle
     return {
         "capture": capture,
         "scenario": scenario.name,
         "seed": scenario.seed,
         "duration_s": duration_ns / 1e9,
         "frames": frames,
-        "faults": [case.truth(duration_ns, first_ns) for case in scenario.faults],
-        "script": [_line(line, first_ns) for line in scenario.lines],
+        **({"computer": _watch(scenario.setup)} if scenario.setup.withdraws_ns else {}),
+        "faults": [
+            case.truth(number, chronicle, duration_ns, first_ns)
+            for number, case in enumerate(scenario.faults)
+        ],
+        "script": [_line(line, chronicle, first_ns) for line in scenario.lines],
     }
 
 
-def _line(line: Line, first_ns: int) -> dict[str, Any]:
+def _watch(setup: Setup) -> dict[str, Any]:
+    how = "silence" if setup.by_silence else "enable"
+    return {"withdraws_after_s": setup.withdraws_ns / 1e9, "by": how}
+
+
+def _line(line: Line, chronicle: Chronicle, first_ns: int) -> dict[str, Any]:
     described = {"at_s": round((line.t_ns - first_ns) / 1e9, 6), line.who: line.what}
     stated = {name: node.text for name, (_, node) in line.values.nodes.items() if hasattr(node, "text")}
-    return described | {name: text for name, text in stated.items() if name not in {"at", line.who}}
+    described |= {name: text for name, text in stated.items() if name not in {"at", line.who}}
+    order = chronicle.orders.get((line.t_ns, line.who, line.what))
+    followed = [] if order is None else chain_of(chronicle, order, first_ns)
+    return described | ({"chain": followed} if len(followed) > 1 else {})
 
 
 def truth_head(capture: str) -> str:

@@ -1,4 +1,4 @@
-"""Simulator: what the nodes send to what is recorded: both buses, the gateway, the recorder.
+"""Simulator: what the nodes send to what is recorded: the buses, the gateway, the recorder.
 
 Two ways, with the same result but for a step of the vehicle by which a demand may reach the kit earlier or
 later. `recorded` moves the vehicle first, every demand reaching the kit in the step in which it is sent, and
@@ -9,63 +9,51 @@ frames are wanted while time goes on. Nothing of the chassis bus comes back to t
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from functools import partial
-from itertools import pairwise
 from operator import itemgetter
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.frames.chunks import empty_chunk, join
-from canmap.simulator.buses.arbitration import BusRun
+from canmap.frames.chunks import empty_chunk
 from canmap.simulator.buses.batch import BatchBus, joined
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.gateway import Gateway, Relay, Route
 from canmap.simulator.buses.network import BusConfig, Node, Outcome, Queue, Release, Transmission
-from canmap.simulator.buses.recorder import Recorder, Recording
+from canmap.simulator.buses.split_bus import SplitBus
 from canmap.simulator.buses.traffic import Sent, Traffic, columns_of, frames_of
 from canmap.simulator.cart.nodes import MS, batch, ordered
-from canmap.simulator.cart.world import (
-    CHASSIS_NODES,
-    DEMANDS,
-    DRIVE_NODES,
-    KMH,
-    LONGEST_SPAN_NS,
-    RELAYED_AS,
-    SEEN,
-    HandOver,
-    World,
-)
+from canmap.simulator.cart.payloads import EXTENDED
+from canmap.simulator.cart.world import LONGEST_SPAN_NS, HandOver, World
+from canmap.simulator.recorders import RecordedTogether, merged, recordings, with_clocks
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Mapping
 
     from canmap.frames.chunks import FrameChunk
     from canmap.simulator.cart.kit import Axis
     from canmap.simulator.cart.nodes import Releases, Sender
+    from canmap.simulator.cart.vehicle_kind import BusKind
     from canmap.simulator.cart.world import Setup
 
-EPOCH_NS = 1_760_000_000 * 1_000_000_000
-RELAYED, RELAYED_EVERY, RELAY_DELAY_NS = "SteerFeedback", 4, 2 * MS
-CHANNELS = ("can0", "can1")
-NEVER_NS = 1 << 62
 LIVE_SPAN_NS = 250 * MS
 Rows = list[tuple[float, ...]]
 
 
 def recorded(setup: Setup) -> Iterator[FrameChunk]:
-    """Run to the end; yield what was recorded, in arrival order."""
+    """Run to the end; yield what was recorded, in arrival order; by two clocks, in the order of stamps."""
     plan = setup.plan
-    if plan.live or plan.disturbances:
-        yield from recorded_live(setup, LIVE_SPAN_NS)
-        return
+    live = plan.live or plan.disturbances or plan.splits or plan.chassis_splits or setup.withdraws_ns
+    yield from with_clocks(setup, recorded_live(setup, LIVE_SPAN_NS) if live else _recorded_ahead(setup))
+
+
+def _recorded_ahead(setup: Setup) -> Iterator[FrameChunk]:
     world = World(setup)
     ahead = _Ahead(world)
-    drive_bus = BatchBus(_config("drive"), (), setup.seed, setup.duration_ns)
-    chassis_bus = BatchBus(_config("chassis"), (), setup.seed + 1, setup.duration_ns)
-    relay, together = Relay(_gateway(world), setup.seed), _Together(setup)
+    drive_bus = BatchBus(_config(setup.kind.drive), (), setup.seed, setup.duration_ns)
+    chassis_bus = BatchBus(_config(setup.kind.chassis), (), setup.seed + 1, setup.duration_ns)
+    relay, together = Relay(_gateway(world), setup.seed), RecordedTogether(setup)
     chassis = ordered([])
     for _ in world.spans(LONGEST_SPAN_NS, ahead):
         sent = drive_bus.take(_traffic(ahead.taken("drive")))
@@ -82,47 +70,25 @@ def recorded(setup: Setup) -> Iterator[FrameChunk]:
     yield from together.recorded([sent, passed], final=True)
 
 
-class _Together:
-    """Records both buses, and hands on their frames in the order in which the recorder gets them."""
-
-    def __init__(self, setup: Setup) -> None:
-        self._recordings = _recordings(setup)
-        self._cuts = sorted(setup.plan.cuts)
-        self._waiting = [columns_of([]), columns_of([])]
-        self._until_ns = 0
-
-    def recorded(self, sent: list[Sent], *, final: bool = False) -> Iterator[FrameChunk]:
-        """Take what was sent next on each bus; yield what no bus can add to any more."""
-        self._waiting = [joined([before, new]) for before, new in zip(self._waiting, sent, strict=True)]
-        newest = [int(each.frames.t_ns.max(initial=0)) for each in self._waiting]
-        settled_ns = NEVER_NS if final else max(self._until_ns, min(newest))
-        edges = [cut for cut in self._cuts if self._until_ns < cut < settled_ns]
-        for start_ns, stop_ns in pairwise([self._until_ns, *edges, settled_ns]):
-            spans = [_between(each, start_ns, stop_ns) for each in self._waiting]
-            yield merged(
-                [recording.take(each) for recording, each in zip(self._recordings, spans, strict=True)]
-            )
-        self._waiting = [_between(each, settled_ns, NEVER_NS) for each in self._waiting]
-        self._until_ns = settled_ns
-
-
 def recorded_live(setup: Setup, span_ns: int) -> Iterator[FrameChunk]:
     """Run to the end, the drive bus with the vehicle; yield what was recorded, span by span."""
     world = World(setup)
     beside = _Beside(world)
-    chassis_bus = BusRun(_config("chassis"), (), setup.seed + 1)
-    relay, recordings = Relay(_gateway(world), setup.seed), _recordings(setup)
+    chassis_bus = SplitBus(_config(setup.kind.chassis), (), setup.plan.chassis_splits, setup.seed + 1)
+    relay, recorders = Relay(_gateway(world), setup.seed), recordings(setup)
     for until_ns in world.spans(span_ns, beside):
         sent, beside.transmissions = beside.transmissions, []
         chassis_bus.submit(_releases(beside.chassis))
         beside.chassis.clear()
-        if world.units["Gateway"].on:
-            chassis_bus.submit(relay.take(sent))
+        if world.kind.relay and world.units[world.kind.relay.gateway].on:
+            chassis_bus.submit(relay.take(sent, until_ns))
+        else:
+            relay.forget()
         passed = chassis_bus.advance(until_ns)
         yield merged(
             [
                 recording.take(columns_of(each))
-                for recording, each in zip(recordings, (sent, passed), strict=True)
+                for recording, each in zip(recorders, (sent, passed), strict=False)
             ]
         )
 
@@ -138,7 +104,8 @@ class _Ahead(HandOver):
 
     def plan(self, start_ns: int, end_ns: int) -> None:
         world = self.world
-        acts = [(name, _obeyed(world, name)) for name in DEMANDS] + [(SEEN, _seen(world))]
+        acts = [(name, _obeyed(world, axis)) for axis, name in world.kind.machinery.demand_of.items()]
+        acts.append((world.kind.seen.message, _seen(world)))
         schedule: list[tuple[int, Callable[[int], None]]] = []
         for name, act in acts:
             sender = world.senders[name]
@@ -166,29 +133,31 @@ class _Ahead(HandOver):
         return sent
 
 
-def _obeyed(world: World, name: str) -> Callable[[int], None]:
-    """Return what lets the kit take the demand that the computer sends now, rounded as its frame does."""
-    layout, axis, computer = world.layouts[name], world.cart.axes[DEMANDS[name]], world.cart.computer
-    signal, which = axis.rule.signal, DEMANDS[name]
+def _obeyed(world: World, which: str) -> Callable[[int], None]:
+    """Return what lets an axis take the demand that the computer sends now, rounded as its frame does."""
+    machinery, axis, computer = world.kind.machinery, world.cart.axes[which], world.cart.computer
+    name, signal = machinery.demand_of[which], axis.rule.signal
+    layout, together = world.layouts[name], set(world.kind.demands[name])
 
     def obey(t_ns: int) -> None:
         asked = {
-            "Angle": -math.degrees(computer.asked_angle),
-            "Throttle": computer.throttle,
-            "Effort": computer.brake,
+            "steering": machinery.asked_angle(computer.asked_angle),
+            "drive": computer.throttle,
+            "brake": computer.brake,
         }
         axis.gear = computer.gear
-        axis.obey(layout.rounded(signal, asked[signal]), which in computer.enabled, t_ns)
+        axis.obey(layout.rounded(signal, asked[which]), bool(together & computer.enabled), t_ns)
 
     return obey
 
 
 def _seen(world: World) -> Callable[[int], None]:
     """Return what lets the computer see the speed that the kit tells now."""
-    layout, cart = world.layouts[SEEN], world.cart
+    seen, cart = world.kind.seen, world.cart
+    layout = world.layouts[seen.message]
 
     def see(t_ns: int) -> None:
-        cart.computer.see_speed(layout.rounded("Speed", KMH * cart.vehicle.speed) / KMH, t_ns)
+        cart.computer.see_speed(layout.rounded(seen.signal, seen.unit * cart.vehicle.speed) / seen.unit, t_ns)
 
     return see
 
@@ -201,19 +170,33 @@ class _Beside(HandOver):
         self.transmissions: list[Transmission] = []
         self.chassis: list[Releases] = []
         setup = world.setup
-        self._bus = BusRun(_config("drive"), setup.plan.disturbances, setup.seed)
+        plan = setup.plan
+        config = _config(setup.kind.drive, plan.recovery_ns)
+        self._bus = SplitBus(config, plan.disturbances, plan.splits, setup.seed)
         self._schedule: list[tuple[int, Sender]] = []
         self._next = 0
         self._waiting: list[Release] = []
-        self._handlers: dict[int, Callable[[Transmission], None]] = {}
-        for name, axis_name in DEMANDS.items():
-            axis = world.cart.axes[axis_name]
-            self._handlers[world.layouts[name].message.can_id] = partial(_received, axis)
-        self._handlers[world.layouts[SEEN].message.can_id] = self._see
+        self._listeners: dict[
+            int, list[tuple[int, Callable[[Transmission], None]]]
+        ] = {}  # node, what it does
+        computer = world.senders[next(iter(world.kind.demands))].unit
+        for name, axis_names in world.kind.demands.items():
+            for axis_name in axis_names:
+                act = partial(_received, world.cart.axes[axis_name])
+                self._listen(world.kind.node_of[axis_name], name, act)
+        for name in dict.fromkeys((world.kind.seen.message, *world.kind.watches)):
+            self._listen(computer, name, partial(self._hear, name))
 
-    def _see(self, sent: Transmission) -> None:
-        speed = self.world.layouts[SEEN].read(sent.frame.payload, "Speed")
-        self.world.cart.computer.see_speed(speed / KMH, sent.t_ns)
+    def _listen(self, node: str, message: str, act: Callable[[Transmission], None]) -> None:
+        index, can_id = self.world.units[node].index, self.world.layouts[message].message.can_id
+        self._listeners.setdefault(can_id, []).append((index, act))
+
+    def _hear(self, name: str, sent: Transmission) -> None:
+        computer, seen = self.world.cart.computer, self.world.kind.seen
+        computer.hear(name, sent.t_ns)
+        if name == seen.message:
+            speed = self.world.layouts[name].read(sent.frame.payload, seen.signal)
+            computer.see_speed(speed / seen.unit, sent.t_ns)
 
     def plan(self, start_ns: int, end_ns: int) -> None:
         schedule: list[tuple[int, Sender]] = []
@@ -226,23 +209,23 @@ class _Beside(HandOver):
 
     def reach(self, t_ns: int, rows: Rows) -> None:
         schedule, world = self._schedule, self.world
-        states = None
+        state = None
         while self._next < len(schedule) and schedule[self._next][0] < t_ns:
             due_ns, sender = schedule[self._next]
             self._next += 1
-            states = states or world.states(rows[-1:])
-            found = sender.run(np.array([due_ns]), states, world.cart.events)
-            if found is not None:
-                self._waiting += _releases([found])
+            state = state or world.state(rows[-1])
+            self._waiting += sender.run_one(due_ns, state, world.cart.events)
         due = [release for release in self._waiting if release.t_ns < t_ns]
         if due:
             self._waiting = [release for release in self._waiting if release.t_ns >= t_ns]
             self._bus.submit(due)
-        for sent in self._bus.advance(t_ns):
-            self.transmissions.append(sent)
-            handler = self._handlers.get(sent.frame.can_id)
-            if handler is not None and sent.outcome is Outcome.SENT:
-                handler(sent)
+        beyond, here = self._bus.heard_beyond(t_ns), self._bus.advance(t_ns)
+        self.transmissions += here
+        for sent in here + beyond:
+            if sent.outcome is Outcome.SENT:
+                for node, act in self._listeners.get(sent.frame.can_id, ()):
+                    if self._bus.hears(node, sent):
+                        act(sent)
 
     def close(self, start_ns: int, end_ns: int, rows: Rows) -> None:
         if rows:
@@ -257,35 +240,28 @@ def _received(axis: Axis, sent: Transmission) -> None:
 # --- bus, gateway, recorder --------------------------------------------------------------------------
 
 
-def _config(name: str) -> BusConfig:
-    names, bit_rate = (DRIVE_NODES, 500_000) if name == "drive" else (CHASSIS_NODES, 250_000)
-    nodes = tuple(Node(each, Queue.PRIORITY, mailboxes=3, replaces=True) for each in names)
-    return BusConfig(name, bit_rate, nodes)
+def _config(bus: BusKind | None, recovery_ns: Mapping[str, int] | None = None) -> BusConfig:
+    """Return a bus; where the vehicle has none, one on which nobody is."""
+    if bus is None:
+        return BusConfig("none", 250_000, ())
+    waits = recovery_ns or {}
+    nodes = tuple(
+        Node(each, Queue.PRIORITY, mailboxes=3, replaces=True, recovery_ns=waits.get(each, 0))
+        for each in bus.nodes
+    )
+    return BusConfig(bus.name, bus.bit_rate, nodes)
 
 
 def _gateway(world: World) -> Gateway:
-    source = world.layouts[RELAYED].message.can_id
-    target = next(each.can_id for each in world.setup.chassis.messages if each.name == RELAYED_AS)
-    route = Route(source, every=RELAYED_EVERY, relayed_id=target)
-    losses = tuple(world.setup.plan.gateway_losses)
-    return Gateway(CHASSIS_NODES.index("Gateway"), (route,), RELAY_DELAY_NS, MS // 2, losses)
-
-
-def _recordings(setup: Setup) -> list[Recording]:
-    return [
-        Recording(
-            Recorder(
-                channel,
-                EPOCH_NS,
-                batch_ns=setup.batch_ns,
-                latency_ns=50_000,
-                jitter_ns=20_000,
-                faults=tuple(setup.plan.recorder),
-            ),
-            setup.seed + number,
-        )
-        for number, channel in enumerate(CHANNELS)
-    ]
+    relay, chassis, beside = world.kind.relay, world.kind.chassis, world.setup.chassis
+    if relay is None or chassis is None or beside is None:
+        return Gateway(0, ())
+    source = world.layouts[relay.source].message
+    target = next(each.can_id for each in beside.messages if each.name == relay.copy)
+    route = Route(source.can_id, source.extended, every=relay.every, relayed_id=target)
+    plan, node = world.setup.plan, chassis.nodes.index(relay.gateway)
+    losses, overloads = tuple(plan.gateway_losses), tuple(plan.gateway_overloads)
+    return Gateway(node, (route,), relay.delay_ns, MS // 2, losses, overloads)
 
 
 def _traffic(batches: list[Releases]) -> Traffic:
@@ -294,7 +270,8 @@ def _traffic(batches: list[Releases]) -> Traffic:
     frames = replace(
         empty_chunk(("",), n),
         t_ns=whole.t_ns,
-        can_id=whole.can_id.astype(np.uint32),
+        can_id=(whole.can_id & ~EXTENDED).astype(np.uint32),
+        extended=(whole.can_id & EXTENDED).astype(np.bool_),
         length=whole.length.astype(np.uint8),
         payload=whole.payload,
     )
@@ -303,7 +280,7 @@ def _traffic(batches: list[Releases]) -> Traffic:
 
 def _releases(batches: Iterable[Releases]) -> list[Release]:
     return [
-        Release(t_ns, node, Frame(can_id, bytes(payload[:length])))
+        Release(t_ns, node, Frame(can_id & ~EXTENDED, bytes(payload[:length]), bool(can_id & EXTENDED)))
         for one in batches
         for t_ns, node, can_id, length, payload in zip(
             one.t_ns.tolist(),
@@ -321,7 +298,7 @@ def _batches(releases: list[Release]) -> list[Releases]:
         batch(
             np.array([release.t_ns]),
             release.node,
-            release.frame.can_id,
+            release.frame.can_id | EXTENDED * release.frame.extended,
             np.frombuffer(release.frame.payload, np.uint8).reshape(1, -1),
         )
         for release in releases
@@ -330,7 +307,8 @@ def _batches(releases: list[Release]) -> list[Releases]:
 
 def _relayable(sent: Sent, world: World) -> list[Transmission]:
     """Return the transmissions that the gateway listens to."""
-    can_id = world.layouts[RELAYED].message.can_id
+    relay = world.kind.relay
+    can_id = world.layouts[relay.source].message.can_id if relay else -1
     meant = sent.take((sent.frames.can_id == can_id) & (sent.outcome == Outcome.SENT))
     times, frames = meant.frames.t_ns.tolist(), frames_of(meant.frames)
     return [
@@ -339,16 +317,3 @@ def _relayable(sent: Sent, world: World) -> list[Transmission]:
             times, meant.node.tolist(), frames, meant.queued_ns.tolist(), strict=True
         )
     ]
-
-
-def _between(sent: Sent, start_ns: int, stop_ns: int) -> Sent:
-    t_ns = sent.frames.t_ns
-    return sent.take((t_ns >= start_ns) & (t_ns < stop_ns))
-
-
-def merged(chunks: list[FrameChunk]) -> FrameChunk:
-    """Put the channels' frames together by their stamps, none before another of its own channel."""
-    both = join(chunks)
-    keys = [np.maximum.accumulate(chunk.t_ns) for chunk in chunks]
-    whole = both.take(np.argsort(np.concatenate(keys), kind="stable"))
-    return replace(whole, line=np.arange(1, len(whole) + 1))

@@ -35,6 +35,8 @@ ROOT = HERE.parent.parent
 SMALL = 20_000  # frames of the capture for the start-up of the loop, and for the check that it is clean
 WHOLE_LOOP = 5_000_000  # frames up to which the loop always runs in full
 TENTH = 10
+CHECKED = "checked"  # every message has a counter and a checksum, which canmap judges and the loop does not
+CASES = ("sparse", "dense", CHECKED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,12 +94,13 @@ def measure(command: list[str], output: Path, settings: dict[str, str], fine: in
 class Traffic:
     """A capture and what describes it, in a folder of its own."""
 
-    def __init__(self, frames: int, folder: Path, *, faults: bool = True) -> None:
+    def __init__(self, frames: int, folder: Path, *, faults: bool = True, protected: bool = False) -> None:
         self.frames = frames
         self._settings = environment(folder)
         self._folder = Path(tempfile.mkdtemp(dir=folder))
         command = [sys.executable, str(HERE / "traffic.py"), "--frames", str(frames)]
         command += ["--folder", str(self._folder), *(["--faults"] if faults else [])]
+        command += ["--protected"] if protected else []
         made = json.loads(subprocess.run(command, check=True, capture_output=True).stdout)
         self.capture, self._cases = made["capture"], made["cases"]
         self._truth = {"frames": frames, **made["truth"]}
@@ -167,18 +170,28 @@ def extended(small: Run, large: Run, frames: tuple[int, int, int]) -> Run:
 
 def compare(options: argparse.Namespace, folder: Path) -> list[Row]:
     """Measure everything; each row is announced on standard error when it is there."""
-    clean = Traffic(SMALL, folder, faults=False)
+    rows = []
+    for protected in (False, True):
+        cases = [case for case in options.cases if (case == CHECKED) == protected]
+        if cases:
+            rows += _compare(options, folder, cases, protected=protected)
+    return rows
+
+
+def _compare(options: argparse.Namespace, folder: Path, cases: list[str], *, protected: bool) -> list[Row]:
+    """Measure the cases of one kind of traffic."""
+    clean = Traffic(SMALL, folder, faults=False, protected=protected)
     starts: dict[str, Run] = {}
-    for case in options.cases:
+    for case in cases:
         for _ in range(2):  # the first run of all compiles the modules
             clean.run_canmap(case)
             starts[case] = clean.run_loop(case)
     rows = []
     for frames in options.frames:
         in_full = options.whole_loop or frames <= WHOLE_LOOP
-        traffic = Traffic(frames, folder)
-        part = traffic if in_full else Traffic(frames // TENTH, folder)
-        for case in options.cases:
+        traffic = Traffic(frames, folder, protected=protected)
+        part = traffic if in_full else Traffic(frames // TENTH, folder, protected=protected)
+        for case in cases:
             row = Row(frames, case, extended=not in_full)
             for number in range(options.runs):
                 row.canmap.append(traffic.run_canmap(case))
@@ -267,7 +280,7 @@ def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     parser.add_argument("--frames", type=int, nargs="+", default=[2_000_000, 20_000_000])
-    parser.add_argument("--cases", nargs="+", choices=("sparse", "dense"), default=["sparse", "dense"])
+    parser.add_argument("--cases", nargs="+", choices=CASES, default=list(CASES))
     parser.add_argument("--runs", type=int, default=3, help="of each side; 3 by default")
     parser.add_argument("--whole-loop", action="store_true", help="never extend the time of the loop")
     parser.add_argument("--folder", type=Path, help="where the captures are for the time; up to 1 GB")

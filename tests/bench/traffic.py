@@ -4,7 +4,8 @@ python tests/bench/traffic.py --frames 2000000 --folder DIR    # writes, and pri
 
 The same bytes come out every time. A block of 64 s is made once, with jitter, one frame at a time on each
 bus and values that join at its ends, and repeated with later stamps until there are enough frames. With
-``--faults`` the first block and one in the middle hold a few known faults.
+``--faults`` the first block and one in the middle hold a few known faults. With ``--protected`` every message
+has a counter and a checksum.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from vehicle import DRIVE, MESSAGES, Message, Signal, describe
+from vehicle import CHECK, DRIVE, MESSAGES, PROTECTED, PROTECTED_BYTES, Message, Signal, describe
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -42,21 +43,25 @@ class Frames:
     message: NDArray[np.int64]
     payload: NDArray[np.uint8]
 
+    def at_all(self) -> Frames:
+        """The frames as they are."""
+        return self
+
     def at(self, rows: NDArray[np.intp] | NDArray[np.bool_]) -> Frames:
         """The frames at `rows`."""
         return Frames(self.t_us[rows], self.message[rows], self.payload[rows])
 
 
-def make_block() -> Frames:
+def make_block(messages: tuple[Message, ...] = MESSAGES) -> Frames:
     """The frames of a block without a fault, as they arrive."""
-    parts = [_frames_of(index, message) for index, message in enumerate(MESSAGES)]
+    parts = [_frames_of(index, message) for index, message in enumerate(messages)]
     frames = Frames(
         np.concatenate([part.t_us for part in parts]),
         np.concatenate([part.message for part in parts]),
         np.concatenate([part.payload for part in parts]),
     )
     frames = frames.at(np.argsort(frames.t_us, kind="stable"))
-    on_drive = np.array([message.channel == DRIVE for message in MESSAGES])[frames.message]
+    on_drive = np.array([message.channel == DRIVE for message in messages])[frames.message]
     for on_bus in (on_drive, ~on_drive):
         # A frame waits until those before it on its bus are through.
         waited = np.arange(np.count_nonzero(on_bus)) * FRAME_US
@@ -78,7 +83,7 @@ def _frames_of(index: int, message: Message) -> Frames:
 
 def _raw_values(signal: Signal, t_s: NDArray[np.float64], random: np.random.Generator) -> NDArray[np.int64]:
     """Raw values of a signal: a counter, a state that is held for seconds, or noise on two slow waves."""
-    if signal.name == "Counter":
+    if signal.name in {"Counter", "Rolling"}:
         return np.arange(len(t_s), dtype=np.int64) % (signal.high + 1)
     if signal.bits <= 3:
         held_s = BLOCK_S / random.integers(8, 33)
@@ -119,13 +124,26 @@ def put_faults(frames: Frames) -> Frames:
     return Frames(frames.t_us, frames.message, payload).at(kept)
 
 
+def put_checksums(frames: Frames) -> Frames:
+    """The frames with the CRC-8 of SAE J1850 (polynomial 0x1D, start and end 0xFF) of the bytes before it."""
+    table = np.arange(256, dtype=np.int64)
+    for _ in range(8):
+        table = table << 1 ^ 0x11D * (table >> 7)
+    payload = frames.payload.copy()
+    check = np.full(len(payload), 0xFF, np.uint8)
+    for column in range(PROTECTED_BYTES + 1):
+        check = table.astype(np.uint8)[check ^ payload[:, column]]
+    payload[:, CHECK.start_bit // 8] = check ^ 0xFF
+    return Frames(frames.t_us, frames.message, payload)
+
+
 class Text:
     """The lines of a block: ``(1700000000.001245) can0 101#0000ACAF00000000``."""
 
-    def __init__(self, frames: Frames) -> None:
+    def __init__(self, frames: Frames, messages: tuple[Message, ...]) -> None:
         count = len(frames.t_us)
         seconds, micros = np.divmod(frames.t_us, 1_000_000)
-        heads = [f" {message.channel} {message.can_id:03X}#" for message in MESSAGES]
+        heads = [f" {message.channel} {message.can_id:03X}#" for message in messages]
         head = _characters(heads)[frames.message]
         self._seconds = seconds
         self._lines = np.empty((count, 46), np.uint8)
@@ -133,7 +151,7 @@ class Text:
         self._lines[:, 12:18] = _digits(micros, 6)
         self._lines[:, 19:29] = head
         self._lines[:, 29:45] = _characters([frames.payload.tobytes().hex().upper()]).reshape(count, 16)
-        length = np.array([message.length for message in MESSAGES])[frames.message]
+        length = np.array([message.length for message in messages])[frames.message]
         self._kept = np.arange(46) < 29 + 2 * length[:, None]
         self._kept[:, 45] = True
         self._lines[:, 45] = ord("\n")
@@ -157,21 +175,24 @@ def _digits(numbers: NDArray[np.int64], digits: int) -> NDArray[np.uint8]:
     return (numbers[:, None] // powers % 10 + ord("0")).astype(np.uint8)
 
 
-def write_log(path: Path, frames: int, *, faults: bool) -> dict[str, int]:
+def write_log(path: Path, frames: int, *, faults: bool, protected: bool = False) -> dict[str, int]:
     """Write a capture.
 
     Args:
         path: Where to.
         frames: How many frames.
         faults: Put the known faults in.
+        protected: Give every message a counter and a checksum.
 
     Returns:
         How many values in it are out of range, and how many silences it has.
     """
     if frames < FEWEST_FRAMES:
         raise SystemExit(f"{frames} frames are too few for the known faults; take {FEWEST_FRAMES:,} or more.")
-    block = make_block()
-    clean, faulty = Text(block), Text(put_faults(block))
+    messages = PROTECTED if protected else MESSAGES
+    block = make_block(messages)
+    with_checksums = put_checksums if protected else Frames.at_all
+    clean, faulty = Text(with_checksums(block), messages), Text(with_checksums(put_faults(block)), messages)
     whole = frames // len(clean)
     with_faults = {0, whole // 2} if faults else set()
     left, number = frames, 0
@@ -186,16 +207,17 @@ def write_log(path: Path, frames: int, *, faults: bool) -> dict[str, int]:
 
 
 def main() -> None:
-    """Write the traffic and both cases into a folder, and print what the benchmark needs."""
+    """Write the traffic and its cases into a folder, and print what the benchmark needs."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     parser.add_argument("--frames", type=int, default=2_000_000)
     parser.add_argument("--folder", type=Path, required=True, help="an empty folder")
     parser.add_argument("--faults", action="store_true", help="put a few known faults in")
+    parser.add_argument("--protected", action="store_true", help="a counter and a checksum in every message")
     options = parser.parse_args()
     capture = options.folder / "traffic.log"
-    truth = write_log(capture, options.frames, faults=options.faults)
+    truth = write_log(capture, options.frames, faults=options.faults, protected=options.protected)
     cases = {}
-    for case in ("sparse", "dense"):
+    for case in ("checked",) if options.protected else ("sparse", "dense"):
         spec, descriptions = describe(case, options.folder)
         cases[case] = {"spec": str(spec), "descriptions": [str(path) for path in descriptions]}
     print(json.dumps({"capture": str(capture), "frames": options.frames, "truth": truth, "cases": cases}))

@@ -1,13 +1,14 @@
 """Benchmark: a vehicle of 130 messages on two buses, and how it is described.
 
 Four messages, an eighth of the frames, belong to a drive-by-wire kit and have signals of their own; the
-others follow one pattern for each payload length. `sparse` describes the four, `dense` describes them all.
+others follow one pattern for each payload length. `sparse` describes the four, `dense` describes them all. In
+`checked`, which is of traffic of its own, each has 8 bytes, the last two for a counter and a checksum.
 """
 
 from __future__ import annotations
 
 import shutil
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 HERE = Path(__file__).parent
@@ -169,6 +170,26 @@ _PERIODS = [period_ms for period_ms, count in _OTHERS.items() for _ in range(cou
 MESSAGES = (*KIT, *(_other(number, period_ms) for number, period_ms in enumerate(_PERIODS)))
 
 
+ROLLING, CHECK = Signal("Rolling", "48|4@1+", "1", "0", 0, 15), Signal("Check", "56|8@1+", "1", "0", 0, 255)
+PROTECTED_BYTES = 6  # those before the counter and the checksum
+
+
+def _with_protection(message: Message) -> Message:
+    """The message with a counter and a checksum in its last two bytes, where nothing else is."""
+    signals = [one for one in message.signals if last_byte(one) < PROTECTED_BYTES and one is not COUNTER]
+    return replace(message, length=8, signals=(*signals, ROLLING, CHECK))
+
+
+def last_byte(signal: Signal) -> int:
+    """The last byte in which a signal has bits, from 0."""
+    if signal.big_endian:
+        return signal.start_bit // 8 + (signal.bits - signal.start_bit % 8 + 6) // 8
+    return (signal.start_bit + signal.bits - 1) // 8
+
+
+PROTECTED = tuple(_with_protection(message) for message in MESSAGES)
+
+
 def dbc(messages: tuple[Message, ...]) -> str:
     """The text of the DBC that describes `messages`."""
     lines = ['VERSION ""', "", "NS_ :", "", "BS_:", "", "BU_: Kit Computer", ""]
@@ -181,7 +202,7 @@ def dbc(messages: tuple[Message, ...]) -> str:
 
 
 def describe(case: str, folder: Path) -> tuple[Path, list[Path]]:
-    """Write what describes a case, "sparse" or "dense", into a folder of its own in `folder`.
+    """Write what describes a case, "sparse", "dense" or "checked", into a folder of its own in `folder`.
 
     Returns:
         The mapping spec, and the descriptions.
@@ -191,12 +212,33 @@ def describe(case: str, folder: Path) -> tuple[Path, list[Path]]:
     for spec in HERE.glob("*.yaml"):
         shutil.copy(spec, place)
     described: dict[str, tuple[Message, ...]] = {"drive.dbc": KIT}
-    if case == "dense":
+    if case != "sparse":
+        messages = PROTECTED if case == "checked" else MESSAGES
         on_channel = {"drive.dbc": DRIVE, "body.dbc": BODY}
         described = {
-            name: tuple(message for message in MESSAGES if message.channel == channel)
+            name: tuple(message for message in messages if message.channel == channel)
             for name, channel in on_channel.items()
         }
+    if case == "checked":
+        _write_checked(place)
     for name, messages in described.items():
         (place / name).write_text(dbc(messages), encoding="utf-8")
     return place / f"{case}.yaml", [place / name for name in described]
+
+
+def _write_checked(place: Path) -> None:
+    """Turn the spec of the dense case into that of the checked one: without what made room, all protected."""
+    gone = [
+        f"{message.name}.{signal.name}"
+        for message, protected in zip(MESSAGES, PROTECTED, strict=True)
+        for signal in {*message.signals} - {*protected.signals}
+    ]
+    for spec in place.glob("*.yaml"):
+        lines = spec.read_text(encoding="utf-8").splitlines(keepends=True)
+        spec.write_text(
+            "".join(one for one in lines if not any(name in one for name in gone)), encoding="utf-8"
+        )
+    rule = "{counter: {signal: Rolling}, checksum: {signal: Check, profile: CRC-8/SAE-J1850, bytes: [0, 6]}}"
+    rules = "".join(f"  {message.name}: {rule}\n" for message in PROTECTED)
+    dense = (place / "dense.yaml").read_text(encoding="utf-8")
+    (place / "checked.yaml").write_text(f"{dense}\nmessages:\n{rules}", encoding="utf-8")

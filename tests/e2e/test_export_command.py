@@ -197,8 +197,8 @@ HERE = "{folder}"
     ("arguments", "complaint"),
     [
         (["--into", "x.txt"], "x.txt: nothing is exported with this ending; name one of .jsonl, "),
-        (["--into", f"{HERE}/x.csv"], "One .csv table holds one record: choose it with --record (steering, "),
-        (["--into", "-", "--format", "csv"], "One .csv table holds one record"),
+        (["--into", f"{HERE}/x.csv"], "One .csv table holds one kind of record: choose it with --record (s"),
+        (["--into", "-", "--format", "csv"], "One .csv table holds one kind of record"),
         (["--into", "-", "--format", "parquet"], "Standard output is not an ordinary file; only jsonl or"),
         (["--into", f"{HERE}/x/", "--format", "jsonl"], "is a folder, but one .jsonl file holds all records"),
         (["--into", f"{HERE}/x.jsonl", "--format", "csv"], "ends in .jsonl, but the form asked for is csv"),
@@ -218,6 +218,15 @@ def test_what_cannot_be_done_is_said_in_a_line(tmp_path: Path, arguments: list[s
     assert (done.returncode, done.stdout, done.stderr.count("\n")) == (2, "", 1), done.stderr
     assert complaint in done.stderr
     assert list(tmp_path.iterdir()) == []
+
+
+def test_an_export_of_nothing_says_why(tmp_path: Path) -> None:
+    capture = tmp_path / "other.log"
+    capture.write_text((ROOT / DEMO).read_text().replace("can0", "vcan7").replace("can1", "vcan8"))
+    done = canmap("export", capture, *SPEC, "--into", tmp_path / "all.jsonl")
+    assert done.returncode == 1
+    assert done.stdout.startswith("0 records of ")
+    assert "give --channel drive=vcan7 --channel chassis=vcan8" in done.stderr
 
 
 def test_what_exists_is_replaced_only_when_asked_and_an_input_never(tmp_path: Path) -> None:

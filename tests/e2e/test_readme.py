@@ -90,6 +90,8 @@ def test_what_is_said_not_to_be_found_is_not_found(fault: str, tmp_path: Path) -
         "driver_override": "torque: 8 N m",
         "false_override": "torque: 8 N m",
         "babbling_node": "identifier: 0x10, gap: 0.3 ms",
+        "loop_chatter": "every: 200 ms",
+        "wheel_dropout": "wheel: RearLeft, below: 20 km/h",
     }
     faults, capture = tmp_path / "faults.yaml", tmp_path / "it.log"
     faults.write_text(

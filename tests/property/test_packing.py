@@ -55,6 +55,8 @@ def packed_again(message: DescribedMessage, plan: DecodePlan, payloads: list[byt
         for name, signal in packing.signals.items()
     }
     packed = [row.tobytes() for row in packing.pack(columns, len(frames))]
+    for row, payload in enumerate(packed):
+        assert packing.pack_one({name: int(column[row]) for name, column in columns.items()}) == payload
     again = [(message.can_id, message.extended, payload) for payload in packed]
     assert [
         {name: raw for name, (raw, _) in frame.items()}
@@ -72,6 +74,7 @@ def test_physical_values_go_to_the_nearest_count(
     described: tuple[str, list[MessageSketch]], data: DataObject
 ) -> None:
     for message in load(described[0]).messages:
+        packing = Packing(message)
         for signal in message.signals:
             if signal.is_float:
                 continue
@@ -82,8 +85,10 @@ def test_physical_values_go_to_the_nearest_count(
             mask = (1 << signal.bits) - 1
             if abs(float(signal.offset)) < 1e3 * abs(float(signal.factor)) * max(1, abs(count)):
                 assert int(raw_of(signal, value)) == count & mask
+            assert packing.raw_of_one(signal.name, value) == int(raw_of(signal, value))
             beyond = [1e30 * float(signal.factor), -1e30 * float(signal.factor)]
             assert [int(raw) for raw in raw_of(signal, np.array(beyond))] == [most & mask, least & mask]
+            assert [packing.raw_of_one(signal.name, each) for each in beyond] == [most & mask, least & mask]
 
 
 @given(st.lists(st.floats(width=32, allow_nan=False), min_size=1), st.sampled_from([32, 64]))
@@ -91,6 +96,9 @@ def test_numbers_are_packed_as_they_are(numbers: list[float], bits: int) -> None
     signal = f'BO_ 1 M: 8 Kit\n SG_ S : 0|{bits}@1- (1,0) [0|0] "" Kit\n\n'
     text = f"{HEADER}{signal}SIG_VALTYPE_ 1 S : {bits // 32};\n"
     (message,) = load(text).messages
-    packed = Packing(message).pack({"S": raw_of(message.signals[0], np.array(numbers))}, len(numbers))
+    packing = Packing(message)
+    packed = packing.pack({"S": raw_of(message.signals[0], np.array(numbers))}, len(numbers))
+    one_by_one = [packing.pack_one({"S": packing.raw_of_one("S", number)}) for number in numbers]
+    assert [row.tobytes() for row in packed] == one_by_one
     read = packed[:, : bits // 8].copy().view(f"<f{bits // 8}")[:, 0]
     assert read.tolist() == numbers

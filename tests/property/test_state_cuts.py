@@ -6,16 +6,25 @@ import json
 import tempfile
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from canmap.checks.feeding import NEVER_NS, Feeding, _Demand
+from canmap.checks.machine import Enable, Machine
+from canmap.checks.needs import Needs
+from canmap.checks.state_course import StateCourse
+from canmap.checks.watchdogs import WatchdogCheck, _Watchdog
 from tests.cutting import moment
 from tests.kits import row, spec_of
 from tests.streams import frames, inspected
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from canmap.frames.chunks import FrameChunk
     from canmap.mapping.model import Spec
 
@@ -107,3 +116,68 @@ def test_any_cutting_gives_the_same(data: st.DataObject) -> None:
     points = sorted(data.draw(st.lists(st.integers(0, len(whole)), max_size=12)))
     assert said(whole.split(points)) == said([whole])
     assert said(whole.split(range(1, len(whole)))) == said([whole])
+
+
+def long_drive() -> FrameChunk:
+    """One drive in which whatever is carried from chunk to chunk matters."""
+    chance = np.random.default_rng(11)
+    rows, counter, now_ms = [], 0, 0.0
+    state, loop, enable, percent = 1, 1, 0, 10
+    for _ in range(400):
+        now_ms += float(chance.choice([10, 10, 10, 10, 10, 5, 70]))
+        if chance.random() < 0.15:
+            state = int(chance.choice([1, 2, 3, 3, 3, 4]))
+        if chance.random() < 0.1:
+            loop, enable = int(chance.integers(0, 2)), int(chance.integers(0, 2))
+            percent = int(chance.choice([10, 10, 120]))
+        if chance.random() < 0.9:
+            rows.append(row(now_ms, 0x100, bytes([state, loop, *bytes(6)])))
+        if chance.random() < 0.4:
+            counter += int(chance.choice([1, 1, 1, 0]))
+            rows.append(row(now_ms + 3, 0x200, bytes([enable, percent, counter % 4, *bytes(5)])))
+    return frames(rows)
+
+
+def forget_since(course: StateCourse) -> None:
+    if course.last is not None:
+        course.last = course.last._replace(since_ns=course.last.clock_ns)
+
+
+CARRIES: dict[str, tuple[type, str, Callable[[Any], object]]] = {
+    "last state": (StateCourse, "take", lambda course: setattr(course, "last", None)),
+    "since when it is": (StateCourse, "take", forget_since),
+    "what held before": (Needs, "at", lambda needs: needs._last.clear()),
+    "doubts of a machine": (Machine, "fold", lambda machine: setattr(machine, "_doubts", [])),
+    "ordinals of a machine": (Machine, "fold", lambda machine: setattr(machine, "_seen", 0)),
+    "doubts of an enable": (Enable, "fold", lambda enable: setattr(enable, "_doubts", [])),
+    "enable that is awaited": (Enable, "fold", lambda enable: setattr(enable, "_awaited", None)),
+    "bad demands in a row": (_Demand, "take", lambda demand: setattr(demand, "_bad", 0)),
+    "last that fed": (Feeding, "take", lambda feeding: setattr(feeding, "_last_ns", NEVER_NS)),
+    "whether it is asked": (Feeding, "take", lambda feeding: setattr(feeding, "_asked", False)),
+    "active since": (_Watchdog, "active_since", lambda one: setattr(one, "since_ns", None)),
+    "how it let go": (WatchdogCheck, "finish", lambda check: check._watchdogs[0].left.clear()),
+    "whether it was late": (
+        WatchdogCheck, "fold", lambda check: setattr(check._watchdogs[0], "was_late", False),
+    ),
+    "ordinals of a watchdog": (WatchdogCheck, "fold", lambda check: setattr(check._watchdogs[0], "seen", 0)),
+}  # fmt: skip
+
+
+@cache
+def whole_drive() -> tuple[FrameChunk, tuple[str, list[tuple[str, ...]]]]:
+    whole = long_drive()
+    return whole, said([whole])
+
+
+@pytest.mark.parametrize("carry", CARRIES)
+def test_every_carry_is_needed(carry: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    whole, wanted = whole_drive()
+    owner, name, forget = CARRIES[carry]
+    method = getattr(owner, name)
+
+    def forgetting(self: object, *arguments: object) -> object:
+        forget(self)
+        return method(self, *arguments)
+
+    monkeypatch.setattr(owner, name, forgetting)
+    assert said(whole.split(range(1, len(whole)))) != wanted, f"the {carry} could be forgotten unnoticed"

@@ -14,8 +14,8 @@ import pytest
 
 from canmap.base.errors import UsageError
 from canmap.payload.checksums import profile1_checksums
+from canmap.simulator.cart.orchard_cart import ORCHARD_CART
 from canmap.simulator.cart.payloads import Layout, misread
-from canmap.simulator.cart.world import DATA_IDS
 from tests.published import table
 from tests.simulated import MS, Run, databases, is_protected, run, scenario_of
 from tests.streams import spec_of
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 def layouts(channel_bus: str = "drive") -> dict[str, Layout]:
     return {
-        each.name: Layout(each, DATA_IDS.get(each.name))
+        each.name: Layout(each, ORCHARD_CART.data_ids.get(each.name))
         for each in spec_of().buses[channel_bus].description.messages
     }
 
@@ -68,6 +68,7 @@ def test_payloads_are_packed_as_cantools_packs_them(channel: str, bus: str) -> N
             }
             expected = described.encode(both, scaling=False, strict=False)
             assert payload == expected, described.name
+            assert layout.pack_one(values, count) == expected, described.name
             for name, value in values.items():
                 if not described.is_multiplexed():
                     assert layout.read(payload, name) == pytest.approx(value)
@@ -84,7 +85,7 @@ def test_what_does_not_fit_is_cut_to_what_does() -> None:
 
 def test_all_safety_messages_are_protected_and_counted(tmp_path: Path) -> None:
     told: Run = run(scenario_of(tmp_path))
-    for name, data_id in DATA_IDS.items():
+    for name, data_id in ORCHARD_CART.data_ids.items():
         described = databases()["can0"].get_message_by_name(name)
         rows = told.rows("can0", described.frame_id)
         place = described.get_signal_by_name("Checksum").start // 8

@@ -103,6 +103,16 @@ def test_an_eighth_of_the_frames_is_described_in_the_sparse_case(clean: dict[str
     assert all(message.count for message in inspected(clean, "dense").messages)
 
 
+def test_every_message_is_protected_in_the_checked_case(tmp_path: Path) -> None:
+    made = script(BENCH / "traffic.py", "--frames", str(FRAMES), "--folder", tmp_path, "--protected")
+    result = inspected(made, "checked")
+    assert result.verdict == "pass"
+    # The traffic has the CRC-8 of SAE J1850 by a table of its own, so both have it wrong or none.
+    found = [message.checksum for message in result.messages if message.count]
+    assert sum(one.frames for one in found if one) == FRAMES
+    assert sum(one.wrong for one in found if one) == 0
+
+
 def test_stamps_rise_over_the_end_of_a_block(tmp_path: Path) -> None:
     frames = 180_000  # a block has 179,200
     made = script(BENCH / "traffic.py", "--frames", str(frames), "--folder", tmp_path)

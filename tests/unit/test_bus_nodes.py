@@ -8,8 +8,9 @@ import pytest
 
 from canmap.base.errors import UsageError
 from canmap.frames.chunks import FLAG_FD
-from canmap.simulator.buses.arbitration import BusRun, simulate_bus
+from canmap.simulator.buses.arbitration import BusRun
 from canmap.simulator.buses.batch import BatchBus, transmit
+from canmap.simulator.buses.bus_stream import simulate_bus
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.frame_bits import wire_length
 from canmap.simulator.buses.network import (
@@ -107,6 +108,30 @@ def test_a_babbler_starves_what_is_lower_and_nothing_else() -> None:
     gaps = [one.start_ns for one in out if one.node == 2]
     assert len(gaps) > 50
     assert len(low) == 50
+
+
+@pytest.mark.parametrize("gap_ns", [0, 3 * BIT_NS, 4 * BIT_NS, MS])
+@pytest.mark.parametrize("plain", [True, False])
+def test_a_babbler_is_as_step_by_step(gap_ns: int, plain: bool) -> None:
+    """What it sends all at once is what it sends where the run is cut behind every frame."""
+    node = Node("c") if plain else Node("c", mailboxes=2, replaces=True)
+    config = bus_of(Node("a"), Node("b", mailboxes=1, replaces=True), node)
+    frames = [Frame(0x10), Frame(0x201, b"1"), Frame(0x200, bytes(8)), Frame(0x700)]
+    moments = [*range(MS, 30 * MS, 1_700_000), *range(2 * MS, 30 * MS, 2_300_000)]
+    releases = [Release(t_ns, n % 3, frames[n % 4]) for n, t_ns in enumerate(sorted(moments))]
+    troubles = [
+        Babble(5 * MS, 25 * MS, 2, Frame(0x200, bytes(8)), gap_ns),
+        Babble(20 * MS, 22 * MS, 1, Frame(0x100)),
+        SupplyLoss(12 * MS + 1, 14 * MS, 2),
+        SupplyLoss(12 * MS + 2, 13 * MS, 0),
+    ]
+    whole, _ = run(config, releases, troubles)
+    bus, pieces = BusRun(config, troubles), []
+    bus.submit(releases)
+    for edge_ns in sorted({sent.t_ns + 1 for sent in whole}):
+        pieces += bus.advance(edge_ns)
+    assert pieces == [sent for sent in whole if sent.outcome is not Outcome.UNSENT]
+    assert sum(sent.node == 2 for sent in whole) > 20
 
 
 def test_a_babbler_pauses_for_its_gap_and_while_it_has_no_supply() -> None:

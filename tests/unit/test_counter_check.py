@@ -251,7 +251,7 @@ def test_a_counter_that_cannot_be(tmp_path: Path, said: str, text: str) -> None:
             "kind: demand_refused, message: SteerCommand, because: counter",
             {("counter", "SteerCommand"), ("tracking", "BrakeFeedback")},
         ),
-        ("kind: node_restart, node: SteerNode", {("restart", "SteerFeedback"), ("stale", None)}),
+        ("kind: node_restart, node: SteerNode", {("restart", None), ("stale", None)}),
         (
             "kind: frozen_value, message: SteerFeedback",
             {("frozen", "SteerFeedback"), ("slew", "SteerFeedback")},

@@ -7,8 +7,12 @@ bus-off above 255; back after 128 sequences of 11 recessive bits; suspend transm
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import pytest
 
 from canmap.simulator.buses.frame import Frame
+from canmap.simulator.buses.hearing import Hearing
 from canmap.simulator.buses.network import (
     BusConfig,
     ErrorKind,
@@ -21,6 +25,9 @@ from canmap.simulator.buses.network import (
     WireFault,
 )
 from tests.buses import BIT_NS, MS, run
+
+if TYPE_CHECKING:
+    from canmap.simulator.buses.arbitration import BusRun
 
 ALWAYS = 1 << 60
 A, B, C = 0, 1, 2
@@ -167,3 +174,81 @@ def test_a_node_without_supply_loses_its_queue_and_starts_afresh() -> None:
     assert [one.queued_ns for one in lost] == list(range(10 * MS, 20 * MS, MS))
     states = [(c.t_ns, c.state, c.transmit_count) for c in bus.changes if c.node == A]
     assert states[-2:] == [(10 * MS, NodeState.UNPOWERED, 0), (20 * MS, NodeState.ERROR_ACTIVE, 0)]
+
+
+def states_of(bus: BusRun, node: int) -> list[tuple[int, NodeState]]:
+    return [(change.t_ns, change.state) for change in bus.changes if change.node == node]
+
+
+@pytest.mark.parametrize("wait_ms", [50, 1000])
+def test_a_slow_program_waits_and_then_its_controller_counts(wait_ms: int) -> None:
+    """128 sequences of 11 recessive bits come on top of what the program waits."""
+    config = BusConfig("drive", 500_000, (Node("a", recovery_ns=wait_ms * MS), Node("b")))
+    releases = [Release(0, A, FRAME), Release(2 * wait_ms * MS, A, FRAME)]
+    out, bus = run(config, releases, [WireFault(0, 40 * MS, node=A)], until_ns=3000 * MS)
+    (_, passive), (off_ns, off), (back_ns, back) = states_of(bus, A)
+    assert (passive, off, back) == (NodeState.ERROR_PASSIVE, NodeState.BUS_OFF, NodeState.ERROR_ACTIVE)
+    assert back_ns - off_ns == wait_ms * MS + 128 * 11 * BIT_NS
+    assert [one.queued_ns for one in only(out, Outcome.SENT)] == [2 * wait_ms * MS]
+
+
+def test_a_program_that_waits_is_forgotten_with_its_supply() -> None:
+    """Off and on in between: the node is there again at once, and what it had asked for means nothing."""
+    config = BusConfig("drive", 500_000, (Node("a", recovery_ns=50 * MS), Node("b")))
+    faults = [
+        WireFault(0, 20 * MS, node=A),
+        SupplyLoss(20 * MS, 30 * MS, A),
+        WireFault(35 * MS, 60 * MS, node=A),
+    ]
+    out, bus = run(config, every(5 * MS, A, FRAME, 150 * MS), faults, until_ns=200 * MS)
+    states = [state for _, state in states_of(bus, A) if state is not NodeState.ERROR_PASSIVE]
+    assert states == [
+        NodeState.BUS_OFF,
+        NodeState.UNPOWERED,
+        NodeState.ERROR_ACTIVE,
+        NodeState.BUS_OFF,
+        NodeState.ERROR_ACTIVE,
+    ]
+    second_ns = next(
+        t_ns for t_ns, state in states_of(bus, A) if state is NodeState.BUS_OFF and t_ns > 30 * MS
+    )
+    back_ns = states_of(bus, A)[-1][0]
+    waited = back_ns - second_ns - 50 * MS
+    assert 128 * 11 * BIT_NS <= waited < 128 * 11 * BIT_NS + 2 * MS
+    assert only(out, Outcome.SENT)[-1].t_ns > back_ns
+
+
+def test_a_node_that_is_bus_off_receives_nothing() -> None:
+    """Bus-off is off the bus (ISO 11898-1, from memory): no receiving, no acknowledging, no counting."""
+    fault = WireFault(0, 8 * MS, node=A)
+    releases = [Release(0, A, FRAME), *every(MS, B, Frame(0x200), 60 * MS)]
+    out, bus = run(CONFIG, releases, [fault])
+    off_ns, back_ns = (
+        next(t_ns for t_ns, state in states_of(bus, A) if state is wanted)
+        for wanted in (NodeState.BUS_OFF, NodeState.ERROR_ACTIVE)
+    )
+    hearing = Hearing(bus)
+    heard = [hearing.hears(A, one.t_ns) for one in only(out, Outcome.SENT)]
+    assert heard == [not off_ns <= one.t_ns < back_ns for one in only(out, Outcome.SENT)]
+    assert {True, False} == set(heard)
+
+
+def test_a_fault_may_strike_at_times_and_make_deaf() -> None:
+    fault = WireFault(0, 60 * MS, node=A, when=lambda t_ns: t_ns // MS % 20 == 0, deaf=True)
+    releases = every(2 * MS, A, FRAME, 60 * MS)
+    out, bus = run(CONFIG, releases, [fault])
+    struck = {one.start_ns // MS for one in only(out, Outcome.DESTROYED)}
+    assert struck == {0, 20, 40}
+    hearing = Hearing(bus, [fault])
+    assert [hearing.hears(A, t_ns * MS) for t_ns in (0, 1, 20, 21)] == [False, True, False, True]
+    assert hearing.hears(B, 40 * MS)
+
+
+def test_a_node_that_misreads_destroys_frames_until_it_is_passive() -> None:
+    """It alone sees an error and flags it, and counts 8 for each: 16 of them make 128."""
+    fault = WireFault(0, ALWAYS, flagged_by=C)
+    releases = every(MS, A, FRAME, 60 * MS)
+    out, bus = run(CONFIG, releases, [fault])
+    assert len(only(out, Outcome.DESTROYED)) == 16
+    assert len(only(out, Outcome.SENT)) == len(releases)
+    assert [state for _, state in states_of(bus, C)] == [NodeState.ERROR_PASSIVE]  # no frame is good to it

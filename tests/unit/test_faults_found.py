@@ -44,11 +44,11 @@ def test_a_silent_gateway_is_told_from_a_silent_original(tmp_path: Path, seed: i
 @pytest.mark.parametrize("seed", SEEDS)
 @pytest.mark.parametrize("kind", ["driver_override, torque: 7 Nm", "false_override, torque: -6 Nm"])
 def test_an_override_is_told_at_its_time(tmp_path: Path, kind: str, seed: int) -> None:
-    """100 ms after the torque is there: the driver takes over, of which no error is made."""
+    """100 ms after the torque is there, which a hand takes some 50 ms for; no error is made of it."""
     result = inspection(tmp_path, f"kind: {kind}, at: 4 s, for: 0.5 s", seed)
     found = [one for one in of_kind(result, "override") if one.facts["machine"] == "steering"]
     assert [one.severity.value for one in found] == ["note"]
-    assert result.seconds(found[0].start_ns) == pytest.approx(4.11, abs=0.03)
+    assert result.seconds(found[0].start_ns) == pytest.approx(4.13, abs=0.06)
     assert found[0].place.signal == "Torque"
     assert [one.severity.value for one in of_kind(result, "override")] == ["note"] * 3  # of each axis
 

@@ -22,7 +22,7 @@ ROOMS = (
     "base", "vocabulary", "mapping", "payload", "frames", "signals", "timing", "records", "findings",
     "stream", "checks", "summaries", "engine", "results", "topics", "outputs", "api", "simulator", "cli",
 )  # fmt: skip
-IN_SIMULATOR = ("noise", "buses", "cart", "wires", "scenario", "truth", "simulation", "live")
+IN_SIMULATOR = ("noise", "buses", "cart", "recorders", "wires", "scenario", "truth", "simulation", "live")
 # Two files or public classes of one name are two things that somebody will take for one another; a job of
 # `api` and its command of `cli` are the same one.
 SAME_NAME = {"inspect", "transcribe", "export"}

@@ -41,6 +41,7 @@ def line(text: str) -> str:
         ("{at: -1 s, computer: stop}", "5:10: The time is not between 0 s and a week."),
         ("{computer: stop}", "5:5: A line of the script needs the key `at`."),
         ("{at: 1 s, driver: shift, gear: fast}", "5:36: `fast` is not a gear"),
+        ("{at: 1 s, driver: watch, with: [horn]}", "5:37: `horn` is not what he reacts with"),
         ("stop", "5:5: A line of the script must be a mapping"),
     ],
 )
@@ -78,6 +79,26 @@ def test_a_mistake_in_the_script_has_its_place(tmp_path: Path, text: str, compla
          "2:5: ChassisSteering is a copy of what the kit sends"),
         ("{kind: wrong_sign, signal: SteerFeedback.Angle, at: 1 s}",
          "2:53: A fault of kind wrong_sign has no key `at`"),
+        ("{kind: stale_demand, message: KitState, at: 1 s}",
+         "2:5: KitState is not a demand"),
+        ("{kind: demand_refused, because: jump, message: BrakeCommand, at: 1 s}",
+         "2:5: Only SteerCommand is refused for a jump."),
+        ("{kind: loop_chatter, open_for: 2 ms, at: 1 s}",
+         "2:5: The loop opens for 10 ms or longer"),
+        ("{kind: loop_chatter, every: 15 ms, at: 1 s}",
+         "2:5: The loop opens no more often than it could close"),
+        ("{kind: sensor_contact, signal: ChassisSteering.Angle, share: 5 %, at: 1 s}",
+         "2:5: ChassisSteering is not a cyclic message that its own node sends."),
+        ("{kind: sensor_contact, signal: SteerFeedback.Angle, share: 500 %, at: 1 s}",
+         "2:5: A share is at most 100 %."),
+        ("{kind: scale_changed, signal: SteerFeedback.Counter, factor: 2, at: 1 s}",
+         "2:5: SteerFeedback.Counter is made for each frame"),
+        ("{kind: scale_changed, signal: SteerFeedback.Angle, factor: 0, at: 1 s}",
+         "2:5: The factor must not be zero."),
+        ("{kind: changed_settings, firmware: 24, period: 5 ms}",
+         "2:5: A changed period takes both keys, `message` and `period`."),
+        ("{kind: changed_settings, firmware: 24, message: KitEvent, period: 5 ms}",
+         "2:5: KitEvent has no period."),
         ("stopped",
          "2:5: A fault must be a mapping"),
     ],
@@ -110,7 +131,8 @@ def test_what_the_vehicle_is_comes_from_its_spec(tmp_path: Path) -> None:
     )
     measures = scenario.setup.parameters
     assert (measures.mass, measures.rolling_resistance, measures.steering_ratio) == (500, 0.02, 15.4)
-    assert scenario.setup.batch_ns == 1_000_000
+    assert scenario.setup.plan.recording.batch_ns == 1_000_000
+    assert (scenario.setup.withdraws_ns, scenario.setup.hold_up) == (0, False)
 
 
 def test_lines_are_repeated_to_the_end(tmp_path: Path) -> None:

@@ -181,17 +181,47 @@ def test_an_enable_bit_without_an_edge_is_refused(faulty) -> None:
     assert set(steering["Reason"]) == {Reason.NO_EDGE}
 
 
-@pytest.mark.parametrize(("kind", "torque", "real"), [("driver_override", 7, 1), ("false_override", -6, 0)])
-def test_the_steering_is_overridden(faulty, kind: str, torque: float, real: bool) -> None:
-    run = faulty(kind, f"torque: {torque} Nm, at: 5 s, for: 0.5 s")
+def drift_deg(run: Run, stop_s: float) -> np.ndarray:
+    """How far the wheel is from what is demanded, from 5 s on; in the kit's sense, positive to the right."""
+    steering, demand = run.heard("SteerFeedback").within(5.0, stop_s), run.heard("SteerCommand")
+    return steering["Angle"] - np.interp(steering.t_s, demand.t_s, demand["Angle"])
+
+
+def varies(torque: np.ndarray) -> float:
+    """Root mean square of what varies at 1 to 10 Hz, of a signal that comes every 10 ms."""
+    lines = np.abs(np.fft.rfft(torque - torque.mean())) * 2 / len(torque)
+    hz = np.fft.rfftfreq(len(torque), 0.01)
+    return float(np.sqrt(0.5 * (lines[(hz >= 1) & (hz <= 10)] ** 2).sum()))
+
+
+def test_a_hand_takes_the_steering_over_and_turns_it_its_way(faulty) -> None:
+    run = faulty("driver_override", "torque: 7 Nm, at: 5 s, for: 1.2 s")
     steering = run.heard("SteerFeedback")
+    held = steering.within(5.1, 6.2)["Torque"]
     # The kit counts to the right, the fault to the left.
-    assert steering.within(5.02, 5.5)["Torque"].mean() == pytest.approx(-torque, abs=0.2)
-    assert abs(steering.within(5.55, 6.0)["Torque"].mean()) < 1.3
+    assert held.mean() == pytest.approx(-7, abs=0.8)
+    assert varies(held) > 0.3
+    assert abs(steering.within(6.25, 6.7)["Torque"].mean()) < 1.3
+    assert state_at(steering, 5.09) == AxisState.ACTIVE
+    assert state_at(steering, 5.25) == AxisState.OVERRIDDEN
+    assert state_at(steering, 9.0) == AxisState.OVERRIDDEN  # until the enable bit goes down
+    assert drift_deg(run, 5.2)[-1] - drift_deg(run, 5.2)[0] < -2  # to the left, where the hand pulls
+    assert np.diff(steering.within(5.3, 6.1)["Angle"]).mean() < -0.3
+
+
+def test_a_torque_sensor_that_is_off_is_so_before_anybody_enables(faulty) -> None:
+    run = faulty("false_override", "torque: -6 Nm, at: 5 s, for: 0.5 s")
+    steering = run.heard("SteerFeedback")
+    before, during = steering.within(0.3, 1.4)["Torque"], steering.within(5.02, 5.5)["Torque"]
+    assert (before.mean(), during.mean()) == (pytest.approx(3, abs=0.05), pytest.approx(6, abs=0.05))
+    assert max(varies(before), varies(during)) < 0.05
+    assert np.ptp(during) < 0.2  # its noise, and no more
     assert state_at(steering, 5.09) == AxisState.ACTIVE
     assert state_at(steering, 5.15) == AxisState.OVERRIDDEN
-    assert state_at(steering, 9.0) == AxisState.OVERRIDDEN  # until the enable bit goes down
-    assert ("no hand" in run.fault["cause"]) is not bool(real)
+    # No hand moves the wheel: while the motor holds it, it goes on along its path.
+    assert abs(np.diff(drift_deg(run, 5.1)[[0, -1]])[0]) < 1.0
+    assert np.ptp(steering.within(5.4, 6.5)["Angle"]) < 2.0  # and then it stands
+    assert "no hand" in run.fault["cause"]
 
 
 def test_a_fault_of_the_kit_stays_until_it_is_reset(faulty) -> None:
@@ -332,5 +362,5 @@ def test_a_description_is_wrong_in_scale_sign_and_byte_order(faulty) -> None:
 
 def test_every_kind_is_tested() -> None:
     """Not by what has run: the tests may be spread over several processes."""
-    named = re.findall(r'"(\w+)"', Path(__file__).read_text(encoding="utf-8"))
-    assert set(FAULT_KINDS) <= set(named)
+    texts = [path.read_text(encoding="utf-8") for path in Path(__file__).parent.glob("test_*_faults.py")]
+    assert set(FAULT_KINDS) <= set(re.findall(r'"(\w+)"', "".join(texts)))

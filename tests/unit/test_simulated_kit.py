@@ -16,13 +16,13 @@ from canmap.simulator.cart.kit import (
     Reason,
     StopChain,
 )
+from canmap.simulator.cart.orchard_cart import ORCHARD_CART
 from canmap.simulator.cart.payloads import Layout
-from canmap.simulator.cart.world import DATA_IDS
 from canmap.vocabulary.record_types import AxisState
 from tests.streams import spec_of
 
 LAYOUT = next(
-    Layout(each, DATA_IDS["SteerCommand"])
+    Layout(each, ORCHARD_CART.data_ids["SteerCommand"])
     for each in spec_of().buses["drive"].description.messages
     if each.name == "SteerCommand"
 )

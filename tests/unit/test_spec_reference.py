@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from canmap.checks.all import CHECKS
-from canmap.mapping import axis_rules, pair_rules
+from canmap.mapping import axis_rules, node_rules, pair_rules, stop_rules
 from canmap.mapping.loader import load_spec
 from canmap.mapping.reading import (
     checksum_grammar,
@@ -50,6 +50,8 @@ SECTIONS = {
     "A fault": fault_grammar.FAULT,
     "A redundant pair": pair_rules.REDUNDANT_PAIR,
     "An axis": axis_rules.AXIS,
+    "A node": node_rules.NODE,
+    "The stop chain": stop_rules.STOP_CHAIN,
     "A state machine": promises.MACHINE,
     "A transition": promises.TRANSITION,
     "An enable": promises.ENABLE,

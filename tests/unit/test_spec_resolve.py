@@ -202,7 +202,7 @@ def test_what_is_not_judged_yet_is_noted(spec):
 def test_field_whose_sign_is_elsewhere_stays_empty(spec, fields):
     assert "wheels.rear_left" not in fields
     assert any(
-        "`sign` of wheels.rear_left (line 121) comes from DriveFeedback.Gear" in note.text
+        "`sign` of wheels.rear_left (line 143) comes from DriveFeedback.Gear" in note.text
         for note in spec.notes
     )
 

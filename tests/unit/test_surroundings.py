@@ -84,7 +84,8 @@ def test_a_node_of_which_nothing_is_promised_is_said_to_be_unknown(tmp_path: Pat
 def test_the_demonstration_says_that_the_stop_was_pressed_and_who_went_on() -> None:
     result = canmap.inspect(str(ROOT / "captures" / "stop_pressed.log"), str(CART))
     (finding,) = serious(result)
-    changed, going_on = finding.beside
+    changed, chain, going_on = finding.beside
+    assert chain.startswith("The stop chain worked")
     assert "stop_button.pressed" in changed
     assert "from no to yes" in changed
     truth = yaml.safe_load((ROOT / "captures" / "stop_pressed.yaml").read_text(encoding="utf-8"))

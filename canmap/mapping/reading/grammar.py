@@ -279,6 +279,8 @@ REDUNDANT: Key[Node] = Key("redundant", as_it_is)
 STATE_MACHINES = Key("state_machines", p.STATE_MACHINES, judged=False)
 OVERRIDES = Key("overrides", o.OVERRIDES, judged=False)
 AXES: Key[Node] = Key("axes", as_it_is)
+NODES: Key[Node] = Key("nodes", as_it_is)
+STOP_CHAIN: Key[Node] = Key("stop_chain", as_it_is)
 SPEC = Section(
     "a spec",
     (
@@ -295,6 +297,8 @@ SPEC = Section(
         STATE_MACHINES,
         OVERRIDES,
         AXES,
+        NODES,
+        STOP_CHAIN,
         RECORD_TYPES,
         RECORDS,
         TOPICS,

@@ -172,7 +172,7 @@ STATE_MACHINES = named("the list of state machines", _machine)
 # --- the vehicle -------------------------------------------------------------------------------------
 
 
-def _node(node: Node, context: Context) -> str | None:
+def node_that_sends(node: Node, context: Context) -> str | None:
     """Read the name of a node that sends."""
     found = placed_text(node, context)
     if found is None:
@@ -183,7 +183,7 @@ def _node(node: Node, context: Context) -> str | None:
     return found.text
 
 
-SUPPLY_GROUPS = named("the list of supply groups", list_of(_node, "nodes"))
+SUPPLY_GROUPS = named("the list of supply groups", list_of(node_that_sends, "nodes"))
 
 
 def _hash(node: Node, context: Context) -> str | None:

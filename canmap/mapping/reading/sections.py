@@ -115,6 +115,10 @@ class SectionValues:
         """Tell whether the key stands there, with a faulty value too."""
         return key.name in self.nodes
 
+    def node_of(self, key: Key[object]) -> Node | None:
+        """Return the value as it was written, None where the key does not stand there."""
+        return self.nodes[key.name][1] if key.name in self.nodes else None
+
     def place_of(self, key: Key[object], *item: int | str) -> Position:
         """Return the place of the key's value, of an item in it, of the section where it is not there."""
         if key.name not in self.nodes:

@@ -364,11 +364,10 @@ def record_field(node: Node, context: Context) -> tuple[str, FieldType] | None:
     if found is None:
         return None
     name, _, item = found.text.partition(".")
-    if name not in context.records and RECORDS in context.lost:
-        return None
     if name not in context.records:
         hint = context.faults.hint(name, context.records)
-        context.faults.add(found.place, f"The spec has no record {shown(name)}{hint}")
+        if RECORDS not in context.lost:
+            context.faults.add(found.place, f"The spec has no record {shown(name)}{hint}")
         return None
     record = context.records[name]
     if record is None:

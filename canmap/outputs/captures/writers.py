@@ -122,8 +122,9 @@ def require_written(path: str, kind: CaptureKind | None = None) -> None:
     """
     ending = Path(path).suffix.lower() if kind is None else kind.ending
     if ending not in BY_ENDING:
-        known = ", ".join(one.ending for one in FORMATS)
-        which = f"the ending {ending}" if path == STANDARD_OUTPUT else "this ending"
+        streamed = path == STANDARD_OUTPUT
+        known = ", ".join(one.ending for one in FORMATS if not streamed or one.ending in _IN_ONE_GO)
+        which = f"the ending {ending}" if streamed else "this ending"
         raise OutputError(f"{path}: no capture is written with {which}; name one of {known}.")
     with failures_named(path):
         direct = path == STANDARD_OUTPUT or (is_direct(path) and not Path(path).is_dir())

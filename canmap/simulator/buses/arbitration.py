@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 from canmap.base.errors import UsageError
 from canmap.simulator.buses.attempt import Ending, Flight, Hazards
+from canmap.simulator.buses.babbling import repeats
 from canmap.simulator.buses.confinement import SEQUENCE_BITS, Confinement
 from canmap.simulator.buses.frame import arbitration_key
 from canmap.simulator.buses.frame_bits import INTERMISSION, wire_length
@@ -33,7 +34,7 @@ from canmap.simulator.buses.network import (
 from canmap.simulator.buses.transmit_queue import QueuedFrame, TransmitQueue
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterable
 
     from canmap.simulator.buses.frame import Frame
     from canmap.simulator.buses.network import BusConfig, Disturbance, StateChange
@@ -41,7 +42,6 @@ if TYPE_CHECKING:
 NEVER = 1 << 62
 SUSPENSION = 8  # bits that an error passive sender lets pass after the intermission
 RECESSIVE_END = 8  # bits at the end of a frame (acknowledge delimiter, end of frame) or of an error frame
-LOOK_AHEAD_NS = 100_000_000  # releases that `simulate_bus` takes in at a time
 LAST_WAIT_NS = 1_000_000_000
 BABBLER_WAIT_NS = 1_000_000  # before a babbler that cannot send tries again
 
@@ -53,8 +53,6 @@ _transmission: Callable[[tuple[object, ...]], Transmission] = partial(tuple.__ne
 
 class BusRun:
     """One bus, step by step: for a kit that reacts to what it receives.
-
-    Example: submit what nodes release before `t`, `advance(t)`, hand what was sent to the nodes.
 
     Args:
         config: The bus.
@@ -88,6 +86,7 @@ class BusRun:
         self._babbling: dict[int, Babble] = {}  # entries of babblers, by serial
         self._suspended: dict[int, int] = {}  # error passive senders, and until when they wait
         self._until_ns = 0
+        self._limit_ns = 0  # up to where the call of `advance` goes that is under way
         self._out: list[Transmission] = []
         self._plan(disturbances)
 
@@ -127,6 +126,7 @@ class BusRun:
 
     def advance(self, until_ns: int) -> list[Transmission]:
         """Return what ended before `until_ns` and was not returned yet, ordered by `t_ns`."""
+        self._limit_ns = until_ns
         while True:
             flight = self._flight
             if flight is not None:
@@ -251,7 +251,7 @@ class BusRun:
         rival = competing[0] if competing and competing[0][0] == entry[0] else None
         if rival and (rival.node == node or rival.node in self._suspended):
             rival = None
-        if rival or self._wire_faults or not self._confinement.calm or self._confinement.alone:
+        if rival or not self._sheltered:
             self._count_recessive(now_ns)
             fate = self._hazards.fate(now_ns, entry, rival)
         if fate is not None:
@@ -262,6 +262,11 @@ class BusRun:
         nominal, data = wire_length(frame)
         end_ns = now_ns + nominal * self._bit_ns + data * self._data_bit_ns
         self._flight = Flight(end_ns, now_ns, entry, None, True)
+
+    @property
+    def _sheltered(self) -> bool:
+        """Whether all goes well with a frame that no other node sends at the same time."""
+        return self._confinement.calm and not (self._wire_faults or self._confinement.alone)
 
     def _winner(self, now_ns: int) -> QueuedFrame | None:
         """Take out the entry that wins the arbitration; None where nobody may start."""
@@ -281,10 +286,9 @@ class BusRun:
         """End what is on the bus."""
         end_ns, start_ns, entry, endings, seen = flight
         self._flight = None
-        self._free_ns = end_ns + INTERMISSION * self._bit_ns
-        self._recessive_ns = end_ns - RECESSIVE_END * self._bit_ns
+        self._idle_from(end_ns)
         if endings is None:
-            self._sent(end_ns, start_ns, entry, Outcome.SENT)
+            self._sent(end_ns, start_ns, entry, Outcome.SENT, alone=True)
             return
         for ending in endings:
             if ending.outcome is not Outcome.DESTROYED:
@@ -293,7 +297,13 @@ class BusRun:
         if destroyed:
             self._destroyed(end_ns, start_ns, destroyed, seen=seen)
 
-    def _sent(self, end_ns: int, start_ns: int, entry: QueuedFrame, outcome: Outcome) -> None:
+    def _idle_from(self, end_ns: int) -> None:
+        self._free_ns = end_ns + INTERMISSION * self._bit_ns
+        self._recessive_ns = end_ns - RECESSIVE_END * self._bit_ns
+
+    def _sent(
+        self, end_ns: int, start_ns: int, entry: QueuedFrame, outcome: Outcome, *, alone: bool = False
+    ) -> None:
         _, serial, node, queued_ns, frame = entry
         attempts = self._attempts.pop(serial, 0) + 1 if self._attempts else 1
         self._out.append(_transmission((end_ns, node, frame, queued_ns, attempts, outcome, start_ns, None)))
@@ -304,7 +314,25 @@ class BusRun:
             self._suspend(end_ns, node)
         if serial in self._babbling:
             babble = self._babbling.pop(serial)
+            if alone:
+                end_ns = self._repeat(babble, entry, end_ns, start_ns)
             self._at(end_ns + babble.gap_ns, partial(self._babble, babble=babble))
+
+    def _repeat(self, babble: Babble, entry: QueuedFrame, end_ns: int, start_ns: int) -> int:
+        """Let a babbler send again as often as nothing can come between; return when it ends."""
+        key, _, node, _, frame = entry
+        competing, idle_ns = self._competing, INTERMISSION * self._bit_ns
+        waits = competing and (competing[0][0] <= key or babble.gap_ns > idle_ns)
+        if waits or not self._sheltered or not (self._plain[node] or self._queues[node].empty):
+            return end_ns
+        edge_ns = min(self._limit_ns - 1, self._next_ns, self._event_ns())
+        more = repeats(babble, frame, start_ns, end_ns, idle_ns, edge_ns)
+        if more:
+            self._out += more
+            self._serial += len(more)
+            end_ns = more[-1].t_ns
+            self._idle_from(end_ns)
+        return end_ns
 
     def _destroyed(self, end_ns: int, start_ns: int, endings: tuple[Ending, ...], *, seen: bool) -> None:
         confinement = self._confinement
@@ -320,6 +348,8 @@ class BusRun:
             heappush(self._competing, entry)
             if confinement.silent(node):
                 self._clear(end_ns, node)
+                if wait_ns := self._config.nodes[node].recovery_ns:
+                    self._at(end_ns + wait_ns, partial(self._ask, node=node, off_ns=end_ns))
             self._suspend(end_ns, node)
 
     def _suspend(self, end_ns: int, node: int) -> None:
@@ -341,6 +371,12 @@ class BusRun:
         self._recessive_ns += sequences * sequence_ns
         self._confinement.recover(now_ns)
 
+    def _ask(self, t_ns: int, *, node: int, off_ns: int) -> None:
+        if self._flight is None:
+            self._count_recessive(t_ns)
+            self._recessive_ns = max(self._recessive_ns, t_ns)  # what others count ends one late at most
+        self._confinement.ask(node, off_ns)
+
     # What happens to the nodes
 
     def _switch(self, t_ns: int, *, node: int, on: bool) -> None:
@@ -356,39 +392,3 @@ class BusRun:
             return
         self._babbling[self._serial + 1] = babble
         self._enqueue(t_ns, babble.node, babble.frame)
-
-
-def simulate_bus(
-    config: BusConfig,
-    releases: Iterable[Release],
-    disturbances: Iterable[Disturbance] = (),
-    seed: int = 0,
-    until_ns: int | None = None,
-) -> Iterator[Transmission]:
-    """Yield what became of `releases`, in the order in which it ended.
-
-    Args:
-        config: The bus.
-        releases: Ordered by `t_ns`; read as they are needed, so there may be any number.
-        disturbances: What goes wrong and when.
-        seed: Of everything random.
-        until_ns: When the simulation ends, later releases are left out; None: 1 s after the last release.
-
-    Raises:
-        UsageError: A release is out of order, or names a node that the bus has not.
-    """
-    bus = BusRun(config, disturbances, seed)
-    block: list[Release] = []
-    edge_ns = last_ns = 0
-    for release in releases:
-        if until_ns is not None and release.t_ns >= until_ns:
-            break
-        if release.t_ns >= edge_ns:
-            bus.submit(block)
-            yield from bus.advance(edge_ns)
-            block, edge_ns = [], release.t_ns + LOOK_AHEAD_NS
-        block.append(release)
-        last_ns = release.t_ns
-    bus.submit(block)
-    yield from bus.advance(last_ns + LAST_WAIT_NS if until_ns is None else until_ns)
-    yield from bus.finish()

@@ -10,7 +10,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.simulator.buses.frame_bits import wire_length
-from canmap.simulator.buses.network import ErrorKind, Outcome
+from canmap.simulator.buses.network import ErrorKind, NodeState, Outcome
 from canmap.simulator.buses.wire import wire_bits
 
 if TYPE_CHECKING:
@@ -67,10 +67,10 @@ class Hazards:
     def fate(self, start_ns: int, entry: QueuedFrame, rival: QueuedFrame | None) -> Fate | None:
         """Return how the attempt of `entry` ends, with `rival` sending the same identifier; None: well."""
         for fault in self._faults:
-            mine = fault.node is None or fault.node == entry.node
             if (
-                mine
-                and fault.start_ns <= start_ns < fault.stop_ns
+                (fault.node is None or fault.node == entry.node)
+                and fault.acts(start_ns)
+                and (fault.flagged_by is None or self._flags(fault.flagged_by, entry.node))
                 and self._random.random() < fault.probability
             ):
                 return self._struck(entry, fault)
@@ -80,6 +80,17 @@ class Hazards:
             bit = sum(wire_length(entry.frame)) - AFTER_ACKNOWLEDGE - 1
             return self._destroyed((entry,), ErrorKind.ACKNOWLEDGE, bit, FLAG)
         return None
+
+    def _flags(self, node: int, sender: int) -> bool:
+        """Return whether a node that misreads a frame destroys it; if so, count that.
+
+        Its flag is dominant only while it is error active; a passive one disturbs nobody.
+        """
+        confinement = self._confinement
+        if node == sender or confinement.state[node] is not NodeState.ERROR_ACTIVE:
+            return False
+        confinement.flagged(node)
+        return True
 
     def _struck(self, entry: QueuedFrame, fault: WireFault) -> Fate:
         """Return the end of an attempt of which a bit is damaged, anywhere from its second to its last."""

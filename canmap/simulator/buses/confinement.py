@@ -2,8 +2,9 @@
 
 The rules of ISO 11898-1 on fault confinement, from memory: a sender that raises an error flag counts 8, a
 receiver that sees an error 1; a frame sent or received well takes 1 off; above 127 a node is error passive,
-above 255 (transmit) it is bus-off; from there it comes back, with both counters 0, after 128 sequences of 11
-recessive bits. A passive sender that gets no acknowledgement does not count.
+above 255 (transmit) it is bus-off; from there it comes back, with both counters 0, once its program wants to
+and 128 sequences of 11 recessive bits have passed then. A passive sender that gets no acknowledgement does
+not count. A receiver whose flag the others answer, because it alone saw an error, counts 8.
 """
 
 from __future__ import annotations
@@ -24,9 +25,10 @@ class Confinement:
 
     def __init__(self, config: BusConfig) -> None:
         nodes = len(config.nodes)
-        self._recovers = [node.recovers for node in config.nodes]
+        self._recovers = [node.recovers and not node.recovery_ns for node in config.nodes]
         self._acknowledged = config.acknowledged
         self._needed: dict[int, int] = {}  # bus-off node: recessive sequences still to come
+        self._misreads: set[int] = set()  # nodes to which no frame is a good one
         self.transmit = [0] * nodes
         self.receive = [0] * nodes
         self.state = [NodeState.ERROR_ACTIVE] * nodes
@@ -45,7 +47,7 @@ class Confinement:
     def sent(self, t_ns: int, sender: int) -> None:
         """Count a frame that went well."""
         for node, received in enumerate(self.receive):
-            if node == sender or self.silent(node):
+            if node == sender or self.silent(node) or node in self._misreads:
                 continue
             self.receive[node] = RECEIVE_AFTER_PASSIVE if received > PASSIVE_ABOVE else max(received - 1, 0)
         self.transmit[sender] = max(self.transmit[sender] - 1, 0)
@@ -61,6 +63,17 @@ class Confinement:
                 if node not in senders and not self.silent(node):
                     self.receive[node] = min(self.receive[node] + RECEIVER_STEP, PASSIVE_ABOVE + 1)
         self._judge(t_ns)
+
+    def flagged(self, node: int) -> None:
+        """Count what a receiver that reads no frame rightly counts beyond `failed`, having flagged one."""
+        self._misreads.add(node)
+        self.receive[node] = min(self.receive[node] + SENDER_STEP - RECEIVER_STEP, PASSIVE_ABOVE)
+
+    def ask(self, node: int, off_ns: int) -> None:
+        """Let `node` come back after the next recessive sequences, if it is bus-off ever since `off_ns`."""
+        since_ns = next((change.t_ns for change in reversed(self.changes) if change.node == node), None)
+        if self.state[node] is NodeState.BUS_OFF and since_ns == off_ns:
+            self._needed[node] = RECOVERY_SEQUENCES
 
     def supply(self, t_ns: int, node: int, *, on: bool) -> None:
         """Switch `node` on, with counters at 0, or off."""

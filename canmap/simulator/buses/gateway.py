@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 from operator import itemgetter
 from typing import TYPE_CHECKING
@@ -16,6 +17,9 @@ if TYPE_CHECKING:
 
     from canmap.simulator.buses.frame import Frame
     from canmap.simulator.buses.network import Transmission
+
+
+QUICK_NS = 200_000  # for each frame that still waits when an overload ends
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +50,16 @@ class GatewayLoss:
 
 
 @dataclass(frozen=True, slots=True)
+class GatewayOverload:
+    """It takes so long for each frame; others wait, and where too many do, the oldest is dropped."""
+
+    start_ns: int
+    stop_ns: int
+    service_ns: int
+    depth: int
+
+
+@dataclass(frozen=True, slots=True)
 class Gateway:
     """A gateway in one direction; its frames are the node `node` of the other bus.
 
@@ -55,6 +69,7 @@ class Gateway:
         delay_ns: From end of frame to release.
         jitter_ns: Added, evenly spread over 0 to this.
         losses: What goes wrong.
+        overloads: What else.
     """
 
     node: int
@@ -62,6 +77,7 @@ class Gateway:
     delay_ns: int = 0
     jitter_ns: int = 0
     losses: tuple[GatewayLoss, ...] = ()
+    overloads: tuple[GatewayOverload, ...] = ()
 
 
 class Relay:
@@ -78,16 +94,39 @@ class Relay:
         self._routes = {(route.can_id, route.extended): route for route in gateway.routes}
         self._seen = dict.fromkeys(self._routes, 0)
         self._relayed = 0
+        self._waiting: deque[tuple[int, GatewayOverload, Frame]] = deque()
+        self._free_ns = 0  # when it is done with the frame that did not wait any more
 
-    def take(self, transmissions: Iterable[Transmission]) -> list[Release]:
-        """Return what it releases on the other bus, ordered by time within the call."""
-        releases = [
-            release
-            for sent in transmissions
-            if sent.outcome is Outcome.SENT
-            for release in self._relay(sent.t_ns, sent.frame)
-        ]
-        return sorted(releases, key=itemgetter(0))
+    def take(self, transmissions: Iterable[Transmission], until_ns: int = 0) -> list[Release]:
+        """Return what it releases on the other bus, ordered by time within the call.
+
+        Args:
+            transmissions: Those that follow the last call's.
+            until_ns: All up to then is told; needed where it is overloaded.
+        """
+        releases: list[Release] = []
+        for sent in transmissions:
+            if sent.outcome is Outcome.SENT:
+                if self._waiting:
+                    releases += self._served(sent.t_ns)
+                releases += self._relay(sent.t_ns, sent.frame)
+        return sorted(releases + self._served(until_ns), key=itemgetter(0))
+
+    def forget(self) -> None:
+        """Begin anew, as after a restart."""
+        self._waiting.clear()
+        self._seen = dict.fromkeys(self._routes, 0)
+
+    def _served(self, until_ns: int) -> list[Release]:
+        """Return what it begins to work on up to a time; once the overload is over, it is quick."""
+        done = []
+        while self._waiting and (begin_ns := max(self._waiting[0][0], self._free_ns)) <= until_ns:
+            _, overload, frame = self._waiting.popleft()
+            self._free_ns = begin_ns + overload.service_ns
+            if self._free_ns > overload.stop_ns:
+                self._free_ns = max(begin_ns, overload.stop_ns) + QUICK_NS
+            done.append(Release(self._free_ns, self._gateway.node, frame))
+        return done
 
     def _relay(self, t_ns: int, frame: Frame) -> tuple[Release, ...]:
         name = frame.can_id, frame.extended
@@ -109,4 +148,10 @@ class Relay:
             late_ns += int(even_ns(self._seed, "gateway jitter", number, self._gateway.jitter_ns)[0])
         if route.relayed_id is not None:
             frame = frame._replace(can_id=route.relayed_id)
+        for overload in self._gateway.overloads:
+            if overload.start_ns <= t_ns < overload.stop_ns:
+                if len(self._waiting) >= overload.depth:
+                    self._waiting.popleft()
+                self._waiting.append((t_ns, overload, frame))
+                return ()
         return (Release(t_ns + late_ns, self._gateway.node, frame),)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from canmap.base.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
     from canmap.simulator.buses.frame import Frame
 
@@ -38,6 +38,8 @@ class Node:
         replaces: A new frame takes the place of a waiting one with its identifier, as where every message
             has a buffer of its own; what is already being sent is sent.
         recovers: After bus-off it comes back by itself.
+        recovery_ns: How long its program waits after bus-off before it lets the controller come back, which
+            then takes 128 sequences of 11 recessive bits. Makers wait up to a second (common practice).
     """
 
     name: str
@@ -46,6 +48,7 @@ class Node:
     capacity: int | None = None
     replaces: bool = False
     recovers: bool = True
+    recovery_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,12 +199,23 @@ class WireFault:
         stop_ns: Up to here.
         probability: Of an attempt to be destroyed, 0 to 1.
         node: Only attempts of this node (its stub or its transceiver); None: of all.
+        when: Of the time in ns, whether bits are damaged then; None: all the while.
+        deaf: The node does not get the frames of the others either, when bits are damaged.
+        flagged_by: The damage is the error flags of this node, which reads the others' bits wrongly; it ends
+            when the node is no longer error active.
     """
 
     start_ns: int
     stop_ns: int
     probability: float = 1.0
     node: int | None = None
+    when: Callable[[int], bool] | None = None
+    deaf: bool = False
+    flagged_by: int | None = None
+
+    def acts(self, t_ns: int) -> bool:
+        """Return whether bits are damaged at a time."""
+        return self.start_ns <= t_ns < self.stop_ns and (self.when is None or self.when(t_ns))
 
 
 @dataclass(frozen=True, slots=True)

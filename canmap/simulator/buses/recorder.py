@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.simulator.buses.network import Outcome
+from canmap.simulator.buses.network import ErrorKind, Outcome
 from canmap.simulator.buses.recorded_errors import error_frames
 from canmap.simulator.noise import even, even_ns
 
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from canmap.frames.chunks import FrameChunk
     from canmap.simulator.buses.traffic import Sent
 
+LATEST_MISREAD_BIT = 30  # at a wrong bit rate, an error shows after a few bits
+HICCUP_EVERY, HICCUP = 16, 8  # one frame in so many takes an adapter so many times as long as in the mean
 BURST_NS = 10_000  # what a host takes to read a frame that already waits (common practice)
 
 
@@ -61,7 +63,25 @@ class ClockStep:
     step_ns: int
 
 
-RecorderFault = Loss | Delay | Stall | ClockStep
+@dataclass(frozen=True, slots=True)
+class Overload:
+    """The adapter hands over `rate` frames per second in the mean; what finds its buffer full is lost.
+
+    So nothing is lost where the bus carries less, and the more the higher its load, of all senders.
+    """
+
+    start_ns: int
+    stop_ns: int
+    rate: int
+    buffer: int = 32
+
+    @property
+    def cost_ns(self) -> int:
+        """What a frame takes in the mean."""
+        return 1_000_000_000 // self.rate
+
+
+RecorderFault = Loss | Delay | Stall | ClockStep | Overload
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +97,11 @@ class Recorder:
         jitter_ns: Added to every stamp on receipt or to every fetch, evenly spread over 0 to this.
         resolution_ns: Stamps are cut to multiples of this.
         error_frames: It records error frames.
+        offset_ns: Its clock is ahead by this at simulated time 0.
+        drift_ppb: And gains this many ns in each second.
+        misreads: It is at a wrong bit rate: every frame is an error to it.
+        only: Identifiers that its filter lets through, None: all.
+        left_out: Identifiers that its filter holds back.
         faults: What goes wrong, in simulated time.
     """
 
@@ -88,6 +113,11 @@ class Recorder:
     resolution_ns: int = 1000
     error_frames: bool = True
     faults: tuple[RecorderFault, ...] = ()
+    offset_ns: int = 0
+    drift_ppb: int = 0
+    misreads: bool = False
+    only: frozenset[int] | None = None
+    left_out: frozenset[int] = frozenset()
 
 
 class Recording:
@@ -105,6 +135,7 @@ class Recording:
         self._lines = 0
         self._newest_ns = {"seen": -(1 << 62), "read": -(1 << 62)}
         self._held = [0] * len(recorder.faults)  # frames held back by each stall
+        self._backlogs = [(0, 0)] * len(recorder.faults)  # of each overload: ns of work, and when that was
 
     def take(self, sent: Sent) -> FrameChunk:
         """Return what is recorded of `sent`, the transmissions that follow those of the last call."""
@@ -114,6 +145,7 @@ class Recording:
         sent = sent.take(rows)
         numbers = self._seen + np.arange(len(sent))
         self._seen += len(sent)
+        sent, numbers = self._filtered(*self._misread(sent, numbers))
         kept = self._kept(sent.frames.t_ns, numbers)
         sent, numbers = sent.take(kept), numbers[kept]
         seen_ns = self._seen_ns(sent.frames.t_ns, numbers)
@@ -131,7 +163,54 @@ class Recording:
             if isinstance(fault, Loss):
                 lost = even(self._seed, f"recorder loss {place}", numbers) < fault.probability
                 kept &= ~(_within(t_ns, fault) & lost)
+            elif isinstance(fault, Overload):
+                kept &= self._handed_over(place, fault, t_ns, numbers)
         return kept
+
+    def _handed_over(
+        self, place: int, fault: Overload, t_ns: NDArray[np.int64], numbers: NDArray[np.int64]
+    ) -> NDArray[np.bool_]:
+        """Return which frames an adapter that is too slow finds room for."""
+        kept = np.ones(len(t_ns), np.bool_)
+        rows = np.flatnonzero(_within(t_ns, fault))
+        busy = even(self._seed, "adapter", numbers[rows]) < 1 / HICCUP_EVERY
+        costs = np.where(busy, HICCUP, HICCUP / (HICCUP_EVERY - 1)) * fault.cost_ns
+        work_ns, last_ns = self._backlogs[place]
+        for row, now_ns, cost_ns in zip(
+            rows.tolist(), t_ns[rows].tolist(), costs.astype(np.int64).tolist(), strict=True
+        ):
+            work_ns, last_ns = max(0, work_ns - (now_ns - last_ns)), now_ns
+            if work_ns > fault.buffer * fault.cost_ns:
+                kept[row] = False
+            else:
+                work_ns += cost_ns
+        self._backlogs[place] = work_ns, last_ns
+        return kept
+
+    def _misread(self, sent: Sent, numbers: NDArray[np.int64]) -> tuple[Sent, NDArray[np.int64]]:
+        """Return `sent` as it is read at a wrong bit rate: an error for each frame, or nothing."""
+        recorder = self._recorder
+        if not recorder.misreads:
+            return sent, numbers
+        if not recorder.error_frames:
+            return sent.take(slice(0, 0)), numbers[:0]
+        n = len(sent)
+        error = np.zeros((n, sent.error.shape[1]), sent.error.dtype)
+        error[:, 0] = ErrorKind.STUFF
+        error[:, 1] = 1 + even_ns(self._seed, "misread", numbers, LATEST_MISREAD_BIT - 1)
+        return replace(sent, outcome=np.full(n, Outcome.DESTROYED, np.int64), error=error), numbers
+
+    def _filtered(self, sent: Sent, numbers: NDArray[np.int64]) -> tuple[Sent, NDArray[np.int64]]:
+        """Return what passes the filter; error frames have no identifier, and pass."""
+        only, left_out = self._recorder.only, self._recorder.left_out
+        if only is None and not left_out:
+            return sent, numbers
+        can_id = sent.frames.can_id
+        passes = ~np.isin(can_id, sorted(left_out))
+        if only is not None:
+            passes &= np.isin(can_id, sorted(only))
+        passes |= sent.outcome == Outcome.DESTROYED
+        return sent.take(passes), numbers[passes]
 
     def _seen_ns(self, t_ns: NDArray[np.int64], numbers: NDArray[np.int64]) -> NDArray[np.int64]:
         """Return when the frames reach the host; none overtakes another."""
@@ -174,9 +253,11 @@ class Recording:
         for fault in recorder.faults:
             if isinstance(fault, ClockStep):
                 stamps = stamps + np.where(seen_ns >= fault.at_ns, fault.step_ns, 0)
-        stamps = recorder.epoch_ns + stamps
+        if recorder.drift_ppb:
+            stamps = stamps + stamps // 1000 * recorder.drift_ppb // 1_000_000
+        stamps = recorder.epoch_ns + recorder.offset_ns + stamps
         return stamps - stamps % recorder.resolution_ns
 
 
-def _within(t_ns: NDArray[np.int64], fault: Loss | Delay | Stall) -> NDArray[np.bool_]:
+def _within(t_ns: NDArray[np.int64], fault: Loss | Delay | Stall | Overload) -> NDArray[np.bool_]:
     return (t_ns >= fault.start_ns) & (t_ns < fault.stop_ns)

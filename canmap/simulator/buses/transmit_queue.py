@@ -54,6 +54,11 @@ class TransmitQueue:
         node = self._node
         return node.mailboxes is None and node.capacity is None and not node.replaces
 
+    @property
+    def empty(self) -> bool:
+        """Whether nothing of the node waits or is being sent; not meant where it is `plain`."""
+        return not self._loaded and not self._behind
+
     def put(self, entry: QueuedFrame) -> list[tuple[QueuedFrame, Outcome]]:
         """Let `entry` compete, or wait behind those that do; return what is lost by that, and why."""
         lost = [(older, Outcome.REPLACED) for older in self._replaced(entry)]
@@ -70,7 +75,7 @@ class TransmitQueue:
 
     def _replaced(self, entry: QueuedFrame) -> list[QueuedFrame]:
         """Take out and return the waiting entry that `entry` replaces, if the node does that."""
-        if not self._node.replaces:
+        if not self._node.replaces or self.empty:
             return []
         for place, (_, waiting) in enumerate(self._behind):
             if waiting.key == entry.key:

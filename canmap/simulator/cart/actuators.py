@@ -94,6 +94,10 @@ class Actuator:
         self.value, self.speed = value, faster
         return value
 
+    def limit_rate(self, rate: float) -> None:
+        """Have another largest rate from now on, per s."""
+        self._rate = rate
+
     def hold(self, value: float, speed: float = 0.0) -> None:
         """Be moved by another: stand at `value`, forget the demands that wait."""
         self.value, self.speed = value, speed

@@ -12,14 +12,18 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from canmap.simulator.cart.actuators import Actuator, Play, Response
-from canmap.simulator.cart.kit import BRAKE, DRIVE, STEERING, Axis, Event, Override, Reason, StopChain
+from canmap.simulator.cart.chronicle import Chronicle, Happened, Subject
+from canmap.simulator.cart.kit import Axis, Event, Override, Reason, StopChain, enable_of
 from canmap.simulator.cart.people import Computer, Driver
+from canmap.simulator.cart.steering_motor import SteeringMotor
 from canmap.simulator.cart.vehicle import TractionBattery, Vehicle, VehicleParameters
 from canmap.vocabulary.record_types import AxisState, ControlMode, Gear
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from canmap.simulator.cart.feed import KitFeed
+    from canmap.simulator.cart.machinery import Machinery
     from canmap.simulator.cart.payloads import Layout
 
 STEERING_MOTOR = Response(0.06, 16.0, 0.8, math.radians(420.0), math.radians(-530.0), math.radians(530.0))
@@ -33,6 +37,9 @@ STOP_EFFORT = 35.0  # % with which the kit stops when a demand is lost
 PARKING_FORCE = 2500.0  # N
 QUIET = {Reason.NONE, Reason.OTHER_AXIS, Reason.NO_EDGE}  # of less interest than the other reasons
 STANDSTILL = 0.05  # m/s
+MISSED_NS = 60_000_000  # without an axis, until the others notice that it is gone: three of its messages
+YIELD = 0.02  # rad of the wheel for 1 N m of a hand, while the motor holds against it
+TURNED_BY_HAND = 0.15  # rad/s of the wheel for 1 N m of a hand, once the motor has let go
 
 
 @dataclass(slots=True)
@@ -40,16 +47,18 @@ class Sensors:
     """What is wrong with sensors; nothing by default.
 
     Attributes:
+        kit_supply: Voltage of the kit's supply, V.
         angle_offset: Steering wheel sensor reads too much by this, rad, positive to the left.
         torque_offset: Torque sensor, N m.
         pedal: The throttle pedal's first sensor reads this, whatever the pedal does, %; None: the pedal.
-        kit_supply: Voltage of the kit's supply, V.
+        firmware: That the steering node tells.
     """
 
+    kit_supply: float
     angle_offset: float = 0.0
     torque_offset: float = 0.0
     pedal: float | None = None
-    kit_supply: float = 13.4
+    firmware: int = 23
 
 
 class Cart:
@@ -59,30 +68,55 @@ class Cart:
         parameters: Its measures.
         layouts: Layout of each demand, by message name.
         seconds: Length of a step.
+        machinery: What moves it.
+        feed: What feeds its kit.
+        chronicle: Of what happens.
     """
 
-    def __init__(self, parameters: VehicleParameters, layouts: Mapping[str, Layout], seconds: float) -> None:
-        self.parameters, self.seconds = parameters, seconds
+    def __init__(
+        self,
+        parameters: VehicleParameters,
+        layouts: Mapping[str, Layout],
+        seconds: float,
+        machinery: Machinery,
+        feed: KitFeed,
+        chronicle: Chronicle,
+    ) -> None:
+        self.parameters, self.seconds, self.machinery = parameters, seconds, machinery
+        self.chronicle, self.feed = chronicle, feed
         self.vehicle, self.battery = Vehicle(parameters), TractionBattery()
         self.driver, self.computer = Driver(), Computer()
-        self.chain, self.sensors = StopChain(), Sensors()
-        self.steering = Axis(STEERING, layouts["SteerCommand"])
-        self.drive = Axis(DRIVE, layouts["DriveCommand"])
-        self.brake = Axis(BRAKE, layouts["BrakeCommand"])
+        self.chain, self.sensors = StopChain(chronicle), Sensors(kit_supply=machinery.kit_supply)
+        self.steering, self.drive, self.brake = self._axes(layouts)
         self.axes = {"steering": self.steering, "drive": self.drive, "brake": self.brake}
         self._each = tuple(self.axes.values())
-        self.steering_motor = Actuator(STEERING_MOTOR, seconds)
-        self.hands = Actuator(DRIVERS_HANDS, seconds)
-        self.brake_motor = Actuator(BRAKE_MOTOR, seconds)
-        self.throttle = Actuator(THROTTLE, seconds)
+        motors = machinery.motors
+        self.steering_motor = SteeringMotor(motors.steering, seconds)
+        self.hands = Actuator(motors.hands, seconds)
+        self.brake_motor = Actuator(motors.brake, seconds)
+        self.throttle = Actuator(motors.throttle, seconds)
         self.events: list[Event] = []
         self.mode, self.mode_switch = ControlMode.MANUAL, 0
         self.gear, self.parking = Gear.NEUTRAL, False
         self.effort = 0.0  # of both the pedal and the kit, %
-        self.wheel_angle = self.wheel_rate = self.torque = 0.0
-        self._by_motor = self._loop_was_closed = False
+        self.wheel_angle = self.wheel_rate = self.torque = self.hand = 0.0
+        self._rim_inertia = parameters.rim_inertia
+        self.turning = 0.0  # angular acceleration of the wheel, rad/s^2
+        self._stop_after: int | None = None
+        self._all_there_ns = 0
+        self.feed_changed = False
+        self._by_motor = self._loop_was_closed = self._was_driving = self._kit_brakes = False
         self._play = Play(WHEEL_PLAY)
         self._on_wheel, self._on_pedal = Override(OVERRIDE_TORQUE), Override(OVERRIDE_PEDAL)
+
+    def _axes(self, layouts: Mapping[str, Layout]) -> tuple[Axis, Axis, Axis]:
+        """Make the axes: steering, drive, brake."""
+        rules, demand_of = self.machinery.rules, self.machinery.demand_of
+        steering, drive, brake = (
+            Axis(rules[name], layouts[demand_of[name]], self.chronicle, name)
+            for name in ("steering", "drive", "brake")
+        )
+        return steering, drive, brake
 
     @property
     def measured_angle(self) -> float:
@@ -99,28 +133,41 @@ class Cart:
                 return axis.reason
         return self.steering.reason
 
+    def set_override_torque(self, torque: float) -> None:
+        """Set the torque, N m, above which the kit takes a hand on the wheel for an override."""
+        self._on_wheel = Override(torque)
+
     def step(self, t_ns: int) -> None:
         """Let one step pass."""
         seconds = self.seconds
         self.chain.step(t_ns)
+        self.feed_changed = self.feed.step(t_ns, self.chain.supply, self.chain.switched)
         if self.chain.loop_closed is not self._loop_was_closed:
             self._loop_was_closed = self.chain.loop_closed
             if not self.chain.loop_closed:
                 self.events.append(Event(t_ns, 0, Reason.STOP_LOOP_OPEN))
         self._judge_axes(t_ns)
+        missed = self.computer.misses(t_ns)
+        if missed is not None:
+            self._withdraw(missed, t_ns)
         self.computer.step(t_ns, seconds)
+        self._startle(t_ns)
         self.driver.step(self.vehicle.speed, not self.drive.active, seconds)
         self._steer()
-        self._move()
+        self._move(t_ns)
 
     def _judge_axes(self, t_ns: int) -> None:
         steering, drive, brake = self._each
         steering.allowed = drive.allowed = brake.allowed = self.chain.loop_closed
-        self.torque = self.driver.torque + self.sensors.torque_offset
-        overridden = self._on_wheel.step(self.torque, t_ns) and steering.state is AxisState.ACTIVE
-        if self._on_pedal.step(self.driver.brake, t_ns) or overridden:
+        self.hand = self.driver.pull(t_ns)
+        felt = self.hand + self.sensors.torque_offset - self._rim_inertia * self.turning
+        by_wheel = self._on_wheel.step(felt, t_ns) and steering.state is AxisState.ACTIVE
+        by_pedal = self._on_pedal.step(self.driver.brake, t_ns)
+        if by_pedal or by_wheel:
+            by = Subject.PEDAL if by_pedal else Subject.HAND if self.hand else Subject.TORQUE_SENSOR
+            after = self.chronicle.about(t_ns, by)
             for axis in self._each:
-                axis.override(t_ns)
+                axis.override(t_ns, after)
         for axis in self._each:
             axis.step(t_ns)
             if axis.events:
@@ -134,19 +181,52 @@ class Cart:
         states = (steering.state, drive.state, brake.state)
         if steering.lost or drive.lost or brake.lost or AxisState.FAULTED in states:
             self.mode = ControlMode.FAULT
-            steering.let_go(t_ns)
-            drive.let_go(t_ns)
+            first = next(each for each in self._each if each.lost or each.state is AxisState.FAULTED)
+            self._stop_after = first.left
+            steering.let_go(t_ns, first.left)
+            drive.let_go(t_ns, first.left)
         elif AxisState.ACTIVE in states:
             self.mode = ControlMode.AUTONOMOUS
-            if min(states) < AxisState.READY:
+            if min(states) >= AxisState.READY:
+                self._all_there_ns = t_ns
+            elif t_ns - self._all_there_ns > MISSED_NS:
+                gone = next(each for each in self._each if each.state < AxisState.READY)
                 for axis in self._each:
-                    axis.let_go(t_ns)
+                    axis.let_go(t_ns, gone.left)
         else:
-            self.mode = ControlMode.MANUAL
+            self.mode, self._all_there_ns = ControlMode.MANUAL, t_ns
+
+    def _withdraw(self, missed: str, t_ns: int) -> None:
+        """Let the computer withdraw its demands, because a message has been away for too long."""
+        computer, note = self.computer, self.chronicle.note
+        after = self.chronicle.about(t_ns, missed, computer.watched[missed], Subject.BUS)
+        after = note(t_ns, Happened.FEEDBACK_SILENT, missed, after=after)
+        how = "sends nothing" if computer.by_silence else "takes the enable bit back"
+        demand_of = self.machinery.demand_of
+        for message in sorted({demand_of[name] for name in computer.enabled}):
+            about = (message,) if computer.by_silence else (enable_of(message),)
+            note(t_ns, Happened.DEMAND_WITHDRAWN, message, after=after, reason=how, about=about)
+        computer.withdraw()
+
+    def _startle(self, t_ns: int) -> None:
+        """Where the drive let go of itself, surprise the driver; let him react when his time has come."""
+        driver, drive, computer = self.driver, self.drive, self.computer
+        if drive.active:
+            driver.act()
+        elif self._was_driving and ("drive" in computer.enabled or computer.withdrew):
+            driver.surprise(t_ns)
+        self._was_driving = drive.active
+        if driver.reacts(t_ns):
+            after = self.chronicle.about(t_ns, Subject.MOTION)
+            if "brake" in driver.reacts_with:
+                about = (Subject.PEDAL, Subject.MOTION)
+                self.chronicle.note(t_ns, Happened.DRIVER_BRAKED, "driver", after=after, about=about)
+            if "wheel" in driver.reacts_with:
+                self.chronicle.note(t_ns, Happened.DRIVER_HELD_WHEEL, "driver", after=after)
 
     def _steer(self) -> None:
         """Turn the wheel by motor or hand, and the road wheels with it."""
-        by_motor = self.steering.active
+        by_motor, before = self.steering.active, self.wheel_rate
         if by_motor is not self._by_motor:
             self._by_motor = by_motor
             if by_motor:
@@ -155,13 +235,19 @@ class Cart:
                 self.hands.hold(self.wheel_angle, self.wheel_rate)
                 self.driver.angle = self.wheel_angle
         if by_motor:
-            wanted = -math.radians(self.steering.demand) - self.sensors.angle_offset
+            wanted = self.machinery.meant_angle(self.steering.demand) - self.sensors.angle_offset
+            wanted += YIELD * self.hand
             self.wheel_angle, self.wheel_rate = self.steering_motor.step(wanted), self.steering_motor.speed
         else:
+            self.steering_motor.rest()
+            self.driver.angle += TURNED_BY_HAND * self.driver.torque * self.seconds
             self.wheel_angle, self.wheel_rate = self.hands.step(self.driver.angle), self.hands.speed
+        self.feed.current = self.steering_motor.current
+        self.turning = (self.wheel_rate - before) / self.seconds
+        self.torque = self.hand + self.sensors.torque_offset - self._rim_inertia * self.turning
         self.vehicle.road_angle = self._play.step(self.wheel_angle) / self.parameters.steering_ratio
 
-    def _move(self) -> None:
+    def _move(self, t_ns: int) -> None:
         """Push and brake the vehicle."""
         vehicle, parameters = self.vehicle, self.parameters
         powered = self.drive.state is not AxisState.OFF
@@ -184,15 +270,28 @@ class Cart:
             force = -force
         elif self.gear is not Gear.FORWARD:
             force = 0.0
-        effort = 0.0
-        if self.brake.active:
-            effort = self.brake.demand
-        if self.mode is ControlMode.FAULT and self.brake.state is not AxisState.OFF:
-            effort = max(effort, STOP_EFFORT)
-        self.effort = max(self.brake_motor.step(effort), self.driver.brake)
+        self.effort = max(self.brake_motor.step(self._asked_effort(t_ns)), self.driver.brake)
         braking = 0.01 * self.effort * parameters.brake_force + PARKING_FORCE * self.parking
         vehicle.step(force, braking, self.seconds)
+        if speed and not vehicle.speed:
+            self._stand(t_ns)
         self.battery.step(abs(force * speed), self.seconds)
+
+    def _asked_effort(self, t_ns: int) -> float:
+        """Return the effort that the kit's brake is to have, %."""
+        effort = self.brake.demand if self.brake.active else 0.0
+        stops = self.mode is ControlMode.FAULT and self.brake.state is not AxisState.OFF
+        if stops and not self._kit_brakes and self.vehicle.speed:
+            about, after = (Subject.MOTION,), self._stop_after
+            self.chronicle.note(t_ns, Happened.KIT_BRAKED, "brake", after=after, about=about)
+        self._kit_brakes = stops
+        return max(effort, STOP_EFFORT) if stops else effort
+
+    def _stand(self, t_ns: int) -> None:
+        """Note that the cart has come to rest, where the kit or a surprised driver stopped it."""
+        if self.driver.surprised_ns is not None or self._kit_brakes:
+            after = self.chronicle.about(t_ns, Subject.MOTION)
+            self.chronicle.note(t_ns, Happened.STANDSTILL, "cart", after=after)
 
     def _shift(self, wanted: float) -> None:
         if wanted != self.gear and abs(self.vehicle.speed) < STANDSTILL:

@@ -8,14 +8,17 @@ the kit then brakes to a stop. How kits do this is common practice, the figures 
 
 from __future__ import annotations
 
+import math
 from enum import IntEnum
 from typing import TYPE_CHECKING, NamedTuple
 
-from canmap.payload.counters import PROFILE1_COUNTER
+from canmap.simulator.cart.chronicle import Chronicle, Happened, Subject
 from canmap.simulator.cart.payloads import COUNTER
 from canmap.vocabulary.record_types import AxisState
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from canmap.simulator.cart.payloads import Layout
 
 MS = 1_000_000
@@ -43,6 +46,11 @@ class Reason(IntEnum):
     INTERNAL_FAULT = 11
     OTHER_AXIS = 12
 
+    @property
+    def words(self) -> str:
+        """As the ground truth names it."""
+        return self.name.lower().replace("_", " ")
+
 
 class AxisRule(NamedTuple):
     """What is particular to one axis.
@@ -53,6 +61,13 @@ class AxisRule(NamedTuple):
         signal: The demanded value in the demand's message.
         low: Smallest valid demand.
         high: Largest valid demand.
+        gear: The demanded gear in that message, if it asks for one.
+        enable: The enable bit in it.
+        gears: What each code of that gear means, None: the codes are those of `Gear`.
+        watchdog_ns: Without a valid demand for longer than this, the axis lets go.
+        self_test_ns: From its supply to standby.
+        homing_ns: In standby.
+        jump: While it is active, a demand that is further than this from the last valid one is refused.
     """
 
     name: str
@@ -60,9 +75,16 @@ class AxisRule(NamedTuple):
     signal: str
     low: float
     high: float
+    gear: str = "Gear"
+    enable: str = "Enable"
+    gears: Mapping[int, float] | None = None
+    watchdog_ns: int = WATCHDOG_NS
+    self_test_ns: int = SELF_TEST_NS
+    homing_ns: int = HOMING_NS
+    jump: float = math.inf
 
 
-STEERING = AxisRule("Steering", 1, "Angle", -540.0, 540.0)
+STEERING = AxisRule("Steering", 1, "Angle", -540.0, 540.0, jump=400.0)
 DRIVE = AxisRule("Drive", 2, "Throttle", 0.0, 100.0)
 BRAKE = AxisRule("Brake", 3, "Effort", 0.0, 100.0)
 
@@ -80,6 +102,7 @@ class Axis:
 
     Attributes:
         rule: What is particular to it.
+        name: `steering`, `drive` or `brake`.
         state: Its state.
         reason: Why, or why the last demand was refused.
         demand: The newest valid demand, in the message's unit.
@@ -88,16 +111,25 @@ class Axis:
         allowed: Whether the preconditions of an enable hold.
         restarts: How often it got its supply.
         events: Changes that are not sent yet.
+        deaf: No demand reaches it, whatever is on the bus.
+        watchdog_ns: Without a valid demand for longer than this, it lets go.
+        left: Place in the chronicle of why it is not active any more.
     """
 
-    def __init__(self, rule: AxisRule, layout: Layout) -> None:
-        self.rule = rule
+    def __init__(
+        self, rule: AxisRule, layout: Layout, chronicle: Chronicle | None = None, name: str = ""
+    ) -> None:
+        self.rule, self.name = rule, name
+        self.deaf, self.watchdog_ns = False, rule.watchdog_ns
+        self.left: int | None = None
+        self._chronicle, self._message = chronicle or Chronicle(), layout.message.name
+        self._asker = layout.message.sender or ""
         self.state, self.reason = AxisState.OFF, Reason.STARTING
         self.demand, self.gear = 0.0, 0.0
         self.fault, self.allowed = False, True
         self.events: list[Event] = []
         self._layout = layout
-        self._has_gear = any(signal.name == "Gear" for signal in layout.message.signals)
+        self._has_gear = any(signal.name == rule.gear for signal in layout.message.signals)
         self._powered_ns: int | None = None
         self._valid_ns = 0
         self._counter: int | None = None
@@ -114,8 +146,10 @@ class Axis:
         """Whether it let go because demands stayed away."""
         return self.reason is Reason.DEMAND_LOST and self.state is AxisState.READY
 
-    def power(self, on: bool, t_ns: int) -> None:
-        """Switch its supply."""
+    def power(self, on: bool, t_ns: int, after: int | None = None) -> None:
+        """Switch its supply; `after` is the place in the chronicle of what did."""
+        if self.active:
+            self._leave(t_ns, "no supply", after)
         self._powered_ns = t_ns if on else None
         self.restarts += on
         self._counter, self._enabled = None, False
@@ -123,7 +157,7 @@ class Axis:
 
     def receive(self, payload: bytes, t_ns: int) -> None:
         """Take a demand from the bus."""
-        if self._powered_ns is None:
+        if self._powered_ns is None or self.deaf:
             return
         refused = self._refusal(payload)
         if refused is not None:
@@ -131,12 +165,15 @@ class Axis:
             return
         layout = self._layout
         if self._has_gear:
-            self.gear = layout.read(payload, "Gear")
-        self.obey(layout.read(payload, self.rule.signal), layout.read(payload, "Enable") > 0.5, t_ns)
+            asked = layout.read(payload, self.rule.gear)
+            gears = self.rule.gears
+            self.gear = asked if gears is None else gears.get(round(asked), self.gear)
+        enable = layout.read(payload, self.rule.enable) > 0.5
+        self.obey(layout.read(payload, self.rule.signal), enable, t_ns)
 
     def obey(self, demand: float, enable: bool, t_ns: int) -> None:
         """Take a valid demand."""
-        if self._powered_ns is None:
+        if self._powered_ns is None or self.deaf:
             return
         self._valid_ns, self.demand = t_ns, demand
         edge = enable and not self._enabled
@@ -146,7 +183,8 @@ class Axis:
                 Reason.NOT_ALLOWED
             )
         elif not enable and self.state in {AxisState.ACTIVE, AxisState.OVERRIDDEN}:
-            self._change(AxisState.READY, Reason.NONE, t_ns)
+            after = self._chronicle.about(t_ns, enable_of(self._message), Subject.HAND_BACK)
+            self._change(AxisState.READY, Reason.NONE, t_ns, after)
         elif not enable and self.state is AxisState.READY:
             self.reason = Reason.NONE
         elif enable and self.state is AxisState.READY and self.reason is Reason.NONE:
@@ -159,9 +197,13 @@ class Axis:
             return Reason.CHECKSUM_WRONG
         counter = int(layout.read(payload, COUNTER))
         last, self._counter = self._counter, counter
-        if last is not None and not 1 <= (counter - last) % PROFILE1_COUNTER.values <= LARGEST_COUNTER_STEP:
+        values = layout.guard.counter.values
+        if last is not None and not 1 <= (counter - last) % values <= LARGEST_COUNTER_STEP:
             return Reason.COUNTER_WRONG
-        if not self.rule.low <= layout.read(payload, self.rule.signal) <= self.rule.high:
+        asked = layout.read(payload, self.rule.signal)
+        if not self.rule.low <= asked <= self.rule.high:
+            return Reason.DEMAND_RANGE
+        if self.active and abs(asked - self.demand) > self.rule.jump:
             return Reason.DEMAND_RANGE
         return None
 
@@ -173,40 +215,58 @@ class Axis:
         """Let time pass: starting, faults, the watchdog."""
         if self._powered_ns is None:
             return
-        state = self.state
+        state, about = self.state, self._chronicle.about
         if state is AxisState.ACTIVE:
             if self.fault:
-                self._change(AxisState.FAULTED, Reason.INTERNAL_FAULT, t_ns)
-            elif t_ns - self._valid_ns > WATCHDOG_NS:
-                self._change(AxisState.READY, Reason.DEMAND_LOST, t_ns)
+                self._change(AxisState.FAULTED, Reason.INTERNAL_FAULT, t_ns, about(t_ns, self.name))
+            elif t_ns - self._valid_ns > self.watchdog_ns:
+                after = about(t_ns, self._message, self._asker, Subject.BUS)
+                self._change(AxisState.READY, Reason.DEMAND_LOST, t_ns, after)
         elif self.fault and state is not AxisState.FAULTED and state is not AxisState.OFF:
+            self.left = about(t_ns, self.name)
             self._change(AxisState.FAULTED, Reason.INTERNAL_FAULT, t_ns)
-        elif state is AxisState.OFF and t_ns - self._powered_ns >= SELF_TEST_NS:
+        elif state is AxisState.OFF and t_ns - self._powered_ns >= self.rule.self_test_ns:
             self._change(AxisState.STANDBY, Reason.STARTING, t_ns)
-        elif state is AxisState.STANDBY and t_ns - self._powered_ns >= SELF_TEST_NS + HOMING_NS:
+        elif (
+            state is AxisState.STANDBY
+            and t_ns - self._powered_ns >= self.rule.self_test_ns + self.rule.homing_ns
+        ):
             self._change(AxisState.READY, Reason.NONE, t_ns)
 
-    def override(self, t_ns: int) -> None:
+    def override(self, t_ns: int, after: int | None = None) -> None:
         """The driver takes over."""
         if self.state is AxisState.ACTIVE:
-            self._change(AxisState.OVERRIDDEN, Reason.DRIVER_OVERRIDE, t_ns)
+            self._change(AxisState.OVERRIDDEN, Reason.DRIVER_OVERRIDE, t_ns, after)
 
-    def let_go(self, t_ns: int) -> None:
+    def let_go(self, t_ns: int, after: int | None = None) -> None:
         """Another axis is not active any more."""
         if self.state is AxisState.ACTIVE:
-            self._change(AxisState.READY, Reason.OTHER_AXIS, t_ns)
+            self._change(AxisState.READY, Reason.OTHER_AXIS, t_ns, after)
 
     def reset(self, t_ns: int) -> None:
         """Clear a latched fault: start again."""
         if self.state is AxisState.FAULTED:
             self.fault = False
-            self._powered_ns = t_ns - SELF_TEST_NS
+            self._powered_ns = t_ns - self.rule.self_test_ns
             self._change(AxisState.STANDBY, Reason.STARTING, t_ns)
 
-    def _change(self, state: AxisState, reason: Reason, t_ns: int) -> None:
+    def _leave(self, t_ns: int, reason: str, after: int | None) -> None:
+        about = (Subject.MOTION,) if self.name == "drive" else ()
+        self.left = self._chronicle.note(
+            t_ns, Happened.AXIS_LEFT_ACTIVE, self.name, after=after, reason=reason, about=about
+        )
+
+    def _change(self, state: AxisState, reason: Reason, t_ns: int, after: int | None = None) -> None:
+        if self.active:
+            self._leave(t_ns, reason.words, after)
         if reason not in {Reason.NONE, Reason.STARTING}:
             self.events.append(Event(t_ns, self.rule.number, reason))
         self.state, self.reason = state, reason
+
+
+def enable_of(message: str) -> str:
+    """Return the subject that the enable bit of a demand is in the chronicle."""
+    return f"{message}.Enable"
 
 
 class Override:
@@ -242,11 +302,17 @@ class StopChain:
         link: The radio link is there.
         relay_stuck_open: The relay's supply fails although the loop is closed.
         link_lost: The receiver has noticed that the link is gone.
+        loop_wire: The wire of the loop, with its connectors, is whole.
         loop_closed: Nothing asks for the stop.
         supply: The kit has its supply.
+        switched: Place in the chronicle of the relay's last change.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, chronicle: Chronicle | None = None) -> None:
+        self.loop_wire = True
+        self.switched: int | None = None
+        self._chronicle = chronicle or Chronicle()
+        self._opened: int | None = None
         self.pressed = self.radio_pressed = False
         self.link = True
         self.relay_stuck_open = False
@@ -271,9 +337,37 @@ class StopChain:
         if self.link:
             self._link_ns = t_ns
         self.link_lost = t_ns - self._link_ns > LINK_NS
-        self.loop_closed = not (self.pressed or self.radio_pressed or self.link_lost)
-        if self.loop_closed:
+        closed = self.loop_wire and not (self.pressed or self.radio_pressed or self.link_lost)
+        if closed is not self.loop_closed:
+            self.loop_closed = closed
+            self._note_loop(t_ns)
+        if closed:
             self._open_ns = t_ns
         elif t_ns - self._open_ns >= RELAY_NS:
             self._latched = True
-        self.supply = self._main and not self._latched and not self.relay_stuck_open
+        supply = self._main and not self._latched and not self.relay_stuck_open
+        if supply is not self.supply:
+            self.supply = supply
+            self._note_relay(t_ns)
+
+    def _note_loop(self, t_ns: int) -> None:
+        opened = (
+            (self.pressed, Subject.BUTTON),
+            (self.radio_pressed, Subject.RADIO_BUTTON),
+            (self.link_lost, Subject.LINK),
+            (not self.loop_wire, Subject.LOOP),
+        )
+        by = [subject for is_open, subject in opened if is_open]
+        after = self._chronicle.about(t_ns, *by) if by else self._opened
+        what = Happened.LOOP_OPENED if by else Happened.LOOP_CLOSED
+        self._opened = self._chronicle.note(t_ns, what, "kit", after=after, reason=by[0] if by else None)
+
+    def _note_relay(self, t_ns: int) -> None:
+        if not self._main:
+            after = self._chronicle.about(t_ns, Subject.SWITCH)
+            self.switched = self._chronicle.note(t_ns, Happened.RELAY_OPENED, "kit", after=after)
+        elif self.supply:
+            self.switched = self._chronicle.note(t_ns, Happened.RELAY_CLOSED, "kit", after=self.switched)
+        else:
+            after = self._opened if self._latched else self._chronicle.about(t_ns, Subject.RELAY)
+            self.switched = self._chronicle.note(t_ns, Happened.RELAY_OPENED, "kit", after=after)

@@ -1,8 +1,9 @@
-"""Simulator: the states that the cart went through to the values that each message tells, as columns.
+"""Simulator: the states that the cart went through to the values that each message tells.
 
-One function a message; it takes the states at the moments of sending and the numbers of the frames, and
-returns signals in the description's units. Sensors are a little noisy and tell what their resolution allows.
-The kit counts angles positive to the right.
+One function a message; it takes the states at the moments of sending and the numbers of the frames, as
+columns, or a single state and number, and returns signals in the description's units. So it is made of what
+NumPy does alike with columns and with numbers. Sensors are a little noisy and tell what their resolution
+allows. The kit counts angles positive to the right.
 """
 
 from __future__ import annotations
@@ -13,18 +14,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.simulator.cart.vehicle import wheel_speeds
-from canmap.simulator.noise import even
+from canmap.simulator.noise import even, even_one
 from canmap.vocabulary.record_types import AxisState
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    from numpy.typing import NDArray
-
     from canmap.payload.packing import Column
-    from canmap.simulator.cart.states import States
+    from canmap.simulator.cart.states import Numbers, State, States, Told
 
     Values = dict[str, Column]
+    Moments = States | State
 
 ANGLE_NOISE = 0.03  # deg
 TORQUE_NOISE = 0.03  # N m
@@ -33,20 +33,25 @@ DRIVE_SPEED = 0.02  # km/h, of the motor's encoder
 KMH = 3.6
 
 
-def noisy(states: States, purpose: str, numbers: NDArray[np.int64], deviation: float) -> NDArray[np.float64]:
+def noisy(states: Moments, purpose: str, numbers: Numbers, deviation: float) -> Told:
     """Return noise of that standard deviation, at most 2.45 times as large, for the frames `numbers`."""
-    first, second = even(states.seed, purpose, 2 * numbers), even(states.seed, purpose, 2 * numbers + 1)
+    seed = states.seed
+    if isinstance(numbers, int):
+        first: Told = even_one(seed, purpose, 2 * numbers)
+        second: Told = even_one(seed, purpose, 2 * numbers + 1)
+    else:
+        first, second = even(seed, purpose, 2 * numbers), even(seed, purpose, 2 * numbers + 1)
     return (first + second - 1.0) * (deviation * math.sqrt(6.0))
 
 
-def quantised(values: NDArray[np.float64], step: float) -> NDArray[np.float64]:
+def quantised(values: Told, step: float) -> Told:
     """Return the nearest multiples of `step`, as a sensor of that resolution tells them."""
     return step * np.rint(values / step)
 
 
-def _steer_feedback(s: States, n: NDArray[np.int64]) -> Values:
+def _steer_feedback(s: Moments, n: Numbers) -> Values:
     angle = np.rad2deg(s.wheel_angle + s.angle_offset)
-    friction = 1.2 * np.clip(s.wheel_rate, -1.0, 1.0) * (s.steering_state != AxisState.ACTIVE)
+    friction = 1.2 * np.minimum(np.maximum(s.wheel_rate, -1.0), 1.0) * s.by_hand
     return {
         "Angle": -(angle + noisy(s, "angle", n, ANGLE_NOISE)),
         "Rate": -np.rad2deg(s.wheel_rate),
@@ -57,23 +62,23 @@ def _steer_feedback(s: States, n: NDArray[np.int64]) -> Values:
     }
 
 
-def _steer_command(s: States, _: NDArray[np.int64]) -> Values:
+def _steer_command(s: Moments, _: Numbers) -> Values:
     return {"Angle": -np.rad2deg(s.asked_angle), "Enable": s.steering_enable}
 
 
-def _brake_command(s: States, _: NDArray[np.int64]) -> Values:
+def _brake_command(s: Moments, _: Numbers) -> Values:
     return {"Effort": s.asked_brake, "Enable": s.brake_enable}
 
 
-def _drive_command(s: States, _: NDArray[np.int64]) -> Values:
+def _drive_command(s: Moments, _: Numbers) -> Values:
     return {"Throttle": s.asked_throttle, "Gear": s.asked_gear, "Enable": s.drive_enable}
 
 
-def _pedal_state(s: States, _: NDArray[np.int64]) -> Values:
+def _pedal_state(s: Moments, _: Numbers) -> Values:
     return {"Throttle": s.throttle_sensor, "BrakePedal": s.brake_pedal, "ThrottleB": 0.5 * s.throttle_pedal}
 
 
-def _drive_feedback(s: States, _: NDArray[np.int64]) -> Values:
+def _drive_feedback(s: Moments, _: Numbers) -> Values:
     measures = s.parameters
     turns = s.speed * (measures.gear_reduction / measures.rolling_radius * 30.0 / math.pi)
     return {
@@ -85,7 +90,7 @@ def _drive_feedback(s: States, _: NDArray[np.int64]) -> Values:
     }
 
 
-def _brake_feedback(s: States, n: NDArray[np.int64]) -> Values:
+def _brake_feedback(s: Moments, n: Numbers) -> Values:
     pressure = s.effort * (s.parameters.brake_pressure / 1e7)
     return {
         "Pressure": np.maximum(0.0, pressure + noisy(s, "pressure", n, 0.03)),
@@ -96,7 +101,7 @@ def _brake_feedback(s: States, n: NDArray[np.int64]) -> Values:
     }
 
 
-def _wheel_speeds(s: States, n: NDArray[np.int64]) -> Values:
+def _wheel_speeds(s: Moments, n: Numbers) -> Values:
     names = ("FrontLeft", "FrontRight", "RearLeft", "RearRight")
     measured = zip(names, wheel_speeds(s.speed, s.road_angle, s.parameters), strict=True)
     return {
@@ -105,7 +110,7 @@ def _wheel_speeds(s: States, n: NDArray[np.int64]) -> Values:
     }
 
 
-def _kit_state(s: States, _: NDArray[np.int64]) -> Values:
+def _kit_state(s: Moments, _: Numbers) -> Values:
     return {
         "Mode": s.mode,
         "Reason": s.reason,
@@ -115,7 +120,7 @@ def _kit_state(s: States, _: NDArray[np.int64]) -> Values:
     }
 
 
-def _operator_panel(s: States, _: NDArray[np.int64]) -> Values:
+def _operator_panel(s: Moments, _: Numbers) -> Values:
     return {
         "StopButton": s.pressed,
         "RadioStop": s.radio_pressed,
@@ -124,7 +129,7 @@ def _operator_panel(s: States, _: NDArray[np.int64]) -> Values:
     }
 
 
-def _battery_state(s: States, n: NDArray[np.int64]) -> Values:
+def _battery_state(s: Moments, n: Numbers) -> Values:
     return {
         "Charge": 100.0 * s.charge,
         "Voltage": s.voltage + noisy(s, "voltage", n, 0.01),
@@ -133,28 +138,28 @@ def _battery_state(s: States, n: NDArray[np.int64]) -> Values:
     }
 
 
-def _steer_diagnostics(s: States, n: NDArray[np.int64]) -> Values:
+def _steer_diagnostics(s: Moments, n: Numbers) -> Values:
     return {
         "Page": n % 3,
-        "Supply": s.kit_supply - 0.02 * np.abs(s.wheel_rate) + noisy(s, "kit supply", n, 0.01),
-        "MotorTemperature": 31.0,
-        "MotorCurrent": 4.0 * s.wheel_rate * (s.steering_state == AxisState.ACTIVE),
+        "Supply": s.kit_supply - s.motor_drop + noisy(s, "kit supply", n, 0.01),
+        "MotorTemperature": s.motor_temperature,
+        "MotorCurrent": s.motor_current,
         "Restarts": s.steering_restarts,
         "OnTime": 0.1 * n,
-        "Firmware": 23.0,
+        "Firmware": s.firmware,
     }
 
 
-def _body_state(s: States, n: NDArray[np.int64]) -> Values:
-    return {"Beacon": 1.0, "Supply": 13.4 + noisy(s, "body supply", n, 0.02)}
+def _body_state(s: Moments, n: Numbers) -> Values:
+    return {"Beacon": 1.0, "Supply": 13.4 - s.rail_drop + noisy(s, "body supply", n, 0.02)}
 
 
-def no_values(_states: States, _: NDArray[np.int64]) -> Values:
+def no_values(_states: Moments, _: Numbers) -> Values:
     """Tell nothing: every signal is 0."""
     return {}
 
 
-TELL: Mapping[str, Callable[[States, NDArray[np.int64]], Values]] = {
+TELL: Mapping[str, Callable[[Moments, Numbers], Values]] = {
     "SteerFeedback": _steer_feedback,
     "SteerCommand": _steer_command,
     "BrakeCommand": _brake_command,

@@ -7,12 +7,14 @@ here. When a timer runs out depends only on the seed and its number, so a span m
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.simulator.noise import even, even_ns
+from canmap.simulator.buses.frame import Frame
+from canmap.simulator.buses.network import Release
+from canmap.simulator.noise import even, even_ns, even_one
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -20,9 +22,12 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.simulator.cart.kit import Event
-    from canmap.simulator.cart.messages import Values
+    from canmap.simulator.cart.messages import Moments, Values
     from canmap.simulator.cart.payloads import Layout
-    from canmap.simulator.cart.states import States
+    from canmap.simulator.cart.states import Numbers, State, States
+
+    # Changes the values of frames, given the numbers of these and the seed of the run.
+    ValueChange = Callable[[Values, NDArray[np.int64], int], None]
 
 MS = 1_000_000
 WIDTH = 8  # payload bytes of a classic frame
@@ -31,6 +36,9 @@ CLOCK_SPREAD = 30e-6  # of a quartz, common practice
 LARGEST_PHASE_NS = 40 * MS
 BOOT_ID = 0x7A0  # plus the number of the node; no description speaks of it
 WAKE_NS = 12 * MS  # from supply to the boot message
+BUNCHED_NS = MS  # between frames of a bunch
+TWICE_NS = MS  # between two frames that should be one
+BUNCH_NS = 400_000  # from one frame of a bunch to the next
 FIRST_NS = 20 * MS  # and to the first timers
 
 
@@ -61,19 +69,29 @@ class Trouble:
         stopped: The task that fills the message does not run.
         lost: Share of the frames that get lost between task and controller.
         delay_ns: Frames reach the controller that much later.
+        bunched_ns: Frames wait for the next multiple of this time, and then come one right after the other.
         frozen: The values stay as they were, while counter and checksum go on.
         stuck_counter: The counter stays where it is.
         broken: Is mixed into the checksum.
         enable: The enable bit is this, None: what the computer wants.
+        bunches: When frames begin to wait for each other, for how long each time, and until when, ns.
+        stuck: The last frame is sent again and again.
+        twice: Each frame is sent twice.
+        changes: What else is done to the values of frames, in turn.
     """
 
     stopped: bool = False
     lost: float = 0.0
     delay_ns: int = 0
+    bunched_ns: int = 0
     frozen: bool = False
     stuck_counter: bool = False
     broken: int = 0
     enable: bool | None = None
+    bunches: tuple[int, int, int] | None = None
+    stuck: bool = False
+    twice: bool = False
+    changes: list[ValueChange] = field(default_factory=list)
 
 
 class Releases(NamedTuple):
@@ -82,7 +100,7 @@ class Releases(NamedTuple):
     Attributes:
         t_ns: int64[n], when.
         node: int64[n], index of the node.
-        can_id: int64[n].
+        can_id: int64[n], with `EXTENDED` where it has 29 bits.
         length: int64[n], payload bytes.
         payload: uint8[n, 8].
     """
@@ -125,27 +143,47 @@ class Sender:
         layout: How it is packed.
         timing: When it is sent.
         trouble: What is wrong with it.
+        muted: Its node does not want to send it.
         unit: Name of its node.
         count: Frames so far, since its node started.
+        enable: Its enable bit, if it has one.
     """
 
     def __init__(
-        self, layout: Layout, node: int, timing: Timing, tell: Callable[[States, NDArray[np.int64]], Values]
+        self,
+        layout: Layout,
+        node: int,
+        timing: Timing,
+        tell: Callable[[Moments, Numbers], Values],
+        enable: str = "Enable",
     ) -> None:
+        self.enable = enable
         self.name, self.node, self.layout, self.timing = layout.message.name, node, layout, timing
         self.trouble, self.count, self.unit = Trouble(), 0, layout.message.sender or ""
+        self.muted = False
         self.phase_ns = 0
         self._tell = tell
         self._seed, self._starts, self._ticks, self._first_ns, self._clock = 0, 0, 0, 0, 1.0
         self._frozen: Values | None = None
-        self._last: tuple[float, ...] | None = None
+        self._last: tuple[object, ...] | None = None
         self._last_ns = 0
+        self._payload: bytes | None = None
 
     def start(self, first_ns: int, clock: float, seed: int) -> None:
         """Begin to count anew, as after a restart of its node."""
         self.count, self._ticks, self._last, self._frozen = 0, 0, None, None
         self._first_ns, self._clock, self._seed = first_ns + self.phase_ns, clock, seed
         self._starts += 1
+
+    def twin(self, node: int, alter: Callable[[Values], Values]) -> Sender:
+        """Return a sender of the same message in another node; `alter` makes its values of these here."""
+
+        def tell(states: Moments, numbers: Numbers) -> Values:
+            return alter(self._tell(states, numbers))
+
+        other = Sender(self.layout, node, self.timing, tell, self.enable)
+        other.name = f"second {self.name}"
+        return other
 
     def due(self, until_ns: int) -> NDArray[np.int64]:
         """Return when its timer runs out next, before `until_ns`; `run` takes the times out."""
@@ -166,7 +204,7 @@ class Sender:
         """
         self._ticks += len(times)
         trouble = self.trouble
-        if trouble.stopped or not len(times):
+        if trouble.stopped or self.muted or not len(times):
             return None
         if self.timing.events:
             return self._events(times, events)
@@ -178,46 +216,109 @@ class Sender:
                 return None
             values = {name: np.broadcast_to(column, times.shape)[rows] for name, column in values.items()}
             times, numbers = times[rows], self.count + np.arange(len(rows))
+        return self._packed(times, self._stated(values, numbers), numbers)
+
+    def run_one(self, t_ns: int, state: State, events: list[Event]) -> list[Release]:
+        """Return what the next timer, which ran out at `t_ns`, makes of the state then; see `run`."""
+        self._ticks += 1
+        if self.trouble.stopped or self.muted:
+            return []
+        number = self.count
+        if self.timing.events:
+            event = _happened(t_ns, events)
+            if event is None:
+                return []
+            return self._packed_one(
+                t_ns, {"Code": event.reason, "Axis": event.axis, "Number": number + 1}, number
+            )
+        values = self._tell(state, number)
+        if self.timing.on_change and not self._is_news(t_ns, tuple(values.values())):
+            return []
+        values = self._stated(values, number)
+        return self._packed_one(t_ns, _first(values) if self.trouble.changes else values, number)
+
+    def _stated(self, values: Values, numbers: Numbers) -> Values:
+        """Return what the frames `numbers` state in place of `values`, which are true."""
+        trouble = self.trouble
         if trouble.frozen:
-            self._frozen = values = self._frozen or {
-                name: float(np.ravel(column)[0]) for name, column in values.items()
-            }
+            self._frozen = values = self._frozen or _first(values)
         else:
             self._frozen = None
         if trouble.enable is not None:
-            values["Enable"] = float(trouble.enable)
-        return self._packed(times, values, numbers)
+            values[self.enable] = float(trouble.enable)
+        for change in trouble.changes:
+            change(values, np.atleast_1d(numbers), self._seed)
+        return values
 
     def _packed(self, times: NDArray[np.int64], values: Values, numbers: NDArray[np.int64]) -> Releases:
         trouble = self.trouble
+        if trouble.stuck and self._payload is not None:
+            same = np.frombuffer(self._payload, np.uint8).reshape(1, -1)
+            return batch(times, self.node, self.layout.wire_id, np.repeat(same, len(times), axis=0))
         counters = np.full_like(numbers, self.count - 1) if trouble.stuck_counter else numbers
         self.count += 0 if trouble.stuck_counter else len(numbers)
         payload = self.layout.pack(values, counters, trouble.broken)
-        whole = batch(times + trouble.delay_ns, self.node, self.layout.message.can_id, payload)
+        self._payload = payload[-1].tobytes()
+        if trouble.bunches is not None:
+            times = self._bunched(times, *trouble.bunches)
+        if trouble.twice:
+            times, payload = np.repeat(times, 2), np.repeat(payload, 2, axis=0)
+            times[1::2] += TWICE_NS
+            numbers = np.repeat(numbers, 2)
+        if trouble.bunched_ns:
+            waits = -times % trouble.bunched_ns
+            before = (trouble.bunched_ns - waits) // self.timing.period_ns  # frames that wait for the same
+            times = times + waits + before * BUNCH_NS
+        whole = batch(times + trouble.delay_ns, self.node, self.layout.wire_id, payload)
         if trouble.lost:
-            purpose = f"loss of {self.name} {self._starts}"
-            whole = whole.take(even(self._seed, purpose, numbers) >= trouble.lost)
+            whole = whole.take(even(self._seed, self._loss, numbers) >= trouble.lost)
         return whole
+
+    def _bunched(
+        self, times: NDArray[np.int64], start_ns: int, every_ns: int, stop_ns: int
+    ) -> NDArray[np.int64]:
+        """Return when frames come that wait for each other, each of a bunch at its place in it."""
+        since_ns = (times - start_ns) % every_ns
+        bunch_ns: NDArray[np.int64] = np.minimum(times - since_ns + every_ns, stop_ns)
+        bunch_ns += since_ns // self.timing.period_ns * BUNCHED_NS
+        return bunch_ns
+
+    def _packed_one(self, t_ns: int, values: Values, number: int) -> list[Release]:
+        trouble, message = self.trouble, self.layout.message
+        if trouble.stuck and self._payload is not None:
+            return [Release(t_ns, self.node, Frame(message.can_id, self._payload, message.extended))]
+        self.count += not trouble.stuck_counter
+        if trouble.bunches is not None:
+            t_ns = int(self._bunched(np.array([t_ns]), *trouble.bunches)[0])
+        self._payload = payload = self.layout.pack_one(values, number - trouble.stuck_counter, trouble.broken)
+        if trouble.lost and even_one(self._seed, self._loss, number) < trouble.lost:
+            return []
+        frame = Frame(message.can_id, payload, message.extended)
+        times = (t_ns, t_ns + TWICE_NS) if trouble.twice else (t_ns,)
+        return [Release(each_ns + trouble.delay_ns, self.node, frame) for each_ns in times]
+
+    @property
+    def _loss(self) -> str:
+        return f"loss of {self.name} {self._starts}"
 
     def _changed(self, values: Values, times: NDArray[np.int64]) -> list[int]:
         """Return at which of the times a message that is sent on change is sent."""
-        timing, rows = self.timing, []
         columns = [np.broadcast_to(column, times.shape).tolist() for column in values.values()]
-        for row, (t_ns, *row_values) in enumerate(zip(times.tolist(), *columns, strict=True)):
-            waited, stated = t_ns - self._last_ns, tuple(row_values)
-            least_ns = timing.heartbeat_ns if stated == self._last else timing.gap_ns
-            if self._last is not None and waited < least_ns:
-                continue
-            self._last, self._last_ns = stated, t_ns
-            rows.append(row)
-        return rows
+        rows = enumerate(zip(times.tolist(), *columns, strict=True))
+        return [row for row, (t_ns, *stated) in rows if self._is_news(t_ns, tuple(stated))]
+
+    def _is_news(self, t_ns: int, stated: tuple[object, ...]) -> bool:
+        """Tell whether a message that is sent on change is sent now, and remember it if so."""
+        least_ns = self.timing.heartbeat_ns if stated == self._last else self.timing.gap_ns
+        if self._last is not None and t_ns - self._last_ns < least_ns:
+            return False
+        self._last, self._last_ns = stated, t_ns
+        return True
 
     def _events(self, times: NDArray[np.int64], events: list[Event]) -> Releases | None:
         """Send one event a timer, each once it has happened."""
-        sent: list[tuple[int, Event]] = []
-        for t_ns in times.tolist() if events else ():
-            if events and events[0].t_ns <= t_ns:
-                sent.append((t_ns, events.pop(0)))
+        happened = [(t_ns, _happened(t_ns, events)) for t_ns in (times.tolist() if events else ())]
+        sent = [(t_ns, event) for t_ns, event in happened if event is not None]
         if not sent:
             return None
         numbers = self.count + np.arange(len(sent))
@@ -227,6 +328,21 @@ class Sender:
             "Number": numbers + 1,
         }
         return self._packed(np.array([t_ns for t_ns, _ in sent]), values, numbers)
+
+
+def _happened(t_ns: int, events: list[Event]) -> Event | None:
+    """Take out and return the first of the events, if it has happened by `t_ns`."""
+    return events.pop(0) if events and events[0].t_ns <= t_ns else None
+
+
+def _first(values: Values) -> Values:
+    """Return the first of each column, as a number."""
+    return {name: float(np.ravel(column)[0]) for name, column in values.items()}
+
+
+def boot_message(number: int, starts: int) -> tuple[int, bytes]:
+    """Return the identifier and the payload of what a node sends when it starts."""
+    return BOOT_ID + number, b"BOOT" + bytes((number, min(starts, 255)))
 
 
 class SuppliedNode:
@@ -243,9 +359,16 @@ class SuppliedNode:
     """
 
     def __init__(
-        self, name: str, index: int, number: int | None, senders: tuple[Sender, ...], seed: int
+        self,
+        name: str,
+        index: int,
+        number: int | None,
+        senders: tuple[Sender, ...],
+        seed: int,
+        announce: Callable[[int, int], tuple[int, bytes]] = boot_message,
     ) -> None:
         self.name, self.index, self.number, self.senders = name, index, number, senders
+        self._announce = announce
         self.on, self.starts, self._seed = False, 0, seed
         zero = np.zeros(1, np.int64)
         self.clock = 1.0 + CLOCK_SPREAD * (2.0 * float(even(seed, f"clock {name}", zero)[0]) - 1.0)
@@ -267,9 +390,10 @@ class SuppliedNode:
             sender.start(t_ns + FIRST_NS, self.clock, self._seed)
         if self.number is not None:
             late_ns = int(even_ns(self._seed, f"boot {self.name}", np.array([self.starts]), MS)[0])
-            stated = np.frombuffer(b"BOOT" + bytes((self.number, min(self.starts, 255))), np.uint8)
+            can_id, stated = self._announce(self.number, self.starts)
             t = np.array([t_ns + WAKE_NS + late_ns])
-            self._boot.append(batch(t, self.index, BOOT_ID + self.number, stated.reshape(1, -1)))
+            payload = np.frombuffer(stated, np.uint8).reshape(1, -1)
+            self._boot.append(batch(t, self.index, can_id, payload))
 
     def boot(self, until_ns: int) -> list[Releases]:
         """Return and forget the boot message, if it is due before `until_ns`."""

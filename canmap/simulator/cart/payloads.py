@@ -7,18 +7,18 @@ them to, `misread` makes the layout that a wrong description would not expect.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from canmap.base.errors import UsageError
 from canmap.mapping.description.bits import first_bit
-from canmap.payload.checksums import profile1_checksums
-from canmap.payload.counters import PROFILE1_COUNTER
+from canmap.payload.checksums import profile1_checksum, profile1_checksums
+from canmap.payload.counters import PROFILE1_COUNTER, RollingCounter
 from canmap.payload.packing import Packing, limits, raw_of
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
     from fractions import Fraction
 
     from numpy.typing import NDArray
@@ -27,6 +27,24 @@ if TYPE_CHECKING:
     from canmap.payload.packing import Column
 
 COUNTER, CHECKSUM = "Counter", "Checksum"
+EXTENDED = 1 << 31  # marks an identifier of 29 bits, as bus descriptions do
+
+
+class Guard(NamedTuple):
+    """How the frames of a message are counted and checked.
+
+    Attributes:
+        counter: What it counts.
+        checksums: Payloads (uint8[n, length]), the byte of the checksum and the data identifier to uint8[n].
+        checksum: The same of one payload, where that can be had quicker.
+    """
+
+    counter: RollingCounter
+    checksums: Callable[[NDArray[np.uint8], int, int], NDArray[np.uint8]]
+    checksum: Callable[[bytes, int, int], int] | None = None
+
+
+PROFILE1 = Guard(PROFILE1_COUNTER, profile1_checksums, profile1_checksum)
 
 
 class Layout:
@@ -35,11 +53,15 @@ class Layout:
     Attributes:
         message: As described.
         data_id: Of its checksum, None where it carries none.
+        guard: How it is counted and checked.
     """
 
-    def __init__(self, message: DescribedMessage, data_id: int | None = None) -> None:
-        self.message, self.data_id = message, data_id
+    def __init__(
+        self, message: DescribedMessage, data_id: int | None = None, guard: Guard = PROFILE1
+    ) -> None:
+        self.message, self.data_id, self.guard = message, data_id, guard
         self._packing = Packing(message)
+        self._round: list[int] = guard.counter.of_frames(np.arange(guard.counter.values)).tolist()
         self._signals = self._packing.signals
         self._scaling = {
             name: (float(signal.factor), float(signal.offset)) for name, signal in self._signals.items()
@@ -59,14 +81,36 @@ class Layout:
         """
         raw = {name: raw_of(signal, values[name]) for name, signal in self._signals.items() if name in values}
         if COUNTER in self._signals:
-            raw[COUNTER] = PROFILE1_COUNTER.of_frames(counts).astype(np.uint64)
+            raw[COUNTER] = self.guard.counter.of_frames(counts).astype(np.uint64)
         payload = self._packing.pack(raw, len(counts))
         if self.data_id is not None:
             payload[:, self._checksum_byte] = self._checksums(payload) ^ broken
         return payload
 
+    def pack_one(self, values: Mapping[str, Column], count: int, broken: int = 0) -> bytes:
+        """Return the payload of one frame, a number for each signal: `pack`, one at a time."""
+        packing, signals = self._packing, self._signals
+        raw = {name: packing.raw_of_one(name, value) for name, value in values.items() if name in signals}
+        if COUNTER in signals:
+            raw[COUNTER] = self._round[count % len(self._round)]
+        payload = packing.pack_one(raw)
+        if self.data_id is None:
+            return payload
+        place = self._checksum_byte
+        return payload[:place] + bytes((self._checksum(payload) ^ broken,)) + payload[place + 1 :]
+
+    def _checksum(self, payload: bytes) -> int:
+        if self.guard.checksum is not None:
+            return self.guard.checksum(payload, self._checksum_byte, self.data_id or 0)
+        return int(self._checksums(np.frombuffer(payload, np.uint8).reshape(1, -1))[0])
+
     def _checksums(self, payload: NDArray[np.uint8]) -> NDArray[np.uint8]:
-        return profile1_checksums(payload, self._checksum_byte, self.data_id or 0)
+        return self.guard.checksums(payload, self._checksum_byte, self.data_id or 0)
+
+    @property
+    def wire_id(self) -> int:
+        """The identifier, with `EXTENDED` where it has 29 bits."""
+        return self.message.can_id | EXTENDED * self.message.extended
 
     def read(self, payload: bytes, name: str) -> float:
         """Return the physical value of a signal."""
@@ -84,8 +128,7 @@ class Layout:
         """Tell whether the checksum is right; True where there is none."""
         if self.data_id is None:
             return True
-        whole = np.frombuffer(payload, np.uint8).reshape(1, -1)
-        return bool(payload[self._checksum_byte] == self._checksums(whole)[0])
+        return payload[self._checksum_byte] == self._checksum(payload)
 
 
 def misread(layout: Layout, name: str, *, factor: Fraction | None = None, swap: bool = False) -> Layout:
@@ -117,7 +160,7 @@ def misread(layout: Layout, name: str, *, factor: Fraction | None = None, swap: 
             big_endian=not signal.big_endian,
         )
     changed = tuple(signal if each.name == name else each for each in message.signals)
-    return Layout(replace(message, signals=changed), layout.data_id)
+    return Layout(replace(message, signals=changed), layout.data_id, layout.guard)
 
 
 def _swapped_start(signal: DescribedSignal) -> int:

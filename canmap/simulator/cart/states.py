@@ -1,4 +1,8 @@
-"""Simulator: the state of the cart after every step, kept as columns until the messages have sent it."""
+"""Simulator: the state of the cart after every step, for the messages: as columns, or a single one.
+
+Where the bus runs with the vehicle, a message is made of the newest state alone, as numbers: a column of one
+would cost ten times as much. `Told` and `Numbers` are what both have in common.
+"""
 
 from __future__ import annotations
 
@@ -13,14 +17,18 @@ if TYPE_CHECKING:
     from canmap.simulator.cart.vehicle import VehicleParameters
 
 FIELDS = (
-    *("wheel_angle", "wheel_rate", "angle_offset", "torque", "road_angle", "speed", "effort"),
+    *("wheel_angle", "wheel_rate", "angle_offset", "torque", "by_hand", "road_angle", "speed", "effort"),
     *("steering_state", "steering_reason", "drive_state", "drive_reason", "brake_state", "brake_reason"),
     *("asked_angle", "asked_brake", "asked_throttle", "asked_gear"),
     *("steering_enable", "brake_enable", "drive_enable"),
     *("throttle_pedal", "throttle_sensor", "brake_pedal", "gear", "parking", "mode", "reason", "mode_switch"),
     *("loop_closed", "link_lost", "supply", "pressed", "radio_pressed"),
     *("charge", "voltage", "current", "kit_supply", "steering_restarts"),
+    *("motor_current", "motor_temperature", "motor_drop", "rail_drop", "firmware"),
 )
+if TYPE_CHECKING:
+    Told = NDArray[np.float64] | float
+    Numbers = NDArray[np.int64] | int
 _PLACES = {name: place for place, name in enumerate(FIELDS)}
 
 
@@ -28,9 +36,11 @@ def state_of(cart: Cart) -> tuple[float, ...]:
     """Return the cart's state, in the order of `FIELDS`."""
     vehicle, computer, driver = cart.vehicle, cart.computer, cart.driver
     chain, battery, sensors = cart.chain, cart.battery, cart.sensors
+    motor, feed = cart.steering_motor, cart.feed
     steering, drive, brake, enabled = cart.steering, cart.drive, cart.brake, computer.enabled
     return (
         *(cart.wheel_angle, cart.wheel_rate, sensors.angle_offset, cart.torque),
+        not steering.active and driver.steers,
         *(vehicle.road_angle, vehicle.speed, cart.effort),
         *(steering.state, steering.reason, drive.state, drive.reason, brake.state, brake.reason),
         *(computer.asked_angle, computer.brake, computer.throttle, computer.gear),
@@ -39,6 +49,7 @@ def state_of(cart: Cart) -> tuple[float, ...]:
         *(cart.gear, cart.parking, cart.mode, cart.reason, cart.mode_switch),
         *(chain.loop_closed, chain.link_lost, chain.supply, chain.pressed, chain.radio_pressed),
         *(battery.charge, battery.voltage, battery.current, sensors.kit_supply, steering.restarts),
+        *(motor.current, motor.temperature, feed.motor_drop, feed.rail_drop, sensors.firmware),
     )
 
 
@@ -74,6 +85,24 @@ class States:
     def at(self, rows: NDArray[np.int64]) -> States:
         """Return the states of those steps."""
         return States(self._table, self.seed, self.parameters, rows)
+
+
+class State:
+    """The state at one moment, a number each, by the names of `FIELDS`.
+
+    Attributes:
+        seed: Of the run.
+        parameters: The vehicle's measures.
+    """
+
+    def __init__(self, row: tuple[float, ...], seed: int, parameters: VehicleParameters) -> None:
+        self.__dict__.update(zip(FIELDS, row, strict=True))
+        self.seed, self.parameters = seed, parameters
+
+    if TYPE_CHECKING:
+
+        def __getattr__(self, name: str) -> float:
+            """Return the number of that name."""
 
 
 def table_of(rows: list[tuple[float, ...]]) -> NDArray[np.float64]:

@@ -18,7 +18,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    Column = NDArray[np.float64]
+    Column = NDArray[np.float64] | float
 
 GRAVITY = 9.80665  # m/s^2, standard
 AIR_DENSITY = 1.2  # kg/m^3, near 20 °C at sea level
@@ -41,6 +41,8 @@ class VehicleParameters:
         motor_power: Largest mechanical power, W.
         brake_force: At the rim at full effort, N.
         brake_pressure: At full effort, Pa.
+        rim_mass: Of the steering wheel's rim, beyond the torque sensor, kg.
+        rim_radius: Of the steering wheel, m.
     """
 
     mass: float = 620.0
@@ -55,6 +57,13 @@ class VehicleParameters:
     motor_power: float = 5000.0
     brake_force: float = 3600.0
     brake_pressure: float = 100e5
+    rim_mass: float = 0.0
+    rim_radius: float = 0.19
+
+    @property
+    def rim_inertia(self) -> float:
+        """Moment of inertia of the steering wheel, that of a thin ring: m r^2, kg m^2."""
+        return self.rim_mass * self.rim_radius**2
 
 
 @dataclass(slots=True)
@@ -126,7 +135,7 @@ def front_angles(road_angle: Column, parameters: VehicleParameters) -> tuple[Col
     """Return the angles of the left and the right front wheel, rad, by the Ackermann condition.
 
     Args:
-        road_angle: Of the bicycle's front wheel, rad, positive to the left; float64[n].
+        road_angle: Of the bicycle's front wheel, rad, positive to the left; float64[n] or one.
         parameters: The vehicle's measures.
     """
     slope = np.tan(road_angle)
@@ -137,11 +146,11 @@ def front_angles(road_angle: Column, parameters: VehicleParameters) -> tuple[Col
 def wheel_speeds(
     speed: Column, road_angle: Column, parameters: VehicleParameters
 ) -> tuple[Column, Column, Column, Column]:
-    """Return the rim speeds front left, front right, rear left, rear right, m/s, float64[n] each.
+    """Return the rim speeds front left, front right, rear left, rear right, m/s, float64[n] each or one.
 
     Args:
-        speed: Of the centre of the rear axle, m/s, positive forward; float64[n].
-        road_angle: Of the bicycle's front wheel, rad, positive to the left; float64[n].
+        speed: Of the centre of the rear axle, m/s, positive forward; float64[n] or one.
+        road_angle: Of the bicycle's front wheel, rad, positive to the left; float64[n] or one.
         parameters: The vehicle's measures.
     """
     difference = speed * np.tan(road_angle) * (0.5 * parameters.track / parameters.wheelbase)

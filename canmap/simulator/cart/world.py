@@ -6,51 +6,37 @@ and runs the nodes' timers; what becomes of their frames on the buses is up to `
 
 from __future__ import annotations
 
+import bisect
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.simulator.buses.recorder_setup import RecorderSetup
 from canmap.simulator.cart.cart import Cart
-from canmap.simulator.cart.messages import TELL, no_values
+from canmap.simulator.cart.chronicle import Chronicle, Happened
+from canmap.simulator.cart.feed import KitFeed
+from canmap.simulator.cart.messages import no_values
 from canmap.simulator.cart.nodes import MS, Sender, SuppliedNode, Timing
-from canmap.simulator.cart.payloads import Layout
-from canmap.simulator.cart.states import States, state_of, table_of
+from canmap.simulator.cart.orchard_cart import ORCHARD_CART
+from canmap.simulator.cart.states import State, States, state_of, table_of
 from canmap.simulator.cart.vehicle import VehicleParameters
+from canmap.simulator.cart.vehicle_kind import STRANGER
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from canmap.mapping.description.description import Description
-    from canmap.simulator.buses.gateway import GatewayLoss
+    from canmap.mapping.description.description import DescribedMessage, Description
+    from canmap.simulator.buses.gateway import GatewayLoss, GatewayOverload
     from canmap.simulator.buses.network import Disturbance
     from canmap.simulator.buses.recorder import RecorderFault
+    from canmap.simulator.buses.split_bus import Split
     from canmap.simulator.cart.nodes import Releases
+    from canmap.simulator.cart.payloads import Layout
+    from canmap.simulator.cart.vehicle_kind import BusKind, VehicleKind
 
 STEP_NS = 10 * MS
-KIT_NODES = ("SteerNode", "BrakeNode", "DriveNode")  # fed by the relay of the e-stop chain
-DRIVE_NODES = (*KIT_NODES, "VehicleNode", "Supervisor", "Computer", "Stranger")
-CHASSIS_NODES = ("Gateway", "BodyNode")
-AXIS_OF = {"SteerNode": "steering", "BrakeNode": "brake", "DriveNode": "drive"}
-# The data identifiers of the messages that carry a checksum, as the vehicle's spec has them.
-DATA_IDS = {
-    "SteerFeedback": 0x0101,
-    "SteerCommand": 0x0102,
-    "BrakeCommand": 0x0103,
-    "DriveCommand": 0x0104,
-    "DriveFeedback": 0x0112,
-    "BrakeFeedback": 0x0121,
-    "KitState": 0x0130,
-}
-DEMANDS = {"SteerCommand": "steering", "BrakeCommand": "brake", "DriveCommand": "drive"}
-SEEN = "DriveFeedback"  # what the computer acts on
-RELAYED_AS = "ChassisSteering"
-SPECIAL_TIMING = {
-    "OperatorPanel": Timing(20 * MS, on_change=True, heartbeat_ns=1000 * MS, gap_ns=50 * MS),
-    "KitEvent": Timing(10 * MS, events=True),
-}
 LONGEST_SPAN_NS = 10_000 * MS
-KMH = 3.6
 
 
 @dataclass(slots=True)
@@ -61,20 +47,34 @@ class Plan:
         actions: Simulated time in ns and what is done then, in any order; of the same time, first come, first
             done.
         disturbances: Of the drive bus.
+        splits: Breaks of the drive bus's line.
+        chassis_splits: Of the chassis bus's.
+        recovery_ns: How long nodes of the drive bus wait after bus-off, by name; 0 where it says nothing.
         gateway_losses: Of the gateway from the drive bus to the chassis bus.
+        gateway_overloads: Of the same.
         recorder: What goes wrong in the recorder, on both channels alike.
+        recording: How it is set up.
         layouts: Messages that the kit packs otherwise than described, by name.
         cuts: Times at which the two channels of the capture must not be sorted across.
         live: What the kit or the computer receives is disturbed, so the bus must run with the vehicle.
+        periods: Messages that are sent at another interval than described, ns, by name.
+        chronicle: What happened, once it has been run.
     """
 
     actions: list[tuple[int, Callable[[World], None]]] = field(default_factory=list)
     disturbances: list[Disturbance] = field(default_factory=list)
+    splits: list[Split] = field(default_factory=list)
+    chassis_splits: list[Split] = field(default_factory=list)
+    recovery_ns: dict[str, int] = field(default_factory=dict)
     gateway_losses: list[GatewayLoss] = field(default_factory=list)
+    gateway_overloads: list[GatewayOverload] = field(default_factory=list)
     recorder: list[RecorderFault] = field(default_factory=list)
+    recording: RecorderSetup = field(default_factory=RecorderSetup)
     layouts: dict[str, Layout] = field(default_factory=dict)
     cuts: list[int] = field(default_factory=list)
     live: bool = False
+    periods: dict[str, int] = field(default_factory=dict)
+    chronicle: Chronicle = field(default_factory=Chronicle)
 
     def at(self, t_ns: int, action: Callable[[World], None]) -> None:
         """Do something at a time."""
@@ -87,23 +87,29 @@ class Setup:
 
     Attributes:
         kit: Description of the drive bus.
-        chassis: Description of the chassis bus.
+        chassis: Description of the chassis bus, None where the vehicle has none.
         plan: What happens.
         duration_ns: How long.
         seed: Of everything random.
         parameters: The vehicle's measures.
-        batch_ns: The recorder fetches frames that often, 0: it stamps each on receipt.
         step_ns: Step of the vehicle.
+        kind: Which vehicle.
+        hold_up: The kit's nodes live on their capacitors, each for its time, when the relay opens.
+        withdraws_ns: The computer withdraws its demands when it misses a message for longer; 0: it does not.
+        by_silence: It then stops sending; otherwise it takes its enable bits back.
     """
 
     kit: Description
-    chassis: Description
+    chassis: Description | None
     plan: Plan
     duration_ns: int
     seed: int = 0
     parameters: VehicleParameters = field(default_factory=VehicleParameters)
-    batch_ns: int = 0
     step_ns: int = STEP_NS
+    kind: VehicleKind = ORCHARD_CART
+    hold_up: bool = False
+    withdraws_ns: int = 0
+    by_silence: bool = False
 
 
 class World:
@@ -111,7 +117,9 @@ class World:
 
     Attributes:
         setup: What is run.
-        cart: The vehicle.
+        kind: Which vehicle.
+        cart: It in motion.
+        chronicle: What happened so far.
         units: Nodes of both buses by name.
         senders: Messages by name.
         layouts: The drive bus's messages as described, by name.
@@ -119,34 +127,75 @@ class World:
     """
 
     def __init__(self, setup: Setup) -> None:
-        self.setup = setup
-        self.layouts = {each.name: Layout(each, DATA_IDS.get(each.name)) for each in setup.kit.messages}
-        sent = (
-            self.layouts | {each.name: Layout(each) for each in setup.chassis.messages} | setup.plan.layouts
+        self.setup, self.kind = setup, setup.kind
+        kind, beside = setup.kind, setup.chassis.messages if setup.chassis else ()
+        self.layouts = {each.name: kind.layout(each) for each in setup.kit.messages}
+        sent = self.layouts | {each.name: kind.layout(each) for each in beside} | setup.plan.layouts
+        self.chronicle = setup.plan.chronicle
+        self.chronicle.clear()
+        self.cart = self._cart()
+        self.drive_units = _units(kind, kind.drive, setup.kit.messages, sent, setup.seed)
+        self.chassis_units = (
+            _units(kind, kind.chassis, beside, sent, setup.seed) if kind.chassis is not None else {}
         )
-        self.cart = Cart(setup.parameters, self.layouts, setup.step_ns / 1e9)
-        self.drive_units = _units(setup.kit, sent, DRIVE_NODES, setup.seed)
-        self.chassis_units = _units(setup.chassis, sent, CHASSIS_NODES, setup.seed)
         self.units = self.drive_units | self.chassis_units
         self.senders = {sender.name: sender for unit in self.units.values() for sender in unit.senders}
+        for name, period_ns in setup.plan.periods.items():
+            self.senders[name].timing.period_ns = period_ns
         self.t_ns = 0
         self._actions = sorted(setup.plan.actions, key=lambda action: action[0])
         self._rows: list[tuple[float, ...]] = []
+        self._silent = False
+        self._fed = dict(self.cart.feed.up)
         self._stepped = False  # the state at `t_ns` is there already
+
+    def _cart(self) -> Cart:
+        """Make the vehicle, as the setup has it."""
+        setup, kind = self.setup, self.kind
+        feed = KitFeed(self.chronicle, kind.kit_nodes, kind.node_of["steering"], kind.machinery.kit_supply)
+        feed.buffered = setup.hold_up
+        cart = Cart(setup.parameters, self.layouts, setup.step_ns / 1e9, kind.machinery, feed, self.chronicle)
+        cart.driver.seed, computer = setup.seed, cart.computer
+        computer.watched = kind.watches
+        computer.withdraws_ns, computer.by_silence = setup.withdraws_ns, setup.by_silence
+        return cart
+
+    def do_at(self, t_ns: int, action: Callable[[World], None]) -> None:
+        """Have something done at a time that is not over yet."""
+        bisect.insort(self._actions, (t_ns, action), key=lambda each: each[0])
 
     def switch(self, on: bool) -> None:
         """Turn the main switch, which feeds all nodes; those of the kit through the stop chain's relay."""
         self.cart.chain.switch(on)
-        for name in ("VehicleNode", "Supervisor", "Computer", *CHASSIS_NODES):
+        for name in self.kind.main_nodes:
             self.units[name].power(on, self.t_ns)
 
-    def power_node(self, name: str, on: bool) -> None:
-        """Switch the supply of one node, and of the axis that it moves."""
-        unit = self.units[name]
-        if unit.on is not on:
-            unit.power(on, self.t_ns)
-            if name in AXIS_OF:
-                self.cart.axes[AXIS_OF[name]].power(on, self.t_ns)
+    def power_node(self, name: str, on: bool, after: int | None = None) -> None:
+        """Switch the supply of one node, and of the axes that it moves.
+
+        Args:
+            name: The node.
+            on: Whether it has its supply from now on.
+            after: Place in the chronicle of what switches it; None: of the fault that acts now, if one does.
+        """
+        unit, chronicle = self.units[name], self.chronicle
+        if unit.on is on:
+            return
+        unit.power(on, self.t_ns)
+        after = chronicle.acting if after is None else after
+        if on:
+            chronicle.end(chronicle.about(self.t_ns, name), self.t_ns)
+        what = Happened.NODE_ON if on else Happened.NODE_OFF
+        place = chronicle.note(self.t_ns, what, name, after=after, about=() if on else (name,))
+        for axis, node in self.kind.node_of.items():
+            if node == name:
+                self.cart.axes[axis].power(on, self.t_ns, place)
+
+    def _silence(self, on: bool) -> None:
+        """Let the computer send its demands or not."""
+        self._silent = on
+        for name in self.kind.demands:
+            self.senders[name].muted = on
 
     def spans(self, longest_ns: int, hand_over: HandOver) -> Iterator[int]:
         """Run to the end; yield how far, whenever something may change in what the nodes send.
@@ -167,13 +216,16 @@ class World:
     def _span(self, end_ns: int, hand_over: HandOver) -> None:
         """Move on until `end_ns` is reached or the kit's supply comes or goes."""
         cart, rows, step_ns = self.cart, self._rows, self.setup.step_ns
+        end_ns = self.t_ns - (self.t_ns - end_ns) // step_ns * step_ns  # whole steps, the last one too
         hand_over.plan(self.t_ns, end_ns)
-        t_ns, supply = self.t_ns, cart.chain.supply
+        t_ns = self.t_ns
         while t_ns < end_ns:
             if not self._stepped:
                 cart.step(t_ns)
+                if cart.computer.silent is not self._silent:
+                    self._silence(cart.computer.silent)
                 rows.append(state_of(cart))
-                if cart.chain.supply is not supply:
+                if cart.feed_changed:
                     self._stepped = True
                     break
             self._stepped = False
@@ -183,12 +235,19 @@ class World:
         self._rows = rows[-1:] if self._stepped else []
         self.t_ns = t_ns
         if self._stepped:
-            for name in KIT_NODES:
-                self.power_node(name, cart.chain.supply)
+            feed = cart.feed
+            for name in self.kind.kit_nodes:
+                if feed.up[name] is not self._fed[name]:
+                    self._fed[name] = feed.up[name]
+                    self.power_node(name, feed.up[name], feed.why[name])
 
     def states(self, rows: list[tuple[float, ...]]) -> States:
         """Return some states as columns."""
         return States(table_of(rows), self.setup.seed, self.setup.parameters)
+
+    def state(self, row: tuple[float, ...]) -> State:
+        """Return one state."""
+        return State(row, self.setup.seed, self.setup.parameters)
 
     def sent(
         self, units: dict[str, SuppliedNode], start_ns: int, until_ns: int, states: States
@@ -229,21 +288,28 @@ class HandOver:
 
 
 def _units(
-    description: Description, layouts: dict[str, Layout], names: tuple[str, ...], seed: int
+    kind: VehicleKind,
+    bus: BusKind,
+    messages: tuple[DescribedMessage, ...],
+    layouts: dict[str, Layout],
+    seed: int,
 ) -> dict[str, SuppliedNode]:
     """Make the nodes of a bus, with the messages that the description says they send."""
-    first = len(DRIVE_NODES) if names is CHASSIS_NODES else 0
+    first = 0 if bus is kind.drive else len(kind.drive.nodes)
+    enable = {name: kind.machinery.rules[axes[0]].enable for name, axes in kind.demands.items()}
     units = {}
-    for index, name in enumerate(names):
+    for index, name in enumerate(bus.nodes):
         senders = tuple(
             Sender(
                 layouts[each.name],
                 index,
-                SPECIAL_TIMING.get(each.name) or Timing(each.period_ns or 0),
-                TELL.get(each.name, no_values),
+                kind.timings.get(each.name) or Timing(each.period_ns or 0),
+                kind.tell.get(each.name, no_values),
+                enable.get(each.name, ""),
             )
-            for each in description.messages
-            if each.sender == name and each.name != RELAYED_AS
+            for each in messages
+            if each.sender == name and each.name != kind.copy
         )
-        units[name] = SuppliedNode(name, index, None if name == "Stranger" else first + index, senders, seed)
+        number = None if name == STRANGER else first + index
+        units[name] = SuppliedNode(name, index, number, senders, seed, kind.boot)
     return units

@@ -6,12 +6,14 @@ end. `FAULT_KINDS` is the list of kinds.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from canmap.mapping.reading.marks import Scalar
 from canmap.mapping.reading.sections import Key, Section, mapping
 from canmap.mapping.reading.shapes import word
+from canmap.simulator.cart.chronicle import Happened
+from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.scenario.fault_kinds import FAULT_KINDS
 from canmap.simulator.scenario.faults import Effect, TimeSpan
 from canmap.simulator.scenario.script import AT, FOR
@@ -19,7 +21,9 @@ from canmap.simulator.scenario.script import AT, FOR
 if TYPE_CHECKING:
     from canmap.mapping.reading.marks import Node
     from canmap.mapping.reading.sections import Context, SectionValues
-    from canmap.simulator.cart.world import Plan
+    from canmap.simulator.cart.chronicle import Chronicle
+    from canmap.simulator.cart.vehicle_kind import VehicleKind
+    from canmap.simulator.cart.world import Plan, World
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,34 +35,75 @@ class Case:
         start_ns: Simulated time.
         for_ns: How long, None: to the end.
         values: Its parameters.
+        vehicle: What it happens to.
     """
 
     kind: str
     start_ns: int
     for_ns: int | None
     values: SectionValues
+    vehicle: VehicleKind
 
     def span(self, duration_ns: int) -> TimeSpan:
         """Return from when to when it lasts in a run of that length."""
         stop_ns = duration_ns if self.for_ns is None else min(self.start_ns + self.for_ns, duration_ns)
-        return TimeSpan(self.start_ns, stop_ns)
+        return TimeSpan(self.start_ns, stop_ns, self.vehicle)
+
+    def complaint(self) -> str | None:
+        """Say what is wrong with it, None for nothing."""
+        if self.kind in self.vehicle.without:
+            return f"The {self.vehicle.name} has no part that can have the fault {self.kind}."
+        complaint = FAULT_KINDS[self.kind].complaint
+        return None if complaint is None else complaint(self.values, self.vehicle)
 
     def effect(self, duration_ns: int) -> Effect:
         """Return what it does."""
-        return FAULT_KINDS[self.kind].effect(self.values, self.span(duration_ns))
+        effect = FAULT_KINDS[self.kind].effect(self.values, self.span(duration_ns))
+        return replace(effect, bus=self.vehicle.bus_name(effect.bus))
 
-    def plan(self, plan: Plan, duration_ns: int) -> None:
-        """Have it done."""
+    def plan(self, plan: Plan, number: int, duration_ns: int) -> None:
+        """Have it done, and its beginning and end noted as those of fault `number` of the run."""
         span, effect = self.span(duration_ns), self.effect(duration_ns)
+        first_ns = max(0, span.start_ns - effect.lead_ns)
+
+        def note(world: World) -> None:
+            touches = effect.touches or ((effect.message,) if effect.message else ())
+            root = world.chronicle.note(first_ns, Happened.FAULT_BEGAN, self.kind, about=touches)
+            world.chronicle.roots[number] = root
+
+        def begin(world: World) -> None:
+            chronicle = world.chronicle
+            chronicle.acting = chronicle.roots[number]
+            if effect.begin is not None:
+                effect.begin(world)
+            chronicle.acting = None
+
+        def end(world: World) -> None:
+            chronicle = world.chronicle
+            root = chronicle.roots[number]
+            place = chronicle.note(span.stop_ns, Happened.FAULT_ENDED, self.kind, after=root)
+            chronicle.end(root, span.stop_ns)
+            chronicle.acting = place
+            if effect.end is not None:
+                effect.end(world)
+            chronicle.acting = None
+
+        plan.at(first_ns, note)
         if effect.prepare is not None:
             effect.prepare(plan)
-        if effect.begin is not None:
-            plan.at(span.start_ns, effect.begin)
-        if effect.end is not None and span.stop_ns < duration_ns:
-            plan.at(span.stop_ns, effect.end)
+        plan.at(span.start_ns, begin)
+        if span.stop_ns < duration_ns:
+            plan.at(span.stop_ns, end)
 
-    def truth(self, duration_ns: int, first_ns: int) -> dict[str, Any]:
-        """Return what the truth file says of it; seconds from the capture's first frame, at `first_ns`."""
+    def truth(self, number: int, chronicle: Chronicle, duration_ns: int, first_ns: int) -> dict[str, Any]:
+        """Return what the truth file says of it.
+
+        Args:
+            number: Of the fault in its run.
+            chronicle: Of the run.
+            duration_ns: Of the run.
+            first_ns: Time of the capture's first frame, from which seconds are counted.
+        """
         span, effect = self.span(duration_ns), self.effect(duration_ns)
         described: dict[str, Any] = {"kind": self.kind, "cause": effect.cause}
         whole = FAULT_KINDS[self.kind].whole
@@ -77,7 +122,34 @@ class Case:
             for name, stated in parameters.items()
             if name not in {"kind", "at", "for", "message", "signal"}
         }
+        described["tie_with"] = list(effect.tie_with)
+        root = chronicle.roots.get(number)
+        described["chain"] = [] if root is None else chain_of(chronicle, root, first_ns)
         return described
+
+
+def chain_of(chronicle: Chronicle, root: int, first_ns: int) -> list[dict[str, Any]]:
+    """Return what followed from a happening, itself first, as the truth file says it.
+
+    Returns:
+        Of each `at_s` from `first_ns`, `what`, `of`, `reason` where there is one, and `after`: the place in
+        this list of what it followed from, None of the first.
+    """
+    places = chronicle.chain(root)
+    numbers = {place: number for number, place in enumerate(places)}
+    told = []
+    for place in places:
+        happening = chronicle.happenings[place]
+        link: dict[str, Any] = {
+            "at_s": round((happening.t_ns - first_ns) / 1e9, 6),
+            "what": str(happening.what),
+            "of": happening.of,
+        }
+        if happening.reason is not None:
+            link["reason"] = str(happening.reason)
+        after = None if place == root or happening.after is None else numbers[happening.after]
+        told.append(link | {"after": after})
+    return told
 
 
 KIND = Key("kind", word("a kind of fault", FAULT_KINDS), required=True)
@@ -105,9 +177,8 @@ def read_fault(node: Node, context: Context) -> Case | None:
     start_ns = values.get(AT) if timed else 0
     if start_ns is None:
         return None
-    case = Case(kind, start_ns, values.get(FOR), values)
-    complaint = FAULT_KINDS[kind].complaint
-    if complaint is not None and (text := complaint(values)) is not None:
+    case = Case(kind, start_ns, values.get(FOR), values, vehicle_with(context.names.nodes))
+    if (text := case.complaint()) is not None:
         context.faults.add(entries.place, text)
         return None
     return case

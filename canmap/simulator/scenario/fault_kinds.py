@@ -1,4 +1,4 @@
-"""Simulator: the list of all faults, and those of bus, gateway, recorder and bus description."""
+"""Simulator: the list of all faults, and those of the bus description."""
 
 from __future__ import annotations
 
@@ -7,151 +7,70 @@ from typing import TYPE_CHECKING, NamedTuple, cast
 
 from canmap.base.errors import UsageError
 from canmap.mapping.reading.sections import Key
-from canmap.mapping.reading.shapes import integer, number, quantity, signal, time_ns, word
-from canmap.simulator.buses.frame import Frame
-from canmap.simulator.buses.gateway import GatewayLoss
-from canmap.simulator.buses.network import Babble, WireFault
-from canmap.simulator.buses.recorder import ClockStep, Loss, Stall
+from canmap.mapping.reading.shapes import number, signal
 from canmap.simulator.cart.payloads import Layout, misread
-from canmap.simulator.cart.world import DATA_IDS, DEMANDS, DRIVE_NODES, RELAYED_AS, SEEN
+from canmap.simulator.scenario import bus_faults as b
+from canmap.simulator.scenario import cart_faults as c
+from canmap.simulator.scenario import demand_faults as d
 from canmap.simulator.scenario import faults as f
+from canmap.simulator.scenario import gateway_faults as g
+from canmap.simulator.scenario import override_faults as o
+from canmap.simulator.scenario import recorder_faults as r
+from canmap.simulator.scenario import second_node as n
+from canmap.simulator.scenario import supply_faults as s
+from canmap.simulator.scenario import value_faults as v
 from canmap.simulator.scenario.faults import Effect, TimeSpan
-from canmap.simulator.scenario.script import TORQUE, si
-from canmap.simulator.wires import RELAYED
+from canmap.simulator.scenario.script import TORQUE
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from canmap.mapping.reading.names import FoundSignal
     from canmap.mapping.reading.sections import SectionValues
+    from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.cart.world import Plan
 
-STRANGER = DRIVE_NODES.index("Stranger")
-SENDERS = tuple(name for name in DRIVE_NODES if name != "Stranger")
-
-BUFFER = Key("buffer", integer(0, 100_000))
-IDENTIFIER = Key("identifier", integer(0, 0x7FF), required=True)
-GAP = Key("gap", time_ns)
-NODE = Key("node", word("a node of the drive bus", SENDERS))
-STEP = Key("step", quantity("s"), required=True)
 SIGNAL = Key("signal", signal, required=True)
 FACTOR = Key("factor", number, required=True)
 
 
-def gateway_loss(values: SectionValues, span: TimeSpan) -> Effect:
-    """The gateway does not pass on some frames."""
-    share = si(values, f.SHARE)
-
-    def prepare(plan: Plan) -> None:
-        plan.gateway_losses.append(GatewayLoss(span.start_ns, span.stop_ns, share))
-
-    cause = f"The gateway loses {100 * share:g} % of the {RELAYED} that it should relay."
-    return Effect(cause, "chassis", "Gateway", RELAYED_AS, prepare=prepare)
-
-
-def recorder_loss(values: SectionValues, span: TimeSpan) -> Effect:
-    """The recorder loses frames that were on the bus."""
-    share = si(values, f.SHARE)
-
-    def prepare(plan: Plan) -> None:
-        plan.recorder.append(Loss(span.start_ns, span.stop_ns, share))
-
-    return Effect(f"The recorder loses {100 * share:g} % of all frames.", None, prepare=prepare)
-
-
-def recorder_gap(_: SectionValues, span: TimeSpan) -> Effect:
-    """The recorder stops for a while."""
-
-    def prepare(plan: Plan) -> None:
-        plan.recorder.append(Loss(span.start_ns, span.stop_ns, 1.0))
-
-    return Effect("The recorder did not record.", None, prepare=prepare)
-
-
-def host_stall(values: SectionValues, span: TimeSpan) -> Effect:
-    """The computer that records does not fetch frames for a while, and then all at once."""
-    buffer = values.get(BUFFER)
-
-    def prepare(plan: Plan) -> None:
-        plan.recorder.append(Stall(span.start_ns, span.stop_ns, buffer))
-        plan.cuts.append(span.stop_ns)
-
-    return Effect(
-        "The recording computer stalled; its frames came in a burst afterwards.", None, prepare=prepare
-    )
-
-
-def clock_step(values: SectionValues, span: TimeSpan) -> Effect:
-    """The recorder's clock is set."""
-    step_ns = round(si(values, STEP) * 1e9)
-
-    def prepare(plan: Plan) -> None:
-        plan.recorder.append(ClockStep(span.start_ns, step_ns))
-        plan.cuts.append(span.start_ns)
-
-    return Effect(f"The recorder's clock was set by {step_ns / 1e9:+g} s.", None, prepare=prepare)
-
-
-def babbling_node(values: SectionValues, span: TimeSpan) -> Effect:
-    """A node sends one identifier again and again; what has a lower priority waits."""
-    can_id, gap_ns = values.get(IDENTIFIER) or 0, values.get(GAP) or 0
-
-    def prepare(plan: Plan) -> None:
-        plan.disturbances.append(
-            Babble(span.start_ns, span.stop_ns, STRANGER, Frame(can_id, bytes(8)), gap_ns)
-        )
-
-    return Effect(f"A babbling node fills the bus with 0x{can_id:03X}.", node="Stranger", prepare=prepare)
-
-
-def wiring(values: SectionValues, span: TimeSpan) -> Effect:
-    """Bits are damaged on the wire; enough of it takes a sender off the bus."""
-    share, node = si(values, f.SHARE), values.get(NODE)
-    index = None if node is None else DRIVE_NODES.index(node)
-
-    def prepare(plan: Plan) -> None:
-        plan.disturbances.append(WireFault(span.start_ns, span.stop_ns, share, index))
-
-    whose = "all nodes" if node is None else node
-    cause = f"The wiring damages {100 * share:g} % of the frames of {whose}."
-    return Effect(cause, node=node, prepare=prepare)
-
-
-def _told_wrongly(values: SectionValues, cause: str, change: Callable[[Layout, str], Layout]) -> Effect:
+def _told_wrongly(
+    values: SectionValues, span: TimeSpan, cause: str, change: Callable[[Layout, str], Layout]
+) -> Effect:
     """Make the effect of a description that is wrong about a signal: the kit sends something else."""
     found = cast("FoundSignal", values.get(SIGNAL))
     name = found.message.name
 
     def prepare(plan: Plan) -> None:
-        layout = plan.layouts.get(name) or Layout(found.message, DATA_IDS.get(name))
+        layout = plan.layouts.get(name) or span.vehicle.layout(found.message)
         plan.layouts[name] = change(layout, found.signal.name)
-        plan.live |= name in DEMANDS or name == SEEN
+        plan.live |= span.vehicle.heard(name)
 
     return Effect(
         f"{found.text}: {cause}", found.bus, found.message.sender, name, found.text, prepare=prepare
     )
 
 
-def wrong_scale(values: SectionValues, _: TimeSpan) -> Effect:
+def wrong_scale(values: SectionValues, span: TimeSpan) -> Effect:
     """The description's factor is not the kit's."""
     factor = cast("Fraction", values.get(FACTOR))
     cause = f"the kit's scale is {float(factor):g} times that of the description."
-    return _told_wrongly(values, cause, lambda layout, name: misread(layout, name, factor=factor))
+    return _told_wrongly(values, span, cause, lambda layout, name: misread(layout, name, factor=factor))
 
 
-def wrong_sign(values: SectionValues, _: TimeSpan) -> Effect:
+def wrong_sign(values: SectionValues, span: TimeSpan) -> Effect:
     """The description's sign is not the kit's."""
     cause = "the kit counts in the opposite direction to the description."
-    return _told_wrongly(values, cause, lambda layout, name: misread(layout, name, factor=Fraction(-1)))
+    return _told_wrongly(values, span, cause, lambda layout, name: misread(layout, name, factor=Fraction(-1)))
 
 
-def wrong_byte_order(values: SectionValues, _: TimeSpan) -> Effect:
+def wrong_byte_order(values: SectionValues, span: TimeSpan) -> Effect:
     """The description's byte order is not the kit's."""
     cause = "the kit sends its bytes in the opposite order to the description."
-    return _told_wrongly(values, cause, lambda layout, name: misread(layout, name, swap=True))
+    return _told_wrongly(values, span, cause, lambda layout, name: misread(layout, name, swap=True))
 
 
-def _not_swappable(values: SectionValues) -> str | None:
+def _not_swappable(values: SectionValues, vehicle: VehicleKind) -> str | None:
     found = values.get(SIGNAL)
     if found is None:
         return None
@@ -159,33 +78,34 @@ def _not_swappable(values: SectionValues) -> str | None:
         misread(Layout(found.message), found.signal.name, swap=True)
     except UsageError as error:
         return str(error)
-    return _from_start(values)
+    return _from_start(values, vehicle)
 
 
-def _zero_factor(values: SectionValues) -> str | None:
-    return "The factor must not be zero." if values.get(FACTOR) == 0 else _from_start(values)
+def _zero_factor(values: SectionValues, vehicle: VehicleKind) -> str | None:
+    return "The factor must not be zero." if values.get(FACTOR) == 0 else _from_start(values, vehicle)
 
 
-def _from_start(values: SectionValues) -> str | None:
-    found = values.get(SIGNAL)
-    if found is not None and found.message.name == RELAYED_AS:
-        return f"{RELAYED_AS} is a copy of what the kit sends: name the signal of {RELAYED}."
+def _from_start(values: SectionValues, vehicle: VehicleKind) -> str | None:
+    found, relay = values.get(SIGNAL), vehicle.relay
+    if found is not None and relay is not None and found.message.name == relay.copy:
+        return f"{relay.copy} is a copy of what the kit sends: name the signal of {relay.source}."
     return None
 
 
-def _too_much(values: SectionValues) -> str | None:
+def _too_much(values: SectionValues, _: VehicleKind) -> str | None:
     share = values.get(f.SHARE)
     return "A share is at most 100 %." if share is not None and share.si > 1 else None
 
 
-def _bad_sender_loss(values: SectionValues) -> str | None:
-    return f.not_sent(values) or _too_much(values)
+def _bad_sender_loss(values: SectionValues, vehicle: VehicleKind) -> str | None:
+    return f.not_sent(values, vehicle) or _too_much(values, vehicle)
 
 
-def _off_drive(values: SectionValues) -> str | None:
+def _off_drive(values: SectionValues, vehicle: VehicleKind) -> str | None:
     found = values.get(f.MESSAGE)
-    if found is not None and (found.bus != "drive" or found.message.period_ns is None):
-        return f"{found.message.name} is not a cyclic message of the drive bus, where the second sender is."
+    bus = vehicle.drive.name
+    if found is not None and (found.bus != bus or found.message.period_ns is None):
+        return f"{found.message.name} is not a cyclic message of the {bus} bus, where the second sender is."
     return None
 
 
@@ -195,13 +115,13 @@ class FaultKind(NamedTuple):
     Attributes:
         effect: Makes what it does from its parameters and its span.
         keys: Its parameters beside `at` and `for`.
-        complaint: Says what is wrong with parameters that are readable, None for nothing.
+        complaint: Says what is wrong with parameters that are readable, None for nothing, by the vehicle.
         whole: It lasts from the first frame to the last, so it takes neither `at` nor `for`.
     """
 
     effect: Callable[[SectionValues, TimeSpan], Effect]
     keys: tuple[Key[object], ...] = ()
-    complaint: Callable[[SectionValues], str | None] | None = None
+    complaint: Callable[[SectionValues, VehicleKind], str | None] | None = None
     whole: bool = False
 
 
@@ -210,25 +130,61 @@ FAULT_KINDS: dict[str, FaultKind] = {
     "frozen_value": FaultKind(f.frozen_value, (f.MESSAGE,), f.not_sent),
     "node_restart": FaultKind(f.node_restart, (f.NODE, f.SUPPLY_DIP)),
     "supply_cut": FaultKind(f.supply_cut),
-    "stop_pressed": FaultKind(f.stop_pressed, (f.BUTTON,)),
+    "stop_pressed": FaultKind(f.stop_pressed, (f.BUTTON,), f.no_radio),
     "link_lost": FaultKind(f.link_lost),
-    "demand_late": FaultKind(f.demand_late, (f.MESSAGE, f.DELAY), f.no_demand),
-    "demand_absent": FaultKind(f.demand_absent, (f.MESSAGE,), f.no_demand),
-    "demand_refused": FaultKind(f.demand_refused, (f.MESSAGE, f.BECAUSE), f.no_demand),
-    "driver_override": FaultKind(f.driver_override, (TORQUE,)),
-    "false_override": FaultKind(f.false_override, (TORQUE,)),
+    "demand_late": FaultKind(d.demand_late, (f.MESSAGE, d.DELAY), d.no_demand),
+    "demand_bunched": FaultKind(d.demand_bunched, (f.MESSAGE, d.EVERY), d.no_demand),
+    "demand_absent": FaultKind(d.demand_absent, (f.MESSAGE,), d.no_demand),
+    "demand_refused": FaultKind(d.demand_refused, (f.MESSAGE, d.BECAUSE), d.no_refusal),
+    "driver_override": FaultKind(o.driver_override, (TORQUE,)),
+    "false_override": FaultKind(o.false_override, (TORQUE, o.BEFORE)),
     "kit_fault": FaultKind(f.kit_fault, (f.AXIS,)),
     "sensor_offset": FaultKind(f.sensor_offset, (f.OFFSET,)),
     "railed_pedal": FaultKind(f.railed_pedal, (f.LEVEL,)),
     "sender_loss": FaultKind(f.sender_loss, (f.MESSAGE, f.SHARE), _bad_sender_loss),
-    "gateway_loss": FaultKind(gateway_loss, (f.SHARE,), _too_much),
-    "recorder_loss": FaultKind(recorder_loss, (f.SHARE,), _too_much),
-    "recorder_gap": FaultKind(recorder_gap),
-    "host_stall": FaultKind(host_stall, (BUFFER,)),
-    "clock_step": FaultKind(clock_step, (STEP,)),
-    "babbling_node": FaultKind(babbling_node, (IDENTIFIER, GAP)),
-    "wiring": FaultKind(wiring, (f.SHARE, NODE), _too_much),
-    "two_senders": FaultKind(f.two_senders, (f.MESSAGE,), _off_drive),
+    "bunched_demands": FaultKind(g.bunched_demands, (g.EVERY,)),
+    "gateway_loss": FaultKind(g.gateway_loss, (f.SHARE,), _too_much),
+    "gateway_overload": FaultKind(g.gateway_overload, (g.SERVICE, g.DEPTH)),
+    "gateway_restart": FaultKind(g.gateway_restart),
+    "recorder_loss": FaultKind(r.recorder_loss, (f.SHARE,), _too_much),
+    "recorder_overload": FaultKind(r.recorder_overload, (r.RATE, r.BUFFER)),
+    "recorder_gap": FaultKind(r.recorder_gap),
+    "recorder_filter": FaultKind(r.recorder_filter, (f.MESSAGE,), whole=True),
+    "host_stall": FaultKind(r.host_stall, (r.BUFFER,)),
+    "capture_ends": FaultKind(r.capture_ends, (), r.goes_on),
+    "clock_step": FaultKind(r.clock_step, (r.STEP,)),
+    "clocks_apart": FaultKind(r.clocks_apart, (r.OFFSET, r.DRIFT), r.one_bus, whole=True),
+    "channels_swapped": FaultKind(r.channels_swapped, (), r.one_bus, whole=True),
+    "wrong_bit_rate": FaultKind(r.wrong_bit_rate, (r.BUS,), whole=True),
+    "babbling_node": FaultKind(b.babbling_node, (b.IDENTIFIER, b.GAP)),
+    "wiring": FaultKind(b.wiring, (f.SHARE, b.NODE), _too_much),
+    "two_senders": FaultKind(n.two_senders, (f.MESSAGE,), _off_drive),
+    "identity_clash": FaultKind(n.identity_clash, (b.SENDER,)),
+    "wrong_rate_node": FaultKind(b.wrong_rate_node),
+    "slow_recovery": FaultKind(b.slow_recovery, (b.SENDER, b.DELAY)),
+    "loose_connector": FaultKind(b.loose_connector, (b.BEHIND, b.EVERY)),
+    "ground_shift": FaultKind(b.ground_shift, (f.SHARE, b.ABOVE, b.NODE), _too_much),
+    "broken_branch": FaultKind(b.broken_branch, (b.BEHIND,)),
+    "bus_shorted": FaultKind(b.bus_shorted, (b.BUS,)),
+    "loop_open": FaultKind(s.loop_open),
+    "loop_chatter": FaultKind(s.loop_chatter, (s.OPEN_FOR, s.EVERY), s.too_short),
+    "supply_sag": FaultKind(s.supply_sag, (s.RESISTANCE, s.WHERE)),
+    "node_unplugged": FaultKind(s.node_unplugged, (s.UNPLUGGED,)),
+    "receiver_deaf": FaultKind(c.receiver_deaf, (f.MESSAGE,), d.no_demand),
+    "stale_demand": FaultKind(c.stale_demand, (c.SOURCE_OF,), c.no_source),
+    "derating": FaultKind(c.derating, (c.WITHIN,)),
+    "jammed_linkage": FaultKind(c.jammed_linkage),
+    "stuck_frame": FaultKind(v.stuck_frame, (f.MESSAGE,), f.not_sent),
+    "repeated_frames": FaultKind(v.repeated_frames, (f.MESSAGE,), f.not_sent),
+    "scale_changed": FaultKind(v.scale_changed, (v.SIGNAL, v.FACTOR), v.not_changed),
+    "sensor_contact": FaultKind(v.sensor_contact, (v.SIGNAL, f.SHARE, v.RAIL), v.not_changed),
+    "wheel_dropout": FaultKind(v.wheel_dropout, (v.WHEEL, v.BELOW)),
+    "changed_settings": FaultKind(
+        c.changed_settings,
+        (c.FIRMWARE, c.WATCHDOG, c.THRESHOLD, c.SOURCE_OF, c.PERIOD),
+        c.no_period,
+        whole=True,
+    ),
     "wrong_scale": FaultKind(wrong_scale, (SIGNAL, FACTOR), _zero_factor, whole=True),
     "wrong_sign": FaultKind(wrong_sign, (SIGNAL,), _from_start, whole=True),
     "wrong_byte_order": FaultKind(wrong_byte_order, (SIGNAL,), _not_swappable, whole=True),

@@ -1,7 +1,7 @@
-"""Simulator: what a fault is, and the faults of senders, demands, axes, sensors and supply.
+"""Simulator: what a fault is, and the faults of senders, axes, sensors and supply.
 
 Each function takes a fault's parameters and span, and returns what it does to the world and what is true of
-it. `fault_kinds` lists them, with those of bus, recorder and description.
+it. `fault_kinds` lists them all.
 """
 
 from __future__ import annotations
@@ -10,43 +10,52 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple, cast
 
 from canmap.mapping.reading.sections import Key
-from canmap.mapping.reading.shapes import message, quantity, time_ns, word
-from canmap.simulator.cart.messages import no_values
-from canmap.simulator.cart.nodes import Sender, Timing
+from canmap.mapping.reading.shapes import message, quantity, word
+from canmap.simulator.cart.chronicle import Happened, Subject
+from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.cart.people import AXES
-from canmap.simulator.cart.world import AXIS_OF, DEMANDS, KIT_NODES, RELAYED_AS, SEEN, World
-from canmap.simulator.scenario.script import TORQUE, si
+from canmap.simulator.scenario.script import FOR, si
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from canmap.mapping.reading.marks import Node
     from canmap.mapping.reading.names import FoundMessage
-    from canmap.mapping.reading.sections import SectionValues
+    from canmap.mapping.reading.sections import Context, SectionValues
     from canmap.simulator.cart.nodes import Trouble
-    from canmap.simulator.cart.payloads import Layout
-    from canmap.simulator.cart.world import Plan
+    from canmap.simulator.cart.vehicle_kind import VehicleKind
+    from canmap.simulator.cart.world import Plan, World
+
+
+def _kit_node(node: Node, context: Context) -> str | None:
+    return word("a node of the kit", vehicle_with(context.names.nodes).kit_nodes)(node, context)
+
+
+def drive_node(node: Node, context: Context) -> str | None:
+    """Read the name of a node of the first bus."""
+    vehicle = vehicle_with(context.names.nodes)
+    return word(f"a node of the {vehicle.drive.name} bus", vehicle.nodes)(node, context)
+
 
 MESSAGE = Key("message", message, required=True)
-NODE = Key("node", word("a node of the kit", AXIS_OF), required=True)
+NODE = Key("node", _kit_node, required=True)
 SUPPLY_DIP = Key("supply_dip", quantity("V", positive=True))
 BUTTON = Key("button", word("a button", ("vehicle", "radio")))
-DELAY = Key("delay", time_ns, required=True)
-BECAUSE = Key("because", word("a reason", ("counter", "checksum", "level")), required=True)
 AXIS = Key("axis", word("an axis", AXES), required=True)
 OFFSET = Key("offset", quantity("rad"), required=True)
 LEVEL = Key("level", quantity("1"), required=True)
 SHARE = Key("share", quantity("1", positive=True), required=True)
-KIT_MESSAGES = ("SteerFeedback", "SteerDiagnostics", "BrakeFeedback", "DriveFeedback", "PedalState")
 DIP_NS = (
     400_000_000  # the supply sags for so long before a node restarts; its diagnostics tell it every 300 ms
 )
 
 
 class TimeSpan(NamedTuple):
-    """From when to when, half open, simulated time."""
+    """From when to when, half open, simulated time, and of which vehicle."""
 
     start_ns: int
     stop_ns: int
+    vehicle: VehicleKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +72,9 @@ class Effect:
         begin: Done at its start.
         end: Done at its end.
         prepare: Done to the plan before the run.
+        lead_ns: It began so long before it shows.
+        touches: Subjects of the chronicle that it is the reason for; empty: its message.
+        tie_with: Kinds of fault that a capture cannot tell from this one.
     """
 
     cause: str
@@ -74,6 +86,9 @@ class Effect:
     begin: Callable[[World], None] | None = None
     end: Callable[[World], None] | None = None
     prepare: Callable[[Plan], None] | None = None
+    lead_ns: int = 0
+    touches: tuple[str, ...] = ()
+    tie_with: tuple[str, ...] = ()
 
 
 def named(values: SectionValues) -> FoundMessage:
@@ -81,23 +96,21 @@ def named(values: SectionValues) -> FoundMessage:
     return cast("FoundMessage", values.get(MESSAGE))
 
 
-def not_sent(values: SectionValues) -> str | None:
+def not_sent(values: SectionValues, vehicle: VehicleKind) -> str | None:
     """Say so where the message is none that a node of its own sends."""
     found = values.get(MESSAGE)
-    if found is not None and found.message.name == RELAYED_AS:
-        return f"{RELAYED_AS} is the gateway's copy: take gateway_loss, or the message itself."
+    if found is not None and found.message.name == vehicle.copy:
+        return f"{vehicle.copy} is the gateway's copy: take gateway_loss, or the message itself."
     return None
 
 
-def no_demand(values: SectionValues) -> str | None:
-    """Say so where the message is no demand of the computer."""
-    found = values.get(MESSAGE)
-    if found is not None and found.message.name not in DEMANDS:
-        return f"{found.message.name} is not a demand; it is one of {', '.join(DEMANDS)}."
-    return None
-
-
-def _at_sender(values: SectionValues, cause: str, change: Callable[[Trouble, bool], None]) -> Effect:
+def at_sender(
+    values: SectionValues,
+    span: TimeSpan,
+    cause: str,
+    change: Callable[[Trouble, bool], None],
+    tie_with: tuple[str, ...] = (),
+) -> Effect:
     """Make the effect of a trouble of one sender, which `change` sets (True) and takes back (False)."""
     found = named(values)
     name = found.message.name
@@ -109,75 +122,44 @@ def _at_sender(values: SectionValues, cause: str, change: Callable[[Trouble, boo
         change(world.senders[name].trouble, False)
 
     def prepare(plan: Plan) -> None:
-        plan.live |= name in DEMANDS or name == SEEN
+        plan.live |= span.vehicle.heard(name)
 
-    return Effect(cause, found.bus, found.message.sender, name, begin=begin, end=end, prepare=prepare)
+    return Effect(
+        cause,
+        found.bus,
+        found.message.sender,
+        name,
+        begin=begin,
+        end=end,
+        prepare=prepare,
+        tie_with=tie_with,
+    )
 
 
-def message_stopped(values: SectionValues, _: TimeSpan) -> Effect:
+def message_stopped(values: SectionValues, span: TimeSpan) -> Effect:
     """A sender stops sending one message, its others go on."""
 
     def change(trouble: Trouble, on: bool) -> None:
         trouble.stopped = on
 
     found = named(values).message
-    return _at_sender(values, f"{found.sender} does not send {found.name}.", change)
+    tie = ("demand_absent",) if found.name in span.vehicle.demands else ()
+    return at_sender(values, span, f"{found.sender} does not send {found.name}.", change, tie)
 
 
-def frozen_value(values: SectionValues, _: TimeSpan) -> Effect:
+def frozen_value(values: SectionValues, span: TimeSpan) -> Effect:
     """A message comes on time with counter and checksum, and its values stand still."""
 
     def change(trouble: Trouble, on: bool) -> None:
         trouble.frozen = on
 
     found = named(values).message
-    return _at_sender(
-        values, f"{found.sender} sends old values in {found.name}; its counter still counts.", change
-    )
+    cause = f"{found.sender} sends old values in {found.name}; its counter still counts."
+    tie = ("stale_demand",) if found.name in span.vehicle.demands else ()
+    return at_sender(values, span, cause, change, tie)
 
 
-def demand_late(values: SectionValues, _: TimeSpan) -> Effect:
-    """A demand leaves the computer late."""
-    delay_ns = values.get(DELAY) or 0
-
-    def change(trouble: Trouble, on: bool) -> None:
-        trouble.delay_ns = delay_ns * on
-
-    name = named(values).message.name
-    return _at_sender(values, f"The computer sends {name} {delay_ns / 1e6:g} ms late.", change)
-
-
-def demand_absent(values: SectionValues, _: TimeSpan) -> Effect:
-    """A demand does not come."""
-
-    def change(trouble: Trouble, on: bool) -> None:
-        trouble.stopped = on
-
-    return _at_sender(values, f"The computer does not send {named(values).message.name}.", change)
-
-
-def demand_refused(values: SectionValues, _: TimeSpan) -> Effect:
-    """A demand comes on time, and the kit does not take it."""
-    because = values.get(BECAUSE)
-
-    def change(trouble: Trouble, on: bool) -> None:
-        if because == "counter":
-            trouble.stuck_counter = on
-        elif because == "checksum":
-            trouble.broken = 0x5A * on
-        else:
-            trouble.enable = True if on else None
-
-    what = {
-        "counter": "its counter does not change",
-        "checksum": "its checksum is wrong",
-        "level": "its enable bit is set all the time, without an edge",
-    }[because or "level"]
-    name = named(values).message.name
-    return _at_sender(values, f"The kit rejects {name}: {what}.", change)
-
-
-def sender_loss(values: SectionValues, _: TimeSpan) -> Effect:
+def sender_loss(values: SectionValues, span: TimeSpan) -> Effect:
     """Frames get lost between a sender's task and its controller; the counter counts them."""
     share = si(values, SHARE)
 
@@ -185,27 +167,26 @@ def sender_loss(values: SectionValues, _: TimeSpan) -> Effect:
         trouble.lost = share * on
 
     found = named(values).message
-    return _at_sender(values, f"{found.sender} loses {100 * share:g} % of its {found.name}.", change)
+    return at_sender(values, span, f"{found.sender} loses {100 * share:g} % of its {found.name}.", change)
 
 
 def node_restart(values: SectionValues, span: TimeSpan) -> Effect:
     """A node loses its supply or its mind, is away, and starts again."""
     node, dip = str(values.get(NODE)), values.get(SUPPLY_DIP)
-    sent = {
-        "SteerNode": ("SteerFeedback", "SteerDiagnostics"),
-        "BrakeNode": ("BrakeFeedback",),
-        "DriveNode": ("DriveFeedback", "PedalState"),
-    }[node]
+    to_the_end = values.get(FOR) is None
+    sent, usual = span.vehicle.node_messages[node], span.vehicle.machinery.kit_supply
 
     def sag(world: World) -> None:
-        world.cart.sensors.kit_supply = float(dip.si) if dip is not None else 13.4
+        world.cart.sensors.kit_supply = float(dip.si) if dip is not None else usual
+        after = world.chronicle.about(world.t_ns, node)
+        world.chronicle.note(world.t_ns, Happened.SUPPLY_LOW, node, after=after, about=(node,))
 
     def begin(world: World) -> None:
-        world.power_node(node, False)
+        world.power_node(node, False, world.chronicle.about(world.t_ns, node))
 
     def end(world: World) -> None:
-        world.cart.sensors.kit_supply = 13.4
-        world.power_node(node, world.cart.chain.supply)
+        world.cart.sensors.kit_supply = usual
+        world.power_node(node, world.cart.feed.up[node])
 
     def prepare(plan: Plan) -> None:
         if dip is not None:
@@ -213,11 +194,19 @@ def node_restart(values: SectionValues, span: TimeSpan) -> Effect:
 
     why = "its supply dipped" if dip is not None else "its program restarted"
     return Effect(
-        f"{node} restarted: {why}.", node=node, messages=sent, begin=begin, end=end, prepare=prepare
+        f"{node} restarted: {why}.",
+        node=node,
+        messages=sent,
+        begin=begin,
+        end=end,
+        prepare=prepare,
+        lead_ns=DIP_NS if dip is not None else 0,
+        touches=(node,),
+        tie_with=("node_unplugged",) if to_the_end and dip is None else (),
     )
 
 
-def supply_cut(_values: SectionValues, _span: TimeSpan) -> Effect:
+def supply_cut(_: SectionValues, span: TimeSpan) -> Effect:
     """The relay that feeds the kit opens although nothing asks for the stop."""
 
     def begin(world: World) -> None:
@@ -226,11 +215,11 @@ def supply_cut(_values: SectionValues, _span: TimeSpan) -> Effect:
     def end(world: World) -> None:
         world.cart.chain.relay_stuck_open = False
 
-    cause = f"The supply of {', '.join(KIT_NODES)} failed with the stop loop closed."
-    return Effect(cause, messages=KIT_MESSAGES, begin=begin, end=end)
+    cause = f"The supply of {', '.join(span.vehicle.kit_nodes)} failed with the stop loop closed."
+    return Effect(cause, messages=span.vehicle.kit_messages, begin=begin, end=end, touches=(Subject.RELAY,))
 
 
-def stop_pressed(values: SectionValues, _: TimeSpan) -> Effect:
+def stop_pressed(values: SectionValues, span: TimeSpan) -> Effect:
     """An e-stop button is pressed; after its release the operator's reset is still needed."""
     radio = values.get(BUTTON) == "radio"
 
@@ -241,17 +230,18 @@ def stop_pressed(values: SectionValues, _: TimeSpan) -> Effect:
     cause = (
         f"The {'radio' if radio else 'vehicle'}'s e-stop button was pressed; the relay cut the kit's supply."
     )
-    signal = "OperatorPanel.RadioStop" if radio else "OperatorPanel.StopButton"
+    signal = span.vehicle.signals.get("radio" if radio else "vehicle")
     return Effect(
         cause,
         signal=signal,
-        messages=KIT_MESSAGES,
+        messages=span.vehicle.kit_messages,
         begin=lambda world: press(world, True),
         end=lambda world: press(world, False),
+        touches=(Subject.RADIO_BUTTON if radio else Subject.BUTTON,),
     )
 
 
-def link_lost(_values: SectionValues, _span: TimeSpan) -> Effect:
+def link_lost(_: SectionValues, span: TimeSpan) -> Effect:
     """The radio link to the remote e-stop button is lost; its receiver opens the loop."""
 
     def begin(world: World) -> None:
@@ -263,42 +253,21 @@ def link_lost(_values: SectionValues, _span: TimeSpan) -> Effect:
     cause = (
         "The radio link to the e-stop button was lost; half a second later the relay cut the kit's supply."
     )
-    return Effect(cause, signal="KitState.LinkLost", messages=KIT_MESSAGES, begin=begin, end=end)
+    return Effect(
+        cause,
+        signal="KitState.LinkLost",
+        messages=span.vehicle.kit_messages,
+        begin=begin,
+        end=end,
+        touches=(Subject.LINK,),
+    )
 
 
-def driver_override(values: SectionValues, _: TimeSpan) -> Effect:
-    """The driver holds the steering wheel against the motor."""
-    torque = si(values, TORQUE)
-
-    def begin(world: World) -> None:
-        world.cart.driver.torque = torque
-
-    def end(world: World) -> None:
-        world.cart.driver.torque = 0.0
-
-    cause = f"The driver held the steering wheel with {abs(torque):g} N m."
-    return Effect(cause, None, "SteerNode", "SteerFeedback", "SteerFeedback.Torque", begin=begin, end=end)
-
-
-def false_override(values: SectionValues, _: TimeSpan) -> Effect:
-    """The torque sensor reads too much, and the kit takes it for the driver."""
-    torque = si(values, TORQUE)
-
-    def begin(world: World) -> None:
-        world.cart.sensors.torque_offset = torque
-
-    def end(world: World) -> None:
-        world.cart.sensors.torque_offset = 0.0
-
-    cause = f"The torque sensor is off by {torque:g} N m; no hand is on the steering wheel."
-    return Effect(cause, None, "SteerNode", "SteerFeedback", "SteerFeedback.Torque", begin=begin, end=end)
-
-
-def kit_fault(values: SectionValues, _: TimeSpan) -> Effect:
+def kit_fault(values: SectionValues, span: TimeSpan) -> Effect:
     """An axis faults and stays so until it is reset, which is the fault's end."""
     name = str(values.get(AXIS))
-    node = next(node for node, axis in AXIS_OF.items() if axis == name)
-    feedback = {"steering": "SteerFeedback", "brake": "BrakeFeedback", "drive": "DriveFeedback"}[name]
+    node, state = span.vehicle.node_of[name], span.vehicle.state_of[name]
+    feedback = state.partition(".")[0]
 
     def begin(world: World) -> None:
         world.cart.axes[name].fault = True
@@ -306,12 +275,11 @@ def kit_fault(values: SectionValues, _: TimeSpan) -> Effect:
     def end(world: World) -> None:
         world.cart.axes[name].reset(world.t_ns)
 
-    return Effect(
-        f"{node} has an internal fault, latched.", None, node, feedback, f"{feedback}.State", (), begin, end
-    )
+    cause = f"{node} has an internal fault, latched."
+    return Effect(cause, None, node, feedback, state, begin=begin, end=end, touches=(name,))
 
 
-def sensor_offset(values: SectionValues, _: TimeSpan) -> Effect:
+def sensor_offset(values: SectionValues, span: TimeSpan) -> Effect:
     """The steering wheel's angle sensor is off, and the kit steers by it."""
     offset = si(values, OFFSET)
 
@@ -324,7 +292,9 @@ def sensor_offset(values: SectionValues, _: TimeSpan) -> Effect:
     cause = (
         f"The angle sensor of the steering wheel reads {offset * 57.29577951:.4g} deg too far to the left."
     )
-    return Effect(cause, None, "SteerNode", "SteerFeedback", "SteerFeedback.Angle", begin=begin, end=end)
+    signal = span.vehicle.signals["angle"]
+    node, message_name = span.vehicle.node_of["steering"], signal.partition(".")[0]
+    return Effect(cause, None, node, message_name, signal, begin=begin, end=end)
 
 
 def railed_pedal(values: SectionValues, _: TimeSpan) -> Effect:
@@ -341,28 +311,8 @@ def railed_pedal(values: SectionValues, _: TimeSpan) -> Effect:
     return Effect(cause, "drive", "DriveNode", "PedalState", "PedalState.Throttle", begin=begin, end=end)
 
 
-def two_senders(values: SectionValues, _: TimeSpan) -> Effect:
-    """A second node sends a message of the first, with a counter of its own."""
-    found = named(values)
-    name = found.message.name
-
-    def begin(world: World) -> None:
-        stranger, own = world.units["Stranger"], world.senders[name]
-        stranger.senders = (_twin(own, own.layout, stranger.index),)
-        stranger.power(True, world.t_ns)
-
-    def end(world: World) -> None:
-        world.units["Stranger"].power(False, world.t_ns)
-
-    def prepare(plan: Plan) -> None:
-        plan.live = True
-
-    cause = f"A foreign node sends {name} in addition to {found.message.sender}."
-    return Effect(cause, found.bus, "Stranger", name, begin=begin, end=end, prepare=prepare)
-
-
-def _twin(own: Sender, layout: Layout, node: int) -> Sender:
-    """Return a sender of the same message, half a period apart, that tells nothing but zeros."""
-    twin = Sender(layout, node, Timing(own.timing.period_ns), no_values)
-    twin.phase_ns = (own.phase_ns + own.timing.period_ns // 2) % own.timing.period_ns
-    return twin
+def no_radio(values: SectionValues, vehicle: VehicleKind) -> str | None:
+    """Say so where the button is one that the vehicle has not."""
+    if values.get(BUTTON) == "radio" and "link_lost" in vehicle.without:
+        return f"The {vehicle.name} has no radio button."
+    return None

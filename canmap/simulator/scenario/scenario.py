@@ -16,21 +16,22 @@ from canmap.mapping.reading.marks import read_nodes
 from canmap.mapping.reading.mistakes import Faults
 from canmap.mapping.reading.names import Names
 from canmap.mapping.reading.sections import Context, Key, Section
-from canmap.mapping.reading.shapes import integer, list_of, placed_text, quantity, text, time_ns
-from canmap.simulator.cart.vehicle import VehicleParameters
-from canmap.simulator.cart.world import DEMANDS, RELAYED_AS, SEEN, Plan, Setup
+from canmap.mapping.reading.shapes import integer, list_of, placed_text, quantity, text, time_ns, word, yes_no
+from canmap.simulator.cart.fleet import vehicle_with
+from canmap.simulator.cart.world import Plan, Setup
 from canmap.simulator.scenario.fault_file import read_fault
+from canmap.simulator.scenario.recorder_keys import RECORDER, recorder_setup
 from canmap.simulator.scenario.script import moment_ns, script_line
-from canmap.simulator.wires import RELAYED
 
 if TYPE_CHECKING:
     from canmap.mapping.model import Geometry, Spec
     from canmap.mapping.reading.sections import SectionValues
+    from canmap.simulator.cart.vehicle import VehicleParameters
+    from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.scenario.fault_file import Case
     from canmap.simulator.scenario.script import Line
 
 LARGEST_SEED = 2**32 - 1
-NEEDED = (RELAYED, RELAYED_AS, SEEN, *DEMANDS)
 
 NAME = Key("scenario", text, required=True)
 SPEC = Key("spec", placed_text, required=True)
@@ -40,18 +41,21 @@ SCRIPT = Key("script", list_of(script_line, "lines", most=10_000), required=True
 REPEAT_FROM = Key("from", moment_ns, required=True)
 REPEAT_EVERY = Key("every", time_ns, required=True)
 REPEAT = Key("repeat", Section("the repetition", (REPEAT_FROM, REPEAT_EVERY)))
-BATCH = Key("batch", time_ns)
-RECORDER = Key("recorder", Section("the recorder", (BATCH,)))
+WITHDRAWS = Key("withdraws_after", time_ns, required=True)
+BY = Key("by", word("how it withdraws", ("enable", "silence")))
+COMPUTER = Key("computer", Section("the computer", (WITHDRAWS, BY)))
 MEASURES = {
     "mass": "kg",
     "rolling_resistance": "1",
     "motor_force": "N",
     "motor_power": "W",
     "brake_force": "N",
+    "rim_mass": "kg",
 }
 MEASURE_KEYS = {name: Key(name, quantity(unit, positive=True)) for name, unit in MEASURES.items()}
-VEHICLE = Key("vehicle", Section("the vehicle", tuple(MEASURE_KEYS.values())))
-SCENARIO = Section("a scenario", (NAME, SPEC, SEED, DURATION, VEHICLE, RECORDER, REPEAT, SCRIPT))
+HOLD_UP = Key("hold_up", yes_no)
+VEHICLE = Key("vehicle", Section("the vehicle", (*MEASURE_KEYS.values(), HOLD_UP)))
+SCENARIO = Section("a scenario", (NAME, SPEC, SEED, DURATION, VEHICLE, COMPUTER, RECORDER, REPEAT, SCRIPT))
 FAULTS = Key("faults", list_of(read_fault, "faults", least=0), required=True)
 FAULT_FILE = Section("a fault file", (FAULTS,))
 
@@ -127,12 +131,19 @@ def _spec(values: SectionValues, path: str, faults: Faults) -> Spec | None:
         faults.extend(error.faults)
         return None
     known = {rule.message.name for rule in spec.messages}
-    missing = [name for name in NEEDED if name not in known]
-    if missing or not {"drive", "chassis"} <= set(spec.buses):
-        what = f"the message {missing[0]}" if missing else "its buses `drive` and `chassis`"
-        faults.add(named.place, f"This spec lacks {what}: the simulator needs a spec of the orchard cart.")
+    kind = _kind(spec)
+    missing = [name for name in kind.needed if name not in known]
+    buses = [bus.name for bus in kind.buses]
+    if missing or not set(buses) <= set(spec.buses):
+        what = f"the message {missing[0]}" if missing else f"its bus `{'` or `'.join(buses)}`"
+        faults.add(named.place, f"This spec lacks {what}: the simulator needs a spec of the {kind.name}.")
         return None
     return spec
+
+
+def _kind(spec: Spec) -> VehicleKind:
+    """Return which vehicle a spec is of."""
+    return vehicle_with({rule.message.sender for rule in spec.messages})
 
 
 def _faults(path: str, spec: Spec | None, faults: Faults) -> tuple[Case, ...]:
@@ -167,21 +178,24 @@ def _put_together(
     path: str, values: SectionValues, spec: Spec, cases: tuple[Case, ...], seed: int | None
 ) -> Scenario:
     duration_ns, lines = values.get(DURATION) or 0, values.get(SCRIPT) or ()
-    recorder = values.get(RECORDER)
+    computer, vehicle = values.get(COMPUTER), values.get(VEHICLE)
     seed = seed if seed is not None else values.get(SEED) or 0
-    plan = Plan()
+    plan, kind = Plan(recording=recorder_setup(values.get(RECORDER))), _kind(spec)
     setup = Setup(
-        spec.buses["drive"].description,
-        spec.buses["chassis"].description,
+        spec.buses[kind.drive.name].description,
+        spec.buses[kind.chassis.name].description if kind.chassis else None,
         plan,
         duration_ns,
         seed,
-        _parameters(values.get(VEHICLE), spec.geometry),
-        batch_ns=(recorder.get(BATCH) or 0) if recorder else 0,
+        _parameters(kind.parameters, vehicle, spec.geometry),
+        kind=kind,
+        hold_up=vehicle is not None and bool(vehicle.get(HOLD_UP)),
+        withdraws_ns=(computer.get(WITHDRAWS) or 0) if computer else 0,
+        by_silence=computer is not None and computer.get(BY) == "silence",
     )
     _plan_script(values, lines, plan, duration_ns)
-    for case in cases:
-        case.plan(plan, duration_ns)
+    for number, case in enumerate(cases):
+        case.plan(plan, number, duration_ns)
     return Scenario(path, None, values.get(NAME) or "", spec, seed, lines, cases, setup)
 
 
@@ -196,8 +210,10 @@ def _plan_script(values: SectionValues, lines: tuple[Line, ...], plan: Plan, dur
                 line.plan(plan, t_ns)
 
 
-def _parameters(values: SectionValues | None, geometry: Geometry) -> VehicleParameters:
-    """Return the cart's measures: the spec's geometry, and what the scenario changes."""
+def _parameters(
+    usual: VehicleParameters, values: SectionValues | None, geometry: Geometry
+) -> VehicleParameters:
+    """Return the vehicle's measures: the usual ones, the spec's geometry, and what the scenario changes."""
     measured = {
         name: value
         for name in ("wheelbase", "track", "steering_ratio", "rolling_radius")
@@ -207,4 +223,4 @@ def _parameters(values: SectionValues | None, geometry: Geometry) -> VehiclePara
         found = values.get(key) if values else None
         if found is not None:
             measured[name] = float(found.si)
-    return replace(VehicleParameters(), **measured)
+    return replace(usual, **measured)

@@ -10,12 +10,16 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple, cast
 
+import numpy as np
+
 from canmap.base.words import listed
 from canmap.mapping.reading.marks import Scalar
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.sections import Key, Section, SectionValues, mapping
-from canmap.mapping.reading.shapes import list_of, quantity, word
-from canmap.simulator.cart.people import AXES
+from canmap.mapping.reading.shapes import list_of, quantity, time_ns, word
+from canmap.simulator.cart.chronicle import Happened, Subject
+from canmap.simulator.cart.people import AXES, REACTION_NS
+from canmap.simulator.noise import even_ns
 from canmap.vocabulary.record_types import Gear
 
 if TYPE_CHECKING:
@@ -51,6 +55,9 @@ PEDAL = Key("pedal", quantity("1"), required=True)
 EFFORT = Key("effort", quantity("1"), required=True)
 TORQUE = Key("torque", quantity("N m"), required=True)
 TO = Key("to", word("a position of the switch", SWITCH), required=True)
+AFTER = Key("after", time_ns)
+REACTIONS = ("brake", "wheel")
+WITH = Key("with", list_of(word("what he reacts with", REACTIONS), "what he reacts with"))
 AXIS_LIST = Key("axes", list_of(word("an axis", AXES), "axes"))
 
 
@@ -66,11 +73,15 @@ class Deed(NamedTuple):
         keys: What the line says beside `at`, who and what.
         do: Does it.
         undo: Ends it after `for`.
+        touches: Subjects of the chronicle that it is the reason for.
+        ends: Subjects that nothing is wrong with any more.
     """
 
     do: Callable[[World, SectionValues], None]
     keys: tuple[Key[object], ...] = ()
     undo: Callable[[World], None] | None = None
+    touches: tuple[str, ...] = ()
+    ends: tuple[str, ...] = ()
 
 
 # --- the operator ------------------------------------------------------------------------------------
@@ -105,17 +116,31 @@ def _select(world: World, values: SectionValues) -> None:
 # --- the driver --------------------------------------------------------------------------------------
 
 
+def _feet(world: World, speed: float | None) -> None:
+    """Let him want this speed, None: feet off the pedals."""
+    driver = world.cart.driver
+    driver.foot, driver.speed = None, speed
+    driver.act()
+
+
 def _driver_speed(world: World, values: SectionValues) -> None:
-    world.cart.driver.foot = None
-    world.cart.driver.speed = si(values, SPEED)
+    _feet(world, si(values, SPEED))
 
 
 def _driver_coast(world: World, _: SectionValues) -> None:
-    world.cart.driver.speed = world.cart.driver.foot = None
+    _feet(world, None)
 
 
 def _driver_stop(world: World, _: SectionValues) -> None:
-    world.cart.driver.foot, world.cart.driver.speed = None, 0.0
+    _feet(world, 0.0)
+
+
+def _driver_watch(world: World, values: SectionValues) -> None:
+    driver = world.cart.driver
+    low_ns, high_ns = REACTION_NS
+    drawn_ns = low_ns + int(even_ns(driver.seed, "reaction", np.zeros(1, np.int64), high_ns - low_ns)[0])
+    driver.reacts_ns = values.get(AFTER) or drawn_ns
+    driver.reacts_with = frozenset(values.get(WITH) or ("brake",))
 
 
 def _driver_turn(world: World, values: SectionValues) -> None:
@@ -123,6 +148,7 @@ def _driver_turn(world: World, values: SectionValues) -> None:
 
 
 def _driver_foot(world: World, values: SectionValues) -> None:
+    world.cart.driver.act()
     world.cart.driver.foot = 100.0 * si(values, PEDAL)
 
 
@@ -158,7 +184,7 @@ def _enable(world: World, values: SectionValues) -> None:
     computer = world.cart.computer
     if "steering" not in computer.enabled:
         computer.asked_angle = computer.angle = world.cart.measured_angle
-    computer.enabled |= set(values.get(AXIS_LIST) or AXES)
+    computer.enable(set(values.get(AXIS_LIST) or AXES), world.t_ns)
 
 
 def _hand_back(world: World, values: SectionValues) -> None:
@@ -195,12 +221,12 @@ def _computer_brake(world: World, values: SectionValues) -> None:
 
 DEEDS: dict[str, dict[str, Deed]] = {
     "operator": {
-        "switch on": Deed(lambda world, _: world.switch(True)),
-        "switch off": Deed(lambda world, _: world.switch(False)),
-        "press stop": Deed(_press),
-        "release stop": Deed(_release),
-        "press radio stop": Deed(_press_radio),
-        "release radio stop": Deed(_release_radio),
+        "switch on": Deed(lambda world, _: world.switch(True), ends=(Subject.SWITCH,)),
+        "switch off": Deed(lambda world, _: world.switch(False), touches=(Subject.SWITCH,)),
+        "press stop": Deed(_press, touches=(Subject.BUTTON,)),
+        "release stop": Deed(_release, ends=(Subject.BUTTON,)),
+        "press radio stop": Deed(_press_radio, touches=(Subject.RADIO_BUTTON,)),
+        "release radio stop": Deed(_release_radio, ends=(Subject.RADIO_BUTTON,)),
         "reset": Deed(_reset),
         "select": Deed(_select, (TO,)),
     },
@@ -208,16 +234,17 @@ DEEDS: dict[str, dict[str, Deed]] = {
         "drive": Deed(_driver_speed, (SPEED,)),
         "coast": Deed(_driver_coast),
         "stop": Deed(_driver_stop),
+        "watch": Deed(_driver_watch, (AFTER, WITH)),
         "turn": Deed(_driver_turn, (ANGLE,)),
-        "press brake": Deed(_driver_foot, (PEDAL,), _foot_off),
-        "hold wheel": Deed(_driver_hold, (TORQUE,), _hands_off),
+        "press brake": Deed(_driver_foot, (PEDAL,), _foot_off, (Subject.PEDAL,)),
+        "hold wheel": Deed(_driver_hold, (TORQUE,), _hands_off, (Subject.HAND,)),
         "shift": Deed(_shift, (GEAR,)),
         "set parking brake": Deed(_set_parking),
         "release parking brake": Deed(_release_parking),
     },
     "computer": {
-        "enable": Deed(_enable, (AXIS_LIST,)),
-        "hand back": Deed(_hand_back, (AXIS_LIST,)),
+        "enable": Deed(_enable, (AXIS_LIST,), ends=(Subject.HAND_BACK,)),
+        "hand back": Deed(_hand_back, (AXIS_LIST,), touches=(Subject.HAND_BACK,)),
         "drive": Deed(_computer_speed, (SPEED,)),
         "stop": Deed(_computer_stop),
         "turn": Deed(_computer_turn, (ANGLE, RATE)),
@@ -240,9 +267,25 @@ class Line:
     def plan(self, plan: Plan, t_ns: int) -> None:
         """Have it done at `t_ns`."""
         deed = DEEDS[self.who][self.what]
-        plan.at(t_ns, lambda world: deed.do(world, self.values))
+        order = (t_ns, self.who, self.what)
+
+        def do(world: World) -> None:
+            chronicle = world.chronicle
+            for subject in deed.ends:
+                chronicle.end(chronicle.about(t_ns, subject), t_ns)
+            if deed.touches:
+                place = chronicle.note(t_ns, Happened.ORDERED, self.who, reason=self.what, about=deed.touches)
+                chronicle.orders[order] = place
+            deed.do(world, self.values)
+
+        def undo(world: World) -> None:
+            world.chronicle.end(world.chronicle.orders.get(order), world.t_ns)
+            if deed.undo is not None:
+                deed.undo(world)
+
+        plan.at(t_ns, do)
         if deed.undo is not None and self.for_ns is not None:
-            plan.at(t_ns + self.for_ns, deed.undo)
+            plan.at(t_ns + self.for_ns, undo)
 
 
 def script_line(node: Node, context: Context) -> Line | None:

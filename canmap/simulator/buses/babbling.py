@@ -1,0 +1,35 @@
+"""Simulator: what a babbling node sends while nothing else can come between, all at once."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from canmap.simulator.buses.network import Transmission
+
+if TYPE_CHECKING:
+    from canmap.simulator.buses.frame import Frame
+    from canmap.simulator.buses.network import Babble
+
+
+def repeats(
+    babble: Babble, frame: Frame, start_ns: int, end_ns: int, idle_ns: int, edge_ns: int
+) -> list[Transmission]:
+    """Return what a babbler sends after its frame on an idle bus, or before all that waits.
+
+    Args:
+        babble: What it does.
+        frame: Its frame.
+        start_ns: Start of that frame when it was last sent.
+        end_ns: Its end then.
+        idle_ns: Least time between two frames.
+        edge_ns: Nothing happens before; what ends later is left out.
+    """
+    span_ns, gap_ns = end_ns - start_ns, babble.gap_ns
+    period_ns = span_ns + max(gap_ns, idle_ns)
+    queued_in_time = -(-(babble.stop_ns - gap_ns - end_ns) // period_ns)
+    often = max(min((edge_ns - end_ns) // period_ns, queued_in_time), 0)
+    ends_ns = range(end_ns + period_ns, end_ns + often * period_ns + 1, period_ns)
+    return [
+        Transmission(t_ns, babble.node, frame, t_ns - period_ns + gap_ns, start_ns=t_ns - span_ns)
+        for t_ns in ends_ns
+    ]

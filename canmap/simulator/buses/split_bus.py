@@ -1,0 +1,115 @@
+"""Simulator: a bus whose line can be interrupted, so that some nodes lose touch with the rest.
+
+What is recorded is what is sent on this side, where the recorder is. The nodes beyond the break, if they
+still reach each other, have a bus of their own: a lone one finds no acknowledgement there (ISO 11898-1, from
+memory). Reflections at the open end, which lost its terminator, are left out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from canmap.simulator.buses.arbitration import NEVER, BusRun
+from canmap.simulator.buses.hearing import Hearing
+from canmap.simulator.buses.network import Outcome, Release, SupplyLoss
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from canmap.simulator.buses.network import BusConfig, Disturbance, Transmission
+
+
+@dataclass(frozen=True, slots=True)
+class Split:
+    """The line is interrupted.
+
+    Attributes:
+        start_ns: From here on.
+        stop_ns: Up to here.
+        nodes: Those beyond the break.
+        linked: They still reach each other; else none of them sends or receives anything.
+    """
+
+    start_ns: int
+    stop_ns: int
+    nodes: frozenset[int]
+    linked: bool = True
+
+    def beyond(self, node: int, t_ns: int) -> bool:
+        """Return whether `node` is out of touch at a time."""
+        return node in self.nodes and self.start_ns <= t_ns < self.stop_ns
+
+
+class SplitBus:
+    """One bus, step by step, as `BusRun`; with breaks.
+
+    Args:
+        config: The bus.
+        disturbances: What goes wrong and when.
+        splits: The breaks.
+        seed: Of everything random.
+    """
+
+    def __init__(
+        self,
+        config: BusConfig,
+        disturbances: Iterable[Disturbance] = (),
+        splits: Iterable[Split] = (),
+        seed: int = 0,
+    ) -> None:
+        disturbances, self._splits = tuple(disturbances), tuple(splits)
+        self._bus = BusRun(config, disturbances, seed)
+        self._hearing = Hearing(self._bus, disturbances)
+        self._apart = {split: _apart(config, split, seed) for split in self._splits if split.linked}
+        self._hearing_apart = {split: Hearing(bus) for split, bus in self._apart.items()}
+        self._until_ns = 0
+
+    def submit(self, releases: Iterable[Release]) -> None:
+        """Add releases, none earlier than the last `advance`."""
+        if not self._splits:
+            self._bus.submit(releases)
+            return
+        here: list[Release] = []
+        beyond: dict[Split, list[Release]] = {}
+        for release in releases:
+            split = self._split(release.node, release.t_ns)
+            (here if split is None else beyond.setdefault(split, [])).append(release)
+        self._bus.submit(here)
+        for split, some in beyond.items():
+            if split.linked:
+                self._apart[split].submit(some)
+
+    def advance(self, until_ns: int) -> list[Transmission]:
+        """Return what ended on this side before `until_ns` and was not returned yet, ordered by time."""
+        for split, bus in self._apart.items():
+            if self._until_ns < split.stop_ns <= until_ns:
+                left = [sent for sent in bus.finish() if sent.outcome is Outcome.UNSENT]
+                self._bus.submit([Release(split.stop_ns, sent.node, sent.frame) for sent in left])
+        self._until_ns = until_ns
+        return self._bus.advance(until_ns)
+
+    def heard_beyond(self, until_ns: int) -> list[Transmission]:
+        """Return what was sent beyond the breaks before `until_ns`; to be asked before `advance`."""
+        return [
+            sent
+            for split, bus in self._apart.items()
+            if split.start_ns < until_ns and self._until_ns < split.stop_ns
+            for sent in bus.advance(min(until_ns, split.stop_ns))
+        ]
+
+    def hears(self, node: int, sent: Transmission) -> bool:
+        """Return whether `node` receives what was sent."""
+        there, mine = self._split(sent.node, sent.t_ns), self._split(node, sent.t_ns)
+        if there is not mine:
+            return False
+        return (self._hearing if there is None else self._hearing_apart[there]).hears(node, sent.t_ns)
+
+    def _split(self, node: int, t_ns: int) -> Split | None:
+        return next((split for split in self._splits if split.beyond(node, t_ns)), None)
+
+
+def _apart(config: BusConfig, split: Split, seed: int) -> BusRun:
+    """Return the bus beyond a break."""
+    missing = [SupplyLoss(0, NEVER, node) for node in range(len(config.nodes)) if node not in split.nodes]
+    return BusRun(replace(config, name=f"{config.name}, apart", acknowledged=False), missing, seed)

@@ -1,0 +1,153 @@
+"""Simulator: faults of what a message says, while it comes on time: values, whole frames, sensors."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, cast
+
+import numpy as np
+
+from canmap.mapping.reading.sections import Key
+from canmap.mapping.reading.shapes import number, quantity, signal, word
+from canmap.payload.packing import limits
+from canmap.simulator.cart.messages import KMH
+from canmap.simulator.noise import even
+from canmap.simulator.scenario.faults import SHARE, Effect, TimeSpan, at_sender, named
+from canmap.simulator.scenario.script import si
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from canmap.mapping.description.description import DescribedSignal
+    from canmap.mapping.reading.names import FoundSignal
+    from canmap.mapping.reading.sections import SectionValues
+    from canmap.simulator.cart.messages import Values
+    from canmap.simulator.cart.nodes import Trouble, ValueChange
+    from canmap.simulator.cart.vehicle_kind import VehicleKind
+    from canmap.simulator.cart.world import Plan, World
+
+WHEELS = ("FrontLeft", "FrontRight", "RearLeft", "RearRight")
+CONTACT_FRAMES = 2  # that an open contact lasts
+
+SIGNAL = Key("signal", signal, required=True)
+FACTOR = Key("factor", number, required=True)
+RAIL = Key("rail", word("an end of the signal", ("low", "high")))
+WHEEL = Key("wheel", word("a wheel speed", WHEELS), required=True)
+BELOW = Key("below", quantity("m/s", positive=True))
+
+
+def stuck_frame(values: SectionValues, span: TimeSpan) -> Effect:
+    """A node sends the same frame at full rate, its counter too."""
+
+    def change(trouble: Trouble, on: bool) -> None:
+        trouble.stuck = on
+
+    found = named(values).message
+    return at_sender(values, span, f"{found.sender} sends the same {found.name} again and again.", change)
+
+
+def repeated_frames(values: SectionValues, span: TimeSpan) -> Effect:
+    """A node sends each frame twice."""
+
+    def change(trouble: Trouble, on: bool) -> None:
+        trouble.twice = on
+
+    found = named(values).message
+    effect = at_sender(values, span, f"{found.sender} sends each {found.name} twice.", change)
+    return replace(effect, prepare=_live)  # the second may come after a release that is already settled
+
+
+def _live(plan: Plan) -> None:
+    plan.live = True
+
+
+def _changed(
+    found: FoundSignal, span: TimeSpan, cause: str, change: ValueChange, tie_with: tuple[str, ...] = ()
+) -> Effect:
+    """Make the effect of something that changes what a message says."""
+    name = found.message.name
+
+    def begin(world: World) -> None:
+        world.senders[name].trouble.changes.append(change)
+
+    def end(world: World) -> None:
+        world.senders[name].trouble.changes.remove(change)
+
+    def prepare(plan: Plan) -> None:
+        plan.live |= span.vehicle.heard(name)
+
+    return Effect(
+        cause,
+        found.bus,
+        found.message.sender,
+        name,
+        found.text,
+        begin=begin,
+        end=end,
+        prepare=prepare,
+        tie_with=tie_with,
+    )
+
+
+def scale_changed(values: SectionValues, span: TimeSpan) -> Effect:
+    """From some moment on the kit sends a signal in another scale."""
+    found, factor = cast("FoundSignal", values.get(SIGNAL)), float(values.get(FACTOR) or 1)
+    name = found.signal.name
+
+    def change(told: Values, _numbers: NDArray[np.int64], _seed: int) -> None:
+        told[name] = np.asarray(told.get(name, 0.0), np.float64) / factor
+
+    return _changed(
+        found, span, f"{found.text}: the kit's scale became {factor:g} times what it was.", change
+    )
+
+
+def sensor_contact(values: SectionValues, span: TimeSpan) -> Effect:
+    """The contact of a sensor opens now and then: what it tells jumps to its end and back."""
+    found, share, high = cast("FoundSignal", values.get(SIGNAL)), si(values, SHARE), values.get(RAIL) != "low"
+    name, end = found.signal.name, _end(found.signal, high)
+
+    def change(told: Values, numbers: NDArray[np.int64], seed: int) -> None:
+        is_open = even(seed, f"contact {name}", numbers // CONTACT_FRAMES) < share
+        told[name] = np.where(is_open, end, told.get(name, 0.0))
+
+    cause = f"The contact of the sensor of {found.text} is open now and then, {100 * share:g} % of the time."
+    return _changed(found, span, cause, change)
+
+
+def _end(described: DescribedSignal, high: bool) -> float:
+    """Return the value at an end of what the bits of a signal hold."""
+    least, most = limits(described)
+    return float((most if high else least) * described.factor + described.offset)
+
+
+def wheel_dropout(values: SectionValues, _: TimeSpan) -> Effect:
+    """A wheel sensor tells nothing below some speed."""
+    wheel, stated = str(values.get(WHEEL)), values.get(BELOW)
+    below_kmh = 2.0 if stated is None else KMH * float(stated.si)
+
+    def change(told: Values, _numbers: NDArray[np.int64], _seed: int) -> None:
+        speed = np.asarray(told[wheel], np.float64)
+        told[wheel] = np.where(np.abs(speed) < below_kmh, 0.0, speed)
+
+    def begin(world: World) -> None:
+        world.senders["WheelSpeeds"].trouble.changes.append(change)
+
+    def end(world: World) -> None:
+        world.senders["WheelSpeeds"].trouble.changes.remove(change)
+
+    cause = f"The sensor of the wheel {wheel} tells nothing below {below_kmh:g} km/h."
+    where = ("drive", "VehicleNode", "WheelSpeeds", f"WheelSpeeds.{wheel}")
+    return Effect(cause, *where, begin=begin, end=end)
+
+
+def not_changed(values: SectionValues, vehicle: VehicleKind) -> str | None:
+    """Say so where a signal cannot be changed at its sender, or the share or factor makes no sense."""
+    found, share = values.get(SIGNAL), values.get(SHARE)
+    if found is not None and (found.message.name == vehicle.copy or found.message.period_ns is None):
+        return f"{found.message.name} is not a cyclic message that its own node sends."
+    if found is not None and found.signal.name in {"Counter", "Checksum"}:
+        return f"{found.text} is made for each frame: take another fault."
+    if share is not None and share.si > 1:
+        return "A share is at most 100 %."
+    return "The factor must not be zero." if values.get(FACTOR) == 0 else None

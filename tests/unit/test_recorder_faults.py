@@ -1,0 +1,174 @@
+"""Faults of recorder, gateway and computer, and how a scenario sets up its recorder: frames are looked at."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+import yaml
+
+from canmap.frames.chunks import FrameKind
+from canmap.simulator.cart.kit import Reason
+from canmap.simulator.simulation import simulate_to_file
+from canmap.vocabulary.record_types import AxisState
+from tests.simulated import run_of, scenario_of, short_drive
+from tests.unit.test_bus_faults import TRIP, longest_gap_s, missing, state_at
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from tests.simulated import Run
+
+BRIEF = short_drive(1)  # the kit is on, and nobody has enabled it
+
+
+def changed(folder: Path, kind: str, parameters: str = "", script: str = BRIEF) -> Run:
+    """Run a drive with one fault."""
+    told = run_of(folder, script, f"{{kind: {kind}{', ' if parameters else ''}{parameters}}}")
+    assert (told.fault["kind"], told.fault["cause"][-1]) == (kind, ".")
+    return told
+
+
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory: pytest.TempPathFactory) -> Run:
+    """The same without a fault."""
+    return run_of(tmp_path_factory.mktemp("plain"), BRIEF)
+
+
+def identifiers(run: Run, channel: str) -> set[int]:
+    on = run.chunk.channel == run.chunk.channels.index(channel)
+    return set(run.chunk.can_id[on & (run.chunk.kind == FrameKind.DATA)].tolist())
+
+
+def test_a_recorder_that_is_too_slow_loses_what_is_beyond_its_rate(tmp_path: Path, plain: Run) -> None:
+    """Frames come at some 550 a second; of all senders the same share is lost."""
+    carried = len(plain.heard("SteerFeedback"))
+    quick = changed(tmp_path, "recorder_overload", "rate: 2000 Hz, at: 0.1 s")
+    assert len(quick.chunk) == len(plain.chunk)
+    losses = []
+    for rate in (400, 250):
+        slow = changed(tmp_path, "recorder_overload", f"rate: {rate} Hz, buffer: 8, at: 0.1 s")
+        on_drive = slow.times(np.flatnonzero(slow.chunk.channel == 0))
+        assert ((on_drive > 0.2) & (on_drive < 0.9)).sum() == pytest.approx(0.7 * rate, rel=0.25)
+        assert len(slow.heard("BodyState", "can1")) == len(plain.heard("BodyState", "can1"))
+        losses.append(carried - len(slow.heard("SteerFeedback")))
+        for name in ("BrakeFeedback", "WheelSpeeds", "SteerCommand", "PedalState"):
+            assert len(slow.heard(name)) < len(plain.heard(name)), name
+    assert 5 < losses[0] < losses[1]
+
+
+def test_a_filter_holds_back_one_message(tmp_path: Path, plain: Run) -> None:
+    run = changed(tmp_path, "recorder_filter", "message: SteerFeedback")
+    assert identifiers(run, "can0") == identifiers(plain, "can0") - {0x101}
+    assert len(run.heard("ChassisSteering", "can1")) == len(plain.heard("ChassisSteering", "can1"))
+    assert (run.fault["message"], run.fault["start_s"], run.fault["end_s"]) == ("SteerFeedback", 0.0, None)
+    told = run_of(tmp_path, f"{BRIEF}recorder: {{only: [0x101, 0x102, 0x320]}}\n")
+    assert (identifiers(told, "can0"), identifiers(told, "can1")) == ({0x101, 0x102}, {0x320})
+
+
+def test_channels_are_swapped(tmp_path: Path, plain: Run) -> None:
+    run = changed(tmp_path, "channels_swapped")
+    assert identifiers(run, "can1") == identifiers(plain, "can0")
+    assert identifiers(run, "can0") == identifiers(plain, "can1")
+    assert np.array_equal(run.chunk.t_ns, plain.chunk.t_ns)
+
+
+def test_a_recorder_at_a_wrong_bit_rate_sees_errors_only(tmp_path: Path, plain: Run) -> None:
+    run = changed(tmp_path, "wrong_bit_rate", "bus: chassis")
+    on_second = run.chunk.channel == run.chunk.channels.index("can1")
+    assert on_second.sum() == (plain.chunk.channel == plain.chunk.channels.index("can1")).sum() > 20
+    assert set(run.chunk.kind[on_second].tolist()) == {FrameKind.ERROR}
+    assert set(run.chunk.can_id[on_second].tolist()) == {0x088}  # protocol and bus error: SocketCAN's classes
+    assert identifiers(run, "can0") == identifiers(plain, "can0")
+    deaf = f"{BRIEF}recorder: {{error_frames: no}}\n"
+    assert set(changed(tmp_path, "wrong_bit_rate", "bus: chassis", deaf).chunk.channel.tolist()) == {0}
+
+
+def test_a_capture_ends_in_the_middle_of_a_line(tmp_path: Path) -> None:
+    scenario = scenario_of(tmp_path, BRIEF, "{kind: capture_ends, at: 0.6 s}")
+    path = tmp_path / "short.log"
+    frames = simulate_to_file(scenario, str(path)).frames
+    *whole, cut = path.read_text(encoding="ascii").split("\n")
+    assert len(whole) == frames > 100
+    assert 0 < len(cut) < 30
+    assert cut.startswith("(17600000")
+    assert float(whole[-1][1:18]) - 1_760_000_000 == pytest.approx(0.6, abs=0.01)
+    (fault,) = yaml.safe_load((tmp_path / "short.yaml").read_text(encoding="utf-8"))["faults"]
+    assert (fault["kind"], fault["end_s"]) == ("capture_ends", None)
+
+
+def test_two_recorders_have_two_clocks(tmp_path: Path, plain: Run) -> None:
+    run = changed(tmp_path, "clocks_apart", "offset: -30 ms, drift: 2000 ppm")
+    for name, channel in (("SteerFeedback", "can0"), ("BodyState", "can1"), ("ChassisSteering", "can1")):
+        before, after = plain.heard(name, channel).t_s, run.heard(name, channel).t_s
+        off = -0.03 + 0.002 * before if channel == "can1" else 0.0
+        np.testing.assert_allclose(after - before, off, atol=2e-6)
+    assert (np.diff(run.chunk.t_ns) >= 0).all()  # merged by its stamps
+    copies, first = run.heard("ChassisSteering", "can1").t_s, run.heard("SteerFeedback").t_s
+    assert copies[0] < first[0]  # a copy before what it is of
+
+
+def test_the_second_recorder_may_write_a_capture_of_its_own(tmp_path: Path) -> None:
+    script = f"{BRIEF}recorder: {{second: {{offset: 20 ms, own_capture: yes}}}}\n"
+    outcome = simulate_to_file(scenario_of(tmp_path, script), str(tmp_path / "trip.log"))
+    assert outcome.second_capture == str(tmp_path / "trip_chassis.log")
+    names = ("trip.log", "trip_chassis.log")
+    lines = [(tmp_path / name).read_text(encoding="ascii").splitlines() for name in names]
+    assert [{line.split()[1] for line in each} for each in lines] == [{"can0"}, {"can1"}]
+    described = yaml.safe_load((tmp_path / "trip.yaml").read_text(encoding="utf-8"))
+    assert described["frames"] == outcome.frames == sum(map(len, lines))
+    assert described["second_capture"] == "trip_chassis.log"
+
+
+def test_stamps_may_jitter_or_stand_on_a_raster(tmp_path: Path, plain: Run) -> None:
+    jittered = run_of(tmp_path, f"{BRIEF}recorder: {{jitter: 3 ms}}\n")
+    late_s = jittered.heard("SteerFeedback").t_s - plain.heard("SteerFeedback").t_s
+    assert 2e-3 < late_s.max() <= 3e-3
+    assert late_s.min() > -2e-5
+    raster = run_of(tmp_path, f"{BRIEF}recorder: {{raster: 10 ms}}\n")
+    assert (raster.chunk.t_ns % 10_000_000 == 0).all()
+    assert len(raster.chunk) == len(plain.chunk)
+
+
+def test_demands_come_in_bunches_and_none_is_lost(tmp_path: Path) -> None:
+    run = changed(tmp_path, "bunched_demands", "every: 100 ms, at: 1.8 s, for: 450 ms", TRIP)
+    for name in ("SteerCommand", "BrakeCommand", "DriveCommand"):
+        demand = run.heard(name)
+        assert missing(demand["Counter"]) == 0, name
+        gaps = np.diff(demand.within(1.8, 2.25).t_s)
+        assert (gaps > 0.09).sum() >= 3, name
+        assert ((gaps > 0.0005) & (gaps < 0.003)).sum() >= 12, name
+    assert set(run.heard("SteerFeedback").within(1.8, 2.8)["State"]) == {AxisState.ACTIVE}  # 120 ms would do
+    run = changed(tmp_path, "bunched_demands", "every: 200 ms, at: 1.8 s, for: 450 ms", TRIP)
+    assert state_at(run.heard("SteerFeedback"), 1.97) == (AxisState.READY, Reason.DEMAND_LOST)
+
+
+def test_an_overloaded_gateway_is_later_and_later_and_drops_the_oldest(tmp_path: Path) -> None:
+    """A copy is due every 40 ms and takes 60 ms: each waits 20 ms longer, up to the two that may wait."""
+    run = changed(tmp_path, "gateway_overload", "service: 60 ms, depth: 2, at: 1 s, for: 1.2 s", TRIP)
+    copies = run.heard("ChassisSteering", "can1")
+    during = copies.within(1.1, 2.2)
+    assert np.diff(during.t_s) == pytest.approx(0.06, abs=0.002)
+    steps = np.diff(during["Counter"].astype(int)) % 15
+    assert set(steps.tolist()) == {4, 8}  # 8 where one was dropped
+    original = run.heard("SteerFeedback")
+    delays = [
+        t_s - original.t_s[(original["Counter"] == count) & (original.t_s < t_s)][-1]
+        for t_s, count in zip(copies.t_s, copies["Counter"], strict=True)
+    ]
+    assert max(delays[:20]) < 0.004
+    assert max(delays[:25]) < max(delays) < 0.15
+    after = copies.within(2.3, 2.9)
+    assert set((np.diff(after["Counter"]) % 15).tolist()) == {4}
+    assert max(delays[-len(after) :]) < 0.004
+    assert longest_gap_s(run.heard("BodyState", "can1")) < 0.11
+
+
+def test_a_gateway_restarts(tmp_path: Path) -> None:
+    run = changed(tmp_path, "gateway_restart", "at: 0.5 s, for: 200 ms")
+    copies = run.heard("ChassisSteering", "can1")
+    assert len(copies.within(0.504, 0.7)) == 0
+    assert len(copies.within(0.7, 1.0)) in {7, 8}
+    assert len(run.rows("can1", 0x7A7)) == 2  # its boot message
+    assert longest_gap_s(run.heard("SteerFeedback")) < 0.011
