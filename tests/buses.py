@@ -42,6 +42,7 @@ nodes = st.builds(
     capacity=st.sampled_from([None, 2, 5]),
     replaces=st.booleans(),
     recovers=st.booleans(),
+    recovery_ns=st.sampled_from([0, 3 * MS]),
 )
 networks = st.lists(nodes, min_size=1, max_size=4).map(
     lambda chosen: BusConfig("drive", 500_000, tuple(chosen))
@@ -69,6 +70,16 @@ def releases(draw: st.DrawFn, config: BusConfig, *, twins: bool = True) -> list[
     return sorted(out, key=lambda release: release.t_ns)
 
 
+def wire_faults(start_ns: int, stop_ns: int, share: float, node: int) -> list[WireFault]:
+    """Damage to all frames, to those of a node, now and then, or by a node that misreads them."""
+    return [
+        WireFault(start_ns, stop_ns, share),
+        WireFault(start_ns, stop_ns, share, node),
+        WireFault(start_ns, stop_ns, share, node, when=lambda t_ns: t_ns // MS % 3 == 0, deaf=True),
+        WireFault(start_ns, stop_ns, share, flagged_by=node),
+    ]
+
+
 @st.composite
 def troubles(draw: st.DrawFn, config: BusConfig) -> list[Disturbance]:
     """Up to three disturbances within 60 ms."""
@@ -80,7 +91,7 @@ def troubles(draw: st.DrawFn, config: BusConfig) -> list[Disturbance]:
         match draw(st.sampled_from(["wire", "supply", "babble"])):
             case "wire":
                 share = draw(st.sampled_from([0.1, 0.5, 1.0]))
-                out.append(WireFault(start_ns, stop_ns, share, draw(st.sampled_from([None, node]))))
+                out.append(draw(st.sampled_from(wire_faults(start_ns, stop_ns, share, node))))
             case "supply":
                 out.append(SupplyLoss(start_ns, stop_ns, node))
             case _:

@@ -46,7 +46,6 @@ EXAMPLES = {
     "stop_pressed, by radio": f"{{kind: stop_pressed, button: radio, {WHILE}}}",
     "link_lost": f"{{kind: link_lost, {WHILE}}}",
     "demand_late": f"{{kind: demand_late, {STEER}, delay: 70 ms, {WHILE}}}",
-    "demand_bunched": f"{{kind: demand_bunched, {STEER}, every: 100 ms, {WHILE}}}",
     "demand_absent": f"{{kind: demand_absent, {STEER}, {WHILE}}}",
     "demand_refused, counter": f"{{kind: demand_refused, because: counter, {STEER}, {WHILE}}}",
     "demand_refused, checksum": f"{{kind: demand_refused, because: checksum, {STEER}, {WHILE}}}",

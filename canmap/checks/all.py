@@ -35,7 +35,9 @@ from canmap.checks.slew import SlewCheck
 from canmap.checks.spacing import Spacing
 from canmap.checks.state_machines import StateCheck
 from canmap.checks.stop_chain import StopChainCheck
+from canmap.checks.timed_loss import TimedLoss
 from canmap.checks.tracking import TrackingCheck
+from canmap.checks.two_senders import TwoSenders
 from canmap.checks.undervoltage import Undervoltage
 from canmap.checks.watchdogs import WatchdogCheck
 from canmap.checks.wrong_checksums import ChecksumCheck
@@ -51,6 +53,7 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     Rate,
     Spacing,
     CountedLoss,
+    TimedLoss,
     CounterRestart,
     NodeRestarts,
     LateStarts,
@@ -84,6 +87,7 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     DuplicateCheck,
     ErrorFrames,
     AddressCheck,
+    TwoSenders,
 )
 
 KINDS = tuple(dict.fromkeys((*(kind for check in CHECKS for kind in check.kinds), SPEC)))

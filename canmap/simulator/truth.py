@@ -43,6 +43,7 @@ def truth(scenario: Scenario, capture: str, first_stamp_ns: int, frames: int) ->
         "duration_s": duration_ns / 1e9,
         "frames": frames,
         **({"computer": _watch(scenario.setup)} if scenario.setup.withdraws_ns else {}),
+        **({"other_traffic": scenario.setup.others._asdict()} if scenario.setup.others else {}),
         "faults": [
             case.truth(number, chronicle, duration_ns, first_ns)
             for number, case in enumerate(scenario.faults)

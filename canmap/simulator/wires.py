@@ -20,10 +20,12 @@ from canmap.frames.chunks import empty_chunk
 from canmap.simulator.buses.batch import BatchBus, joined
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.gateway import Gateway, Relay, Route
-from canmap.simulator.buses.network import BusConfig, Node, Outcome, Queue, Release, Transmission
+from canmap.simulator.buses.network import BusConfig, Node, NodeState, Outcome, Queue, Release, Transmission
 from canmap.simulator.buses.split_bus import SplitBus
 from canmap.simulator.buses.traffic import Sent, Traffic, columns_of, frames_of
+from canmap.simulator.cart.chronicle import Happened, Subject
 from canmap.simulator.cart.nodes import MS, batch, ordered
+from canmap.simulator.cart.other_traffic import OTHER_NODES, OtherTraffic
 from canmap.simulator.cart.payloads import EXTENDED
 from canmap.simulator.cart.world import LONGEST_SPAN_NS, HandOver, World
 from canmap.simulator.recorders import RecordedTogether, merged, recordings, with_clocks
@@ -51,7 +53,8 @@ def recorded(setup: Setup) -> Iterator[FrameChunk]:
 def _recorded_ahead(setup: Setup) -> Iterator[FrameChunk]:
     world = World(setup)
     ahead = _Ahead(world)
-    drive_bus = BatchBus(_config(setup.kind.drive), (), setup.seed, setup.duration_ns)
+    config = _config(setup.kind.drive, others=setup.others is not None)
+    drive_bus = BatchBus(config, (), setup.seed, setup.duration_ns)
     chassis_bus = BatchBus(_config(setup.kind.chassis), (), setup.seed + 1, setup.duration_ns)
     relay, together = Relay(_gateway(world), setup.seed), RecordedTogether(setup)
     chassis = ordered([])
@@ -99,6 +102,7 @@ class _Ahead(HandOver):
     def __init__(self, world: World) -> None:
         super().__init__(world)
         self._sent: dict[str, list[Releases]] = {"drive": [], "chassis": []}
+        self._others = _others(world.setup)
         self._schedule: list[tuple[int, Callable[[int], None]]] = []
         self._next = 0
 
@@ -121,6 +125,8 @@ class _Ahead(HandOver):
             self._next += 1
 
     def close(self, start_ns: int, end_ns: int, rows: Rows) -> None:
+        if self._others is not None:
+            self._sent["drive"].append(self._others.take(end_ns))
         if rows:
             world = self.world
             states = world.states(rows)
@@ -171,7 +177,9 @@ class _Beside(HandOver):
         self.chassis: list[Releases] = []
         setup = world.setup
         plan = setup.plan
-        config = _config(setup.kind.drive, plan.recovery_ns)
+        config = _config(setup.kind.drive, plan.recovery_ns, others=setup.others is not None)
+        self._others = _others(setup)
+        self._noted, self._off = 0, dict[str, int]()  # changes of state, and places of those that are bus-off
         self._bus = SplitBus(config, plan.disturbances, plan.splits, setup.seed)
         self._schedule: list[tuple[int, Sender]] = []
         self._next = 0
@@ -187,6 +195,21 @@ class _Beside(HandOver):
         for name in dict.fromkeys((world.kind.seen.message, *world.kind.watches)):
             self._listen(computer, name, partial(self._hear, name))
 
+    def _note_changes(self) -> None:
+        """Note which nodes went bus-off or came back."""
+        chronicle, nodes = self.world.chronicle, self.world.kind.drive.nodes
+        for t_ns, index, state, *_ in self._bus.changes[self._noted :]:
+            self._noted += 1
+            node = nodes[index] if index < len(nodes) else None
+            if node is not None and state is NodeState.BUS_OFF:
+                after = chronicle.about(t_ns, node, Subject.BUS)
+                about = self.world.kind.subjects(node)
+                self._off[node] = chronicle.note(t_ns, Happened.BUS_OFF, node, after=after, about=about)
+            elif node in self._off and state is NodeState.ERROR_ACTIVE:
+                place = self._off.pop(node)
+                chronicle.end(place, t_ns)
+                chronicle.note(t_ns, Happened.BUS_ON, node, after=place)
+
     def _listen(self, node: str, message: str, act: Callable[[Transmission], None]) -> None:
         index, can_id = self.world.units[node].index, self.world.layouts[message].message.can_id
         self._listeners.setdefault(can_id, []).append((index, act))
@@ -200,6 +223,8 @@ class _Beside(HandOver):
 
     def plan(self, start_ns: int, end_ns: int) -> None:
         schedule: list[tuple[int, Sender]] = []
+        if self._others is not None:
+            self._waiting += _releases([self._others.take(end_ns)])
         for unit in self.world.drive_units.values():
             self._waiting += _releases(unit.boot(end_ns))
             if unit.on:
@@ -221,6 +246,7 @@ class _Beside(HandOver):
             self._bus.submit(due)
         beyond, here = self._bus.heard_beyond(t_ns), self._bus.advance(t_ns)
         self.transmissions += here
+        self._note_changes()
         for sent in here + beyond:
             if sent.outcome is Outcome.SENT:
                 for node, act in self._listeners.get(sent.frame.can_id, ()):
@@ -240,7 +266,17 @@ def _received(axis: Axis, sent: Transmission) -> None:
 # --- bus, gateway, recorder --------------------------------------------------------------------------
 
 
-def _config(bus: BusKind | None, recovery_ns: Mapping[str, int] | None = None) -> BusConfig:
+def _others(setup: Setup) -> OtherTraffic | None:
+    """Return what undescribed nodes send on the first bus."""
+    if setup.others is None:
+        return None
+    bus, described = setup.kind.drive, [each.can_id for each in setup.kit.messages]
+    return OtherTraffic(setup.others, setup.seed, described, bus.bit_rate, len(bus.nodes))
+
+
+def _config(
+    bus: BusKind | None, recovery_ns: Mapping[str, int] | None = None, *, others: bool = False
+) -> BusConfig:
     """Return a bus; where the vehicle has none, one on which nobody is."""
     if bus is None:
         return BusConfig("none", 250_000, ())
@@ -249,7 +285,8 @@ def _config(bus: BusKind | None, recovery_ns: Mapping[str, int] | None = None) -
         Node(each, Queue.PRIORITY, mailboxes=3, replaces=True, recovery_ns=waits.get(each, 0))
         for each in bus.nodes
     )
-    return BusConfig(bus.name, bus.bit_rate, nodes)
+    beside = tuple(Node(f"other {number}") for number in range(OTHER_NODES * others))
+    return BusConfig(bus.name, bus.bit_rate, nodes + beside)
 
 
 def _gateway(world: World) -> Gateway:

@@ -85,6 +85,16 @@ def test_a_node_comes_back_from_bus_off_when_its_program_lets_it(faulty) -> None
     assert missing(steering["Counter"]) == (round(silent_s * 100) - 1) % 15
     assert state_at(steering, steering.t_s[place]) == (AxisState.READY, Reason.DEMAND_LOST)
     assert longest_gap_s(run.heard("SteerCommand")) < 0.03
+    chain = [(link["what"], link["of"], link["after"]) for link in run.fault["chain"]]
+    assert chain[:3] == [
+        ("fault began", "slow_recovery", None),
+        ("node bus-off", "SteerNode", 0),
+        ("fault ended", "slow_recovery", 0),
+    ]
+    assert ("axis left active", "steering", 1) in chain
+    assert ("node back on bus", "SteerNode", 1) in chain
+    off_s = run.fault["chain"][1]["at_s"]
+    assert off_s == pytest.approx(errors[-1], abs=1e-4)
 
 
 def test_a_loose_connector_hits_all_nodes_behind_it_in_bursts(faulty) -> None:

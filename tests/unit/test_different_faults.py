@@ -150,18 +150,6 @@ def test_demands_whose_source_is_dead_stand_still_and_count(trips: dict[str, Tri
     assert np.ptp(only["Throttle"]) > 0
 
 
-def test_demands_come_in_bunches_and_none_is_lost(trips: dict[str, Trip]) -> None:
-    bunched, steady = heard(trips, "demand_bunched", "SteerCommand")
-    between = np.diff(bunched.t_s)
-    assert set(np.diff(bunched["Counter"]) % 15) == {1}
-    assert len(bunched) == pytest.approx(len(steady), abs=5)
-    assert (between < 0.001).sum() == pytest.approx(0.8 * len(between), abs=3)  # five at once
-    assert between.max() == pytest.approx(0.1, abs=0.003)
-    assert set(trips["demand_bunched"].run.heard("SteerFeedback").within(1.4, 3)["State"]) == {
-        AxisState.ACTIVE
-    }
-
-
 @pytest.mark.parametrize("because", ["range", "jump"])
 def test_a_demand_is_refused_for_its_value(trips: dict[str, Trip], because: str) -> None:
     run = trips[f"demand_refused, {because}"].run

@@ -21,6 +21,7 @@ from canmap.simulator.buses.recorder import (
     ClockStep,
     Delay,
     Loss,
+    Overload,
     Recorder,
     RecorderFault,
     Recording,
@@ -132,11 +133,17 @@ def test_pieces_change_nothing(data: st.DataObject, seed: int) -> None:
         Stall(start_ns // 2, start_ns, chance.choice([None, 3])),
         Delay(start_ns, start_ns + MS, 2 * MS),
         ClockStep(start_ns, chance.choice([-MS, MS])),
+        Overload(start_ns, start_ns + 8 * MS, chance.choice([1000, 4000]), 2),
     ]
     recorder = Recorder(
-        batch_ns=chance.choice([0, MS]), jitter_ns=chance.choice([0, 300_000]), faults=tuple(faults)
+        batch_ns=chance.choice([0, MS]),
+        jitter_ns=chance.choice([0, 300_000]),
+        drift_ppb=chance.choice([0, -40_000]),
+        misreads=chance.choice([False, False, True]),
+        left_out=frozenset(chance.choice([(), (0x123,)])),
+        faults=tuple(faults),
     )
-    sent = columns_of(sent_at(times))
+    sent = columns_of([sent_at([t_ns], Frame(chance.choice([0x123, 0x124])))[0] for t_ns in times])
     whole = Recording(recorder, seed).take(sent)
     cut = data.draw(st.integers(0, 60))
     recording = Recording(recorder, seed)

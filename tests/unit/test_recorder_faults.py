@@ -13,6 +13,7 @@ from canmap.simulator.cart.kit import Reason
 from canmap.simulator.simulation import simulate_to_file
 from canmap.vocabulary.record_types import AxisState
 from tests.simulated import run_of, scenario_of, short_drive
+from tests.streams import inspected, spec_of
 from tests.unit.test_bus_faults import TRIP, longest_gap_s, missing, state_at
 
 if TYPE_CHECKING:
@@ -129,6 +130,21 @@ def test_stamps_may_jitter_or_stand_on_a_raster(tmp_path: Path, plain: Run) -> N
     raster = run_of(tmp_path, f"{BRIEF}recorder: {{raster: 10 ms}}\n")
     assert (raster.chunk.t_ns % 10_000_000 == 0).all()
     assert len(raster.chunk) == len(plain.chunk)
+
+
+@pytest.mark.parametrize(
+    "recorder",
+    [
+        "{jitter: 3 ms}",
+        "{raster: 1 ms}",
+        "{raster: 10 ms}",
+        "{batch: 10 ms, jitter: 500 us}",
+        "{error_frames: no, second: {offset: 5 ms, drift: 40 ppm}}",
+    ],
+)
+def test_a_run_without_faults_is_clean_however_it_is_recorded(tmp_path: Path, recorder: str) -> None:
+    result, _ = inspected([run_of(tmp_path, f"{TRIP}recorder: {recorder}\n").chunk], spec_of())
+    assert [finding.text for finding in result.findings if finding.severity != "note"] == []
 
 
 def test_demands_come_in_bunches_and_none_is_lost(tmp_path: Path) -> None:

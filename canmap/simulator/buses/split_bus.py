@@ -17,7 +17,7 @@ from canmap.simulator.buses.network import Outcome, Release, SupplyLoss
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from canmap.simulator.buses.network import BusConfig, Disturbance, Transmission
+    from canmap.simulator.buses.network import BusConfig, Disturbance, StateChange, Transmission
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,18 +27,18 @@ class Split:
     Attributes:
         start_ns: From here on.
         stop_ns: Up to here.
-        nodes: Those beyond the break.
+        nodes: Those beyond the break, None: all of them, each for itself.
         linked: They still reach each other; else none of them sends or receives anything.
     """
 
     start_ns: int
     stop_ns: int
-    nodes: frozenset[int]
+    nodes: frozenset[int] | None
     linked: bool = True
 
     def beyond(self, node: int, t_ns: int) -> bool:
         """Return whether `node` is out of touch at a time."""
-        return node in self.nodes and self.start_ns <= t_ns < self.stop_ns
+        return (self.nodes is None or node in self.nodes) and self.start_ns <= t_ns < self.stop_ns
 
 
 class SplitBus:
@@ -64,6 +64,11 @@ class SplitBus:
         self._apart = {split: _apart(config, split, seed) for split in self._splits if split.linked}
         self._hearing_apart = {split: Hearing(bus) for split, bus in self._apart.items()}
         self._until_ns = 0
+
+    @property
+    def changes(self) -> list[StateChange]:
+        """Every change of a node's fault confinement state on this side so far, in order."""
+        return self._bus.changes
 
     def submit(self, releases: Iterable[Release]) -> None:
         """Add releases, none earlier than the last `advance`."""
@@ -111,5 +116,6 @@ class SplitBus:
 
 def _apart(config: BusConfig, split: Split, seed: int) -> BusRun:
     """Return the bus beyond a break."""
-    missing = [SupplyLoss(0, NEVER, node) for node in range(len(config.nodes)) if node not in split.nodes]
+    there = split.nodes or ()
+    missing = [SupplyLoss(0, NEVER, node) for node in range(len(config.nodes)) if node not in there]
     return BusRun(replace(config, name=f"{config.name}, apart", acknowledged=False), missing, seed)

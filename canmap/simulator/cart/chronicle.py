@@ -22,6 +22,8 @@ class Happened(StrEnum):
     SUPPLY_LOW = "supply low"
     NODE_OFF = "node off"
     NODE_ON = "node on"
+    BUS_OFF = "node bus-off"
+    BUS_ON = "node back on bus"
     LOOP_OPENED = "stop loop opened"
     LOOP_CLOSED = "stop loop closed"
     RELAY_OPENED = "relay opened"

@@ -38,7 +38,6 @@ BOOT_ID = 0x7A0  # plus the number of the node; no description speaks of it
 WAKE_NS = 12 * MS  # from supply to the boot message
 BUNCHED_NS = MS  # between frames of a bunch
 TWICE_NS = MS  # between two frames that should be one
-BUNCH_NS = 400_000  # from one frame of a bunch to the next
 FIRST_NS = 20 * MS  # and to the first timers
 
 
@@ -69,7 +68,6 @@ class Trouble:
         stopped: The task that fills the message does not run.
         lost: Share of the frames that get lost between task and controller.
         delay_ns: Frames reach the controller that much later.
-        bunched_ns: Frames wait for the next multiple of this time, and then come one right after the other.
         frozen: The values stay as they were, while counter and checksum go on.
         stuck_counter: The counter stays where it is.
         broken: Is mixed into the checksum.
@@ -83,7 +81,6 @@ class Trouble:
     stopped: bool = False
     lost: float = 0.0
     delay_ns: int = 0
-    bunched_ns: int = 0
     frozen: bool = False
     stuck_counter: bool = False
     broken: int = 0
@@ -265,10 +262,6 @@ class Sender:
             times, payload = np.repeat(times, 2), np.repeat(payload, 2, axis=0)
             times[1::2] += TWICE_NS
             numbers = np.repeat(numbers, 2)
-        if trouble.bunched_ns:
-            waits = -times % trouble.bunched_ns
-            before = (trouble.bunched_ns - waits) // self.timing.period_ns  # frames that wait for the same
-            times = times + waits + before * BUNCH_NS
         whole = batch(times + trouble.delay_ns, self.node, self.layout.wire_id, payload)
         if trouble.lost:
             whole = whole.take(even(self._seed, self._loss, numbers) >= trouble.lost)

@@ -183,6 +183,12 @@ class VehicleKind:
         place, recorder = line.index(node), line.index(self.recorder_at)
         return line[place::-1] if place < recorder else line[place:]
 
+    def subjects(self, *nodes: str) -> tuple[str, ...]:
+        """Return what suffers where nodes can neither send nor receive: they, and the demands for them."""
+        demand_of = self.machinery.demand_of
+        demands = [demand_of[axis] for axis, node in self.node_of.items() if node in nodes]
+        return (*nodes, *dict.fromkeys(demands))
+
     def heard(self, message: str) -> bool:
         """Tell whether the kit or the computer acts on a message."""
         return message == self.seen.message or message in self.demands

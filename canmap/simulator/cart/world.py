@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from canmap.simulator.buses.recorder import RecorderFault
     from canmap.simulator.buses.split_bus import Split
     from canmap.simulator.cart.nodes import Releases
+    from canmap.simulator.cart.other_traffic import OtherLoad
     from canmap.simulator.cart.payloads import Layout
     from canmap.simulator.cart.vehicle_kind import BusKind, VehicleKind
 
@@ -94,6 +95,7 @@ class Setup:
         parameters: The vehicle's measures.
         step_ns: Step of the vehicle.
         kind: Which vehicle.
+        others: What undescribed nodes send on the first bus, None for nothing.
         hold_up: The kit's nodes live on their capacitors, each for its time, when the relay opens.
         withdraws_ns: The computer withdraws its demands when it misses a message for longer; 0: it does not.
         by_silence: It then stops sending; otherwise it takes its enable bits back.
@@ -107,6 +109,7 @@ class Setup:
     parameters: VehicleParameters = field(default_factory=VehicleParameters)
     step_ns: int = STEP_NS
     kind: VehicleKind = ORCHARD_CART
+    others: OtherLoad | None = None
     hold_up: bool = False
     withdraws_ns: int = 0
     by_silence: bool = False

@@ -27,6 +27,7 @@ from canmap.simulator.scenario.script import si
 if TYPE_CHECKING:
     from canmap.mapping.reading.marks import Node
     from canmap.mapping.reading.sections import Context, SectionValues
+    from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.cart.world import Plan, World
 
 SHORTEST_BURST_NS, LONGEST_BURST_NS = MS, 200 * MS  # of a loose contact
@@ -52,11 +53,11 @@ ABOVE = Key("above", quantity("A", positive=True), required=True)
 BUS = Key("bus", word("a bus", ("drive", "chassis")), required=True)
 
 
-def _touched(span: TimeSpan, *nodes: str) -> tuple[str, ...]:
-    """Return what suffers where nodes can neither send nor receive: they, and the demands they should get."""
-    vehicle = span.vehicle
-    demands = [vehicle.machinery.demand_of[axis] for axis, node in vehicle.node_of.items() if node in nodes]
-    return (*nodes, *dict.fromkeys(demands))
+def no_such_bus(values: SectionValues, vehicle: VehicleKind) -> str | None:
+    """Say so where the vehicle has not the bus that a fault names."""
+    if values.get(BUS) == "chassis" and vehicle.chassis is None:
+        return f"The {vehicle.name} has one bus only."
+    return None
 
 
 def babbling_node(values: SectionValues, span: TimeSpan) -> Effect:
@@ -81,7 +82,7 @@ def wiring(values: SectionValues, span: TimeSpan) -> Effect:
 
     whose = "all nodes" if node is None else node
     cause = f"The wiring damages {100 * share:g} % of the frames of {whose}."
-    touches = (Subject.BUS,) if node is None else _touched(span, node)
+    touches = (Subject.BUS,) if node is None else span.vehicle.subjects(node)
     ties = ("slow_recovery",) if node is not None and share == 1 else ()
     return Effect(cause, node=node, prepare=prepare, touches=touches, tie_with=ties)
 
@@ -102,7 +103,7 @@ def slow_recovery(values: SectionValues, span: TimeSpan) -> Effect:
 
     cause = f"{node} went bus-off; its program waits {delay_ns / 1e6:g} ms before it comes back."
     ties = () if delay_ns else ("wiring",)
-    return Effect(cause, node=node, prepare=prepare, touches=_touched(span, node), tie_with=ties)
+    return Effect(cause, node=node, prepare=prepare, touches=span.vehicle.subjects(node), tie_with=ties)
 
 
 def loose_connector(values: SectionValues, span: TimeSpan) -> Effect:
@@ -144,7 +145,7 @@ def loose_connector(values: SectionValues, span: TimeSpan) -> Effect:
         node=nodes[0] if len(nodes) == 1 else None,
         begin=worlds.append,
         prepare=prepare,
-        touches=_touched(span, *nodes),
+        touches=span.vehicle.subjects(*nodes),
     )
 
 
@@ -165,7 +166,7 @@ def ground_shift(values: SectionValues, span: TimeSpan) -> Effect:
 
     whose = "all nodes" if node is None else node
     cause = f"Above {above:g} A the ground shifts and damages {100 * share:g} % of the frames of {whose}."
-    touches = (Subject.BUS,) if node is None else _touched(span, node)
+    touches = (Subject.BUS,) if node is None else span.vehicle.subjects(node)
     return Effect(cause, node=node, begin=worlds.append, prepare=prepare, touches=touches)
 
 
@@ -184,7 +185,7 @@ def broken_branch(values: SectionValues, span: TimeSpan) -> Effect:
 
     cause = f"The line is broken before {nodes[0]}; cut off: {', '.join(nodes)}."
     only = nodes[0] if len(nodes) == 1 else None
-    return Effect(cause, node=only, prepare=prepare, touches=_touched(span, *nodes))
+    return Effect(cause, node=only, prepare=prepare, touches=span.vehicle.subjects(*nodes))
 
 
 def bus_shorted(values: SectionValues, span: TimeSpan) -> Effect:
@@ -194,11 +195,9 @@ def bus_shorted(values: SectionValues, span: TimeSpan) -> Effect:
     gateway has nothing to pass on.
     """
     bus = str(values.get(BUS))
-    first, second = span.vehicle.drive, span.vehicle.chassis
-    count = len(first.nodes if bus == "drive" else second.nodes if second else ())
 
     def prepare(plan: Plan) -> None:
-        split = Split(span.start_ns, span.stop_ns, frozenset(range(count)), linked=False)
+        split = Split(span.start_ns, span.stop_ns, None, linked=False)
         (plan.splits if bus == "drive" else plan.chassis_splits).append(split)
 
     touches = (Subject.BUS,) if bus == "drive" else ()

@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from canmap.simulator.cart.vehicle_kind import VehicleKind
 
 DELAY = Key("delay", time_ns, required=True)
-EVERY = Key("every", time_ns, required=True)
 BECAUSE = Key("because", word("a reason", ("counter", "checksum", "level", "range", "jump")), required=True)
 LARGEST = {"Angle": STEERING.high, "Throttle": DRIVE.high, "Effort": BRAKE.high}  # as the kit takes them
 JUMP_DEG = 1.1 * STEERING.jump
@@ -43,19 +42,6 @@ def demand_late(values: SectionValues, span: TimeSpan) -> Effect:
 
     name = named(values).message.name
     return at_sender(values, span, f"The computer sends {name} {delay_ns / 1e6:g} ms late.", change)
-
-
-def demand_bunched(values: SectionValues, span: TimeSpan) -> Effect:
-    """A demand leaves the computer in bunches: several at once, and then none for a while."""
-    every_ns = values.get(EVERY) or 0
-
-    def change(trouble: Trouble, on: bool) -> None:
-        trouble.bunched_ns = every_ns * on
-
-    name = named(values).message.name
-    return at_sender(
-        values, span, f"The computer sends {name} in bunches, every {every_ns / 1e6:g} ms.", change
-    )
 
 
 def demand_absent(values: SectionValues, span: TimeSpan) -> Effect:

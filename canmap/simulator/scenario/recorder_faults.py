@@ -9,9 +9,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canmap.mapping.reading.sections import Key
-from canmap.mapping.reading.shapes import integer, quantity, word
+from canmap.mapping.reading.shapes import integer, quantity
 from canmap.simulator.buses.recorder import ClockStep, Loss, Overload, Stall
 from canmap.simulator.recorders import NEVER_NS
+from canmap.simulator.scenario.bus_faults import BUS
 from canmap.simulator.scenario.faults import SHARE, Effect, TimeSpan, named
 from canmap.simulator.scenario.script import FOR, si
 
@@ -25,7 +26,6 @@ USUAL_BUFFER = 32  # frames
 BUFFER = Key("buffer", integer(0, 100_000))
 STEP = Key("step", quantity("s"), required=True)
 RATE = Key("rate", quantity("Hz", positive=True), required=True)
-BUS = Key("bus", word("a bus", ("drive", "chassis")), required=True)
 OFFSET = Key("offset", quantity("s"))
 DRIFT = Key("drift", quantity("1"))
 
@@ -127,7 +127,7 @@ def channels_swapped(_values: SectionValues, _span: TimeSpan) -> Effect:
     return Effect("The two channels of the recorder are swapped.", None, prepare=prepare)
 
 
-def wrong_bit_rate(values: SectionValues, _: TimeSpan) -> Effect:
+def wrong_bit_rate(values: SectionValues, span: TimeSpan) -> Effect:
     """The recorder is set to a wrong bit rate: an error frame for each frame of the bus, and nothing else.
 
     It only listens, so that the bus takes no harm. If it does not report error frames, no capture tells this
@@ -136,7 +136,7 @@ def wrong_bit_rate(values: SectionValues, _: TimeSpan) -> Effect:
     bus = str(values.get(BUS))
 
     def prepare(plan: Plan) -> None:
-        plan.recording.misread.add(bus)
+        plan.recording.misread.add(span.vehicle.bus_name(bus) or bus)
 
     return Effect(f"The recorder is set to a wrong bit rate on the bus {bus}.", bus, prepare=prepare)
 

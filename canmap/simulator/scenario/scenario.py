@@ -18,6 +18,7 @@ from canmap.mapping.reading.names import Names
 from canmap.mapping.reading.sections import Context, Key, Section
 from canmap.mapping.reading.shapes import integer, list_of, placed_text, quantity, text, time_ns, word, yes_no
 from canmap.simulator.cart.fleet import vehicle_with
+from canmap.simulator.cart.other_traffic import OtherLoad
 from canmap.simulator.cart.world import Plan, Setup
 from canmap.simulator.scenario.fault_file import read_fault
 from canmap.simulator.scenario.recorder_keys import RECORDER, recorder_setup
@@ -25,11 +26,13 @@ from canmap.simulator.scenario.script import moment_ns, script_line
 
 if TYPE_CHECKING:
     from canmap.mapping.model import Geometry, Spec
+    from canmap.mapping.reading.marks import Node
     from canmap.mapping.reading.sections import SectionValues
     from canmap.simulator.cart.vehicle import VehicleParameters
     from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.scenario.fault_file import Case
     from canmap.simulator.scenario.script import Line
+    from canmap.vocabulary.units import Measure
 
 LARGEST_SEED = 2**32 - 1
 
@@ -44,6 +47,21 @@ REPEAT = Key("repeat", Section("the repetition", (REPEAT_FROM, REPEAT_EVERY)))
 WITHDRAWS = Key("withdraws_after", time_ns, required=True)
 BY = Key("by", word("how it withdraws", ("enable", "silence")))
 COMPUTER = Key("computer", Section("the computer", (WITHDRAWS, BY)))
+MOST_LOAD = 0.8
+
+
+def _load(node: Node, context: Context) -> Measure | None:
+    value = quantity("1", positive=True)(node, context)
+    if value is not None and value.si > MOST_LOAD:
+        context.faults.add(node.place, f"Other traffic takes at most {100 * MOST_LOAD:g} % of the bus.")
+        return None
+    return value
+
+
+IDENTIFIERS = Key("identifiers", integer(2, 500))
+LOAD = Key("load", _load)
+OTHERS = Key("other_traffic", Section("the other traffic", (IDENTIFIERS, LOAD)))
+USUAL_OTHERS = OtherLoad(60, 0.4)
 MEASURES = {
     "mass": "kg",
     "rolling_resistance": "1",
@@ -55,7 +73,8 @@ MEASURES = {
 MEASURE_KEYS = {name: Key(name, quantity(unit, positive=True)) for name, unit in MEASURES.items()}
 HOLD_UP = Key("hold_up", yes_no)
 VEHICLE = Key("vehicle", Section("the vehicle", (*MEASURE_KEYS.values(), HOLD_UP)))
-SCENARIO = Section("a scenario", (NAME, SPEC, SEED, DURATION, VEHICLE, COMPUTER, RECORDER, REPEAT, SCRIPT))
+_PARTS = (NAME, SPEC, SEED, DURATION, VEHICLE, COMPUTER, OTHERS, RECORDER, REPEAT, SCRIPT)
+SCENARIO = Section("a scenario", _PARTS)
 FAULTS = Key("faults", list_of(read_fault, "faults", least=0), required=True)
 FAULT_FILE = Section("a fault file", (FAULTS,))
 
@@ -189,6 +208,7 @@ def _put_together(
         seed,
         _parameters(kind.parameters, vehicle, spec.geometry),
         kind=kind,
+        others=_others(values.get(OTHERS)),
         hold_up=vehicle is not None and bool(vehicle.get(HOLD_UP)),
         withdraws_ns=(computer.get(WITHDRAWS) or 0) if computer else 0,
         by_silence=computer is not None and computer.get(BY) == "silence",
@@ -197,6 +217,17 @@ def _put_together(
     for number, case in enumerate(cases):
         case.plan(plan, number, duration_ns)
     return Scenario(path, None, values.get(NAME) or "", spec, seed, lines, cases, setup)
+
+
+def _others(values: SectionValues | None) -> OtherLoad | None:
+    """Return how much undescribed traffic there is."""
+    if values is None:
+        return None
+    load = values.get(LOAD)
+    return OtherLoad(
+        values.get(IDENTIFIERS) or USUAL_OTHERS.identifiers,
+        USUAL_OTHERS.load if load is None else float(load.si),
+    )
 
 
 def _plan_script(values: SectionValues, lines: tuple[Line, ...], plan: Plan, duration_ns: int) -> None:
