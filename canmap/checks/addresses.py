@@ -9,7 +9,8 @@ import numpy as np
 from canmap.base.words import times
 from canmap.checks.check import Check
 from canmap.checks.tally import Tally, tally
-from canmap.findings.finding import Finding, Kind, Place, Severity
+from canmap.findings.finding import Finding, Place, Severity
+from canmap.findings.kinds import TWO_SENDERS
 from canmap.mapping.groups import addresses
 
 if TYPE_CHECKING:
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from canmap.signals.prepared import Prepared
     from canmap.stream.view import View
 
-TWO_SENDERS = Kind("two_senders", Severity.WARNING)
 NAMED = 8  # sources that a sentence names
 
 
@@ -83,7 +83,7 @@ class AddressCheck(Check[Tally]):
         starts = sorted(first_ns for _, first_ns, _ in sources.values())
         return Finding(
             kind=TWO_SENDERS,
-            severity=TWO_SENDERS.severity,
+            severity=Severity.WARNING,
             place=Place(bus=described.bus_name, message=described.message.name),
             start_ns=starts[1],
             end_ns=max(last_ns for _, _, last_ns in sources.values()),

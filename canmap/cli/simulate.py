@@ -1,4 +1,4 @@
-"""`canmap simulate`: the demonstration vehicle to a capture with its ground truth, or to virtual buses."""
+"""`canmap simulate`: a demonstration vehicle to a capture with its ground truth, or to virtual buses."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ Examples:
 A ground-truth file, with what went wrong and when, is written next to the capture, as a .yaml of the same
 name. The two replace a pair that simulate wrote; any other existing file is replaced only with --overwrite.
 The same files and seed give the same .log, byte for byte.
-Nothing is ever sent on hardware: --live sends in real time on the channels can0 and can1 of python-can's
+Nothing is ever sent on hardware: --live sends in real time on channels (can0, can1) of python-can's
 virtual interface, which nothing outside this process can receive.
 """
 
 
-@click.command("simulate", epilog=EPILOG, short_help="Make a capture of the demonstration vehicle.")
+@click.command("simulate", epilog=EPILOG, short_help="Make a capture of a demonstration vehicle.")
 @click.argument("scenario", metavar="SCENARIO")
 @click.option(
     "--into",
@@ -38,10 +38,10 @@ virtual interface, which nothing outside this process can receive.
 def simulate_command(
     scenario: str, into: str | None, faults: str | None, seed: int | None, overwrite: bool, live: bool
 ) -> int:
-    """Simulate the demonstration vehicle, its kit and its buses; SCENARIO is a YAML file."""
+    """Simulate a demonstration vehicle, its kit and its buses; SCENARIO is a YAML file."""
     if live == (into is not None):
         raise UsageError("Give either --into CAPTURE or --live.")
-    from canmap.base.words import times
+    from canmap.base.words import listed, times
     from canmap.simulator.scenario.scenario import load_scenario
 
     loaded = load_scenario(scenario, faults, seed)
@@ -50,14 +50,15 @@ def simulate_command(
 
         outcome = simulate_to_file(loaded, into, overwrite=overwrite)
         truth = f"ground truth of {times(outcome.faults, 'fault')} in {outcome.truth_path}"
-        print_line(f"{times(outcome.frames, 'frame')} in {into}, {truth}.")
-        if outcome.second_capture is not None:
-            print_line(f"The second bus has its own capture, {outcome.second_capture}; both count.")
+        second = f" and {outcome.second_capture}" if outcome.second_capture else ""
+        print_line(f"{times(outcome.frames, 'frame')} in {into}{second}, {truth}.")
         buses = {bus.channel: name for name, bus in loaded.spec.buses.items()}
         tell_channels(outcome.channels, buses)
     else:
         from canmap.simulator.live import simulate_live
 
-        print_line(f"{loaded.name}: on the virtual channels can0 and can1; nothing is sent on hardware.")
+        channels = loaded.setup.kind.channels
+        where = f"virtual {'channel' if len(channels) == 1 else 'channels'} {listed(channels, 'and')}"
+        print_line(f"{loaded.name}: on the {where}; nothing is sent on hardware.")
         print_line(f"{simulate_live(loaded):,} frames sent.")
     return 0

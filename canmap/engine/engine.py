@@ -19,6 +19,7 @@ from canmap.checks.all import CHECKS, place_in_order
 from canmap.checks.channels import ChannelCheck
 from canmap.checks.check import Check, End, Setting
 from canmap.checks.quiet import QuietChannels
+from canmap.checks.timed_loss import TimedLoss
 from canmap.engine.prepare import Preparer
 from canmap.findings.finding import Finding, Place
 from canmap.findings.incidents import Known, gathered
@@ -222,7 +223,8 @@ class Engine:
         found = [finding for check in self._checks for finding in check.findings()]
         found += self._spec_notes(start_ns)
         misplaced = frozenset(self.check(ChannelCheck).misplaced.channels)
-        known = Known(self.spec, self.rules, self.check(QuietChannels).spans, start_ns, misplaced)
+        over_gap = self.check(TimedLoss).evidence.facts
+        known = Known(self.spec, self.rules, self.check(QuietChannels).spans, start_ns, misplaced, over_gap)
         clamped = [
             replace(f, start_ns=max(f.start_ns, start_ns), end_ns=max(f.end_ns, start_ns))
             for f in with_whole_restarts(

@@ -14,6 +14,7 @@ from itertools import takewhile
 from typing import TYPE_CHECKING
 
 from canmap.base.words import first_of, listed, plural, seconds, times
+from canmap.findings.explained import with_silence, without_rates_explained, without_what_two_senders_do
 from canmap.findings.finding import Finding, Place, Severity, worst
 from canmap.findings.kinds import MISSING, RECORDING_GAP, SPEC, STALE
 from canmap.findings.wrong_periods import of_wrong_periods
@@ -21,7 +22,7 @@ from canmap.findings.wrong_periods import of_wrong_periods
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
 
-    from canmap.findings.finding import Kind
+    from canmap.findings.finding import Facts, Kind
     from canmap.mapping.model import MessageRule, Spec
 
 LATE = 1.25  # a frame is due after its period; jitter may add a quarter
@@ -57,6 +58,7 @@ class Known:
         quiet: The quiet spans, by start.
         start_ns: Session clock at which the session begins.
         misplaced: Buses whose messages came on another channel, which one finding says of all of them.
+        over_gap: Returns what else is known of a silence, by its stream and the clock at its start.
     """
 
     spec: Spec
@@ -64,6 +66,7 @@ class Known:
     quiet: Sequence[Quiet]
     start_ns: int = 0
     misplaced: frozenset[str] = frozenset()
+    over_gap: Callable[[int, int], Facts] = lambda _stream, _start_ns: {}
 
     def channel(self, rule: MessageRule) -> str:
         """Return the channel on which a message comes."""
@@ -74,8 +77,18 @@ def gathered(findings: Iterable[Finding], known: Known) -> list[Finding]:
     """Return the findings with the silences that have a cause in common as one; its parts are in it."""
     silences: list[Finding] = []
     rest: list[Finding] = []
-    for finding in of_wrong_periods(_of_misplaced(list(findings), known.misplaced), known.rules):
+    copies: dict[tuple[str | None, str | None], set[str]] = {}
+    for rule in known.rules:
+        if rule.relay_of is not None:
+            of = rule.relay_of.message
+            copies.setdefault((of.bus, of.message), set()).add(rule.message.name)
+    told = without_what_two_senders_do(_of_misplaced(list(findings), known.misplaced), copies)
+    told = without_rates_explained(told)
+    for finding in of_wrong_periods(told, known.rules):
         is_silence = finding.stream is not None and finding.kind in {STALE, MISSING}
+        if finding.stream is not None and finding.kind == STALE and finding.count == 1:
+            facts = {**finding.facts, **known.over_gap(finding.stream, finding.start_ns)}
+            finding = replace(finding, facts=facts)  # noqa: PLW2901
         (silences if is_silence else rest).append(finding)
     buses = {f.place.bus: f for f in rest if f.kind == MISSING and f.place.message is None}
     silences.sort(key=lambda f: f.stream or 0)  # as the description lists them
@@ -85,7 +98,7 @@ def gathered(findings: Iterable[Finding], known: Known) -> list[Finding]:
     rest += [_channel_missing(finding, of_channel[bus]) for bus, finding in buses.items()]
     for cluster in _clusters(silences, known):
         rest += _Cluster(cluster, silences, known).explained()
-    return rest
+    return with_silence(rest)
 
 
 def _of_misplaced(findings: list[Finding], buses: frozenset[str]) -> list[Finding]:

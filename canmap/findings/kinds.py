@@ -22,7 +22,13 @@ COUNTER = Kind("counter", Severity.ERROR)  # a receiver rejects the frame; one j
 LOSS = Kind("loss", Severity.WARNING)  # an error where it is more in a row than the receiver accepts
 
 
+BURST = Kind("burst", Severity.WARNING)  # late, and not lost
+
+
 RESTART = Kind("restart", Severity.WARNING)
+
+
+TWO_SENDERS = Kind("two_senders", Severity.ERROR)  # a warning where only the addresses differ
 
 
 UNKNOWN_ID = Kind("unknown_id", Severity.NOTE)

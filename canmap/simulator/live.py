@@ -25,7 +25,7 @@ def simulate_live(scenario: Scenario, prefix: str = "", pace: Pace | None = None
 
     Args:
         scenario: What is run.
-        prefix: Goes before the channel names `can0` and `can1`, to tell several runs of a process apart.
+        prefix: Goes before the channel names (`can0`), to tell several runs of a process apart.
         pace: Hands frames on when they are due; None: at true pace.
 
     Returns:

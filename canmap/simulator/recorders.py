@@ -13,13 +13,14 @@ import numpy as np
 
 from canmap.frames.chunks import join
 from canmap.simulator.buses.batch import joined
-from canmap.simulator.buses.recorder import Recorder, Recording
+from canmap.simulator.buses.recorder import Loss, Recorder, Recording
 from canmap.simulator.buses.traffic import columns_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from canmap.frames.chunks import FrameChunk
+    from canmap.simulator.buses.recorder import RecorderFault
     from canmap.simulator.buses.traffic import Sent
     from canmap.simulator.cart.world import Setup
 
@@ -42,7 +43,7 @@ def recordings(setup: Setup) -> list[Recording]:
                 jitter_ns=how.jitter_ns,
                 resolution_ns=how.raster_ns,
                 error_frames=how.error_frames,
-                faults=tuple(setup.plan.recorder),
+                faults=tuple(fault for fault in setup.plan.recorder if _strikes(fault, bus.name)),
                 offset_ns=how.offset_ns * number,
                 drift_ppb=how.drift_ppb * number,
                 misreads=bus.name in how.misread,
@@ -53,6 +54,10 @@ def recordings(setup: Setup) -> list[Recording]:
         )
         for number, (channel, bus) in enumerate(zip(channels, kind.buses, strict=True))
     ]
+
+
+def _strikes(fault: RecorderFault, bus: str) -> bool:
+    return not isinstance(fault, Loss) or fault.bus in {None, bus}
 
 
 class RecordedTogether:

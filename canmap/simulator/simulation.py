@@ -150,13 +150,19 @@ class _Recording:
                 yield replace(chunk, t_ns=chunk.t_ns // STAMP_NS * STAMP_NS)
         if not self.frames:
             name = self._scenario.path
-            raise CaptureError(f"Nothing was recorded of {name}: check that its script switches the cart on.")
+            raise CaptureError(
+                f"Nothing was recorded of {name}: check that its script switches the vehicle on."
+            )
 
     def _true_ns(self, chunk: FrameChunk) -> int:
-        """Return the stamp that its first frame has by the clock of the first bus."""
+        """Return the stamp that its first frame has by the clock of the first bus.
+
+        Where each bus has a capture of its own, it is the first frame of the first bus.
+        """
         setup = self._scenario.setup
-        second = chunk.channels[chunk.channel[0]] != setup.kind.channels[0]
-        return int(chunk.t_ns[0]) - setup.plan.recording.offset_ns * int(second)
+        second = [chunk.channels[each] != setup.kind.channels[0] for each in chunk.channel.tolist()]
+        row = second.index(False) if setup.plan.recording.apart and False in second else 0
+        return int(chunk.t_ns[row]) - setup.plan.recording.offset_ns * int(second[row])
 
 
 def live_chunks(scenario: Scenario) -> Iterator[FrameChunk]:

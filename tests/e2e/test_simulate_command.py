@@ -6,6 +6,7 @@ import re
 import shlex
 import threading
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import can
 import pytest
@@ -16,7 +17,11 @@ from canmap.timing.pace import Pace
 from tests.e2e.shell import ROOT, canmap
 from tests.simulated import DRIVE, scenario_of, short_drive
 
+if TYPE_CHECKING:
+    from tests.e2e.shell import Command
+
 CAPTURES = ROOT / "captures"
+CARRIER = ROOT / "specs" / "garden_carrier"
 SHORT = "specs/orchard_cart/scenarios/short_drive.yaml"
 MADE_BY = re.findall(r"`canmap (simulate [^`]*)`", (CAPTURES / "README.md").read_text(encoding="utf-8"))
 
@@ -86,7 +91,7 @@ def test_nothing_recorded_leaves_nothing(tmp_path: Path) -> None:
     scenario.write_text(DRIVE.replace("operator: switch on", "driver: stop"), encoding="utf-8")
     done = canmap("simulate", scenario, "--into", tmp_path / "x.log")
     assert (done.returncode, done.stderr.count("\n")) == (2, 1)
-    assert "check that its script switches the cart on." in done.stderr
+    assert "check that its script switches the vehicle on." in done.stderr
     assert [path.name for path in tmp_path.iterdir()] == ["dark.yaml"]
 
 
@@ -120,6 +125,30 @@ def test_live_sends_on_virtual_buses_what_a_capture_holds(tmp_path: Path) -> Non
     # At true pace: the last came about as long after the first as it was sent. The machine may be busy.
     assert 1.3 < 1.45 + pace.worst_late_s < 3.0
     assert {message.arbitration_id for message in heard["can1"]} >= {0x301, 0x320}
+
+
+def test_another_vehicle_goes_through_the_same_commands(command: Command, tmp_path: Path) -> None:
+    spec, capture = CARRIER / "garden_carrier.yaml", tmp_path / "lane.log"
+    scenario = CARRIER / "scenarios" / "short_lane.yaml"
+    done = command(
+        "simulate", scenario, "--faults", CARRIER / "faults" / "request_lost.yaml", "--into", capture
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    done = command("inspect", capture, "--spec", spec)
+    assert (done.returncode, done.stderr) == (0, "")  # the kit let go in time: a warning
+    assert re.search(r"warning stale .* SteerRequest was silent for 6\d\d", done.stdout)
+    done = command("topics", spec)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.startswith("Garden carrier: 16 topics\n")
+
+
+def test_a_vehicle_with_one_bus_is_live_on_one_channel(command: Command, tmp_path: Path) -> None:
+    lines = (CARRIER / "scenarios" / "short_lane.yaml").read_text(encoding="utf-8").splitlines()
+    text = "\n".join(line for line in lines if "at: " not in line or "at: 0 s" in line)
+    short = text.replace("../garden", str(CARRIER / "garden")).replace("10 s", "0.2 s")
+    (tmp_path / "scenario.yaml").write_text(short, encoding="utf-8")
+    done = command("simulate", tmp_path / "scenario.yaml", "--live")
+    assert done.stdout.startswith("A short lane: on the virtual channel can0; nothing is sent on hardware.\n")
 
 
 def test_the_command_runs_live(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 
 import canmap
@@ -304,6 +305,55 @@ def test_error_frames(lines: list[Line], tmp_path: Path) -> None:
     assert span(result, errors[0]) == pytest.approx((8.0, 8.3), abs=BATCH_S)
     assert {finding.kind for finding in serious(result)} == {"recording_gap", "bus_error"}
     assert result.capture.error_frames == 1
+
+
+def rows_of(lines: list[Line], can_id: int) -> list[int]:
+    return [row for row, line in enumerate(lines) if line.can_id == can_id and line.channel == "can0"]
+
+
+@pytest.mark.parametrize("can_id", [STEER, WHEELS, BODY])
+@pytest.mark.parametrize("share", [0.06, 0.5, 0.93])
+def test_one_frame_lost(lines: list[Line], can_id: int, share: float, tmp_path: Path) -> None:
+    """Stamps are up to 14 ms off the rhythm of a message that comes every 12 ms, and it has no counter."""
+    rows = rows_of(lines, can_id)
+    gone = rows[round(share * len(rows))]
+    result = inspect_lines(lines[:gone] + lines[gone + 1 :], tmp_path)
+    finding = only(result, "loss", NAMES[can_id])
+    assert (finding.count, finding.severity) == (1, Severity.WARNING)
+    assert span(result, finding)[0] == pytest.approx(lines[gone].t_us / 1e6, abs=20 * PERIOD_S[can_id])
+    assert lacking(finding) == []
+
+
+@pytest.mark.parametrize("can_id", [STEER, WHEELS])
+def test_a_tenth_of_the_frames_lost(lines: list[Line], can_id: int, tmp_path: Path) -> None:
+    """Where a stretch of a second loses so many that its rate is off, that is a part of it."""
+    chance = np.random.default_rng(1)
+    lost = {row for row in rows_of(lines, can_id) if chance.random() < 0.1}
+    result = inspect_lines([line for row, line in enumerate(lines) if row not in lost], tmp_path)
+    finding = only(result, "loss", NAMES[can_id])
+    assert finding.count == pytest.approx(len(lost), abs=0.05 * len(lost))
+    assert {part.kind for part in finding.parts} <= {"rate"}
+    assert lacking(finding) == []
+
+
+@pytest.mark.parametrize("can_ids", [{STEER}, {BODY}, {STEER, WHEELS, BODY}])
+def test_frames_that_waited(lines: list[Line], can_ids: set[int], tmp_path: Path) -> None:
+    """What came in 80 ms comes in a row at their end, as fast as the bus can send it."""
+    waiting, ends_us = 0, 10_080_000
+
+    def hold(line: Line) -> Line:
+        nonlocal waiting
+        if line.can_id not in can_ids or line.channel != "can0" or not 10_000_000 <= line.t_us < ends_us:
+            return line
+        waiting += 1
+        return replace(line, t_us=ends_us + 250 * waiting)
+
+    late = sorted(edited(lines, hold), key=lambda line: line.t_us)
+    result = inspect_lines(late, tmp_path)
+    finding = only(result, "burst", NAMES[min(can_ids)] if len(can_ids) == 1 else None)
+    assert span(result, finding) == pytest.approx((10.0, 10.08), abs=2 * BATCH_S)
+    assert finding.severity is Severity.WARNING
+    assert lacking(finding) == []
 
 
 @pytest.mark.parametrize("can_id", [STEER, WHEELS, BODY])

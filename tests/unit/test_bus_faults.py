@@ -113,6 +113,11 @@ def test_a_loose_connector_hits_all_nodes_behind_it_in_bursts(faulty) -> None:
         assert longest_gap_s(run.heard(name)) < 0.11, name
     assert missing(run.heard("SteerCommand")["Counter"]) == 0
     assert not np.array_equal(errors_s(faulty("loose_connector", wrong, seed=9)), errors)
+    shaken = errors_s(
+        faulty("loose_connector", "behind: BrakeNode, every: 100 ms, while_moving: yes, at: 0.3 s")
+    )
+    assert len(shaken) > 10
+    assert shaken[0] > 1.4  # nobody moves before 1.3 s
 
 
 def test_the_ground_shifts_only_while_the_current_is_high(faulty) -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import yaml
 
+from canmap.base.errors import OutputError
 from canmap.frames.chunks import FrameKind
 from canmap.simulator.cart.kit import Reason
 from canmap.simulator.simulation import simulate_to_file
@@ -57,6 +58,16 @@ def test_a_recorder_that_is_too_slow_loses_what_is_beyond_its_rate(tmp_path: Pat
         for name in ("BrakeFeedback", "WheelSpeeds", "SteerCommand", "PedalState"):
             assert len(slow.heard(name)) < len(plain.heard(name)), name
     assert 5 < losses[0] < losses[1]
+
+
+def test_an_unplugged_recorder_misses_one_bus_only(tmp_path: Path, plain: Run) -> None:
+    run = changed(tmp_path, "recorder_unplugged", "bus: drive, at: 0.4 s, for: 300 ms")
+    steering = run.heard("SteerFeedback")
+    assert len(steering.within(0.401, 0.7)) == 0
+    assert missing(steering["Counter"]) in {29 % 15, 30 % 15}  # sent all the while
+    np.testing.assert_array_equal(
+        run.heard("ChassisSteering", "can1").t_s, plain.heard("ChassisSteering", "can1").t_s
+    )
 
 
 def test_a_filter_holds_back_one_message(tmp_path: Path, plain: Run) -> None:
@@ -120,6 +131,14 @@ def test_the_second_recorder_may_write_a_capture_of_its_own(tmp_path: Path) -> N
     described = yaml.safe_load((tmp_path / "trip.yaml").read_text(encoding="utf-8"))
     assert described["frames"] == outcome.frames == sum(map(len, lines))
     assert described["second_capture"] == "trip_chassis.log"
+    again = simulate_to_file(
+        scenario_of(tmp_path, script), str(tmp_path / "trip.log")
+    )  # it may replace its own
+    assert again == outcome
+    (tmp_path / "other_chassis.log").write_text("precious", encoding="ascii")
+    with pytest.raises(OutputError, match=r"other_chassis\.log"):
+        simulate_to_file(scenario_of(tmp_path, script), str(tmp_path / "other.log"))
+    assert not (tmp_path / "other.log").exists()
 
 
 def test_stamps_may_jitter_or_stand_on_a_raster(tmp_path: Path, plain: Run) -> None:

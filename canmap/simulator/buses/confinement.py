@@ -103,6 +103,13 @@ class Confinement:
         self._judge(t_ns)
 
     def _judge(self, t_ns: int) -> None:
+        if any(self.state) or max(*self.transmit, *self.receive, 0) > PASSIVE_ABOVE:
+            self._judge_each(t_ns)
+        listening = len(self.state) - sum(state >= NodeState.BUS_OFF for state in self.state if state)
+        self.alone = listening + self._acknowledged <= 1
+        self.calm = not (any(self.transmit) or any(self.receive) or any(self.state))
+
+    def _judge_each(self, t_ns: int) -> None:
         for node, state in enumerate(self.state):
             if state >= NodeState.BUS_OFF:
                 continue
@@ -114,9 +121,6 @@ class Confinement:
                 self._enter(t_ns, node, NodeState.ERROR_PASSIVE)
             else:
                 self._enter(t_ns, node, NodeState.ERROR_ACTIVE)
-        listening = sum(not self.silent(node) for node in range(len(self.state)))
-        self.alone = listening + self._acknowledged <= 1
-        self.calm = not (any(self.transmit) or any(self.receive) or any(self.state))
 
     def _enter(self, t_ns: int, node: int, state: NodeState) -> None:
         if state is not self.state[node]:

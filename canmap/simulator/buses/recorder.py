@@ -32,6 +32,7 @@ class Loss:
     start_ns: int
     stop_ns: int
     probability: float = 1.0  # 1: it has stopped, and nothing is recorded
+    bus: str | None = None  # on that bus only
 
 
 @dataclass(frozen=True, slots=True)

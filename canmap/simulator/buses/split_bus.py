@@ -108,7 +108,8 @@ class SplitBus:
         there, mine = self._split(sent.node, sent.t_ns), self._split(node, sent.t_ns)
         if there is not mine:
             return False
-        return (self._hearing if there is None else self._hearing_apart[there]).hears(node, sent.t_ns)
+        hearing = self._hearing if there is None else self._hearing_apart.get(there)
+        return hearing is not None and hearing.hears(node, sent.t_ns)  # on a shorted bus nobody hears
 
     def _split(self, node: int, t_ns: int) -> Split | None:
         return next((split for split in self._splits if split.beyond(node, t_ns)), None)

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, NamedTuple
 from canmap.simulator.cart.chronicle import Happened, Subject
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from canmap.simulator.cart.chronicle import Chronicle
 
 LOWEST_V = 6.5  # at which a node still runs
@@ -51,6 +53,8 @@ class KitFeed:
         nodes: Of the kit.
         motor_node: Whose lead carries the current of the steering motor.
         open_v: Of the rail without load, V.
+        lowest_v: At which a node still runs, V.
+        buffers: What nodes live on, where it is not the usual.
 
     Attributes:
         up: Whether each node has its supply.
@@ -62,7 +66,16 @@ class KitFeed:
         rail_drop: What the rail lacks at its loads, V.
     """
 
-    def __init__(self, chronicle: Chronicle, nodes: tuple[str, ...], motor_node: str, open_v: float) -> None:
+    def __init__(
+        self,
+        chronicle: Chronicle,
+        nodes: tuple[str, ...],
+        motor_node: str,
+        open_v: float,
+        lowest_v: float = LOWEST_V,
+        buffers: Mapping[str, Buffer] = BUFFERS,
+    ) -> None:
+        self._lowest_v, self._buffers = lowest_v, buffers
         self.up = dict.fromkeys(nodes, False)
         self.why: dict[str, int | None] = dict.fromkeys(nodes)
         self.open_v, self._motor_node = open_v, motor_node
@@ -80,7 +93,7 @@ class KitFeed:
 
     def hold_up_ns(self, name: str) -> int:
         """Return how long a node lives on its capacitor."""
-        return BUFFERS.get(name, USUAL).hold_up_ns(self.open_v)
+        return self._buffers.get(name, USUAL).hold_up_ns(self.open_v, self._lowest_v)
 
     def step(self, t_ns: int, on: bool, switched: int | None) -> bool:
         """Let one step pass; tell whether a node has lost or got its supply.
@@ -94,7 +107,7 @@ class KitFeed:
         changed = False
         for name, up in self.up.items():
             drop = self.motor_drop if name == self._motor_node else self.rail_drop
-            good = on and self.open_v - drop >= LOWEST_V
+            good = on and self.open_v - drop >= self._lowest_v
             if up is good:
                 self._low_ns.pop(name, None)
                 continue

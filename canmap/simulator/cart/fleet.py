@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from canmap.simulator.cart.garden_carrier import GARDEN_CARRIER
 from canmap.simulator.cart.orchard_cart import ORCHARD_CART
 
 if TYPE_CHECKING:
@@ -11,7 +12,7 @@ if TYPE_CHECKING:
 
     from canmap.simulator.cart.vehicle_kind import VehicleKind
 
-VEHICLES: tuple[VehicleKind, ...] = (ORCHARD_CART,)
+VEHICLES: tuple[VehicleKind, ...] = (ORCHARD_CART, GARDEN_CARRIER)
 
 
 def vehicle_with(nodes: Collection[str | None]) -> VehicleKind:

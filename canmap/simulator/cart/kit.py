@@ -13,7 +13,6 @@ from enum import IntEnum
 from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.simulator.cart.chronicle import Chronicle, Happened, Subject
-from canmap.simulator.cart.payloads import COUNTER
 from canmap.vocabulary.record_types import AxisState
 
 if TYPE_CHECKING:
@@ -195,7 +194,7 @@ class Axis:
         layout = self._layout
         if len(payload) != layout.message.length or not layout.checks(payload):
             return Reason.CHECKSUM_WRONG
-        counter = int(layout.read(payload, COUNTER))
+        counter = int(layout.read(payload, layout.guard.counted_in))
         last, self._counter = self._counter, counter
         values = layout.guard.counter.values
         if last is not None and not 1 <= (counter - last) % values <= LARGEST_COUNTER_STEP:

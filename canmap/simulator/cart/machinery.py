@@ -8,6 +8,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from canmap.simulator.cart.actuators import Response
+    from canmap.simulator.cart.feed import Buffer
     from canmap.simulator.cart.kit import AxisRule
 
 
@@ -30,6 +31,8 @@ class Machinery(NamedTuple):
         meant_angle: The way back.
         motors: Its actuators.
         kit_supply: V, of the kit's nodes.
+        lowest_supply: V, at which they still run.
+        buffers: What they live on without supply, where it is not the usual.
     """
 
     rules: Mapping[str, AxisRule]
@@ -38,3 +41,5 @@ class Machinery(NamedTuple):
     meant_angle: Callable[[float], float]
     motors: Motors
     kit_supply: float
+    lowest_supply: float
+    buffers: Mapping[str, Buffer]

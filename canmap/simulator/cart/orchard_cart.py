@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from canmap.simulator.cart.cart import BRAKE_MOTOR, DRIVERS_HANDS, STEERING_MOTOR, THROTTLE
+from canmap.simulator.cart.feed import BUFFERS, LOWEST_V
 from canmap.simulator.cart.kit import BRAKE, DRIVE, STEERING
 from canmap.simulator.cart.machinery import Machinery, Motors
 from canmap.simulator.cart.messages import KMH, TELL
@@ -16,6 +17,7 @@ from canmap.simulator.cart.vehicle_kind import (
     RelayKind,
     SpeedSource,
     VehicleKind,
+    WheelSource,
 )
 
 
@@ -37,6 +39,8 @@ ORCHARD_CART = VehicleKind(
         meant_angle=_meant,
         motors=Motors(STEERING_MOTOR, DRIVERS_HANDS, BRAKE_MOTOR, THROTTLE),
         kit_supply=13.4,
+        lowest_supply=LOWEST_V,
+        buffers=BUFFERS,
     ),
     drive=BusKind(
         "drive",
@@ -57,7 +61,11 @@ ORCHARD_CART = VehicleKind(
         "brake": "BrakeFeedback.State",
         "drive": "DriveFeedback.State",
     },
+    computer="Computer",
     seen=SpeedSource("DriveFeedback", "Speed", KMH),
+    wheels=WheelSource(
+        "VehicleNode", "WheelSpeeds", ("FrontLeft", "FrontRight", "RearLeft", "RearRight"), KMH
+    ),
     tell=TELL,
     timings={
         "OperatorPanel": Timing(20 * MS, on_change=True, heartbeat_ns=1000 * MS, gap_ns=50 * MS),
@@ -77,9 +85,14 @@ ORCHARD_CART = VehicleKind(
     boot=boot_message,
     signals={
         "angle": "SteerFeedback.Angle",
+        "supply": "SteerDiagnostics.Supply",
+        "firmware": "SteerDiagnostics.Firmware",
         "vehicle": "OperatorPanel.StopButton",
         "radio": "OperatorPanel.RadioStop",
+        "link": "KitState.LinkLost",
+        "loop": "KitState.StopLoopClosed",
     },
+    loop_messages=("KitState", "KitEvent"),
     # From the front axle to the rear axle.
     harness=("SteerNode", "BrakeNode", "Supervisor", "Computer", "VehicleNode", "DriveNode"),
 )

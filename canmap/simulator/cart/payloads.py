@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     from canmap.mapping.description.description import DescribedMessage, DescribedSignal
     from canmap.payload.packing import Column
 
-COUNTER, CHECKSUM = "Counter", "Checksum"
 EXTENDED = 1 << 31  # marks an identifier of 29 bits, as bus descriptions do
 
 
@@ -37,11 +36,15 @@ class Guard(NamedTuple):
         counter: What it counts.
         checksums: Payloads (uint8[n, length]), the byte of the checksum and the data identifier to uint8[n].
         checksum: The same of one payload, where that can be had quicker.
+        counted_in: The signal with the counter.
+        checked_in: The signal with the checksum.
     """
 
     counter: RollingCounter
     checksums: Callable[[NDArray[np.uint8], int, int], NDArray[np.uint8]]
     checksum: Callable[[bytes, int, int], int] | None = None
+    counted_in: str = "Counter"
+    checked_in: str = "Checksum"
 
 
 PROFILE1 = Guard(PROFILE1_COUNTER, profile1_checksums, profile1_checksum)
@@ -66,7 +69,7 @@ class Layout:
         self._scaling = {
             name: (float(signal.factor), float(signal.offset)) for name, signal in self._signals.items()
         }
-        self._checksum_byte = self._signals[CHECKSUM].start_bit // 8 if data_id is not None else -1
+        self._checksum_byte = self._signals[guard.checked_in].start_bit // 8 if data_id is not None else -1
 
     def pack(
         self, values: Mapping[str, Column], counts: NDArray[np.int64], broken: int = 0
@@ -80,8 +83,8 @@ class Layout:
             broken: Is mixed into the checksum; anything but 0 makes it wrong.
         """
         raw = {name: raw_of(signal, values[name]) for name, signal in self._signals.items() if name in values}
-        if COUNTER in self._signals:
-            raw[COUNTER] = self.guard.counter.of_frames(counts).astype(np.uint64)
+        if self.guard.counted_in in self._signals:
+            raw[self.guard.counted_in] = self.guard.counter.of_frames(counts).astype(np.uint64)
         payload = self._packing.pack(raw, len(counts))
         if self.data_id is not None:
             payload[:, self._checksum_byte] = self._checksums(payload) ^ broken
@@ -91,8 +94,8 @@ class Layout:
         """Return the payload of one frame, a number for each signal: `pack`, one at a time."""
         packing, signals = self._packing, self._signals
         raw = {name: packing.raw_of_one(name, value) for name, value in values.items() if name in signals}
-        if COUNTER in signals:
-            raw[COUNTER] = self._round[count % len(self._round)]
+        if self.guard.counted_in in signals:
+            raw[self.guard.counted_in] = self._round[count % len(self._round)]
         payload = packing.pack_one(raw)
         if self.data_id is None:
             return payload

@@ -68,6 +68,15 @@ class SpeedSource(NamedTuple):
     unit: float
 
 
+class WheelSource(NamedTuple):
+    """Where wheel speeds are told: a node, its message, its signals, and how many units make 1 m/s."""
+
+    node: str
+    message: str
+    signals: tuple[str, ...]
+    unit: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VehicleKind:
     """One vehicle with its kit.
@@ -82,14 +91,18 @@ class VehicleKind:
         node_messages: Nodes that the relay of the e-stop feeds, and what each sends.
         node_of: Axis to the node that moves it.
         state_of: Axis to the signal that tells its state.
+        computer: The node that asks.
         seen: What the computer acts on.
+        wheels: Where the wheel speeds are told.
         tell: Message to what it tells.
         timings: Messages that are not simply cyclic.
         data_ids: Data identifiers of the messages that carry a checksum.
         guards: How messages are counted and checked; E2E profile 1 where nothing is said.
         boot: Number of a node on its vehicle, and its starts, to the identifier and the payload of what it
             sends when it starts.
-        signals: Signals that faults show on, by what they tell: `angle`, the buttons `vehicle`, `radio`.
+        signals: Signals that faults show on, by what they tell: `angle`, `supply` and `firmware` of all; the
+            buttons `vehicle` and `radio`, `link`, `loop` where they are told.
+        loop_messages: What tells of an open stop loop.
         told_of: Messages that tell of the whole kit, and which node sends each.
         without: Kinds of fault that it has no part for.
         harness: Nodes of the first bus in their order along its line; as in `drive` where nothing is said.
@@ -105,7 +118,9 @@ class VehicleKind:
     node_messages: Mapping[str, tuple[str, ...]]
     node_of: Mapping[str, str]
     state_of: Mapping[str, str]
+    computer: str
     seen: SpeedSource
+    wheels: WheelSource
     tell: Mapping[str, Tell]
     timings: Mapping[str, Timing] = field(default_factory=dict)
     data_ids: Mapping[str, int] = field(default_factory=dict)
@@ -113,6 +128,7 @@ class VehicleKind:
     boot: Callable[[int, int], tuple[int, bytes]]
     signals: Mapping[str, str]
     told_of: Mapping[str, str] = field(default_factory=dict)
+    loop_messages: tuple[str, ...] = ()
     without: frozenset[str] = frozenset()
     harness: tuple[str, ...] = ()
     recorder_at: str = "Computer"

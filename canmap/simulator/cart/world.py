@@ -155,7 +155,9 @@ class World:
     def _cart(self) -> Cart:
         """Make the vehicle, as the setup has it."""
         setup, kind = self.setup, self.kind
-        feed = KitFeed(self.chronicle, kind.kit_nodes, kind.node_of["steering"], kind.machinery.kit_supply)
+        machinery, motor_node = kind.machinery, kind.node_of["steering"]
+        supply = (machinery.kit_supply, machinery.lowest_supply, machinery.buffers)
+        feed = KitFeed(self.chronicle, kind.kit_nodes, motor_node, *supply)
         feed.buffered = setup.hold_up
         cart = Cart(setup.parameters, self.layouts, setup.step_ns / 1e9, kind.machinery, feed, self.chronicle)
         cart.driver.seed, computer = setup.seed, cart.computer

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.mapping.reading.sections import Key
-from canmap.mapping.reading.shapes import integer, quantity, time_ns, word
+from canmap.mapping.reading.shapes import integer, quantity, time_ns, word, yes_no
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.network import Babble, WireFault
 from canmap.simulator.buses.split_bus import Split
@@ -21,16 +21,16 @@ from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.cart.nodes import MS
 from canmap.simulator.cart.vehicle_kind import STRANGER
 from canmap.simulator.noise import even
-from canmap.simulator.scenario.faults import SHARE, Effect, TimeSpan, drive_node
+from canmap.simulator.scenario.faults import BUS, SHARE, Effect, TimeSpan, drive_node
 from canmap.simulator.scenario.script import si
 
 if TYPE_CHECKING:
     from canmap.mapping.reading.marks import Node
     from canmap.mapping.reading.sections import Context, SectionValues
-    from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.cart.world import Plan, World
 
 SHORTEST_BURST_NS, LONGEST_BURST_NS = MS, 200 * MS  # of a loose contact
+MOVES = 0.3  # m/s, from here on the cart shakes
 BURST_SHARE = 0.9  # of the frames in a burst
 USUAL_BURST_EVERY_NS = 500 * MS
 MISREADER_WAIT_NS = 100 * MS  # of a node at the wrong bit rate after bus-off
@@ -49,15 +49,8 @@ SENDER = Key("node", drive_node, required=True)
 DELAY = Key("delay", time_ns)
 BEHIND = Key("behind", _plug, required=True)
 EVERY = Key("every", time_ns)
+MOVING = Key("while_moving", yes_no)
 ABOVE = Key("above", quantity("A", positive=True), required=True)
-BUS = Key("bus", word("a bus", ("drive", "chassis")), required=True)
-
-
-def no_such_bus(values: SectionValues, vehicle: VehicleKind) -> str | None:
-    """Say so where the vehicle has not the bus that a fault names."""
-    if values.get(BUS) == "chassis" and vehicle.chassis is None:
-        return f"The {vehicle.name} has one bus only."
-    return None
 
 
 def babbling_node(values: SectionValues, span: TimeSpan) -> Effect:
@@ -109,15 +102,17 @@ def slow_recovery(values: SectionValues, span: TimeSpan) -> Effect:
 def loose_connector(values: SectionValues, span: TimeSpan) -> Effect:
     """A plug of the harness loses contact for 1 to 200 ms at a time; all nodes behind it suffer together.
 
-    What they send then is damaged, and they get nothing. Behind the last plug of a branch is one node: no
-    capture tells that from bursts of trouble in the node's own stub or transceiver.
+    What they send then is damaged, and they get nothing; on request only while the cart moves. Behind the
+    last plug of a branch is one node: no capture tells that from bursts of trouble in its own stub or
+    transceiver.
     """
     nodes, every_ns = span.vehicle.behind(str(values.get(BEHIND))), values.get(EVERY) or USUAL_BURST_EVERY_NS
+    moving = values.get(MOVING) is True
     worlds: list[World] = []
 
     def open_at(t_ns: int) -> bool:
         """Return whether the contact is open: in each stretch of `every_ns` once."""
-        if not worlds:
+        if not worlds or (moving and abs(worlds[-1].cart.vehicle.speed) < MOVES):
             return False
         stretch = np.array([(t_ns - span.start_ns) // every_ns])
         seed = worlds[-1].setup.seed
@@ -195,12 +190,13 @@ def bus_shorted(values: SectionValues, span: TimeSpan) -> Effect:
     gateway has nothing to pass on.
     """
     bus = str(values.get(BUS))
+    first = span.vehicle.drive
 
     def prepare(plan: Plan) -> None:
         split = Split(span.start_ns, span.stop_ns, None, linked=False)
-        (plan.splits if bus == "drive" else plan.chassis_splits).append(split)
+        (plan.splits if bus == first.name else plan.chassis_splits).append(split)
 
-    touches = (Subject.BUS,) if bus == "drive" else ()
+    touches = (Subject.BUS,) if bus == first.name else ()
     return Effect(f"CAN-H and CAN-L of the bus {bus} are shorted.", bus, prepare=prepare, touches=touches)
 
 

@@ -8,7 +8,7 @@ from canmap.mapping.reading.sections import Key
 from canmap.mapping.reading.shapes import integer, message, quantity, time_ns
 from canmap.simulator.cart.chronicle import Subject
 from canmap.simulator.cart.steering_motor import COLD, HOT
-from canmap.simulator.scenario.faults import Effect, TimeSpan, at_sender, named
+from canmap.simulator.scenario.faults import Effect, TimeSpan, at_sender, named, steering_shown
 from canmap.simulator.scenario.script import si
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ def receiver_deaf(values: SectionValues, span: TimeSpan) -> Effect:
     )
 
 
-def derating(values: SectionValues, _: TimeSpan) -> Effect:
+def derating(values: SectionValues, span: TimeSpan) -> Effect:
     """The steering motor gets hot, and follows ever more weakly."""
     within_ns = values.get(WITHIN) or 5_000_000_000
 
@@ -59,10 +59,10 @@ def derating(values: SectionValues, _: TimeSpan) -> Effect:
     cause = (
         f"The steering motor got {HOT:g} degrees hot within {within_ns / 1e9:g} s and moved ever more slowly."
     )
-    return Effect(cause, "drive", "SteerNode", "SteerFeedback", "SteerFeedback.Angle", begin=begin, end=end)
+    return Effect(cause, "drive", *steering_shown(span.vehicle), begin=begin, end=end)
 
 
-def jammed_linkage(_values: SectionValues, _span: TimeSpan) -> Effect:
+def jammed_linkage(_: SectionValues, span: TimeSpan) -> Effect:
     """The steering does not move, whatever the motor pulls."""
 
     def begin(world: World) -> None:
@@ -72,7 +72,7 @@ def jammed_linkage(_values: SectionValues, _span: TimeSpan) -> Effect:
         world.cart.steering_motor.jammed = False
 
     cause = "The steering linkage is jammed: the motor pulls, and the wheel does not move."
-    return Effect(cause, None, "SteerNode", "SteerFeedback", "SteerFeedback.Angle", begin=begin, end=end)
+    return Effect(cause, None, *steering_shown(span.vehicle), begin=begin, end=end)
 
 
 def stale_demand(values: SectionValues, span: TimeSpan) -> Effect:
@@ -95,7 +95,7 @@ def stale_demand(values: SectionValues, span: TimeSpan) -> Effect:
     cause = "What feeds the computer is dead; it repeats its last demands."
     return Effect(
         cause,
-        node="Computer",
+        node=span.vehicle.computer,
         messages=tuple(span.vehicle.demands),
         begin=begin,
         end=end,
@@ -111,7 +111,7 @@ def no_source(values: SectionValues, vehicle: VehicleKind) -> str | None:
     return None
 
 
-def changed_settings(values: SectionValues, _: TimeSpan) -> Effect:
+def changed_settings(values: SectionValues, span: TimeSpan) -> Effect:
     """The kit has another firmware and other settings than the last time, for the whole run."""
     firmware, watchdog_ns = values.get(FIRMWARE) or 0, values.get(WATCHDOG)
     found, period_ns = cast("FoundMessage | None", values.get(SOURCE_OF)), values.get(PERIOD)
@@ -136,8 +136,9 @@ def changed_settings(values: SectionValues, _: TimeSpan) -> Effect:
     cause = (
         f"The kit has firmware {firmware}, another than before{', with ' if told else ''}{', '.join(told)}."
     )
-    name = found.message.name if found is not None else "SteerDiagnostics"
-    signal = None if found is not None else "SteerDiagnostics.Firmware"
+    told_in = span.vehicle.signals["firmware"]
+    name = found.message.name if found is not None else told_in.partition(".")[0]
+    signal = None if found is not None else told_in
     return Effect(cause, "drive", None, name, signal, begin=change, prepare=prepare)
 
 

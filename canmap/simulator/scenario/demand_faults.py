@@ -2,27 +2,28 @@
 
 from __future__ import annotations
 
+import math
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.words import listed
 from canmap.mapping.reading.sections import Key
 from canmap.mapping.reading.shapes import time_ns, word
-from canmap.simulator.cart.kit import BRAKE, DRIVE, STEERING
 from canmap.simulator.scenario.faults import MESSAGE, Effect, TimeSpan, at_sender, named
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.mapping.reading.sections import SectionValues
+    from canmap.simulator.cart.kit import AxisRule
     from canmap.simulator.cart.messages import Values
     from canmap.simulator.cart.nodes import Trouble
     from canmap.simulator.cart.vehicle_kind import VehicleKind
 
 DELAY = Key("delay", time_ns, required=True)
 BECAUSE = Key("because", word("a reason", ("counter", "checksum", "level", "range", "jump")), required=True)
-LARGEST = {"Angle": STEERING.high, "Throttle": DRIVE.high, "Effort": BRAKE.high}  # as the kit takes them
-JUMP_DEG = 1.1 * STEERING.jump
 
 
 def no_demand(values: SectionValues, vehicle: VehicleKind) -> str | None:
@@ -57,7 +58,9 @@ def demand_absent(values: SectionValues, span: TimeSpan) -> Effect:
 def demand_refused(values: SectionValues, span: TimeSpan) -> Effect:
     """A demand comes on time, and the kit does not take it."""
     because = values.get(BECAUSE)
-    alter = _out_of_range if because == "range" else _jumped
+    rules = span.vehicle.machinery.rules
+    asked = [rules[axis] for axis in span.vehicle.demands[named(values).message.name]]
+    alter = partial(_out_of_range if because == "range" else _jumped, asked)
 
     def change(trouble: Trouble, on: bool) -> None:
         if because == "counter":
@@ -82,22 +85,26 @@ def demand_refused(values: SectionValues, span: TimeSpan) -> Effect:
     return at_sender(values, span, f"The kit rejects {name}: {what}.", change)
 
 
-def _out_of_range(told: Values, _numbers: NDArray[np.int64], _seed: int) -> None:
+def _out_of_range(asked: list[AxisRule], told: Values, _numbers: NDArray[np.int64], _seed: int) -> None:
     """Ask for a tenth more than the kit takes."""
-    for name, largest in LARGEST.items():
-        if name in told:
-            told[name] = 1.1 * largest
+    for rule in asked:
+        told[rule.signal] = 1.1 * rule.high
 
 
-def _jumped(told: Values, _numbers: NDArray[np.int64], _seed: int) -> None:
-    """Ask for a steering angle far on the other side."""
-    angle = np.asarray(told["Angle"], np.float64)
-    told["Angle"] = angle - np.where(angle < 0, -JUMP_DEG, JUMP_DEG)
+def _jumped(asked: list[AxisRule], told: Values, _numbers: NDArray[np.int64], _seed: int) -> None:
+    """Ask for a value far on the other side."""
+    for rule in asked:
+        value, far = np.asarray(told[rule.signal], np.float64), 1.1 * rule.jump
+        told[rule.signal] = value - np.where(value < 0, -far, far)
 
 
 def no_refusal(values: SectionValues, vehicle: VehicleKind) -> str | None:
     """Say so where the message is no demand, or its value may jump."""
-    found = values.get(MESSAGE)
-    if found is not None and found.message.name != "SteerCommand" and values.get(BECAUSE) == "jump":
-        return "Only SteerCommand is refused for a jump."
-    return no_demand(values, vehicle)
+    found, complaint = values.get(MESSAGE), no_demand(values, vehicle)
+    if found is None or complaint is not None or values.get(BECAUSE) != "jump":
+        return complaint
+    rules = vehicle.machinery.rules
+    bounded = [name for name, axes in vehicle.demands.items() if all(rules[a].jump < math.inf for a in axes)]
+    if found.message.name in bounded:
+        return None
+    return f"Only {listed(bounded)} is refused for a jump." if bounded else "No demand is refused for a jump."

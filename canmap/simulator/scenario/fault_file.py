@@ -52,7 +52,7 @@ class Case:
     def complaint(self) -> str | None:
         """Say what is wrong with it, None for nothing."""
         if self.kind in self.vehicle.without:
-            return f"The {self.vehicle.name} has no part that can have the fault {self.kind}."
+            return f"The fault {self.kind} does not apply to the {self.vehicle.name}."
         complaint = FAULT_KINDS[self.kind].complaint
         return None if complaint is None else complaint(self.values, self.vehicle)
 

@@ -37,7 +37,13 @@ def drive_node(node: Node, context: Context) -> str | None:
     return word(f"a node of the {vehicle.drive.name} bus", vehicle.nodes)(node, context)
 
 
+def _bus(node: Node, context: Context) -> str | None:
+    names = [bus.name for bus in vehicle_with(context.names.nodes).buses]
+    return word("a bus", names)(node, context)
+
+
 MESSAGE = Key("message", message, required=True)
+BUS = Key("bus", _bus, required=True)
 NODE = Key("node", _kit_node, required=True)
 SUPPLY_DIP = Key("supply_dip", quantity("V", positive=True))
 BUTTON = Key("button", word("a button", ("vehicle", "radio")))
@@ -255,7 +261,7 @@ def link_lost(_: SectionValues, span: TimeSpan) -> Effect:
     )
     return Effect(
         cause,
-        signal="KitState.LinkLost",
+        signal=span.vehicle.signals.get("link"),
         messages=span.vehicle.kit_messages,
         begin=begin,
         end=end,
@@ -279,6 +285,12 @@ def kit_fault(values: SectionValues, span: TimeSpan) -> Effect:
     return Effect(cause, None, node, feedback, state, begin=begin, end=end, touches=(name,))
 
 
+def steering_shown(vehicle: VehicleKind) -> tuple[str, str, str]:
+    """Return the node, the message and the signal that tell the steering angle."""
+    signal = vehicle.signals["angle"]
+    return vehicle.node_of["steering"], signal.partition(".")[0], signal
+
+
 def sensor_offset(values: SectionValues, span: TimeSpan) -> Effect:
     """The steering wheel's angle sensor is off, and the kit steers by it."""
     offset = si(values, OFFSET)
@@ -292,9 +304,7 @@ def sensor_offset(values: SectionValues, span: TimeSpan) -> Effect:
     cause = (
         f"The angle sensor of the steering wheel reads {offset * 57.29577951:.4g} deg too far to the left."
     )
-    signal = span.vehicle.signals["angle"]
-    node, message_name = span.vehicle.node_of["steering"], signal.partition(".")[0]
-    return Effect(cause, None, node, message_name, signal, begin=begin, end=end)
+    return Effect(cause, None, *steering_shown(span.vehicle), begin=begin, end=end)
 
 
 def railed_pedal(values: SectionValues, _: TimeSpan) -> Effect:

@@ -12,8 +12,7 @@ from canmap.mapping.reading.sections import Key
 from canmap.mapping.reading.shapes import integer, quantity
 from canmap.simulator.buses.recorder import ClockStep, Loss, Overload, Stall
 from canmap.simulator.recorders import NEVER_NS
-from canmap.simulator.scenario.bus_faults import BUS
-from canmap.simulator.scenario.faults import SHARE, Effect, TimeSpan, named
+from canmap.simulator.scenario.faults import BUS, SHARE, Effect, TimeSpan, named
 from canmap.simulator.scenario.script import FOR, si
 
 if TYPE_CHECKING:
@@ -59,6 +58,19 @@ def recorder_gap(_: SectionValues, span: TimeSpan) -> Effect:
         plan.recorder.append(Loss(span.start_ns, span.stop_ns, 1.0))
 
     return Effect("The recorder did not record.", None, prepare=prepare, tie_with=("host_stall",))
+
+
+def recorder_unplugged(values: SectionValues, span: TimeSpan) -> Effect:
+    """The recorder has no contact with one bus; the vehicle and the other bus go on.
+
+    Only what follows on the other bus tells it from a shorted bus, which the vehicle notices.
+    """
+    bus = str(values.get(BUS))
+
+    def prepare(plan: Plan) -> None:
+        plan.recorder.append(Loss(span.start_ns, span.stop_ns, 1.0, bus))
+
+    return Effect(f"The recorder was unplugged from the bus {bus}.", bus, prepare=prepare)
 
 
 def capture_ends(_: SectionValues, span: TimeSpan) -> Effect:
@@ -127,7 +139,7 @@ def channels_swapped(_values: SectionValues, _span: TimeSpan) -> Effect:
     return Effect("The two channels of the recorder are swapped.", None, prepare=prepare)
 
 
-def wrong_bit_rate(values: SectionValues, span: TimeSpan) -> Effect:
+def wrong_bit_rate(values: SectionValues, _: TimeSpan) -> Effect:
     """The recorder is set to a wrong bit rate: an error frame for each frame of the bus, and nothing else.
 
     It only listens, so that the bus takes no harm. If it does not report error frames, no capture tells this
@@ -136,7 +148,7 @@ def wrong_bit_rate(values: SectionValues, span: TimeSpan) -> Effect:
     bus = str(values.get(BUS))
 
     def prepare(plan: Plan) -> None:
-        plan.recording.misread.add(span.vehicle.bus_name(bus) or bus)
+        plan.recording.misread.add(bus)
 
     return Effect(f"The recorder is set to a wrong bit rate on the bus {bus}.", bus, prepare=prepare)
 

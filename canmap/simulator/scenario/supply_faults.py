@@ -36,7 +36,7 @@ def loop_open(_: SectionValues, span: TimeSpan) -> Effect:
     """A wire of the stop loop is open; nobody pressed a button."""
     return Effect(
         "A wire of the stop loop is open; nobody pressed a button. The relay cut the kit's supply.",
-        signal="KitState.StopLoopClosed",
+        signal=span.vehicle.signals.get("loop"),
         messages=span.vehicle.kit_messages,
         begin=lambda world: _loop(world, False),
         end=lambda world: _loop(world, True),
@@ -59,8 +59,8 @@ def loop_chatter(values: SectionValues, span: TimeSpan) -> Effect:
 
     return Effect(
         f"A contact of the stop loop opens again and again, for {open_ns / 1e6:g} ms each time.",
-        signal="KitState.StopLoopClosed",
-        messages=("KitState", "KitEvent"),
+        signal=span.vehicle.signals.get("loop"),
+        messages=span.vehicle.loop_messages,
         begin=begin,
         end=lambda world: _loop(world, True),
         touches=(Subject.LOOP,),
@@ -93,8 +93,8 @@ def supply_sag(values: SectionValues, span: TimeSpan) -> Effect:
         f"{what} has {ohm:g} ohm too much: its voltage sags with the steering motor's current.",
         "drive" if not rail else None,
         None if rail else node,
-        "SteerDiagnostics",
-        "SteerDiagnostics.Supply",
+        span.vehicle.signals["supply"].partition(".")[0],
+        span.vehicle.signals["supply"],
         begin=lambda world: set_to(world, ohm),
         end=lambda world: set_to(world, 0.0),
         touches=(Subject.SUPPLY,),

@@ -10,7 +10,9 @@ import numpy as np
 from canmap.mapping.reading.sections import Key
 from canmap.mapping.reading.shapes import number, quantity, signal, word
 from canmap.payload.packing import limits
+from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.cart.messages import KMH
+from canmap.simulator.cart.payloads import PROFILE1
 from canmap.simulator.noise import even
 from canmap.simulator.scenario.faults import SHARE, Effect, TimeSpan, at_sender, named
 from canmap.simulator.scenario.script import si
@@ -19,20 +21,25 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.mapping.description.description import DescribedSignal
+    from canmap.mapping.reading.marks import Node
     from canmap.mapping.reading.names import FoundSignal
-    from canmap.mapping.reading.sections import SectionValues
+    from canmap.mapping.reading.sections import Context, SectionValues
     from canmap.simulator.cart.messages import Values
     from canmap.simulator.cart.nodes import Trouble, ValueChange
     from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.cart.world import Plan, World
 
-WHEELS = ("FrontLeft", "FrontRight", "RearLeft", "RearRight")
+
+def _wheel(node: Node, context: Context) -> str | None:
+    return word("a wheel speed", vehicle_with(context.names.nodes).wheels.signals)(node, context)
+
+
 CONTACT_FRAMES = 2  # that an open contact lasts
 
 SIGNAL = Key("signal", signal, required=True)
 FACTOR = Key("factor", number, required=True)
 RAIL = Key("rail", word("an end of the signal", ("low", "high")))
-WHEEL = Key("wheel", word("a wheel speed", WHEELS), required=True)
+WHEEL = Key("wheel", _wheel, required=True)
 BELOW = Key("below", quantity("m/s", positive=True))
 
 
@@ -121,23 +128,24 @@ def _end(described: DescribedSignal, high: bool) -> float:
     return float((most if high else least) * described.factor + described.offset)
 
 
-def wheel_dropout(values: SectionValues, _: TimeSpan) -> Effect:
+def wheel_dropout(values: SectionValues, span: TimeSpan) -> Effect:
     """A wheel sensor tells nothing below some speed."""
-    wheel, stated = str(values.get(WHEEL)), values.get(BELOW)
+    wheel, stated, wheels = str(values.get(WHEEL)), values.get(BELOW), span.vehicle.wheels
     below_kmh = 2.0 if stated is None else KMH * float(stated.si)
+    below = below_kmh / KMH * wheels.unit
 
     def change(told: Values, _numbers: NDArray[np.int64], _seed: int) -> None:
         speed = np.asarray(told[wheel], np.float64)
-        told[wheel] = np.where(np.abs(speed) < below_kmh, 0.0, speed)
+        told[wheel] = np.where(np.abs(speed) < below, 0.0, speed)
 
     def begin(world: World) -> None:
-        world.senders["WheelSpeeds"].trouble.changes.append(change)
+        world.senders[wheels.message].trouble.changes.append(change)
 
     def end(world: World) -> None:
-        world.senders["WheelSpeeds"].trouble.changes.remove(change)
+        world.senders[wheels.message].trouble.changes.remove(change)
 
     cause = f"The sensor of the wheel {wheel} tells nothing below {below_kmh:g} km/h."
-    where = ("drive", "VehicleNode", "WheelSpeeds", f"WheelSpeeds.{wheel}")
+    where = ("drive", wheels.node, wheels.message, f"{wheels.message}.{wheel}")
     return Effect(cause, *where, begin=begin, end=end)
 
 
@@ -146,7 +154,8 @@ def not_changed(values: SectionValues, vehicle: VehicleKind) -> str | None:
     found, share = values.get(SIGNAL), values.get(SHARE)
     if found is not None and (found.message.name == vehicle.copy or found.message.period_ns is None):
         return f"{found.message.name} is not a cyclic message that its own node sends."
-    if found is not None and found.signal.name in {"Counter", "Checksum"}:
+    guard = None if found is None else vehicle.guards.get(found.message.name, PROFILE1)
+    if found is not None and guard is not None and found.signal.name in {guard.counted_in, guard.checked_in}:
         return f"{found.text} is made for each frame: take another fault."
     if share is not None and share.si > 1:
         return "A share is at most 100 %."

@@ -1,0 +1,127 @@
+"""What a finding explains of others is told with it, and not a second time.
+
+Two senders of one message make its counter and its rate look wrong, and those of its copies. Lost frames make
+a rate look slow, frames that waited make it look quick, and a gap in the recording or a silence is the reason
+for both.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from canmap.findings.finding import Severity
+from canmap.findings.kinds import BURST, COUNTER, LOSS, RATE, RECORDING_GAP, RESTART, STALE, TWO_SENDERS
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping
+
+    from canmap.findings.finding import Finding
+
+NEAR_NS = 1_000_000_000  # a window in which a rate is judged
+OF_RATE = 1 / 6  # lost of all: then the mean period is a fifth more than promised
+MOST = 1000  # losses and bursts that are looked at
+
+
+def without_rates_explained(findings: Iterable[Finding]) -> list[Finding]:
+    """Return the findings; rates that are off because frames were lost or waited are parts of those.
+
+    Where times alone tell that so many are lost that a rate is off all the time, it is the rate that is told.
+    """
+    findings = list(findings)
+    slow = [one for one in findings if one.kind == RATE]
+    findings = _told_with(findings, slow, _is_rather_a_rate)
+    reasons = [one for one in findings if one.kind in {LOSS, BURST} and one.severity is not Severity.NOTE]
+    return _told_with(findings, reasons[:MOST], _makes_rate)
+
+
+def without_what_two_senders_do(
+    findings: Iterable[Finding], copies: Mapping[tuple[str | None, str | None], set[str]]
+) -> list[Finding]:
+    """Return the findings; what two senders of one message do to its counter and rate is a part of that.
+
+    Args:
+        findings: The findings.
+        copies: What gateways make of messages, by bus and message.
+    """
+
+    def does(reason: Finding, finding: Finding) -> bool:
+        if finding.kind not in {COUNTER, LOSS, RATE, RESTART, BURST}:
+            return False
+        whose = reason.place.bus, reason.place.message
+        is_same = (finding.place.bus, finding.place.message) == whose
+        is_copy = finding.kind == RATE and finding.place.message in copies.get(whose, ())
+        is_meanwhile = (
+            reason.start_ns - NEAR_NS <= finding.start_ns and finding.end_ns <= reason.end_ns + NEAR_NS
+        )
+        return is_meanwhile and (is_same or is_copy)
+
+    findings = list(findings)
+    reasons = [one for one in findings if one.kind == TWO_SENDERS and one.severity is Severity.ERROR]
+    return _told_with(findings, reasons, does)
+
+
+def with_silence(findings: Iterable[Finding]) -> list[Finding]:
+    """Return the findings; what came of a silence or a gap in the recording is a part of that."""
+    findings = list(findings)
+    reasons = [one for one in findings if one.kind in {STALE, RECORDING_GAP}]
+    return _told_with(findings, reasons[:MOST], _comes_of)
+
+
+def _told_with(
+    findings: list[Finding], reasons: list[Finding], explains: Callable[[Finding, Finding], bool]
+) -> list[Finding]:
+    """The findings, those that a reason explains as parts of the first that does."""
+    parts: dict[int, list[Finding]] = {}
+    rest = []
+    for finding in findings:
+        reason = next((one for one in reasons if one is not finding and explains(one, finding)), None)
+        if reason is None:
+            rest.append(finding)
+        else:
+            parts.setdefault(id(reason), []).append(finding)
+    return [replace(one, parts=(*one.parts, *parts.get(id(one), ()))) for one in rest]
+
+
+def _is_rather_a_rate(rate: Finding, loss: Finding) -> bool:
+    """Whether so many frames seem lost, by time, in a rate that is too slow."""
+    share = loss.facts.get("share", 0.0)
+    if loss.kind != LOSS or loss.place != rate.place or loss.facts.get("told_by") != "time":
+        return False
+    meanwhile = loss.start_ns <= rate.end_ns and rate.start_ns <= loss.end_ns
+    return meanwhile and isinstance(share, float) and share > OF_RATE
+
+
+def _makes_rate(reason: Finding, finding: Finding) -> bool:
+    """Whether lost frames explain a rate that is too slow, or frames that waited one that is too quick."""
+    if finding.kind != RATE or not finding.value or not finding.limit:
+        return False
+    slow = finding.value > finding.limit
+    if slow is not (reason.kind == LOSS):
+        return False
+    return any(
+        one.place == finding.place
+        and one.start_ns - NEAR_NS <= finding.start_ns <= one.end_ns + NEAR_NS
+        and (finding.end_ns <= one.end_ns + NEAR_NS or (not slow and finding.count == 1))
+        for one in (reason.parts or (reason,))
+    )
+
+
+def _comes_of(reason: Finding, finding: Finding) -> bool:
+    """Whether frames were lost or waited at one time, in a silence of theirs or a gap of the recording."""
+    if finding.kind not in {LOSS, BURST} or finding.severity is Severity.NOTE:
+        return False
+    if reason.kind == STALE and (finding.kind != BURST or finding.place != reason.place):
+        return False
+    if reason.place.bus not in {None, finding.place.bus}:
+        return False
+    lasted_ns = reason.end_ns - reason.start_ns
+    ones = [one for one in finding.parts if one.kind == finding.kind] or [finding]
+    return all(
+        (one.kind == BURST or one.count == one.value)
+        and reason.start_ns - lasted_ns <= one.start_ns <= reason.end_ns + lasted_ns
+        and one.start_ns <= reason.end_ns + lasted_ns // 2
+        and one.end_ns >= reason.start_ns
+        and one.end_ns - one.start_ns <= 3 * lasted_ns
+        for one in ones
+    )
