@@ -162,7 +162,7 @@ def test_stamps_may_jitter_or_stand_on_a_raster(tmp_path: Path, plain: Run) -> N
         "{raster: 1 ms}",
         "{raster: 10 ms}",
         "{batch: 10 ms, jitter: 500 us}",
-        "{error_frames: no, second: {offset: 5 ms, drift: 40 ppm}}",
+        "{error_frames: no, second: {offset: 1 ms, drift: 40 ppm}}",
     ],
 )
 def test_a_run_without_faults_is_clean_however_it_is_recorded(tmp_path: Path, recorder: str) -> None:
