@@ -7,12 +7,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 import yaml
+from hypothesis import given
+from hypothesis import strategies as st
 
 from canmap.base.errors import OutputError
 from canmap.frames.chunks import FrameKind
+from canmap.simulator.cart.bunches import Bunches
 from canmap.simulator.cart.kit import Reason
 from canmap.simulator.simulation import simulate_to_file
 from canmap.vocabulary.record_types import AxisState
+from tests.buses import MS
 from tests.simulated import run_of, scenario_of, short_drive
 from tests.streams import inspected, spec_of
 from tests.unit.test_bus_faults import TRIP, longest_gap_s, missing, state_at
@@ -158,12 +162,26 @@ def test_stamps_may_jitter_or_stand_on_a_raster(tmp_path: Path, plain: Run) -> N
         "{raster: 1 ms}",
         "{raster: 10 ms}",
         "{batch: 10 ms, jitter: 500 us}",
-        "{error_frames: no, second: {offset: 5 ms, drift: 40 ppm}}",
+        "{error_frames: no, second: {offset: 1 ms, drift: 40 ppm}}",
     ],
 )
 def test_a_run_without_faults_is_clean_however_it_is_recorded(tmp_path: Path, recorder: str) -> None:
     result, _ = inspected([run_of(tmp_path, f"{TRIP}recorder: {recorder}\n").chunk], spec_of())
     assert [finding.text for finding in result.findings if finding.severity != "note"] == []
+
+
+@given(st.integers(0, 10**9), st.integers(1, 10**9), st.integers(1, 300), st.integers(1, 100))
+def test_frames_of_bunches_keep_their_order(
+    start_ns: int, lasts_ns: int, every_ms: int, period_ms: int
+) -> None:
+    """Each comes no earlier than it is due, a bunch at its end, and none overtakes another."""
+    bunches = Bunches(start_ns, every_ms * MS, start_ns + lasts_ns)
+    due = start_ns + np.arange(0, 2 * lasts_ns, period_ms * MS)
+    out = bunches.released(due, period_ms * MS)
+    assert (out >= due).all()
+    assert (np.diff(out) > 0).all()
+    pieces = [bunches.released(due[row : row + 1], period_ms * MS) for row in range(min(len(due), 20))]
+    np.testing.assert_array_equal(np.concatenate(pieces), out[:20])
 
 
 def test_demands_come_in_bunches_and_none_is_lost(tmp_path: Path) -> None:
@@ -175,6 +193,8 @@ def test_demands_come_in_bunches_and_none_is_lost(tmp_path: Path) -> None:
         assert (gaps > 0.09).sum() >= 3, name
         assert ((gaps > 0.0005) & (gaps < 0.003)).sum() >= 12, name
     assert set(run.heard("SteerFeedback").within(1.8, 2.8)["State"]) == {AxisState.ACTIVE}  # 120 ms would do
+    result, _ = inspected([run.chunk], spec_of())
+    assert not {"loss", "counter", "checksum"} & {finding.kind for finding in result.findings}
     run = changed(tmp_path, "bunched_demands", "every: 200 ms, at: 1.8 s, for: 450 ms", TRIP)
     assert state_at(run.heard("SteerFeedback"), 1.97) == (AxisState.READY, Reason.DEMAND_LOST)
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from canmap.simulator.cart.bunches import Bunches
     from canmap.simulator.cart.kit import Event
     from canmap.simulator.cart.messages import Moments, Values
     from canmap.simulator.cart.payloads import Layout
@@ -36,7 +37,6 @@ CLOCK_SPREAD = 30e-6  # of a quartz, common practice
 LARGEST_PHASE_NS = 40 * MS
 BOOT_ID = 0x7A0  # plus the number of the node; no description speaks of it
 WAKE_NS = 12 * MS  # from supply to the boot message
-BUNCHED_NS = MS  # between frames of a bunch
 TWICE_NS = MS  # between two frames that should be one
 FIRST_NS = 20 * MS  # and to the first timers
 
@@ -72,7 +72,7 @@ class Trouble:
         stuck_counter: The counter stays where it is.
         broken: Is mixed into the checksum.
         enable: The enable bit is this, None: what the computer wants.
-        bunches: When frames begin to wait for each other, for how long each time, and until when, ns.
+        bunches: Frames wait for each other.
         stuck: The last frame is sent again and again.
         twice: Each frame is sent twice.
         changes: What else is done to the values of frames, in turn.
@@ -85,7 +85,7 @@ class Trouble:
     stuck_counter: bool = False
     broken: int = 0
     enable: bool | None = None
-    bunches: tuple[int, int, int] | None = None
+    bunches: Bunches | None = None
     stuck: bool = False
     twice: bool = False
     changes: list[ValueChange] = field(default_factory=list)
@@ -257,7 +257,7 @@ class Sender:
         payload = self.layout.pack(values, counters, trouble.broken)
         self._payload = payload[-1].tobytes()
         if trouble.bunches is not None:
-            times = self._bunched(times, *trouble.bunches)
+            times = trouble.bunches.released(times, self.timing.period_ns)
         if trouble.twice:
             times, payload = np.repeat(times, 2), np.repeat(payload, 2, axis=0)
             times[1::2] += TWICE_NS
@@ -267,22 +267,13 @@ class Sender:
             whole = whole.take(even(self._seed, self._loss, numbers) >= trouble.lost)
         return whole
 
-    def _bunched(
-        self, times: NDArray[np.int64], start_ns: int, every_ns: int, stop_ns: int
-    ) -> NDArray[np.int64]:
-        """Return when frames come that wait for each other, each of a bunch at its place in it."""
-        since_ns = (times - start_ns) % every_ns
-        bunch_ns: NDArray[np.int64] = np.minimum(times - since_ns + every_ns, stop_ns)
-        bunch_ns += since_ns // self.timing.period_ns * BUNCHED_NS
-        return bunch_ns
-
     def _packed_one(self, t_ns: int, values: Values, number: int) -> list[Release]:
         trouble, message = self.trouble, self.layout.message
         if trouble.stuck and self._payload is not None:
             return [Release(t_ns, self.node, Frame(message.can_id, self._payload, message.extended))]
         self.count += not trouble.stuck_counter
         if trouble.bunches is not None:
-            t_ns = int(self._bunched(np.array([t_ns]), *trouble.bunches)[0])
+            t_ns = int(trouble.bunches.released(np.array([t_ns]), self.timing.period_ns)[0])
         self._payload = payload = self.layout.pack_one(values, number - trouble.stuck_counter, trouble.broken)
         if trouble.lost and even_one(self._seed, self._loss, number) < trouble.lost:
             return []

@@ -8,6 +8,7 @@ from canmap.base.errors import UsageError
 from canmap.mapping.reading.sections import Key
 from canmap.mapping.reading.shapes import integer, time_ns
 from canmap.simulator.buses.gateway import GatewayLoss, GatewayOverload
+from canmap.simulator.cart.bunches import Bunches
 from canmap.simulator.scenario.faults import SHARE, Effect, TimeSpan
 from canmap.simulator.scenario.script import si
 
@@ -78,9 +79,9 @@ def bunched_demands(values: SectionValues, span: TimeSpan) -> Effect:
     """
     every_ns, demands = values.get(EVERY) or 0, tuple(span.vehicle.demands)
 
-    def hold(world: World, bunches: tuple[int, int, int] | None) -> None:
+    def begin(world: World) -> None:
         for name in demands:
-            world.senders[name].trouble.bunches = bunches
+            world.senders[name].trouble.bunches = Bunches(span.start_ns, every_ns, span.stop_ns)
 
     def prepare(plan: Plan) -> None:
         plan.live = True
@@ -89,7 +90,6 @@ def bunched_demands(values: SectionValues, span: TimeSpan) -> Effect:
         f"The computer delivers its demands in bunches, every {every_ns / 1e6:g} ms.",
         messages=demands,
         touches=demands,
-        begin=lambda world: hold(world, (span.start_ns, every_ns, span.stop_ns)),
-        end=lambda world: hold(world, None),
+        begin=begin,
         prepare=prepare,
     )
