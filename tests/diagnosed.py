@@ -146,8 +146,17 @@ FAULTS = {
         lambda rng: f"{{kind: demand_refused, message: SteerCommand, because: level, {_at(rng, 0.3, 0.8)}}}",
         frozenset({"enabled_too_early"}),
     ),
-    "override": _fault(
-        "driver_override", "torque: {rng[5:9]} Nm", "driver_took_over torque_sensor", span=(0.4, 1.5)
+    "override": _fault("driver_override", "torque: {rng[5:9]} Nm", "driver_took_over", span=(0.4, 1.5)),
+    "false override": _fault("false_override", "torque: {rng[5:7]} Nm", "torque_sensor", span=(0.4, 1.5)),
+    "loop open": _fault("loop_open", "", "loop_opened", span=None),
+    "node unplugged": _fault("node_unplugged", "node: BrakeNode", "node_dead", span=None),
+    "range refused": _fault(
+        "demand_refused", "message: SteerCommand, because: range", "range_refused", span=(0.4, 1.5)
+    ),
+    "stuck frame": _fault("stuck_frame", "message: SteerFeedback", "repeated_frames", span=(0.6, 1.5)),
+    "bunched demands": _fault("bunched_demands", "every: {rng[200:300]} ms", "demand_late", span=(1.0, 2.0)),
+    "no recovery": _fault(
+        "slow_recovery", "node: SteerNode, delay: {rng[100:600]} ms", "stub", span=(0.3, 1)
     ),
     "kit fault": _fault("kit_fault", "axis: steering", "kit_fault", span=(1.0, 3.0)),
     "drive fault": _fault("kit_fault", "axis: drive", "kit_fault", span=(1.0, 3.0)),

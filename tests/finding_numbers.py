@@ -39,6 +39,9 @@ LACKING = {
     "bad_line": (r"cannot be read: .*",),  # the words of `Unread`
     "two_senders": (r", .*, whose",),  # addresses, as the texts that they are
     "fault_reported": (r"(?<=: ).*",),  # the words of the manual
+    "fault_ignored": (r"(?<=reported: ).*(?=; it has)", r"page \S+ of the manual"),
+    "relay": (r"page \S+ of the manual",),
+    "override": (r"though .*", r"page \S+ of the manual"),
     "checksum": (r"\([^()]*(?=line \d)", r"page \S+ of the manual"),  # a profile, and a page, are texts
     "unknown_id": (r"does not know [0-9A-Fx]+",),
     # Conditions, several states, reactions and pages are texts.

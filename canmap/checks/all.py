@@ -14,7 +14,8 @@ from canmap.checks.counter_values import JumpingCounter, RepeatedCounter, Strang
 from canmap.checks.disagree import DisagreeCheck
 from canmap.checks.duplicates import DuplicateCheck
 from canmap.checks.error_frames import ErrorFrames
-from canmap.checks.fault_bits import FaultBits
+from canmap.checks.fault_bits import DebouncedFaults, FaultBits
+from canmap.checks.fault_reactions import FaultReactions
 from canmap.checks.frozen import FrozenCheck
 from canmap.checks.late_starts import LateStarts
 from canmap.checks.lengths import LengthCheck
@@ -23,10 +24,12 @@ from canmap.checks.not_a_number import NumberCheck
 from canmap.checks.not_covered import NotCovered
 from canmap.checks.odd_codes import CodeCheck
 from canmap.checks.out_of_range import LimitCheck
+from canmap.checks.overrides import OverrideCheck
 from canmap.checks.quiet import QuietChannels
 from canmap.checks.railed import RailedCheck
 from canmap.checks.ranges_by_speed import SpeedRangeCheck
 from canmap.checks.rate import Rate
+from canmap.checks.relays import RelayCheck
 from canmap.checks.silence import Silence
 from canmap.checks.slew import SlewCheck
 from canmap.checks.spacing import Spacing
@@ -57,11 +60,14 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     RepeatedCounter,
     JumpingCounter,
     StrangeCounter,
+    RelayCheck,
     NumberCheck,
     LimitCheck,
     Undervoltage,
     CodeCheck,
     FaultBits,
+    DebouncedFaults,
+    FaultReactions,
     SlewCheck,
     SpeedRangeCheck,
     TrackingCheck,
@@ -71,6 +77,7 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     StateCheck,
     WatchdogCheck,
     StopChainCheck,
+    OverrideCheck,
     LengthCheck,
     ChecksumCheck,
     ChannelCheck,

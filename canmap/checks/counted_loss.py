@@ -16,6 +16,7 @@ from canmap.checks.counter_values import CounterCheck, in_facts, in_stretches, p
 from canmap.findings.finding import Severity
 from canmap.findings.kinds import LOSS, RESTART
 from canmap.findings.restarts import Clue
+from canmap.mapping.relay_rules import Guarded
 from canmap.signals.sequences import AT_START, IN_SILENCE, Wrong
 
 if TYPE_CHECKING:
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from canmap.findings.finding import Finding
     from canmap.signals.counted import OddCounters
     from canmap.signals.promised import PromisedCounter
+    from canmap.stream.view import View
 
 PARTED_BY = 100  # frames: what is lost by chance, one in some, is one loss as long as it goes on
 ROUNDS = 3  # losses at the end of a round, and nowhere else, from which on the end is taken to be wrong
@@ -92,6 +94,11 @@ class CounterRestart(CounterCheck):
 
     kinds = (RESTART,)
     wrong = Wrong.RESTARTED
+
+    def _fold_counter(self, view: View, number: int, rows: NDArray[np.intp], odd: OddCounters | None) -> None:
+        relay = self._counters.promised[number].rules[0].relay_of
+        if relay is None or relay.protection is Guarded.OWN:  # else the original's tells of a restart
+            super()._fold_counter(view, number, rows, odd)
 
     def _describe(self, episode: Episode) -> Finding:
         one = self._promised(episode)

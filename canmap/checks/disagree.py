@@ -14,7 +14,8 @@ import numpy as np
 
 from canmap.base.words import number, seconds, times
 from canmap.checks.lasting import Judged, Lasting, LastingCheck
-from canmap.checks.record_values import has_field, judged_field, paged, stale_after_ns
+from canmap.checks.pages import paged
+from canmap.checks.record_values import has_field, judged_field, stale_after_ns
 from canmap.checks.samples import there
 from canmap.findings.finding import Finding, Kind, Place, Severity
 from canmap.mapping.manual import Slope

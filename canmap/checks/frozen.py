@@ -15,7 +15,8 @@ import numpy as np
 
 from canmap.base.words import number, seconds, times
 from canmap.checks.lasting import Judged, LastingCheck
-from canmap.checks.record_values import has_field, judged_fields, paged, stale_after_ns
+from canmap.checks.pages import paged
+from canmap.checks.record_values import has_field, judged_fields, stale_after_ns
 from canmap.checks.samples import there
 from canmap.findings.finding import Finding, Kind, Severity
 from canmap.records.standing import StandingRecord

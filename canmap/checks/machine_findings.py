@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from canmap.base.words import times
 from canmap.checks.machine_words import MachineFault, Sentences, packed
 from canmap.checks.occurrences import Occurrences
+from canmap.checks.pages import on_page
 from canmap.findings.episodes import Episodes
 from canmap.findings.finding import Finding, Kind, Place, Severity
 
@@ -125,11 +126,10 @@ class MachineFindings:
         said = self._sentences.of(rule, wrong, subject.part, int(episode.worst))
         text, limit_ns, page = said.text, said.limit_ns, said.page or rule.page
         text += f", and {times(episode.more, 'more time')} that are not listed" if episode.more else ""
-        text += f" (page {page} of the manual)" if page else ""
         found = episode.finding(
             STATE,
             Place(bus=about.bus, message=about.message, signal=about.signal),
-            f"{text}.",
+            f"{on_page(text, page)}.",
             value=None if limit_ns is None else episode.worst / 1e9,
             limit=None if limit_ns is None else limit_ns / 1e9,
             severity=Severity.WARNING if wrong in _EARLY else STATE.severity,

@@ -13,7 +13,8 @@ import numpy as np
 
 from canmap.base.words import seconds, times
 from canmap.checks.lasting import Judged, Lasting, LastingCheck
-from canmap.checks.record_values import judged_fields, paged, stale_after_ns
+from canmap.checks.pages import paged
+from canmap.checks.record_values import judged_fields, stale_after_ns
 from canmap.checks.samples import there
 from canmap.findings.finding import Finding, Kind, Severity
 from canmap.signals.extract import no_data, patterns

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.words import number
-from canmap.checks.record_values import RecordValueCheck, has_field, judged_fields, often, paged
+from canmap.checks.pages import paged
+from canmap.checks.record_values import RecordValueCheck, has_field, judged_fields, often
 from canmap.findings.finding import Finding, Kind, Severity
 from canmap.records.standing import StandingRecord
 from canmap.signals.ranges import ROUNDING

@@ -14,7 +14,7 @@ from canmap.findings.finding import Place
 from canmap.vocabulary.record_types import field_types
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Sequence
 
     import numpy as np
     from numpy.typing import NDArray
@@ -93,11 +93,6 @@ def often(episode: Episode) -> str:
     if episode.from_start and episode.still:
         return ", from the start"
     return f", {times(episode.count, 'time')}" if episode.count > 1 else ""
-
-
-def paged(facts: Mapping[str, str | float], page: str) -> dict[str, str | float]:
-    """Return facts with the page of the manual, where the spec names it."""
-    return {**facts, "page": page} if page else dict(facts)
 
 
 class RecordValueCheck(EpisodeCheck[None]):

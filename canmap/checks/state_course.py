@@ -12,9 +12,11 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from canmap.mapping.model import Trigger
-from canmap.signals.extract import no_data
+from canmap.signals.extract import no_data, patterns
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from numpy.typing import NDArray
 
     from canmap.checks.check import Setting
@@ -111,13 +113,13 @@ class StateCourse:
         self._channel, self._as_bit = setting.spec.buses[ref.bus].channel, as_bit
         self._silence_ns = None if through_silence else self.rule.stale_after_ns
         self._cyclic = self.rule.trigger is Trigger.CYCLIC
-        self.slack_ns = (self.rule.period_ns or 0) + (self.rule.latency_ns or 0)
+        self.slack_ns = (self.rule.period_ns or 0) + self.rule.longest_latency_ns
         self.last: LastState | None = None
 
     def unseen_ns(self, before_ns: int, clock_ns: int) -> int:
         """Return how long a state between two samples may have lasted that none shows; 0: there was none."""
         if self._cyclic:
-            return clock_ns - before_ns + (self.rule.latency_ns or 0)
+            return clock_ns - before_ns + self.rule.longest_latency_ns
         return self.rule.minimum_gap_ns or 0
 
     def cut(self, view: View) -> None:
@@ -158,3 +160,32 @@ class StateCourse:
             told &= samples.valid[samples.column_start[self.column] : samples.column_start[self.column + 1]]
         rows, state = rows[told], state[told]
         return rows, (state != 0).astype(np.int64) if self._as_bit else state
+
+
+class StayAmong:
+    """Since when, without a break, the samples of a course have shown one of some states.
+
+    Args:
+        codes: The states, by raw code.
+
+    Attributes:
+        since_ns: At the newest sample so far, None where that shows another.
+    """
+
+    def __init__(self, codes: Iterable[int]) -> None:
+        self._codes = patterns(sorted(codes))
+        self.since_ns: int | None = None
+
+    def take(self, states: StateSamples) -> tuple[NDArray[np.bool_], NDArray[np.int64]]:
+        """Return bool[n], which of the next samples show one, and int64[n], since when without a break."""
+        inside = (states.state == self._codes[:, np.newaxis]).any(axis=0)
+        goes_on = np.empty_like(inside)
+        goes_on[1:] = inside[:-1]
+        goes_on[:1] = self.since_ns is not None
+        begins = inside & (~goes_on | states.anew)
+        place = np.maximum.accumulate(np.where(begins, np.arange(len(inside)), -1))
+        since_ns = states.clock[place]
+        since_ns[place < 0] = self.since_ns or 0
+        if len(inside):
+            self.since_ns = int(since_ns[-1]) if inside[-1] else None
+        return inside, since_ns

@@ -18,7 +18,7 @@ from canmap.checks.check import Check
 from canmap.checks.cut_groups import CutGroup
 from canmap.checks.occurrences import Occurrences
 from canmap.checks.record_values import has_field
-from canmap.checks.stop_onsets import Onset, Onsets, line_of
+from canmap.checks.stop_onsets import Onsets, StopOnset, line_of
 from canmap.checks.stop_words import STOP_CHAIN, LateLink, StopEvent, StopWords
 from canmap.findings.episodes import Episodes
 
@@ -260,7 +260,7 @@ class _Chain:
             reach_ns = self._opened.reach_ns if before_ns != NEVER_NS else max(held, default=0)
             due_ns = max(start_ns + reach_ns, asked_ns + self._all_done_ns)
             self._opened.wait(
-                Onset(start_ns, before_ns, asked_ns, line_of(view, row), due_ns, row in self._late_rows)
+                StopOnset(start_ns, before_ns, asked_ns, line_of(view, row), due_ns, row in self._late_rows)
             )
         for onset, k in self._opened.due(loop, sources):
             if onset.by:
@@ -269,7 +269,7 @@ class _Chain:
                 subject = StopEvent.UNASKED_AT_START if onset.from_start else StopEvent.UNASKED
                 self._tell(subject, onset, int(loop.clock[k]))
 
-    def _tell_worked(self, onset: Onset, loop: BitSamples, supply: BitSamples | None, k: int) -> None:
+    def _tell_worked(self, onset: StopOnset, loop: BitSamples, supply: BitSamples | None, k: int) -> None:
         """Tell that all happened in time, where it did and all of it was seen."""
         if onset.from_start or onset.late:
             return
@@ -301,10 +301,10 @@ class _Chain:
                 continue  # it was off from the start
             start_ns, row = int(supply.clock[k]), int(supply.rows[k])
             due_ns = start_ns + self._cut.reach_ns
-            self._cut.wait(Onset(start_ns, before_ns, start_ns, line_of(view, row), due_ns))
+            self._cut.wait(StopOnset(start_ns, before_ns, start_ns, line_of(view, row), due_ns))
         for onset, k in self._cut.due(supply, others):
             if not onset.maybe and not onset.by and self._cut.known(supply, k, others):
                 self._tell(StopEvent.CUT, onset, int(supply.clock[k]))
 
-    def _tell(self, what: StopEvent, onset: Onset, known_ns: int, tally: tuple[int, ...] = ()) -> None:
+    def _tell(self, what: StopEvent, onset: StopOnset, known_ns: int, tally: tuple[int, ...] = ()) -> None:
         self._happened.add(what, onset.start_ns, onset.start_ns, 0, known_ns, onset.line, tally=tally)

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(slots=True)
-class Onset:
+class StopOnset:
     """A yes that began.
 
     Attributes:
@@ -58,7 +58,7 @@ class Onsets:
 
     def __init__(self, course: BitCourse, others: Sequence[BitCourse], within_ns: int) -> None:
         self.course, self._others, self._within_ns = course, tuple(others), within_ns
-        self._waiting: list[Onset] = []
+        self._waiting: list[StopOnset] = []
         self._seen = False
 
     @property
@@ -80,11 +80,11 @@ class Onsets:
                 found.insert(0, (1, int(NEVER_NS)))
         return found
 
-    def wait(self, onset: Onset) -> None:
+    def wait(self, onset: StopOnset) -> None:
         """Take one that is to be judged later."""
         self._waiting.append(onset)
 
-    def due(self, bits: BitSamples, others: Sequence[BitSamples]) -> list[tuple[Onset, int]]:
+    def due(self, bits: BitSamples, others: Sequence[BitSamples]) -> list[tuple[StopOnset, int]]:
         """Return those that can be judged now, each with the sample at which it can."""
         if not self._waiting:
             return []
@@ -105,7 +105,7 @@ class Onsets:
         row, clock = bits.rows[k : k + 1], bits.clock[k : k + 1]
         return all(bool(other.known(other.at(row), clock)[0]) for other in others)
 
-    def _explain(self, onset: Onset, number: int, course: BitCourse, other: BitSamples) -> None:
+    def _explain(self, onset: StopOnset, number: int, course: BitCourse, other: BitSamples) -> None:
         """See whether another one said yes, or may have, in the time in which that explains an onset."""
         first_ns = (
             onset.before_ns if onset.from_start else onset.before_ns - self._within_ns - course.delay_ns

@@ -15,23 +15,25 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.words import number, seconds
+from canmap.checks.following import Following, Verdicts
+from canmap.checks.pages import paged
 from canmap.checks.record_values import (
     RecordValueCheck,
     has_field,
     judged_field,
     often,
-    paged,
     stale_after_ns,
 )
 from canmap.findings.finding import Finding, Kind, Severity
 from canmap.mapping.refs import MessageRef
 from canmap.signals.ranges import ROUNDING
+from canmap.timing.newest import Newest
 from canmap.vocabulary.record_types import AxisState
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from canmap.checks.check import Setting
+    from canmap.checks.check import End, Setting
     from canmap.checks.record_values import JudgedField
     from canmap.findings.episodes import Episode, Event
     from canmap.mapping.manual import CommandedAxis
@@ -131,26 +133,72 @@ class TrackingCheck(RecordValueCheck):
         self._axes = [axis for axis, _, _ in found]
         self._demands = [demands for _, _, demands in found]
         super().__init__([report for _, report, _ in found])
+        self._following = [
+            Following(axis.when, report.stream, setting) if axis.when else None for axis, report, _ in found
+        ]
+        columns = {column for one in self._following if one for column in one.columns}
+        self._newest = Newest(columns, len(setting.plan.columns))
         oldest = [report.rule.max_age_ns for report in self._fields]
         self._oldest_ns = [_OLDEST_NS if age_ns is None else age_ns for age_ns in oldest]
         self._active_since = [_NEVER_NS for _ in self._axes]
         self._was_active = [False for _ in self._axes]
+        self._told = [0 for _ in self._axes]
 
     def fold(self, view: View, part: None) -> list[Event]:
         """Judge the records of one chunk."""
         for axis, demands in zip(self._axes, self._demands, strict=True):
             demands.take(view.records.get(axis.demand[0]))
+        self._newest.begin(view.prepared, view.clock)
         events = super().fold(view, part)
+        self._newest.carry()
+        for subject, following in enumerate(self._following):
+            if following is not None:
+                following.take(view)
+                self._tell_ripe(subject, following.ripe(view.session.now_ns))
+                events += self._episodes.events()
         for axis, demands, oldest_ns in zip(self._axes, self._demands, self._oldest_ns, strict=True):
             demands.forget(view.session.now_ns - axis.within_ns - oldest_ns)
         return events
 
+    def finish(self, end: End) -> list[Event]:
+        """Judge what still waits, and close what is open."""
+        for subject, following in enumerate(self._following):
+            if following is not None:
+                self._tell_ripe(subject, following.ripe(end.session.now_ns, last=True))
+        return super().finish(end)
+
+    def _fold_subject(self, subject: int, chunk: RecordChunk, view: View) -> None:
+        following = self._following[subject]
+        if following is None:
+            super()._fold_subject(subject, chunk, view)
+            return
+        values, faulty, good = self._judge(subject, chunk, view)
+        line = view.prepared.chunk.line[chunk.frame - view.first_frame]
+        following.wait(Verdicts(chunk.clock_ns, values, faulty, good, line))
+        state = chunk.columns.get("state")
+        if state is not None:
+            following.ended(chunk.clock_ns[~(state.valid & (state.values == AxisState.ACTIVE))])
+
+    def _tell_ripe(self, subject: int, verdicts: Verdicts) -> None:
+        if len(verdicts) and (subject in self._episodes.open_subjects or verdicts.faulty.any()):
+            values, faulty = verdicts.values, verdicts.faulty
+            self._episodes.judge(
+                subject=subject,
+                seen=self._told[subject],
+                faulty=faulty,
+                good=verdicts.good,
+                clock=verdicts.clock,
+                worst=lambda first, last: float(values[first : last + 1][faulty[first : last + 1]].max()),
+                line=lambda first: int(verdicts.line[first]),
+            )
+        self._told[subject] += len(verdicts)
+
     def _judge(
-        self, subject: int, chunk: RecordChunk, _view: View
+        self, subject: int, chunk: RecordChunk, view: View
     ) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.bool_]]:
         axis, demands = self._axes[subject], self._demands[subject]
         report = chunk.columns[axis.report[1]]
-        settled = self._settled(subject, chunk)
+        settled = self._settled(subject, chunk, view)
         if not len(demands.values):
             nothing = np.zeros(len(chunk), np.bool_)
             return np.zeros(len(chunk)), nothing, nothing
@@ -162,12 +210,16 @@ class TrackingCheck(RecordValueCheck):
         faulty = judged & (off > float(axis.tolerance or 0) + rounding)
         return off, faulty, judged & ~faulty
 
-    def _settled(self, subject: int, chunk: RecordChunk) -> NDArray[np.bool_]:
+    def _settled(self, subject: int, chunk: RecordChunk, view: View) -> NDArray[np.bool_]:
         """Whether the axis was active for as long as it may take, bool[n]; one without a state always is."""
-        state = chunk.columns.get("state")
-        if state is None:
-            return np.ones(len(chunk), np.bool_)
-        active = state.valid & (state.values == AxisState.ACTIVE)
+        state, following = chunk.columns.get("state"), self._following[subject]
+        active = np.ones(len(chunk), np.bool_)
+        if state is None and following is None:
+            return active
+        if state is not None:
+            active = state.valid & (state.values == AxisState.ACTIVE)
+        if following is not None:
+            active &= following.holds(self._newest, chunk.frame - view.first_frame, chunk.clock_ns)
         begins = active & ~np.concatenate([[self._was_active[subject]], active[:-1]])
         since = np.where(begins, chunk.clock_ns, _NEVER_NS)
         since[0] = max(int(since[0]), self._active_since[subject])

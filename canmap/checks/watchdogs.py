@@ -18,10 +18,11 @@ import numpy as np
 from canmap.base.words import listed, seconds, times
 from canmap.checks.check import Check
 from canmap.checks.feeding import NEVER_NS, Feeding
-from canmap.checks.needs import Needs, code_or_label, codes_of, state_name
+from canmap.checks.needs import Needs, code_or_label, state_name
 from canmap.checks.occurrences import Occurrences
 from canmap.checks.offgaps import TOLERATED
-from canmap.checks.state_course import StateCourse
+from canmap.checks.pages import on_page, paged
+from canmap.checks.state_course import StateCourse, StayAmong
 from canmap.findings.episodes import LISTED, Episodes
 from canmap.findings.finding import Finding, Kind, Place, Severity
 from canmap.timing.newest import Newest
@@ -63,7 +64,7 @@ class _Watchdog:
         self.rules, self.machine = rules, machine
         self.feeding = Feeding(rules, setting, needs, first)
         self.states = StateCourse(machine.signal, setting)
-        self.active = np.array(sorted(codes_of(machine.active)), np.int64)
+        self.active = StayAmong(machine.active)
         self.slots = [*self.feeding.slots, self.states.slot]
         self.limit_ns = rules[0].watchdog_ns or 0
         period_ns = self.states.rule.period_ns or 0
@@ -72,7 +73,6 @@ class _Watchdog:
         self.missed_ns = max(periods) * GONE_PERIODS[0] // GONE_PERIODS[1]
         self.early_ns = self.limit_ns - self.slack_ns - max(periods)
         self.is_late_judged = not any(rule.first in HOLDING for rule in rules)
-        self.since_ns: int | None = None  # from when on, without a break, the axis has been active
         self.was_late = False
         self.seen = 0
         self.left: dict[int, _Left] = {}
@@ -81,19 +81,6 @@ class _Watchdog:
     def demand(self) -> str:
         """What sentences call its demands."""
         return listed(rule.message.message for rule in self.rules)
-
-    def active_since(self, states: StateSamples) -> tuple[NDArray[np.bool_], NDArray[np.int64]]:
-        """Return bool[n], where the axis is active, and int64[n], since when it has been without a break."""
-        active = (states.state == self.active[:, np.newaxis]).any(axis=0)
-        goes_on = np.empty_like(active)
-        goes_on[1:] = active[:-1]
-        goes_on[:1] = self.since_ns is not None
-        begins = active & (~goes_on | states.anew)
-        place = np.maximum.accumulate(np.where(begins, np.arange(len(active)), -1))
-        since_ns = states.clock[place]
-        since_ns[place < 0] = self.since_ns or 0
-        self.since_ns = int(since_ns[-1]) if active[-1] else None
-        return active, since_ns
 
 
 class WatchdogCheck(Check[None]):
@@ -157,8 +144,8 @@ class WatchdogCheck(Check[None]):
         self, number: int, view: View, feeds: Feeds, states: StateSamples, last: LastState | None
     ) -> None:
         one = self._watchdogs[number]
-        before = one.since_ns
-        active, since_ns = one.active_since(states)
+        before = one.active.since_ns
+        active, since_ns = one.active.take(states)
         fed_ns = feeds.last_ns(states.rows)
         known = fed_ns != NEVER_NS
         gone_ns = np.where(known, states.clock - np.where(known, fed_ns, 0), 0)
@@ -251,11 +238,10 @@ class WatchdogCheck(Check[None]):
         text += f", and {times(episode.more, 'more time')} that are not listed" if episode.more else ""
         text += f"; its watchdog is {seconds(one.limit_ns)}"
         text += f", after which {rule.reaction.rstrip('.')}" if rule.reaction else ""
-        text += f" (page {rule.page} of the manual)" if rule.page else ""
         found = episode.finding(
             WATCHDOG,
             Place(bus=rule.message.bus, message=rule.message.message),
-            f"{text}.",
+            f"{on_page(text, rule.page)}.",
             value=gone_ns / 1e9,
             limit=one.limit_ns / 1e9,
             severity=severity,
@@ -263,9 +249,7 @@ class WatchdogCheck(Check[None]):
         facts = {"machine": one.machine.name, "demands": one.demand, **told}
         if rule.reaction:
             facts["reaction"] = rule.reaction
-        if rule.page:
-            facts["page"] = rule.page
-        return replace(found, facts=facts)
+        return replace(found, facts=paged(facts, rule.page))
 
     def _state(self, one: _Watchdog, code: int) -> str:
         return state_name(code, self._plan.columns[one.states.column].signal)

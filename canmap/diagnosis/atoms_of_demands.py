@@ -174,6 +174,7 @@ def kit(case: CaseFile) -> Iterator[Evidence]:
     anew = [one for one in changes if one.after is AxisState.OFF and _after_silence(case, one)]
     if anew:
         yield _of_changes("began_anew", anew)
+    yield from _restarts(case)
     active = [rule.name for rule in case.spec.records if _stayed(case, rule.name, left)]
     if active and not left:
         yield Evidence(
@@ -193,6 +194,22 @@ def kit(case: CaseFile) -> Iterator[Evidence]:
                 subject=str(finding.facts.get("text", "")),
                 from_ns=finding.start_ns,
                 to_ns=finding.end_ns,
+                line=finding.line,
+            )
+
+
+def _restarts(case: CaseFile) -> Iterator[Evidence]:
+    """Nodes that tell themselves that they started anew: by restart count, uptime or boot frame."""
+    for finding in case.findings("restart"):
+        clues = finding.facts.get("clues") or (finding.facts.get("clue"),)
+        if isinstance(clues, tuple) and set(clues) - {"counter", None}:
+            yield Evidence(
+                atom=Atom.KIT,
+                value="began_anew",
+                role=Role.KIT,
+                from_ns=finding.start_ns,
+                to_ns=finding.end_ns,
+                names=(str(finding.facts.get("node", "")),),
                 line=finding.line,
             )
 

@@ -79,6 +79,11 @@ def _errors(case: CaseFile) -> Evidence:
 
 def _whose(case: CaseFile, from_ns: int, to_ns: int) -> tuple[str, str, Role]:
     """Whose frames the errors hold up: those of one sender much more than those of any other, or not."""
+    silent = [gap for gap in case.first_silent if case.roles[gap.slot] is not Role.COPY]
+    senders = {case.rules[gap.slot].sender for gap in silent}
+    meanwhile = all(gap.last_ns <= to_ns and (gap.next_ns or to_ns + 1) > to_ns for gap in silent)
+    if len(senders) == 1 and meanwhile and (name := senders.pop()):
+        return "one_disturbed", name, case.roles[silent[0].slot]
     off: dict[str, tuple[int, float, Role]] = {}  # of the message of each sender that comes most often
     for slot, rule in enumerate(case.rules):
         clock, period_ns = case.clock(slot), case.period_ns(slot)

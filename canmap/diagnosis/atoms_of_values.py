@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.diagnosis.case_file import CaseFile
-    from canmap.mapping.manual import OverrideRule
+    from canmap.mapping.override_rules import OverrideRule
 
 DIP = 0.85  # of the voltage before
 STEADY = 0.05
@@ -85,14 +85,14 @@ def _override(case: CaseFile, rule: OverrideRule) -> Iterator[Evidence]:
     clock, values = case.samples(case.plan.column_of[ref.bus, ref.message, ref.signal])
     inside = (clock >= case.begin_ns - 1_000 * MS) & (clock <= case.begin_ns + HELD_NS)
     clock, values = clock[inside], values[inside]
-    past = np.abs(values) > abs(float(rule.threshold.value))
+    past = (values > float(rule.left)) | (values < -float(rule.right))
     if not past.any():
         return
     first = int(past.argmax())
     left_ns = [one.clock_ns for one in axis_changes(case.result) if one.before is AxisState.ACTIVE]
     if any(case.begin_ns - 50 * MS <= at_ns < clock[first] for at_ns in left_ns):
         return  # who takes over because an axis let go has not made it let go
-    held = values[first:][np.abs(values[first:]) > abs(float(rule.threshold.value))]
+    held = values[past]
     role = Role.PEDAL if _is_pedal(case, rule) else Role.STEERING_WHEEL
     spread = float(held.std())
     worst = float(held[np.abs(held).argmax()])

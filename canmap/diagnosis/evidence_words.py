@@ -77,7 +77,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.KIT, "overridden"): "Overridden by the driver: {names}.",
     (Atom.KIT, "faulted"): "Faulted: {names}.",
     (Atom.KIT, "stayed_active"): "Stayed active all the time: {names}.",
-    (Atom.KIT, "began_anew"): "Came back switched off, as after power-on: {names}.",
+    (Atom.KIT, "began_anew"): "Came back as after power-on: {names}.",
     (Atom.KIT, "reported_fault"): "The kit reported: {subject}.",
     (Atom.STOP_CHAIN, "pressed"): "{subject}: pressed.",
     (Atom.STOP_CHAIN, "released"): "{subject}: not pressed.",

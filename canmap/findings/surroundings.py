@@ -55,6 +55,7 @@ def _beside(
     sentences = [_changed(near)] if near else []
     sentences += [one.text for one in faults[:NAMED]]
     if finding.kind != RECORDING_GAP:
+        sentences += _original_went_on(finding, findings, known)
         sentences += _who_went_on(finding, findings, known)
     return tuple(sentences)
 
@@ -82,15 +83,35 @@ def _named(names: Sequence[str], joint: str = ", ") -> str:
     return f"{joint.join(names[:NAMED])} and {len(names) - NAMED} more"
 
 
-def _who_went_on(finding: Finding, findings: Sequence[Finding], known: Known) -> list[str]:
-    """The nodes of which a message went on, and those whose messages nothing is promised of."""
-    at_ns = finding.start_ns
-    silent = {
+def _original_went_on(finding: Finding, findings: Sequence[Finding], known: Known) -> list[str]:
+    """What is said where a copy fell silent and its original did not."""
+    relay = None if finding.stream is None else known.rules[finding.stream].relay_of
+    if relay is None:
+        return []
+    streams = [
+        stream
+        for stream, rule in enumerate(known.rules)
+        if (rule.bus, rule.message.name) == (relay.message.bus, relay.message.message)
+    ]
+    went_on = known.rules[streams[0]].stale_after_ns is not None
+    if not went_on or _silent(finding.start_ns, findings) & set(streams):
+        return []
+    return [f"{relay.message.message}, of which it is the copy, went on."]
+
+
+def _silent(at_ns: int, findings: Sequence[Finding]) -> set[int | None]:
+    """The streams that were silent at a time, or soon after it."""
+    return {
         part.stream
         for one in findings
         for part in (one.parts or (one,))
         if part.kind in {STALE, MISSING} and part.start_ns <= at_ns + AROUND_NS and part.end_ns >= at_ns
     }
+
+
+def _who_went_on(finding: Finding, findings: Sequence[Finding], known: Known) -> list[str]:
+    """The nodes of which a message went on, and those whose messages nothing is promised of."""
+    silent = _silent(finding.start_ns, findings)
     nodes: dict[str, bool | None] = {}
     for stream, rule in enumerate(known.rules):
         if rule.sender is None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canmap.mapping.manual import CommandedAxis
+from canmap.mapping.reading.raw_codes import conditions
 from canmap.mapping.reading.sections import Key, Section
 from canmap.mapping.reading.shapes import difference, fits, named, record_field, text, time_ns, yes_no
 from canmap.vocabulary.units import find_unit
@@ -18,8 +19,9 @@ DEMAND = Key("demand", record_field, required=True)
 TOLERANCE = Key("tolerance", difference)
 WITHIN = Key("within", time_ns)
 ECHO = Key("echo", yes_no)
+WHEN = Key("when", conditions)
 PAGE = Key("page", text)
-AXIS = Section("an axis", (REPORT, DEMAND, TOLERANCE, WITHIN, ECHO, PAGE))
+AXIS = Section("an axis", (REPORT, DEMAND, TOLERANCE, WITHIN, ECHO, WHEN, PAGE))
 
 
 def axis_rules(node: Node | None, context: Context) -> tuple[CommandedAxis, ...]:
@@ -51,5 +53,6 @@ def _axis(node: Node, context: Context) -> CommandedAxis | None:
         tolerance=tolerance.si if tolerance else None,
         within_ns=values.get(WITHIN) or 0,
         echo=bool(values.get(ECHO)),
+        when=values.get(WHEN) or (),
         page=values.get(PAGE) or "",
     )

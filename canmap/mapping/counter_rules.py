@@ -50,9 +50,9 @@ def _can_be(rule: CounterRule, bits: int, found: FoundMessage, said: SectionValu
         wrong["wrap"] = f"A counter of {bits} bits goes up to {most}, not to {last}."
     elif values < 2:
         wrong["wrap"] = f"A counter that goes from {rule.start} to {last} by {rule.step} does not go round."
-    elif relay is not None and relay.decimation % values == 0:
+    elif relay is not None and relay.counts_every % values == 0:
         wrong["signal"] = (
-            f"A counter of {values} values is the same in every frame where {relay.decimation - 1} "
+            f"A counter of {values} values is the same in every frame where {relay.counts_every - 1} "
             "between them are left out: it tells nothing."
         )
     if rule.per == "multiplexer" and all(one.selector is None for one in found.message.signals):

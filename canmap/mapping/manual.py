@@ -13,10 +13,11 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from fractions import Fraction
 
+    from canmap.mapping.fault_rules import FaultRule
+    from canmap.mapping.override_rules import OverrideRule
     from canmap.mapping.refs import MessageRef, Requirement, SignalRef
     from canmap.mapping.supplied_nodes import NodeRule, StopChainRule
     from canmap.vocabulary.checksum_profiles import ChecksumMethod
-    from canmap.vocabulary.units import Measure
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,21 +73,6 @@ class ChecksumRule:
     needs_counter: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RelayRule:
-    """A message that a gateway passes on.
-
-    Attributes:
-        message: What is passed on.
-        decimation: One frame in so many is.
-        delay_ns: Longest time that it takes, None where not promised.
-    """
-
-    message: MessageRef
-    decimation: int = 1
-    delay_ns: int | None = None
-
-
 REACTIONS = ("hold", "release", "ramp", "stop")
 
 
@@ -119,27 +105,6 @@ class DemandRule:
     watchdog_with: tuple[MessageRef, ...] = ()
     state_machine: str = ""
     page: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FaultRule:
-    """A fault that a signal reports.
-
-    Attributes:
-        signal: The signal.
-        bit: Which of its bits, None for the whole signal.
-        text: What the manual says.
-        severity: "error", "warning" or "note".
-        reset: What clears it, in words.
-        normally_closed: The bit is 0 in the fault.
-    """
-
-    signal: SignalRef
-    bit: int | None = None
-    text: str
-    severity: str = "error"
-    reset: str = ""
-    normally_closed: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,6 +162,7 @@ class StateMachineRule:
         longest_ns: Longest time in a state, by raw code.
         enable: How it is enabled, None where not promised.
         active: The states in which it acts, by raw code; empty where neither spec nor labels tell.
+        overridden: The states in which the driver has taken over, in the same way.
         page: Of the manual, "" where the spec does not tell.
     """
 
@@ -206,6 +172,7 @@ class StateMachineRule:
     longest_ns: Mapping[int, int] = field(default_factory=dict)
     enable: EnableRule | None = None
     active: tuple[int, ...] = ()
+    overridden: tuple[int, ...] = ()
     page: str = ""
 
 
@@ -241,27 +208,6 @@ class RedundantPair:
     tolerance: Fraction
     within_ns: int = 0
     page: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OverrideRule:
-    """What counts as the driver's override.
-
-    Attributes:
-        name: As the spec names it.
-        signal: What the driver moves.
-        threshold: In the signal's unit.
-        longer_than_ns: For how long, None for at once.
-        latched: It stays until it is reset.
-        reset: How, in words.
-    """
-
-    name: str
-    signal: SignalRef
-    threshold: Measure
-    longer_than_ns: int | None = None
-    latched: bool = False
-    reset: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -336,6 +282,7 @@ class CommandedAxis:
         tolerance: How far apart they may be, in that unit; None where tracking is not judged.
         within_ns: Time after which the report has to have followed a demand.
         echo: The report only repeats the demand, so that it proves nothing.
+        when: It follows its demand only while all of these hold.
         page: Where the manual says so, "" where the spec does not tell.
     """
 
@@ -345,6 +292,7 @@ class CommandedAxis:
     tolerance: Fraction | None = None
     within_ns: int = 0
     echo: bool = False
+    when: tuple[Requirement, ...] = ()
     page: str = ""
 
 

@@ -2,15 +2,26 @@
 
 from __future__ import annotations
 
+import hashlib
+from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
+from canmap.mapping.fault_rules import LeadsTo
 from canmap.mapping.manual import DemandRule, Manual
 from canmap.mapping.notes import Note, NoteReason
 from canmap.mapping.reading import grammar as g
 from canmap.mapping.reading.marks import Entries
 from canmap.mapping.reading.mistakes import shown
+from canmap.mapping.reading.override_grammar import MACHINES
+from canmap.mapping.reading.raw_codes import code_list
 
 if TYPE_CHECKING:
+    from canmap.mapping.fault_rules import FaultRule
+    from canmap.mapping.manual import StateMachineRule, VerifiedOn
+    from canmap.mapping.override_rules import OverrideRule
+    from canmap.mapping.reading.fault_grammar import ReadFault
+    from canmap.mapping.reading.marks import Scalar
     from canmap.mapping.reading.names import FoundMessage
     from canmap.mapping.reading.sections import Context, SectionValues
     from canmap.mapping.reading.shapes import Entry
@@ -23,11 +34,39 @@ def manual(top: SectionValues, context: Context) -> Manual:
     return Manual(
         demands=tuple(_demand(entry, top, context) for entry in top.get(g.DEMANDS) or ()),
         supply_groups={entry.key: entry.value for entry in top.get(g.SUPPLY_GROUPS) or ()},
-        faults=tuple(fault for entry in top.get(g.FAULTS) or () for fault in entry.value),
+        faults=tuple(_fault(one, top, context) for entry in top.get(g.FAULTS) or () for one in entry.value),
         state_machines=_values(top.get(g.STATE_MACHINES)),
-        overrides=_values(top.get(g.OVERRIDES)),
-        verified_on=top.get(g.VERIFIED_ON),
+        overrides=tuple(_override(entry, top, context) for entry in top.get(g.OVERRIDES) or ()),
+        verified_on=_verified_on(top, context),
     )
+
+
+def _verified_on(top: SectionValues, context: Context) -> VerifiedOn | None:
+    """Return what the spec was verified on; a note where that were other descriptions than there are."""
+    verified = top.get(g.VERIFIED_ON)
+    for bus, stated in verified.descriptions.items() if verified else ():
+        path = context.names.file_of(bus)
+        if path and (found := _sha256(path)) and found != stated.removeprefix("sha256:").lower():
+            place = top.place_of(g.VERIFIED_ON, "descriptions", bus)
+            context.notes.append(
+                Note(
+                    reason=NoteReason.NOT_VERIFIED_ON,
+                    bus=bus,
+                    subject=bus,
+                    detail=found,
+                    line=place.line,
+                    file=context.fragment(place),
+                )
+            )
+    return verified
+
+
+def _sha256(path: str) -> str | None:
+    """Return the SHA-256 of a file, None where it cannot be read any more."""
+    try:
+        return hashlib.sha256(Path(path).read_bytes()).hexdigest()
+    except OSError:
+        return None
 
 
 def _values(entries: tuple[Entry[str, V], ...] | None) -> tuple[V, ...]:
@@ -70,13 +109,73 @@ def _machine_of(entry: Entry[FoundMessage, SectionValues], top: SectionValues, c
                 )
             )
         return ""
-    machines = {one.key: one.value for one in top.get(g.STATE_MACHINES) or ()}
-    section = top.node_of(g.STATE_MACHINES)
-    names = list(section.pairs) if isinstance(section, Entries) else []
-    if name.text not in names:
-        hint = context.faults.hint(name.text, names)
-        context.faults.add(name.place, f"There is no state machine {shown(name.text)}{hint}")
-    elif name.text in machines and not machines[name.text].active:
+    machine = _machine(name, top, context)
+    if machine and not machine.active:
         text = f"The state machine {shown(name.text)} does not tell when it acts: name its `active` states."
         context.faults.add(name.place, text)
     return name.text
+
+
+def _machine(name: Scalar, top: SectionValues, context: Context) -> StateMachineRule | None:
+    """Return the state machine of a name; None where it is none, which is noted, or is faulty itself."""
+    machines = {one.key: one.value for one in top.get(g.STATE_MACHINES) or ()}
+    written = top.node_of(g.STATE_MACHINES)
+    names = list(written.pairs) if isinstance(written, Entries) else []
+    if name.text not in names and g.STATE_MACHINES.name not in context.lost:
+        hint = context.faults.hint(name.text, names)
+        context.faults.add(name.place, f"There is no state machine {shown(name.text)}{hint}")
+    return machines.get(name.text)
+
+
+def _override(
+    entry: Entry[str, tuple[OverrideRule, SectionValues]], top: SectionValues, context: Context
+) -> OverrideRule:
+    """Return an override with its state machines: the named ones, or all that have overridden states."""
+    rule, said = entry.value
+    for name in said.get(MACHINES) or ():
+        machine = _machine(name, top, context)
+        if machine and not machine.overridden:
+            text = (
+                f"The state machine {shown(name.text)} has no overridden state: name its `overridden` states."
+            )
+            context.faults.add(name.place, text)
+    named = said.get(MACHINES)
+    if named is None:
+        machines = _values(top.get(g.STATE_MACHINES))
+        names = tuple(machine.name for machine in machines if machine.overridden)
+    else:
+        names = tuple(dict.fromkeys(name.text for name in named))
+    if not names and not said.has(MACHINES):
+        place = entry.place
+        context.notes.append(
+            Note(
+                reason=NoteReason.NO_MACHINE_OVERRIDDEN,
+                bus=rule.signal.bus,
+                message=rule.signal.message,
+                subject=rule.name,
+                line=place.line,
+                file=context.fragment(place),
+            )
+        )
+    return replace(rule, machines=names)
+
+
+def _fault(read: ReadFault, top: SectionValues, context: Context) -> FaultRule:
+    """Return a fault with what it leads to: the states of state machines."""
+    found = []
+    for entry in read.leads_to:
+        machine = _machine(entry.key, top, context)
+        if machine is None:
+            continue
+        ref = machine.signal
+        name = replace(entry.key, text=f"{ref.bus}.{ref.message}.{ref.signal}")
+        signal = context.names.signal(name, context.faults)
+        states = code_list(entry.value, signal, context) if signal else None
+        if states and set(states) & set(machine.active):
+            text = f"A fault that leads to a state in which {shown(machine.name)} acts tells nothing."
+            context.faults.add(entry.value.place, text)
+        if not machine.active:
+            text = f"The state machine {shown(machine.name)} does not tell when it acts: "
+            context.faults.add(entry.key.place, f"{text}name its `active` states.")
+        found.append(LeadsTo(machine=machine.name, states=states or ()))
+    return replace(read.rule, leads_to=tuple(found))

@@ -101,6 +101,7 @@ def _rule(
     if gap_ns and period_ns and gap_ns > period_ns:
         text = f"The `minimum_gap` of {message.name} is longer than its period."
         context.faults.add(said.place_of(g.MINIMUM_GAP), text)
+    latency_ns, jitter_ns = said.get(g.LATENCY) or (None, 0)
     return MessageRule(
         bus=found.bus,
         message=message,
@@ -117,7 +118,9 @@ def _rule(
         counter=counter_of(found, said, context),
         checksum=checksum,
         relay_of=said.get(g.RELAY_OF),
-        latency_ns=said.get(g.LATENCY),
+        latency_ns=latency_ns,
+        latency_jitter_ns=jitter_ns,
+        page=said.get(g.MESSAGE_PAGE) or "",
     )
 
 

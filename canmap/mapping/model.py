@@ -24,11 +24,11 @@ if TYPE_CHECKING:
         CounterRule,
         FrozenRule,
         RailedRule,
-        RelayRule,
         SpeedRange,
     )
     from canmap.mapping.notes import Note
     from canmap.mapping.refs import Requirement, SignalRef
+    from canmap.mapping.relay_rules import RelayRule
     from canmap.vocabulary.record_types import FieldType, Record
 
 
@@ -105,7 +105,9 @@ class MessageRule:
         counter: Its counter, None for none.
         checksum: Its checksum, None for none.
         relay_of: The message that a gateway passes on as this one, None for none.
-        latency_ns: Time from the sensor to the bus, None where not promised.
+        latency_ns: Time from the sensor to the bus, as a rule; None where not promised.
+        latency_jitter_ns: By how much that may be more or less.
+        page: Of the manual, "" where the spec does not tell.
     """
 
     bus: str
@@ -125,6 +127,13 @@ class MessageRule:
     checksum: ChecksumRule | None = None
     relay_of: RelayRule | None = None
     latency_ns: int | None = None
+    latency_jitter_ns: int = 0
+    page: str = ""
+
+    @property
+    def longest_latency_ns(self) -> int:
+        """Longest time from the sensor to the bus, 0 where none is promised."""
+        return (self.latency_ns or 0) + self.latency_jitter_ns
 
     @property
     def name(self) -> str:
@@ -134,10 +143,11 @@ class MessageRule:
 
     @property
     def facts(self) -> dict[str, str | float]:
-        """What sentences about it may say beside its name: times in s, the value of its multiplexer."""
+        """What findings about it say beside its name: times in s, the value of its multiplexer, the page."""
         times = {"period_s": self.period_ns, "start_up_s": self.start_up_ns}
         chosen = {self.selected.signal: self.selected.text} if self.selected else {}
-        return {name: time_ns / 1e9 for name, time_ns in times.items() if time_ns} | chosen
+        page = {"page": self.page} if self.page else {}
+        return {name: time_ns / 1e9 for name, time_ns in times.items() if time_ns} | chosen | page
 
 
 @dataclass(frozen=True, slots=True)

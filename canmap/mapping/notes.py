@@ -23,6 +23,8 @@ class NoteReason(StrEnum):
     NO_RATE_PROMISED = "no_rate_promised"
     NO_HEARTBEAT = "no_heartbeat"
     NO_STATE_MACHINE = "no_state_machine"
+    NO_MACHINE_OVERRIDDEN = "no_machine_overridden"
+    NOT_VERIFIED_ON = "not_verified_on"
     CORRECTED = "corrected"  # in `keys`
     CORRECTED_IN_VAIN = "corrected_in_vain"
     REPAIRED = "repaired"
@@ -49,6 +51,12 @@ _SENTENCES = {
     NoteReason.NO_HEARTBEAT: "{subject}{where} {detail} and has no heartbeat: its silence is not checked.",
     NoteReason.NO_STATE_MACHINE: (
         "The watchdog of {subject}{where} is not checked: its `state_machine` is not named."
+    ),
+    NoteReason.NO_MACHINE_OVERRIDDEN: (
+        "The override {subject}{where} is not checked: no state machine has `overridden` states."
+    ),
+    NoteReason.NOT_VERIFIED_ON: (
+        "The spec was verified on another description of bus {subject} ({place}): this one has {detail}."
     ),
     NoteReason.CORRECTED: "The description of {subject} ({place}) is corrected in {bare_keys}: {detail}.",
     NoteReason.CORRECTED_IN_VAIN: (

@@ -85,7 +85,7 @@ def _of_message(
 ) -> PromisedCounter:
     column = _column(counter.signal, plan)
     each_value = counter.per == "multiplexer"
-    every = rule.relay_of.decimation if rule.relay_of else 1
+    every = rule.relay_of.counts_every if rule.relay_of else 1
     stride = every % ring.values
     most = min(ring.values // 2, MOST_LOST) if every == 1 else max(ring.values // 2, 2 * stride)
     timed = not (each_value or counter.on_change)  # else its steps come at no known time

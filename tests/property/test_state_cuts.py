@@ -1,4 +1,4 @@
-"""State machines and watchdogs under any cutting: the same findings, and the same events on the way."""
+"""State machines, watchdogs and overrides under any cutting: the same findings and events on the way."""
 
 from __future__ import annotations
 
@@ -44,12 +44,21 @@ state_machines:
   arm:
     signal: Kit.State
     longest: {Standby: 60 ms}
+    overridden: Faulted
     transitions:
       - {from: Standby, to: Ready, within: 40 ms, at_least_after: 20 ms}
       - {from: Ready, to: Active, when: {Kit.Loop: yes}, within: 80 ms}
       - {from: Active, to: Ready}
       - {from: any, to: Faulted}
     enable: {signal: Command.Enable, within: 50 ms, low_for: 30 ms, when: {Kit.Loop: yes}}
+overrides:
+  hand:
+    signal: Command.Percent
+    threshold: 90 %
+    longer_than: 20 ms
+    latched: yes
+    reset_when: {Kit.Loop: no}
+    corroborated_by: {Command.Enable: yes}
 demands:
   Command:
     watchdog: 60 ms
@@ -96,9 +105,9 @@ def test_the_drives_have_what_is_to_be_found() -> None:
     for seed in range(4):
         state = [1, 1, 3, 3, 2, 4, 1][seed:] * 8
         rows = [row(10 * i, 0x100, bytes([one, i % 3 != 0, *bytes(6)])) for i, one in enumerate(state)]
-        rows += [row(20 * i + 3, 0x200, bytes([i % 2, 10, i % 4, *bytes(5)])) for i in range(4)]
+        rows += [row(20 * i + 3, 0x200, bytes([i % 2, 120, i % 4, *bytes(5)])) for i in range(4)]
         kinds |= {finding.kind.value for finding in inspected([frames(sorted(rows))], kit())[0].findings}
-    assert {"state"} <= kinds
+    assert {"state", "override"} <= kinds
 
 
 @given(st.data())

@@ -28,7 +28,7 @@ HOW = {
     "node restart": {"root", "tie"},
     "supply cut": {"root"},
     "link lost": {"root"},
-    "override": {"tie"},
+    "override": {"root", "tie"},
     "kit fault": {"root"},
     "recorder gap": {"root"},
     "host stall": {"root"},

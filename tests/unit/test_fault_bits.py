@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from canmap.base.errors import SpecError
 from canmap.findings.episodes import Closed, Opened
 from tests.kits import of_kind, row, span_ms, spec_of
 from tests.streams import VEHICLE, frames, inspected
@@ -14,6 +15,7 @@ from tests.streams import spec_of as spec_at
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from canmap.mapping.model import Spec
     from canmap.results.inspection import Inspection
 
 KIT = """\
@@ -124,5 +126,75 @@ def test_a_code_for_no_data_is_no_fault(tmp_path: Path) -> None:
 def test_faults_lose_the_note_that_they_are_not_judged() -> None:
     result, _ = inspected([frames([row(0, 0x700)])], spec_at(VEHICLE))
     keys = {finding.key for finding in result.findings}
-    assert "faults" not in keys
-    assert "verified_on" in keys
+    assert keys == {None}
+
+
+AXIS = """\
+BO_ 256 Kit: 8 Node
+ SG_ Reason : 0|4@1+ (1,0) [0|0] "" Other
+ SG_ State : 8|4@1+ (1,0) [0|0] "" Other
+"""
+LABELS = 'VAL_ 256 Reason 0 "None" 3 "SupplyLow" 5 "Internal" ;\nVAL_ 256 State 3 "Active" 5 "Faulted" ;\n'
+
+
+def kit_of(folder: Path, fault: str) -> Spec:
+    text = f"faults: {{Kit.Reason: {{codes: {{{fault}}}}}}}\nstate_machines: {{arm: {{signal: Kit.State}}}}\n"
+    return spec_of(folder, AXIS, text, periods_ms={0x100: 10}, end=LABELS)
+
+
+def told_by(spec: Spec, payload) -> Inspection:
+    """What comes of Kit frames every 10 ms, the same frame by frame."""
+    whole = frames([row(t, data=bytes([*payload(t), *bytes(6)])) for t in range(0, 1000, 10)])
+    result = inspected([whole], spec)[0]
+    assert inspected(whole.split(range(len(whole))), spec)[0].to_json() == result.to_json()
+    return result
+
+
+def test_a_code_reports_its_fault_and_no_other(tmp_path: Path) -> None:
+    spec = kit_of(
+        tmp_path, "Internal: {text: It is broken, page: 6.1}, 3: {text: Supply low, severity: note}"
+    )
+    result = told_by(spec, lambda t: (5 if 200 <= t < 400 else 3 if t >= 800 else 0, 3))
+    one, other = of_kind(result, "fault_reported")
+    assert one.text == "Kit.Reason 5: It is broken (page 6.1 of the manual)."
+    assert (one.severity, one.count, one.facts["code"], one.facts["page"]) == ("error", 20, 5, "6.1")
+    assert span_ms(result, one) == pytest.approx((200, 400))
+    assert (other.severity, other.open) == ("note", True)
+
+
+def test_a_fault_with_a_debounce_has_to_last(tmp_path: Path) -> None:
+    """50 ms from 200 ms on is not long enough, 60 from 600 on is: it began there."""
+    spec = kit_of(tmp_path, "5: {text: It is broken, debounce: 50 ms}")
+    result = told_by(spec, lambda t: (5 if 200 <= t <= 250 or 600 <= t <= 660 else 0, 3))
+    (one,) = of_kind(result, "fault_reported")
+    assert span_ms(result, one) == pytest.approx((600, 670))
+
+
+def test_an_axis_has_to_let_go_at_its_fault(tmp_path: Path) -> None:
+    """20 ms within, a period of 10 and jitters of 2 and 2 are over 34 ms after the fault."""
+    spec = kit_of(tmp_path, "5: {text: It is broken, leads_to: {arm: Faulted}, within: 20 ms}")
+    assert of_kind(told_by(spec, lambda t: (5 * (t >= 500), 5 if t >= 540 else 3)), "fault_ignored") == []
+    result = told_by(spec, lambda t: (5 * (t >= 500), 5 if t >= 700 else 3))
+    (one,) = of_kind(result, "fault_ignored")
+    assert one.text == (
+        "arm was still active 190 ms after Kit.Reason 5 had reported: It is broken; "
+        "it has to go to Faulted within 20 ms."
+    )
+    assert (one.severity, one.value, one.limit) == ("error", 0.19, 0.02)
+    assert span_ms(result, one) == pytest.approx((500, 700))
+
+
+@pytest.mark.parametrize(
+    ("fault", "said"),
+    [
+        ("Internl: {text: x}", "no label `Internl`; did you mean `Internal`?"),
+        ("5: {text: x, leads_to: {arms: Faulted}}", "There is no state machine `arms`; did you mean `arm`?"),
+        ("5: {text: x, leads_to: {arm: Active}}", "leads to a state in which `arm` acts"),
+        ("5: {text: x, normally_closed: yes}", "is not `normally_closed`"),
+        ("5: {text: x, debounced: 5 ms}", "A fault has no key `debounced`; did you mean `debounce`?"),
+    ],
+)
+def test_mistakes_in_a_coded_fault(tmp_path: Path, fault: str, said: str) -> None:
+    with pytest.raises(SpecError) as raised:
+        kit_of(tmp_path, fault)
+    assert said in str(raised.value)

@@ -182,6 +182,22 @@ def test_an_axis_has_its_time_when_it_becomes_active(tmp_path: Path) -> None:
     assert (span_ms(result, found)[0], found.count) == (130, 7)
 
 
+def test_an_axis_that_need_not_follow_is_not_judged_before_that_is_told(tmp_path: Path) -> None:
+    """The speed, every 10 ms, tells at 205 ms that the axis does not follow; off from 190 ms on is no fault.
+
+    A verdict waits for a period and 2 ms of jitter, 12 ms: that of 200 ms is taken back, that of 190 is not.
+    """
+    axes = values.AXES.replace("within: 30 ms", "within: 30 ms, when: {Wheels.Speed: below 5 km/h}")
+    drive = [row(t + 5, SPEED, speed(10 if t >= 200 else 1)) for t in range(0, 400, 10)]
+    for since_ms, count in ((200, 0), (180, 2)):
+        rows = [*drive, *follow(lambda _: 0, lambda t, since_ms=since_ms: 20 if t >= since_ms else 0)]
+        spec = spec_of(tmp_path, values.KIT, values.RECORDS + axes, periods_ms=values.PERIODS_MS)
+        whole = frames(sorted(rows, key=lambda one: one[0]))
+        result = inspected([whole], spec)[0]
+        assert inspected(whole.split(range(len(whole))), spec)[0].to_json() == result.to_json()
+        assert sum(found.count for found in of_kind(result, "tracking")) == count
+
+
 def test_an_echo_proves_nothing(tmp_path: Path) -> None:
     axes = values.AXES.replace("within: 30 ms", "within: 30 ms, echo: yes")
     result = run(tmp_path, follow(lambda _: 20, lambda _: 0), values.RECORDS + axes)

@@ -13,10 +13,10 @@ from tests.streams import ROOT
 # As the JSON of an inspection has put findings of one start since its first version, with what came since.
 ORDER = (
     "missing", "stale", "not_covered", "rate", "loss", "burst", "restart", "late_start", "counter",
-    "not_a_number", "out_of_range", "undervoltage", "not_available", "undefined_value", "fault_reported",
-    "slew", "range_by_speed", "tracking", "disagree", "frozen", "railed", "state", "watchdog", "stop_chain",
-    "length", "checksum", "unknown_id", "recording_gap", "time_order", "bad_line", "truncated",
-    "duplicate", "bus_error", "two_senders", "spec",
+    "relay", "not_a_number", "out_of_range", "undervoltage", "not_available", "undefined_value",
+    "fault_reported", "fault_ignored", "slew", "range_by_speed", "tracking", "disagree", "frozen", "railed",
+    "state", "watchdog", "stop_chain", "override", "length", "checksum", "unknown_id", "recording_gap",
+    "time_order", "bad_line", "truncated", "duplicate", "bus_error", "two_senders", "spec",
 )  # fmt: skip
 
 

@@ -2,27 +2,37 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import replace
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 import pytest
 
+from canmap.base.errors import SpecError
 from canmap.checks.all import CHECKS
+from canmap.checks.fault_bits import FaultBits
 from canmap.engine.engine import Engine
+from canmap.mapping.fault_rules import FaultRule
 from canmap.mapping.loader import load_spec
 from canmap.mapping.manual import (
     ChecksumRule,
     CounterRule,
     DemandRule,
-    FaultRule,
-    RelayRule,
     VerifiedOn,
 )
 from canmap.mapping.reading import field_grammar, grammar
 from canmap.mapping.reading.sections import Key, Section
 from canmap.mapping.refs import MessageRef, Requirement, SignalRef
+from canmap.mapping.relay_rules import Guarded, RelayRule
 from canmap.vocabulary.checksum_profiles import PROFILES
+from tests.kits import spec_of as kit_of
 from tests.streams import VEHICLE, spec_of
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from canmap.mapping.model import MessageRule
 
 MS = 1_000_000
 
@@ -43,7 +53,14 @@ def test_counter_checksum_relay_and_latency_of_a_message() -> None:
     assert command.checksum == ChecksumRule(
         method=method, profile=profile, signal=checksum, data_id=(0x2A,), bytes=(0, 6), page="31"
     )
-    relay = RelayRule(message=MessageRef("drive", "SteerFeedback"), decimation=4, delay_ns=5 * MS)
+    relay = RelayRule(
+        message=MessageRef("drive", "SteerFeedback"),
+        decimation=4,
+        delay_ns=5 * MS,
+        nominal_ns=2 * MS,
+        protection=Guarded.END_TO_END,
+        page="16",
+    )
     assert rule_of("chassis", "SteerFeedback").relay_of == relay
 
 
@@ -90,7 +107,12 @@ def test_pairs_overrides_supply_and_what_it_was_verified_on() -> None:
     assert (column.slope, column.sum, column.tolerance) == ("inverse", 0, 20)
     assert (speed.fields, speed.signals) == ((("drive", "speed"), ("wheels", "rear_right")), ())
     assert float(speed.tolerance) == pytest.approx(0.5556, rel=1e-4)  # m/s, by hand: 2 / 3.6
-    assert (override.threshold.si, override.longer_than_ns, override.latched) == (4, 100 * MS, True)
+    assert (override.left, override.right, override.longer_than_ns, override.latched) == (
+        4,
+        4,
+        100 * MS,
+        True,
+    )
     assert manual.supply_groups == {"kit": ("SteerNode", "BrakeNode")}
     assert isinstance(manual.verified_on, VerifiedOn)
     assert manual.verified_on.firmware == "2.14"
@@ -137,11 +159,37 @@ def unjudged() -> set[str]:
 def test_a_key_loses_its_note_with_the_check_that_judges_it(monkeypatch: pytest.MonkeyPatch) -> None:
     spec = load_spec(str(VEHICLE))
     noted = {finding.key for finding in Engine(spec).findings()}
-    assert "overrides" in noted
-    monkeypatch.setattr(CHECKS[0], "judges", ("overrides",))
-    assert {finding.key for finding in Engine(spec).findings()} == noted - {"overrides"}
+    assert noted == {None}
+    monkeypatch.setattr(FaultBits, "judges", ())
+    assert {finding.key for finding in Engine(spec).findings()} == {None, "faults"}
 
 
 def test_checks_judge_keys_that_the_grammar_accepts() -> None:
     assert {key for check in CHECKS for key in check.judges} <= unjudged()
     assert {"counter", "checksum", "slew", "faults", "valid_when"} <= unjudged()
+
+
+def message_of(folder: Path, said: str) -> MessageRule:
+    messages = 'BO_ 256 Tick: 8 Node\n SG_ Value : 0|16@1+ (1,0) [0|0] "" Other\n'
+    spec = kit_of(folder, messages, f"messages: {{Tick: {said}}}\n", periods_ms={0x100: 10})
+    return spec.messages[0]
+
+
+def test_a_latency_may_have_a_jitter_and_a_message_a_page(tmp_path: Path) -> None:
+    plain = message_of(tmp_path, "{latency: 8 ms}")
+    assert (plain.latency_ns, plain.latency_jitter_ns, plain.longest_latency_ns) == (8 * MS, 0, 8 * MS)
+    both = message_of(tmp_path, '{latency: {nominal: 8 ms, jitter: 2 ms}, page: "4.2"}')
+    assert (both.latency_ns, both.latency_jitter_ns, both.longest_latency_ns) == (8 * MS, 2 * MS, 10 * MS)
+    assert both.facts == {"period_s": 0.01, "page": "4.2"}
+    with pytest.raises(SpecError, match="The jitter is longer than the nominal latency"):
+        message_of(tmp_path, "{latency: {nominal: 1 ms, jitter: 2 ms}}")
+
+
+def test_a_description_other_than_the_verified_one_is_a_note(tmp_path: Path) -> None:
+    """The hash of the right file by the tool of the operating system's standard library, hashlib."""
+    messages = 'BO_ 256 Tick: 8 Node\n SG_ Value : 0|16@1+ (1,0) [0|0] "" Other\n'
+    kit_of(tmp_path, messages)
+    right = hashlib.sha256((tmp_path / "kit.dbc").read_bytes()).hexdigest()
+    for stated, noted in ((right, []), (f"sha256:{right.upper()}", []), ("0" * 64, ["drive"])):
+        spec = kit_of(tmp_path, messages, f"verified_on: {{descriptions: {{drive: {stated}}}}}\n")
+        assert [note.bus for note in spec.notes if note.reason == "not_verified_on"] == noted

@@ -170,6 +170,14 @@ NOTES = {
         Note(reason=NoteReason.NO_STATE_MACHINE, subject="Steer", line=5),
         "The watchdog of Steer (line 5) is not checked: its `state_machine` is not named.",
     ),
+    NoteReason.NO_MACHINE_OVERRIDDEN: (
+        Note(reason=NoteReason.NO_MACHINE_OVERRIDDEN, subject="steering wheel", line=5),
+        "The override steering wheel (line 5) is not checked: no state machine has `overridden` states.",
+    ),
+    NoteReason.NOT_VERIFIED_ON: (
+        Note(reason=NoteReason.NOT_VERIFIED_ON, subject="drive", line=5, detail="0a1b"),
+        "The spec was verified on another description of bus drive (line 5): this one has 0a1b.",
+    ),
     NoteReason.CORRECTED: (
         Note(
             reason=NoteReason.CORRECTED,

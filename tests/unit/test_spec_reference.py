@@ -12,7 +12,16 @@ import pytest
 from canmap.checks.all import CHECKS
 from canmap.mapping import axis_rules, node_rules, pair_rules, stop_rules
 from canmap.mapping.loader import load_spec
-from canmap.mapping.reading import checksum_grammar, field_grammar, grammar, promises, topic_grammar
+from canmap.mapping.reading import (
+    checksum_grammar,
+    fault_grammar,
+    field_grammar,
+    grammar,
+    override_grammar,
+    promises,
+    relay_grammar,
+    topic_grammar,
+)
 from canmap.topics.topic import MessageForm
 from canmap.topics.topic_table import topic_table
 from canmap.vocabulary.checksum_profiles import CRCS, PROFILES
@@ -34,9 +43,11 @@ SECTIONS = {
     "A multiplexer value": grammar.SELECTION,
     "A counter": promises.COUNTER,
     "A checksum": checksum_grammar.CHECKSUM,
-    "A relay": promises.RELAY,
+    "A relay": relay_grammar.RELAY,
+    "A delay": relay_grammar.DELAY,
+    "A latency": relay_grammar.LATENCY,
     "A demand": grammar.DEMAND,
-    "A fault": promises.FAULT,
+    "A fault": fault_grammar.FAULT,
     "A redundant pair": pair_rules.REDUNDANT_PAIR,
     "An axis": axis_rules.AXIS,
     "A node": node_rules.NODE,
@@ -44,7 +55,8 @@ SECTIONS = {
     "A state machine": promises.MACHINE,
     "A transition": promises.TRANSITION,
     "An enable": promises.ENABLE,
-    "An override": promises.OVERRIDE,
+    "An override": override_grammar.OVERRIDE,
+    "A threshold": override_grammar.THRESHOLD,
     "A field": field_grammar.FIELD,
     "A sign": field_grammar.SIGN_FROM,
     "A table": field_grammar.SIDES,
@@ -79,6 +91,7 @@ def rows(title):
 
 # Sections that are judged as a whole, as the keys that they stand under are.
 WHOLE -= {
+    "What a spec was verified on",
     "A fault",
     "A counter",
     "A range by speed",

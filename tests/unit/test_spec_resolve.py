@@ -193,7 +193,7 @@ def test_what_is_not_judged_yet_is_noted(spec):
     assert "`counter` of SteerFeedback (line 23) is accepted, but not checked yet." in texts
     fragment = VEHICLE.parent / "shared" / "limits.yaml"
     assert f"`slew` of steering.wheel_angle (line 4 of {fragment}) is accepted, but not checked yet." in texts
-    for section in ("verified_on", "supply_groups", "faults", "state_machines", "overrides"):
+    for section in ("supply_groups", "faults", "state_machines", "overrides"):
         assert any(text.startswith(f"`{section}` (line ") for text in texts), section
     by_message = {note.message for note in spec.notes if "`checksum`" in note.text}
     assert by_message == {"SteerCommand"}

@@ -10,12 +10,15 @@ from typing import TYPE_CHECKING
 
 from canmap.mapping.manual import REACTIONS
 from canmap.mapping.model import Selected, Trigger
+from canmap.mapping.reading import fault_grammar
+from canmap.mapping.reading import override_grammar as o
 from canmap.mapping.reading import promises as p
 from canmap.mapping.reading import topic_grammar as t
 from canmap.mapping.reading.checksum_grammar import checksum
 from canmap.mapping.reading.marks import Entries
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.raw_codes import code_list, conditions
+from canmap.mapping.reading.relay_grammar import latency, relay
 from canmap.mapping.reading.sections import Key, Section, mapping, scalar
 from canmap.mapping.reading.shapes import (
     Entry,
@@ -172,8 +175,9 @@ def _unknown_multiplexer(node: Node, context: Context) -> None:
 
 COUNTER = Key("counter", p.counter, judged=False)
 CHECKSUM = Key("checksum", checksum, judged=False)
-RELAY_OF = Key("relay_of", p.relay, judged=False)
-LATENCY = Key("latency", time_ns)
+RELAY_OF = Key("relay_of", relay, judged=False)
+LATENCY = Key("latency", latency)
+MESSAGE_PAGE = Key("page", text)
 MULTIPLEXED = Key(
     "multiplexed", each("the list of multiplexers", signal, _multiplexer, below=_unknown_multiplexer)
 )
@@ -194,6 +198,7 @@ MESSAGE = Section(
         CHECKSUM,
         RELAY_OF,
         LATENCY,
+        MESSAGE_PAGE,
     ),
 )
 MESSAGES = Key("messages", about_message(MESSAGE))
@@ -267,12 +272,12 @@ TOPICS = Key("topics", t.TOPICS)
 # --- the whole ---------------------------------------------------------------------------------------
 
 VEHICLE = Key("vehicle", text, required=True)
-VERIFIED_ON = Key("verified_on", p.verified_on, judged=False)
+VERIFIED_ON = Key("verified_on", p.verified_on)
 SUPPLY_GROUPS = Key("supply_groups", p.SUPPLY_GROUPS, judged=False)
-FAULTS = Key("faults", p.FAULTS, judged=False)
+FAULTS = Key("faults", fault_grammar.FAULTS, judged=False)
 REDUNDANT: Key[Node] = Key("redundant", as_it_is)
 STATE_MACHINES = Key("state_machines", p.STATE_MACHINES, judged=False)
-OVERRIDES = Key("overrides", p.OVERRIDES, judged=False)
+OVERRIDES = Key("overrides", o.OVERRIDES, judged=False)
 AXES: Key[Node] = Key("axes", as_it_is)
 NODES: Key[Node] = Key("nodes", as_it_is)
 STOP_CHAIN: Key[Node] = Key("stop_chain", as_it_is)

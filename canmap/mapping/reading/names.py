@@ -108,6 +108,10 @@ class Names:
             if found.message.sender
         }
 
+    def file_of(self, bus: str) -> str | None:
+        """Return the path of the description of a bus, None where it has none that could be read."""
+        return self._files.get(bus)
+
     def message(self, scalar: Scalar, faults: Faults) -> FoundMessage | None:
         """Find ``Message`` or ``bus.Message``; None where `faults` says why not."""
         *bus, name = scalar.text.split(".")

@@ -7,19 +7,13 @@ today stays right. `grammar` hangs it in with ``judged=False``: its user gets a 
 from __future__ import annotations
 
 import re
-from dataclasses import replace
-from functools import partial
 from typing import TYPE_CHECKING
 
-from canmap.mapping.description.bits import LONGEST_SIGNAL
 from canmap.mapping.manual import (
     CounterRule,
     EnableRule,
-    FaultRule,
     FrozenRule,
-    OverrideRule,
     RailedRule,
-    RelayRule,
     StateMachineRule,
     TransitionRule,
     VerifiedOn,
@@ -31,14 +25,12 @@ from canmap.mapping.reading.sections import Key, Section, SectionValues, made, m
 from canmap.mapping.reading.shapes import (
     Seen,
     any_quantity,
-    as_integer,
     as_it_is,
     difference,
     each,
     fits,
     integer,
     list_of,
-    message,
     named,
     one_or_list,
     placed_text,
@@ -49,7 +41,6 @@ from canmap.mapping.reading.shapes import (
     word,
     yes_no,
 )
-from canmap.mapping.refs import SignalRef
 from canmap.vocabulary.units import UNITS, find_unit
 
 if TYPE_CHECKING:
@@ -58,7 +49,6 @@ if TYPE_CHECKING:
     from canmap.mapping.reading.sections import Context
     from canmap.vocabulary.units import Measure
 
-_NO_SIGNAL = SignalRef("", "", "")  # of what is read for its mistakes only
 _CODE = integer(0, 2**32 - 1)
 _SHA256 = re.compile(r"[0-9a-fA-F]{64}")
 
@@ -78,65 +68,6 @@ COUNTER = Section(
     ),
 )
 counter = made(COUNTER, CounterRule)
-RELAY = Section(
-    "a relay",
-    (
-        Key("message", message, required=True),
-        Key("decimation", integer(1, 10000)),
-        Key("delay", time_ns, field="delay_ns"),
-    ),
-)
-_relay = made(RELAY, RelayRule)
-
-
-def relay(node: Node, context: Context) -> RelayRule | None:
-    """Read which message is passed on: its name, or a relay."""
-    if not isinstance(node, Scalar):
-        return _relay(node, context)
-    found = message(node, context)
-    return RelayRule(message=found.ref) if found else None
-
-
-# --- faults ------------------------------------------------------------------------------------------
-
-FAULT = Section(
-    "a fault",
-    (
-        Key("text", text, required=True),
-        Key("severity", word("a severity", ("error", "warning", "note"))),
-        Key("reset", text),
-        Key("normally_closed", yes_no),
-    ),
-)
-_fault = made(FAULT, partial(FaultRule, signal=_NO_SIGNAL))
-
-
-def _signal_faults(found: FoundSignal | None, node: Node, context: Context) -> tuple[FaultRule, ...] | None:
-    """Read the fault that a signal reports, or those of its bits: {0: {...}, 3: {...}}; None: not known."""
-    entries = mapping(node, context, "a fault")
-    if entries is None:
-        return None
-    ref = found.ref if found else _NO_SIGNAL
-    if not entries.pairs or any(as_integer(key) is None for key in entries.pairs):
-        whole = _fault(node, context)
-        return (replace(whole, signal=ref),) if whole else None
-    bit = integer(0, (found.signal.bits if found else LONGEST_SIGNAL) - 1)
-    seen = Seen(context)
-    faults = []
-    for number_node, fault_node in entries.pairs.values():
-        number = bit(number_node, context)
-        fault = _fault(fault_node, context)
-        if number is not None and seen.first(number_node, number) and fault:
-            faults.append(replace(fault, signal=ref, bit=number))
-    return tuple(faults)
-
-
-FAULTS = each(
-    "the list of faults",
-    signal,
-    _signal_faults,
-    below=lambda node, context: _signal_faults(None, node, context),
-)
 
 # --- states ------------------------------------------------------------------------------------------
 
@@ -161,7 +92,10 @@ _TRANSITIONS = Key("transitions", list_of(TRANSITION, "transitions"))
 _LONGEST: Key[Node] = Key("longest", as_it_is)
 _ENABLE = Key("enable", ENABLE)
 _ACTIVE: Key[Node] = Key("active", as_it_is)
-MACHINE = Section("a state machine", (_STATE_SIGNAL, _TRANSITIONS, _LONGEST, _ENABLE, _ACTIVE, _PAGE))
+_OVERRIDDEN: Key[Node] = Key("overridden", as_it_is)
+MACHINE = Section(
+    "a state machine", (_STATE_SIGNAL, _TRANSITIONS, _LONGEST, _ENABLE, _ACTIVE, _OVERRIDDEN, _PAGE)
+)
 
 
 def _machine(node: Node, context: Context) -> StateMachineRule | None:
@@ -177,16 +111,17 @@ def _machine(node: Node, context: Context) -> StateMachineRule | None:
         transitions=tuple(transitions),
         longest_ns=_longest_ns(values.get(_LONGEST), found, context),
         enable=_enable(values.get(_ENABLE), found, context),
-        active=_active(values.get(_ACTIVE), found, context),
+        active=_named_states(values.get(_ACTIVE), "active", found, context),
+        overridden=_named_states(values.get(_OVERRIDDEN), "overridden", found, context),
         page=values.get(_PAGE) or "",
     )
 
 
-def _active(node: Node | None, found: FoundSignal, context: Context) -> tuple[int, ...]:
-    """Read the states in which an axis acts; by default those that are labelled so."""
+def _named_states(node: Node | None, name: str, found: FoundSignal, context: Context) -> tuple[int, ...]:
+    """Read the states in which an axis acts, or is overridden; by default those that are labelled so."""
     if node is not None:
         return code_list(node, found, context) or ()
-    return tuple(code for code, label in found.signal.labels.items() if label.lower() == "active")
+    return tuple(code for code, label in found.signal.labels.items() if label.lower() == name)
 
 
 def _enable(values: SectionValues | None, found: FoundSignal, context: Context) -> EnableRule | None:
@@ -235,39 +170,6 @@ def _longest_ns(node: Node | None, found: FoundSignal, context: Context) -> dict
 STATE_MACHINES = named("the list of state machines", _machine)
 
 # --- the vehicle -------------------------------------------------------------------------------------
-
-_OVERRIDE_SIGNAL = Key("signal", signal, required=True)
-_THRESHOLD = Key("threshold", any_quantity, required=True)
-_LONGER_THAN, _LATCHED, _RESET = Key("longer_than", time_ns), Key("latched", yes_no), Key("reset", text)
-OVERRIDE = Section("an override", (_OVERRIDE_SIGNAL, _THRESHOLD, _LONGER_THAN, _LATCHED, _RESET))
-
-
-def _override(node: Node, context: Context) -> OverrideRule | None:
-    """Read what counts as the driver's override."""
-    values = OVERRIDE(node, context)
-    found, threshold = (values.get(_OVERRIDE_SIGNAL), values.get(_THRESHOLD)) if values else (None, None)
-    if values is None or found is None or threshold is None:
-        return None
-    _fits_signal(threshold, found, values, _THRESHOLD, context)
-    return OverrideRule(
-        name=context.subject,
-        signal=found.ref,
-        threshold=threshold,
-        longer_than_ns=values.get(_LONGER_THAN),
-        latched=bool(values.get(_LATCHED)),
-        reset=values.get(_RESET) or "",
-    )
-
-
-OVERRIDES = named("the list of overrides", _override)
-
-
-def _fits_signal(
-    value: Measure, found: FoundSignal, values: SectionValues, key: Key[Measure], context: Context
-) -> None:
-    unit = find_unit(found.signal.unit)
-    if unit is not None:
-        fits(value, unit.dimension, values.place_of(key), context)
 
 
 def node_that_sends(node: Node, context: Context) -> str | None:

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 V = TypeVar("V")
 
+RECORDS = "records"  # the section
 NONE = "none"  # how a spec says "no limit", "never"
 _LONGEST_TIME = Fraction(7 * 86400)  # s; longer is a slip of the unit
 _INTEGER = re.compile(r"[+-]?(?:0[xX][0-9a-fA-F]{1,16}|0|[1-9]\d{0,19})", re.ASCII)
@@ -365,7 +366,8 @@ def record_field(node: Node, context: Context) -> tuple[str, FieldType] | None:
     name, _, item = found.text.partition(".")
     if name not in context.records:
         hint = context.faults.hint(name, context.records)
-        context.faults.add(found.place, f"The spec has no record {shown(name)}{hint}")
+        if RECORDS not in context.lost:
+            context.faults.add(found.place, f"The spec has no record {shown(name)}{hint}")
         return None
     record = context.records[name]
     if record is None:
