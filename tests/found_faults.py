@@ -99,13 +99,20 @@ NOT_FOUND = {
 }
 
 
+MORE_BENDS = """\
+  - {at: 3.2 s, computer: turn, angle: 250 deg, rate: 90 deg/s}
+  - {at: 6.2 s, computer: turn, angle: -100 deg, rate: 90 deg/s}
+"""
+
+
 def long_trip(folder: Path, example: str | None, seed: int) -> Run:
     """Drive for some seconds with an example, or without a fault; its begin depends on the seed."""
     fault = None
     if example is not None:
         fault = EXAMPLES[example].replace("for: 700 ms", f"for: {LASTS_S:g} s")
         fault = fault.replace("at: 1.9 s", f"at: {2 + 0.13 * (seed % 20):.2f} s")
-    return run_of(folder, TRIP.replace("duration: 3 s", f"duration: {DURATION_S:g} s"), fault, seed)
+    script = TRIP.replace("duration: 3 s", f"duration: {DURATION_S:g} s") + MORE_BENDS
+    return run_of(folder, script, fault, seed)
 
 
 def found_in(run: Run) -> list[Finding]:

@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canmap import Severity, inspect
-from canmap.simulator.scenario.scenario import load_scenario
-from canmap.simulator.simulation import simulate_to_file
 from tests.e2e.shell import ROOT, canmap
+from tests.found_faults import NOT_FOUND
 from tests.streams import CART
 
 if TYPE_CHECKING:
@@ -89,44 +88,10 @@ def test_the_three_situations_run_as_printed(command: str) -> None:
     assert done.returncode == (1 if failing else 0)
 
 
-@pytest.mark.parametrize(
-    "fault", re.findall(r"`(\w+)`", README.split("is found today: ")[1].split(", and a wrong sign")[0])
-)
-def test_what_is_said_not_to_be_found_is_not_found(fault: str, tmp_path: Path) -> None:
-    given = {
-        "driver_override": "torque: 8 N m",
-        "false_override": "torque: 8 N m",
-        "babbling_node": "identifier: 0x10, gap: 0.3 ms",
-        "loop_chatter": "every: 200 ms",
-        "wheel_dropout": "wheel: RearLeft, below: 20 km/h",
-    }
-    faults, capture = tmp_path / "faults.yaml", tmp_path / "it.log"
-    faults.write_text(
-        f"faults:\n  - {{kind: {fault}, {given[fault]}, at: 6 s, for: 2 s}}\n", encoding="utf-8"
-    )
-    simulate_to_file(load_scenario(str(SCENARIO), str(faults)), str(capture))
-    found = inspect(capture, CART).findings
-    assert [finding.text for finding in found if finding.severity is not Severity.NOTE] == []
-
-
-@pytest.mark.parametrize(
-    ("fault", "kinds"),
-    [
-        (
-            "demand_refused, message: SteerCommand, because: checksum",
-            {"checksum", "tracking"},
-        ),  # the kit brakes by itself
-        ("frozen_value, message: SteerFeedback", {"frozen", "tracking", "slew"}),
-        ("kit_fault, axis: steering", {"tracking"}),
-        ("sensor_offset, offset: 10 deg", {"tracking"}),
-    ],
-)
-def test_what_an_axis_does_otherwise_than_it_is_asked(fault: str, kinds: set[str], tmp_path: Path) -> None:
-    faults, capture = tmp_path / "faults.yaml", tmp_path / "it.log"
-    faults.write_text(f"faults:\n  - {{kind: {fault}, at: 6 s, for: 2 s}}\n", encoding="utf-8")
-    simulate_to_file(load_scenario(str(SCENARIO), str(faults)), str(capture))
-    found = inspect(capture, CART).findings
-    assert {finding.kind for finding in found if finding.severity is not Severity.NOTE} == kinds
+def test_what_is_said_not_to_be_found_is_what_is_not_found() -> None:
+    sentence = README.split("They do not find, ")[1].split(". ")[0]
+    named = set(re.findall(r"`(\w+)`", sentence))
+    assert named == {example.split(",")[0] for example in NOT_FOUND}
 
 
 def test_of_the_wrong_mappings_of_day_one_the_voltage_alone_is_found() -> None:

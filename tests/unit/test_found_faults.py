@@ -1,0 +1,34 @@
+"""Simulated faults are found as what they are, at their time; the rest is not found for a stated reason."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from canmap.findings.finding import Severity
+from tests.fault_examples import EXAMPLES
+from tests.found_faults import FOUND_AS, NOT_FOUND, found_in, kinds_while, long_trip
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+SEED = 3
+QUICK = ("frozen_value", "node_restart, a dip", "kit_fault", "jammed_linkage", "gateway_loss", "clocks_apart")
+
+
+def test_each_example_is_found_or_has_a_reason() -> None:
+    assert {*FOUND_AS, *NOT_FOUND} == {*EXAMPLES}
+    assert not {*FOUND_AS} & {*NOT_FOUND}
+
+
+@pytest.mark.parametrize("example", QUICK)
+def test_it_is_found_as_what_it_is(example: str, tmp_path: Path) -> None:
+    run = long_trip(tmp_path, example, SEED)
+    assert kinds_while(run, found_in(run)) >= FOUND_AS[example]
+
+
+@pytest.mark.parametrize("example", ["wheel_dropout", "changed_settings", "wrong_scale"])
+def test_it_is_not_found(example: str, tmp_path: Path) -> None:
+    findings = found_in(long_trip(tmp_path, example, SEED))
+    assert [one.text for one in findings if one.severity is not Severity.NOTE] == []
