@@ -183,7 +183,10 @@ def descriptions(ending: str = ".dbc") -> list[bytes]:
 
 OF_RECORDS = ("topics", "axes", "redundant", "nodes", "stop_chain")  # sections that name records
 # Those that name what stands in others.
-OF_SECTIONS = {"demands": "state_machines", "nodes": "axes", "stop_chain": "supply_groups"}
+OF_SECTIONS = {
+    "demands": "state_machines", "faults": "state_machines", "overrides": "state_machines", "nodes": "axes",
+    "stop_chain": "supply_groups",
+}  # fmt: skip
 
 
 def specs() -> list[bytes]:

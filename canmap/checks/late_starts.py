@@ -67,7 +67,9 @@ class _Node:
         }
         self._may_rest = any(one.active_when for one in self.messages)  # so that its gaps tell nothing
         silences = [self.messages[number].stale_after_ns or 0 for number in self.awaited]
-        self._silence_ns = min(silences, default=np.iinfo(np.int64).max)
+        # A message of a long period, alone, leaves gaps of that, and the node is not silent.
+        longest_ns = max(self.awaited.values(), default=0) - self.limit_ns
+        self._silence_ns = max(min(silences, default=np.iinfo(np.int64).max), longest_ns)
         self._last_ns: int | None = None
         self.start: _Start | None = None
 

@@ -42,7 +42,7 @@ LATE = 2.5  # periods: two frames or more are missing in it, or come behind it
 QUICK = 0.25  # of a period: frames that waited come no further apart on average
 BATCHES = 2  # fetches of the recorder in a period, at least, for a phase to tell of losses
 STALLED = 3  # usual times between two fetches: a burst is longer than that
-USUAL = 0.01  # of its frames: a message that bursts more often comes so
+USUAL = 0.8  # of the session: a message that bursts again and again for longer comes so
 NEVER_NS = np.iinfo(np.int64).max
 
 
@@ -65,7 +65,6 @@ class TimedLoss(Check[None]):
         self._recent: dict[int, RecentFrames] = {}
         self._waits: set[int] = set()  # streams with a gap that is to be judged
         self._runs: dict[int, PhaseRun] = {}
-        self._seen = np.zeros(len(rules), np.int64)
         self._session: SessionClock | None = None
         self.evidence = GapEvidence()
         self._counters = CounterOverGaps(setting)
@@ -75,7 +74,7 @@ class TimedLoss(Check[None]):
     def fold(self, view: View, _part: None) -> list[Event]:
         """Judge the gaps before the frames that by now have enough frames behind them."""
         self._fetches.fold(view)
-        self._seen, self._session = view.timeline.seen, view.session
+        self._session = view.session
         arrivals = view.arrivals
         unmeasured = arrivals.unmeasured()
         calm = arrivals.longest <= self._long_ns[arrivals.streams]
@@ -120,10 +119,14 @@ class TimedLoss(Check[None]):
         bursts = [
             one
             for one in self._bursts.findings()
-            if (one.value or 0.0) * 1e9 > STALLED * self._apart_ns(one)
-            and one.count <= USUAL * self._seen[one.stream or 0]
+            if (one.value or 0.0) * 1e9 > STALLED * self._apart_ns(one) and not self._is_usual(one)
         ]
         return told_together(bursts) + told_together(lost)
+
+    def _is_usual(self, burst: Finding) -> bool:
+        """Whether a message bursts nearly all the time: it is how it comes."""
+        lasted_ns = 0 if self._session is None else self._session.now_ns - (self._session.start_ns or 0)
+        return burst.count > 1 and burst.end_ns - burst.start_ns > USUAL * lasted_ns
 
     def _apart_ns(self, finding: Finding) -> int:
         return self._fetches.apart_ns(self._channel[finding.stream or 0])

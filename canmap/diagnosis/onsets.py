@@ -70,7 +70,7 @@ NOT_ON_ITS_OWN = {"state"}  # only a demand that came too early; illegal transit
 
 
 @dataclass(frozen=True, slots=True)
-class Onset:
+class EpisodeOnset:
     """Something that began.
 
     Attributes:
@@ -102,7 +102,7 @@ class EpisodeSpan:
     """
 
     number: int
-    onsets: tuple[Onset, ...]
+    onsets: tuple[EpisodeOnset, ...]
 
     @property
     def begin_ns(self) -> int:
@@ -122,7 +122,7 @@ class EpisodeSpan:
 
 def episodes_of(result: Inspection) -> list[EpisodeSpan]:
     """Return the episodes of an inspection, by begin."""
-    groups: list[list[Onset]] = []
+    groups: list[list[EpisodeOnset]] = []
     for onset in sorted(_onsets(result), key=lambda one: (one.start_ns, one.kind, one.subject)):
         if groups and _belongs(onset, groups[-1]):
             groups[-1].append(onset)
@@ -132,7 +132,7 @@ def episodes_of(result: Inspection) -> list[EpisodeSpan]:
     return [EpisodeSpan(number, tuple(group)) for number, group in enumerate(own, 1)]
 
 
-def _belongs(onset: Onset, group: list[Onset]) -> bool:
+def _belongs(onset: EpisodeOnset, group: list[EpisodeOnset]) -> bool:
     if onset.start_ns - max(one.start_ns for one in group) <= SOON_NS:
         return True
     for one in group:
@@ -151,7 +151,7 @@ def _belongs(onset: Onset, group: list[Onset]) -> bool:
     return False
 
 
-def _onsets(result: Inspection) -> Iterator[Onset]:
+def _onsets(result: Inspection) -> Iterator[EpisodeOnset]:
     start_ns = result.capture.start_ns
     yield from _of_axes(result)
     for finding in result.findings:
@@ -175,18 +175,18 @@ def _counts(finding: Finding) -> bool:
     )
 
 
-def _of_finding(finding: Finding) -> Onset:
+def _of_finding(finding: Finding) -> EpisodeOnset:
     place = finding.place
     subject = place.message or (f"{place.record}.{place.field}" if place.record else place.bus or "")
     # An axis that let go does not follow for long; what then begins is not a part of that.
     end_ns = finding.start_ns if finding.kind == "tracking" else finding.end_ns
-    return Onset(OF_KIND[finding.kind], finding.start_ns, end_ns, finding.open, subject)
+    return EpisodeOnset(OF_KIND[finding.kind], finding.start_ns, end_ns, finding.open, subject)
 
 
-def _of_stranger(finding: Finding) -> Iterator[Onset]:
+def _of_stranger(finding: Finding) -> Iterator[EpisodeOnset]:
     span_s = max(finding.end_ns - finding.start_ns, 1) / 1e9
     if finding.count >= FLOOD_FRAMES and finding.count / span_s >= FLOOD_A_SECOND:
-        yield Onset(
+        yield EpisodeOnset(
             OnsetKind.FRAMES_DOUBTFUL, finding.start_ns, finding.end_ns, finding.open, finding.place.bus or ""
         )
 
@@ -207,7 +207,7 @@ def withdrawals(result: Inspection, axis: str | None = None) -> Iterator[Change]
             yield change
 
 
-def _of_axes(result: Inspection) -> Iterable[Onset]:
+def _of_axes(result: Inspection) -> Iterable[EpisodeOnset]:
     for change in axis_changes(result):
         if change.before is not AxisState.ACTIVE:
             continue
@@ -216,4 +216,6 @@ def _of_axes(result: Inspection) -> Iterable[Onset]:
             for one in withdrawals(result, change.record)
         )
         at_ns = change.clock_ns
-        yield Onset(OnsetKind.LEFT_ACTIVE, at_ns, at_ns, False, change.name, by_computer, change.until_ns)
+        yield EpisodeOnset(
+            OnsetKind.LEFT_ACTIVE, at_ns, at_ns, False, change.name, by_computer, change.until_ns
+        )

@@ -15,6 +15,7 @@ from canmap.mapping.reading.marks import Entries
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.override_grammar import MACHINES
 from canmap.mapping.reading.raw_codes import code_list
+from canmap.mapping.reading.sections import WHOLE
 
 if TYPE_CHECKING:
     from canmap.mapping.fault_rules import FaultRule
@@ -121,7 +122,7 @@ def _machine(name: Scalar, top: SectionValues, context: Context) -> StateMachine
     machines = {one.key: one.value for one in top.get(g.STATE_MACHINES) or ()}
     written = top.node_of(g.STATE_MACHINES)
     names = list(written.pairs) if isinstance(written, Entries) else []
-    if name.text not in names and g.STATE_MACHINES.name not in context.lost:
+    if name.text not in names and WHOLE not in context.lost:
         hint = context.faults.hint(name.text, names)
         context.faults.add(name.place, f"There is no state machine {shown(name.text)}{hint}")
     return machines.get(name.text)

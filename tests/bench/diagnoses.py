@@ -1,6 +1,8 @@
 """Simulated faults, diagnosed: how often the root is named, tied, left open, or wrong; and without a source.
 
 python tests/bench/diagnoses.py [SEEDS] [FIRST SEED] [FAULT...]
+
+`beyond` for FAULT takes those whose mechanism the table has no row for.
 """
 
 from __future__ import annotations
@@ -18,7 +20,7 @@ sys.path.insert(0, str(ROOT))
 
 from canmap.diagnosis.diagnosis import without  # noqa: E402
 from canmap.diagnosis.evidence import Atom  # noqa: E402
-from tests.diagnosed import FAULTS, Rated, rated, run_fault  # noqa: E402
+from tests.diagnosed import BEYOND, FAULTS, Rated, rated, run_fault  # noqa: E402
 
 SLACK_NS = 1_000_000  # of what recorders stamp late
 COLUMNS = ("root", "tie", "undetermined", "wrong", "no episode")
@@ -85,7 +87,7 @@ def main(seeds: int, first: int, names: list[str]) -> None:
     found: dict[str, list[Rated]] = defaultdict(list)
     begun = time.perf_counter()
     with tempfile.TemporaryDirectory() as folder:
-        for name in names or FAULTS:
+        for name in BEYOND if names == ["beyond"] else names or FAULTS:
             for seed in range(first, first + seeds):
                 found[name] += run_fault(name, seed, Path(folder))
     table(found)

@@ -163,7 +163,7 @@ def test_the_bus_ahead_and_the_bus_beside_agree() -> None:
 @pytest.mark.parametrize(
     ("fault", "kinds", "said"),
     [
-        ("message_stopped, message: SteerReport, at: 5 s, for: 600 ms", {"stale"}, "SteerReport was silent"),
+        ("message_stopped, message: SteerReport, at: 4 s, for: 700 ms", {"stale"}, "SteerReport was silent"),
         ("message_stopped, message: CarrierState, at: 5 s, for: 1 s", {"stale"}, "CarrierState was silent"),
         ("frozen_value, message: SteerReport, at: 4.2 s", {"frozen", "tracking"}, "steering.road_angle"),
         (

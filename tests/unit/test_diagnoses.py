@@ -26,7 +26,7 @@ HOW = {
     "message stopped": {"root"},
     "supply dip": {"root"},
     "node restart": {"root", "tie"},
-    "supply cut": {"root"},
+    "supply cut": {"tie"},
     "link lost": {"root"},
     "override": {"root", "tie"},
     "kit fault": {"root"},

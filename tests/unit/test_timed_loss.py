@@ -88,6 +88,18 @@ def test_frames_that_waited_are_a_burst(tmp_path: Path) -> None:
     assert lacking(finding) == []
 
 
+@pytest.mark.parametrize(("until", "told_of"), [(900, ["burst"]), (3000, [])])
+def test_bursts_that_go_on_are_one_unless_the_message_comes_so(
+    tmp_path: Path, until: int, told_of: list[str]
+) -> None:
+    times_ms = sent(3000)
+    for first in range(60, until - 60, 20):
+        times_ms[first : first + 6] = times_ms[first + 5] + 0.25 * np.arange(6)
+    found = serious(ticks(tmp_path, times_ms))
+    assert [one.kind for one in found] == told_of
+    assert [one for finding in found for one in lacking(finding)] == []
+
+
 def test_a_loss_shortly_before_a_burst_is_told_beside_it(tmp_path: Path) -> None:
     times_ms = sent(400)
     times_ms[200:207] = times_ms[206] + 0.25 * np.arange(7)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Generic, TypeVar
 from canmap.base.words import listed
 from canmap.mapping.reading.marks import Items, Node, Scalar, joined
 from canmap.mapping.reading.mistakes import shown
-from canmap.mapping.reading.sections import MESSAGE, Context, Reader, mapping, scalar
+from canmap.mapping.reading.sections import MESSAGE, WHOLE, Context, Reader, mapping, scalar
 from canmap.mapping.reading.unit_names import unit_ending
 from canmap.vocabulary.record_types import FieldType, field_types
 from canmap.vocabulary.units import (
@@ -38,7 +38,6 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 V = TypeVar("V")
 
-RECORDS = "records"  # the section
 NONE = "none"  # how a spec says "no limit", "never"
 _LONGEST_TIME = Fraction(7 * 86400)  # s; longer is a slip of the unit
 _INTEGER = re.compile(r"[+-]?(?:0[xX][0-9a-fA-F]{1,16}|0|[1-9]\d{0,19})", re.ASCII)
@@ -366,7 +365,7 @@ def record_field(node: Node, context: Context) -> tuple[str, FieldType] | None:
     name, _, item = found.text.partition(".")
     if name not in context.records:
         hint = context.faults.hint(name, context.records)
-        if RECORDS not in context.lost:
+        if WHOLE not in context.lost:
             context.faults.add(found.place, f"The spec has no record {shown(name)}{hint}")
         return None
     record = context.records[name]

@@ -1,0 +1,51 @@
+"""How often the checks find every fault of the simulator, as the kind that it is and at its time.
+
+python -m tests.bench.found_kinds [SEEDS]
+
+Each example of `tests/fault_examples.py` in a drive of nine seconds, over all seeds, its begin varied. Prints
+a row an example: how often it is found as all the kinds that `tests/found_faults.py` states, and what errors
+and warnings of other kinds there are. Ends with 1 if one is not found, or one that is not to be found is.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from collections import Counter
+from pathlib import Path
+
+from canmap.findings.finding import Severity
+from tests.fault_examples import EXAMPLES
+from tests.found_faults import FOUND_AS, NOT_FOUND, found_in, kinds_while, long_trip
+
+
+def measured(seeds: int) -> int:
+    """Run all examples and print the table; return how many runs are not as stated."""
+    wrong = 0
+    with tempfile.TemporaryDirectory() as folder:
+        for seed in range(seeds):
+            wrong += bool(_serious(found_in(long_trip(Path(folder), None, seed))))
+        print(f"without a fault: {seeds - wrong} of {seeds} without an error or a warning")
+        print(f"{'fault':30} {'found':>7}  as, and beside it", flush=True)
+        for example in EXAMPLES:
+            wanted = FOUND_AS.get(example, set())
+            right, beside = 0, Counter[str]()
+            for seed in range(seeds):
+                run = long_trip(Path(folder), example, seed)
+                findings = found_in(run)
+                others = set(_serious(findings)) - wanted
+                beside.update(others)
+                right += kinds_while(run, findings) >= wanted if wanted else not others
+            wrong += seeds - right
+            told = ", ".join(sorted(wanted)) or f"nothing: {NOT_FOUND[example]}"
+            more = ", ".join(f"{kind} ({count})" for kind, count in beside.most_common())
+            print(f"{example:30} {right:>3} of {seeds}  {told}{'; ' if more else ''}{more}", flush=True)
+    return wrong
+
+
+def _serious(findings: list) -> Counter[str]:
+    return Counter(one.kind.value for one in findings if one.severity is not Severity.NOTE)
+
+
+if __name__ == "__main__":
+    sys.exit(1 if measured(int(sys.argv[1]) if len(sys.argv) > 1 else 20) else 0)

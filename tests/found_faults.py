@@ -1,0 +1,127 @@
+"""As which kinds of finding the checks find every fault of the simulator, and why they do not find some.
+
+Both are about the examples of `tests/fault_examples.py`, in a drive of some length, by the cart's spec.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from canmap.mapping.loader import load_spec
+from tests.fault_examples import EXAMPLES, TRIP
+from tests.simulated import Run, run_of
+from tests.streams import CART, inspected
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from canmap.findings.finding import Finding
+
+DURATION_S, LASTS_S, AFTER_S = 9.0, 3.0, 2.0
+BEFORE_S = 0.2  # of a fault's begin, at which the last good frame of a slow message may have come
+
+FOUND_AS: dict[str, set[str]] = {
+    "message_stopped": {"stale"},
+    "message_stopped, a demand": {"stale", "watchdog"},
+    "frozen_value": {"frozen"},
+    "node_restart": {"stale", "restart"},
+    "node_restart, a dip": {"stale", "restart", "undervoltage"},
+    "node_restart, for good": {"stale"},
+    "supply_cut": {"stop_chain", "stale"},
+    "stop_pressed": {"stop_chain", "stale"},
+    "stop_pressed, by radio": {"stop_chain", "stale"},
+    "link_lost": {"stop_chain", "stale"},
+    "demand_late": {"stale"},
+    "demand_absent": {"stale", "watchdog"},
+    "demand_refused, counter": {"counter", "watchdog"},
+    "demand_refused, checksum": {"checksum", "watchdog"},
+    "demand_refused, range": {"out_of_range", "watchdog"},
+    "driver_override": {"override"},
+    "false_override": {"override"},
+    "kit_fault": {"fault_reported"},
+    "sensor_offset": {"tracking"},
+    "railed_pedal": {"disagree"},
+    "sender_loss": {"loss"},
+    "gateway_loss": {"loss"},
+    "recorder_loss": {"loss"},
+    "recorder_gap": {"recording_gap"},
+    "host_stall": {"recording_gap"},
+    "host_stall, no buffer": {"recording_gap"},
+    "clock_step": {"time_order"},
+    "babbling_node": {"stale"},
+    "wiring": {"bus_error"},
+    "wiring, one node": {"bus_error", "stale"},
+    "two_senders": {"two_senders"},
+    "loop_open": {"stop_chain", "stale"},
+    "loop_chatter": {"stop_chain"},
+    "supply_sag": {"stale"},
+    "supply_sag, one node": {"stale"},
+    "node_unplugged": {"stale"},
+    "node_unplugged, the computer": {"stale", "watchdog"},
+    "derating": {"tracking"},
+    "jammed_linkage": {"tracking"},
+    "stuck_frame": {"counter"},
+    "repeated_frames": {"counter"},
+    "scale_changed": {"slew"},
+    "sensor_contact": {"out_of_range"},
+    "changed_settings, a period": {"rate"},
+    "bunched_demands": {"stale"},
+    "gateway_overload": {"relay"},
+    "gateway_restart": {"stale"},
+    "recorder_overload": {"loss"},
+    "recorder_unplugged": {"recording_gap"},
+    "recorder_filter": {"missing"},
+    "clocks_apart": {"relay"},
+    "channels_swapped": {"missing"},
+    "wrong_bit_rate": {"missing", "bus_error"},
+    "slow_recovery": {"bus_error", "stale"},
+    "slow_recovery, none": {"bus_error", "stale"},
+    "loose_connector": {"bus_error"},
+    "ground_shift": {"bus_error"},
+    "broken_branch": {"stale"},
+    "bus_shorted": {"recording_gap"},
+    "wrong_rate_node": {"bus_error"},
+    "identity_clash": {"two_senders"},
+    "wrong_sign": {"tracking"},
+    "wrong_byte_order": {"out_of_range"},
+}
+NOT_FOUND = {
+    "frozen_value, a demand": "a demand may stand still for as long as its sender wants",
+    "stale_demand": "a demand may stand still for as long as its sender wants",
+    "stale_demand, one": "a demand may stand still for as long as its sender wants",
+    "demand_refused, level": "an enable bit that is set from the start asks for nothing",
+    "demand_refused, jump": "a demand may jump; only what the kit does about it shows that it refused it",
+    "receiver_deaf": "the demands on the bus are right; what the kit does about them is for a diagnosis",
+    "wheel_dropout": "0 km/h is a speed that a wheel may have",
+    "changed_settings": "the firmware says so, and every value is within its range",
+    "capture_ends": "no file says how long it should have been",
+    "wrong_scale": "a wrong scale may stay within the range",
+}
+
+
+def long_trip(folder: Path, example: str | None, seed: int) -> Run:
+    """Drive for some seconds with an example, or without a fault; its begin depends on the seed."""
+    fault = None
+    if example is not None:
+        fault = EXAMPLES[example].replace("for: 700 ms", f"for: {LASTS_S:g} s")
+        fault = fault.replace("at: 1.9 s", f"at: {2 + 0.13 * (seed % 20):.2f} s")
+    return run_of(folder, TRIP.replace("duration: 3 s", f"duration: {DURATION_S:g} s"), fault, seed)
+
+
+def found_in(run: Run) -> list[Finding]:
+    """What the checks find of a run."""
+    return list(inspected([run.chunk], load_spec(str(CART)))[0].findings)
+
+
+def kinds_while(run: Run, findings: list[Finding]) -> set[str]:
+    """The kinds of those findings that are of the time of the only fault of a run, or soon after."""
+    fault = run.fault
+    first_ns = int(run.chunk.t_ns[0])
+    start_ns = first_ns + round(1e9 * ((fault["start_s"] or 0.0) - BEFORE_S))
+    end_s = fault["end_s"]
+    end_ns = None if end_s is None else first_ns + round(1e9 * (end_s + AFTER_S))
+    return {
+        finding.kind.value
+        for finding in findings
+        if finding.end_ns >= start_ns and (end_ns is None or finding.start_ns <= end_ns)
+    }
