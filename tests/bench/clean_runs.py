@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 import resource
+import shutil
 import sys
 import tempfile
 import time
@@ -83,10 +84,13 @@ def batched_hours(hours: int) -> int:
     text = re.sub(r"\n    counter: .*", "", (CART / "cart.yaml").read_text(encoding="utf-8"))
     text = re.sub(r"requires: \[counter, checksum", "requires: [checksum", text)
     false = 0
-    with tempfile.TemporaryDirectory(dir=ROOT / "specs") as folder:
-        spec_path, path = Path(folder) / "cart.yaml", Path(folder) / "scenario.yaml"
+    with tempfile.TemporaryDirectory() as folder:
+        shutil.copytree(ROOT / "shared", Path(folder) / "shared")  # which the spec includes
+        beside = Path(folder) / "specs" / "cart"
+        beside.mkdir(parents=True)
+        spec_path, path = beside / "cart.yaml", beside / "scenario.yaml"
         for name in ("kit.dbc", "chassis.dbc"):
-            (Path(folder) / name).write_bytes((CART / name).read_bytes())
+            (beside / name).write_bytes((CART / name).read_bytes())
         spec_path.write_text(text, encoding="utf-8")
         for batch_ms in (10, 20, 50):
             path.write_text(f"{HOUR}recorder: {{batch: {batch_ms} ms}}\n", encoding="utf-8")
