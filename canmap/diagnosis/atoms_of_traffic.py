@@ -11,11 +11,11 @@ from canmap.diagnosis.evidence import Atom, Evidence, Role
 from canmap.frames.chunks import FrameKind
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
 
     from numpy.typing import NDArray
 
-    from canmap.diagnosis.case_file import CaseFile, Gap
+    from canmap.diagnosis.case_file import CaseFile
 
 LEAST_ERRORS = 5
 FULL, FREE = 0.8, 0.5  # share of the time for which a bus carries frames
@@ -24,6 +24,7 @@ FRAME_BITS, EXTENDED_BITS, STUFFED = 47, 67, 1.1  # ISO 11898-1, from memory; st
 LATEST = 90  # percentile of how far intervals are off
 MUCH_MORE = 6  # times as far off as the others
 JITTER_NS = 30_000
+UNDISTURBED_NS = 100_000  # of the 90th percentile, beyond what it was before
 SPAN_NS = 1_000 * MS
 
 
@@ -81,8 +82,6 @@ def _whose(case: CaseFile, from_ns: int, to_ns: int) -> tuple[str, str, Role]:
     """Whose frames the errors hold up: those of one sender much more than those of any other, or not."""
     silent = [gap for gap in case.first_silent if case.roles[gap.slot] is not Role.COPY]
     senders = {case.rules[gap.slot].sender for gap in silent}
-    if len(senders) == 1 and _errors_end_with(case, silent) and (name := senders.pop()):
-        return "one_disturbed", name, case.roles[silent[0].slot]
     off: dict[str, tuple[int, float, Role]] = {}  # of the message of each sender that comes most often
     for slot, rule in enumerate(case.rules):
         clock, period_ns = case.clock(slot), case.period_ns(slot)
@@ -97,6 +96,10 @@ def _whose(case: CaseFile, from_ns: int, to_ns: int) -> tuple[str, str, Role]:
         more = float(np.percentile(during, LATEST) - np.percentile(before, LATEST))
         if rule.sender not in off or period_ns < off[rule.sender][0]:
             off[rule.sender] = (period_ns, more, case.roles[slot])
+    if len(senders) == 1 and (name := senders.pop()):
+        rest = [more for sender, (_, more, _) in off.items() if sender != name]
+        if not rest or np.median(rest) < UNDISTURBED_NS:  # who was damaged has taken itself off the bus
+            return "one_disturbed", name, case.roles[silent[0].slot]
     if len(off) < 2:
         return "errors_only", "", Role.ANY
     first = max(off, key=lambda name: off[name][1])
@@ -104,17 +107,6 @@ def _whose(case: CaseFile, from_ns: int, to_ns: int) -> tuple[str, str, Role]:
     if off[first][1] >= MUCH_MORE * max(others, JITTER_NS):
         return "one_disturbed", first, off[first][2]
     return "several_disturbed", "", Role.ANY
-
-
-def _errors_end_with(case: CaseFile, silent: Sequence[Gap]) -> bool:
-    """Whether error frames end where a silence begins: who was damaged has taken itself off the bus."""
-    chunk = case.window.prepared.chunk
-    errors = chunk.t_ns[chunk.kind == FrameKind.ERROR]
-    due_ns, next_ns = case.quiet_ns
-    last_ns = max(gap.last_ns for gap in silent)
-    before = np.count_nonzero((errors >= last_ns - SPAN_NS // 20) & (errors <= due_ns))
-    inside = np.count_nonzero((errors > due_ns + SPAN_NS // 20) & (errors < next_ns - SPAN_NS // 20))
-    return bool(before) and inside <= 2
 
 
 def _loads(case: CaseFile) -> dict[str, float]:
