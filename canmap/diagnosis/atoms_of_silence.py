@@ -250,8 +250,8 @@ def _holes(case: CaseFile) -> Iterator[Evidence]:
         return
     by_name = {(rule.bus, rule.message.name): slot for slot, rule in enumerate(case.rules)}
     slots = [by_name[p.place.bus or "", p.place.message or ""] for p in lost if p.place.message]
-    senders = {case.rules[slot].sender for slot in slots}
     copies = all(case.roles[slot] is Role.COPY for slot in slots)
+    senders = {case.rules[slot].sender for slot in slots if case.roles[slot] is not Role.COPY}
     role = Role.COPY if copies else Role.ONE_SENDER if len(senders) <= 1 else Role.SEVERAL_SENDERS
     yield Evidence(
         atom=Atom.COUNTER,

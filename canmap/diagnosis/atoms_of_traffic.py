@@ -22,8 +22,9 @@ FULL, FREE = 0.8, 0.5  # share of the time for which a bus carries frames
 FLOOD_A_SECOND, FLOOD_SHARE = 500, 0.4
 FRAME_BITS, EXTENDED_BITS, STUFFED = 47, 67, 1.1  # ISO 11898-1, from memory; stuff bits about a tenth more
 LATEST = 90  # percentile of how far intervals are off
-MUCH_MORE = 4  # times as far off as the others
+MUCH_MORE = 6  # times as far off as the others
 JITTER_NS = 30_000
+UNDISTURBED_NS = 100_000  # of the 90th percentile, beyond what it was before
 SPAN_NS = 1_000 * MS
 
 
@@ -81,9 +82,6 @@ def _whose(case: CaseFile, from_ns: int, to_ns: int) -> tuple[str, str, Role]:
     """Whose frames the errors hold up: those of one sender much more than those of any other, or not."""
     silent = [gap for gap in case.first_silent if case.roles[gap.slot] is not Role.COPY]
     senders = {case.rules[gap.slot].sender for gap in silent}
-    meanwhile = all(gap.last_ns <= to_ns and (gap.next_ns or to_ns + 1) > to_ns for gap in silent)
-    if len(senders) == 1 and meanwhile and (name := senders.pop()):
-        return "one_disturbed", name, case.roles[silent[0].slot]
     off: dict[str, tuple[int, float, Role]] = {}  # of the message of each sender that comes most often
     for slot, rule in enumerate(case.rules):
         clock, period_ns = case.clock(slot), case.period_ns(slot)
@@ -98,6 +96,10 @@ def _whose(case: CaseFile, from_ns: int, to_ns: int) -> tuple[str, str, Role]:
         more = float(np.percentile(during, LATEST) - np.percentile(before, LATEST))
         if rule.sender not in off or period_ns < off[rule.sender][0]:
             off[rule.sender] = (period_ns, more, case.roles[slot])
+    if len(senders) == 1 and (name := senders.pop()):
+        rest = [more for sender, (_, more, _) in off.items() if sender != name]
+        if not rest or np.median(rest) < UNDISTURBED_NS:  # who was damaged has taken itself off the bus
+            return "one_disturbed", name, case.roles[silent[0].slot]
     if len(off) < 2:
         return "errors_only", "", Role.ANY
     first = max(off, key=lambda name: off[name][1])
