@@ -11,6 +11,7 @@ from canmap.checks.channels import ChannelCheck
 from canmap.checks.clock_steps import ClockStepCheck
 from canmap.checks.counted_loss import CountedLoss, CounterRestart
 from canmap.checks.counter_values import JumpingCounter, RepeatedCounter, StrangeCounter
+from canmap.checks.demand_steps import DemandSteps
 from canmap.checks.disagree import DisagreeCheck
 from canmap.checks.duplicates import DuplicateCheck
 from canmap.checks.error_frames import ErrorFrames
@@ -69,6 +70,7 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     DebouncedFaults,
     FaultReactions,
     SlewCheck,
+    DemandSteps,
     SpeedRangeCheck,
     TrackingCheck,
     DisagreeCheck,

@@ -17,7 +17,7 @@ import numpy as np
 
 from canmap.base.words import listed, seconds, times
 from canmap.checks.check import Check
-from canmap.checks.feeding import NEVER_NS, Feeding
+from canmap.checks.feeding import NEVER_NS, Feeding, needs_of
 from canmap.checks.needs import Needs, code_or_label, state_name
 from canmap.checks.occurrences import Occurrences
 from canmap.checks.offgaps import TOLERATED
@@ -92,9 +92,7 @@ class WatchdogCheck(Check[None]):
     def __init__(self, setting: Setting) -> None:
         manual = setting.spec.manual
         self._plan = setting.plan
-        needs = Needs(
-            (need for rule in manual.demands for need in (*rule.fresh_when, *rule.asks_when)), setting
-        )
+        needs = Needs((need for rule in manual.demands for need in needs_of(rule, setting)), setting)
         machines = {machine.name: machine for machine in manual.state_machines}
         watchdogs, first = [], 0
         for rules in _shared(manual.demands):

@@ -76,6 +76,14 @@ class ChecksumRule:
 REACTIONS = ("hold", "release", "ramp", "stop")
 
 
+@dataclass(frozen=True, slots=True)
+class LargestStep:
+    """By how much a signal of a demand may change from one frame to the next, in the unit of the signal."""
+
+    signal: SignalRef
+    step: Fraction
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DemandRule:
     """A message by which the kit is commanded.
@@ -87,7 +95,8 @@ class DemandRule:
         first: What it does first, of `REACTIONS`; "" where only words tell.
         fresh_when: A frame feeds the watchdog only while all of these hold.
         asks_when: A frame asks the axis to act only while all of these hold.
-        requires: What must be right for that: "counter", "checksum", "enable", "range".
+        requires: What must be right for that: "counter", "checksum", "enable", "range", "step".
+        largest_steps: Further from the last that it took, the kit takes no demand while the axis acts.
         tolerates: So many bad frames in a row still feed the watchdog.
         watchdog_with: Other demands that feed the same watchdog.
         state_machine: Name of the state machine of its axis, "" where the spec does not tell.
@@ -101,6 +110,7 @@ class DemandRule:
     fresh_when: tuple[Requirement, ...] = ()
     asks_when: tuple[Requirement, ...] = ()
     requires: tuple[str, ...] = ()
+    largest_steps: tuple[LargestStep, ...] = ()
     tolerates: int = 0
     watchdog_with: tuple[MessageRef, ...] = ()
     state_machine: str = ""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.mapping.manual import REACTIONS
+from canmap.mapping.manual import REACTIONS, LargestStep
 from canmap.mapping.model import Selected, Trigger
 from canmap.mapping.reading import fault_grammar
 from canmap.mapping.reading import override_grammar as o
@@ -23,8 +23,11 @@ from canmap.mapping.reading.sections import Key, Section, mapping, scalar
 from canmap.mapping.reading.shapes import (
     Entry,
     about_message,
+    any_quantity,
     as_it_is,
+    difference,
     each,
+    fits,
     integer,
     list_of,
     message,
@@ -41,7 +44,7 @@ from canmap.mapping.reading.shapes import (
     word,
     yes_no,
 )
-from canmap.vocabulary.units import number_advice, parse_number
+from canmap.vocabulary.units import find_unit, number_advice, parse_number
 
 if TYPE_CHECKING:
     from fractions import Fraction
@@ -229,7 +232,21 @@ TOLERATES = Key("tolerates", integer(0, 1000))
 WATCHDOG_WITH = Key("watchdog_with", one_or_list(message, "messages"))
 STATE_MACHINE = Key("state_machine", placed_text)
 DEMAND_PAGE = Key("page", text)
-_REQUIRED = word("what makes a demand valid", ("counter", "checksum", "enable", "range"))
+
+
+def _largest_step(found: FoundSignal, node: Node, context: Context) -> LargestStep | None:
+    """Read by how much a signal of the demand may change from one frame to the next."""
+    if (of := context.message) and (found.bus, found.message.name) != (of.bus, of.message.name):
+        context.faults.add(node.place, f"{found.text} is not a signal of {of.message.name}.")
+        return None
+    step, unit = difference(node, context), find_unit(found.signal.unit)
+    if step is None or (unit is not None and not fits(step, unit.dimension, node.place, context)):
+        return None
+    return LargestStep(found.ref, step.value if unit is None else step.si / unit.factor)
+
+
+LARGEST_STEP = Key("largest_step", each("the list of steps", signal, _largest_step, below=any_quantity))
+_REQUIRED = word("what makes a demand valid", ("counter", "checksum", "enable", "range", "step"))
 REQUIRES = Key("requires", one_or_list(_REQUIRED, "words"), judged=False)
 DEMAND = Section(
     "a demand",
@@ -240,6 +257,7 @@ DEMAND = Section(
         FRESH_WHEN,
         ASKS_WHEN,
         REQUIRES,
+        LARGEST_STEP,
         TOLERATES,
         WATCHDOG_WITH,
         STATE_MACHINE,
