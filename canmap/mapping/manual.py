@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from fractions import Fraction
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
-    from fractions import Fraction
 
     from canmap.mapping.fault_rules import FaultRule
     from canmap.mapping.override_rules import OverrideRule
@@ -74,6 +74,7 @@ class ChecksumRule:
 
 
 REACTIONS = ("hold", "release", "ramp", "stop")
+GOES_ON = ("hold", "ramp")  # those in which the axis may go on acting
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +94,7 @@ class DemandRule:
         watchdog_ns: Time without it after which the kit reacts, None where not promised.
         reaction: What the kit then does, in words.
         first: What it does first, of `REACTIONS`; "" where only words tell.
+        acts_for_ns: For how long the axis may then go on acting, None where not promised.
         fresh_when: A frame feeds the watchdog only while all of these hold.
         asks_when: A frame asks the axis to act only while all of these hold.
         requires: What must be right for that: "counter", "checksum", "enable", "range", "step".
@@ -107,6 +109,7 @@ class DemandRule:
     watchdog_ns: int | None = None
     reaction: str = ""
     first: str = ""
+    acts_for_ns: int | None = None
     fresh_when: tuple[Requirement, ...] = ()
     asks_when: tuple[Requirement, ...] = ()
     requires: tuple[str, ...] = ()
@@ -205,6 +208,7 @@ class RedundantPair:
         fields: Record and field of the first and the second; none where it is a pair of signals.
         slope: How the second follows the first.
         sum: What an inverse pair adds up to: the first, or half of it, and the second; in their unit.
+        offset: How much more the second tells than the slope says, in their unit; 0 where inverse.
         tolerance: How far apart they may be, in the unit of the first: the description's, SI for fields.
         within_ns: Time for which they may disagree, 0 for none.
         page: Where the manual says so, "" where the spec does not tell.
@@ -215,6 +219,7 @@ class RedundantPair:
     fields: tuple[tuple[str, str], ...] = ()
     slope: Slope = Slope.SAME
     sum: Fraction | None = None
+    offset: Fraction = Fraction(0)
     tolerance: Fraction
     within_ns: int = 0
     page: str = ""

@@ -77,12 +77,13 @@ def _values(entries: tuple[Entry[str, V], ...] | None) -> tuple[V, ...]:
 def _demand(entry: Entry[FoundMessage, SectionValues], top: SectionValues, context: Context) -> DemandRule:
     said = entry.value
     both = said.get(g.OBEYED_WHEN) or ()
-    first, reaction = said.get(g.REACTION) or ("", "")
+    first, reaction, acts_for_ns = said.get(g.REACTION) or ("", "", None)
     return DemandRule(
         message=entry.key.ref,
         watchdog_ns=said.get(g.WATCHDOG),
         reaction=reaction,
         first=first,
+        acts_for_ns=acts_for_ns,
         fresh_when=(*both, *(said.get(g.FRESH_WHEN) or ())),
         asks_when=(*both, *(said.get(g.ASKS_WHEN) or ())),
         requires=said.get(g.REQUIRES) or (),

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.mapping.manual import REACTIONS, LargestStep
+from canmap.base.words import seconds
+from canmap.mapping.manual import GOES_ON, REACTIONS, LargestStep
 from canmap.mapping.model import Selected, Trigger
 from canmap.mapping.reading import fault_grammar
 from canmap.mapping.reading import override_grammar as o
@@ -209,20 +210,25 @@ MESSAGES = Key("messages", about_message(MESSAGE))
 WATCHDOG = Key("watchdog", time_ns)
 FIRST = Key("first", word("a reaction", REACTIONS), required=True)
 THEN = Key("then", word("a reaction", REACTIONS))
-REACTION_IN_STEPS = Section("a reaction", (FIRST, THEN))
+FOR = Key("for", time_ns)
+REACTION_IN_STEPS = Section("a reaction", (FIRST, FOR, THEN))
 
 
-def _reaction(node: Node, context: Context) -> tuple[str, str] | None:
-    """Read what the kit does: (the first word, "" for none; all of it in words)."""
+def _reaction(node: Node, context: Context) -> tuple[str, str, int | None] | None:
+    """Read what the kit does: the first word, "" for none; all of it in words; for how long it may act."""
     if not isinstance(node, Entries):
         words = text(node, context)
-        return ("", words) if words else None
+        return ("", words, None) if words else None
     values = REACTION_IN_STEPS(node, context)
     first = values.get(FIRST) if values else None
     if values is None or first is None:
         return None
-    then = values.get(THEN)
-    return first, f"it has to {first}" + (f", then {then}" if then else "")
+    then, for_ns = values.get(THEN), values.get(FOR)
+    if for_ns is not None and first not in GOES_ON:
+        context.faults.add(values.place_of(FOR), f"`for` is the time of {' and '.join(GOES_ON)} alone.")
+        return None
+    at_most = f" for at most {seconds(for_ns)}" if for_ns else ""
+    return first, f"it has to {first}{at_most}" + (f", then {then}" if then else ""), for_ns
 
 
 REACTION = Key("reaction", _reaction, judged=False)
