@@ -38,6 +38,7 @@ from canmap.checks.state_machines import StateCheck
 from canmap.checks.stop_chain import StopChainCheck
 from canmap.checks.timed_loss import TimedLoss
 from canmap.checks.tracking import TrackingCheck
+from canmap.checks.trouble_codes import TroubleCodes
 from canmap.checks.two_senders import TwoSenders
 from canmap.checks.undervoltage import Undervoltage
 from canmap.checks.watchdogs import WatchdogCheck
@@ -68,6 +69,7 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     CodeCheck,
     FaultBits,
     DebouncedFaults,
+    TroubleCodes,
     FaultReactions,
     SlewCheck,
     DemandSteps,

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from canmap.mapping.fault_rules import FaultRule
+    from canmap.mapping.fault_rules import FaultRule, TroubleCodeRule
     from canmap.mapping.override_rules import OverrideRule
     from canmap.mapping.refs import MessageRef, Requirement, SignalRef
     from canmap.mapping.supplied_nodes import NodeRule, StopChainRule
@@ -319,6 +319,7 @@ class Manual:
         demands: By which the kit is commanded.
         supply_groups: Nodes that one relay feeds, by the group's name.
         faults: Faults that signals report.
+        trouble_codes: Messages that tell J1939 trouble codes.
         redundant: Pairs that tell the same.
         state_machines: States and how they follow each other.
         overrides: What counts as the driver's.
@@ -331,6 +332,7 @@ class Manual:
     demands: tuple[DemandRule, ...] = ()
     supply_groups: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     faults: tuple[FaultRule, ...] = ()
+    trouble_codes: tuple[TroubleCodeRule, ...] = ()
     redundant: tuple[RedundantPair, ...] = ()
     state_machines: tuple[StateMachineRule, ...] = ()
     overrides: tuple[OverrideRule, ...] = ()

@@ -36,6 +36,7 @@ def manual(top: SectionValues, context: Context) -> Manual:
         demands=tuple(_demand(entry, top, context) for entry in top.get(g.DEMANDS) or ()),
         supply_groups={entry.key: entry.value for entry in top.get(g.SUPPLY_GROUPS) or ()},
         faults=tuple(_fault(one, top, context) for entry in top.get(g.FAULTS) or () for one in entry.value),
+        trouble_codes=tuple(entry.value for entry in top.get(g.TROUBLE_CODES) or ()),
         state_machines=_values(top.get(g.STATE_MACHINES)),
         overrides=tuple(_override(entry, top, context) for entry in top.get(g.OVERRIDES) or ()),
         verified_on=_verified_on(top, context),

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from canmap.base.words import seconds
 from canmap.mapping.manual import GOES_ON, REACTIONS, LargestStep
 from canmap.mapping.model import Selected, Trigger
-from canmap.mapping.reading import fault_grammar
+from canmap.mapping.reading import fault_grammar, trouble_grammar
 from canmap.mapping.reading import override_grammar as o
 from canmap.mapping.reading import promises as p
 from canmap.mapping.reading import topic_grammar as t
@@ -299,6 +299,7 @@ VEHICLE = Key("vehicle", text, required=True)
 VERIFIED_ON = Key("verified_on", p.verified_on)
 SUPPLY_GROUPS = Key("supply_groups", p.SUPPLY_GROUPS, judged=False)
 FAULTS = Key("faults", fault_grammar.FAULTS, judged=False)
+TROUBLE_CODES = Key("trouble_codes", trouble_grammar.TROUBLE_CODES_OF)
 REDUNDANT: Key[Node] = Key("redundant", as_it_is)
 STATE_MACHINES = Key("state_machines", p.STATE_MACHINES, judged=False)
 OVERRIDES = Key("overrides", o.OVERRIDES, judged=False)
@@ -317,6 +318,7 @@ SPEC = Section(
         DEMANDS,
         SUPPLY_GROUPS,
         FAULTS,
+        TROUBLE_CODES,
         REDUNDANT,
         STATE_MACHINES,
         OVERRIDES,
