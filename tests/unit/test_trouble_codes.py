@@ -73,7 +73,7 @@ def test_a_code_with_a_name(tmp_path: Path) -> None:
 def test_the_upper_bits_of_the_number(tmp_path: Path) -> None:
     """All 19 bits but the lowest, and an FMI that is reserved: 0x7FFFE, 22."""
     _, (one,) = told(spec(tmp_path), [bytes([0, 0, 0xFE, 0xFF, 7 << 5 | 22, 0, 0, 0])])
-    assert one.text.startswith("Codes from address 0 reports SPN 524286, FMI 22: a reserved failure mode (")
+    assert one.text.startswith("Codes from address 0 reports SPN 524286, FMI 22: a reserved failure mode, ")
 
 
 @pytest.mark.parametrize(
