@@ -8,6 +8,7 @@ import pytest
 
 from canmap.base.errors import SpecError
 from canmap.checks.steps import Steps
+from tests.finding_numbers import lacking
 from tests.kits import row, spec_of
 from tests.streams import frames, inspected
 
@@ -64,6 +65,7 @@ def test_a_step_that_is_too_large(tmp_path: Path) -> None:
     )
     assert (one.severity, one.count, one.value, one.limit) == ("error", 3, 11.0, 10.0)
     assert one.facts == {"unit": "deg", "page": "12"}
+    assert lacking(one) == []
 
 
 def test_it_is_not_fresh_where_the_kit_refuses_it(tmp_path: Path) -> None:
