@@ -46,7 +46,8 @@ LACKING = {
     "unknown_id": (r"does not know [0-9A-Fx]+",),
     # Conditions, several states, reactions and pages are texts.
     "state": (r"though .*", r"\w+(?:, \w+)* or \w+", r"page \S+ of the manual"),
-    "watchdog": (r"after which .*",),
+    "watchdog": (r"after which .*", r"page \S+ of the manual"),
+    "slew": (r"page \S+ of the manual",),
     **dict.fromkeys(("restart", "late_start", "undervoltage", "stop_chain"), (r"page \S+ of the manual",)),
 }
 

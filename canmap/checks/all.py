@@ -11,6 +11,7 @@ from canmap.checks.channels import ChannelCheck
 from canmap.checks.clock_steps import ClockStepCheck
 from canmap.checks.counted_loss import CountedLoss, CounterRestart
 from canmap.checks.counter_values import JumpingCounter, RepeatedCounter, StrangeCounter
+from canmap.checks.demand_steps import DemandSteps
 from canmap.checks.disagree import DisagreeCheck
 from canmap.checks.duplicates import DuplicateCheck
 from canmap.checks.error_frames import ErrorFrames
@@ -37,6 +38,7 @@ from canmap.checks.state_machines import StateCheck
 from canmap.checks.stop_chain import StopChainCheck
 from canmap.checks.timed_loss import TimedLoss
 from canmap.checks.tracking import TrackingCheck
+from canmap.checks.trouble_codes import TroubleCodes
 from canmap.checks.two_senders import TwoSenders
 from canmap.checks.undervoltage import Undervoltage
 from canmap.checks.watchdogs import WatchdogCheck
@@ -67,8 +69,10 @@ CHECKS: tuple[type[Check[Any]], ...] = (
     CodeCheck,
     FaultBits,
     DebouncedFaults,
+    TroubleCodes,
     FaultReactions,
     SlewCheck,
+    DemandSteps,
     SpeedRangeCheck,
     TrackingCheck,
     DisagreeCheck,

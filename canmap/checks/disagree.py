@@ -123,11 +123,11 @@ def _apart(
     pair: RedundantPair, first: NDArray[np.float64], second: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """How far apart they are, as the first has it, and how much of that may be rounding; float64[n] each."""
-    total = float(pair.sum or 0)
-    same = total - second if pair.slope in {Slope.INVERSE, Slope.INVERSE_HALF} else second
+    total, offset = float(pair.sum or 0), float(pair.offset)
+    same = total - second if pair.slope in {Slope.INVERSE, Slope.INVERSE_HALF} else second - offset
     if pair.slope in {Slope.HALF, Slope.INVERSE_HALF}:
         same = same * 2.0
-    slack = (np.abs(first) + 2.0 * (np.abs(second) + abs(total))) * ROUNDING
+    slack = (np.abs(first) + 2.0 * (np.abs(second) + abs(total) + abs(offset))) * ROUNDING
     return np.abs(first - same), slack
 
 

@@ -1,17 +1,18 @@
 """What feeds a watchdog: the fresh frames of its demands, and which of them ask the axis to act.
 
 A frame that failed (its checksum is wrong, or it repeats its counter) is not fresh, nor is one that is too
-short, out of its described range where the kit checks that, or known not to fulfil `fresh_when`. So many bad
-frames in a row as are tolerated feed the watchdog all the same.
+short, out of its described range or too far from the one before where the kit checks that, or known not to
+fulfil `fresh_when`. So many bad frames in a row as are tolerated feed the watchdog all the same.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from canmap.checks.steps import Steps, acts_when
 from canmap.signals.extract import among
 from canmap.signals.limits import raw_limits
 from canmap.signals.plan import ColumnKind
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from canmap.checks.check import Setting
     from canmap.checks.needs import Needs
     from canmap.mapping.manual import DemandRule
+    from canmap.mapping.refs import Requirement
     from canmap.signals.extract import Samples
     from canmap.stream.view import View
     from canmap.timing.newest import Newest
@@ -55,12 +57,37 @@ class Feeds:
         return bool(self.asks[int(self.told.searchsorted(row, side="right"))])
 
 
-class _Demand:
-    """The frames of one demand, and how many bad ones came last in a row."""
+class DemandFrames(NamedTuple):
+    """The frames of one demand in one chunk.
+
+    Attributes:
+        feeds: intp[m], those that feed its watchdog, ascending.
+        believed: intp[n], those that did not fail, ascending.
+        asks: bool[n], which of these ask the axis to act.
+        steps: float64[signals, n], by how much each goes beyond what the kit takes, 0 where it does not.
+    """
+
+    feeds: NDArray[np.intp]
+    believed: NDArray[np.intp]
+    asks: NDArray[np.bool_]
+    steps: NDArray[np.float64]
+
+
+class Demand:
+    """The frames of one demand, and how many bad ones came last in a row.
+
+    Args:
+        rule: What the spec says of it.
+        setting: Whose decode plan it is.
+        needs: The conditions of all demands, those of `needs_of` among them.
+        course: Its number among all.
+    """
 
     def __init__(self, rule: DemandRule, setting: Setting, needs: Needs, course: int) -> None:
         self._needs, self._course = needs, course
         self._fresh, self._asks = needs.numbers(rule.fresh_when), needs.numbers(rule.asks_when)
+        self._acts = needs.numbers(acts_when(rule, setting)) if rule.largest_steps else ()
+        self.steps = Steps(rule, setting)
         self._tolerates, self._bad = rule.tolerates, rule.tolerates + 1  # none came before
         plan = setting.plan
         self.slot = next(
@@ -76,17 +103,17 @@ class _Demand:
                 limits = signal.minimum, signal.maximum, signal.factor, signal.offset
                 self._spans[column] = raw_limits(*limits, signal.bits, signal.signed)
 
-    def take(
-        self, view: View, newest: Newest
-    ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.bool_]]:
-        """Return the frames that feed, those that are believed, and which of them ask."""
+    def take(self, view: View, newest: Newest) -> DemandFrames:
+        """Go on with the frames of a chunk."""
         arrived, used = view.prepared.arrived, view.prepared.samples
         came = _rows(arrived, self.slot)
         believed = _rows(used, self.slot)
         moments = Moments(believed, view.clock[believed])
-        at = self._needs.at(newest, moments, self._course, {*self._fresh, *self._asks})
+        at = self._needs.at(newest, moments, self._course, {*self._fresh, *self._asks, *self._acts})
         good = self._in_order(used) & ~at.fails[list(self._fresh)].any(axis=0)
         asks = at.holds[list(self._asks)].all(axis=0)
+        steps = self.steps.take(used, good, np.asarray(at.holds[list(self._acts)].all(axis=0)))
+        good &= ~(self.steps.refuses & (steps != 0).any(axis=0))
         fresh = np.zeros(len(came), np.bool_)
         fresh[came.searchsorted(believed[good])] = True
         feeds: NDArray[np.bool_] = fresh
@@ -98,7 +125,7 @@ class _Demand:
             fresh_places = fresh.nonzero()[0]
             since = len(came) - 1 - int(fresh_places[-1]) if len(fresh_places) else self._bad + len(came)
             self._bad = min(since, self._tolerates + 1)
-        return came[feeds], believed, np.asarray(asks)
+        return DemandFrames(came[feeds], believed, np.asarray(asks), steps)
 
     def _in_order(self, samples: Samples) -> NDArray[np.bool_]:
         """Which of the believed frames are long enough, and in their range."""
@@ -124,7 +151,7 @@ class Feeding:
     """
 
     def __init__(self, rules: tuple[DemandRule, ...], setting: Setting, needs: Needs, first: int) -> None:
-        self._demands = [_Demand(rule, setting, needs, first + i) for i, rule in enumerate(rules)]
+        self._demands = [Demand(rule, setting, needs, first + i) for i, rule in enumerate(rules)]
         self._channels = {setting.spec.buses[rule.message.bus].channel for rule in rules}
         self._last_ns, self._asked = int(NEVER_NS), False
 
@@ -137,14 +164,16 @@ class Feeding:
         """Forget what came before a hole in the recording."""
         if any(hole.channel in self._channels for hole in view.holes):
             self._last_ns = int(NEVER_NS)
+            for demand in self._demands:
+                demand.steps.forget()
 
     def take(self, view: View, newest: Newest) -> Feeds:
         """Go on with the frames of a chunk."""
         parts = [demand.take(view, newest) for demand in self._demands]
-        rows = np.sort(np.concatenate([feeds for feeds, _, _ in parts]))
-        told = np.concatenate([believed for _, believed, _ in parts])
+        rows = np.sort(np.concatenate([one.feeds for one in parts]))
+        told = np.concatenate([one.believed for one in parts])
         order = told.argsort()
-        asks = np.concatenate([asks for _, _, asks in parts])[order]
+        asks = np.concatenate([one.asks for one in parts])[order]
         feeds = Feeds(
             rows,
             np.concatenate(([self._last_ns], view.clock[rows])),
@@ -157,3 +186,9 @@ class Feeding:
 
 def _rows(samples: Samples, slot: int) -> NDArray[np.intp]:
     return samples.rows[samples.slot_start[slot] : samples.slot_start[slot + 1]]
+
+
+def needs_of(rule: DemandRule, setting: Setting) -> tuple[Requirement, ...]:
+    """Return the conditions that a demand asks for."""
+    acts = acts_when(rule, setting) if rule.largest_steps else ()
+    return (*rule.fresh_when, *rule.asks_when, *acts)

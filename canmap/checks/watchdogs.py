@@ -17,7 +17,7 @@ import numpy as np
 
 from canmap.base.words import listed, seconds, times
 from canmap.checks.check import Check
-from canmap.checks.feeding import NEVER_NS, Feeding
+from canmap.checks.feeding import NEVER_NS, Feeding, needs_of
 from canmap.checks.needs import Needs, code_or_label, state_name
 from canmap.checks.occurrences import Occurrences
 from canmap.checks.offgaps import TOLERATED
@@ -25,6 +25,7 @@ from canmap.checks.pages import on_page, paged
 from canmap.checks.state_course import StateCourse, StayAmong
 from canmap.findings.episodes import LISTED, Episodes
 from canmap.findings.finding import Finding, Kind, Place, Severity
+from canmap.mapping.manual import GOES_ON
 from canmap.timing.newest import Newest
 
 if TYPE_CHECKING:
@@ -39,7 +40,6 @@ if TYPE_CHECKING:
     from canmap.stream.view import View
 
 WATCHDOG = Kind("watchdog", Severity.ERROR)  # too early: a warning; in time: a note
-HOLDING = {"hold", "ramp"}  # first reactions in which the axis may stay active
 GONE_PERIODS = (5, 2)  # a demand is gone after so many of its periods, as a fraction
 
 
@@ -72,7 +72,9 @@ class _Watchdog:
         periods = [setting.rules[slot].period_ns or 0 for slot in self.feeding.slots]
         self.missed_ns = max(periods) * GONE_PERIODS[0] // GONE_PERIODS[1]
         self.early_ns = self.limit_ns - self.slack_ns - max(periods)
-        self.is_late_judged = not any(rule.first in HOLDING for rule in rules)
+        going_on = [rule for rule in rules if rule.first in GOES_ON]
+        self.acts_for_ns = max((rule.acts_for_ns or 0 for rule in going_on), default=0)
+        self.is_late_judged = all(rule.acts_for_ns is not None for rule in going_on)
         self.was_late = False
         self.seen = 0
         self.left: dict[int, _Left] = {}
@@ -92,9 +94,7 @@ class WatchdogCheck(Check[None]):
     def __init__(self, setting: Setting) -> None:
         manual = setting.spec.manual
         self._plan = setting.plan
-        needs = Needs(
-            (need for rule in manual.demands for need in (*rule.fresh_when, *rule.asks_when)), setting
-        )
+        needs = Needs((need for rule in manual.demands for need in needs_of(rule, setting)), setting)
         machines = {machine.name: machine for machine in manual.state_machines}
         watchdogs, first = [], 0
         for rules in _shared(manual.demands):
@@ -150,7 +150,7 @@ class WatchdogCheck(Check[None]):
         known = fed_ns != NEVER_NS
         gone_ns = np.where(known, states.clock - np.where(known, fed_ns, 0), 0)
         watched = known & (since_ns <= fed_ns + one.slack_ns)
-        late = active & watched & (gone_ns > one.limit_ns + one.slack_ns)
+        late = active & watched & (gone_ns > one.limit_ns + one.acts_for_ns + one.slack_ns)
         was_late = np.concatenate(([one.was_late], late[:-1]))
         one.was_late = bool(late[-1])
         if one.is_late_judged:
@@ -246,7 +246,9 @@ class WatchdogCheck(Check[None]):
             limit=one.limit_ns / 1e9,
             severity=severity,
         )
-        facts = {"machine": one.machine.name, "demands": one.demand, **told}
+        facts: dict[str, str | float] = {"machine": one.machine.name, "demands": one.demand, **told}
+        if one.acts_for_ns:
+            facts["for_s"] = one.acts_for_ns / 1e9
         if rule.reaction:
             facts["reaction"] = rule.reaction
         return replace(found, facts=paged(facts, rule.page))

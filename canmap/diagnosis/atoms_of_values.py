@@ -66,6 +66,8 @@ def physics(case: CaseFile) -> Iterator[Evidence]:
         yield from _override(case, override)
     for finding in case.findings(*KIND_OF):
         place = finding.place
+        if finding.kind == "slew" and not place.record:
+            continue  # a demand, which says nothing of a sensor
         subject = f"{place.record}.{place.field}" if place.record else f"{place.message}.{place.signal}"
         yield Evidence(
             atom=Atom.PHYSICS,

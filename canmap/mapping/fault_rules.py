@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from canmap.mapping.refs import SignalRef
+    from collections.abc import Mapping
+
+    from canmap.mapping.refs import MessageRef, SignalRef
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,4 +52,21 @@ class FaultRule:
     debounce_ns: int = 0
     leads_to: tuple[LeadsTo, ...] = ()
     within_ns: int = 0
+    page: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TroubleCodeRule:
+    """A J1939 message that tells active trouble codes (DM1).
+
+    Attributes:
+        message: The message.
+        names: What suspect parameter numbers (SPN) stand for.
+        severity: "error", "warning" or "note".
+        page: Of the manual, "" where the spec does not tell.
+    """
+
+    message: MessageRef
+    names: Mapping[int, str] = field(default_factory=dict)
+    severity: str = "error"
     page: str = ""

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from fractions import Fraction
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
-    from fractions import Fraction
 
-    from canmap.mapping.fault_rules import FaultRule
+    from canmap.mapping.fault_rules import FaultRule, TroubleCodeRule
     from canmap.mapping.override_rules import OverrideRule
     from canmap.mapping.refs import MessageRef, Requirement, SignalRef
     from canmap.mapping.supplied_nodes import NodeRule, StopChainRule
@@ -74,6 +74,15 @@ class ChecksumRule:
 
 
 REACTIONS = ("hold", "release", "ramp", "stop")
+GOES_ON = ("hold", "ramp")  # those in which the axis may go on acting
+
+
+@dataclass(frozen=True, slots=True)
+class LargestStep:
+    """By how much a signal of a demand may change from one frame to the next, in the unit of the signal."""
+
+    signal: SignalRef
+    step: Fraction
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,9 +94,11 @@ class DemandRule:
         watchdog_ns: Time without it after which the kit reacts, None where not promised.
         reaction: What the kit then does, in words.
         first: What it does first, of `REACTIONS`; "" where only words tell.
+        acts_for_ns: For how long the axis may then go on acting, None where not promised.
         fresh_when: A frame feeds the watchdog only while all of these hold.
         asks_when: A frame asks the axis to act only while all of these hold.
-        requires: What must be right for that: "counter", "checksum", "enable", "range".
+        requires: What must be right for that: "counter", "checksum", "enable", "range", "step".
+        largest_steps: Further from the last that it took, the kit takes no demand while the axis acts.
         tolerates: So many bad frames in a row still feed the watchdog.
         watchdog_with: Other demands that feed the same watchdog.
         state_machine: Name of the state machine of its axis, "" where the spec does not tell.
@@ -98,9 +109,11 @@ class DemandRule:
     watchdog_ns: int | None = None
     reaction: str = ""
     first: str = ""
+    acts_for_ns: int | None = None
     fresh_when: tuple[Requirement, ...] = ()
     asks_when: tuple[Requirement, ...] = ()
     requires: tuple[str, ...] = ()
+    largest_steps: tuple[LargestStep, ...] = ()
     tolerates: int = 0
     watchdog_with: tuple[MessageRef, ...] = ()
     state_machine: str = ""
@@ -195,6 +208,7 @@ class RedundantPair:
         fields: Record and field of the first and the second; none where it is a pair of signals.
         slope: How the second follows the first.
         sum: What an inverse pair adds up to: the first, or half of it, and the second; in their unit.
+        offset: How much more the second tells than the slope says, in their unit; 0 where inverse.
         tolerance: How far apart they may be, in the unit of the first: the description's, SI for fields.
         within_ns: Time for which they may disagree, 0 for none.
         page: Where the manual says so, "" where the spec does not tell.
@@ -205,6 +219,7 @@ class RedundantPair:
     fields: tuple[tuple[str, str], ...] = ()
     slope: Slope = Slope.SAME
     sum: Fraction | None = None
+    offset: Fraction = Fraction(0)
     tolerance: Fraction
     within_ns: int = 0
     page: str = ""
@@ -304,6 +319,7 @@ class Manual:
         demands: By which the kit is commanded.
         supply_groups: Nodes that one relay feeds, by the group's name.
         faults: Faults that signals report.
+        trouble_codes: Messages that tell J1939 trouble codes.
         redundant: Pairs that tell the same.
         state_machines: States and how they follow each other.
         overrides: What counts as the driver's.
@@ -316,6 +332,7 @@ class Manual:
     demands: tuple[DemandRule, ...] = ()
     supply_groups: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     faults: tuple[FaultRule, ...] = ()
+    trouble_codes: tuple[TroubleCodeRule, ...] = ()
     redundant: tuple[RedundantPair, ...] = ()
     state_machines: tuple[StateMachineRule, ...] = ()
     overrides: tuple[OverrideRule, ...] = ()

@@ -36,6 +36,7 @@ def manual(top: SectionValues, context: Context) -> Manual:
         demands=tuple(_demand(entry, top, context) for entry in top.get(g.DEMANDS) or ()),
         supply_groups={entry.key: entry.value for entry in top.get(g.SUPPLY_GROUPS) or ()},
         faults=tuple(_fault(one, top, context) for entry in top.get(g.FAULTS) or () for one in entry.value),
+        trouble_codes=tuple(entry.value for entry in top.get(g.TROUBLE_CODES) or ()),
         state_machines=_values(top.get(g.STATE_MACHINES)),
         overrides=tuple(_override(entry, top, context) for entry in top.get(g.OVERRIDES) or ()),
         verified_on=_verified_on(top, context),
@@ -77,15 +78,17 @@ def _values(entries: tuple[Entry[str, V], ...] | None) -> tuple[V, ...]:
 def _demand(entry: Entry[FoundMessage, SectionValues], top: SectionValues, context: Context) -> DemandRule:
     said = entry.value
     both = said.get(g.OBEYED_WHEN) or ()
-    first, reaction = said.get(g.REACTION) or ("", "")
+    first, reaction, acts_for_ns = said.get(g.REACTION) or ("", "", None)
     return DemandRule(
         message=entry.key.ref,
         watchdog_ns=said.get(g.WATCHDOG),
         reaction=reaction,
         first=first,
+        acts_for_ns=acts_for_ns,
         fresh_when=(*both, *(said.get(g.FRESH_WHEN) or ())),
         asks_when=(*both, *(said.get(g.ASKS_WHEN) or ())),
         requires=said.get(g.REQUIRES) or (),
+        largest_steps=tuple(one.value for one in said.get(g.LARGEST_STEP) or ()),
         tolerates=said.get(g.TOLERATES) or 0,
         watchdog_with=tuple(found.ref for found in said.get(g.WATCHDOG_WITH) or ()),
         state_machine=_machine_of(entry, top, context),

@@ -9,6 +9,7 @@ from canmap.mapping.manual import RedundantPair, Slope
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.sections import Key, Section
 from canmap.mapping.reading.shapes import (
+    any_quantity,
     difference,
     fits,
     list_of,
@@ -33,10 +34,11 @@ SIGNALS = Key("signals", list_of(signal, "signals", 2, 2))
 FIELDS = Key("fields", list_of(record_field, "fields", 2, 2))
 SLOPE = Key("slope", word("how the second follows the first", tuple(slope.value for slope in Slope)))
 SUM = Key("sum", number)
+OFFSET = Key("offset", any_quantity)
 TOLERANCE = Key("tolerance", difference)
 WITHIN = Key("within", time_ns)
 PAGE = Key("page", text)
-REDUNDANT_PAIR = Section("a redundant pair", (SIGNALS, FIELDS, SLOPE, SUM, TOLERANCE, WITHIN, PAGE))
+REDUNDANT_PAIR = Section("a redundant pair", (SIGNALS, FIELDS, SLOPE, SUM, OFFSET, TOLERANCE, WITHIN, PAGE))
 
 
 def pair_rules(node: Node | None, context: Context) -> tuple[RedundantPair, ...]:
@@ -66,6 +68,8 @@ def _pair(node: Node, context: Context) -> RedundantPair | None:
         tolerance = _of_fields(fields, values, context)
     else:
         return None
+    unit = signals[0].signal.unit if signals else fields[0][1].unit if fields else ""
+    offset = _offset(slope, unit, values, context)
     if len(context.faults) > before or tolerance is None:
         return None
     return RedundantPair(
@@ -74,10 +78,28 @@ def _pair(node: Node, context: Context) -> RedundantPair | None:
         fields=tuple((record, field.name) for record, field in fields or ()),
         slope=slope,
         sum=total,
+        offset=offset / (find_unit(unit) or UNITS["1"]).factor if signals else offset,
         tolerance=tolerance,
         within_ns=values.get(WITHIN) or 0,
         page=values.get(PAGE) or "",
     )
+
+
+def _offset(slope: Slope, unit: str, values: SectionValues, context: Context) -> Fraction:
+    """Return how much more the second tells than the slope says, in SI; 0 for nothing."""
+    written = values.get(OFFSET)
+    if written is None:
+        return Fraction(0)
+    place, known = values.place_of(OFFSET), find_unit(unit)
+    if slope in {Slope.INVERSE, Slope.INVERSE_HALF}:
+        context.faults.add(place, "`offset` has no meaning for an inverse pair.")
+    elif written.unit.offset:
+        context.faults.add(place, "A difference of temperatures is written in K.")
+    elif known is None:
+        context.faults.add(place, "The description gives these signals no unit that is known.")
+    else:
+        fits(written, known.dimension, place, context)
+    return Fraction(written.si)
 
 
 def _of_signals(signals: tuple[FoundSignal, ...], values: SectionValues, context: Context) -> Fraction | None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from canmap.base.words import listed
 from canmap.mapping.reading.marks import Entries
 from canmap.mapping.reading.mistakes import shown
-from canmap.mapping.reading.sections import Key, Section, scalar
+from canmap.mapping.reading.sections import WHOLE, Key, Section, scalar
 from canmap.mapping.reading.shapes import list_of, one_or_list, placed_text, record_field, text, time_ns
 from canmap.mapping.supplied_nodes import StopChainRule
 from canmap.vocabulary.record_types import Stop
@@ -73,7 +73,7 @@ def stop_rule(node: Node | None, groups: Node | None, context: Context) -> StopC
     known = list(groups.pairs) if isinstance(groups, Entries) else []
     cuts = values.get(CUTS) or ()
     for name in cuts:
-        if name.text not in known:
+        if name.text not in known and WHOLE not in context.lost:
             hint = context.faults.hint(name.text, known)
             context.faults.add(name.place, f"There is no supply group {shown(name.text)}{hint}")
     loop, within_ns, supply = values.get(LOOP), values.get(WITHIN), values.get(SUPPLY)

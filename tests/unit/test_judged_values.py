@@ -241,10 +241,12 @@ def test_a_short_disagreement_and_one_within_the_tolerance_are_none(tmp_path: Pa
         ("inverse_half", 70),
         ("inverse, sum: 90", 30),
         ("inverse_half, sum: 90", 60),
+        ("same, offset: 5 %", 65),
+        ("half, offset: -5 %", 25),
     ],
 )
 def test_every_slope(tmp_path: Path, slope: str, second: float) -> None:
-    """The first says 60 % of 0 to 100 %; by hand: 100 - 60, 100 - 60 / 2, 90 - 60, 90 - 60 / 2."""
+    """The first says 60 % of 0 to 100 %; by hand: 100 - 60, 100 - 60 / 2, 90 - 60, 90 - 60 / 2, 65, 25."""
     pair = (
         f"redundant: {{pedal: {{signals: [Pedal.First, PedalB.Second], slope: {slope}, tolerance: 1 %}}}}\n"
     )
@@ -287,6 +289,22 @@ redundant:
     )
     assert (span_ms(result, found), found.count, found.facts["page"]) == ((201, 301), 4, "p. 9")
     assert (found.place.message, found.place.record, found.place.field) == ("Wheels", "drive", "speed")
+
+
+def test_the_offset_of_two_fields(tmp_path: Path) -> None:
+    """The second tells 1.8 km/h more, 0.5 m/s; 3.6 km/h are 1 m/s."""
+    kit = values.KIT + 'BO_ 1536 Rim: 8 Node\n SG_ Speed : 0|16@1- (0.01,0) [0|0] "m/s" Other\n'
+    text = """\
+records:
+  drive: {type: Drive, stamp: Wheels, speed: Wheels.Speed}
+  wheels: {type: Wheels, stamp: Rim, rear_left: Rim.Speed}
+redundant: {speed: {fields: [drive.speed, wheels.rear_left], tolerance: 0.2 km/h, offset: 1.8 km/h}}
+"""
+    spec = spec_of(tmp_path, kit, text, periods_ms=values.PERIODS_MS | {0x600: 10})
+    for told, wrong in ((150, 0), (100, 1)):
+        rows = [row(t, 0x600, told.to_bytes(2, "little")) for t in range(0, 200, 10)]
+        rows += [row(t + 1, SPEED, speed(3.6)) for t in range(0, 200, 10)]
+        assert len(of_kind(inspected([frames(sorted(rows))], spec)[0], "disagree")) == wrong
 
 
 # --- frozen and railed --------------------------------------------------------------------------------

@@ -21,6 +21,7 @@ from canmap.mapping.reading import (
     promises,
     relay_grammar,
     topic_grammar,
+    trouble_grammar,
 )
 from canmap.topics.topic import MessageForm
 from canmap.topics.topic_table import topic_table
@@ -48,6 +49,7 @@ SECTIONS = {
     "A latency": relay_grammar.LATENCY,
     "A demand": grammar.DEMAND,
     "A fault": fault_grammar.FAULT,
+    "Trouble codes": trouble_grammar.TROUBLE_CODES,
     "A redundant pair": pair_rules.REDUNDANT_PAIR,
     "An axis": axis_rules.AXIS,
     "A node": node_rules.NODE,

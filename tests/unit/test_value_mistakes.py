@@ -64,6 +64,15 @@ CASES = {
         f"{SPEEDS}redundant: {{p: {{fields: [a.speed, b.speed], sum: 4, tolerance: 1 m/s}}}}\n",
         *(7, 50, "`sum` has no meaning here: fields are not shifted."),
     ),
+    "inverse pair with an offset": (
+        f"{SPEEDS}redundant: {{p: {{fields: [a.speed, b.speed], slope: inverse, tolerance: 1 m/s, "
+        "offset: 1 m/s}}\n",
+        *(7, 87, "`offset` has no meaning for an inverse pair."),
+    ),
+    "offset of another kind": (
+        f"{SPEEDS}redundant: {{p: {{fields: [a.speed, b.speed], tolerance: 1 m/s, offset: 1 m}}}}\n",
+        *(7, 71, "The unit `m` does not convert to m/s."),
+    ),
     "axis of an unknown record": (
         f"{SPEEDS}axes: {{x: {{report: a.speed, demand: c.speed}}}}\n",
         *(7, 37, "The spec has no record `c`; it is one of a or b."),

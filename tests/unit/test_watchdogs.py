@@ -170,6 +170,26 @@ def test_demands_that_share_a_watchdog(tmp_path: Path) -> None:
     assert "after the last fresh Command or Brake" in found.text
 
 
+@pytest.mark.parametrize("first", ["hold", "ramp"])
+def test_a_reaction_that_goes_on_for_a_time(tmp_path: Path, first: str) -> None:
+    """120 ms, 200 ms of going on, a period of 10 and 2 of jitter after 483 ms are over at 815."""
+    kit = spec(tmp_path, f", reaction: {{first: {first}, for: 200 ms, then: stop}}")
+    _, (found,) = run(kit, until(500), lambda t: t < 820)
+    assert found.severity == "note"
+    result, (found,) = run(kit, until(500), lambda t: t < 900)
+    assert found.text == (
+        "arm went to Ready only 417 ms after the last fresh Command; its watchdog is 120 ms, "
+        f"after which it has to {first} for at most 200 ms, then stop."
+    )
+    assert (found.severity, found.limit, found.facts["for_s"]) == ("error", 0.12, 0.2)
+    assert span_ms(result, found) == (820, 900)
+
+
+def test_a_reaction_that_does_not_go_on_has_no_time(tmp_path: Path) -> None:
+    with pytest.raises(SpecError, match="`for` is the time of hold and ramp alone"):
+        spec(tmp_path, ", reaction: {first: release, for: 200 ms}")
+
+
 def test_a_reaction_that_holds_first_is_not_late(tmp_path: Path) -> None:
     assert run(spec(tmp_path, ", reaction: {first: hold, then: stop}"), until(500), lambda _: True)[1] == []
     _, (found,) = run(spec(tmp_path, ", reaction: {first: release}"), until(500), lambda _: True)

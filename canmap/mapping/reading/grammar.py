@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.mapping.manual import REACTIONS
+from canmap.base.words import seconds
+from canmap.mapping.manual import GOES_ON, REACTIONS, LargestStep
 from canmap.mapping.model import Selected, Trigger
-from canmap.mapping.reading import fault_grammar
+from canmap.mapping.reading import fault_grammar, trouble_grammar
 from canmap.mapping.reading import override_grammar as o
 from canmap.mapping.reading import promises as p
 from canmap.mapping.reading import topic_grammar as t
@@ -23,8 +24,11 @@ from canmap.mapping.reading.sections import Key, Section, mapping, scalar
 from canmap.mapping.reading.shapes import (
     Entry,
     about_message,
+    any_quantity,
     as_it_is,
+    difference,
     each,
+    fits,
     integer,
     list_of,
     message,
@@ -41,7 +45,7 @@ from canmap.mapping.reading.shapes import (
     word,
     yes_no,
 )
-from canmap.vocabulary.units import number_advice, parse_number
+from canmap.vocabulary.units import find_unit, number_advice, parse_number
 
 if TYPE_CHECKING:
     from fractions import Fraction
@@ -206,20 +210,25 @@ MESSAGES = Key("messages", about_message(MESSAGE))
 WATCHDOG = Key("watchdog", time_ns)
 FIRST = Key("first", word("a reaction", REACTIONS), required=True)
 THEN = Key("then", word("a reaction", REACTIONS))
-REACTION_IN_STEPS = Section("a reaction", (FIRST, THEN))
+FOR = Key("for", time_ns)
+REACTION_IN_STEPS = Section("a reaction", (FIRST, FOR, THEN))
 
 
-def _reaction(node: Node, context: Context) -> tuple[str, str] | None:
-    """Read what the kit does: (the first word, "" for none; all of it in words)."""
+def _reaction(node: Node, context: Context) -> tuple[str, str, int | None] | None:
+    """Read what the kit does: the first word, "" for none; all of it in words; for how long it may act."""
     if not isinstance(node, Entries):
         words = text(node, context)
-        return ("", words) if words else None
+        return ("", words, None) if words else None
     values = REACTION_IN_STEPS(node, context)
     first = values.get(FIRST) if values else None
     if values is None or first is None:
         return None
-    then = values.get(THEN)
-    return first, f"it has to {first}" + (f", then {then}" if then else "")
+    then, for_ns = values.get(THEN), values.get(FOR)
+    if for_ns is not None and first not in GOES_ON:
+        context.faults.add(values.place_of(FOR), f"`for` is the time of {' and '.join(GOES_ON)} alone.")
+        return None
+    at_most = f" for at most {seconds(for_ns)}" if for_ns else ""
+    return first, f"it has to {first}{at_most}" + (f", then {then}" if then else ""), for_ns
 
 
 REACTION = Key("reaction", _reaction, judged=False)
@@ -229,7 +238,21 @@ TOLERATES = Key("tolerates", integer(0, 1000))
 WATCHDOG_WITH = Key("watchdog_with", one_or_list(message, "messages"))
 STATE_MACHINE = Key("state_machine", placed_text)
 DEMAND_PAGE = Key("page", text)
-_REQUIRED = word("what makes a demand valid", ("counter", "checksum", "enable", "range"))
+
+
+def _largest_step(found: FoundSignal, node: Node, context: Context) -> LargestStep | None:
+    """Read by how much a signal of the demand may change from one frame to the next."""
+    if (of := context.message) and (found.bus, found.message.name) != (of.bus, of.message.name):
+        context.faults.add(node.place, f"{found.text} is not a signal of {of.message.name}.")
+        return None
+    step, unit = difference(node, context), find_unit(found.signal.unit)
+    if step is None or (unit is not None and not fits(step, unit.dimension, node.place, context)):
+        return None
+    return LargestStep(found.ref, step.value if unit is None else step.si / unit.factor)
+
+
+LARGEST_STEP = Key("largest_step", each("the list of steps", signal, _largest_step, below=any_quantity))
+_REQUIRED = word("what makes a demand valid", ("counter", "checksum", "enable", "range", "step"))
 REQUIRES = Key("requires", one_or_list(_REQUIRED, "words"), judged=False)
 DEMAND = Section(
     "a demand",
@@ -240,6 +263,7 @@ DEMAND = Section(
         FRESH_WHEN,
         ASKS_WHEN,
         REQUIRES,
+        LARGEST_STEP,
         TOLERATES,
         WATCHDOG_WITH,
         STATE_MACHINE,
@@ -275,6 +299,7 @@ VEHICLE = Key("vehicle", text, required=True)
 VERIFIED_ON = Key("verified_on", p.verified_on)
 SUPPLY_GROUPS = Key("supply_groups", p.SUPPLY_GROUPS, judged=False)
 FAULTS = Key("faults", fault_grammar.FAULTS, judged=False)
+TROUBLE_CODES = Key("trouble_codes", trouble_grammar.TROUBLE_CODES_OF)
 REDUNDANT: Key[Node] = Key("redundant", as_it_is)
 STATE_MACHINES = Key("state_machines", p.STATE_MACHINES, judged=False)
 OVERRIDES = Key("overrides", o.OVERRIDES, judged=False)
@@ -293,6 +318,7 @@ SPEC = Section(
         DEMANDS,
         SUPPLY_GROUPS,
         FAULTS,
+        TROUBLE_CODES,
         REDUNDANT,
         STATE_MACHINES,
         OVERRIDES,
