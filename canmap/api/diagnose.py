@@ -96,13 +96,14 @@ def diagnose_intake(
     """Diagnose what intakes read, each of which `opened` makes anew; see `diagnose`."""
     require_names(spec, axis, message)
     result = inspect_intake(opened(), spec)
-    spans = chosen(episodes_of(result), result, at_s=at_s, axis=axis, message=message)
+    found = episodes_of(result)
+    spans = chosen(found, result, at_s=at_s, axis=axis, message=message)
     intake = opened()
     try:
         cases = case_files(intake.chunks(), spans, result, spec, intake.window) if spans else []
     finally:
         intake.close()
-    return Diagnosis(result, tuple(map(diagnosed, cases)), spec.path)
+    return Diagnosis(result, tuple(map(diagnosed, cases)), spec.path, len(found))
 
 
 def require_names(spec: Spec, axis: str | None, message: str | None) -> None:

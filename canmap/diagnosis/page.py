@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from canmap.results.inspection import Inspection
 
 WIDEST_STRIP, NARROWEST_STRIP = 60, 20
+MOST_ERRORS = 5  # that are told where no episode is
 MANUAL_FIRST = (
     "The maker's manual, the applicable standards, local rules and licensed practice come first. "
     "A diagnosis from a capture is a lead to follow, and no release to drive."
@@ -56,12 +57,11 @@ def page(diagnosis: Diagnosis, width: int) -> Iterator[PageLine]:
     result = diagnosis.result
     yield PageLine(f"{result.vehicle}: {', '.join(result.capture.files)}", style=Style.HEADING)
     if not diagnosis.episodes:
-        yield PageLine(
-            "No episode: no axis let go by itself, no message fell silent, no demand was refused, "
-            "and neither frames nor values nor stamps are in doubt."
-        )
+        yield from _nothing(diagnosis)
         return
-    yield PageLine(f"{times(len(diagnosis.episodes), 'episode')}, in seconds from the start:")
+    shown = len(diagnosis.episodes)
+    number_of = f"{shown} of " if shown < diagnosis.found else ""
+    yield PageLine(f"{number_of}{times(diagnosis.found, 'episode')}, in seconds from the start:")
     for one in diagnosis.episodes:
         begin = f"{one.span.number}. {result.seconds(one.span.begin_ns):.3f}"
         yield PageLine(f"{begin}  {headline(one.span)}: {_short(one)}", 2)
@@ -70,6 +70,27 @@ def page(diagnosis: Diagnosis, width: int) -> Iterator[PageLine]:
         yield from _episode(one, result, width)
     yield PageLine("")
     yield PageLine(MANUAL_FIRST, style=Style.FAINT)
+
+
+def _nothing(diagnosis: Diagnosis) -> Iterator[PageLine]:
+    """Yield what is said where no episode is shown: others there are, or errors that began none."""
+    if diagnosis.found:
+        others = times(diagnosis.found, "episode")
+        yield PageLine(f"No episode fits what was asked for; the capture has {others} in all.")
+        return
+    errors = [finding.text for finding in diagnosis.result.findings if finding.severity == "error"]
+    if not errors:
+        yield PageLine(
+            "No episode: no axis let go by itself, no message fell silent, no demand was refused, "
+            "and neither frames nor values nor stamps are in doubt."
+        )
+        return
+    yield PageLine("No episode begins in this capture, but it has errors:")
+    for text in errors[:MOST_ERRORS]:
+        yield PageLine(text, 2)
+    if len(errors) > MOST_ERRORS:
+        yield PageLine(f"and {len(errors) - MOST_ERRORS} more.", 2)
+    yield PageLine("canmap inspect shows all findings.")
 
 
 def as_text(diagnosis: Diagnosis, width: int = 100) -> str:

@@ -15,6 +15,7 @@ ROOT = Path(__file__).parents[2]
 SPEC = str(ROOT / "specs" / "orchard_cart" / "cart.yaml")
 DROP = str(ROOT / "captures" / "steering_drop.log")
 PRESSED = str(ROOT / "captures" / "stop_pressed.log")
+DAY_ONE = str(ROOT / "captures" / "day_one.log")
 CLEAN = str(ROOT / "captures" / "clean_drive.log")
 
 
@@ -50,6 +51,20 @@ def test_a_clean_drive_has_no_episode() -> None:
     status, text = run(CLEAN, "--spec", SPEC)
     assert status == 0
     assert "No episode" in text
+
+
+def test_errors_that_begin_no_episode_are_told() -> None:
+    status, text = run(DAY_ONE, "--spec", SPEC)
+    assert status == 1
+    assert "no message fell silent" not in text
+    assert "was 632.51 V, above its limit of 80 V" in text
+    assert "canmap inspect shows all findings" in text
+
+
+def test_a_choice_that_fits_no_episode_says_how_many_there_are() -> None:
+    _, text = run(DROP, "--spec", SPEC, "--message", "BatteryState")
+    assert "No episode fits what was asked for; the capture has 2 episodes in all." in text
+    assert "1 of 2 episodes" in run(DROP, "--spec", SPEC, "--at", "8")[1]
 
 
 def test_the_json_says_the_same(tmp_path: Path) -> None:
