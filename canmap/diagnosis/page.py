@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from canmap.diagnosis.diagnosis import Diagnosis, EpisodeDiagnosis
     from canmap.diagnosis.evidence import Evidence
-    from canmap.diagnosis.scoring import Scored
+    from canmap.diagnosis.scoring import Scored, Weighed
     from canmap.results.inspection import Inspection
 
 WIDEST_STRIP, NARROWEST_STRIP = 60, 20
@@ -191,9 +191,13 @@ def _reasons(scored: Scored) -> Iterator[PageLine]:
     for head, weighed in (("For", scored.speaks_for), ("Against", scored.speaks_against)):
         if weighed:
             yield PageLine(f"{head} {scored.cause.key.replace('_', ' ')}", 2, Style.HEADING)
+        told: dict[str, list[Weighed]] = {}  # what counts twice is told once
         for one in weighed:
-            points = "rules it out" if one.item.weight == EXCLUDES else f"{one.points:+.1f}"
-            yield PageLine(f"{points}  {sentence(one.evidence)}", 4)
+            told.setdefault(sentence(one.evidence), []).append(one)
+        for text, same in told.items():
+            excludes = any(one.item.weight == EXCLUDES for one in same)
+            points = "rules it out" if excludes else f"{sum(one.points for one in same):+.1f}"
+            yield PageLine(f"{points}  {text}", 4)
 
 
 def _checks(first: Sequence[Scored]) -> Iterator[PageLine]:
