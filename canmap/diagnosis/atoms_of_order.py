@@ -41,7 +41,8 @@ def begins_between(case: CaseFile, evidence: Iterable[Evidence]) -> tuple[int, i
     """
     axis = _first([one for one in axis_changes(case.result) if one.before is AxisState.ACTIVE], case)
     stop = _first([one for one in case.result.changes if _is_stop(case, one)], case)
-    silent = case.first_silent
+    originals = [gap for gap in case.first_silent if case.roles[gap.slot] is not Role.COPY]
+    silent = originals or case.first_silent  # a copy comes later than what it is a copy of
     quiet = _When(max(g.last_ns for g in silent), min(g.due_ns for g in silent)) if silent else None
     seen = [one for one in (axis, stop, quiet, _refusal(case)) if one is not None]
     seen += [_When(one.from_ns - LONGEST_SAMPLE_NS, one.from_ns) for one in evidence if one.value in EARLY]
