@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 from dataclasses import replace
 from pathlib import Path
@@ -22,7 +23,9 @@ from canmap.engine.intake import Intake
 from canmap.frames.chunks import join
 from canmap.frames.readers import open_captures
 from canmap.frames.session import SessionClock
+from canmap.mapping.reading.mistakes import Faults
 from canmap.outputs.handover import write_handover
+from canmap.vocabulary.record_types import AxisState
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -66,7 +69,7 @@ def diagnose(
     Raises:
         CaptureError: A capture cannot be read, or none holds a frame.
         SpecError: The spec at a path has mistakes.
-        UsageError: A capture is standard input, or no axis or message has that name.
+        UsageError: A capture is standard input, `at_s` is no time, or no axis or message has that name.
     """
     paths, loaded = _paths(captures), _loaded(spec)
     require_files(paths)
@@ -95,6 +98,8 @@ def diagnose_intake(
 ) -> Diagnosis:
     """Diagnose what intakes read, each of which `opened` makes anew; see `diagnose`."""
     require_names(spec, axis, message)
+    if at_s is not None and not math.isfinite(at_s):
+        raise UsageError(f"{at_s:g} is not a time; give seconds from the first frame.")
     result = inspect_intake(opened(), spec)
     found = episodes_of(result)
     spans = chosen(found, result, at_s=at_s, axis=axis, message=message)
@@ -112,11 +117,12 @@ def require_names(spec: Spec, axis: str | None, message: str | None) -> None:
     Raises:
         UsageError: It does not.
     """
-    if axis is not None:
-        spec.require_records([axis])
-    names = {rule.message.name for rule in spec.messages}
+    axes = [rule.name for rule in spec.records if any(field.type.kind is AxisState for field in rule.fields)]
+    if axis is not None and axis not in axes:
+        raise UsageError(f"{spec.path} has no axis {axis}{Faults().hint(axis, axes)}")
+    names = sorted({rule.message.name for rule in spec.messages})
     if message is not None and message not in names:
-        raise UsageError(f"{spec.path} describes no message {message}; give one that its buses describe.")
+        raise UsageError(f"{spec.path} describes no message {message}{Faults().hint(message, names)}")
 
 
 def chosen(

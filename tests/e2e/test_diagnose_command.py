@@ -82,6 +82,8 @@ def test_the_json_says_the_same(tmp_path: Path) -> None:
     first = told["episodes"][0]
     assert first["start_s"] == pytest.approx(5.03, abs=0.03)  # what the fault file says, within two frames
     assert {"for", "against", "next", "statement", "points", "basis"} <= first["causes"][0].keys()
+    began = first["began_between_s"]  # its gateway copy comes later, and tells nothing of when it began
+    assert began[0] < 5.017555 < began[1]  # of the ground truth beside the capture
     line = next(one["line"] for one in first["evidence"] if one["atom"] == "reach")
     assert Path(DROP).read_text(encoding="utf-8").splitlines()[line - 1].split()[2].startswith("101#")
     assert run(DROP, "--spec", SPEC, "--json", str(path))[0] == 1  # its own file may be replaced
@@ -99,7 +101,9 @@ def test_episodes_can_be_narrowed() -> None:
     [
         (["-", "--spec", SPEC], "reads its captures twice"),
         ([DROP, "--spec", SPEC, "--message", "Nobody"], "describes no message Nobody"),
-        ([DROP, "--spec", SPEC, "--axis", "nothing"], "makes no record nothing"),
+        ([DROP, "--spec", SPEC, "--message", "SteerFeedbak"], "did you mean `SteerFeedback`"),
+        ([DROP, "--spec", SPEC, "--axis", "wheels"], "no axis wheels; it is one of steering, drive or brake"),
+        ([DROP, "--spec", SPEC, "--at", "nan"], "nan is not a time"),
     ],
 )
 def test_what_cannot_be_done_is_said(words: list[str], said: str) -> None:
