@@ -19,10 +19,11 @@ if TYPE_CHECKING:
     from canmap.diagnosis.diagnosis import Diagnosis, EpisodeDiagnosis
     from canmap.diagnosis.evidence import Evidence
     from canmap.diagnosis.scoring import Scored, Weighed
+    from canmap.findings.finding import Finding
     from canmap.results.inspection import Inspection
 
 WIDEST_STRIP, NARROWEST_STRIP = 60, 20
-MOST_ERRORS = 5  # that are told where no episode is
+MOST_FINDINGS = 5  # that are told where no episode is
 MANUAL_FIRST = (
     "The maker's manual, the applicable standards, local rules and licensed practice come first. "
     "A diagnosis from a capture is a lead to follow, and no release to drive."
@@ -73,24 +74,28 @@ def page(diagnosis: Diagnosis, width: int) -> Iterator[PageLine]:
 
 
 def _nothing(diagnosis: Diagnosis) -> Iterator[PageLine]:
-    """Yield what is said where no episode is shown: others there are, or errors that began none."""
+    """Yield what is said where no episode is shown: others there are, or findings that began none."""
     if diagnosis.found:
         others = times(diagnosis.found, "episode")
         yield PageLine(f"No episode fits what was asked for; the capture has {others} in all.")
         return
-    errors = [finding.text for finding in diagnosis.result.findings if finding.severity == "error"]
-    if not errors:
+    found = _worth_a_look(diagnosis.result)
+    if not found:
         yield PageLine(
             "No episode: no axis let go by itself, no message fell silent, no demand was refused, "
             "and neither frames nor values nor stamps are in doubt."
         )
         return
-    yield PageLine("No episode begins in this capture, but it has errors:")
-    for text in errors[:MOST_ERRORS]:
-        yield PageLine(text, 2)
-    if len(errors) > MOST_ERRORS:
-        yield PageLine(f"and {len(errors) - MOST_ERRORS} more.", 2)
+    yield PageLine("No episode begins in this capture, but not all is well:")
+    for finding in found[:MOST_FINDINGS]:
+        yield PageLine(finding.text, 2)
+    if len(found) > MOST_FINDINGS:
+        yield PageLine(f"and {len(found) - MOST_FINDINGS} more.", 2)
     yield PageLine("canmap inspect shows all findings.")
+
+
+def _worth_a_look(result: Inspection) -> list[Finding]:
+    return [finding for finding in result.findings if finding.severity != "note"]
 
 
 def as_text(diagnosis: Diagnosis, width: int = 100) -> str:
@@ -123,11 +128,15 @@ def _episode(one: EpisodeDiagnosis, result: Inspection, width: int) -> Iterator[
     head = f"Episode {span.number}, at {result.seconds(span.begin_ns):.3f} s" + (f", {at}" if at else "")
     yield PageLine(head, style=Style.HEADING)
     yield from _course(one, result, width)
-    low, high = (f"{result.seconds(moment):.3f}" for moment in one.begins_ns)
+    low_s, high_s = (result.seconds(moment) for moment in one.begins_ns)
     yield PageLine("What happened", 2, Style.HEADING)
-    yield PageLine(f"It began between {low} and {high} s.", 4)
+    began = f"between {low_s:.3f} and" if low_s >= 0 else "before the capture or by"
+    yield PageLine(f"It began {began} {high_s:.3f} s.", 4)
     for evidence in one.chain:
         yield PageLine(_timed(evidence, result), 4)
+    for finding in _worth_a_look(result) if not one.chain else ():
+        if span.begin_ns <= finding.start_ns <= span.end_ns:
+            yield PageLine(f"{result.seconds(finding.start_ns):.3f}  {finding.text}", 4)
     yield from _causes(one)
     for scored in judgement.first:
         yield from _reasons(scored)

@@ -62,6 +62,17 @@ def test_errors_that_begin_no_episode_are_told() -> None:
     assert "canmap inspect shows all findings" in text
 
 
+def test_an_episode_without_evidence_shows_its_finding(tmp_path: Path) -> None:
+    """A jammed linkage is in no row of the table yet: what was found is told all the same."""
+    faults, capture = tmp_path / "faults.yaml", tmp_path / "jam.log"
+    faults.write_text("faults: [{kind: jammed_linkage, at: 4 s, for: 2 s}]\n", encoding="utf-8")
+    scenario = str(ROOT / "specs" / "orchard_cart" / "scenarios" / "short_drive.yaml")
+    told = CliRunner().invoke(app, ["simulate", scenario, "--faults", str(faults), "--into", str(capture)])
+    assert told.exit_code == 0, told.output
+    _, text = run(str(capture), "--spec", SPEC)
+    assert "steering.wheel_angle was up to" in text.split("What happened")[1].split("Undetermined")[0]
+
+
 def test_no_sentence_needs_the_one_before_it() -> None:
     """The page puts sentences in another order each time, so that an "it" would stand for anything."""
     assert [text for text in SENTENCES.values() if text.startswith(("It ", "Later its "))] == []
