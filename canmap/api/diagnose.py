@@ -63,7 +63,7 @@ def diagnose(
         captures: One capture or several of one session.
         spec: From `load_spec`, or the path of one.
         at_s: Only the episode nearest to that time, in s from the first frame.
-        axis: Only episodes in which that record's axis left its active state.
+        axis: Only episodes in which that record's axis left its active state, or what tells it fell silent.
         message: Only episodes that are about that message.
 
     Raises:
@@ -102,7 +102,7 @@ def diagnose_intake(
         raise UsageError(f"{at_s:g} is not a time; give seconds from the first frame.")
     result = inspect_intake(opened(), spec)
     found = episodes_of(result)
-    spans = chosen(found, result, at_s=at_s, axis=axis, message=message)
+    spans = chosen(found, result, spec, at_s=at_s, axis=axis, message=message)
     intake = opened()
     try:
         cases = case_files(intake.chunks(), spans, result, spec, intake.window) if spans else []
@@ -128,6 +128,7 @@ def require_names(spec: Spec, axis: str | None, message: str | None) -> None:
 def chosen(
     spans: Sequence[EpisodeSpan],
     result: Inspection,
+    spec: Spec,
     *,
     at_s: float | None,
     axis: str | None,
@@ -136,12 +137,33 @@ def chosen(
     """Return the episodes that are asked for."""
     kept = list(spans)
     if axis is not None:
-        kept = [span for span in kept if any(one.subject.startswith(f"{axis}.") for one in span.onsets)]
+        told_by = state_messages(spec, axis)
+        kept = [span for span in kept if _let_go(span, axis) or _is_silent(span, result, told_by)]
     if message is not None:
         kept = [span for span in kept if _is_about(span, result, message)]
     if at_s is not None and kept:
         kept = [min(kept, key=lambda span: abs(result.seconds(span.begin_ns) - at_s))]
     return kept
+
+
+def state_messages(spec: Spec, axis: str) -> set[str]:
+    """Return the names of the messages that tell the state of an axis."""
+    fields = [field for rule in spec.records if rule.name == axis for field in rule.fields]
+    return {ref.message for field in fields if field.type.kind is AxisState for ref in field.sources}
+
+
+def _let_go(span: EpisodeSpan, axis: str) -> bool:
+    return any(one.subject.startswith(f"{axis}.") for one in span.onsets)
+
+
+def _is_silent(span: EpisodeSpan, result: Inspection, messages: set[str]) -> bool:
+    silences = [finding for finding in result.findings if finding.kind == "stale"]
+    return any(
+        part.place.message in messages
+        for finding in silences
+        if span.begin_ns <= finding.start_ns <= span.end_ns
+        for part in (finding, *finding.parts)
+    )
 
 
 def _is_about(span: EpisodeSpan, result: Inspection, message: str) -> bool:

@@ -39,7 +39,7 @@ _OWN_JSON = '{\n "schema": "canmap/diagnosis/'  # what a diagnosis as JSON begin
 @click.option(
     "--at", "at_s", metavar="S", type=seconds, help="Only the episode that begins nearest to S seconds."
 )
-@click.option("--axis", metavar="RECORD", help="Only episodes in which this axis let go.")
+@click.option("--axis", metavar="RECORD", help="Only episodes in which this axis let go or fell silent.")
 @click.option("--message", metavar="MESSAGE", help="Only episodes that are about this message.")
 @click.option(
     "--pack",

@@ -104,7 +104,10 @@ def test_episodes_can_be_narrowed() -> None:
     assert len(diagnose(DROP, SPEC).episodes) == 2
     assert [one.span.number for one in diagnose(DROP, SPEC, at_s=8.1).episodes] == [2]
     assert [one.span.number for one in diagnose(DROP, SPEC, message="SteerFeedback").episodes] == [1]
-    assert diagnose(DROP, SPEC, axis="steering").episodes == ()
+    # An axis that fell silent may have let go: nobody can tell.
+    assert [one.span.number for one in diagnose(DROP, SPEC, axis="steering").episodes] == [1]
+    assert diagnose(DROP, SPEC, axis="drive").episodes == ()
+    assert len(diagnose(PRESSED, SPEC, axis="drive").episodes) == 1
 
 
 @pytest.mark.parametrize(
