@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 from dataclasses import replace
 from pathlib import Path
@@ -22,7 +23,9 @@ from canmap.engine.intake import Intake
 from canmap.frames.chunks import join
 from canmap.frames.readers import open_captures
 from canmap.frames.session import SessionClock
+from canmap.mapping.reading.mistakes import Faults
 from canmap.outputs.handover import write_handover
+from canmap.vocabulary.record_types import AxisState
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -60,13 +63,13 @@ def diagnose(
         captures: One capture or several of one session.
         spec: From `load_spec`, or the path of one.
         at_s: Only the episode nearest to that time, in s from the first frame.
-        axis: Only episodes in which that record's axis left its active state.
+        axis: Only episodes in which that record's axis left its active state, or what tells it fell silent.
         message: Only episodes that are about that message.
 
     Raises:
         CaptureError: A capture cannot be read, or none holds a frame.
         SpecError: The spec at a path has mistakes.
-        UsageError: A capture is standard input, or no axis or message has that name.
+        UsageError: A capture is standard input, `at_s` is no time, or no axis or message has that name.
     """
     paths, loaded = _paths(captures), _loaded(spec)
     require_files(paths)
@@ -95,14 +98,17 @@ def diagnose_intake(
 ) -> Diagnosis:
     """Diagnose what intakes read, each of which `opened` makes anew; see `diagnose`."""
     require_names(spec, axis, message)
+    if at_s is not None and not math.isfinite(at_s):
+        raise UsageError(f"{at_s:g} is not a time; give seconds from the first frame.")
     result = inspect_intake(opened(), spec)
-    spans = chosen(episodes_of(result), result, at_s=at_s, axis=axis, message=message)
+    found = episodes_of(result)
+    spans = chosen(found, result, spec, at_s=at_s, axis=axis, message=message)
     intake = opened()
     try:
         cases = case_files(intake.chunks(), spans, result, spec, intake.window) if spans else []
     finally:
         intake.close()
-    return Diagnosis(result, tuple(map(diagnosed, cases)), spec.path)
+    return Diagnosis(result, tuple(map(diagnosed, cases)), spec.path, len(found))
 
 
 def require_names(spec: Spec, axis: str | None, message: str | None) -> None:
@@ -111,16 +117,18 @@ def require_names(spec: Spec, axis: str | None, message: str | None) -> None:
     Raises:
         UsageError: It does not.
     """
-    if axis is not None:
-        spec.require_records([axis])
-    names = {rule.message.name for rule in spec.messages}
+    axes = [rule.name for rule in spec.records if any(field.type.kind is AxisState for field in rule.fields)]
+    if axis is not None and axis not in axes:
+        raise UsageError(f"{spec.path} has no axis {axis}{Faults().hint(axis, axes)}")
+    names = sorted({rule.message.name for rule in spec.messages})
     if message is not None and message not in names:
-        raise UsageError(f"{spec.path} describes no message {message}; give one that its buses describe.")
+        raise UsageError(f"{spec.path} describes no message {message}{Faults().hint(message, names)}")
 
 
 def chosen(
     spans: Sequence[EpisodeSpan],
     result: Inspection,
+    spec: Spec,
     *,
     at_s: float | None,
     axis: str | None,
@@ -129,12 +137,33 @@ def chosen(
     """Return the episodes that are asked for."""
     kept = list(spans)
     if axis is not None:
-        kept = [span for span in kept if any(one.subject.startswith(f"{axis}.") for one in span.onsets)]
+        told_by = state_messages(spec, axis)
+        kept = [span for span in kept if _let_go(span, axis) or _is_silent(span, result, told_by)]
     if message is not None:
         kept = [span for span in kept if _is_about(span, result, message)]
     if at_s is not None and kept:
         kept = [min(kept, key=lambda span: abs(result.seconds(span.begin_ns) - at_s))]
     return kept
+
+
+def state_messages(spec: Spec, axis: str) -> set[str]:
+    """Return the names of the messages that tell the state of an axis."""
+    fields = [field for rule in spec.records if rule.name == axis for field in rule.fields]
+    return {ref.message for field in fields if field.type.kind is AxisState for ref in field.sources}
+
+
+def _let_go(span: EpisodeSpan, axis: str) -> bool:
+    return any(one.subject.startswith(f"{axis}.") for one in span.onsets)
+
+
+def _is_silent(span: EpisodeSpan, result: Inspection, messages: set[str]) -> bool:
+    silences = [finding for finding in result.findings if finding.kind == "stale"]
+    return any(
+        part.place.message in messages
+        for finding in silences
+        if span.begin_ns <= finding.start_ns <= span.end_ns
+        for part in (finding, *finding.parts)
+    )
 
 
 def _is_about(span: EpisodeSpan, result: Inspection, message: str) -> bool:

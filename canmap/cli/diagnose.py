@@ -24,7 +24,8 @@ Examples:
   canmap diagnose drive.log --spec cart.yaml --pack for_the_maker
 
 An episode begins where an axis let go other than because the computer handed it back, where
-messages fell silent, or where a demand was refused. Captures are read twice.
+messages fell silent, where a demand was refused, or where frames, values or stamps became doubtful.
+Captures are read twice.
 
 The maker's manual, local rules and licensed practice come first.
 
@@ -35,8 +36,10 @@ _OWN_JSON = '{\n "schema": "canmap/diagnosis/'  # what a diagnosis as JSON begin
 
 @click.command("diagnose", epilog=EPILOG, short_help="Say why the vehicle stopped, and what to check.")
 @reads_captures_for("diagnosis")
-@click.option("--at", "at_s", metavar="S", type=seconds, help="Only the episode nearest to S seconds.")
-@click.option("--axis", metavar="RECORD", help="Only episodes in which this axis let go.")
+@click.option(
+    "--at", "at_s", metavar="S", type=seconds, help="Only the episode that begins nearest to S seconds."
+)
+@click.option("--axis", metavar="RECORD", help="Only episodes in which this axis let go or fell silent.")
 @click.option("--message", metavar="MESSAGE", help="Only episodes that are about this message.")
 @click.option(
     "--pack",

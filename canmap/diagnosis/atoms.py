@@ -73,7 +73,8 @@ def lacking(case: CaseFile) -> tuple[Lack, ...]:
         (
             Atom.BUS,
             bool(case.result.capture.error_frames),
-            "The capture has no error frames: record them, as without them nothing tells a clean bus.",
+            "The capture has no error frames: the bus was clean, or the recorder does not report "
+            "them; make sure that it does.",
         ),
         (Atom.DEMAND, bool(manual.demands), "The spec names no demand of the computer (`demands`)."),
         (Atom.KIT, has_states, "No record of the spec tells the state of an axis."),

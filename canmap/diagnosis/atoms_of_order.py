@@ -8,7 +8,7 @@ import numpy as np
 
 from canmap.diagnosis.case_file import MS
 from canmap.diagnosis.evidence import Atom, Evidence, Role
-from canmap.diagnosis.onsets import axis_changes, withdrawals
+from canmap.diagnosis.onsets import OnsetKind, axis_changes, withdrawals
 from canmap.mapping.model import Trigger
 from canmap.vocabulary.record_types import AxisState, Stop
 
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from canmap.records.change import Change
 
 EARLY = {"past_threshold", "two_at_once", "flood"}  # of which what else is seen may be the consequence
+DOUBTFUL = {OnsetKind.FRAMES_DOUBTFUL, OnsetKind.VALUES_DOUBTFUL, OnsetKind.STAMPS_DOUBTFUL}
 LONGEST_SAMPLE_NS = 100 * MS  # of what nothing shows sooner
 
 
@@ -41,11 +42,13 @@ def begins_between(case: CaseFile, evidence: Iterable[Evidence]) -> tuple[int, i
     """
     axis = _first([one for one in axis_changes(case.result) if one.before is AxisState.ACTIVE], case)
     stop = _first([one for one in case.result.changes if _is_stop(case, one)], case)
-    silent = case.first_silent
+    originals = [gap for gap in case.first_silent if case.roles[gap.slot] is not Role.COPY]
+    silent = originals or case.first_silent  # a copy comes later than what it is a copy of
     quiet = _When(max(g.last_ns for g in silent), min(g.due_ns for g in silent)) if silent else None
     seen = [one for one in (axis, stop, quiet, _refusal(case)) if one is not None]
     seen += [_When(one.from_ns - LONGEST_SAMPLE_NS, one.from_ns) for one in evidence if one.value in EARLY]
-    seen = seen or [_When(case.begin_ns - LONGEST_SAMPLE_NS, case.begin_ns)]
+    if not seen or case.span.onsets[0].kind in DOUBTFUL:
+        seen.append(_When(case.begin_ns - LONGEST_SAMPLE_NS, case.begin_ns))
     until_ns = min(one.until_ns for one in seen)
     return min(one.after_ns for one in seen if one.after_ns < until_ns), until_ns
 

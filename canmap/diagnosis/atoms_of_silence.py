@@ -232,14 +232,15 @@ def _doubled(case: CaseFile) -> Iterator[Evidence]:
         two_apart = span[2:] - span[:-2]
         twice = (np.abs(two_apart - period_ns) < 0.25 * period_ns) & (span[1:-1] > span[:-2] + GUARD_NS // 10)
         if np.count_nonzero(twice) >= 8:
+            first_ns = int(span[1:-1][twice][0])  # the first frame between two others
             yield Evidence(
                 atom=Atom.COUNTER,
                 value="two_at_once",
                 role=case.roles[slot],
                 subject=case.rules[slot].message.name,
-                from_ns=int(span[0]),
+                from_ns=first_ns,
                 to_ns=int(span[-1]),
-                line=case.line(int(span[0]), slot),
+                line=case.line(first_ns, slot),
             )
 
 

@@ -62,11 +62,13 @@ class Diagnosis:
         result: The inspection.
         episodes: Those that were asked for, by begin.
         spec: Path of the spec.
+        found: How many episodes the capture has, those included that were not asked for.
     """
 
     result: Inspection
     episodes: tuple[EpisodeDiagnosis, ...]
     spec: str
+    found: int
 
 
 def diagnosed(case: CaseFile) -> EpisodeDiagnosis:

@@ -18,10 +18,12 @@ if TYPE_CHECKING:
 
     from canmap.diagnosis.diagnosis import Diagnosis, EpisodeDiagnosis
     from canmap.diagnosis.evidence import Evidence
-    from canmap.diagnosis.scoring import Scored
+    from canmap.diagnosis.scoring import Scored, Weighed
+    from canmap.findings.finding import Finding
     from canmap.results.inspection import Inspection
 
 WIDEST_STRIP, NARROWEST_STRIP = 60, 20
+MOST_FINDINGS = 5  # that are told where no episode is
 MANUAL_FIRST = (
     "The maker's manual, the applicable standards, local rules and licensed practice come first. "
     "A diagnosis from a capture is a lead to follow, and no release to drive."
@@ -56,12 +58,11 @@ def page(diagnosis: Diagnosis, width: int) -> Iterator[PageLine]:
     result = diagnosis.result
     yield PageLine(f"{result.vehicle}: {', '.join(result.capture.files)}", style=Style.HEADING)
     if not diagnosis.episodes:
-        yield PageLine(
-            "No episode: no axis let go by itself, no message fell silent, no demand was refused, "
-            "and neither frames nor values nor stamps are in doubt."
-        )
+        yield from _nothing(diagnosis)
         return
-    yield PageLine(f"{times(len(diagnosis.episodes), 'episode')}, in seconds from the start:")
+    shown = len(diagnosis.episodes)
+    number_of = f"{shown} of " if shown < diagnosis.found else ""
+    yield PageLine(f"{number_of}{times(diagnosis.found, 'episode')}, in seconds from the start:")
     for one in diagnosis.episodes:
         begin = f"{one.span.number}. {result.seconds(one.span.begin_ns):.3f}"
         yield PageLine(f"{begin}  {headline(one.span)}: {_short(one)}", 2)
@@ -70,6 +71,31 @@ def page(diagnosis: Diagnosis, width: int) -> Iterator[PageLine]:
         yield from _episode(one, result, width)
     yield PageLine("")
     yield PageLine(MANUAL_FIRST, style=Style.FAINT)
+
+
+def _nothing(diagnosis: Diagnosis) -> Iterator[PageLine]:
+    """Yield what is said where no episode is shown: others there are, or findings that began none."""
+    if diagnosis.found:
+        others = times(diagnosis.found, "episode")
+        yield PageLine(f"No episode fits what was asked for; the capture has {others} in all.")
+        return
+    found = _worth_a_look(diagnosis.result)
+    if not found:
+        yield PageLine(
+            "No episode: no axis let go by itself, no message fell silent, no demand was refused, "
+            "and neither frames nor values nor stamps are in doubt."
+        )
+        return
+    yield PageLine("No episode begins in this capture, but not all is well:")
+    for finding in found[:MOST_FINDINGS]:
+        yield PageLine(finding.text, 2)
+    if len(found) > MOST_FINDINGS:
+        yield PageLine(f"and {len(found) - MOST_FINDINGS} more.", 2)
+    yield PageLine("canmap inspect shows all findings.")
+
+
+def _worth_a_look(result: Inspection) -> list[Finding]:
+    return [finding for finding in result.findings if finding.severity != "note"]
 
 
 def as_text(diagnosis: Diagnosis, width: int = 100) -> str:
@@ -102,11 +128,15 @@ def _episode(one: EpisodeDiagnosis, result: Inspection, width: int) -> Iterator[
     head = f"Episode {span.number}, at {result.seconds(span.begin_ns):.3f} s" + (f", {at}" if at else "")
     yield PageLine(head, style=Style.HEADING)
     yield from _course(one, result, width)
-    low, high = (f"{result.seconds(moment):.3f}" for moment in one.begins_ns)
+    low_s, high_s = (result.seconds(moment) for moment in one.begins_ns)
     yield PageLine("What happened", 2, Style.HEADING)
-    yield PageLine(f"It began between {low} and {high} s.", 4)
+    began = f"between {low_s:.3f} and" if low_s >= 0 else "before the capture or by"
+    yield PageLine(f"It began {began} {high_s:.3f} s.", 4)
     for evidence in one.chain:
         yield PageLine(_timed(evidence, result), 4)
+    for finding in _worth_a_look(result) if not one.chain else ():
+        if span.begin_ns <= finding.start_ns <= span.end_ns:
+            yield PageLine(f"{result.seconds(finding.start_ns):.3f}  {finding.text}", 4)
     yield from _causes(one)
     for scored in judgement.first:
         yield from _reasons(scored)
@@ -170,9 +200,13 @@ def _reasons(scored: Scored) -> Iterator[PageLine]:
     for head, weighed in (("For", scored.speaks_for), ("Against", scored.speaks_against)):
         if weighed:
             yield PageLine(f"{head} {scored.cause.key.replace('_', ' ')}", 2, Style.HEADING)
+        told: dict[str, list[Weighed]] = {}  # what counts twice is told once
         for one in weighed:
-            points = "rules it out" if one.item.weight == EXCLUDES else f"{one.points:+.1f}"
-            yield PageLine(f"{points}  {sentence(one.evidence)}", 4)
+            told.setdefault(sentence(one.evidence), []).append(one)
+        for text, same in told.items():
+            excludes = any(one.item.weight == EXCLUDES for one in same)
+            points = "rules it out" if excludes else f"{sum(one.points for one in same):+.1f}"
+            yield PageLine(f"{points}  {text}", 4)
 
 
 def _checks(first: Sequence[Scored]) -> Iterator[PageLine]:

@@ -10,11 +10,13 @@ from click.testing import CliRunner
 
 from canmap.api.diagnose import diagnose
 from canmap.cli.app import app
+from canmap.diagnosis.evidence_words import SENTENCES
 
 ROOT = Path(__file__).parents[2]
 SPEC = str(ROOT / "specs" / "orchard_cart" / "cart.yaml")
 DROP = str(ROOT / "captures" / "steering_drop.log")
 PRESSED = str(ROOT / "captures" / "stop_pressed.log")
+DAY_ONE = str(ROOT / "captures" / "day_one.log")
 CLEAN = str(ROOT / "captures" / "clean_drive.log")
 
 
@@ -52,6 +54,36 @@ def test_a_clean_drive_has_no_episode() -> None:
     assert "No episode" in text
 
 
+def test_errors_that_begin_no_episode_are_told() -> None:
+    status, text = run(DAY_ONE, "--spec", SPEC)
+    assert status == 1
+    assert "no message fell silent" not in text
+    assert "was 632.51 V, above its limit of 80 V" in text
+    assert "canmap inspect shows all findings" in text
+
+
+def test_an_episode_without_evidence_shows_its_finding(tmp_path: Path) -> None:
+    """A jammed linkage is in no row of the table yet: what was found is told all the same."""
+    faults, capture = tmp_path / "faults.yaml", tmp_path / "jam.log"
+    faults.write_text("faults: [{kind: jammed_linkage, at: 4 s, for: 2 s}]\n", encoding="utf-8")
+    scenario = str(ROOT / "specs" / "orchard_cart" / "scenarios" / "short_drive.yaml")
+    told = CliRunner().invoke(app, ["simulate", scenario, "--faults", str(faults), "--into", str(capture)])
+    assert told.exit_code == 0, told.output
+    _, text = run(str(capture), "--spec", SPEC)
+    assert "steering.wheel_angle was up to" in text.split("What happened")[1].split("Undetermined")[0]
+
+
+def test_no_sentence_needs_the_one_before_it() -> None:
+    """The page puts sentences in another order each time, so that an "it" would stand for anything."""
+    assert [text for text in SENTENCES.values() if text.startswith(("It ", "Later its "))] == []
+
+
+def test_a_choice_that_fits_no_episode_says_how_many_there_are() -> None:
+    _, text = run(DROP, "--spec", SPEC, "--message", "BatteryState")
+    assert "No episode fits what was asked for; the capture has 2 episodes in all." in text
+    assert "1 of 2 episodes" in run(DROP, "--spec", SPEC, "--at", "8")[1]
+
+
 def test_the_json_says_the_same(tmp_path: Path) -> None:
     path = tmp_path / "diagnosis.json"
     assert run(DROP, "--spec", SPEC, "--json", str(path))[0] == 1
@@ -61,6 +93,8 @@ def test_the_json_says_the_same(tmp_path: Path) -> None:
     first = told["episodes"][0]
     assert first["start_s"] == pytest.approx(5.03, abs=0.03)  # what the fault file says, within two frames
     assert {"for", "against", "next", "statement", "points", "basis"} <= first["causes"][0].keys()
+    began = first["began_between_s"]  # its gateway copy comes later, and tells nothing of when it began
+    assert began[0] < 5.017555 < began[1]  # of the ground truth beside the capture
     line = next(one["line"] for one in first["evidence"] if one["atom"] == "reach")
     assert Path(DROP).read_text(encoding="utf-8").splitlines()[line - 1].split()[2].startswith("101#")
     assert run(DROP, "--spec", SPEC, "--json", str(path))[0] == 1  # its own file may be replaced
@@ -70,7 +104,10 @@ def test_episodes_can_be_narrowed() -> None:
     assert len(diagnose(DROP, SPEC).episodes) == 2
     assert [one.span.number for one in diagnose(DROP, SPEC, at_s=8.1).episodes] == [2]
     assert [one.span.number for one in diagnose(DROP, SPEC, message="SteerFeedback").episodes] == [1]
-    assert diagnose(DROP, SPEC, axis="steering").episodes == ()
+    # An axis that fell silent may have let go: nobody can tell.
+    assert [one.span.number for one in diagnose(DROP, SPEC, axis="steering").episodes] == [1]
+    assert diagnose(DROP, SPEC, axis="drive").episodes == ()
+    assert len(diagnose(PRESSED, SPEC, axis="drive").episodes) == 1
 
 
 @pytest.mark.parametrize(
@@ -78,7 +115,9 @@ def test_episodes_can_be_narrowed() -> None:
     [
         (["-", "--spec", SPEC], "reads its captures twice"),
         ([DROP, "--spec", SPEC, "--message", "Nobody"], "describes no message Nobody"),
-        ([DROP, "--spec", SPEC, "--axis", "nothing"], "makes no record nothing"),
+        ([DROP, "--spec", SPEC, "--message", "SteerFeedbak"], "did you mean `SteerFeedback`"),
+        ([DROP, "--spec", SPEC, "--axis", "wheels"], "no axis wheels; it is one of steering, drive or brake"),
+        ([DROP, "--spec", SPEC, "--at", "nan"], "nan is not a time"),
     ],
 )
 def test_what_cannot_be_done_is_said(words: list[str], said: str) -> None:

@@ -154,6 +154,20 @@ def test_a_run_without_faults_is_clean(seed: int) -> None:
     assert result.capture.frames > 1400
 
 
+def test_the_lever_of_the_driver_is_an_override(tmp_path: Path) -> None:
+    """Truth: the script, in which the driver pulls the lever at 5 s; all three axes yield, as they should."""
+    pulled = SHORT.read_text(encoding="utf-8").replace("../garden_carrier.yaml", str(SPEC)).rstrip()
+    path = tmp_path / "pulled.yaml"
+    path.write_text(
+        f"{pulled}\n  - {{at: 5 s, driver: press brake, pedal: 40 %, for: 1 s}}\n", encoding="utf-8"
+    )
+    result, _ = inspected(recorded(load_scenario(str(path)).setup), spec_of(SPEC))
+    overrides = [finding for finding in result.findings if finding.kind == "override"]
+    assert {finding.text.split()[0] for finding in overrides} == {"steering", "drive", "brake"}
+    assert {finding.severity for finding in overrides} == {"note"}
+    assert all(5.1 <= result.seconds(finding.start_ns) <= 5.5 for finding in overrides)
+
+
 def test_the_bus_ahead_and_the_bus_beside_agree() -> None:
     beside = join([piece for piece in recorded_live(load_scenario(str(SHORT)).setup, 250 * MS) if len(piece)])
     assert len(beside) == pytest.approx(len(whole()), abs=2)

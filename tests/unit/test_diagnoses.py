@@ -42,6 +42,15 @@ def test_a_simulated_fault_gets_its_cause(name: str, tmp_path: Path) -> None:
         assert one.how in HOW[name], one.named
 
 
+@pytest.mark.parametrize(("name", "seed"), [("recorder loss", 1), ("two nodes", 2)])
+def test_a_fault_of_frames_began_between_the_moments_told(name: str, seed: int, tmp_path: Path) -> None:
+    """Truth: when the simulator began it, of seeds in which its first sign comes within a sample."""
+    one = run_fault(name, seed, tmp_path)[0]
+    assert one.diagnosis is not None
+    low_ns, high_ns = one.diagnosis.begins_ns
+    assert low_ns <= one.start_ns <= high_ns
+
+
 def test_taking_the_stop_chain_away_leaves_it_open(tmp_path: Path) -> None:
     """Without buttons, link and loop nothing tells who let the relay go: no cause is named."""
     (one,) = run_fault("button", 2, tmp_path)

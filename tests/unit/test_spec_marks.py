@@ -20,8 +20,8 @@ BOMB = "a: &a [x, x, x, x, x, x, x, x, x]\n" + "".join(
 REFUSED = {
     "empty": (b"", 0, 0, "The file is empty"),
     "only a comment": (b"# nothing\n", 0, 0, "The file is empty"),
-    "list": (b"- a\n- b\n", 1, 1, "A spec is made of `key: value` lines"),
-    "text": (b"hello\n", 1, 1, "A spec is made of `key: value` lines"),
+    "list": (b"- a\n- b\n", 1, 1, "The file is made of `key: value` lines"),
+    "text": (b"hello\n", 1, 1, "The file is made of `key: value` lines"),
     "tab": (b"a:\n\tb: 1\n", 2, 1, "A tab indents this line: use spaces."),
     "tab behind spaces": (b"a:\n  \tb: 1\n", 2, 3, "A tab indents this line: use spaces."),
     "double key": (b"a: 1\nb: 2\na: 3\n", 3, 1, "The key `a` is given twice; first on line 1."),

@@ -150,9 +150,9 @@ def _top(path: str, root: Node | None, faults: Faults, before: int) -> Entries |
         return root
     if len(faults) == before:
         if root is None or (isinstance(root, Scalar) and not root.text and not root.quoted):
-            faults.add(Position(path), "The file is empty: a spec names at least its vehicle and its buses.")
+            faults.add(Position(path), "The file is empty; it is made of `key: value` lines.")
         else:
-            faults.add(root.place, "A spec is made of `key: value` lines, and this is something else.")
+            faults.add(root.place, "The file is made of `key: value` lines, and this is something else.")
     return None
 
 
