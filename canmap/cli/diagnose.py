@@ -9,6 +9,7 @@ import click
 
 from canmap.cli.inspect import exit_status
 from canmap.cli.options import Request, reads_captures_for, seconds
+from canmap.cli.printing import print_line
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -75,7 +76,8 @@ def diagnose_command(
     if request.json_path != "-":
         show_diagnosis(diagnosis)
         if pack is not None:
-            click.echo(f"\nWritten into {pack}.")
+            print_line("")
+            print_line(f"Written into {pack}.")
     return exit_status(diagnosis.result)
 
 
