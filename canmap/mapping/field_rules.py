@@ -14,13 +14,11 @@ from typing import TYPE_CHECKING
 from canmap.mapping.choices import choice_codes
 from canmap.mapping.manual import SpeedRange
 from canmap.mapping.model import FieldRule, Limits, OutOfRange
-from canmap.mapping.notes import NoteReason
 from canmap.mapping.reading import field_grammar as g
 from canmap.mapping.reading.marks import Entries, Scalar
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.promises import PAGE, SPEED, SPEED_POINTS
 from canmap.mapping.reading.raw_codes import no_data_codes
-from canmap.mapping.reading.sections import note
 from canmap.mapping.reading.shapes import NONE, fits
 from canmap.vocabulary.units import UNITS, Measure, Unit, find_unit
 
@@ -183,10 +181,6 @@ def _quantity(
     if line is None:
         return None
     sign = values.get(g.SIGN)
-    if isinstance(sign, g.SignOf):
-        place = values.place_of(g.SIGN)
-        note(context, NoteReason.NOT_BUILT_YET, g.SIGN.name, place, sign.signal.text)
-        return None
     return replace(
         rule,
         unit=line.written,
@@ -199,6 +193,7 @@ def _quantity(
         frozen=values.get(g.FROZEN),
         railed=_railed(values, sources, context),
         shown_in=_manual_unit(rule.type, values, unit),
+        negative_when=sign.negative_when if isinstance(sign, g.SignOf) else None,
     )
 
 

@@ -195,6 +195,7 @@ class FieldRule:
         frozen: When it is taken for dead because it does not change, None for never.
         railed: When its signal is taken for broken because it stands at an end, None for never.
         shown_in: The unit that screens show a quantity in: the manual's, of the record's dimension.
+        negative_when: The finished value is negative while this holds; None where no signal gives the sign.
     """
 
     type: FieldType
@@ -215,6 +216,7 @@ class FieldRule:
     frozen: FrozenRule | None = None
     railed: RailedRule | None = None
     shown_in: str = ""
+    negative_when: Requirement | None = None
 
 
 @dataclass(frozen=True, slots=True)

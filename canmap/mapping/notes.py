@@ -16,7 +16,6 @@ class NoteReason(StrEnum):
     """Why there is a note."""
 
     NOT_JUDGED_YET = "not_judged_yet"  # `keys` are accepted, and no check reads them
-    NOT_BUILT_YET = "not_built_yet"  # `keys` are accepted, and the field stays empty
     NEVER_EXPECTED = "never_expected"
     HELD_FOR_EVER = "held_for_ever"
     NOTHING_PROMISED = "nothing_promised"
@@ -34,9 +33,6 @@ class NoteReason(StrEnum):
 
 _SENTENCES = {
     NoteReason.NOT_JUDGED_YET: "{keys}{of} ({place}) is accepted, but not checked yet.",
-    NoteReason.NOT_BUILT_YET: (
-        "{keys}{of} ({place}) comes from {detail}, which is not built yet: the field stays empty."
-    ),
     NoteReason.NEVER_EXPECTED: (
         "{subject} was not checked, because it was never expected: its conditions were never met."
     ),

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from canmap.frames.chunks import FrameChunk
     from canmap.mapping.model import FieldRule, Geometry, RecordRule
+    from canmap.mapping.refs import Requirement
     from canmap.signals.plan import ColumnKind, DecodePlan
     from canmap.timing.newest import Newest
 
@@ -36,11 +37,13 @@ class FieldPlan:
     kinds: tuple[ColumnKind, ...]  # of its sources
     conditions: tuple[Condition, ...]
     range: Range | None
+    negative: Condition | None = None
 
     @property
     def columns(self) -> tuple[int, ...]:
         """The columns that it needs."""
-        return (*self.value.columns, *(condition.column for condition in self.conditions))
+        conditions = self.conditions if self.negative is None else (*self.conditions, self.negative)
+        return (*self.value.columns, *(condition.column for condition in conditions))
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,15 +156,17 @@ def _field_plan(
 ) -> FieldPlan:
     is_number = rule.type.kind is float
     value = Quantity.of_rule(rule, plan) if is_number else Choice.of_rule(rule, plan)
-    conditions = []
-    for need in rule.valid_when:
+
+    def condition(need: Requirement) -> Condition:
         stale_ns = stale_after_ns.get((need.ref.bus, need.ref.message))
-        conditions.append(Condition.of(need, plan, holds_for_ns=stale_ns, own_frame_counts=True))
+        return Condition.of(need, plan, holds_for_ns=stale_ns, own_frame_counts=True)
+
     return FieldPlan(
         rule=rule,
         value=value,
         kinds=tuple(plan.columns[column].kind for column in value.columns),
-        conditions=tuple(conditions),
+        conditions=tuple(map(condition, rule.valid_when)),
+        negative=None if rule.negative_when is None else condition(rule.negative_when),
         range=Range.of_field(rule, value, plan) if isinstance(value, Quantity) else None,
     )
 
@@ -182,6 +187,10 @@ def _field_column(
             doubts.append(~no_data(source.raw, kind, codes))
     doubts += [condition.fulfilled(held[condition.column], clock) for condition in field.conditions]
     values, flagged = _values(field, sources, doubts, shared)
+    if field.negative is not None:
+        direction = held[field.negative.column]
+        doubts.append(field.negative.known(direction, clock))
+        values = np.where(field.negative.fulfilled(direction, clock), 0.0 - values, values)  # no -0.0
     return FieldColumn(values, np.logical_and.reduce(doubts) if doubts else shared.always, age_ns, flagged)
 
 

@@ -34,7 +34,7 @@ _CODES = 256  # raw codes that are looked up in a table; all others mean nothing
 
 def is_plain(field: FieldPlan) -> bool:
     """Tell whether a field can be made in the one pass."""
-    if field.conditions or any(field.rule.no_data) or field.kinds != (ColumnKind.INTEGER,):
+    if field.conditions or field.negative or any(field.rule.no_data) or field.kinds != (ColumnKind.INTEGER,):
         return False
     if isinstance(field.value, Choice):
         codes = field.value.codes

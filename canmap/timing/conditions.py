@@ -71,10 +71,14 @@ class Condition:
     def told(self, newest: Newest, moments: Moments) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
         """Return bool[n], at which moments it holds, and bool[n], at which it can be told whether it does."""
         held = newest.at(self.column, moments, own_counts=self.own_frame_counts)
-        known = np.ones(len(moments.rows), np.bool_) if held.present is None else held.present.copy()
+        return self.fulfilled(held, moments.clock), self.known(held, moments.clock)
+
+    def known(self, held: Held, clock: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Return bool[n], where by the newest sample it can be told at `clock` int64[n] whether it holds."""
+        known = np.ones(len(clock), np.bool_) if held.present is None else held.present.copy()
         if self.holds_for_ns is not None and not held.own:
-            known &= (held.clock_ns != NEVER_NS) & (moments.clock - held.clock_ns <= self.holds_for_ns)
-        return self.fulfilled(held, moments.clock), known
+            known &= (held.clock_ns != NEVER_NS) & (clock - held.clock_ns <= self.holds_for_ns)
+        return known
 
 
 def all_hold(conditions: Sequence[Condition], newest: Newest, moments: Moments) -> NDArray[np.bool_]:

@@ -133,18 +133,6 @@ NOTES = {
         Note(reason=NoteReason.NOT_JUDGED_YET, subject="Speed", keys=("counter",), line=3),
         "`counter` of Speed (line 3) is accepted, but not checked yet.",
     ),
-    NoteReason.NOT_BUILT_YET: (
-        Note(
-            reason=NoteReason.NOT_BUILT_YET,
-            subject="wheels.distance",
-            keys=("from",),
-            detail="a sum over time",
-            line=4,
-            file="part.yaml",
-        ),
-        "`from` of wheels.distance (line 4 of part.yaml) comes from a sum over time, which is not built yet: "
-        "the field stays empty.",
-    ),
     NoteReason.NEVER_EXPECTED: (
         Note(reason=NoteReason.NEVER_EXPECTED, subject="Speed"),
         "Speed was not checked, because it was never expected: its conditions were never met.",

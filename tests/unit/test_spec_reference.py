@@ -73,7 +73,6 @@ SECTIONS = {
 }
 # Sections that are not judged as a whole say so in each row; in the grammar their parent does.
 WHOLE = {name for name, section in SECTIONS.items() if any(section is one for one in vars(promises).values())}
-WHOLE |= {"A sign"}
 JUDGED = {key for check in CHECKS for key in check.judges}
 
 

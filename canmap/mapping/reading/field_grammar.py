@@ -22,6 +22,7 @@ from canmap.mapping.reading.shapes import (
     word,
     yes_no,
 )
+from canmap.mapping.refs import Requirement
 from canmap.vocabulary.units import UNITS, Measure, parse_number
 
 if TYPE_CHECKING:
@@ -38,6 +39,11 @@ class SignOf:
 
     signal: FoundSignal
     negative: tuple[int, ...]
+
+    @property
+    def negative_when(self) -> Requirement:
+        """When the value is negative."""
+        return Requirement(self.signal.ref, tuple((code, code) for code in self.negative))
 
 
 @dataclass(frozen=True, slots=True)
