@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import gc
 import json
 import math
 from dataclasses import dataclass, replace
@@ -168,6 +169,8 @@ class Request:
                 spec = load_spec(self.spec, channels=self.channels, descriptions=self.descriptions)
             except ArgumentError as error:  # `channels` is --channel
                 raise UsageError(f"{_AS_OPTION[error.argument]}: {error.reason}") from None
+            # All that is loaded stays: whoever looks for circles among what comes need not look through it.
+            gc.freeze()
             yield intake, replace(spec, advise=channel_options)
         finally:
             intake.close()
