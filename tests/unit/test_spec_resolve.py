@@ -199,12 +199,9 @@ def test_what_is_not_judged_yet_is_noted(spec):
     assert by_message == {"SteerCommand"}
 
 
-def test_field_whose_sign_is_elsewhere_stays_empty(spec, fields):
-    assert "wheels.rear_left" not in fields
-    assert any(
-        "`sign` of wheels.rear_left (line 143) comes from DriveFeedback.Gear" in note.text
-        for note in spec.notes
-    )
+def test_the_sign_of_a_field_may_be_that_of_another_signal(fields):
+    need = fields["wheels.rear_left"].negative_when
+    assert (need.ref.message, need.ref.signal, need.accepts) == ("DriveFeedback", "Gear", ((1, 1),))
 
 
 def test_own_record_type(spec):
