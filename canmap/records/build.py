@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.frames.chunks import FrameChunk
+    from canmap.mapping.description.description import NoData
     from canmap.mapping.model import FieldRule, Geometry, RecordRule
     from canmap.mapping.refs import Requirement
     from canmap.signals.plan import ColumnKind, DecodePlan
@@ -38,6 +39,7 @@ class FieldPlan:
     conditions: tuple[Condition, ...]
     range: Range | None
     negative: Condition | None = None
+    no_direction: tuple[NoData, ...] = ()  # codes of the signal that gives the sign by which it gives none
 
     @property
     def columns(self) -> tuple[int, ...]:
@@ -161,12 +163,14 @@ def _field_plan(
         stale_ns = stale_after_ns.get((need.ref.bus, need.ref.message))
         return Condition.of(need, plan, holds_for_ns=stale_ns, own_frame_counts=True)
 
+    negative = None if rule.negative_when is None else condition(rule.negative_when)
     return FieldPlan(
         rule=rule,
         value=value,
         kinds=tuple(plan.columns[column].kind for column in value.columns),
         conditions=tuple(map(condition, rule.valid_when)),
-        negative=None if rule.negative_when is None else condition(rule.negative_when),
+        negative=negative,
+        no_direction=() if negative is None else tuple(plan.columns[negative.column].signal.no_data),
         range=Range.of_field(rule, value, plan) if isinstance(value, Quantity) else None,
     )
 
@@ -190,6 +194,8 @@ def _field_column(
     if field.negative is not None:
         direction = held[field.negative.column]
         doubts.append(field.negative.known(direction, clock))
+        if field.no_direction:
+            doubts.append(~no_data(direction.raw, field.negative.kind, field.no_direction))
         values = np.where(field.negative.fulfilled(direction, clock), 0.0 - values, values)  # no -0.0
     return FieldColumn(values, np.logical_and.reduce(doubts) if doubts else shared.always, age_ns, flagged)
 

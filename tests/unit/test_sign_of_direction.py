@@ -23,7 +23,7 @@ BO_ 256 Motor: 8 Node
 BO_ 512 Lever: 8 Node
  SG_ Gear : 0|2@1+ (1,0) [0|0] "" Other
 """
-END = 'VAL_ 512 Gear 0 "Park" 1 "Reverse" 2 "Neutral" 3 "Forward" ;\n'
+END = 'VAL_ 512 Gear 0 "Park" 1 "Reverse" 2 "Forward" 3 "NotAvailable" ;\n'
 TEXT = """\
 records:
   drive:
@@ -53,7 +53,7 @@ def speeds(spec: Spec, chunks: list[FrameChunk]) -> FieldColumn:
 
 def test_it_is_negative_while_the_other_signal_says_so(spec: Spec) -> None:
     whole = frames(
-        [motor(0, 36), lever(5, 3), motor(10, 36), lever(15, 1), motor(20, 36), motor(30, 0), motor(40, 250)]
+        [motor(0, 36), lever(5, 2), motor(10, 36), lever(15, 1), motor(20, 36), motor(30, 0), motor(40, 250)]
     )
     speed = speeds(spec, [whole])
     assert speed.valid.tolist() == [False, True, True, True, True]  # no gear yet: which way is not known
@@ -69,7 +69,7 @@ def test_it_is_empty_once_the_direction_is_no_longer_known(spec: Spec) -> None:
 
 
 def test_any_cutting_gives_the_same(spec: Spec) -> None:
-    rows = [motor(10 * i, i) for i in range(40)] + [lever(50 * i + 3, [3, 1, 0, 1][i % 4]) for i in range(5)]
+    rows = [motor(10 * i, i) for i in range(40)] + [lever(50 * i + 3, [2, 1, 3, 1][i % 4]) for i in range(5)]
     whole = frames(sorted(rows))
     one, other = speeds(spec, [whole]), speeds(spec, whole.split(range(1, len(whole))))
     assert one.values[one.valid].tolist() == other.values[other.valid].tolist()
