@@ -95,17 +95,7 @@ class FaultReactions(EpisodeCheck[None]):
         if not len(states):
             return
         stays = Stays.of(states, one.active.take(states), held, one.signal, one.limit_ns)
-        if subject in self._episodes.open_subjects or stays.faulty.any():
-            self._episodes.judge(
-                subject=subject,
-                seen=one.seen,
-                faulty=stays.faulty,
-                good=stays.good,
-                clock=states.clock,
-                worst=stays.worst,
-                line=lambda first: int(view.prepared.chunk.line[states.rows[first]]),
-                since=stays.since_ns,
-            )
+        stays.tell(self._episodes, subject, one.seen, states, view)
         one.seen += len(states)
 
     def _until_ns(self, end: End, subject: int) -> int:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from canmap.checks.check import Setting
     from canmap.checks.state_course import StateSamples
+    from canmap.findings.episodes import Episodes
     from canmap.mapping.refs import SignalRef
     from canmap.signals.plan import ColumnKind
     from canmap.stream.view import View
@@ -193,7 +194,21 @@ class Stays:
         faulty = must & (newest_ns - begun_ns > longer_ns) & (stays_ns > longer_ns + limit_ns)
         return cls(faulty, ~must, stays_ns, begun_ns + longer_ns)
 
-    def worst(self, first: int, last: int) -> int:
+    def tell(self, episodes: Episodes, subject: int, seen: int, states: StateSamples, view: View) -> None:
+        """Hand what is wrong of a subject, of which `seen` samples came before, to its episodes."""
+        if subject in episodes.open_subjects or self.faulty.any():
+            episodes.judge(
+                subject=subject,
+                seen=seen,
+                faulty=self.faulty,
+                good=self.good,
+                clock=states.clock,
+                worst=self._worst,
+                line=lambda first: int(view.prepared.chunk.line[states.rows[first]]),
+                since=self.since_ns,
+            )
+
+    def _worst(self, first: int, last: int) -> int:
         """Return the longest time from one sample to another, both included."""
         inside = slice(first, last + 1)
         return int(self.stays_ns[inside][self.faulty[inside]].max())

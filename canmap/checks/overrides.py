@@ -154,17 +154,7 @@ class OverrideCheck(Check[None]):
         limit_ns = one.rule.within_ns + one.signal.jitter_ns + axis.slack_ns
         stays = Stays.of(states, acts, held, one.signal, limit_ns)
         subject = number * len(self._overrides) + i
-        if subject in self._stays.open_subjects or stays.faulty.any():
-            self._stays.judge(
-                subject=subject,
-                seen=axis.seen,
-                faulty=stays.faulty,
-                good=stays.good,
-                clock=states.clock,
-                worst=stays.worst,
-                line=lambda first: int(view.prepared.chunk.line[states.rows[first]]),
-                since=stays.since_ns,
-            )
+        stays.tell(self._stays, subject, axis.seen, states, view)
 
     def _judge_begin(
         self, number: int, axis: OverriddenAxis, view: View, states: StateSamples, k: int, asked: list[Asked]
