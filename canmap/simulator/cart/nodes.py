@@ -1,8 +1,9 @@
 """Simulator: nodes and their timers: which message is handed to a controller, when, with what in it.
 
 In: the states that the cart went through. Out: releases for the bus, as columns. Each node has a clock of its
-own, off by some millionths; each message a phase and a little jitter. What goes wrong in a sender goes wrong
-here. When a timer runs out depends only on the seed and its number, so a span may be cut anywhere.
+own, off by some millionths; each message a phase, new with each start of its node, and a little jitter. What
+goes wrong in a sender goes wrong here. When a timer runs out depends only on the seed, its number and when its
+node started, so a span may be cut anywhere.
 """
 
 from __future__ import annotations
@@ -357,8 +358,7 @@ class SuppliedNode:
         zero = np.zeros(1, np.int64)
         self.clock = 1.0 + CLOCK_SPREAD * (2.0 * float(even(seed, f"clock {name}", zero)[0]) - 1.0)
         for sender in senders:
-            largest = min(sender.timing.period_ns, LARGEST_PHASE_NS) - 1
-            sender.phase_ns = int(even_ns(seed, f"phase {sender.name}", zero, largest)[0])
+            sender.phase_ns = self._phase_ns(sender, "", 0)
         self._boot: list[Releases] = []
 
     def power(self, on: bool, t_ns: int) -> None:
@@ -371,6 +371,8 @@ class SuppliedNode:
             return
         self.starts += 1
         for sender in self.senders:
+            if self.starts > 1:  # each of its timers starts anew
+                sender.phase_ns = self._phase_ns(sender, f" {self.starts}", t_ns)
             sender.start(t_ns + FIRST_NS, self.clock, self._seed)
         if self.number is not None:
             late_ns = int(even_ns(self._seed, f"boot {self.name}", np.array([self.starts]), MS)[0])
@@ -378,6 +380,12 @@ class SuppliedNode:
             t = np.array([t_ns + WAKE_NS + late_ns])
             payload = np.frombuffer(stated, np.uint8).reshape(1, -1)
             self._boot.append(batch(t, self.index, can_id, payload))
+
+    def _phase_ns(self, sender: Sender, which: str, t_ns: int) -> int:
+        """Draw how long after a start at `t_ns` the first timer of a message runs out."""
+        largest = min(sender.timing.period_ns, LARGEST_PHASE_NS) - 1
+        drawn = even_ns(self._seed, f"phase {sender.name}{which}", np.array([t_ns]), largest)
+        return int(drawn[0])
 
     def boot(self, until_ns: int) -> list[Releases]:
         """Return and forget the boot message, if it is due before `until_ns`."""
