@@ -2,8 +2,8 @@
 
 In: the states that the cart went through. Out: releases for the bus, as columns. Each node has a clock of its
 own, off by some millionths; each message a phase, new with each start of its node, and a little jitter. What
-goes wrong in a sender goes wrong here. When a timer runs out depends only on the seed, its number and when its
-node started, so a span may be cut anywhere.
+goes wrong in a sender goes wrong here. When a timer runs out depends only on the seed, its number and when
+its node started, so a span may be cut anywhere.
 """
 
 from __future__ import annotations
