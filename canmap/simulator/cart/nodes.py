@@ -162,6 +162,7 @@ class Sender:
         self.phase_ns = 0
         self._tell = tell
         self._seed, self._starts, self._ticks, self._first_ns, self._clock = 0, 0, 0, 0, 1.0
+        self._stood = 0  # frames so far in which the counter stood still
         self._frozen: Values | None = None
         self._last: tuple[object, ...] | None = None
         self._last_ns = 0
@@ -169,7 +170,7 @@ class Sender:
 
     def start(self, first_ns: int, clock: float, seed: int) -> None:
         """Begin to count anew, as after a restart of its node."""
-        self.count, self._ticks, self._last, self._frozen = 0, 0, None, None
+        self.count, self._ticks, self._stood, self._last, self._frozen = 0, 0, 0, None, None
         self._first_ns, self._clock, self._seed = first_ns + self.phase_ns, clock, seed
         self._starts += 1
 
@@ -239,7 +240,8 @@ class Sender:
         """Return what the frames `numbers` state in place of `values`, which are true."""
         trouble = self.trouble
         if trouble.frozen:
-            self._frozen = values = self._frozen or _first(values)
+            self._frozen = self._frozen or _first(values)
+            values = dict(self._frozen)  # what is done to it is done to each frame anew
         else:
             self._frozen = None
         if trouble.enable is not None:
@@ -253,8 +255,11 @@ class Sender:
         if trouble.stuck and self._payload is not None:
             same = np.frombuffer(self._payload, np.uint8).reshape(1, -1)
             return batch(times, self.node, self.layout.wire_id, np.repeat(same, len(times), axis=0))
-        counters = np.full_like(numbers, self.count - 1) if trouble.stuck_counter else numbers
-        self.count += 0 if trouble.stuck_counter else len(numbers)
+        counters = numbers - self._stood
+        if trouble.stuck_counter:
+            counters = np.full_like(numbers, self.count - self._stood - 1)
+            self._stood += len(numbers)
+        self.count += len(numbers)
         payload = self.layout.pack(values, counters, trouble.broken)
         self._payload = payload[-1].tobytes()
         if trouble.bunches is not None:
@@ -272,10 +277,11 @@ class Sender:
         trouble, message = self.trouble, self.layout.message
         if trouble.stuck and self._payload is not None:
             return [Release(t_ns, self.node, Frame(message.can_id, self._payload, message.extended))]
-        self.count += not trouble.stuck_counter
+        self.count += 1
+        self._stood += trouble.stuck_counter
         if trouble.bunches is not None:
             t_ns = int(trouble.bunches.released(np.array([t_ns]), self.timing.period_ns)[0])
-        self._payload = payload = self.layout.pack_one(values, number - trouble.stuck_counter, trouble.broken)
+        self._payload = payload = self.layout.pack_one(values, number - self._stood, trouble.broken)
         if trouble.lost and even_one(self._seed, self._loss, number) < trouble.lost:
             return []
         frame = Frame(message.can_id, payload, message.extended)
