@@ -54,6 +54,7 @@ EXAMPLES = {
     "demand_refused, jump": f"{{kind: demand_refused, because: jump, {STEER}, {WHILE}}}",
     "driver_override": f"{{kind: driver_override, torque: 7 Nm, {WHILE}}}",
     "false_override": f"{{kind: false_override, torque: 7 Nm, {WHILE}}}",
+    "false_override, inertia": "{kind: false_override, rim_mass: 5 kg, at: 1 s}",
     "kit_fault": f"{{kind: kit_fault, axis: steering, {WHILE}}}",
     "sensor_offset": f"{{kind: sensor_offset, offset: 10 deg, {WHILE}}}",
     "railed_pedal": f"{{kind: railed_pedal, level: 110 %, {WHILE}}}",

@@ -39,6 +39,7 @@ FOUND_AS: dict[str, set[str]] = {
     "demand_refused, jump": {"slew", "watchdog"},
     "driver_override": {"override"},
     "false_override": {"override"},
+    "false_override, inertia": {"override"},
     "kit_fault": {"fault_reported"},
     "railed_pedal": {"disagree"},
     "sender_loss": {"loss"},

@@ -136,7 +136,7 @@ FAULT_KINDS: dict[str, FaultKind] = {
     "demand_absent": FaultKind(d.demand_absent, (f.MESSAGE,), d.no_demand),
     "demand_refused": FaultKind(d.demand_refused, (f.MESSAGE, d.BECAUSE), d.no_refusal),
     "driver_override": FaultKind(o.driver_override, (TORQUE,)),
-    "false_override": FaultKind(o.false_override, (TORQUE, o.BEFORE)),
+    "false_override": FaultKind(o.false_override, (o.OFFSET, o.BEFORE, o.RIM_MASS), o.one_reason),
     "kit_fault": FaultKind(f.kit_fault, (f.AXIS,)),
     "sensor_offset": FaultKind(f.sensor_offset, (f.OFFSET,)),
     "railed_pedal": FaultKind(f.railed_pedal, (f.LEVEL,)),
