@@ -77,8 +77,8 @@ def _by_inertia(values: SectionValues) -> Effect:
         world.cart.rim_inertia = world.setup.parameters.rim_inertia
 
     cause = (
-        f"The rim of the steering wheel weighs {mass:g} kg: the torque sensor feels its inertia where the motor"
-        " speeds it up or slows it down; no hand is on it."
+        f"The rim of the steering wheel weighs {mass:g} kg: the torque sensor feels its inertia where the"
+        " motor speeds it up or slows it down; no hand is on it."
     )
     return _felt(cause, begin, end)
 
