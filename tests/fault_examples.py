@@ -105,6 +105,7 @@ EXAMPLES = {
     "ground_shift": f"{{kind: ground_shift, share: 30 %, above: 10 A, node: DriveNode, {WHILE}}}",
     "broken_branch": f"{{kind: broken_branch, behind: SteerNode, {WHILE}}}",
     "bus_shorted": f"{{kind: bus_shorted, bus: drive, {WHILE}}}",
+    "bus_dominant": f"{{kind: bus_dominant, bus: drive, {WHILE}}}",
     "wrong_rate_node": f"{{kind: wrong_rate_node, {WHILE}}}",
     "identity_clash": f"{{kind: identity_clash, node: SteerNode, {WHILE}}}",
     "wrong_scale": "{kind: wrong_scale, signal: DriveFeedback.MotorSpeed, factor: 12}",

@@ -81,6 +81,7 @@ FOUND_AS: dict[str, set[str]] = {
     "ground_shift": {"bus_error"},
     "broken_branch": {"stale"},
     "bus_shorted": {"recording_gap"},
+    "bus_dominant": {"recording_gap"},
     "wrong_rate_node": {"bus_error"},
     "identity_clash": {"two_senders"},
     "wrong_sign": {"tracking"},

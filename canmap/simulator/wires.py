@@ -46,7 +46,7 @@ Rows = list[tuple[float, ...]]
 def recorded(setup: Setup) -> Iterator[FrameChunk]:
     """Run to the end; yield what was recorded, in arrival order; by two clocks, in the order of stamps."""
     plan = setup.plan
-    live = plan.live or plan.disturbances or plan.splits or plan.chassis_splits or setup.withdraws_ns
+    live = plan.live or plan.disturbed or setup.withdraws_ns
     yield from with_clocks(setup, recorded_live(setup, LIVE_SPAN_NS) if live else _recorded_ahead(setup))
 
 
@@ -77,7 +77,8 @@ def recorded_live(setup: Setup, span_ns: int) -> Iterator[FrameChunk]:
     """Run to the end, the drive bus with the vehicle; yield what was recorded, span by span."""
     world = World(setup)
     beside = _Beside(world)
-    chassis_bus = SplitBus(_config(setup.kind.chassis), (), setup.plan.chassis_splits, setup.seed + 1)
+    plan, config = setup.plan, _config(setup.kind.chassis)
+    chassis_bus = SplitBus(config, plan.chassis_disturbances, plan.chassis_splits, setup.seed + 1)
     relay, recorders = Relay(_gateway(world), setup.seed), recordings(setup)
     for until_ns in world.spans(span_ns, beside):
         sent, beside.transmissions = beside.transmissions, []

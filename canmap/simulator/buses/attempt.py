@@ -52,6 +52,11 @@ class Flight(NamedTuple):
     endings: tuple[Ending, ...] | None
     seen: bool
 
+    @property
+    def entries(self) -> list[QueuedFrame]:
+        """All that were begun together."""
+        return [ending.entry for ending in self.endings] if self.endings else [self.entry]
+
 
 class Hazards:
     """What can go wrong with an attempt on one bus."""

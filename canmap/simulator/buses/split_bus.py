@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from canmap.simulator.buses.arbitration import NEVER, BusRun
 from canmap.simulator.buses.hearing import Hearing
+from canmap.simulator.buses.held_bus import HeldBus
 from canmap.simulator.buses.network import Outcome, Release, SupplyLoss
 
 if TYPE_CHECKING:
@@ -59,7 +60,7 @@ class SplitBus:
         seed: int = 0,
     ) -> None:
         disturbances, self._splits = tuple(disturbances), tuple(splits)
-        self._bus = BusRun(config, disturbances, seed)
+        self._bus = HeldBus(config, disturbances, seed)
         self._hearing = Hearing(self._bus, disturbances)
         self._apart = {split: _apart(config, split, seed) for split in self._splits if split.linked}
         self._hearing_apart = {split: Hearing(bus) for split, bus in self._apart.items()}

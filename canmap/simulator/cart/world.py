@@ -48,6 +48,7 @@ class Plan:
         actions: Simulated time in ns and what is done then, in any order; of the same time, first come, first
             done.
         disturbances: Of the drive bus.
+        chassis_disturbances: Of the chassis bus.
         splits: Breaks of the drive bus's line.
         chassis_splits: Of the chassis bus's.
         recovery_ns: How long nodes of the drive bus wait after bus-off, by name; 0 where it says nothing.
@@ -64,6 +65,7 @@ class Plan:
 
     actions: list[tuple[int, Callable[[World], None]]] = field(default_factory=list)
     disturbances: list[Disturbance] = field(default_factory=list)
+    chassis_disturbances: list[Disturbance] = field(default_factory=list)
     splits: list[Split] = field(default_factory=list)
     chassis_splits: list[Split] = field(default_factory=list)
     recovery_ns: dict[str, int] = field(default_factory=dict)
@@ -76,6 +78,11 @@ class Plan:
     live: bool = False
     periods: dict[str, int] = field(default_factory=dict)
     chronicle: Chronicle = field(default_factory=Chronicle)
+
+    @property
+    def disturbed(self) -> bool:
+        """Whether something is wrong on a bus."""
+        return bool(self.disturbances or self.chassis_disturbances or self.splits or self.chassis_splits)
 
     def at(self, t_ns: int, action: Callable[[World], None]) -> None:
         """Do something at a time."""

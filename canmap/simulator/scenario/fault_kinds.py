@@ -166,6 +166,7 @@ FAULT_KINDS: dict[str, FaultKind] = {
     "ground_shift": FaultKind(b.ground_shift, (f.SHARE, b.ABOVE, b.NODE), _too_much),
     "broken_branch": FaultKind(b.broken_branch, (b.BEHIND,)),
     "bus_shorted": FaultKind(b.bus_shorted, (f.BUS,)),
+    "bus_dominant": FaultKind(b.bus_dominant, (f.BUS,)),
     "loop_open": FaultKind(s.loop_open),
     "loop_chatter": FaultKind(s.loop_chatter, (s.OPEN_FOR, s.EVERY), s.too_short),
     "supply_sag": FaultKind(s.supply_sag, (s.RESISTANCE, s.WHERE)),
