@@ -21,7 +21,7 @@ from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.cart.other_traffic import OtherLoad
 from canmap.simulator.cart.world import Plan, Setup
 from canmap.simulator.scenario.fault_file import read_fault
-from canmap.simulator.scenario.recorder_keys import RECORDER, recorder_setup
+from canmap.simulator.scenario.recorder_keys import RECORDER, check_recorder, recorder_setup
 from canmap.simulator.scenario.script import moment_ns, script_line
 
 if TYPE_CHECKING:
@@ -157,6 +157,7 @@ def _spec(values: SectionValues, path: str, faults: Faults) -> Spec | None:
         what = f"the message {missing[0]}" if missing else f"its bus `{'` or `'.join(buses)}`"
         faults.add(named.place, f"This spec lacks {what}: the simulator needs a spec of the {kind.name}.")
         return None
+    check_recorder(values.get(RECORDER), kind, faults)
     return spec
 
 
