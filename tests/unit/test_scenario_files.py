@@ -136,7 +136,7 @@ def test_what_the_vehicle_is_comes_from_its_spec(tmp_path: Path) -> None:
     measures = scenario.setup.parameters
     assert (measures.mass, measures.rolling_resistance, measures.steering_ratio) == (500, 0.02, 15.4)
     assert scenario.setup.plan.recording.batch_ns == 1_000_000
-    assert (scenario.setup.withdraws_ns, scenario.setup.hold_up) == (0, False)
+    assert (scenario.setup.withdraws_ns, scenario.setup.hold_up) == (0, True)
 
 
 def test_lines_are_repeated_to_the_end(tmp_path: Path) -> None:

@@ -117,7 +117,7 @@ class Setup:
     step_ns: int = STEP_NS
     kind: VehicleKind = ORCHARD_CART
     others: OtherLoad | None = None
-    hold_up: bool = False
+    hold_up: bool = True
     withdraws_ns: int = 0
     by_silence: bool = False
 

@@ -210,7 +210,7 @@ def _put_together(
         _parameters(kind.parameters, vehicle, spec.geometry),
         kind=kind,
         others=_others(values.get(OTHERS)),
-        hold_up=vehicle is not None and bool(vehicle.get(HOLD_UP)),
+        hold_up=vehicle is None or vehicle.get(HOLD_UP) is not False,
         withdraws_ns=(computer.get(WITHDRAWS) or 0) if computer else 0,
         by_silence=computer is not None and computer.get(BY) == "silence",
     )
