@@ -136,18 +136,20 @@ class KitFeed:
         self.up[name], self.when_ns[name] = False, max(t_ns, fall_ns)
         self._fell.add(name)
         if on:
-            self._reset_ns[name] = t_ns + RESTART_NS
+            self._reset_ns[name] = self.when_ns[name] + RESTART_NS
         return True
 
     def _rise(self, name: str, t_ns: int, switched: int | None) -> bool:
-        """A node has enough again: it starts."""
-        if t_ns < self._reset_ns.get(name, 0):
+        """A node has enough again: it starts, once it has held itself in reset."""
+        if self._reset_ns.get(name, 0) >= t_ns + self.step_ns:
             return False
-        if self._reset_ns.pop(name, None) is None:
+        reset_ns = self._reset_ns.pop(name, None)
+        if reset_ns is None:
             self.why[name] = switched
+            again = self.buffered and name in self._fell
+            reset_ns = t_ns + (self._late_ns(t_ns) if again else 0)
         self._low_ns.pop(name, None)
-        again = self.buffered and name in self._fell
-        self.up[name], self.when_ns[name] = True, t_ns + (self._late_ns(t_ns) if again else 0)
+        self.up[name], self.when_ns[name] = True, max(t_ns, reset_ns)
         return True
 
     def _late_ns(self, t_ns: int) -> int:
