@@ -80,11 +80,11 @@ class Rated(NamedTuple):
 
 
 def _at(rng: np.random.Generator, low: float = 5.2, high: float = 8.2) -> str:
-    return f"at: {rng.uniform(low, high):.2f} s"  # the cart moves in steps of 10 ms
+    return f"at: {rng.uniform(low, high):.4f} s"
 
 
 def _for(rng: np.random.Generator, low: float, high: float) -> str:
-    return f"for: {rng.uniform(low, high):.2f} s"
+    return f"for: {rng.uniform(low, high):.4f} s"
 
 
 def _fault(
