@@ -36,7 +36,6 @@ class FaultBits(SampleCheck):
     """Judges every fault that the spec says a signal reports, but for those with a `debounce`."""
 
     kinds = (FAULT_REPORTED,)
-    judges = ("faults",)
 
     def __init__(self, setting: Setting) -> None:
         self._faults = [fault for fault in setting.spec.manual.faults if not fault.debounce_ns]

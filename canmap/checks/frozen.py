@@ -65,7 +65,6 @@ class FrozenCheck(LastingCheck):
     """
 
     kinds = (FROZEN,)
-    judges = ("frozen",)
 
     def __init__(self, setting: Setting) -> None:
         self._plan = setting.plan

@@ -38,7 +38,6 @@ class RailedCheck(LastingCheck):
     """
 
     kinds = (RAILED,)
-    judges = ("railed",)
 
     def __init__(self, setting: Setting) -> None:
         self._plan = setting.plan

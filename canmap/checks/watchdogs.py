@@ -89,7 +89,6 @@ class WatchdogCheck(Check[None]):
     """Judges the watchdog of every demand whose axis is known by its state machine."""
 
     kinds = (WATCHDOG,)
-    judges = ("reaction", "valid_when", "requires")
 
     def __init__(self, setting: Setting) -> None:
         manual = setting.spec.manual

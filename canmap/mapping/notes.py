@@ -15,7 +15,6 @@ from canmap.base.words import listed, times
 class NoteReason(StrEnum):
     """Why there is a note."""
 
-    NOT_JUDGED_YET = "not_judged_yet"  # `keys` are accepted, and no check reads them
     NEVER_EXPECTED = "never_expected"
     HELD_FOR_EVER = "held_for_ever"
     NOTHING_PROMISED = "nothing_promised"
@@ -32,7 +31,6 @@ class NoteReason(StrEnum):
 
 
 _SENTENCES = {
-    NoteReason.NOT_JUDGED_YET: "{keys}{of} ({place}) is accepted, but not checked yet.",
     NoteReason.NEVER_EXPECTED: (
         "{subject} was not checked, because it was never expected: its conditions were never met."
     ),
@@ -91,11 +89,6 @@ class Note:
     line: int = 0
     file: str = ""
     count: int = 1
-
-    @property
-    def unjudged_key(self) -> str | None:
-        """The key that is accepted but not judged yet; None where the note is about something else."""
-        return self.keys[0] if self.reason is NoteReason.NOT_JUDGED_YET else None
 
     @property
     def facts(self) -> dict[str, str | int | tuple[str, ...]]:

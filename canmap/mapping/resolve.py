@@ -70,7 +70,7 @@ def resolve(
     lost = {"correct"} if len(context.faults) > before else set()
     tell_doubts(descriptions, context)
     context = replace(context, names=Names(context.names.buses, descriptions))
-    buses = part(g.BUSES, root, replace(context, announce=False)) or ()
+    buses = part(g.BUSES, root, context) or ()
     if buses_by_group(buses):
         stated = part(g.MESSAGES, root, _unheard(context)) or ()
         descriptions = grouped(descriptions, buses, stated, context)

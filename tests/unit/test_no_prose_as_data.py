@@ -129,10 +129,6 @@ def test_nobody_recovers_data_from_a_sentence() -> None:
 
 # One note of every reason, with all that its sentence says, and the sentence.
 NOTES = {
-    NoteReason.NOT_JUDGED_YET: (
-        Note(reason=NoteReason.NOT_JUDGED_YET, subject="Speed", keys=("counter",), line=3),
-        "`counter` of Speed (line 3) is accepted, but not checked yet.",
-    ),
     NoteReason.NEVER_EXPECTED: (
         Note(reason=NoteReason.NEVER_EXPECTED, subject="Speed"),
         "Speed was not checked, because it was never expected: its conditions were never met.",

@@ -1,7 +1,6 @@
 """The grammar of a mapping spec, as tables: each section, its keys, and what each key holds.
 
-``judged=False`` marks what is accepted and checked for its names and units, but acted upon later; whoever
-uses it gets a note. How such parts look stands in `promises`, the fields of a record in `field_grammar`.
+What a manual promises beyond how messages come stands in `promises`, a record's fields in `field_grammar`.
 """
 
 from __future__ import annotations
@@ -177,9 +176,9 @@ def _unknown_multiplexer(node: Node, context: Context) -> None:
         SELECTION(value, context)
 
 
-COUNTER = Key("counter", p.counter, judged=False)
-CHECKSUM = Key("checksum", checksum, judged=False)
-RELAY_OF = Key("relay_of", relay, judged=False)
+COUNTER = Key("counter", p.counter)
+CHECKSUM = Key("checksum", checksum)
+RELAY_OF = Key("relay_of", relay)
 LATENCY = Key("latency", latency)
 MESSAGE_PAGE = Key("page", text)
 MULTIPLEXED = Key(
@@ -231,8 +230,8 @@ def _reaction(node: Node, context: Context) -> tuple[str, str, int | None] | Non
     return first, f"it has to {first}{at_most}" + (f", then {then}" if then else ""), for_ns
 
 
-REACTION = Key("reaction", _reaction, judged=False)
-OBEYED_WHEN = Key("valid_when", conditions, judged=False)
+REACTION = Key("reaction", _reaction)
+OBEYED_WHEN = Key("valid_when", conditions)
 FRESH_WHEN, ASKS_WHEN = Key("fresh_when", conditions), Key("asks_when", conditions)
 TOLERATES = Key("tolerates", integer(0, 1000))
 WATCHDOG_WITH = Key("watchdog_with", one_or_list(message, "messages"))
@@ -253,7 +252,7 @@ def _largest_step(found: FoundSignal, node: Node, context: Context) -> LargestSt
 
 LARGEST_STEP = Key("largest_step", each("the list of steps", signal, _largest_step, below=any_quantity))
 _REQUIRED = word("what makes a demand valid", ("counter", "checksum", "enable", "range", "step"))
-REQUIRES = Key("requires", one_or_list(_REQUIRED, "words"), judged=False)
+REQUIRES = Key("requires", one_or_list(_REQUIRED, "words"))
 DEMAND = Section(
     "a demand",
     (
@@ -297,12 +296,12 @@ TOPICS = Key("topics", t.TOPICS)
 
 VEHICLE = Key("vehicle", text, required=True)
 VERIFIED_ON = Key("verified_on", p.verified_on)
-SUPPLY_GROUPS = Key("supply_groups", p.SUPPLY_GROUPS, judged=False)
-FAULTS = Key("faults", fault_grammar.FAULTS, judged=False)
+SUPPLY_GROUPS = Key("supply_groups", p.SUPPLY_GROUPS)
+FAULTS = Key("faults", fault_grammar.FAULTS)
 TROUBLE_CODES = Key("trouble_codes", trouble_grammar.TROUBLE_CODES_OF)
 REDUNDANT: Key[Node] = Key("redundant", as_it_is)
-STATE_MACHINES = Key("state_machines", p.STATE_MACHINES, judged=False)
-OVERRIDES = Key("overrides", o.OVERRIDES, judged=False)
+STATE_MACHINES = Key("state_machines", p.STATE_MACHINES)
+OVERRIDES = Key("overrides", o.OVERRIDES)
 AXES: Key[Node] = Key("axes", as_it_is)
 NODES: Key[Node] = Key("nodes", as_it_is)
 STOP_CHAIN: Key[Node] = Key("stop_chain", as_it_is)
