@@ -211,6 +211,8 @@ class RedundantPair:
         offset: How much more the second tells than the slope says, in their unit; 0 where inverse.
         tolerance: How far apart they may be, in the unit of the first: the description's, SI for fields.
         within_ns: Time for which they may disagree, 0 for none.
+        lag_ns: By how much later the second tells the same, negative where it is earlier; None where a sample
+            of the first is compared with the newest of the second.
         page: Where the manual says so, "" where the spec does not tell.
     """
 
@@ -222,6 +224,7 @@ class RedundantPair:
     offset: Fraction = Fraction(0)
     tolerance: Fraction
     within_ns: int = 0
+    lag_ns: int | None = None
     page: str = ""
 
 
