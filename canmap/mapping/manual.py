@@ -73,8 +73,9 @@ class ChecksumRule:
     needs_counter: bool = False
 
 
-REACTIONS = ("hold", "release", "ramp", "stop")
-GOES_ON = ("hold", "ramp")  # those in which the axis may go on acting
+HOLD = "hold"
+REACTIONS = (HOLD, "release", "ramp", "stop")
+GOES_ON = (HOLD, "ramp")  # those in which the axis may go on acting
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +95,8 @@ class DemandRule:
         watchdog_ns: Time without it after which the kit reacts, None where not promised.
         reaction: What the kit then does, in words.
         first: What it does first, of `REACTIONS`; "" where only words tell.
-        acts_for_ns: For how long the axis may then go on acting, None where not promised.
+        acts_for_ns: For how long the axis may then go on acting, and has to where it holds first; None where
+            not promised.
         fresh_when: A frame feeds the watchdog only while all of these hold.
         asks_when: A frame asks the axis to act only while all of these hold.
         requires: What must be right for that: "counter", "checksum", "enable", "range", "step".

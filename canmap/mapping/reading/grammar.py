@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canmap.base.words import seconds
-from canmap.mapping.manual import GOES_ON, REACTIONS, LargestStep
+from canmap.mapping.manual import GOES_ON, HOLD, REACTIONS, LargestStep
 from canmap.mapping.model import Selected, Trigger
 from canmap.mapping.reading import fault_grammar, trouble_grammar
 from canmap.mapping.reading import override_grammar as o
@@ -226,8 +226,9 @@ def _reaction(node: Node, context: Context) -> tuple[str, str, int | None] | Non
     if for_ns is not None and first not in GOES_ON:
         context.faults.add(values.place_of(FOR), f"`for` is the time of {' and '.join(GOES_ON)} alone.")
         return None
-    at_most = f" for at most {seconds(for_ns)}" if for_ns else ""
-    return first, f"it has to {first}{at_most}" + (f", then {then}" if then else ""), for_ns
+    at_most = "" if first == HOLD else " at most"
+    time = f" for{at_most} {seconds(for_ns)}" if for_ns else ""
+    return first, f"it has to {first}{time}" + (f", then {then}" if then else ""), for_ns
 
 
 REACTION = Key("reaction", _reaction)
