@@ -79,11 +79,18 @@ GOES_ON = (HOLD, "ramp")  # those in which the axis may go on acting
 
 
 @dataclass(frozen=True, slots=True)
-class LargestStep:
-    """By how much a signal of a demand may change from one frame to the next, in the unit of the signal."""
+class DemandLimit:
+    """By how much a signal of a demand may change from one frame to the next, in the unit of the signal.
+
+    Attributes:
+        signal: The signal.
+        limit: The largest change, or the fastest, in a second.
+        is_rate: Whether it is the fastest.
+    """
 
     signal: SignalRef
-    step: Fraction
+    limit: Fraction
+    is_rate: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,8 +106,8 @@ class DemandRule:
             not promised.
         fresh_when: A frame feeds the watchdog only while all of these hold.
         asks_when: A frame asks the axis to act only while all of these hold.
-        requires: What must be right for that: "counter", "checksum", "enable", "range", "step".
-        largest_steps: Further from the last that it took, the kit takes no demand while the axis acts.
+        requires: What must be right for that: "counter", "checksum", "enable", "range", "step", "slew".
+        limits: Further or faster from the last that it took, the kit takes no demand while the axis acts.
         tolerates: So many bad frames in a row still feed the watchdog.
         watchdog_with: Other demands that feed the same watchdog.
         state_machine: Name of the state machine of its axis, "" where the spec does not tell.
@@ -115,7 +122,7 @@ class DemandRule:
     fresh_when: tuple[Requirement, ...] = ()
     asks_when: tuple[Requirement, ...] = ()
     requires: tuple[str, ...] = ()
-    largest_steps: tuple[LargestStep, ...] = ()
+    limits: tuple[DemandLimit, ...] = ()
     tolerates: int = 0
     watchdog_with: tuple[MessageRef, ...] = ()
     state_machine: str = ""

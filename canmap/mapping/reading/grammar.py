@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canmap.base.words import seconds
-from canmap.mapping.manual import GOES_ON, HOLD, REACTIONS, LargestStep
+from canmap.mapping.manual import GOES_ON, HOLD, REACTIONS, DemandLimit
 from canmap.mapping.model import Selected, Trigger
 from canmap.mapping.reading import fault_grammar, trouble_grammar
 from canmap.mapping.reading import override_grammar as o
@@ -44,7 +44,7 @@ from canmap.mapping.reading.shapes import (
     word,
     yes_no,
 )
-from canmap.vocabulary.units import find_unit, number_advice, parse_number
+from canmap.vocabulary.units import UNITS, find_unit, number_advice, parse_number, per_second
 
 if TYPE_CHECKING:
     from fractions import Fraction
@@ -240,19 +240,39 @@ STATE_MACHINE = Key("state_machine", placed_text)
 DEMAND_PAGE = Key("page", text)
 
 
-def _largest_step(found: FoundSignal, node: Node, context: Context) -> LargestStep | None:
-    """Read by how much a signal of the demand may change from one frame to the next."""
+def _is_of_demand(found: FoundSignal, node: Node, context: Context) -> bool:
     if (of := context.message) and (found.bus, found.message.name) != (of.bus, of.message.name):
         context.faults.add(node.place, f"{found.text} is not a signal of {of.message.name}.")
+        return False
+    return True
+
+
+def _largest_step(found: FoundSignal, node: Node, context: Context) -> DemandLimit | None:
+    """Read by how much a signal of the demand may change from one frame to the next."""
+    if not _is_of_demand(found, node, context):
         return None
     step, unit = difference(node, context), find_unit(found.signal.unit)
     if step is None or (unit is not None and not fits(step, unit.dimension, node.place, context)):
         return None
-    return LargestStep(found.ref, step.value if unit is None else step.si / unit.factor)
+    return DemandLimit(found.ref, step.value if unit is None else step.si / unit.factor, is_rate=False)
+
+
+def _fastest_change(found: FoundSignal, node: Node, context: Context) -> DemandLimit | None:
+    """Read by how much a signal of the demand may change in a second."""
+    if not _is_of_demand(found, node, context):
+        return None
+    rate, unit = any_quantity(node, context), find_unit(found.signal.unit) or UNITS["1"]
+    if rate is None or not fits(rate, per_second(unit.dimension), node.place, context):
+        return None
+    if rate.si <= 0:
+        context.faults.add(node.place, "The value must be greater than zero.")
+        return None
+    return DemandLimit(found.ref, rate.si / unit.factor, is_rate=True)
 
 
 LARGEST_STEP = Key("largest_step", each("the list of steps", signal, _largest_step, below=any_quantity))
-_REQUIRED = word("what makes a demand valid", ("counter", "checksum", "enable", "range", "step"))
+FASTEST_CHANGE = Key("slew", each("the list of changes", signal, _fastest_change, below=any_quantity))
+_REQUIRED = word("what makes a demand valid", ("counter", "checksum", "enable", "range", "step", "slew"))
 REQUIRES = Key("requires", one_or_list(_REQUIRED, "words"))
 DEMAND = Section(
     "a demand",
@@ -264,6 +284,7 @@ DEMAND = Section(
         ASKS_WHEN,
         REQUIRES,
         LARGEST_STEP,
+        FASTEST_CHANGE,
         TOLERATES,
         WATCHDOG_WITH,
         STATE_MACHINE,
