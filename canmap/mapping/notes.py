@@ -20,6 +20,7 @@ class NoteReason(StrEnum):
     NOTHING_PROMISED = "nothing_promised"
     NO_RATE_PROMISED = "no_rate_promised"
     NO_HEARTBEAT = "no_heartbeat"
+    IN_PACKETS = "in_packets"
     NO_STATE_MACHINE = "no_state_machine"
     NO_MACHINE_OVERRIDDEN = "no_machine_overridden"
     NOT_VERIFIED_ON = "not_verified_on"
@@ -43,6 +44,10 @@ _SENTENCES = {
     ),
     NoteReason.NO_RATE_PROMISED: "No period is known for {subject}{where}: its rate is not checked.",
     NoteReason.NO_HEARTBEAT: "{subject}{where} {detail} and has no heartbeat: its silence is not checked.",
+    NoteReason.IN_PACKETS: (
+        "{subject}{where} comes in packets where it tells several codes: the silence and rate of its single "
+        "frames are only checked with a `period` in the spec."
+    ),
     NoteReason.NO_STATE_MACHINE: (
         "The watchdog of {subject}{where} is not checked: its `state_machine` is not named."
     ),

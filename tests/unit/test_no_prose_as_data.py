@@ -150,6 +150,11 @@ NOTES = {
         Note(reason=NoteReason.NO_HEARTBEAT, subject="Speed", line=5, detail="is sent when it changes"),
         "Speed (line 5) is sent when it changes and has no heartbeat: its silence is not checked.",
     ),
+    NoteReason.IN_PACKETS: (
+        Note(reason=NoteReason.IN_PACKETS, subject="Codes", line=5),
+        "Codes (line 5) comes in packets where it tells several codes: the silence and rate of its single "
+        "frames are only checked with a `period` in the spec.",
+    ),
     NoteReason.NO_STATE_MACHINE: (
         Note(reason=NoteReason.NO_STATE_MACHINE, subject="Steer", line=5),
         "The watchdog of Steer (line 5) is not checked: its `state_machine` is not named.",
