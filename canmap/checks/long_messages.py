@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from canmap.frames.chunks import FrameChunk
     from canmap.stream.view import View
 
 ANNOUNCEMENT, PACKET = 0xECFF, 0xEBFF  # PDU format and destination, which is all
@@ -149,16 +150,22 @@ class _Announced:
         self.valid = came.opens[starts] & fits & (self.packets == -(-self.length // _PACKET_BYTES))
 
 
+def are_packets(chunk: FrameChunk) -> NDArray[np.bool_]:
+    """Return bool[n], which frames of a chunk are announcements and packets to all, by their identifiers."""
+    kind = chunk.can_id >> _SOURCE_BITS & 0x3FFFF
+    found: NDArray[np.bool_] = chunk.extended & ((kind == ANNOUNCEMENT) | (kind == PACKET))
+    return found
+
+
 def _packets(view: View) -> PacketFrames:
     """Return the announcements and packets of a chunk; a frame that was recorded twice is one."""
     chunk = view.prepared.chunk
-    kind = chunk.can_id >> _SOURCE_BITS & 0x3FFFF
-    rows = (chunk.extended & ((kind == ANNOUNCEMENT) | (kind == PACKET))).nonzero()[0]
+    rows = are_packets(chunk).nonzero()[0]
     if not len(rows):
         return NO_PACKETS
     rows = rows[(chunk.kind[rows] == FrameKind.DATA) & (chunk.length[rows] >= _WIDTH)]
     rows = rows[~np.isin(rows, view.prepared.repeats.rows)]
-    opens = kind[rows] == ANNOUNCEMENT
+    opens = (chunk.can_id[rows] >> _SOURCE_BITS & 0x3FFFF) == ANNOUNCEMENT
     payload = chunk.payload[rows, :_WIDTH]
     kept = ~opens | (payload[:, 0] == _TO_ALL)
     rows, opens, payload = rows[kept], opens[kept], payload[kept]
