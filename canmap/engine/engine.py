@@ -257,7 +257,7 @@ class Engine:
             for stream, rule in enumerate(self.rules)
             if not self.timeline.activity.ever[stream]
         ]
-        for note in (*self.spec.notes, *never):
+        for note in (*self.spec.notes, *never, *self.check(TimedLoss).notes()):
             yield Finding(
                 kind=SPEC,
                 severity=SPEC.severity,

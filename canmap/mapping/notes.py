@@ -16,6 +16,7 @@ class NoteReason(StrEnum):
     """Why there is a note."""
 
     NEVER_EXPECTED = "never_expected"
+    LOSS_NOT_TOLD = "loss_not_told"
     HELD_FOR_EVER = "held_for_ever"
     NOTHING_PROMISED = "nothing_promised"
     NO_RATE_PROMISED = "no_rate_promised"
@@ -34,6 +35,9 @@ class NoteReason(StrEnum):
 _SENTENCES = {
     NoteReason.NEVER_EXPECTED: (
         "{subject} was not checked, because it was never expected: its conditions were never met."
+    ),
+    NoteReason.LOSS_NOT_TOLD: (
+        "Whether frames of {subject} were lost is not told: there is no counter, and {detail}."
     ),
     NoteReason.HELD_FOR_EVER: (
         "No period is known for {subject}, so records hold its values for ever: write `max_age`, "

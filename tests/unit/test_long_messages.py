@@ -50,7 +50,7 @@ def codes(result: Inspection) -> list[tuple[object, int]]:
 def test_codes_come_and_go_with_the_messages_that_hold_them(tmp_path: Path) -> None:
     result = told(spec(tmp_path), [*TWO, *TWO, *ONE, *[NOTHING] * 4])
     assert codes(result) == [(190, 2), (1208, 3)]
-    assert result.unknown_ids == []  # though no description has the packets
+    assert result.unknown_ids == ()  # though no description has the packets
     spans = {one.facts["spn"]: span_ms(result, one) for one in of_kind(result, "fault_reported")}
     assert spans == {190: (200, 600), 1208: (200, 700)}  # a message is there with its last packet
 

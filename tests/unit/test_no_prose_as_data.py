@@ -133,6 +133,10 @@ NOTES = {
         Note(reason=NoteReason.NEVER_EXPECTED, subject="Speed"),
         "Speed was not checked, because it was never expected: its conditions were never met.",
     ),
+    NoteReason.LOSS_NOT_TOLD: (
+        Note(reason=NoteReason.LOSS_NOT_TOLD, subject="Speed", detail="it is too irregular"),
+        "Whether frames of Speed were lost is not told: there is no counter, and it is too irregular.",
+    ),
     NoteReason.HELD_FOR_EVER: (
         Note(reason=NoteReason.HELD_FOR_EVER, subject="Speed"),
         "No period is known for Speed, so records hold its values for ever: write `max_age`, or its "
