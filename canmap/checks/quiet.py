@@ -27,7 +27,6 @@ class QuietChannels(Check[None]):
     """Finds where a channel was quiet for longer than any of its messages may be."""
 
     kinds = (RECORDING_GAP,)  # of the incidents that are made of it
-    judges = ("supply_groups",)
 
     def __init__(self, setting: Setting) -> None:
         limits: dict[str, int] = {}
