@@ -110,7 +110,7 @@ class TwoSenders(Check[None]):
             place[rows.searchsorted(odd.rows[odd.wrong == Wrong.UNREAD])] = -1
         seen = int(view.timeline.seen[column.slot]) - len(rows)
         starts = [] if odd is None else rows.searchsorted(odd.rows).tolist()
-        clock = view.clock[rows]
+        clock, payload = view.clock[rows], view.prepared.chunk.payload
         at = 0
         while at < len(rows):
             if counter not in self._open:
@@ -120,7 +120,9 @@ class TwoSenders(Check[None]):
                 span = seen + at, int(clock[at])
                 counting = one.counting
                 self._open[counter] = Interleaved(counting.ring.values, counting.stride, *span, *span)
-            if place[at] >= 0 and not self._open[counter].take(int(place[at]), seen + at, int(clock[at])):
+            content = payload[rows[at]].tobytes()
+            told = int(place[at]), seen + at, int(clock[at]), content
+            if place[at] >= 0 and not self._open[counter].take(*told):
                 self._close(counter)
             at += 1
 

@@ -14,9 +14,10 @@ from itertools import takewhile
 from typing import TYPE_CHECKING
 
 from canmap.base.words import first_of, listed, plural, seconds, times
-from canmap.findings.explained import with_silence, without_rates_explained, without_what_two_senders_do
+from canmap.findings.explained import with_silence, without_rates_explained
 from canmap.findings.finding import Finding, Place, Severity, worst
 from canmap.findings.kinds import MISSING, RECORDING_GAP, SPEC, STALE
+from canmap.findings.shared_messages import without_what_two_senders_do
 from canmap.findings.wrong_periods import of_wrong_periods
 
 if TYPE_CHECKING:
@@ -87,12 +88,8 @@ def gathered(findings: Iterable[Finding], known: Known) -> list[Finding]:
     """Return the findings with the silences that have a cause in common as one; its parts are in it."""
     silences: list[Finding] = []
     rest: list[Finding] = []
-    copies: dict[tuple[str | None, str | None], set[str]] = {}
-    for rule in known.rules:
-        if rule.relay_of is not None:
-            of = rule.relay_of.message
-            copies.setdefault((of.bus, of.message), set()).add(rule.message.name)
-    told = without_what_two_senders_do(_of_misplaced(list(findings), known.misplaced), copies)
+    told = _of_misplaced(list(findings), known.misplaced)
+    told = without_what_two_senders_do(told, known.spec, known.rules)
     told = without_rates_explained(told)
     for finding in of_wrong_periods(told, known.rules):
         is_silence = finding.stream is not None and finding.kind in {STALE, MISSING}

@@ -28,6 +28,13 @@ def test_it_is_found_as_what_it_is(example: str, tmp_path: Path) -> None:
     assert kinds_while(run, found_in(run)) >= FOUND_AS[example]
 
 
+@pytest.mark.parametrize("example", ["two_senders", "identity_clash"])
+def test_what_two_senders_do_is_told_with_them(example: str, tmp_path: Path) -> None:
+    """With this seed the counters of both are in step: `two_senders` is told by what the frames say."""
+    findings = found_in(long_trip(tmp_path, example, SEED))
+    assert {one.kind for one in findings if one.severity is not Severity.NOTE} == {"two_senders"}
+
+
 @pytest.mark.parametrize("example", ["wheel_dropout", "changed_settings", "wrong_scale"])
 def test_it_is_not_found(example: str, tmp_path: Path) -> None:
     findings = found_in(long_trip(tmp_path, example, SEED))

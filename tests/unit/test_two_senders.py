@@ -45,6 +45,25 @@ def test_two_counters_that_interleave(tmp_path: Path, phase_ms: float, first: in
     assert lacking(finding) == []
 
 
+def in_step(second: int) -> list[tuple[int, str, int, bytes]]:
+    """Frames every 10 ms, and for 2 s another 3 ms after each, with its counter and some other byte."""
+    first = [(10.0 * n, bytes([n % 15, *bytes(7)])) for n in range(400)]
+    other = [(10.0 * n + 3, bytes([n % 15, *bytes(6), second])) for n in range(100, 300)]
+    return [row(t, data=data) for t, data in sorted(first + other)]
+
+
+def test_two_counters_in_step_are_told_by_what_the_frames_say(tmp_path: Path) -> None:
+    result, _ = inspected([frames(in_step(7))], spec_of(tmp_path, TICK, COUNTER))
+    (finding,) = serious(result)
+    assert (finding.kind, finding.count) == ("two_senders", pytest.approx(400, abs=10))
+    assert span_ms(result, finding) == (pytest.approx(1000, abs=25), pytest.approx(3000, abs=90))
+
+
+def test_frames_that_come_a_second_time_as_they_are_have_one_sender(tmp_path: Path) -> None:
+    result, _ = inspected([frames(in_step(0))], spec_of(tmp_path, TICK, COUNTER))
+    assert {one.kind for one in serious(result)} == {"counter", "rate"}
+
+
 def test_clocks_that_drift_through_each_other(tmp_path: Path) -> None:
     result = of_senders(tmp_path, COUNTER, (0, 6000, 3, 10), (1003, 6000, 9, 9.98))
     (finding,) = serious(result)
