@@ -95,6 +95,29 @@ def test_two_rows_of_frames_without_a_counter(tmp_path: Path, phase_ms: float) -
     assert lacking(finding) == []
 
 
-def test_a_sender_that_is_twice_as_quick_is_one(tmp_path: Path) -> None:
-    result = of_senders(tmp_path, PLAIN, (0, 1000, 0, 10), (1000, 3000, 0, 5), (3000, 4000, 0, 10))
+@pytest.mark.parametrize("first", [0, 3])
+def test_two_rows_half_a_period_apart(tmp_path: Path, first: int) -> None:
+    """Each row in the promised period; the times cannot exclude one sender that became twice as quick."""
+    result = of_senders(tmp_path, PLAIN, (0, 4000, 0, 10), (1005, 3000, first, 10))
+    (finding,) = serious(result)
+    assert (finding.kind, finding.severity) == ("two_senders", Severity.ERROR)
+    assert finding.text == (
+        "Tick has two senders: its frames come in two rows, each every 10 ms, half of that apart; "
+        "one sender that became twice as quick would look the same."
+    )
+    assert span_ms(result, finding) == (pytest.approx(1000, abs=25), pytest.approx(3000, abs=25))
+    assert [part.kind for part in finding.parts] == ["rate"]
+    assert lacking(finding) == []
+
+
+def test_a_sender_that_is_twice_as_quick_all_the_time_is_one(tmp_path: Path) -> None:
+    result = of_senders(tmp_path, PLAIN, (0, 3000, 0, 5))
+    assert [one.kind for one in serious(result)] == ["rate"]
+
+
+def test_frames_that_come_a_second_time_half_a_period_later_are_no_second_sender(tmp_path: Path) -> None:
+    sent = [(10.0 * n, n % 250) for n in range(400)]
+    sent += [(t + 5, said) for t, said in sent[100:300]]
+    rows = [row(t, data=bytes([said, *bytes(7)])) for t, said in sorted(sent)]
+    result, _ = inspected([frames(rows)], spec_of(tmp_path, TICK, PLAIN))
     assert [one.kind for one in serious(result)] == ["rate"]
