@@ -102,7 +102,7 @@ NOT_FOUND = {
 # At 4.6 s every fault that lasts for some seconds is there, and the steering draws as much as it can.
 MORE_BENDS = """\
   - {at: 3.2 s, computer: turn, angle: 250 deg, rate: 90 deg/s}
-  - {at: 4.6 s, computer: step, angle: 250 deg}
+  - {at: 4.6 s, computer: step, angle: 100 deg}
   - {at: 6.2 s, computer: turn, angle: -100 deg, rate: 90 deg/s}
 """
 
