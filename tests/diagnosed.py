@@ -55,7 +55,11 @@ script:
 TWO_TURNS = LANE.replace("A lane", "Two turns") + (
     "  - {{at: 8 s, computer: turn, angle: -150 deg, rate: 40 deg/s}}\n"
 )
+STEP = STRAIGHT + "  - {{at: 9 s, computer: step, angle: -250 deg}}\n"
 AHEAD = "\n".join(line for line in LANE.splitlines() if "turn" not in line) + "\n"
+
+
+STEERED = AHEAD + "  - {{at: 9 s, computer: step, angle: -250 deg}}\n"
 
 
 class Vehicle(NamedTuple):
@@ -63,7 +67,7 @@ class Vehicle(NamedTuple):
 
     Attributes:
         spec: Its spec.
-        scripts: Drives, one in a bend, one in two, one straight on.
+        scripts: Drives, one in a bend, one in two, one straight on, one in which the wheel steps.
         words: What its messages, nodes and signals are called.
     """
 
@@ -75,7 +79,7 @@ class Vehicle(NamedTuple):
 VEHICLES = {
     "cart": Vehicle(
         CART,
-        (BEND, TWO_BENDS, STRAIGHT),
+        (BEND, TWO_BENDS, STRAIGHT, STEP),
         {
             "steer": "SteerFeedback", "brake": "BrakeFeedback", "drive": "DriveFeedback",
             "steer_demand": "SteerCommand", "drive_demand": "DriveCommand", "sum_demand": "BrakeCommand",
@@ -87,7 +91,7 @@ VEHICLES = {
     ),
     "carrier": Vehicle(
         ROOT / "specs" / "garden_carrier" / "garden_carrier.yaml",
-        (LANE, TWO_TURNS, AHEAD),
+        (LANE, TWO_TURNS, AHEAD, STEERED),
         {
             "steer": "SteerReport", "brake": "WheelReport", "drive": "MoveReport",
             "steer_demand": "SteerRequest", "drive_demand": "MoveRequest", "sum_demand": "MoveRequest",
@@ -117,7 +121,7 @@ class Fault(NamedTuple):
         span: Between how many seconds it lasts; None: to the end.
         at: Between which seconds it begins; None: it lasts from the first frame to the last.
         only: The vehicle that can have it, "" for each.
-        drawn: Which of the scripts, by number; () for all.
+        drawn: Which of the scripts, by number.
     """
 
     kind: str
@@ -143,7 +147,7 @@ class Rated(NamedTuple):
     Attributes:
         fault: Its name.
         seed: Of the run.
-        how: "root", "tie", "undetermined", "wrong" or "no episode".
+        how: "root", "tie", "undetermined", "wrong tie", "wrong" or "no episode".
         named: The causes that were named, the best first.
         diagnosis: All of it, None without an episode.
         start_ns: Stamp at which the fault began.
@@ -178,7 +182,7 @@ def _fault(
 UNFED = "kit_unfed"
 WHOLE: dict[str, object] = {"at": None}
 BENDS: dict[str, object] = {"drawn": (0, 1)}
-CART_ONLY: dict[str, object] = {"only": "cart"}
+OF_CART: dict[str, object] = {"only": "cart"}
 FAULTS = {
     "message stopped": _fault("message_stopped", "message: {steer}", "task_stopped", (0.15, 1.5)),
     "brake message stopped": _fault("message_stopped", "message: {brake}", "task_stopped", (0.3, 1.5)),
@@ -192,10 +196,10 @@ FAULTS = {
     ),
     "supply cut": _fault("supply_cut", "", f"supply_failed {UNFED}", (0.5, 3.0)),
     "button": _fault("stop_pressed", "button: vehicle", f"stop_button {UNFED}"),
-    "radio button": _fault("stop_pressed", "button: radio", "stop_radio", **CART_ONLY),
-    "link lost": _fault("link_lost", "", "radio_link", **CART_ONLY),
+    "radio button": _fault("stop_pressed", "button: radio", f"stop_button {UNFED}", **OF_CART),
+    "link lost": _fault("link_lost", "", f"radio_link {UNFED}", **OF_CART),
     "loop open": _fault("loop_open", "", f"loop_opened {UNFED}"),
-    "loop chatter": _fault("loop_chatter", "open_for: 30 ms, every: 900 ms", "loop_opened", (2, 3), **CART_ONLY),
+    "loop chatter": _fault("loop_chatter", "open_for: 30 ms, every: 900 ms", f"loop_opened {UNFED}", (2, 3), **OF_CART),
     "demand late": _fault("demand_late", "message: {steer_demand}, delay: {rng[105:300]} ms", "demand_late"),
     "demand absent": _fault("demand_absent", "message: {steer_demand}", "demand_stopped", (0.15, 1.5)),
     "drive demand absent": _fault("demand_absent", "message: {drive_demand}", "demand_stopped", (0.15, 1.5)),
@@ -206,31 +210,31 @@ FAULTS = {
         "demand_refused", "message: {sum_demand}, because: checksum", "checksum_refused", (0.3, 2)
     ),
     "enabled too early": _fault(
-        "demand_refused", "message: {steer_demand}, because: level", "enabled_too_early", at=(0.3, 0.8)
+        "demand_refused", "message: {steer_demand}, because: level", "enabled_too_early", at=(0.3, 0.8), **OF_CART
     ),
     "range refused": _fault(
         "demand_refused", "message: {steer_demand}, because: range", "range_refused", (0.4, 1.5)
     ),
     "jump refused": _fault(
-        "demand_refused", "message: {steer_demand}, because: jump", "jump_refused", (0.4, 1.5), **CART_ONLY
+        "demand_refused", "message: {steer_demand}, because: jump", "jump_refused", (0.4, 1.5), **OF_CART
     ),
-    "override": _fault("driver_override", "torque: {rng[5:9]} Nm", "driver_took_over", (0.4, 1.5), **CART_ONLY),
-    "false override": _fault("false_override", "torque: {rng[5:7]} Nm", "torque_sensor", (0.4, 1.5), **CART_ONLY),
+    "override": _fault("driver_override", "torque: {rng[5:9]} Nm", "driver_took_over", (0.4, 1.5), **OF_CART),
+    "false override": _fault("false_override", "torque: {rng[5:7]} Nm", "torque_sensor", (0.4, 1.5), **OF_CART),
     "kit fault": _fault("kit_fault", "axis: steering", "kit_fault", (1.0, 3.0)),
     "drive fault": _fault("kit_fault", "axis: drive", "kit_fault", (1.0, 3.0)),
-    "angle offset": _fault("sensor_offset", "offset: {rng[12:30]} deg", "angle_offset", **BENDS),
-    "railed pedal": _fault("railed_pedal", "level: {rng[60:110]} %", "sensors_apart", (0.4, 2), **CART_ONLY),
+    "angle offset": _fault("sensor_offset", "offset: {rng[12:30]} deg", "angle_offset", **BENDS, **OF_CART),
+    "railed pedal": _fault("railed_pedal", "level: {rng[60:110]} %", "sensors_apart", (0.4, 2), **OF_CART),
     "sender loss": _fault("sender_loss", "message: {steer}, share: {rng[8:30]} %", "sender_loss", (2, 4)),
-    "gateway loss": _fault("gateway_loss", "share: 100 %", "gateway", (0.3, 2), **CART_ONLY),
-    "gateway loss, some": _fault("gateway_loss", "share: {rng[20:70]} %", "gateway", (1, 3), **CART_ONLY),
-    "gateway overload": _fault("gateway_overload", "service: 60 ms", "gateway", (1, 2), **CART_ONLY),
-    "gateway restart": _fault("gateway_restart", "", "gateway", (0.4, 1.5), **CART_ONLY),
+    "gateway loss": _fault("gateway_loss", "share: 100 %", "gateway", (0.3, 2), **OF_CART),
+    "gateway loss, some": _fault("gateway_loss", "share: {rng[20:70]} %", "gateway", (1, 3), **OF_CART),
+    "gateway overload": _fault("gateway_overload", "service: 60 ms", "gateway", (1, 2), **OF_CART),
+    "gateway restart": _fault("gateway_restart", "", "gateway", (0.4, 1.5), **OF_CART),
     "recorder loss": _fault("recorder_loss", "share: {rng[5:20]} %", "recorder_loss", (2, 4)),
     "recorder overload": _fault(
         "recorder_overload", "rate: {rng[60:90]} Hz", "recorder_loss", (1, 2), only="carrier"
     ),
     "recorder overload, fast bus": _fault(
-        "recorder_overload", "rate: {rng[250:350]} Hz", "recorder_loss", (1, 2), **CART_ONLY
+        "recorder_overload", "rate: {rng[250:350]} Hz", "recorder_loss", (1, 2), **OF_CART
     ),
     "recorder gap": _fault("recorder_gap", "", "recording_stopped", (0.4, 3)),
     "one bus unplugged": _fault(
@@ -240,7 +244,7 @@ FAULTS = {
     "host stall, no buffer": _fault("host_stall", "buffer: 0", "recording_stopped", (0.4, 2)),
     "clock forward": _fault("clock_step", "step: {rng[0.5:5]} s", "clock_set"),
     "clock back": _fault("clock_step", "step: -{rng[0.5:5]} s", "clock_set"),
-    "clocks apart": _fault("clocks_apart", "offset: {rng[15:60]} ms", "clocks_apart", **CART_ONLY, **WHOLE),
+    "clocks apart": _fault("clocks_apart", "offset: {rng[15:60]} ms", "clocks_apart", **OF_CART, **WHOLE),
     "babbling node": _fault("babbling_node", "identifier: 1", "flood", (0.3, 1.5)),
     "wiring": _fault("wiring", "share: {rng[15:40]} %", "wiring", (1.0, 2.5)),
     "wiring of a node": _fault("wiring", "share: {rng[60:95]} %, node: {steer_node}", "stub", (0.6, 2)),
@@ -263,9 +267,9 @@ FAULTS = {
     "node unplugged": _fault("node_unplugged", "node: {steer_node}", "node_dead"),
     "computer unplugged": _fault("node_unplugged", "node: {computer}", "computer_stopped"),
     "sag of a lead": _fault(
-        "supply_sag", "resistance: 250 mOhm, where: steering", "node_supply", drawn=(1,)
+        "supply_sag", "resistance: {rng[250:450]} mOhm, where: steering", "node_supply", drawn=(3,)
     ),
-    "sag of the supply": _fault("supply_sag", "resistance: 250 mOhm", f"supply_sag {UNFED}", drawn=(1,)),
+    "sag of the supply": _fault("supply_sag", "resistance: {rng[250:450]} mOhm", f"supply_sag {UNFED}", drawn=(3,)),
     "deaf receiver": _fault("receiver_deaf", "message: {steer_demand}", "receiver_deaf", (0.4, 1.5)),
     "derating": _fault("derating", "within: 1 s", "axis_weak", **BENDS),
     "jammed": _fault("jammed_linkage", "", "axis_weak axis_jammed", **BENDS),
@@ -275,12 +279,11 @@ FAULTS = {
     "sensor contact": _fault(
         "sensor_contact", "signal: {pedal}, share: 20 %, rail: high", "sensors_apart sensor_contact", (1, 2)
     ),
-    "wheel dropout": _fault("wheel_dropout", "wheel: RearLeft", "wheel_sensor"),
     "other period": _fault(
         "changed_settings", "firmware: 24, message: {brake}, period: 33 ms", "other_than_described", **WHOLE
     ),
     "never recorded": _fault("recorder_filter", "message: {brake}", "never_there", **WHOLE),
-    "channels swapped": _fault("channels_swapped", "", "recorder_setup", **CART_ONLY, **WHOLE),
+    "channels swapped": _fault("channels_swapped", "", "recorder_setup", **OF_CART, **WHOLE),
     "wrong bit rate": _fault("wrong_bit_rate", "bus: {bus}", "recorder_setup", **WHOLE),
     "wrong byte order": _fault("wrong_byte_order", "signal: {slow}", "other_than_described", **WHOLE),
     "wrong scale": _fault(
@@ -293,6 +296,7 @@ FAULTS = {
 UNSEEN = {
     "stale demand": _fault("stale_demand", "message: {steer_demand}", "", (1.0, 2.0)),
     "capture ends": _fault("capture_ends", "", ""),
+    "wheel dropout": _fault("wheel_dropout", "wheel: RearLeft", ""),
     "other firmware": _fault("changed_settings", "firmware: 24", "", **WHOLE),
     "nothing": _fault("", "", "", **WHOLE),
 }
@@ -334,5 +338,5 @@ def rated(name: str, judgement: Judgement) -> tuple[str, tuple[str, ...]]:
         return "undetermined", named
     right = bool(set(named) & ALL[name].causes)
     if judgement.decision is Decision.TIE:
-        return ("tie" if right else "wrong"), named
+        return ("tie" if right else "wrong tie"), named
     return ("root" if right else "wrong"), named

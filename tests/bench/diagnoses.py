@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
 SLACK_NS = 1_000_000  # of what recorders stamp late
-COLUMNS = ("root", "tie", "undetermined", "wrong", "no episode")
+COLUMNS = ("root", "tie", "undetermined", "wrong tie", "wrong", "no episode")
 PROCESSES = 2
 
 
@@ -114,7 +114,9 @@ def table(rows: list[Gathered]) -> None:
         counts = Counter(how for how, _ in told)
         whole += counts
         odd = Counter(
-            f"{how[0]} {' / '.join(named)}" for how, named in told if how in {"wrong", "undetermined"}
+            f"{how.upper() if how.startswith('wrong') else 'left'}: {' / '.join(named)}"
+            for how, named in told
+            if how in {"wrong", "wrong tie", "undetermined"}
         )
         said = "; ".join(f"{named} ({count})" for named, count in odd.most_common(3))
         print(f"{name:34}" + "".join(f"{counts[column] or '-':>13}" for column in COLUMNS) + f"  {said}")
