@@ -122,6 +122,7 @@ class Fault(NamedTuple):
         at: Between which seconds it begins; None: it lasts from the first frame to the last.
         only: The vehicle that can have it, "" for each.
         drawn: Which of the scripts, by number.
+        latent: It shows only some time after it began, so nothing tells when that was.
     """
 
     kind: str
@@ -131,6 +132,7 @@ class Fault(NamedTuple):
     at: tuple[float, float] | None = (5.2, 8.2)
     only: str = ""
     drawn: tuple[int, ...] = (0, 1, 2)
+    latent: bool = False
 
     def line(self, vehicle: Vehicle, rng: np.random.Generator) -> str:
         """Its line in a fault file."""
@@ -183,6 +185,8 @@ UNFED = "kit_unfed"
 WHOLE: dict[str, object] = {"at": None}
 BENDS: dict[str, object] = {"drawn": (0, 1)}
 OF_CART: dict[str, object] = {"only": "cart"}
+OF_CARRIER: dict[str, object] = {"only": "carrier"}
+STEPPED: dict[str, object] = {"drawn": (3,), "latent": True}  # it shows only under load
 FAULTS = {
     "message stopped": _fault("message_stopped", "message: {steer}", "task_stopped", (0.15, 1.5)),
     "brake message stopped": _fault("message_stopped", "message: {brake}", "task_stopped", (0.3, 1.5)),
@@ -199,7 +203,9 @@ FAULTS = {
     "radio button": _fault("stop_pressed", "button: radio", f"stop_button {UNFED}", **OF_CART),
     "link lost": _fault("link_lost", "", f"radio_link {UNFED}", **OF_CART),
     "loop open": _fault("loop_open", "", f"loop_opened {UNFED}"),
-    "loop chatter": _fault("loop_chatter", "open_for: 30 ms, every: 900 ms", f"loop_opened {UNFED}", (2, 3), **OF_CART),
+    "loop chatter": _fault(
+        "loop_chatter", "open_for: 30 ms, every: 900 ms", f"loop_opened {UNFED}", (2, 3), **OF_CART
+    ),
     "demand late": _fault("demand_late", "message: {steer_demand}, delay: {rng[105:300]} ms", "demand_late"),
     "demand absent": _fault("demand_absent", "message: {steer_demand}", "demand_stopped", (0.15, 1.5)),
     "drive demand absent": _fault("demand_absent", "message: {drive_demand}", "demand_stopped", (0.15, 1.5)),
@@ -210,7 +216,11 @@ FAULTS = {
         "demand_refused", "message: {sum_demand}, because: checksum", "checksum_refused", (0.3, 2)
     ),
     "enabled too early": _fault(
-        "demand_refused", "message: {steer_demand}, because: level", "enabled_too_early", at=(0.3, 0.8), **OF_CART
+        "demand_refused",
+        "message: {steer_demand}, because: level",
+        "enabled_too_early",
+        at=(0.3, 0.8),
+        **OF_CART,
     ),
     "range refused": _fault(
         "demand_refused", "message: {steer_demand}, because: range", "range_refused", (0.4, 1.5)
@@ -219,7 +229,9 @@ FAULTS = {
         "demand_refused", "message: {steer_demand}, because: jump", "jump_refused", (0.4, 1.5), **OF_CART
     ),
     "override": _fault("driver_override", "torque: {rng[5:9]} Nm", "driver_took_over", (0.4, 1.5), **OF_CART),
-    "false override": _fault("false_override", "torque: {rng[5:7]} Nm", "torque_sensor", (0.4, 1.5), **OF_CART),
+    "false override": _fault(
+        "false_override", "torque: {rng[5:7]} Nm", "torque_sensor", (0.4, 1.5), **OF_CART
+    ),
     "kit fault": _fault("kit_fault", "axis: steering", "kit_fault", (1.0, 3.0)),
     "drive fault": _fault("kit_fault", "axis: drive", "kit_fault", (1.0, 3.0)),
     "angle offset": _fault("sensor_offset", "offset: {rng[12:30]} deg", "angle_offset", **BENDS, **OF_CART),
@@ -231,10 +243,10 @@ FAULTS = {
     "gateway restart": _fault("gateway_restart", "", "gateway", (0.4, 1.5), **OF_CART),
     "recorder loss": _fault("recorder_loss", "share: {rng[5:20]} %", "recorder_loss", (2, 4)),
     "recorder overload": _fault(
-        "recorder_overload", "rate: {rng[60:90]} Hz", "recorder_loss", (1, 2), only="carrier"
+        "recorder_overload", "rate: {rng[60:90]} Hz", "recorder_loss", (1, 2), latent=True, **OF_CARRIER
     ),
     "recorder overload, fast bus": _fault(
-        "recorder_overload", "rate: {rng[250:350]} Hz", "recorder_loss", (1, 2), **OF_CART
+        "recorder_overload", "rate: {rng[250:350]} Hz", "recorder_loss", (1, 2), latent=True, **OF_CART
     ),
     "recorder gap": _fault("recorder_gap", "", "recording_stopped", (0.4, 3)),
     "one bus unplugged": _fault(
@@ -248,9 +260,7 @@ FAULTS = {
     "babbling node": _fault("babbling_node", "identifier: 1", "flood", (0.3, 1.5)),
     "wiring": _fault("wiring", "share: {rng[15:40]} %", "wiring", (1.0, 2.5)),
     "wiring of a node": _fault("wiring", "share: {rng[60:95]} %, node: {steer_node}", "stub", (0.6, 2)),
-    "no recovery": _fault(
-        "slow_recovery", "node: {steer_node}, delay: {rng[100:600]} ms", "stub", (0.3, 1)
-    ),
+    "no recovery": _fault("slow_recovery", "node: {steer_node}, delay: {rng[100:600]} ms", "stub", (0.3, 1)),
     "loose connector": _fault(
         "loose_connector", "behind: {vehicle_node}, every: 300 ms", "loose_plug stub wiring", (1, 2)
     ),
@@ -267,11 +277,27 @@ FAULTS = {
     "node unplugged": _fault("node_unplugged", "node: {steer_node}", "node_dead"),
     "computer unplugged": _fault("node_unplugged", "node: {computer}", "computer_stopped"),
     "sag of a lead": _fault(
-        "supply_sag", "resistance: {rng[250:450]} mOhm, where: steering", "node_supply", drawn=(3,)
+        "supply_sag", "resistance: {rng[250:450]} mOhm, where: steering", "node_supply", **OF_CART, **STEPPED
     ),
-    "sag of the supply": _fault("supply_sag", "resistance: {rng[250:450]} mOhm", f"supply_sag {UNFED}", drawn=(3,)),
+    "sag of a long lead": _fault(
+        "supply_sag",
+        "resistance: {rng[700:1200]} mOhm, where: steering",
+        "node_supply",
+        **OF_CARRIER,
+        **STEPPED,
+    ),
+    "sag of the supply": _fault(
+        "supply_sag", "resistance: {rng[250:450]} mOhm", f"supply_sag {UNFED}", **OF_CART, **STEPPED
+    ),
+    "sag of the carrier's supply": _fault(
+        "supply_sag",
+        "resistance: {rng[700:1200]} mOhm",
+        f"supply_sag node_supply {UNFED}",
+        **OF_CARRIER,
+        **STEPPED,
+    ),
     "deaf receiver": _fault("receiver_deaf", "message: {steer_demand}", "receiver_deaf", (0.4, 1.5)),
-    "derating": _fault("derating", "within: 1 s", "axis_weak", **BENDS),
+    "derating": _fault("derating", "within: 1 s", "axis_weak", latent=True, **BENDS),
     "jammed": _fault("jammed_linkage", "", "axis_weak axis_jammed", **BENDS),
     "scale changed": _fault(
         "scale_changed", "signal: {steer}.{angle}, factor: {rng[2:4]}", "scale_changed angle_offset", **BENDS
@@ -290,7 +316,7 @@ FAULTS = {
         "wrong_scale", "signal: {jump}, factor: {rng[8:12]}", "other_than_described", **BENDS, **WHOLE
     ),
     "wrong sign": _fault("wrong_sign", "signal: {jump}", "other_than_described", **BENDS, **WHOLE),
-}  # fmt: skip
+}
 
 # What no check can see, for the reasons in `tests/found_faults.py`: nothing may be named.
 UNSEEN = {

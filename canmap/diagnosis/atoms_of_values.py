@@ -28,7 +28,7 @@ BEFORE_NS, DIP_NS = 1_500 * MS, 1_200 * MS  # the dip itself is looked for this 
 HELD_NS = 600 * MS  # for which an override is looked at
 HAND = 0.3  # N m, by which the torque of a hand varies; common practice
 LEAST_SAMPLES = 10
-MOVING_MPS = 1.0
+MOVING_MPS = 0.5
 YAW_APART, YAW_AGREES = 0.012, 0.006  # rad/s
 YAW_TIMES = 0.3  # so far from one, one of the two is scaled
 YAW_MOVED, YAW_FITS = 0.01, 0.9  # rad/s, standard deviation; correlation from which on a factor is told
@@ -163,8 +163,9 @@ def _yaw(case: CaseFile) -> Iterator[Evidence]:
     """The yaw rate that the rear wheels tell against the one that the steering asks for, before and after."""
     before = _yaw_over(case, case.begin_ns - 4_000 * MS, case.begin_ns - 300 * MS)
     after = _yaw_over(case, case.begin_ns + 300 * MS, case.begin_ns + 8_000 * MS)
-    if before is None or after is None:
+    if after is None:
         return
+    before = before or _Yaw(0.0, None)  # at rest, as far as anybody knows
     told = [_compared(before, after)]
     told += [("yaw_not_scaled", after.times or 0.0)] if _is_one(after.times) else []
     told += [("yaw_one_before", before.times or 0.0)] if _is_one(before.times) else []

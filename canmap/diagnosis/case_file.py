@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.diagnosis.evidence import Role
-from canmap.diagnosis.onsets import OnsetKind
+from canmap.diagnosis.onsets import OnsetKind, holds_from_start
 from canmap.vocabulary.record_types import DEMAND_TYPES, AxisState, field_types
 
 if TYPE_CHECKING:
@@ -151,8 +151,7 @@ class CaseFile:
         """Yield the findings of some kinds that overlap the episode."""
         for finding in self.result.findings:
             near = finding.start_ns <= self.end_ns and finding.end_ns >= self.begin_ns
-            later = self.from_start or finding.start_ns > self.result.capture.start_ns
-            if finding.kind in kinds and near and later:
+            if finding.kind in kinds and near and holds_from_start(finding, self.result) is self.from_start:
                 yield finding
 
     def line(self, clock_ns: int, slot: int | None = None) -> int | None:

@@ -83,6 +83,7 @@ OF_KIND = {
     "restart": OnsetKind.STARTED_ANEW,
 }
 FROM_START = {MISSING, RATE, COUNTER, LOSS, "checksum", "out_of_range", "relay", "bus_error"}
+LONG_AT_END = 2  # times as long as is stale, a silence at the end is one
 FIRST_NS = 100_000_000  # from the first frame, for what has no period
 NOT_ON_ITS_OWN = {"state"}  # only a demand that came too early; illegal transitions are no episode
 
@@ -147,14 +148,14 @@ def episodes_of(result: Inspection) -> list[EpisodeSpan]:
         else:
             groups.append([onset])
     own = [group for group in groups if not all(onset.by_computer for onset in group)]
-    whole = [_whole(finding, result) for finding in result.findings if _from_start(finding, result)]
+    whole = [_whole(finding, result) for finding in result.findings if holds_from_start(finding, result)]
     return [
         EpisodeSpan(number, tuple(group)) for number, group in enumerate([whole, *own] if whole else own, 1)
     ]
 
 
-def _from_start(finding: Finding, result: Inspection) -> bool:
-    """Whether a finding holds from the first frame of what it is about to the last."""
+def holds_from_start(finding: Finding, result: Inspection) -> bool:
+    """Tell whether a finding holds from the first frame of what it is about to the last."""
     if finding.kind not in FROM_START or finding.severity is Severity.NOTE or not finding.open:
         return False
     of = [one for one in result.messages if (one.bus, one.name) == (finding.place.bus, finding.place.message)]
@@ -192,7 +193,7 @@ def _onsets(result: Inspection) -> Iterator[EpisodeOnset]:
     for finding in result.findings:
         if finding.start_ns <= start_ns or finding.kind not in {*OF_KIND, UNKNOWN_ID}:
             continue
-        if _from_start(finding, result):
+        if holds_from_start(finding, result):
             continue
         if finding.kind == UNKNOWN_ID:
             yield from _of_stranger(finding)
@@ -203,13 +204,20 @@ def _onsets(result: Inspection) -> Iterator[EpisodeOnset]:
 def _counts(finding: Finding) -> bool:
     if finding.kind in NOT_ON_ITS_OWN:
         return str(finding.facts.get("wrong", "")).startswith("enable")
-    if finding.severity is Severity.NOTE:
+    if finding.severity is Severity.NOTE or _is_the_end(finding):
         return False
     return (
         finding.kind in {STALE, RECORDING_GAP}
         or finding.severity is Severity.ERROR
         or finding.kind in {LOSS, COUNTER, RESTART, TWO_SENDERS, "bus_error", "time_order", "relay"}
     )
+
+
+def _is_the_end(finding: Finding) -> bool:
+    """Whether a silence is only just one at the end: a recorder does not end all channels at one moment."""
+    if finding.kind != STALE or not finding.open or finding.limit is None or finding.parts:
+        return False
+    return (finding.value or 0.0) < LONG_AT_END * finding.limit
 
 
 def _of_finding(finding: Finding) -> EpisodeOnset:

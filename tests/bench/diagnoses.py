@@ -139,7 +139,7 @@ def by(rows: Iterable[Gathered], key: Callable[[Gathered], str]) -> dict[str, li
 
 def begins(rows: list[Gathered]) -> None:
     """Print how often the fault began between the moments that are told, and which faults do not."""
-    firsts = [row for row in rows if row.number == 1 and ALL[row.fault].at]
+    firsts = [row for row in rows if row.number == 1 and ALL[row.fault].at and not ALL[row.fault].latent]
     outside = [row for row in firsts if not row.told_ns[0] <= row.start_ns <= row.told_ns[1] + SLACK_NS]
     print(f"it began between the moments told: {len(firsts) - len(outside)} of {len(firsts)}")
     for name, own in by(outside, lambda row: f"{row.vehicle}: {row.fault}").items():
