@@ -77,10 +77,8 @@ class BusRun:
         self._hazards = Hazards(config, self._wire_faults, self._confinement, Random(seed))
         self._events: list[tuple[int, int, Callable[[int], None]]] = []  # a heap: time, order, what to do
         self._releases: list[Release] = []
-        self._next = 0  # the first of them not taken in
-        self._next_ns = NEVER  # and when it is released
-        self._order = 0  # of events at the same time
-        self._serial = 0  # of the newest entry
+        self._next, self._next_ns = 0, NEVER  # the first of them not taken in, and when it is released
+        self._order = self._serial = 0  # of events at the same time; of the newest entry
         self._flight: Flight | None = None
         self._free_ns = 0  # from here on a frame may start
         self._recessive_ns = 0  # since when the bus is recessive, while nothing is sent
