@@ -107,7 +107,7 @@ SURROUNDINGS = (
     "recorder: {jitter: 200 us}\n",
     "other_traffic: {identifiers: 20, load: 10 %}\n",
     "computer: {withdraws_after: 300 ms}\n",
-    "vehicle: {hold_up: yes}\n",
+    "vehicle: {hold_up: no}\n",
 )
 
 
@@ -232,6 +232,7 @@ FAULTS = {
     "false override": _fault(
         "false_override", "torque: {rng[5:7]} Nm", "torque_sensor", (0.4, 1.5), **OF_CART
     ),
+    "inertia": _fault("false_override", "rim_mass: {rng[4.5:7]} kg", "torque_sensor", **STEPPED, **OF_CART),
     "kit fault": _fault("kit_fault", "axis: steering", "kit_fault", (1.0, 3.0)),
     "drive fault": _fault("kit_fault", "axis: drive", "kit_fault", (1.0, 3.0)),
     "angle offset": _fault("sensor_offset", "offset: {rng[12:30]} deg", "angle_offset", **BENDS, **OF_CART),
