@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.diagnosis.evidence import Role
+from canmap.mapping.model import Trigger
 from canmap.vocabulary.record_types import DEMAND_TYPES, AxisState, field_types
 
 if TYPE_CHECKING:
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 MS = 1_000_000
 DUE = 1.25  # a frame is due after its period; jitter may add a quarter
 SILENT = 3  # periods without a frame from which on one is silent, where nothing else is promised
+LONGEST_SAMPLE_NS = 100 * MS  # of what nothing shows sooner
 FOLLOWS_NS = 1_500 * MS  # silences that begin so soon are of the episode
 
 
@@ -96,6 +98,10 @@ class CaseFile:
         self.rules = tuple(rules[: len(plan.slots)])
         self.begin_ns, self.end_ns = span.begin_ns, span.end_ns
 
+    def with_result(self, result: Inspection) -> CaseFile:
+        """Return the same by another inspection of the capture, such as one with other names."""
+        return CaseFile(self.span, self.window, result, self.spec, self.plan, self.rules)
+
     @cached_property
     def roles(self) -> tuple[Role, ...]:
         """The role of each slot."""
@@ -155,6 +161,18 @@ class CaseFile:
         rows = np.arange(len(chunk)) if slot is None else self.rows(slot)
         place = int(np.searchsorted(chunk.t_ns[rows], clock_ns))
         return int(chunk.line[rows[place]]) if place < len(rows) else None
+
+    def sampled_before(self, record: str, clock_ns: int) -> int:
+        """Return when a record came before; what comes on a change is late by its minimum gap."""
+        rule = next(rule for rule in self.spec.records if rule.name == record)
+        message = next(r for r in self.rules if (r.bus, r.message.name) == (rule.bus, rule.stamp))
+        records = self.window.records.get(record)
+        clock = np.zeros(0, np.int64) if records is None else records.clock_ns
+        earlier = clock[clock < clock_ns]
+        before_ns = int(earlier[-1]) if len(earlier) else self.window.from_ns
+        if message.trigger is Trigger.ON_CHANGE:
+            return max(before_ns, clock_ns - (message.minimum_gap_ns or LONGEST_SAMPLE_NS))
+        return before_ns
 
     @cached_property
     def gaps(self) -> tuple[Gap, ...]:

@@ -1,26 +1,26 @@
-"""Evidence in sentences: one for each value of each atom, made of the typed facts and never the other way."""
+"""Evidence in sentences: one for each value of each atom, made of the typed facts and never the other way.
+
+Names are those of the spec; what it does not name is told in general words: no vehicle is like another.
+"""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.base.words import first_of, number, seconds
-from canmap.diagnosis.evidence import Atom, Evidence, Role
+from canmap.base.words import first_of, plural
+from canmap.diagnosis.amounts import finding_of, shown_amount
+from canmap.diagnosis.evidence import Atom
 from canmap.diagnosis.onsets import OnsetKind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from canmap.diagnosis.case_file import CaseFile
+    from canmap.diagnosis.evidence import Evidence
     from canmap.diagnosis.onsets import EpisodeSpan
 
 NAMED = 4  # names that a sentence tells
-WHOSE = {
-    Role.COMPUTER: "of the computer",
-    Role.KIT: "of the kit",
-    Role.OTHER: "of another node",
-    Role.COPY: "of the gateway",
-}
-# {subject}, {names}, {whose}, {amount} and {time} are filled in.
+# {subject}, {names}, {counters}, {group}, {stop}, {amount} and {time} are filled in.
 SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.REACH, "one_message"): "{subject} fell silent{time}; its node went on.",
     (
@@ -28,12 +28,12 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
         "message_or_node",
     ): "{subject} fell silent{time}; nothing else tells whether its node did too.",
     (Atom.REACH, "node"): "Every message of {subject} fell silent{time}: {names}.",
-    (Atom.REACH, "supply_group"): "All that the stop relay feeds fell silent{time}: {names}.",
+    (Atom.REACH, "supply_group"): "{group} fell silent{time}: {names}.",
     (Atom.REACH, "bus"): "One bus as a whole fell silent{time}.",
     (Atom.REACH, "everything"): "Nothing at all was recorded{time}.",
     (Atom.REACH, "copy_only"): "Only the gateway's copy fell silent{time}: {subject}; the original went on.",
     (Atom.REACH, "lower_priorities"): "All of lower priority fell silent{time}, while a higher one went on.",
-    (Atom.REACH, "several"): "Some messages fell silent{time} that share neither node nor relay: {names}.",
+    (Atom.REACH, "several"): "Messages that share neither node nor supply fell silent{time}: {names}.",
     (Atom.ORDER, "stop_first"): "The stop chain changed first.",
     (
         Atom.ORDER,
@@ -45,25 +45,25 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (
         Atom.COUNTER,
         "goes_on",
-    ): "After the silence the counters {whose} went on by one: nothing was built meanwhile.",
+    ): "After the silence {counters} went on by one: no frame was built meanwhile.",
     (
         Atom.COUNTER,
         "skipped",
-    ): "The counters {whose} went on during the silence: frames were built and did not come.",
-    (Atom.COUNTER, "anew"): "After the silence the counters {whose} began anew.",
+    ): "After the silence {counters} had gone on: frames were built and did not come.",
+    (Atom.COUNTER, "anew"): "After the silence {counters} began anew.",
     (Atom.COUNTER, "stands"): "The counter of {subject} stood still for {amount} frames.",
     (Atom.COUNTER, "two_at_once"): "{subject} came twice as often as promised, one frame between two others.",
-    (Atom.COUNTER, "holes"): "Counters tell that {amount} frames are missing, here and there: {names}.",
-    (Atom.PHASE, "kept"): "After the silence the frames came in the old beat: the timer had gone on.",
-    (Atom.PHASE, "restarted"): "After the silence the frames came in a new beat: the timer had started anew.",
-    (Atom.PHASE, "back_to_back"): "After the silence the frames came back to back: they had been waiting.",
+    (Atom.COUNTER, "holes"): "By their counters {amount} frames are missing, here and there: {names}.",
+    (Atom.PHASE, "kept"): "After the silence frames came on the old schedule: the timer had kept running.",
+    (Atom.PHASE, "restarted"): "After the silence frames came on a new schedule: the timer had started anew.",
+    (Atom.PHASE, "back_to_back"): "After the silence frames came back to back: they had been waiting.",
     (Atom.PHASE, "no_return"): "What fell silent did not come back.",
     (Atom.BUS, "clean"): "The capture has error frames elsewhere, and none here.",
     (Atom.BUS, "several_disturbed"): "{amount} error frames held up the frames of several senders.",
     (Atom.BUS, "one_disturbed"): "{amount} error frames held up the frames of {subject} alone.",
     (Atom.BUS, "errors_only"): "{amount} error frames, and next to nothing else.",
-    (Atom.BUS, "full"): "The bus {subject} was {amount} % full.",
-    (Atom.BUS, "free"): "No bus was more than {amount} % full.",
+    (Atom.BUS, "full"): "The bus {subject} was loaded to {amount}.",
+    (Atom.BUS, "free"): "No bus was loaded to more than {amount}.",
     (Atom.DEMAND, "on_time"): "Every demand came on time and was in order.",
     (Atom.DEMAND, "missing"): "The demand {subject} did not come{time}.",
     (Atom.DEMAND, "missing_long"): "The demand {subject} did not come{time}.",
@@ -73,7 +73,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     ): "Later the frames of {subject} came closer together than promised: they had been held up.",
     (Atom.DEMAND, "counter_refused"): "{amount} frames of {subject} repeated their counter.",
     (Atom.DEMAND, "checksum_refused"): "{amount} frames of {subject} had a wrong checksum.",
-    (Atom.DEMAND, "out_of_range"): "{subject} was out of its range: {amount}.",
+    (Atom.DEMAND, "out_of_range"): "{subject} was out of its range.",
     (Atom.DEMAND, "withdrawn"): "The computer took its demand back: {names}.",
     (Atom.DEMAND, "enabled_too_early"): "{subject}: the enable came before the kit was ready for it.",
     (Atom.KIT, "let_go"): "Let go: {names}.",
@@ -82,30 +82,30 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.KIT, "stayed_active"): "Stayed active all the time: {names}.",
     (Atom.KIT, "began_anew"): "Came back as after power-on: {names}.",
     (Atom.KIT, "reported_fault"): "The kit reported: {subject}.",
-    (Atom.STOP_CHAIN, "pressed"): "{subject}: pressed.",
-    (Atom.STOP_CHAIN, "released"): "{subject}: not pressed.",
-    (Atom.STOP_CHAIN, "lost"): "{subject}: link lost.",
-    (Atom.STOP_CHAIN, "there"): "{subject}: link there.",
-    (Atom.STOP_CHAIN, "open"): "{subject}: stop loop open.",
-    (Atom.STOP_CHAIN, "closed"): "{subject}: stop loop closed.",
-    (Atom.STOP_CHAIN, "cut"): "{subject}: supply of the kit cut.",
-    (Atom.STOP_CHAIN, "fed"): "{subject}: supply of the kit on.",
-    (Atom.SUPPLY, "dipped"): "{subject} dipped to {amount} V.",
-    (Atom.SUPPLY, "steady"): "{subject} was steady.",
+    (Atom.STOP_CHAIN, "pressed"): "{stop}: pressed.",
+    (Atom.STOP_CHAIN, "released"): "{stop}: not pressed.",
+    (Atom.STOP_CHAIN, "lost"): "{stop}: link lost.",
+    (Atom.STOP_CHAIN, "there"): "{stop}: link there.",
+    (Atom.STOP_CHAIN, "open"): "{stop}: loop open.",
+    (Atom.STOP_CHAIN, "closed"): "{stop}: loop closed.",
+    (Atom.STOP_CHAIN, "cut"): "{stop}: supply cut.",
+    (Atom.STOP_CHAIN, "fed"): "{stop}: supply on.",
+    (Atom.SUPPLY, "dipped"): "{subject} dipped to {amount}.",
+    (Atom.SUPPLY, "steady"): "{subject} was steady at {amount} and above.",
     (Atom.STRANGERS, "flood"): "Identifier {subject} came {amount} times a second.",
-    (Atom.RECORDER, "stamps_back"): "The stamps of the capture step back.",
+    (Atom.RECORDER, "stamps_back"): "The stamps of the capture step back by {amount}.",
     (Atom.RECORDER, "to_the_end"): "The silence lasts to the end of what was looked at.",
     (Atom.PHYSICS, "past_threshold"): "{subject} went past the threshold of an override, up to {amount}.",
-    (Atom.PHYSICS, "varies"): "{subject} varied as under a hand; its standard deviation was {amount}.",
-    (Atom.PHYSICS, "constant"): "{subject} hardly varied; its standard deviation was {amount}.",
+    (Atom.PHYSICS, "varies"): "{subject} varied as under a hand, with a standard deviation of {amount}.",
+    (Atom.PHYSICS, "constant"): "{subject} hardly varied, with a standard deviation of {amount}.",
     (Atom.PHYSICS, "apart"): "{subject} disagrees with its second sensor.",
     (Atom.PHYSICS, "frozen"): "{subject} stood still while what moves it moved.",
     (Atom.PHYSICS, "jumped"): "{subject} jumped faster than it can move.",
     (
         Atom.PHYSICS,
         "yaw_apart",
-    ): "From here on, wheels and steering angle tell different yaw rates: {amount} rad/s.",
-    (Atom.PHYSICS, "yaw_agrees"): "Wheels and steering angle go on telling the same yaw rate.",
+    ): "From here on the yaw rates by the wheels and by the steering angle are {amount} apart.",
+    (Atom.PHYSICS, "yaw_agrees"): "The yaw rates by the wheels and by the steering angle go on agreeing.",
 }
 ONSETS = {
     OnsetKind.LEFT_ACTIVE: "an axis let go",
@@ -117,20 +117,50 @@ ONSETS = {
 }
 
 
-def sentence(one: Evidence) -> str:
-    """Return what a piece of evidence says."""
-    amount = "" if one.amount is None else number(float(f"{one.amount:.3g}"))
-    time = ""
-    if one.amount is not None and one.atom in {Atom.REACH, Atom.DEMAND}:
-        open_ = one.atom is Atom.REACH or one.value.startswith("missing")
-        time = f" for {seconds(round(one.amount, 3) * 1e9)}" if open_ else ""
+def sentence(one: Evidence, case: CaseFile, *, si: bool = False) -> str:
+    """Return what a piece of evidence says, in the names of the spec; figures in its units, or in SI."""
+    if (finding := finding_of(one, case)) is not None:
+        return finding.text  # which tells figure and limit
+    amount = shown_amount(one, case, si=si)
     return SENTENCES[one.atom, one.value].format(
-        subject=one.subject,
+        subject=_subject(one, case),
         names=first_of(one.names, NAMED) if one.names else "",
-        whose=WHOSE.get(one.role, "of all senders"),
-        amount=amount,
-        time=time,
+        counters=_counters(one),
+        group=_group(one, case) if one.value == "supply_group" else "",
+        stop=one.subject.partition(".")[0],
+        amount=amount.removesuffix(" 1/s"),
+        time=_time(one, amount, case),
     )
+
+
+def _time(one: Evidence, amount: str, case: CaseFile) -> str:
+    """For how long something was silent; it may go on where no frame came until the end of what is known."""
+    if not amount or one.atom not in {Atom.REACH, Atom.DEMAND}:
+        return ""
+    return f" for {amount}{' or longer' if one.to_ns >= case.window.to_ns else ''}"
+
+
+def _subject(one: Evidence, case: CaseFile) -> str:
+    """Whom or what it is about; a signal of the driver's with the name that the spec gives its override."""
+    for rule in case.spec.manual.overrides:
+        if f"{rule.signal.message}.{rule.signal.signal}" == one.subject:
+            return f"{one.subject} ({rule.name})"
+    return one.subject
+
+
+def _counters(one: Evidence) -> str:
+    return f"the {plural(len(one.names), 'counter')} of {first_of(one.names, NAMED)}" if one.names else ""
+
+
+def _group(one: Evidence, case: CaseFile) -> str:
+    """Which nodes share a supply, and what cuts it where the spec says so."""
+    senders = {rule.sender for rule in case.rules if rule.message.name in one.names}
+    for name, nodes in case.spec.manual.supply_groups.items():
+        if senders <= set(nodes):
+            chain = case.spec.manual.stop_chain
+            fed = "that the stop chain cuts" if chain and name in chain.cuts else "of one supply"
+            return f"All nodes {fed} ({first_of(nodes, NAMED)})"
+    return "All nodes of one supply"
 
 
 def headline(span: EpisodeSpan) -> str:

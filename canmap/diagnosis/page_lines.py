@@ -1,0 +1,49 @@
+"""The lines of a page, and how one is wrapped."""
+
+from __future__ import annotations
+
+import textwrap
+from enum import Enum
+from typing import NamedTuple
+
+from canmap.base.errors import printable
+
+TOGETHER = "\u00a0"  # a blank at which no line ends
+
+
+class Style(Enum):
+    """How a line stands out."""
+
+    PLAIN = 0
+    HEADING = 1
+    FAINT = 2
+    DRAWN = 3  # its blanks matter: it is never wrapped
+
+
+class PageLine(NamedTuple):
+    """A line of the page.
+
+    Attributes:
+        text: What it says.
+        indent: Blanks before it.
+        style: How it stands out.
+        label: Stands before the text, which goes on below its own begin.
+    """
+
+    text: str
+    indent: int = 0
+    style: Style = Style.PLAIN
+    label: str = ""
+
+
+def wrapped(line: PageLine, width: int) -> list[str]:
+    """Return a line of the page as lines that are no wider, what is drawn as it is."""
+    text, blanks = printable(line.text), " " * line.indent
+    if line.style is Style.DRAWN:
+        return [blanks + text]
+    further = " " * (len(line.label) or 2)
+    room = max(width - line.indent, len(further) + 8)
+    lines = textwrap.wrap(
+        text, room, initial_indent=line.label, subsequent_indent=further, break_on_hyphens=False
+    )
+    return [blanks + one.replace(TOGETHER, " ") for one in lines or [""]]
