@@ -9,7 +9,7 @@ from canmap.diagnosis.atoms import gathered, lacking
 from canmap.diagnosis.atoms_of_order import begins_between
 from canmap.diagnosis.cause_table import cause_table
 from canmap.diagnosis.evidence import VALUES, Atom, Role
-from canmap.diagnosis.moments import began
+from canmap.diagnosis.onset_times import began
 from canmap.diagnosis.scoring import Decision, judged
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ from canmap.diagnosis.amounts import amount_of
 from canmap.diagnosis.cause_table import EXCLUDES, cause_table
 from canmap.diagnosis.deciding import deciding_measurement
 from canmap.diagnosis.evidence_words import headline, sentence
-from canmap.diagnosis.moments import began
+from canmap.diagnosis.onset_times import began
 from canmap.diagnosis.scoring import Decision
 
 if TYPE_CHECKING:

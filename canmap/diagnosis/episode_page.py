@@ -9,7 +9,7 @@ from canmap.diagnosis.cause_table import EXCLUDES, Caution, cause_table
 from canmap.diagnosis.deciding import deciding_measurement
 from canmap.diagnosis.evidence import Atom
 from canmap.diagnosis.evidence_words import headline, sentence
-from canmap.diagnosis.moments import Onset, began
+from canmap.diagnosis.onset_times import Onset, began
 from canmap.diagnosis.page_lines import TOGETHER, PageLine, Style
 from canmap.diagnosis.scoring import APART, LEAST, Decision
 from canmap.diagnosis.strip import legend, strip_of
