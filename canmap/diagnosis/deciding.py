@@ -30,13 +30,18 @@ BY_ONSET: Mapping[OnsetKind, str] = {  # where neither the table nor what is mis
 def deciding_measurement(one: EpisodeDiagnosis, table: CauseTable) -> str:
     """Return the one measurement that would decide an episode; "" where a root is named.
 
-    The tie's own, else what capture or spec lack and most would count for a cause that fits the rest of
-    the evidence, else that which goes with how the episode began.
+    The tie's own, or that of the two nearest; else what capture or spec lack and would count most for a
+    cause that fits the rest of the evidence; else that which goes with how the episode began.
     """
     judgement = one.judgement
     if judgement.decision is Decision.ROOT or judgement.measure:
         return judgement.measure
-    missing = {lack.atom: lack.text for lack in reversed(one.lacks)}
+    nearest = judgement.first[:2]
+    for tie in nearest[0].cause.ties if len(nearest) > 1 else ():
+        if tie.cause == nearest[1].cause.key:
+            return tie.measure
+    there = {evidence.atom for evidence in one.chain}
+    missing = {lack.atom: lack.text for lack in one.lacks if lack.atom not in there}
     weights: dict[Atom, int] = {}
     for cause in table.causes.values():
         if _fits_the_rest(cause, one.evidence, one.chain):

@@ -85,7 +85,8 @@ class EpisodePage:
             yield PageLine(said if self._first else "No cause of the table fits what the capture tells.", 4)
         for mark, scored in zip(self._marks, self._first, strict=False):
             measured = "" if scored.cause.scored else "; no simulated fault has measured its weights"
-            points = f"{number(round(scored.points, 1))} points{self._next_best()}{measured}"
+            told = number(round(scored.points, 1))
+            points = f"{told} point{'' if told == '1' else 's'}{self._next_best()}{measured}"
             label = f"{mark}  " if mark.strip() else ""
             yield PageLine(f"{statement(scored)} ({points})", 4, label=label)
         if judgement.follows:

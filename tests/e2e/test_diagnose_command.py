@@ -45,7 +45,7 @@ def test_a_dropped_message_and_a_sensor_are_two_episodes() -> None:
     status, text = run(DROP, "--spec", SPEC)
     assert status == 1
     assert "2 episodes" in text
-    assert "A node of the kit stopped sending one message" in section(text, "Root cause")
+    assert "A node stopped sending one message" in section(text, "Root cause")
     assert "disagreed by up to 110 %; 5 % is allowed" in " ".join(text.split())
     assert "As it should be throughout" in text
     for once in (
@@ -241,7 +241,7 @@ def test_a_pack_makes_its_pages_again(tmp_path: Path, monkeypatch: pytest.Monkey
     for number, command in enumerate(commands, 1):
         page = (moved / f"episode_{number}.txt").read_text(encoding="utf-8")
         assert run(*shlex.split(command))[1] == page
-    assert "A node of the kit stopped sending one message" in (moved / "episode_1.txt").read_text()
+    assert "A node stopped sending one message" in (moved / "episode_1.txt").read_text()
 
 
 def test_a_pack_cuts_around_the_episode_and_replaces_nothing(tmp_path: Path) -> None:
