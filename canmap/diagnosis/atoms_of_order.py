@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.diagnosis.case_file import LONGEST_SAMPLE_NS, MS
+from canmap.diagnosis.case_file import MS
 from canmap.diagnosis.evidence import Atom, Evidence, Role
 from canmap.diagnosis.onsets import OnsetKind, axis_changes, withdrawals
+from canmap.mapping.model import Trigger
 from canmap.vocabulary.record_types import AxisState, Stop
 
 if TYPE_CHECKING:
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
 EARLY = {"past_threshold", "two_at_once", "flood"}  # of which what else is seen may be the consequence
 DOUBTFUL = {OnsetKind.FRAMES_DOUBTFUL, OnsetKind.VALUES_DOUBTFUL, OnsetKind.STAMPS_DOUBTFUL}
+LONGEST_SAMPLE_NS = 100 * MS  # of what nothing shows sooner
 
 
 class _When(NamedTuple):
@@ -78,8 +80,21 @@ def _first(changes: list[Change], case: CaseFile) -> _When | None:
     """When the first of some changes in the episode happened: after the sample before, until its own."""
     for change in changes:
         if case.begin_ns - 2_000 * MS <= change.clock_ns <= case.end_ns + 500 * MS:
-            return _When(case.sampled_before(change.record, change.clock_ns), change.clock_ns)
+            return _When(_sampled_before(case, change), change.clock_ns)
     return None
+
+
+def _sampled_before(case: CaseFile, change: Change) -> int:
+    """When the value before was last told; a message that comes on a change is late by its minimum gap."""
+    rule = next(rule for rule in case.spec.records if rule.name == change.record)
+    message = next(r for r in case.rules if (r.bus, r.message.name) == (rule.bus, rule.stamp))
+    records = case.window.records.get(change.record)
+    clock = np.zeros(0, np.int64) if records is None else records.clock_ns
+    earlier = clock[clock < change.clock_ns]
+    before_ns = int(earlier[-1]) if len(earlier) else case.window.from_ns
+    if message.trigger is Trigger.ON_CHANGE:
+        return max(before_ns, change.clock_ns - (message.minimum_gap_ns or LONGEST_SAMPLE_NS))
+    return before_ns
 
 
 def _silence(case: CaseFile, role: Role) -> _When | None:

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.diagnosis.evidence import Role
-from canmap.mapping.model import Trigger
 from canmap.vocabulary.record_types import DEMAND_TYPES, AxisState, field_types
 
 if TYPE_CHECKING:
@@ -29,7 +28,7 @@ if TYPE_CHECKING:
 MS = 1_000_000
 DUE = 1.25  # a frame is due after its period; jitter may add a quarter
 SILENT = 3  # periods without a frame from which on one is silent, where nothing else is promised
-LONGEST_SAMPLE_NS = 100 * MS  # of what nothing shows sooner
+WRONG = {"out_of_range", "disagree", "railed", "frozen", "slew", "checksum", "counter", "two_senders"}
 FOLLOWS_NS = 1_500 * MS  # silences that begin so soon are of the episode
 
 
@@ -162,17 +161,18 @@ class CaseFile:
         place = int(np.searchsorted(chunk.t_ns[rows], clock_ns))
         return int(chunk.line[rows[place]]) if place < len(rows) else None
 
-    def sampled_before(self, record: str, clock_ns: int) -> int:
-        """Return when a record came before; what comes on a change is late by its minimum gap."""
-        rule = next(rule for rule in self.spec.records if rule.name == record)
-        message = next(r for r in self.rules if (r.bus, r.message.name) == (rule.bus, rule.stamp))
-        records = self.window.records.get(record)
-        clock = np.zeros(0, np.int64) if records is None else records.clock_ns
-        earlier = clock[clock < clock_ns]
-        before_ns = int(earlier[-1]) if len(earlier) else self.window.from_ns
-        if message.trigger is Trigger.ON_CHANGE:
-            return max(before_ns, clock_ns - (message.minimum_gap_ns or LONGEST_SAMPLE_NS))
-        return before_ns
+    @cached_property
+    def wrong_spans(self) -> Mapping[tuple[str, str], tuple[tuple[int, int], ...]]:
+        """When frames or values of a message, by bus and name, were wrong: from and until, session clock."""
+        found: dict[tuple[str, str], tuple[tuple[int, int], ...]] = {}
+        for finding in self.result.findings:
+            place, starts_ns = finding.place, finding.start_ns
+            counts = finding.kind in WRONG and finding.severity != "note" and place.bus and place.message
+            near = starts_ns < self.window.to_ns and finding.end_ns >= self.window.from_ns
+            if counts and near and starts_ns > self.result.capture.start_ns:
+                name = (place.bus or "", place.message or "")
+                found[name] = (*found.get(name, ()), (starts_ns, finding.end_ns))
+        return found
 
     @cached_property
     def gaps(self) -> tuple[Gap, ...]:

@@ -9,7 +9,7 @@ from canmap.diagnosis.cause_table import EXCLUDES, Caution, cause_table
 from canmap.diagnosis.deciding import deciding_measurement
 from canmap.diagnosis.evidence import Atom
 from canmap.diagnosis.evidence_words import headline, sentence
-from canmap.diagnosis.onset_times import Onset, began
+from canmap.diagnosis.onset_times import Onset, began, changed
 from canmap.diagnosis.page_lines import TOGETHER, PageLine, Style
 from canmap.diagnosis.scoring import APART, LEAST, Decision
 from canmap.diagnosis.strip import legend, strip_of
@@ -81,7 +81,7 @@ class EpisodePage:
         judgement = self._one.judgement
         yield PageLine(HEADS[judgement.decision], 2, Style.HEADING)
         if judgement.decision is Decision.UNDETERMINED:
-            said = f"Nearest come these; to be named takes {LEAST:g} points and a lead of {APART:g}."
+            said = f"These come nearest; a cause is named with {LEAST:g} points and a lead of {APART:g}."
             yield PageLine(said if self._first else "No cause of the table fits what the capture tells.", 4)
         for mark, scored in zip(self._marks, self._first, strict=False):
             measured = "" if scored.cause.scored else "; no simulated fault has measured its weights"
@@ -101,9 +101,9 @@ class EpisodePage:
         told = {id(one) for one in (*judgement.first, *judgement.follows)}
         others = [one for one in judgement.ranked if id(one) not in told and one.points >= LEAST_TOLD]
         if not others:
-            return ", no other cause has any"
+            return "; no other cause has any"
         name = others[0].cause.key.replace("_", " ")
-        return f", the next best has {number(round(others[0].points, 1))}: {name}"
+        return f"; the next best, {name}, has {number(round(others[0].points, 1))}"
 
     def _course(self, width: int) -> Iterator[PageLine]:
         case = self._one.case
@@ -193,9 +193,8 @@ class EpisodePage:
             and abs(change.clock_ns - case.begin_ns) <= AROUND_NS
         ]
         for change in changes[:MOST_CHANGES]:
-            when = Onset(case.sampled_before(change.record, change.clock_ns), change.clock_ns)
             before, after = (self._value(change, value) for value in (change.before, change.after))
-            yield when, f"{change.name}: {before} to {after}."
+            yield changed(change, case), f"{change.name}: {before} to {after}."
 
     def _value(self, change: Change, value: int) -> str:
         """A value of a change in words; of a code, the label that its description gives it."""

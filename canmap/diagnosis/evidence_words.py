@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.base.words import first_of, plural
+from canmap.base.words import first_of, number, plural
 from canmap.diagnosis.amounts import finding_of, shown_amount
-from canmap.diagnosis.evidence import Atom
+from canmap.diagnosis.evidence import Atom, Role
+from canmap.diagnosis.onset_times import began
 from canmap.diagnosis.onsets import OnsetKind
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from canmap.diagnosis.onsets import EpisodeSpan
 
 NAMED = 4  # names that a sentence tells
-# {subject}, {names}, {counters}, {group}, {stop}, {amount} and {time} are filled in.
+# {subject}, {names}, {counters}, {group}, {stop}, {amount}, {time} and {since} are filled in.
 SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.REACH, "one_message"): "{subject} fell silent{time}; its node went on.",
     (
@@ -74,7 +75,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.DEMAND, "counter_refused"): "{amount} frames of {subject} repeated their counter.",
     (Atom.DEMAND, "checksum_refused"): "{amount} frames of {subject} had a wrong checksum.",
     (Atom.DEMAND, "out_of_range"): "{subject} was out of its range.",
-    (Atom.DEMAND, "withdrawn"): "The computer took its demand back: {names}.",
+    (Atom.DEMAND, "withdrawn"): "The computer took its demand back{since}: {names}.",
     (Atom.DEMAND, "enabled_too_early"): "{subject}: the enable came before the kit was ready for it.",
     (Atom.KIT, "let_go"): "Let go: {names}.",
     (Atom.KIT, "overridden"): "Overridden by the driver: {names}.",
@@ -130,6 +131,7 @@ def sentence(one: Evidence, case: CaseFile, *, si: bool = False) -> str:
         stop=one.subject.partition(".")[0],
         amount=amount.removesuffix(" 1/s"),
         time=_time(one, amount, case),
+        since=_since_feedback(one, case) if one.value == "withdrawn" else "",
     )
 
 
@@ -138,6 +140,16 @@ def _time(one: Evidence, amount: str, case: CaseFile) -> str:
     if not amount or one.atom not in {Atom.REACH, Atom.DEMAND}:
         return ""
     return f" for {amount}{' or longer' if one.to_ns >= case.window.to_ns else ''}"
+
+
+def _since_feedback(one: Evidence, case: CaseFile) -> str:
+    """How long after the last frame of a silent feedback something happened: as long as its watch waits."""
+    last = next((gap for gap in case.gaps if case.roles[gap.slot] is Role.KIT), None)
+    when = began(one, case)
+    if last is None or when.after_ns is None or when.after_ns < last.due_ns:
+        return ""
+    low, high = (number(round((at_ns - last.last_ns) / 1e6)) for at_ns in (when.after_ns, when.by_ns))
+    return f" {low} to {high} ms after the last {case.rules[last.slot].message.name}"
 
 
 def _subject(one: Evidence, case: CaseFile) -> str:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
+from canmap.diagnosis.atoms_of_order import _sampled_before
 from canmap.diagnosis.evidence import Atom
 
 if TYPE_CHECKING:
     from canmap.diagnosis.case_file import CaseFile
     from canmap.diagnosis.evidence import Evidence
+    from canmap.records.change import Change
 
 SILENCES = {(Atom.DEMAND, "missing"), (Atom.DEMAND, "missing_long")}
 OF_RECORDS = {Atom.STOP_CHAIN, Atom.KIT, Atom.DEMAND}  # whose subject is a record, or a field of one
@@ -45,6 +47,11 @@ def began(one: Evidence, case: CaseFile) -> Onset:
     record = one.subject.partition(".")[0]
     if one.atom not in OF_RECORDS or record not in case.window.records:
         return Onset(one.from_ns, one.from_ns)
-    if not any(c.record == record and c.clock_ns == one.from_ns for c in case.result.changes):
-        return Onset(None, one.from_ns)
-    return Onset(case.sampled_before(record, one.from_ns), one.from_ns)
+    changes = (c for c in case.result.changes if c.record == record and c.clock_ns == one.from_ns)
+    change = next(changes, None)
+    return Onset(None, one.from_ns) if change is None else changed(change, case)
+
+
+def changed(change: Change, case: CaseFile) -> Onset:
+    """Return between which moments a field changed."""
+    return Onset(_sampled_before(case, change), change.clock_ns)

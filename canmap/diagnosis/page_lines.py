@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 from canmap.base.errors import printable
 
+LEAST_LABEL, LEAST_ROOM = 6, 24  # a long label stands alone where less room is left beside it
 TOGETHER = "\u00a0"  # a blank at which no line ends
 
 
@@ -41,9 +42,16 @@ def wrapped(line: PageLine, width: int) -> list[str]:
     text, blanks = printable(line.text), " " * line.indent
     if line.style is Style.DRAWN:
         return [blanks + text]
+    room = width - line.indent
+    if len(line.label) > LEAST_LABEL and room - len(line.label) < LEAST_ROOM:  # the text goes below it
+        label, rest = PageLine(line.label.rstrip(), line.indent), PageLine(line.text, line.indent + 2)
+        return [*wrapped(label, width), *wrapped(rest, width)]
     further = " " * (len(line.label) or 2)
-    room = max(width - line.indent, len(further) + 8)
     lines = textwrap.wrap(
-        text, room, initial_indent=line.label, subsequent_indent=further, break_on_hyphens=False
+        text,
+        max(room, len(further) + 8),
+        initial_indent=line.label,
+        subsequent_indent=further,
+        break_on_hyphens=False,
     )
     return [blanks + one.replace(TOGETHER, " ") for one in lines or [""]]

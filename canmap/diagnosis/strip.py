@@ -22,11 +22,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.diagnosis.case_file import CaseFile
-    from canmap.findings.finding import Finding
 
 BEFORE_NS, LEAST_NS, LONGEST_NS = 300 * MS, 1_200 * MS, 6_000 * MS
 GOOD, SILENT_MARK, BAD, TAKEN_BACK, NOT_KNOWN = "=", ".", "x", "t", "?"
-WRONG = {"out_of_range", "disagree", "railed", "frozen", "slew", "checksum", "counter", "two_senders"}
 MOST_MESSAGES = 6
 LOW = 0.85  # of the voltage before
 MARKS = {
@@ -102,7 +100,8 @@ def _came(case: CaseFile, slot: int, edges: NDArray[np.float64]) -> list[str]:
     period_ns = case.period_ns(slot) or 0
     allowed_ns = max(2.5 * period_ns, edges[1] - edges[0])
     failed = clock[np.isin(rows, case.window.prepared.failed)]
-    wrong = [(finding.start_ns, finding.end_ns) for finding in _wrong(case, slot)]
+    rule = case.rules[slot]
+    wrong = case.wrong_spans.get((rule.bus, rule.message.name), ())
     marks = []
     for left, right in pairwise(edges):
         newest = clock[: clock.searchsorted(right)]
@@ -111,17 +110,6 @@ def _came(case: CaseFile, slot: int, edges: NDArray[np.float64]) -> list[str]:
         bad = bad or any(start_ns < right and end_ns >= left for start_ns, end_ns in wrong)
         marks.append(SILENT_MARK if silent else BAD if bad else GOOD)
     return marks
-
-
-def _wrong(case: CaseFile, slot: int) -> Iterator[Finding]:
-    """What was found on a message, but that it was silent or that frames were lost."""
-    rule = case.rules[slot]
-    for finding in case.result.findings:
-        place = finding.place
-        counts = finding.severity != "note" and finding.kind in WRONG
-        is_own = (place.bus, place.message) == (rule.bus, rule.message.name)
-        if counts and is_own and finding.start_ns > case.result.capture.start_ns:
-            yield finding
 
 
 def _demands(case: CaseFile, edges: NDArray[np.float64]) -> Iterator[Lane]:
@@ -213,7 +201,7 @@ def _silent(case: CaseFile, edges: NDArray[np.float64]) -> Iterator[Lane]:
     demands = {demand.message.message for demand in case.spec.manual.demands}
     axes = {rule.stamp for rule in case.spec.records if any(f.type.kind is AxisState for f in rule.fields)}
     silent = [gap.slot for gap in case.gaps if case.roles[gap.slot] is not Role.COPY]
-    wrong = [slot for slot in range(len(case.rules)) if any(True for _ in _wrong(case, slot))]
+    wrong = [i for i, rule in enumerate(case.rules) if (rule.bus, rule.message.name) in case.wrong_spans]
     names = {case.rules[slot].message.name: slot for slot in (*silent, *wrong)}
     for name, slot in list(names.items())[:MOST_MESSAGES]:
         if name not in demands and (slot in wrong or name not in axes):
