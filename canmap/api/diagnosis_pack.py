@@ -37,7 +37,7 @@ INDEX, SPECS = "index.txt", "spec"
 NOTHING: Mapping[str, str] = {}
 
 
-class Reading(NamedTuple):
+class PackSource(NamedTuple):
     """How captures and spec of a diagnosis were read.
 
     Attributes:
@@ -70,7 +70,7 @@ class Packed(NamedTuple):
 
 
 def pack_diagnosis(
-    diagnosis: Diagnosis, spec: Spec, reading: Reading, folder: str, *, overwrite: bool = False
+    diagnosis: Diagnosis, spec: Spec, source: PackSource, folder: str, *, overwrite: bool = False
 ) -> int:
     """Write a folder to hand on; it holds all that makes its pages again, on another computer too.
 
@@ -80,7 +80,7 @@ def pack_diagnosis(
     Args:
         diagnosis: What is packed.
         spec: By which it was made.
-        reading: How captures and spec were read.
+        source: How captures and spec were read.
         folder: The folder; it must be empty, or not there.
         overwrite: Whether files in it may be replaced.
 
@@ -96,11 +96,11 @@ def pack_diagnosis(
     require_free_folder(folder, overwrite=overwrite)
     with tempfile.TemporaryDirectory(prefix="canmap-") as stage:
         names = _copied_spec(spec, Path(stage))
-        options = _options(spec, names, reading)
-        packed = _load_packed(spec, Path(stage), names, reading)
+        options = _options(spec, names, source)
+        packed = _load_packed(spec, Path(stage), names, source)
         told = [
             _packed(one, cut, packed, names[spec.path], options, Path(stage))
-            for one, cut in zip(diagnosis.episodes, _cuts(diagnosis, reading.opened()), strict=True)
+            for one, cut in zip(diagnosis.episodes, _cuts(diagnosis, source.opened()), strict=True)
         ]
         index = [text for line in _index(diagnosis, told, names, spec) for text in wrapped(line, WIDTH)]
         (Path(stage) / INDEX).write_text("\n".join(index) + "\n", encoding="utf-8", newline="\n")
@@ -122,10 +122,10 @@ def _copied_spec(spec: Spec, stage: Path) -> dict[str, str]:
     return names
 
 
-def _load_packed(spec: Spec, stage: Path, names: Mapping[str, str], reading: Reading) -> Spec:
+def _load_packed(spec: Spec, stage: Path, names: Mapping[str, str], source: PackSource) -> Spec:
     """Load the spec from the pack, which must need nothing from outside."""
-    own = {bus: str(stage / _name_of(file, names)) for bus, file in reading.descriptions.items()}
-    loaded = load_spec(str(stage / names[spec.path]), channels=reading.channels, descriptions=own)
+    own = {bus: str(stage / _name_of(file, names)) for bus, file in source.descriptions.items()}
+    loaded = load_spec(str(stage / names[spec.path]), channels=source.channels, descriptions=own)
     for file in loaded.files:
         if not Path(file).resolve().is_relative_to(stage.resolve()):
             raise OutputError(
@@ -140,12 +140,12 @@ def _name_of(file: str, names: Mapping[str, str]) -> str:
     return next(name for own, name in names.items() if Path(own).resolve() == same)
 
 
-def _options(spec: Spec, names: Mapping[str, str], reading: Reading) -> list[str]:
+def _options(spec: Spec, names: Mapping[str, str], source: PackSource) -> list[str]:
     """What the command needs beside the capture."""
     given = ["--spec", names[spec.path]]
-    for bus, channel in reading.channels.items():
+    for bus, channel in source.channels.items():
         given += ["--channel", f"{bus}={channel}"]
-    for bus, file in reading.descriptions.items():
+    for bus, file in source.descriptions.items():
         given += ["--description", f"{bus}={_name_of(file, names)}"]
     return given
 

@@ -88,11 +88,11 @@ def _pack(
     diagnosis: Diagnosis, spec: Spec, opened: Callable[[], Intake], folder: str, request: Request
 ) -> str:
     """Write a pack, and return what is said of it."""
-    from canmap.api.diagnosis_pack import INDEX, Reading, pack_diagnosis
+    from canmap.api.diagnosis_pack import INDEX, PackSource, pack_diagnosis
     from canmap.base.words import times
 
-    reading = Reading(opened, request.channels, request.descriptions)
-    count = pack_diagnosis(diagnosis, spec, reading, folder, overwrite=request.overwrite)
+    source = PackSource(opened, request.channels, request.descriptions)
+    count = pack_diagnosis(diagnosis, spec, source, folder, overwrite=request.overwrite)
     if not count:
         return "Nothing was packed, as there is no episode."
     return f"{times(count, 'episode')} packed into {folder}; its {INDEX} says what is what."
