@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 HAPPENED = {Atom.REACH, Atom.DEMAND, Atom.KIT, Atom.STOP_CHAIN, Atom.SUPPLY, Atom.STRANGERS, Atom.PHYSICS}
 HAPPENED |= {Atom.BUS, Atom.RECORDER}
+COUNTED = {"stands", "two_at_once", "holes"}  # what counters show while it happens, and not only afterwards
 QUIET_VALUES = {"on_time", "stayed_active", "released", "there", "closed", "fed", "steady", "clean", "free"}
 QUIET_VALUES |= {"constant", "varies", "yaw_agrees", "full", "to_the_end"}
 
@@ -93,7 +94,8 @@ def chain_of(evidence: tuple[Evidence, ...], judgement: Judgement, case: CaseFil
     What a named root rests on comes before whatever it may have preceded: a button is seen only with the
     next message of its bit, a silence from the last frame on.
     """
-    happened = [one for one in evidence if one.atom in HAPPENED and one.value not in QUIET_VALUES]
+    happens = [one for one in evidence if one.atom in HAPPENED or one.value in COUNTED]
+    happened = [one for one in happens if one.value not in QUIET_VALUES]
     first = judgement.first[:1] if judgement.decision is Decision.ROOT else ()
     core = {id(one.evidence) for scored in first for one in scored.weighed if one.rests_on}
     onsets = {id(one): began(one, case) for one in happened}

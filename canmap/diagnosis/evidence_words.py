@@ -54,7 +54,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.COUNTER, "anew"): "After the silence {counters} began anew.",
     (Atom.COUNTER, "stands"): "The counter of {subject} stood still for {amount} frames.",
     (Atom.COUNTER, "two_at_once"): "{subject} came twice as often as promised, one frame between two others.",
-    (Atom.COUNTER, "holes"): "By their counters {amount} frames are missing, here and there: {names}.",
+    (Atom.COUNTER, "holes"): "{amount} frames are missing, here and there: {names}.",
     (Atom.PHASE, "kept"): "After the silence frames came on the old schedule: the timer had kept running.",
     (Atom.PHASE, "restarted"): "After the silence frames came on a new schedule: the timer had started anew.",
     (Atom.PHASE, "back_to_back"): "After the silence frames came back to back: they had been waiting.",
