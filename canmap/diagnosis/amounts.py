@@ -23,7 +23,8 @@ UNIT_OF = {  # of what is neither a field's nor a signal's
     (Atom.BUS, "free"): "%",
     (Atom.STRANGERS, ""): "1/s",
     (Atom.RECORDER, ""): "s",
-    (Atom.PHYSICS, "yaw_apart"): "rad/s",
+    (Atom.PHYSICS, "yaw_shifted"): "rad/s",
+    (Atom.PHYSICS, "yaw_other_before"): "rad/s",
     (Atom.PHYSICS, "yaw_agrees"): "rad/s",
 }
 FINDINGS_OF = {  # kinds of the finding by the value of the evidence
@@ -31,8 +32,18 @@ FINDINGS_OF = {  # kinds of the finding by the value of the evidence
     "apart": ("disagree", "railed"),
     "frozen": ("frozen",),
     "jumped": ("slew",),
+    "jump_refused": ("slew",),
+    "at_its_end": ("out_of_range",),
+    "not_followed": ("tracking",),
+    "copy_late": ("relay",),
+    "copy_off": ("relay",),
+    "pace_otherwise": ("rate",),
+    "value_otherwise": ("out_of_range", "checksum", "counter"),
+    "message_never_there": ("missing",),
+    "bus_never_there": ("missing",),
+    "swapped": ("missing",),
 }
-LASTING = ("frozen", "railed")  # findings whose figure is a time
+LASTING = ("frozen", "railed", "relay", "rate", "missing")  # findings whose figure is a time
 PEOPLES = {"rad/s": "deg/s"}  # for what no manual gives a unit
 DIGITS = 3  # significant ones that a sentence tells
 
@@ -86,7 +97,12 @@ def finding_of(one: Evidence, case: CaseFile) -> Finding | None:
     for finding in case.result.findings:
         if finding.kind in FINDINGS_OF.get(one.value, ()) and finding.start_ns == one.from_ns:
             place = finding.place
-            names = {place.message, f"{place.record}.{place.field}", f"{place.message}.{place.signal}"}
+            names = {
+                place.message,
+                place.bus,
+                f"{place.record}.{place.field}",
+                f"{place.message}.{place.signal}",
+            }
             if one.subject in names:
                 return finding
     return None

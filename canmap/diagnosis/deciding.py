@@ -23,6 +23,8 @@ BY_ONSET: Mapping[OnsetKind, str] = {  # where neither the table nor what is mis
     OnsetKind.REFUSED: "What the computer handed to its CAN adapter at that time, from a log of its own.",
     OnsetKind.FRAMES_DOUBTFUL: "The same traffic by a second recorder at the other end of the bus.",
     OnsetKind.VALUES_DOUBTFUL: "The same quantity measured in another way, while it is moved.",
+    OnsetKind.STARTED_ANEW: "The voltage at the plug of the node, recorded faster than the node tells it.",
+    OnsetKind.FROM_START: "The value or the message by another instrument, at the vehicle.",
     OnsetKind.STAMPS_DOUBTFUL: "The same traffic by a second recorder with a clock of its own.",
 }
 

@@ -34,6 +34,11 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.REACH, "everything"): "Nothing at all was recorded{time}.",
     (Atom.REACH, "copy_only"): "Only the gateway's copy fell silent{time}: {subject}; the original went on.",
     (Atom.REACH, "lower_priorities"): "All of lower priority fell silent{time}, while a higher one went on.",
+    (
+        Atom.REACH,
+        "several_nodes",
+    ): "Every message of several nodes that share no supply fell silent{time}: {names}.",
+    (Atom.REACH, "copy_late"): "The gateway passed {subject} on late, by up to {amount}.",
     (Atom.REACH, "several"): "Messages that share neither node nor supply fell silent{time}: {names}.",
     (Atom.ORDER, "stop_first"): "The stop chain changed first.",
     (
@@ -53,6 +58,18 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     ): "After the silence {counters} had gone on: frames were built and did not come.",
     (Atom.COUNTER, "anew"): "After the silence {counters} began anew.",
     (Atom.COUNTER, "stands"): "The counter of {subject} stood still for {amount} frames.",
+    (
+        Atom.REACH,
+        "copy_went_on",
+    ): "The gateway went on passing on {subject}, so the bus itself was alive.",
+    (
+        Atom.REACH,
+        "copy_stopped",
+    ): "The gateway passed on {subject} no more, so nothing came on the bus itself.",
+    (
+        Atom.COUNTER,
+        "sent_twice",
+    ): "{subject} came twice as often as promised, each frame twice with the same content.",
     (Atom.COUNTER, "two_at_once"): "{subject} came twice as often as promised, one frame between two others.",
     (Atom.COUNTER, "holes"): "{amount} frames are missing, here and there: {names}.",
     (Atom.PHASE, "kept"): "After the silence frames came on the old schedule: the timer had kept running.",
@@ -62,12 +79,21 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.BUS, "clean"): "The capture has error frames elsewhere, and none here.",
     (Atom.BUS, "several_disturbed"): "{amount} error frames held up the frames of several senders.",
     (Atom.BUS, "one_disturbed"): "{amount} error frames held up the frames of {subject} alone.",
+    (
+        Atom.BUS,
+        "bursts",
+    ): "{amount} error frames came in bursts with pauses of different length, and held up several senders.",
+    (
+        Atom.BUS,
+        "regular_bursts",
+    ): "{amount} error frames came in bursts with pauses of one length, in which no known node was silent.",
     (Atom.BUS, "errors_only"): "{amount} error frames, and next to nothing else.",
     (Atom.BUS, "full"): "The bus {subject} was loaded to {amount}.",
     (Atom.BUS, "free"): "No bus was loaded to more than {amount}.",
     (Atom.DEMAND, "on_time"): "Every demand came on time and was in order.",
     (Atom.DEMAND, "missing"): "The demand {subject} did not come{time}.",
     (Atom.DEMAND, "missing_long"): "The demand {subject} did not come{time}.",
+    (Atom.DEMAND, "all_missing"): "No demand of the computer came: {names}.",
     (
         Atom.DEMAND,
         "bunched",
@@ -75,6 +101,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.DEMAND, "counter_refused"): "{amount} frames of {subject} repeated their counter.",
     (Atom.DEMAND, "checksum_refused"): "{amount} frames of {subject} had a wrong checksum.",
     (Atom.DEMAND, "out_of_range"): "{subject} was out of its range.",
+    (Atom.DEMAND, "jump_refused"): "{subject} jumped further than the kit takes.",
     (Atom.DEMAND, "withdrawn"): "The computer took its demand back{since}: {names}.",
     (Atom.DEMAND, "enabled_too_early"): "{subject}: the enable came before the kit was ready for it.",
     (Atom.KIT, "let_go"): "Let go: {names}.",
@@ -82,6 +109,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.KIT, "faulted"): "Faulted: {names}.",
     (Atom.KIT, "stayed_active"): "Stayed active all the time: {names}.",
     (Atom.KIT, "began_anew"): "Came back as after power-on: {names}.",
+    (Atom.KIT, "several_began_anew"): "Several nodes came back as after power-on: {names}.",
     (Atom.KIT, "reported_fault"): "The kit reported: {subject}.",
     (Atom.STOP_CHAIN, "pressed"): "{stop}: pressed.",
     (Atom.STOP_CHAIN, "released"): "{stop}: not pressed.",
@@ -102,11 +130,42 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.PHYSICS, "apart"): "{subject} disagrees with its second sensor.",
     (Atom.PHYSICS, "frozen"): "{subject} stood still while what moves it moved.",
     (Atom.PHYSICS, "jumped"): "{subject} jumped faster than it can move.",
+    (Atom.PHYSICS, "at_its_end"): "{subject} went beyond its range.",
+    (Atom.PHYSICS, "not_followed"): "{subject} did not follow its demand.",
     (
         Atom.PHYSICS,
-        "yaw_apart",
+        "yaw_shifted",
     ): "From here on the yaw rates by the wheels and by the steering angle are {amount} apart.",
+    (
+        Atom.PHYSICS,
+        "yaw_scaled",
+    ): "From here on the yaw rate by the wheels is {amount} times that by the steering angle.",
+    (
+        Atom.PHYSICS,
+        "yaw_other_before",
+    ): "The yaw rates by the wheels and by the steering angle were {amount} apart before already.",
+    (
+        Atom.PHYSICS,
+        "yaw_not_scaled",
+    ): "The yaw rates by the wheels and by the steering angle stay in proportion, {amount} to 1.",
+    (
+        Atom.PHYSICS,
+        "yaw_one_before",
+    ): "Before this the yaw rates by the wheels and by the steering angle were {amount} to 1.",
     (Atom.PHYSICS, "yaw_agrees"): "The yaw rates by the wheels and by the steering angle go on agreeing.",
+    (Atom.DESCRIPTION, "message_never_there"): "{subject} is not once in the capture.",
+    (Atom.DESCRIPTION, "bus_never_there"): "No message of bus {subject} is in the capture.",
+    (Atom.DESCRIPTION, "swapped"): "The messages of one bus are on the channel of another.",
+    (
+        Atom.DESCRIPTION,
+        "errors_only",
+    ): "Bus {subject} has error frames from the first to the last, and nothing else.",
+    (Atom.DESCRIPTION, "value_otherwise"): "{subject} is not as described, from the first frame to the last.",
+    (
+        Atom.DESCRIPTION,
+        "pace_otherwise",
+    ): "{subject} comes at another pace than described, from the first frame on.",
+    (Atom.DESCRIPTION, "copy_off"): "{subject} is {amount} off its original, from the first frame on.",
 }
 ONSETS = {
     OnsetKind.LEFT_ACTIVE: "an axis let go",
@@ -115,6 +174,8 @@ ONSETS = {
     OnsetKind.FRAMES_DOUBTFUL: "frames got lost or damaged",
     OnsetKind.VALUES_DOUBTFUL: "values became doubtful",
     OnsetKind.STAMPS_DOUBTFUL: "the stamps became doubtful",
+    OnsetKind.STARTED_ANEW: "a node started anew",
+    OnsetKind.FROM_START: "something was not as described from the start",
 }
 
 

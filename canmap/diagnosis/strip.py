@@ -78,7 +78,7 @@ class Strip(NamedTuple):
 
 def strip_of(case: CaseFile, width: int) -> Strip:
     """Return the course of an episode in `width` characters."""
-    from_ns = max(case.begin_ns - BEFORE_NS, case.window.from_ns)
+    from_ns = max(case.begin_ns - BEFORE_NS, case.window.from_ns, case.result.capture.start_ns)
     span_ns = min(max(case.end_ns + BEFORE_NS - from_ns, LEAST_NS), LONGEST_NS)
     to_ns = min(from_ns + span_ns, case.window.to_ns)
     edges = np.linspace(from_ns, to_ns, width + 1)

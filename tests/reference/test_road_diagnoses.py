@@ -136,7 +136,7 @@ FAULTS: dict[str, tuple[Fault, set[str]]] = {
 }
 NAMED = {  # by what the short spec holds
     *("one of two messages of a node", "the other of the two", "clock set back"),
-    *("frames that waited", "a value that stays", "a flood"),
+    *("frames that waited", "a flood"),
 }
 
 

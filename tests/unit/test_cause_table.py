@@ -10,8 +10,10 @@ from canmap.api.diagnose import diagnose
 from canmap.base.errors import FaultyFileError
 from canmap.diagnosis.atoms import GATHER
 from canmap.diagnosis.cause_table import EXCLUDES, TABLE, Cause, Item, cause_table, read_causes
+from canmap.diagnosis.deciding import BY_ONSET
 from canmap.diagnosis.evidence import VALUES, Atom, Evidence, Role
 from canmap.diagnosis.evidence_words import SENTENCES, sentence
+from canmap.diagnosis.onsets import OnsetKind
 from canmap.diagnosis.scoring import LEAST, judged
 from tests.streams import CART
 
@@ -89,6 +91,10 @@ def test_every_atom_is_gathered_and_every_value_has_a_sentence() -> None:
             text = sentence(one, case)
             assert text.endswith(".")
             assert "{" not in text
+
+
+def test_every_begin_has_a_measurement_that_would_decide_it() -> None:
+    assert set(BY_ONSET) == set(OnsetKind)
 
 
 def test_every_value_is_made_somewhere() -> None:
