@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from canmap.records.change import Change
 
 SILENCES = {(Atom.DEMAND, "missing"), (Atom.DEMAND, "missing_long")}
+RESTARTS = {"began_anew", "several_began_anew"}
 OF_RECORDS = {Atom.STOP_CHAIN, Atom.KIT, Atom.DEMAND}  # whose subject is a record, or a field of one
 
 
@@ -42,7 +43,7 @@ def began(one: Evidence, case: CaseFile) -> Onset:
         names = set(one.names) | {one.subject}
         dues = [gap.due_ns for gap in case.gaps if case.rules[gap.slot].message.name in names]
         return Onset(one.from_ns, max(one.from_ns, min(dues, default=one.from_ns)))
-    if one.value == "began_anew" and not one.subject:  # by a count, an uptime or a boot frame
+    if one.value in RESTARTS and not one.subject:  # by a count, an uptime or a boot frame
         return Onset(one.from_ns, one.to_ns)
     record = one.subject.partition(".")[0]
     if one.atom not in OF_RECORDS or record not in case.window.records:
