@@ -129,7 +129,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (
         Atom.PHYSICS,
         "follows_acceleration",
-    ): "{subject} went against the acceleration of the wheel, as inertia does, with a correlation of {amount}.",
+    ): "{subject} went against the acceleration of the wheel, as inertia does: they correlate by {amount}.",
     (Atom.PHYSICS, "constant"): "{subject} hardly varied, with a standard deviation of {amount}.",
     (Atom.PHYSICS, "apart"): "{subject} disagrees with its second sensor.",
     (Atom.PHYSICS, "frozen"): "{subject} stood still while what moves it moved.",
