@@ -79,7 +79,7 @@ FOUND_AS: dict[str, set[str]] = {
     "loose_connector": {"bus_error"},
     "ground_shift": {"bus_error"},
     "broken_branch": {"stale"},
-    "bus_shorted": {"recording_gap"},
+    "bus_shorted": {"stale"},
     "wrong_rate_node": {"bus_error"},
     "identity_clash": {"two_senders"},
     "wrong_sign": {"tracking"},
