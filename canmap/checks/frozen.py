@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.words import number, seconds, times
-from canmap.checks.lasting import Judged, LastingCheck
+from canmap.checks.lasting import Judged, LastingCheck, lines_at
 from canmap.checks.pages import paged
 from canmap.checks.record_values import has_field, judged_fields, stale_after_ns
 from canmap.checks.samples import there
@@ -74,7 +74,6 @@ class FrozenCheck(LastingCheck):
     """
 
     kinds = (FROZEN,)
-    judges = ("frozen",)
 
     def __init__(self, setting: Setting) -> None:
         self._plan = setting.plan
@@ -124,7 +123,8 @@ class FrozenCheck(LastingCheck):
         since, moved = self._fold_run(subject, raw, clock, related, idle)
         faulty = clock - moved > self._rules[subject].longer_than_ns
         first_ns = self._runs[subject].first_ns or 0
-        return Judged(positions, (clock - since) / 1e9, faulty, ~faulty, since, first_ns)
+        line = lines_at(view, positions)
+        return Judged(clock, (clock - since) / 1e9, faulty, ~faulty, since, first_ns, line)
 
     def _values(self, subject: int, samples: Samples) -> NDArray[np.bool_]:
         """Which samples are values, bool[n]."""

@@ -33,7 +33,6 @@ class QuietChannels(Check[None]):
     """
 
     kinds = (RECORDING_GAP,)  # of the incidents that are made of it
-    judges = ("supply_groups",)
 
     def __init__(self, setting: Setting) -> None:
         limits: dict[str, int] = {}

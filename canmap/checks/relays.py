@@ -163,7 +163,6 @@ class RelayCheck(Check[None]):
     """Judges every message that is a copy."""
 
     kinds = (RELAY,)
-    judges = ("relay_of",)
 
     def __init__(self, setting: Setting) -> None:
         courses = [_Course(rule, rule.relay_of, setting) for rule in setting.spec.messages if rule.relay_of]

@@ -263,10 +263,7 @@ class Engine:
             for stream, rule in enumerate(self.rules)
             if not self.timeline.activity.ever[stream]
         ]
-        judged = {key for check in self._checks for key in check.judges}
-        for note in (*self.spec.notes, *never):
-            if note.unjudged_key in judged:
-                continue
+        for note in (*self.spec.notes, *never, *self.check(TimedLoss).notes()):
             yield Finding(
                 kind=SPEC,
                 severity=SPEC.severity,
@@ -274,7 +271,6 @@ class Engine:
                 start_ns=start_ns,
                 end_ns=start_ns,
                 text=note.text,
-                key=note.unjudged_key,
                 facts=note.facts,
             )
 
