@@ -101,6 +101,8 @@ NOT_FOUND = {
 }
 
 
+# Where the demand stands still when an offset comes or goes, the wheel is off it until the kit has turned it.
+SOMETIMES: dict[str, set[str]] = {"sensor_offset": {"tracking"}}
 # At 4.6 s every fault that lasts for some seconds is there, and the steering draws as much as it can.
 MORE_BENDS = """\
   - {at: 3.2 s, computer: turn, angle: 250 deg, rate: 90 deg/s}
