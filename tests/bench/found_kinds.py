@@ -5,8 +5,8 @@ python -m tests.bench.found_kinds [SEEDS] [FIRST]
 Each example of `tests/fault_examples.py` in a drive of nine seconds, over SEEDS seeds from FIRST (0) on, its
 begin varied. Prints a row an example: how often it is found as all the kinds that `tests/found_faults.py`
 states, and what errors and warnings of other kinds there are. A kind is asked for only where the frames have
-something of it to show (`tests/fault_witnesses.py`); how often they have not, and why, stands in the row. Ends
-with 1 if one is not found, or one that is not to be found is.
+something of it to show (`tests/fault_witnesses.py`); how often they have not, and why, stands in the row.
+Ends with 1 if one is not found, or one that is not to be found is.
 """
 
 from __future__ import annotations
