@@ -139,6 +139,20 @@ def test_a_channel_that_went_on_meanwhile_is_named(kit: Spec, pause_ms: int) -> 
     assert (said in finding.text) is (pause_ms < 100)
 
 
+def test_a_step_of_one_channel_alone_may_be_its_own_recorder(kit: Spec) -> None:
+    """Every message of can0 goes on after 500 ms as if none had passed; can7 had frames meanwhile."""
+    quiet = drive(lambda *_: True, step_ms=500)
+    rows = [(int(t), "can0", int(i), bytes(8)) for t, i in zip(quiet.t_ns, quiet.can_id, strict=True)]
+    rows += [row(t, 0x700, channel="can7") for t in range(0, 3500, 10)]
+    result, _ = inspected([frames(sorted(rows), ("can0", "can7"))], kit)
+    (finding,) = serious(result)
+    assert finding.text.startswith("Nothing was recorded on channel can0 for 50")
+    assert finding.text.endswith(
+        "Channel can7 went on: either nothing got through on the bus, or only its recording stopped, "
+        "or the clock of a recorder of its own was set."
+    )
+
+
 RELAYED = """\
 messages:
   one.Angle: {period: 10 ms}
