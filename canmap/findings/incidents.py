@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from canmap.base.words import first_of, times
 from canmap.findings.begun_together import begun_together, due_ns
-from canmap.findings.explained import with_silence, without_rates_explained
+from canmap.findings.explained import with_doubtful_watchdogs, with_silence, without_rates_explained
 from canmap.findings.finding import Finding, Place, Severity, worst
 from canmap.findings.incident_words import (
     NAMED,
@@ -111,7 +111,7 @@ def gathered(findings: Iterable[Finding], known: Known) -> list[Finding]:
     rest += [_channel_missing(finding, of_channel[bus]) for bus, finding in buses.items()]
     for cluster in begun_together(silences, known.rules, known.spec.manual):
         rest += _Cluster(cluster, silences, known).explained()
-    return with_silence(rest)
+    return with_doubtful_watchdogs(with_silence(rest))
 
 
 def _of_misplaced(findings: list[Finding], buses: frozenset[str]) -> list[Finding]:
