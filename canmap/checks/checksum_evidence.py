@@ -6,12 +6,12 @@ same however the stream is cut: those with the smallest hashes of all that came.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.distinct import first_of_each
 from canmap.base.words import listed
 from canmap.payload.checksums import sum_of

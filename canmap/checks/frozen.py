@@ -8,11 +8,12 @@ field's signals, whether or not the field itself is valid then; codes for "no da
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import number, seconds, times
 from canmap.checks.lasting import Judged, LastingCheck
 from canmap.checks.pages import paged

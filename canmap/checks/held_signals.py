@@ -6,11 +6,11 @@ known across a silence longer than the message's `stale_after`, nor across a hol
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.checks.offgaps import TOLERATED
 from canmap.signals.extract import no_data
 

@@ -7,11 +7,12 @@ signal is not known, nothing is judged.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import listed
 from canmap.mapping.model import Trigger
 from canmap.signals.extract import among, patterns

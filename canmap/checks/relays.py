@@ -5,13 +5,14 @@ What a gateway does not pass on is told by the silence of the copy, and by its c
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import IntEnum
 from itertools import chain
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import seconds, times
 from canmap.checks.check import Check
 from canmap.checks.copies import FAR_NS, NEVER_NS, Copies

@@ -6,11 +6,11 @@ the recording, the first sample shows a state that may have begun at any time be
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.mapping.model import Trigger
 from canmap.signals.extract import no_data, patterns
 

@@ -7,11 +7,12 @@ period, frames without a counter cannot be told from those of one sender twice a
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import number, seconds
 from canmap.checks.check import Check
 from canmap.checks.counter_values import place_of_counter

@@ -6,11 +6,12 @@ Where no more payloads have the right checksum than by chance, that is one findi
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import times
 from canmap.checks.check import EpisodeCheck
 from canmap.checks.checksum_evidence import ChecksumEvidence, Sampled, advice, hashes

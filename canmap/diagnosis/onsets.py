@@ -8,10 +8,10 @@ then what it did meanwhile.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.findings.finding import Severity
 from canmap.findings.kinds import COUNTER, LOSS, RECORDING_GAP, STALE, UNKNOWN_ID
 from canmap.vocabulary.record_types import (

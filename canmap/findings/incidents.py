@@ -9,10 +9,11 @@ where it explains all that it would have silenced; what has nothing in common st
 from __future__ import annotations
 
 from bisect import bisect_left
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import takewhile
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import first_of, listed, plural, seconds, times
 from canmap.findings.explained import with_silence, without_rates_explained, without_what_two_senders_do
 from canmap.findings.finding import Finding, Place, Severity, worst

@@ -7,11 +7,11 @@ have that looked at too.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.payload.bit_places import BitPlace, BitRun
 from canmap.payload.checksums import crc_of, sum_of
 from canmap.payload.counters import RollingCounter

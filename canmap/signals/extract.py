@@ -9,12 +9,13 @@ frames to a group, it goes group by group instead, and repeats nothing.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.signals.plan import ColumnKind
 
 if TYPE_CHECKING:

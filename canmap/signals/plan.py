@@ -10,12 +10,12 @@ signed signal, it is the raw value.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import IntEnum
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.frames.chunks import CLASSIC_WIDTH, FD_WIDTH
 from canmap.mapping.description.bits import bytes_needed, disjoint, first_bit
 from canmap.signals.slots import SlotIndex

@@ -8,9 +8,10 @@ library takes long over them. What is garbled beyond repair is left out.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.mapping.description.dbclost import CYCLE_TIME, Losses
 from canmap.mapping.description.dbcstatements import NEEDED, TEXT, Statement, statements
 from canmap.mapping.description.dbcsurvey import DIGIT_NAME, NAME, UNSENT_ID, Survey

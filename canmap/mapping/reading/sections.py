@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import TYPE_CHECKING, Generic, TypeVar, cast
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import listed
 from canmap.mapping.notes import Note, NoteReason
 from canmap.mapping.reading.marks import Entries, Items, Node, Scalar

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
 from operator import itemgetter
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.simulator.buses.network import Outcome, Release
 from canmap.simulator.noise import even, even_ns
 

@@ -7,11 +7,12 @@ here. When a timer runs out depends only on the seed and its number, so a span m
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.network import Release
 from canmap.simulator.noise import even, even_ns, even_one
