@@ -37,15 +37,14 @@ class SlotGroup(NamedTuple):
                 runs.append((slot, slot + 1))
         return cls(tuple(ascending), tuple(runs))
 
-    def frames(self, samples: Samples) -> tuple[NDArray[np.intp], dict[int, slice]]:
-        """Return the frames of all of the slots, intp[n], and where among them those of each slot stand."""
-        bounds = samples.slot_start
-        pieces = [samples.rows[bounds[first] : bounds[stop]] for first, stop in self.runs]
+    def frames(self, samples: Samples) -> tuple[tuple[int, ...], NDArray[np.intp], NDArray[np.intp]]:
+        """Return the slots that came, the bounds of each, intp[slots + 1], and the frames of all, intp[n]."""
+        starts = samples.slot_start
+        pieces = [samples.rows[starts[first] : starts[stop]] for first, stop in self.runs]
         rows = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
-        parts, place = {}, 0
-        starts = bounds.tolist()
-        for slot in self.slots:
-            if count := starts[slot + 1] - starts[slot]:
-                parts[slot] = slice(place, place + count)
-                place += count
-        return rows, parts
+        slots = np.array(self.slots, np.intp)
+        counts = starts[slots + 1] - starts[slots]
+        came = counts.nonzero()[0]
+        bounds = np.zeros(len(came) + 1, np.intp)
+        counts[came].cumsum(out=bounds[1:])
+        return tuple(slots[came].tolist()), bounds, rows
