@@ -95,7 +95,7 @@ class Sampled:
 
     def unknown(self, hashed: NDArray[np.uint64], message: NDArray[np.intp]) -> NDArray[np.intp]:
         """Return which hashes, uint64[n], may be new in the sample of their message, intp[n]; intp[k]."""
-        rows = np.flatnonzero(hashed <= self._limit[message])
+        rows = np.flatnonzero(hashed <= self._limit.take(message))
         for table, shift in zip(self._known, _PLACES, strict=True):
             small = hashed[rows]
             rows = rows[table.take(self._places(small, message[rows], shift)) != small]
