@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.diagnosis.atoms_of_demands import demand, kit, stop_chain
+from canmap.diagnosis.atoms_of_description import description
 from canmap.diagnosis.atoms_of_order import order
 from canmap.diagnosis.atoms_of_silence import counter, phase, reach
 from canmap.diagnosis.atoms_of_traffic import bus, recorder, strangers
@@ -44,13 +45,15 @@ GATHER: Mapping[Atom, Callable[[CaseFile], Iterable[Evidence]]] = {
     Atom.STRANGERS: strangers,
     Atom.RECORDER: recorder,
     Atom.PHYSICS: physics,
+    Atom.DESCRIPTION: description,
 }
 
 
 def gathered(case: CaseFile) -> tuple[Evidence, ...]:
     """Return all evidence on an episode, by the order of the atoms and by time."""
+    atoms = (Atom.DESCRIPTION,) if case.from_start else Atom
     return tuple(
-        one for atom in Atom for one in sorted(GATHER[atom](case), key=lambda e: (e.from_ns, e.value))
+        one for atom in atoms for one in sorted(GATHER[atom](case), key=lambda e: (e.from_ns, e.value))
     )
 
 

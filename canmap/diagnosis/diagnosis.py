@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from canmap.base.dataclass import dataclass
 from canmap.diagnosis.atoms import gathered, lacking
-from canmap.diagnosis.atoms_of_order import begins_between
+from canmap.diagnosis.begins import begins_between
 from canmap.diagnosis.cause_table import cause_table
 from canmap.diagnosis.evidence import Atom, Role
 from canmap.diagnosis.scoring import Decision, judged
@@ -23,9 +23,10 @@ if TYPE_CHECKING:
 
 TOO_CLOSE_NS = 150_000_000  # a page of slow state messages
 HAPPENED = {Atom.REACH, Atom.DEMAND, Atom.KIT, Atom.STOP_CHAIN, Atom.SUPPLY, Atom.STRANGERS, Atom.PHYSICS}
-HAPPENED |= {Atom.BUS, Atom.RECORDER}
+HAPPENED |= {Atom.BUS, Atom.RECORDER, Atom.DESCRIPTION}
 QUIET_VALUES = {"on_time", "stayed_active", "released", "there", "closed", "fed", "steady", "clean", "free"}
-QUIET_VALUES |= {"constant", "varies", "yaw_agrees", "full", "to_the_end"}
+QUIET_VALUES |= {"constant", "varies", "yaw_agrees", "yaw_not_scaled", "yaw_one_before", "full"}
+QUIET_VALUES |= {"to_the_end", "copy_went_on"}
 
 
 @dataclass(frozen=True, slots=True)
