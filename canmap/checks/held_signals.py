@@ -117,6 +117,8 @@ class HeldSignal:
         if samples.valid is not None:
             told &= samples.valid[samples.column_start[self._column] : samples.column_start[self._column + 1]]
         rows, raw = rows[told], raw[told]
+        if not len(rows):  # as of most messages in a short chunk
+            return last
         sure, maybe, value = self._says(raw, self._kind)
         clock = np.concatenate((last.clock, view.clock[rows]))
         anew = np.zeros(len(clock), np.bool_)

@@ -128,7 +128,7 @@ class Needs:
         """
         shape = (len(self._conditions), len(moments.rows))
         holds, fails = np.zeros(shape, np.bool_), np.zeros(shape, np.bool_)
-        for i in wanted:
+        for i in wanted if shape[1] else ():
             holds[i], known = self._conditions[i].told(newest, moments)
             fails[i] = ~holds[i] & known
         held_before = np.empty_like(holds)

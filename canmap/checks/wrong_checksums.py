@@ -84,7 +84,8 @@ class ChecksumCheck(EpisodeCheck[JudgedChunk]):
         frames = prepared.protected
         if frames is None:
             return None
-        begin, counts = frames.bounds[:-1], np.diff(frames.bounds)
+        bounds = np.array(frames.bounds, np.intp)
+        begin, counts = bounds[:-1], bounds[1:] - bounds[:-1]
         number = np.array([self._number[slot] for slot in frames.slots], np.intp).repeat(counts)
         verdict = frames.verdict
         there = np.add.reduceat(verdict.there, begin, dtype=np.intp)
@@ -110,7 +111,7 @@ class ChecksumCheck(EpisodeCheck[JudgedChunk]):
             return self._episodes.events()
         self._sample(part)
         frames = part.frames
-        bounds, newest = frames.bounds.tolist(), frames.payload[frames.bounds[1:] - 1]
+        bounds, newest = frames.bounds, frames.payload[[stop - 1 for stop in frames.bounds[1:]]]
         in_doubt = {*self._episodes.open_subjects}
         for place, slot in enumerate(frames.slots):
             there, wrong = part.there[place], part.wrong[place]

@@ -25,7 +25,7 @@ class ProtectedFrames(NamedTuple):
 
     Attributes:
         slots: The messages that came.
-        bounds: intp[slots + 1], of the frames of each.
+        bounds: Where the frames of each begin, and the last end.
         rows: intp[n], which frames of the chunk they are.
         payload: uint8[n, 8 or 64].
         length: uint8[n], payload bytes of each.
@@ -33,7 +33,7 @@ class ProtectedFrames(NamedTuple):
     """
 
     slots: tuple[int, ...]
-    bounds: NDArray[np.intp]
+    bounds: list[int]
     rows: NDArray[np.intp]
     payload: NDArray[np.uint8]
     length: NDArray[np.uint8]
@@ -42,7 +42,7 @@ class ProtectedFrames(NamedTuple):
     def part_of(self, slot: int) -> slice:
         """Return where the frames of a message that came stand."""
         place = self.slots.index(slot)
-        return slice(int(self.bounds[place]), int(self.bounds[place + 1]))
+        return slice(self.bounds[place], self.bounds[place + 1])
 
 
 class Checksums:
@@ -65,9 +65,9 @@ class Checksums:
 
     def judged(self, chunk: FrameChunk, samples: Samples) -> ProtectedFrames | None:
         """Return the protected frames of a chunk and the verdict on each; None where none came."""
-        parts = []
+        parts, starts = [], samples.slot_start.tolist()
         for protection, group in self._groups:
-            slots, bounds, rows = group.frames(samples)
+            slots, bounds, rows = group.frames(samples, starts)
             if slots:
                 payload, length = chunk.payload.take(rows, axis=0), chunk.length.take(rows)
                 verdict = protection.judge(payload, length, chunk.can_id.take(rows))
@@ -76,11 +76,12 @@ class Checksums:
 
 
 def _joined(parts: Sequence[ProtectedFrames]) -> ProtectedFrames:
-    starts = np.cumsum([0, *(len(one.rows) for one in parts)]).tolist()
-    bounds = [one.bounds[:-1] + start for one, start in zip(parts, starts[:-1], strict=True)]
+    bounds = [0]
+    for one in parts:
+        bounds += [bounds[-1] + bound for bound in one.bounds[1:]]
     return ProtectedFrames(
         slots=tuple(slot for one in parts for slot in one.slots),
-        bounds=np.concatenate([*bounds, starts[-1:]]),
+        bounds=bounds,
         rows=np.concatenate([one.rows for one in parts]),
         payload=np.concatenate([one.payload for one in parts]),
         length=np.concatenate([one.length for one in parts]),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple, Self
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from numpy.typing import NDArray
 
@@ -37,14 +37,19 @@ class SlotGroup(NamedTuple):
                 runs.append((slot, slot + 1))
         return cls(tuple(ascending), tuple(runs))
 
-    def frames(self, samples: Samples) -> tuple[tuple[int, ...], NDArray[np.intp], NDArray[np.intp]]:
-        """Return the slots that came, the bounds of each, intp[slots + 1], and the frames of all, intp[n]."""
-        starts = samples.slot_start
+    def frames(
+        self, samples: Samples, starts: Sequence[int]
+    ) -> tuple[tuple[int, ...], list[int], NDArray[np.intp]]:
+        """Return the slots that came, the bounds of the frames of each, and the frames, intp[n].
+
+        Args:
+            samples: Of a chunk.
+            starts: Its `slot_start`, as numbers.
+        """
+        slots, bounds = [], [0]
+        for slot in self.slots:
+            if count := starts[slot + 1] - starts[slot]:
+                slots.append(slot)
+                bounds.append(bounds[-1] + count)
         pieces = [samples.rows[starts[first] : starts[stop]] for first, stop in self.runs]
-        rows = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
-        slots = np.array(self.slots, np.intp)
-        counts = starts[slots + 1] - starts[slots]
-        came = counts.nonzero()[0]
-        bounds = np.zeros(len(came) + 1, np.intp)
-        counts[came].cumsum(out=bounds[1:])
-        return tuple(slots[came].tolist()), bounds, rows
+        return tuple(slots), bounds, pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
