@@ -8,12 +8,11 @@ its node started, so a span may be cut anywhere.
 
 from __future__ import annotations
 
-from dataclasses import field
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.base.dataclass import dataclass
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.network import Release
 from canmap.simulator.noise import even, even_ns, even_one
