@@ -44,7 +44,8 @@ def begins_between(case: CaseFile, evidence: Iterable[Evidence]) -> tuple[int, i
     until_ns = min(one.until_ns for one in seen)
     after_ns = min(one.after_ns for one in seen if one.after_ns <= until_ns)
     lost = any(one.atom is Atom.STOP_CHAIN and one.value == "lost" for one in evidence)
-    unfed = any(one.value == "supply_group" for one in evidence)
+    told = any(one.atom is Atom.STOP_CHAIN and one.value in {"pressed", "open", "cut"} for one in evidence)
+    unfed = not told and any(one.value == "supply_group" for one in evidence)
     return after_ns - max(LINK_NS * lost, HOLD_UP_NS * unfed), until_ns
 
 

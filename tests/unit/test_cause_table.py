@@ -11,7 +11,7 @@ from canmap.diagnosis.atoms import GATHER
 from canmap.diagnosis.cause_table import EXCLUDES, TABLE, Cause, Item, cause_table, read_causes
 from canmap.diagnosis.evidence import VALUES, Atom, Evidence, Role
 from canmap.diagnosis.evidence_words import SENTENCES, sentence
-from canmap.diagnosis.scoring import LEAST, judged
+from canmap.diagnosis.scoring import LEAST, Decision, judged
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -65,6 +65,24 @@ def test_a_cause_is_not_named_without_what_it_rests_on(key: str) -> None:
     rest = [one for one in speaks_for(cause) if (one.atom, one.value) not in values]
     judgement = judged(rest, cause_table(), 0)
     assert key not in [one.cause.key for one in judgement.ranked]
+
+
+def test_a_root_is_named_alone_only_where_something_speaks_against_what_looks_like_it() -> None:
+    """Where a bus fell silent, what the kit did tells a dead bus from one that was not recorded."""
+
+    def one(atom: Atom, value: str, role: Role = Role.ANY) -> Evidence:
+        return Evidence(atom=atom, value=value, role=role, from_ns=0, to_ns=1)
+
+    silent = [one(Atom.REACH, "bus"), one(Atom.COUNTER, "skipped"), one(Atom.KIT, "stayed_active")]
+    told = [judged(found, cause_table(), 0) for found in (silent[:2], silent)]
+    assert [len(judgement.first) for judgement in told] == [2, 1]
+    assert [judgement.first[0].cause.key for judgement in told] == ["bus_not_recorded"] * 2
+
+
+def test_what_only_follows_is_no_root() -> None:
+    withdrawn = CAUSES["computer_withdrew"]
+    judgement = judged(speaks_for(withdrawn), cause_table(), 0)
+    assert judgement.decision is Decision.UNDETERMINED
 
 
 def test_every_atom_is_gathered_and_every_value_has_a_sentence() -> None:

@@ -33,6 +33,11 @@ HOW = {
     "recorder gap": {"root"},
     "host stall": {"root"},
     "gateway loss": {"root"},
+    "bus shorted": {"root"},
+    "broken branch": {"root"},
+    "deaf receiver": {"root"},
+    "sent twice": {"root"},
+    "wrong bit rate": {"root"},
 }
 
 
