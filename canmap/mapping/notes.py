@@ -15,12 +15,13 @@ from canmap.base.words import listed, times
 class NoteReason(StrEnum):
     """Why there is a note."""
 
-    NOT_JUDGED_YET = "not_judged_yet"  # `keys` are accepted, and no check reads them
     NEVER_EXPECTED = "never_expected"
+    LOSS_NOT_TOLD = "loss_not_told"
     HELD_FOR_EVER = "held_for_ever"
     NOTHING_PROMISED = "nothing_promised"
     NO_RATE_PROMISED = "no_rate_promised"
     NO_HEARTBEAT = "no_heartbeat"
+    IN_PACKETS = "in_packets"
     NO_STATE_MACHINE = "no_state_machine"
     NO_MACHINE_OVERRIDDEN = "no_machine_overridden"
     NOT_VERIFIED_ON = "not_verified_on"
@@ -32,9 +33,11 @@ class NoteReason(StrEnum):
 
 
 _SENTENCES = {
-    NoteReason.NOT_JUDGED_YET: "{keys}{of} ({place}) is accepted, but not checked yet.",
     NoteReason.NEVER_EXPECTED: (
         "{subject} was not checked, because it was never expected: its conditions were never met."
+    ),
+    NoteReason.LOSS_NOT_TOLD: (
+        "Whether frames of {subject} were lost is not told: there is no counter, and {detail}."
     ),
     NoteReason.HELD_FOR_EVER: (
         "No period is known for {subject}, so records hold its values for ever: write `max_age`, "
@@ -45,6 +48,10 @@ _SENTENCES = {
     ),
     NoteReason.NO_RATE_PROMISED: "No period is known for {subject}{where}: its rate is not checked.",
     NoteReason.NO_HEARTBEAT: "{subject}{where} {detail} and has no heartbeat: its silence is not checked.",
+    NoteReason.IN_PACKETS: (
+        "{subject}{where} comes in packets where it tells several codes: the silence and rate of its single "
+        "frames are only checked with a `period` in the spec."
+    ),
     NoteReason.NO_STATE_MACHINE: (
         "The watchdog of {subject}{where} is not checked: its `state_machine` is not named."
     ),
@@ -91,11 +98,6 @@ class Note:
     line: int = 0
     file: str = ""
     count: int = 1
-
-    @property
-    def unjudged_key(self) -> str | None:
-        """The key that is accepted but not judged yet; None where the note is about something else."""
-        return self.keys[0] if self.reason is NoteReason.NOT_JUDGED_YET else None
 
     @property
     def facts(self) -> dict[str, str | int | tuple[str, ...]]:

@@ -38,10 +38,9 @@ class Crc(CrcParameters):
             columns: The bytes in the order in which they are checked: uint8[frames], or one byte for all.
             frames: How many frames there are.
         """
-        start = _mirrored(self.initial, self.width) if self.reflected else self.initial << self._spare
         if self.width <= 8:
-            return self._of_short(columns, frames, start)
-        value = np.full(1, start, np.uint64)  # one for all, up to the first byte that differs
+            return self._of_short(columns, frames, self._start)
+        value = np.full(1, self._start, np.uint64)  # one for all, up to the first byte that differs
         above = np.uint64(self.width - 8)
         mask = np.uint64((1 << self.width) - 256)
         for column in columns:
@@ -55,11 +54,11 @@ class Crc(CrcParameters):
     def of_bytes(self, data: bytes) -> int:
         """Return the check value of one run of bytes."""
         table, above = self._table, self.width - 8
-        value = _mirrored(self.initial, self.width) if self.reflected else self.initial << self._spare
-        if self.width <= 8:
+        value = self._start
+        if above <= 0:
             for byte in data:
                 value = table[value ^ byte]
-            return (value if self.reflected else value >> self._spare) ^ self.final_xor
+            return (value if self.reflected or not above else value >> self._spare) ^ self.final_xor
         for byte in data:
             if self.reflected:
                 value = table[(value ^ byte) & 0xFF] ^ value >> 8
@@ -82,6 +81,11 @@ class Crc(CrcParameters):
     def _spare(self) -> int:
         """Bits of the byte that a shorter CRC leaves free."""
         return max(8 - self.width, 0)
+
+    @cached_property
+    def _start(self) -> int:
+        """What is left before the first byte."""
+        return _mirrored(self.initial, self.width) if self.reflected else self.initial << self._spare
 
     @cached_property
     def _remainders(self) -> NDArray[np.uint64]:

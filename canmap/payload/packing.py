@@ -7,7 +7,7 @@ the end. A single frame, for which a column costs more than what is in it, is wr
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
@@ -75,6 +75,7 @@ class Packing:
         self.signals = {signal.name: signal for signal in message.signals}
         self._words = -(-message.length // 8)
         self._fields = {signal.name: _field(signal, message.length) for signal in message.signals}
+        self._order = _order(message)
 
     def pack(self, raw: Mapping[str, NDArray[np.uint64]], frames: int) -> NDArray[np.uint8]:
         """Return payloads, uint8[frames, length].
@@ -122,6 +123,28 @@ class Packing:
             little |= int.from_bytes(big.to_bytes(length, "big"), "little")
         return little.to_bytes(length, "little")
 
+    def payload_of(self, values: Mapping[str, Column], raw: Mapping[str, int]) -> bytes:
+        """Return the payload of one frame.
+
+        Args:
+            values: Signal to its physical value, see `raw_of_one`; what the message has not is left out.
+            raw: Signal to its bits, for those that `values` does not name.
+        """
+        if self._order is None:
+            bits_of = {
+                name: self.raw_of_one(name, each) for name, each in values.items() if name in self.signals
+            }
+            return self.pack_one({**bits_of, **raw})
+        number, fields = 0, self._fields
+        for name, value in values.items():
+            if name in fields:
+                offset, factor, least, most, mask, shift = fields[name]
+                count = round((float(value) - offset) / factor)
+                number |= ((least if count < least else most if count > most else count) & mask) << shift
+        for name, bits in raw.items():
+            number |= bits << fields[name][5]
+        return number.to_bytes(self.message.length, self._order)
+
     def _chosen(self, signal: DescribedSignal, raw: Mapping[str, int]) -> bool:
         """Whether a signal is present in a frame."""
         if signal.selector is None:
@@ -133,6 +156,10 @@ class Packing:
 
     def read(self, payload: bytes, name: str) -> int:
         """Return the raw value of an integer signal; two's complement where it is signed."""
+        if self._order is not None and len(payload) == self.message.length:
+            _, _, _, most, mask, shift = self._fields[name]
+            raw = int.from_bytes(payload, self._order) >> shift & mask
+            return raw - mask - 1 if raw > most else raw
         signal = self.signals[name]
         number = int.from_bytes(payload, "big" if signal.big_endian else "little")
         first = first_bit(signal)
@@ -171,6 +198,16 @@ def _field(signal: DescribedSignal, length: int) -> _Field:
         mask=(1 << signal.bits) - 1,
         shift=8 * length - first - signal.bits if signal.big_endian else first,
     )
+
+
+def _order(message: DescribedMessage) -> Literal["little", "big"] | None:
+    """Return the byte order of a message whose every frame has the same integers, None of any other."""
+    orders: set[Literal["little", "big"]] = {
+        "big" if each.big_endian else "little" for each in message.signals
+    }
+    if len(orders) != 1 or any(each.is_float or each.selector is not None for each in message.signals):
+        return None
+    return orders.pop()
 
 
 def _write(words: NDArray[np.uint64], signal: DescribedSignal, bits: NDArray[np.uint64]) -> None:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 # The mixing constants of SplitMix64 (G. Steele and others, OOPSLA 2014; from memory).
 _GOLDEN, _FIRST, _SECOND = 0x9E3779B97F4A7C15, 0xBF58476D1CE4E5B9, 0x94D049BB133111EB
 _MASK = (1 << 64) - 1
+STRETCH = 128  # numbers that are drawn at once for who asks for one
 
 
 def even(seed: int, purpose: str, numbers: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -35,10 +36,14 @@ def even(seed: int, purpose: str, numbers: NDArray[np.int64]) -> NDArray[np.floa
 
 def even_one(seed: int, purpose: str, number: int) -> float:
     """Return the draw that `even` returns for one number."""
-    x = number * _GOLDEN + _start(seed, purpose) & _MASK
-    x = (x ^ x >> 30) * _FIRST & _MASK
-    x = (x ^ x >> 27) * _SECOND & _MASK
-    return ((x ^ x >> 31) >> 11) / (1 << 53)
+    return _stretch(seed, purpose, number // STRETCH)[number % STRETCH]
+
+
+@lru_cache(maxsize=512)
+def _stretch(seed: int, purpose: str, which: int) -> list[float]:
+    """Return one stretch of the sequence, of which one number after the other is asked for."""
+    drawn: list[float] = even(seed, purpose, which * STRETCH + np.arange(STRETCH)).tolist()
+    return drawn
 
 
 @lru_cache(maxsize=256)

@@ -73,8 +73,9 @@ def truth_head(capture: str) -> str:
 
 def truth_text(described: dict[str, Any]) -> str:
     """Return the truth as YAML."""
-    body = yaml.safe_dump(
+    body = yaml.dump(
         described | {"capture": printable(described["capture"])},
+        Dumper=getattr(yaml, "CSafeDumper", yaml.SafeDumper),  # ten times as fast, where it is built in
         sort_keys=False,
         allow_unicode=True,
         width=110,

@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from canmap.simulator.cart.vehicle_kind import BusKind
     from canmap.simulator.cart.world import Setup
 
-LIVE_SPAN_NS = 250 * MS
+LIVE_SPAN_NS = 2000 * MS
 Rows = list[tuple[float, ...]]
 
 

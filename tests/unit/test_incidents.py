@@ -111,6 +111,19 @@ def test_a_channel_on_which_nothing_came_accuses_no_node(kit: Spec) -> None:
     assert parts(finding) == set(NAMES.values())
 
 
+@pytest.mark.parametrize("pause_ms", [90, 300])
+def test_a_channel_that_went_on_meanwhile_is_named(kit: Spec, pause_ms: int) -> None:
+    """One that nothing describes, every 50 ms; it does not go on where it pauses too."""
+    quiet = drive(lambda _, t: not 1000 < t <= 1537)
+    others = [t for t in range(0, 3000, 10) if not 1200 < t <= 1200 + pause_ms]
+    rows = [row(t, 0x700, channel="can7") for t in others]
+    rows += [(int(t), "can0", int(i), bytes(8)) for t, i in zip(quiet.t_ns, quiet.can_id, strict=True)]
+    result, _ = inspected([frames(sorted(rows), ("can0", "can7"))], kit)
+    (finding,) = serious(result)
+    said = "Channel can7 went on: either nothing got through on the bus, or only its recording stopped."
+    assert (said in finding.text) is (pause_ms < 100)
+
+
 def test_one_message_alone_stays_what_it_is(kit: Spec) -> None:
     result, _ = inspected([drive(lambda can_id, t: not (can_id == 0x10 and away(t)))], kit)
     (finding,) = serious(result)

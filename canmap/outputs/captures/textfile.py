@@ -1,7 +1,7 @@
 """Outputs: chunks of frames to SocketCAN text, exactly.
 
 The form is that of the SocketCAN user-space header lib.h; stamps have nine digits where six do not tell them.
-Data frames are written as matrices of equally long lines, all others line by line.
+Data and error frames are written as matrices of equally long lines, all others line by line.
 """
 
 from __future__ import annotations
@@ -90,30 +90,32 @@ def _direction(flags: int) -> str:
 
 
 def _by_form(chunk: FrameChunk) -> tuple[list[NDArray[np.intp]], NDArray[np.intp]]:
-    """Return the rows of data frames whose lines differ only in their digits, and the rows of all others."""
-    is_data = (chunk.kind == FrameKind.DATA) & (chunk.t_ns >= 0)
+    """Return the rows of frames whose lines differ only in their digits, and the rows of all others."""
+    by_column = (chunk.kind != FrameKind.REMOTE) & (chunk.t_ns >= 0)
     form = np.searchsorted(_TENS, chunk.t_ns // NS, side="right").astype(np.int64)  # digits of the seconds
     form = form << 1 | (chunk.t_ns % 1000 != 0)
-    for column in (chunk.channel, chunk.flags, chunk.length):
+    for column in (chunk.channel, chunk.flags, chunk.length, chunk.kind):
         form = form << 8 | column
     form = form << 1 | chunk.extended
-    form[~is_data] = -1
-    return [np.flatnonzero(form == one) for one in np.unique(form[is_data])], np.flatnonzero(~is_data)
+    form[~by_column] = -1
+    return [np.flatnonzero(form == one) for one in np.unique(form[by_column])], np.flatnonzero(~by_column)
 
 
 def _lines_alike(frames: FrameChunk) -> NDArray[np.uint8]:
     """Return the lines of frames of one form, uint8[n, length of a line]."""
     first, length = text_line(frames, 0), int(frames.length[0])
+    is_error = frames.kind[0] == FrameKind.ERROR
+    can_id = frames.can_id | np.uint32(ERROR_BIT * is_error)
     lines = np.tile(np.frombuffer(first, np.uint8), (len(frames), 1))
     dot, end = first.index(b"."), first.index(b")")
     _put_decimal(lines[:, 1:dot], frames.t_ns // NS)
     _put_decimal(lines[:, dot + 1 : end], frames.t_ns % NS // 10 ** (9 - (end - dot - 1)))
     identifier = end + 3 + len(frames.channels[frames.channel[0]].encode())
-    digits = EXTENDED_DIGITS if frames.extended[0] else STANDARD_DIGITS
+    digits = EXTENDED_DIGITS if frames.extended[0] or is_error else STANDARD_DIGITS
     for place in range(digits):
         shift = np.uint32(4 * (digits - 1 - place))
-        lines[:, identifier + place] = _HEX[frames.can_id >> shift & np.uint32(0xF)]
-    data = identifier + digits + 1 + len(_mark(int(frames.flags[0])))
+        lines[:, identifier + place] = _HEX[can_id >> shift & np.uint32(0xF)]
+    data = identifier + digits + 1 + (0 if is_error else len(_mark(int(frames.flags[0]))))
     lines[:, data : data + 2 * length] = _PAIRS[frames.payload[:, :length]].reshape(len(frames), -1)
     return lines
 

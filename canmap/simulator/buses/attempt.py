@@ -6,14 +6,15 @@ begun together, and how long the bus is taken. The rules are those of ISO 11898-
 
 from __future__ import annotations
 
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import TYPE_CHECKING, NamedTuple
 
-from canmap.simulator.buses.frame_bits import wire_length
+from canmap.simulator.buses.frame_bits import WireLength, wire_length
 from canmap.simulator.buses.network import ErrorKind, NodeState, Outcome
 from canmap.simulator.buses.wire import wire_bits
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from random import Random
 
     from canmap.simulator.buses.confinement import Confinement
@@ -24,6 +25,9 @@ if TYPE_CHECKING:
 FLAG = 6  # bits of an error flag
 DELIMITER = 8  # bits of an error delimiter
 AFTER_ACKNOWLEDGE = 8  # bits of a frame after its acknowledge slot
+# Names of a module are found ten times as fast as members of an enumeration.
+BIT, STUFF, ACKNOWLEDGE = ErrorKind.BIT, ErrorKind.STUFF, ErrorKind.ACKNOWLEDGE
+SENT, DESTROYED, SHARED = Outcome.SENT, Outcome.DESTROYED, Outcome.SHARED
 
 
 class Ending(NamedTuple):
@@ -53,6 +57,11 @@ class Flight(NamedTuple):
     seen: bool
 
 
+# NamedTuples without their keyword handling, which costs as much as the rest of an attempt.
+_ending: Callable[[tuple[object, ...]], Ending] = partial(tuple.__new__, Ending)
+_fate: Callable[[tuple[object, ...]], Fate] = partial(tuple.__new__, Fate)
+
+
 class Hazards:
     """What can go wrong with an attempt on one bus."""
 
@@ -63,6 +72,8 @@ class Hazards:
         self._faults = faults
         self._confinement = confinement
         self._random = random
+        self._bit_ns = config.bit_ns
+        self._newest: tuple[Frame | None, WireLength] = None, WireLength(0)
 
     def fate(self, start_ns: int, entry: QueuedFrame, rival: QueuedFrame | None) -> Fate | None:
         """Return how the attempt of `entry` ends, with `rival` sending the same identifier; None: well."""
@@ -77,9 +88,15 @@ class Hazards:
         if rival is not None:
             return self._collision(entry, rival)
         if self._confinement.alone:
-            bit = sum(wire_length(entry.frame)) - AFTER_ACKNOWLEDGE - 1
-            return self._destroyed((entry,), ErrorKind.ACKNOWLEDGE, bit, FLAG)
+            bit = sum(self._length(entry.frame)) - AFTER_ACKNOWLEDGE - 1
+            return self._destroyed((entry,), ACKNOWLEDGE, bit, FLAG)
         return None
+
+    def _length(self, frame: Frame) -> WireLength:
+        """Return the bits of a frame; that of the newest is kept, as it is sent again once destroyed."""
+        if self._newest[0] is not frame:
+            self._newest = frame, wire_length(frame)
+        return self._newest[1]
 
     def _flags(self, node: int, sender: int) -> bool:
         """Return whether a node that misreads a frame destroys it; if so, count that.
@@ -94,42 +111,42 @@ class Hazards:
 
     def _struck(self, entry: QueuedFrame, fault: WireFault) -> Fate:
         """Return the end of an attempt of which a bit is damaged, anywhere from its second to its last."""
-        bit = 1 + self._random.randrange(sum(wire_length(entry.frame)) - 1)
+        bit = 1 + self._random.randrange(sum(self._length(entry.frame)) - 1)
         if fault.node is not None:
-            return self._destroyed((entry,), ErrorKind.BIT, bit, 2 * FLAG)
-        kind = self._random.choice((ErrorKind.BIT, ErrorKind.STUFF))
+            return self._destroyed((entry,), BIT, bit, 2 * FLAG)
+        kind = self._random.choice((BIT, STUFF))
         return self._destroyed((entry,), kind, bit, FLAG)
 
     def _destroyed(self, entries: tuple[QueuedFrame, ...], kind: ErrorKind, bit: int, flags: int) -> Fate:
         """Return the end of attempts in error flags, `flags` bits long where they overlap in part."""
-        if kind is not ErrorKind.ACKNOWLEDGE and self._confinement.passive(entries[0].node):
+        if kind is not ACKNOWLEDGE and self._confinement.passive(entries[0].node):
             flags = 2 * FLAG  # a passive flag looks to the others like a stuff error, and they flag it
-        endings = tuple(Ending(entry, Outcome.DESTROYED, kind, bit) for entry in entries)
-        span_ns = self._offset_ns(entries[0].frame, bit + 1) + (flags + DELIMITER) * self._config.bit_ns
-        return Fate(span_ns, endings)
+        endings = tuple([_ending((entry, DESTROYED, kind, bit)) for entry in entries])
+        span_ns = self._offset_ns(entries[0].frame, bit + 1) + (flags + DELIMITER) * self._bit_ns
+        return _fate((span_ns, endings, True))
 
     def _collision(self, one: QueuedFrame, other: QueuedFrame) -> Fate:
         """Return what becomes of two frames with one identifier, begun at the same bit."""
         bit = first_difference(one.frame, other.frame)
         if bit is None:
-            both = (Ending(one, Outcome.SENT), Ending(other, Outcome.SHARED))
+            both = (Ending(one, SENT), Ending(other, SHARED))
             return Fate(self._whole_ns(one.frame), both)
         winner, loser = (one, other) if wire_bits(one.frame)[bit] == "0" else (other, one)
         if self._confinement.passive(loser.node):
             # Its error flag is recessive, as is nothing to the other, which goes on undisturbed.
-            endings = (Ending(winner, Outcome.SENT), Ending(loser, Outcome.DESTROYED, ErrorKind.BIT, bit))
+            endings = (Ending(winner, SENT), Ending(loser, DESTROYED, BIT, bit))
             return Fate(self._whole_ns(winner.frame), endings, seen=False)
-        return self._destroyed((loser, winner), ErrorKind.BIT, bit, 2 * FLAG)
+        return self._destroyed((loser, winner), BIT, bit, 2 * FLAG)
 
     def _whole_ns(self, frame: Frame) -> int:
-        nominal, data = wire_length(frame)
-        return nominal * self._config.bit_ns + data * self._config.data_bit_ns
+        nominal, data = self._length(frame)
+        return nominal * self._bit_ns + data * self._config.data_bit_ns
 
     def _offset_ns(self, frame: Frame, bits: int) -> int:
         """Return the time of the first `bits` bits; in a switching FD frame by its mean bit time."""
-        nominal, data = wire_length(frame)
+        nominal, data = self._length(frame)
         if not data:
-            return bits * self._config.bit_ns
+            return bits * self._bit_ns
         return self._whole_ns(frame) * bits // (nominal + data)
 
 

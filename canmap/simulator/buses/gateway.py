@@ -7,10 +7,8 @@ from dataclasses import dataclass
 from operator import itemgetter
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from canmap.simulator.buses.network import Outcome, Release
-from canmap.simulator.noise import even, even_ns
+from canmap.simulator.noise import even_one
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -137,15 +135,15 @@ class Relay:
         self._seen[name] += 1
         if order % route.every:
             return ()
-        number = np.array([self._relayed])
+        number = self._relayed
         self._relayed += 1
         for place, loss in enumerate(self._gateway.losses):
             meant = loss.can_id in {None, frame.can_id} and loss.start_ns <= t_ns < loss.stop_ns
-            if meant and even(self._seed, f"gateway loss {place}", number)[0] < loss.probability:
+            if meant and even_one(self._seed, f"gateway loss {place}", number) < loss.probability:
                 return ()
         late_ns = self._gateway.delay_ns
         if self._gateway.jitter_ns:
-            late_ns += int(even_ns(self._seed, "gateway jitter", number, self._gateway.jitter_ns)[0])
+            late_ns += int(even_one(self._seed, "gateway jitter", number) * (self._gateway.jitter_ns + 1))
         if route.relayed_id is not None:
             frame = frame._replace(can_id=route.relayed_id)
         for overload in self._gateway.overloads:

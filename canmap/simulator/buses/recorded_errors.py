@@ -15,16 +15,15 @@ from canmap.frames.chunks import FrameKind
 from canmap.simulator.buses.network import ErrorKind, Outcome
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from canmap.frames.chunks import FrameChunk
     from canmap.simulator.buses.traffic import Sent
 
 PROTOCOL, ACKNOWLEDGE, BUS_ERROR = 0x008, 0x020, 0x080
-_CLASS = {
-    ErrorKind.BIT: PROTOCOL | BUS_ERROR,
-    ErrorKind.STUFF: PROTOCOL | BUS_ERROR,
-    ErrorKind.ACKNOWLEDGE: ACKNOWLEDGE | BUS_ERROR,
-}
-_TYPE = {ErrorKind.BIT: 0x01, ErrorKind.STUFF: 0x04, ErrorKind.ACKNOWLEDGE: 0x00}
+# Of bit errors, stuff errors and missing acknowledgements, by the numbers of `ErrorKind`.
+_CLASS = np.array([PROTOCOL | BUS_ERROR, PROTOCOL | BUS_ERROR, ACKNOWLEDGE | BUS_ERROR], np.uint32)
+_TYPE = np.array([0x01, 0x04, 0x00], np.uint8)
 TYPE_BYTE, LOCATION_BYTE = 2, 3
 ERROR_LENGTH = 8
 ACKNOWLEDGE_SLOT = 0x19
@@ -48,14 +47,14 @@ def error_frames(sent: Sent) -> FrameChunk:
         name: getattr(frames, name).copy()
         for name in ("can_id", "extended", "kind", "flags", "length", "payload")
     }
-    for row in rows.tolist():
-        kind, bit = ErrorKind(int(sent.error[row, 0])), int(sent.error[row, 1])
-        data_bits = 0 if frames.kind[row] == FrameKind.REMOTE else 8 * int(frames.length[row])
-        place = _location(bit, bool(frames.extended[row]), data_bits)
-        columns["can_id"][row] = _CLASS[kind]
-        columns["payload"][row] = 0
-        columns["payload"][row, TYPE_BYTE] = _TYPE[kind]
-        columns["payload"][row, LOCATION_BYTE] = ACKNOWLEDGE_SLOT if kind is ErrorKind.ACKNOWLEDGE else place
+    kind, bit = sent.error[rows, 0], sent.error[rows, 1].astype(np.int64)
+    data_bits = np.where(frames.kind[rows] == FrameKind.REMOTE, 0, 8 * frames.length[rows].astype(np.int64))
+    columns["can_id"][rows] = _CLASS[kind]
+    columns["payload"][rows] = 0
+    columns["payload"][rows, TYPE_BYTE] = _TYPE[kind]
+    columns["payload"][rows, LOCATION_BYTE] = np.where(
+        kind == ErrorKind.ACKNOWLEDGE, ACKNOWLEDGE_SLOT, _locations(bit, frames.extended[rows], data_bits)
+    )
     columns["extended"][rows] = False
     columns["kind"][rows] = FrameKind.ERROR
     columns["flags"][rows] = 0
@@ -63,8 +62,16 @@ def error_frames(sent: Sent) -> FrameChunk:
     return replace(frames, **columns)
 
 
-def _location(bit: int, extended: bool, data_bits: int) -> int:
-    fields = _EXTENDED if extended else _STANDARD
-    end = fields[-1][0] + data_bits
-    table = fields if bit < end else tuple((first + end, code) for first, code in _AFTER_DATA)
-    return max((first, code) for first, code in table if first <= bit)[1]
+def _locations(
+    bit: NDArray[np.int64], extended: NDArray[np.bool_], data_bits: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Return the code of the field in which each bit is."""
+    end = np.where(extended, _EXTENDED[-1][0], _STANDARD[-1][0]) + data_bits
+    before = np.where(extended, _code(_EXTENDED, bit), _code(_STANDARD, bit))
+    return np.where(bit < end, before, _code(_AFTER_DATA, bit - end))
+
+
+def _code(fields: tuple[tuple[int, int], ...], bit: NDArray[np.int64]) -> NDArray[np.int64]:
+    first, codes = np.array(fields).T
+    code: NDArray[np.int64] = codes[np.maximum(first.searchsorted(bit, side="right") - 1, 0)]
+    return code

@@ -61,7 +61,9 @@ class TransmitQueue:
 
     def put(self, entry: QueuedFrame) -> list[tuple[QueuedFrame, Outcome]]:
         """Let `entry` compete, or wait behind those that do; return what is lost by that, and why."""
-        lost = [(older, Outcome.REPLACED) for older in self._replaced(entry)]
+        lost = []
+        if self._node.replaces and (self._loaded or self._behind):
+            lost = [(older, Outcome.REPLACED) for older in self._replaced(entry)]
         capacity = self._node.capacity
         if capacity is not None and self._loaded + len(self._behind) >= capacity:
             return [*lost, (entry, Outcome.QUEUE_FULL)]
@@ -74,9 +76,7 @@ class TransmitQueue:
         return lost
 
     def _replaced(self, entry: QueuedFrame) -> list[QueuedFrame]:
-        """Take out and return the waiting entry that `entry` replaces, if the node does that."""
-        if not self._node.replaces or self.empty:
-            return []
+        """Take out and return the waiting entry that `entry` replaces."""
         for place, (_, waiting) in enumerate(self._behind):
             if waiting.key == entry.key:
                 del self._behind[place]

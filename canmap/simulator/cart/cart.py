@@ -13,11 +13,22 @@ from typing import TYPE_CHECKING
 
 from canmap.simulator.cart.actuators import Actuator, Play, Response
 from canmap.simulator.cart.chronicle import Chronicle, Happened, Subject
-from canmap.simulator.cart.kit import Axis, Event, Override, Reason, StopChain, enable_of
+from canmap.simulator.cart.kit import (
+    ACTIVE,
+    FAULTED,
+    OFF,
+    READY,
+    Axis,
+    Event,
+    Override,
+    Reason,
+    StopChain,
+    enable_of,
+)
 from canmap.simulator.cart.people import Computer, Driver
 from canmap.simulator.cart.steering_motor import SteeringMotor
 from canmap.simulator.cart.vehicle import TractionBattery, Vehicle, VehicleParameters
-from canmap.vocabulary.record_types import AxisState, ControlMode, Gear
+from canmap.vocabulary.record_types import ControlMode, Gear
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -35,10 +46,12 @@ OVERRIDE_TORQUE = 4.0  # N m at the steering wheel
 OVERRIDE_PEDAL = 10.0  # % of the brake pedal
 STOP_EFFORT = 35.0  # % with which the kit stops when a demand is lost
 PARKING_FORCE = 2500.0  # N
-QUIET = {Reason.NONE, Reason.OTHER_AXIS, Reason.NO_EDGE}  # of less interest than the other reasons
+QUIET = (Reason.NONE, Reason.OTHER_AXIS, Reason.NO_EDGE)  # of less interest than the other reasons
 STANDSTILL = 0.05  # m/s
 MISSED_NS = 60_000_000  # without an axis, until the others notice that it is gone: three of its messages
 YIELD = 0.02  # rad of the wheel for 1 N m of a hand, while the motor holds against it
+NEUTRAL, FORWARD, REVERSE = Gear.NEUTRAL, Gear.FORWARD, Gear.REVERSE
+MANUAL, AUTONOMOUS, FAULT = ControlMode.MANUAL, ControlMode.AUTONOMOUS, ControlMode.FAULT
 TURNED_BY_HAND = 0.15  # rad/s of the wheel for 1 N m of a hand, once the motor has let go
 
 
@@ -96,8 +109,8 @@ class Cart:
         self.brake_motor = Actuator(motors.brake, seconds)
         self.throttle = Actuator(motors.throttle, seconds)
         self.events: list[Event] = []
-        self.mode, self.mode_switch = ControlMode.MANUAL, 0
-        self.gear, self.parking = Gear.NEUTRAL, False
+        self.mode, self.mode_switch = MANUAL, 0
+        self.gear, self.parking = NEUTRAL, False
         self.effort = 0.0  # of both the pedal and the kit, %
         self.wheel_angle = self.wheel_rate = self.torque = self.hand = 0.0
         self._rim_inertia = parameters.rim_inertia
@@ -161,7 +174,7 @@ class Cart:
         steering.allowed = drive.allowed = brake.allowed = self.chain.loop_closed
         self.hand = self.driver.pull(t_ns)
         felt = self.hand + self.sensors.torque_offset - self._rim_inertia * self.turning
-        by_wheel = self._on_wheel.step(felt, t_ns) and steering.state is AxisState.ACTIVE
+        by_wheel = self._on_wheel.step(felt, t_ns) and steering.state is ACTIVE
         by_pedal = self._on_pedal.step(self.driver.brake, t_ns)
         if by_pedal or by_wheel:
             by = Subject.PEDAL if by_pedal else Subject.HAND if self.hand else Subject.TORQUE_SENSOR
@@ -179,22 +192,22 @@ class Cart:
         """Say who drives; where one axis is not there any more, the others let go too."""
         steering, drive, brake = self._each
         states = (steering.state, drive.state, brake.state)
-        if steering.lost or drive.lost or brake.lost or AxisState.FAULTED in states:
-            self.mode = ControlMode.FAULT
-            first = next(each for each in self._each if each.lost or each.state is AxisState.FAULTED)
+        if steering.lost or drive.lost or brake.lost or FAULTED in states:
+            self.mode = FAULT
+            first = next(each for each in self._each if each.lost or each.state is FAULTED)
             self._stop_after = first.left
             steering.let_go(t_ns, first.left)
             drive.let_go(t_ns, first.left)
-        elif AxisState.ACTIVE in states:
-            self.mode = ControlMode.AUTONOMOUS
-            if min(states) >= AxisState.READY:
+        elif ACTIVE in states:
+            self.mode = AUTONOMOUS
+            if min(states) >= READY:
                 self._all_there_ns = t_ns
             elif t_ns - self._all_there_ns > MISSED_NS:
-                gone = next(each for each in self._each if each.state < AxisState.READY)
+                gone = next(each for each in self._each if each.state < READY)
                 for axis in self._each:
                     axis.let_go(t_ns, gone.left)
         else:
-            self.mode, self._all_there_ns = ControlMode.MANUAL, t_ns
+            self.mode, self._all_there_ns = MANUAL, t_ns
 
     def _withdraw(self, missed: str, t_ns: int) -> None:
         """Let the computer withdraw its demands, because a message has been away for too long."""
@@ -250,14 +263,14 @@ class Cart:
     def _move(self, t_ns: int) -> None:
         """Push and brake the vehicle."""
         vehicle, parameters = self.vehicle, self.parameters
-        powered = self.drive.state is not AxisState.OFF
+        powered = self.drive.state is not OFF
         self._shift(self.drive.gear if self.drive.active else self.driver.gear)
         if not powered:
             self.throttle.hold(0.0)
             throttle = 0.0
         elif self.drive.active:
             throttle = self.throttle.step(self.drive.demand)
-        elif self.mode is ControlMode.FAULT:
+        elif self.mode is FAULT:
             throttle = self.throttle.step(0.0)
         else:
             pedal = self.sensors.pedal
@@ -266,9 +279,9 @@ class Cart:
         force = 0.01 * throttle * parameters.motor_force
         if abs(speed) * force > parameters.motor_power:
             force = parameters.motor_power / abs(speed)
-        if self.gear is Gear.REVERSE:
+        if self.gear is REVERSE:
             force = -force
-        elif self.gear is not Gear.FORWARD:
+        elif self.gear is not FORWARD:
             force = 0.0
         self.effort = max(self.brake_motor.step(self._asked_effort(t_ns)), self.driver.brake)
         braking = 0.01 * self.effort * parameters.brake_force + PARKING_FORCE * self.parking
@@ -280,7 +293,7 @@ class Cart:
     def _asked_effort(self, t_ns: int) -> float:
         """Return the effort that the kit's brake is to have, %."""
         effort = self.brake.demand if self.brake.active else 0.0
-        stops = self.mode is ControlMode.FAULT and self.brake.state is not AxisState.OFF
+        stops = self.mode is FAULT and self.brake.state is not OFF
         if stops and not self._kit_brakes and self.vehicle.speed:
             about, after = (Subject.MOTION,), self._stop_after
             self.chronicle.note(t_ns, Happened.KIT_BRAKED, "brake", after=after, about=about)

@@ -7,6 +7,7 @@ noted first, under the subjects that it touches; what happens later asks `about`
 
 from __future__ import annotations
 
+import bisect
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -90,8 +91,10 @@ class Chronicle:
         self.roots: dict[int, int] = {}
         self.orders: dict[tuple[int, str, str], int] = {}
         self.acting: int | None = None
-        self._newest: dict[str, list[int]] = {}
+        self._standing: dict[str, list[int]] = {}  # by subject, places of what is wrong with it
+        self._over: dict[str, list[int]] = {}  # and of what was, in the same order
         self._ended: dict[int, int] = {}
+        self._about: dict[int, tuple[str, ...]] = {}
 
     def note(
         self,
@@ -115,14 +118,19 @@ class Chronicle:
         """
         place = len(self.happenings)
         self.happenings.append(Happening(t_ns, what, of, reason, after))
+        self._about[place] = about
         for subject in about:
-            self._newest.setdefault(subject, []).append(place)
+            self._standing.setdefault(subject, []).append(place)
         return place
 
     def end(self, place: int | None, t_ns: int) -> None:
         """Something is over: it is the reason of nothing that happens much later."""
-        if place is not None:
-            self._ended.setdefault(place, t_ns)
+        if place is None or place in self._ended:
+            return
+        self._ended[place] = t_ns
+        for subject in self._about[place]:
+            self._standing[subject].remove(place)
+            bisect.insort(self._over.setdefault(subject, []), place)
 
     def about(self, t_ns: int, *subjects: str) -> int | None:
         """Return the place of what is wrong with the first of the subjects with which something is; or None.
@@ -131,13 +139,17 @@ class Chronicle:
         """
         over: int | None = None
         for subject in subjects:
-            for place in reversed(self._newest.get(subject, ())):
-                ended_ns = self._ended.get(place)
-                if ended_ns is None:
-                    return place
-                if over is None and t_ns - ended_ns <= LINGER_NS:
-                    over = place
+            if standing := self._standing.get(subject):
+                return standing[-1]
+            if over is None:
+                recent = (
+                    place for place in reversed(self._over.get(subject, ())) if self._lingers(place, t_ns)
+                )
+                over = next(recent, None)
         return over
+
+    def _lingers(self, place: int, t_ns: int) -> bool:
+        return t_ns - self._ended[place] <= LINGER_NS
 
     def chain(self, root: int) -> list[int]:
         """Return the places of a root and of all that followed from it, in the order of noting."""
@@ -154,6 +166,6 @@ class Chronicle:
         self.happenings.clear()
         self.roots.clear()
         self.orders.clear()
-        self._newest.clear()
-        self._ended.clear()
+        for kept in (self._standing, self._over, self._ended, self._about):
+            kept.clear()
         self.acting = None

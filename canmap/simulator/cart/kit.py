@@ -26,6 +26,9 @@ SELF_TEST_NS = 150 * MS  # off after power-on
 HOMING_NS = 900 * MS  # standby
 OVERRIDE_NS = 100 * MS  # longer than this past the threshold
 LARGEST_COUNTER_STEP = 3
+# Names of a module are found ten times as fast as members of an enumeration.
+OFF, STANDBY, READY = AxisState.OFF, AxisState.STANDBY, AxisState.READY
+ACTIVE, OVERRIDDEN, FAULTED = AxisState.ACTIVE, AxisState.OVERRIDDEN, AxisState.FAULTED
 
 
 class Reason(IntEnum):
@@ -123,7 +126,7 @@ class Axis:
         self.left: int | None = None
         self._chronicle, self._message = chronicle or Chronicle(), layout.message.name
         self._asker = layout.message.sender or ""
-        self.state, self.reason = AxisState.OFF, Reason.STARTING
+        self.state, self.reason = OFF, Reason.STARTING
         self.demand, self.gear = 0.0, 0.0
         self.fault, self.allowed = False, True
         self.events: list[Event] = []
@@ -138,12 +141,12 @@ class Axis:
     @property
     def active(self) -> bool:
         """Whether it moves its actuator."""
-        return self.state is AxisState.ACTIVE
+        return self.state is ACTIVE
 
     @property
     def lost(self) -> bool:
         """Whether it let go because demands stayed away."""
-        return self.reason is Reason.DEMAND_LOST and self.state is AxisState.READY
+        return self.reason is Reason.DEMAND_LOST and self.state is READY
 
     def power(self, on: bool, t_ns: int, after: int | None = None) -> None:
         """Switch its supply; `after` is the place in the chronicle of what did."""
@@ -152,7 +155,7 @@ class Axis:
         self._powered_ns = t_ns if on else None
         self.restarts += on
         self._counter, self._enabled = None, False
-        self.state, self.reason = AxisState.OFF, Reason.STARTING
+        self.state, self.reason = OFF, Reason.STARTING
 
     def receive(self, payload: bytes, t_ns: int) -> None:
         """Take a demand from the bus."""
@@ -177,16 +180,14 @@ class Axis:
         self._valid_ns, self.demand = t_ns, demand
         edge = enable and not self._enabled
         self._enabled = enable
-        if edge and self.state is AxisState.READY:
-            self._change(AxisState.ACTIVE, Reason.NONE, t_ns) if self.allowed else self._refuse(
-                Reason.NOT_ALLOWED
-            )
-        elif not enable and self.state in {AxisState.ACTIVE, AxisState.OVERRIDDEN}:
+        if edge and self.state is READY:
+            self._change(ACTIVE, Reason.NONE, t_ns) if self.allowed else self._refuse(Reason.NOT_ALLOWED)
+        elif not enable and self.state in (ACTIVE, OVERRIDDEN):
             after = self._chronicle.about(t_ns, enable_of(self._message), Subject.HAND_BACK)
-            self._change(AxisState.READY, Reason.NONE, t_ns, after)
-        elif not enable and self.state is AxisState.READY:
+            self._change(READY, Reason.NONE, t_ns, after)
+        elif not enable and self.state is READY:
             self.reason = Reason.NONE
-        elif enable and self.state is AxisState.READY and self.reason is Reason.NONE:
+        elif enable and self.state is READY and self.reason is Reason.NONE:
             self.reason = Reason.NO_EDGE
 
     def _refusal(self, payload: bytes) -> Reason | None:
@@ -207,7 +208,7 @@ class Axis:
         return None
 
     def _refuse(self, reason: Reason) -> None:
-        if self.state is AxisState.READY and self.reason is not Reason.DEMAND_LOST:
+        if self.state is READY and self.reason is not Reason.DEMAND_LOST:
             self.reason = reason
 
     def step(self, t_ns: int) -> None:
@@ -215,39 +216,36 @@ class Axis:
         if self._powered_ns is None:
             return
         state, about = self.state, self._chronicle.about
-        if state is AxisState.ACTIVE:
+        if state is ACTIVE:
             if self.fault:
-                self._change(AxisState.FAULTED, Reason.INTERNAL_FAULT, t_ns, about(t_ns, self.name))
+                self._change(FAULTED, Reason.INTERNAL_FAULT, t_ns, about(t_ns, self.name))
             elif t_ns - self._valid_ns > self.watchdog_ns:
                 after = about(t_ns, self._message, self._asker, Subject.BUS)
-                self._change(AxisState.READY, Reason.DEMAND_LOST, t_ns, after)
-        elif self.fault and state is not AxisState.FAULTED and state is not AxisState.OFF:
+                self._change(READY, Reason.DEMAND_LOST, t_ns, after)
+        elif self.fault and state is not FAULTED and state is not OFF:
             self.left = about(t_ns, self.name)
-            self._change(AxisState.FAULTED, Reason.INTERNAL_FAULT, t_ns)
-        elif state is AxisState.OFF and t_ns - self._powered_ns >= self.rule.self_test_ns:
-            self._change(AxisState.STANDBY, Reason.STARTING, t_ns)
-        elif (
-            state is AxisState.STANDBY
-            and t_ns - self._powered_ns >= self.rule.self_test_ns + self.rule.homing_ns
-        ):
-            self._change(AxisState.READY, Reason.NONE, t_ns)
+            self._change(FAULTED, Reason.INTERNAL_FAULT, t_ns)
+        elif state is OFF and t_ns - self._powered_ns >= self.rule.self_test_ns:
+            self._change(STANDBY, Reason.STARTING, t_ns)
+        elif state is STANDBY and t_ns - self._powered_ns >= self.rule.self_test_ns + self.rule.homing_ns:
+            self._change(READY, Reason.NONE, t_ns)
 
     def override(self, t_ns: int, after: int | None = None) -> None:
         """The driver takes over."""
-        if self.state is AxisState.ACTIVE:
-            self._change(AxisState.OVERRIDDEN, Reason.DRIVER_OVERRIDE, t_ns, after)
+        if self.state is ACTIVE:
+            self._change(OVERRIDDEN, Reason.DRIVER_OVERRIDE, t_ns, after)
 
     def let_go(self, t_ns: int, after: int | None = None) -> None:
         """Another axis is not active any more."""
-        if self.state is AxisState.ACTIVE:
-            self._change(AxisState.READY, Reason.OTHER_AXIS, t_ns, after)
+        if self.state is ACTIVE:
+            self._change(READY, Reason.OTHER_AXIS, t_ns, after)
 
     def reset(self, t_ns: int) -> None:
         """Clear a latched fault: start again."""
-        if self.state is AxisState.FAULTED:
+        if self.state is FAULTED:
             self.fault = False
             self._powered_ns = t_ns - self.rule.self_test_ns
-            self._change(AxisState.STANDBY, Reason.STARTING, t_ns)
+            self._change(STANDBY, Reason.STARTING, t_ns)
 
     def _leave(self, t_ns: int, reason: str, after: int | None) -> None:
         about = (Subject.MOTION,) if self.name == "drive" else ()

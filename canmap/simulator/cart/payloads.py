@@ -66,9 +66,11 @@ class Layout:
         self._packing = Packing(message)
         self._round: list[int] = guard.counter.of_frames(np.arange(guard.counter.values)).tolist()
         self._signals = self._packing.signals
+        self._counted_in = guard.counted_in if guard.counted_in in self._signals else ""
         self._scaling = {
             name: (float(signal.factor), float(signal.offset)) for name, signal in self._signals.items()
         }
+        self._limits = {name: limits(signal) for name, signal in self._signals.items()}
         self._checksum_byte = self._signals[guard.checked_in].start_bit // 8 if data_id is not None else -1
 
     def pack(
@@ -83,8 +85,8 @@ class Layout:
             broken: Is mixed into the checksum; anything but 0 makes it wrong.
         """
         raw = {name: raw_of(signal, values[name]) for name, signal in self._signals.items() if name in values}
-        if self.guard.counted_in in self._signals:
-            raw[self.guard.counted_in] = self.guard.counter.of_frames(counts).astype(np.uint64)
+        if self._counted_in:
+            raw[self._counted_in] = self.guard.counter.of_frames(counts).astype(np.uint64)
         payload = self._packing.pack(raw, len(counts))
         if self.data_id is not None:
             payload[:, self._checksum_byte] = self._checksums(payload) ^ broken
@@ -92,11 +94,8 @@ class Layout:
 
     def pack_one(self, values: Mapping[str, Column], count: int, broken: int = 0) -> bytes:
         """Return the payload of one frame, a number for each signal: `pack`, one at a time."""
-        packing, signals = self._packing, self._signals
-        raw = {name: packing.raw_of_one(name, value) for name, value in values.items() if name in signals}
-        if self.guard.counted_in in signals:
-            raw[self.guard.counted_in] = self._round[count % len(self._round)]
-        payload = packing.pack_one(raw)
+        counter = {self._counted_in: self._round[count % len(self._round)]} if self._counted_in else {}
+        payload = self._packing.payload_of(values, counter)
         if self.data_id is None:
             return payload
         place = self._checksum_byte
@@ -123,7 +122,7 @@ class Layout:
     def rounded(self, name: str, value: float) -> float:
         """Return the physical value that is read where `value` was packed."""
         factor, offset = self._scaling[name]
-        least, most = limits(self._signals[name])
+        least, most = self._limits[name]
         raw = round((value - offset) / factor)
         return (least if raw < least else most if raw > most else raw) * factor + offset
 

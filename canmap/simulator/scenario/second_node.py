@@ -79,7 +79,7 @@ def _twin(first: Sender, node: int) -> Sender:
     measured = {each.name for each in first.layout.message.signals if each.unit and each.unit not in CLOCKS}
 
     def alter(values: Values) -> Values:
-        shared = {name: ITS_SHARE * np.asarray(column) for name, column in values.items() if name in measured}
+        shared = {name: ITS_SHARE * column for name, column in values.items() if name in measured}
         off = {first.enable: 0.0} if first.enable in values else {}
         return values | shared | off
 
