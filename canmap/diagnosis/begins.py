@@ -27,8 +27,10 @@ EARLY = {"past_threshold", "sent_twice", "flood"}  # what else is seen may follo
 LINK_NS = 600 * MS  # that a receiver of a radio stop waits before it opens the loop; common practice: 500 ms
 HOLD_UP_NS = 300 * MS  # that capacitors of a node carry on without supply; common practice
 PAUSES = 2  # of the longest between two signs: so long before the first sign it may have begun
+LEAST_PAUSE_NS = 500 * MS  # where there is only one, that of a contact on a rough road; common practice
 MEANS = 7  # of the mean time between signs: the first comes later than that once in a thousand times
 FRAMES_BEFORE = {"two_senders": 6}  # that it takes to be known
+USUAL = 1000  # frames, by which the longest usual pause is known
 SLOW = {"tracking"}  # shows only once there was something to follow
 SPREAD = {"loss", "relay"}  # of signs of which only number and span are known
 
@@ -91,6 +93,8 @@ def _of_finding(case: CaseFile, finding: Finding) -> When:
     until_ns = int(after[0]) if len(after) else finding.start_ns
     if finding.kind == "restart":
         return When(finding.start_ns, finding.end_ns)
+    if finding.kind == "time_order":  # nothing tells how long the pause was between the frames at the step
+        return When(finding.start_ns, finding.start_ns + int(np.diff(before[-USUAL:]).max(initial=MS)))
     if finding.kind in SLOW:
         return When(case.window.from_ns, finding.start_ns)
     if finding.kind in SPREAD:
@@ -108,4 +112,5 @@ def _of_signs(stamps_ns: np.ndarray, case: CaseFile) -> When:
     if not len(stamps_ns):
         return When(case.begin_ns - LONGEST_SAMPLE_NS, case.begin_ns)
     pause_ns = int(np.diff(stamps_ns).max(initial=LONGEST_SAMPLE_NS // PAUSES))
+    pause_ns = max(pause_ns, LEAST_PAUSE_NS)
     return When(int(stamps_ns[0]) - PAUSES * pause_ns, int(stamps_ns[0]))
