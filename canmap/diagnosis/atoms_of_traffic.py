@@ -9,6 +9,7 @@ import numpy as np
 from canmap.diagnosis.case_file import MS
 from canmap.diagnosis.damaged_frames import whose
 from canmap.diagnosis.evidence import Atom, Evidence
+from canmap.findings.kinds import DUPLICATE
 from canmap.frames.chunks import FrameKind
 
 if TYPE_CHECKING:
@@ -132,6 +133,15 @@ def recorder(case: CaseFile) -> Iterator[Evidence]:
             to_ns=finding.end_ns,
             line=finding.line,
             amount=finding.value,
+        )
+    for finding in case.findings(DUPLICATE):
+        yield Evidence(
+            atom=Atom.RECORDER,
+            value="recorded_twice",
+            from_ns=finding.start_ns,
+            to_ns=finding.end_ns,
+            line=finding.line,
+            amount=float(finding.count),
         )
     open_gaps = [gap for gap in case.first_silent if gap.next_ns is None]
     if open_gaps and len(open_gaps) == len(case.first_silent):

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from canmap.findings.finding import Severity
 from canmap.findings.kinds import (
     COUNTER,
+    DUPLICATE,
     LOSS,
     MISSING,
     RATE,
@@ -81,6 +82,7 @@ OF_KIND = {
     "two_senders": OnsetKind.FRAMES_DOUBTFUL,
     "relay": OnsetKind.FRAMES_DOUBTFUL,
     "restart": OnsetKind.STARTED_ANEW,
+    "duplicate": OnsetKind.FRAMES_DOUBTFUL,
 }
 FROM_START = {MISSING, RATE, COUNTER, LOSS, "checksum", "out_of_range", "relay", "bus_error"}
 LONG_AT_END = 2  # times as long as is stale, a silence at the end is one
@@ -221,7 +223,8 @@ def _counts(finding: Finding) -> bool:
     return (
         finding.kind in {STALE, RECORDING_GAP}
         or finding.severity is Severity.ERROR
-        or finding.kind in {LOSS, COUNTER, RESTART, TWO_SENDERS, "bus_error", "time_order", "relay"}
+        or finding.kind
+        in {LOSS, COUNTER, DUPLICATE, RESTART, TWO_SENDERS, "bus_error", "time_order", "relay"}
     )
 
 
