@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 MS = 1_000_000
 DUE = 1.25  # a frame is due after its period; jitter may add a quarter
 SILENT = 3  # periods without a frame from which on one is silent, where nothing else is promised
+WRONG = {"out_of_range", "disagree", "railed", "frozen", "slew", "tracking"}
+WRONG |= {"checksum", "counter", "two_senders"}
 FOLLOWS_NS = 1_500 * MS  # silences that begin so soon are of the episode
 TWICE_NS = 1_000 * MS  # around the begin, in which a message is looked at that comes twice as often
 TWICE = 0.25  # of a period: so near to it two frames of one of two senders are apart
@@ -100,6 +102,10 @@ class CaseFile:
         self.span, self.window, self.result, self.spec, self.plan = span, window, result, spec, plan
         self.rules = tuple(rules[: len(plan.slots)])
         self.begin_ns, self.end_ns = span.begin_ns, span.end_ns
+
+    def with_result(self, result: Inspection) -> CaseFile:
+        """Return the same by another inspection of the capture, such as one with other names."""
+        return CaseFile(self.span, self.window, result, self.spec, self.plan, self.rules)
 
     @cached_property
     def roles(self) -> tuple[Role, ...]:
@@ -188,6 +194,19 @@ class CaseFile:
             return None
         inner = span[1:-1][twice]  # each between two others
         return int(inner[0]), int(inner[-1])
+
+    @cached_property
+    def wrong_spans(self) -> Mapping[tuple[str, str], tuple[tuple[int, int], ...]]:
+        """When frames or values of a message, by bus and name, were wrong: from and until, session clock."""
+        found: dict[tuple[str, str], tuple[tuple[int, int], ...]] = {}
+        for finding in self.result.findings:
+            place, starts_ns = finding.place, finding.start_ns
+            counts = finding.kind in WRONG and finding.severity != "note" and place.bus and place.message
+            near = starts_ns < self.window.to_ns and finding.end_ns >= self.window.from_ns
+            if counts and near and starts_ns > self.result.capture.start_ns:
+                name = (place.bus or "", place.message or "")
+                found[name] = (*found.get(name, ()), (starts_ns, finding.end_ns))
+        return found
 
     @cached_property
     def gaps(self) -> tuple[Gap, ...]:

@@ -61,7 +61,7 @@ _SENTENCES = {
     NoteReason.NOT_VERIFIED_ON: (
         "The spec was verified on another description of bus {subject} ({place}): this one has {detail}."
     ),
-    NoteReason.CORRECTED: "The description of {subject} ({place}) is corrected in {bare_keys}: {detail}.",
+    NoteReason.CORRECTED: "The description of {subject} ({place}) is corrected in {keys}: {detail}.",
     NoteReason.CORRECTED_IN_VAIN: (
         "The correction of {subject} ({place}) changes nothing: the description says the same."
     ),
@@ -118,9 +118,7 @@ class Note:
         place = f"line {self.line}" + (f" of {self.file}" if self.file else "")
         text = _SENTENCES[self.reason].format(
             subject=self.subject,
-            of=f" of {self.subject}" if self.subject else "",
-            keys=listed((f"`{key}`" for key in self.keys or ("",)), "and"),
-            bare_keys=listed(self.keys or ("nothing",), "and"),
+            keys=listed(self.keys or ("nothing",), "and"),
             detail=self.detail,
             place=place,
             where=f" ({place})" if self.line else "",

@@ -60,8 +60,9 @@ def test_the_findings_in_the_json_and_on_the_screen(tmp_path: Path) -> None:
     spec_of(tmp_path, KIT, TEXT, head=HEAD, end=END, periods_ms=periods)
     chunk, path = frames(rows()), tmp_path / "drive.log"
     write_frames(str(path), [replace(chunk, extended=chunk.can_id > 0x7FF)])
-    inspected = ["inspect", path, "--spec", tmp_path / "spec.yaml"]
-    found = json.loads(canmap(*inspected, "--json", "-").stdout)["findings"]
+    result = tmp_path / "result.json"
+    screen = canmap("inspect", path, "--spec", tmp_path / "spec.yaml", "--json", result).stdout
+    found = json.loads(result.read_text(encoding="utf-8"))["findings"]
     assert sorted(one["facts"]["spn"] for one in found if one["kind"] == "fault_reported") == [
         *(100, 110, 190, 1208, 524286)
     ]
@@ -69,7 +70,6 @@ def test_the_findings_in_the_json_and_on_the_screen(tmp_path: Path) -> None:
     (slew,) = [one for one in found if one["kind"] == "slew"]
     assert (slew["value"], slew["limit"], slew["facts"]["unit"]) == (300, 100, "deg/s")
     assert "unknown_id" not in {one["kind"] for one in found}
-    screen = canmap(*inspected).stdout
     assert (
         "arm let go 217 ms after the last fresh Command, before its hold was over; its watchdog is" in screen
     )

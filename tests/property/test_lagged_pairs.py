@@ -101,7 +101,7 @@ def test_a_lagging_pair_disagrees_where_a_plain_walk_says_so(
     ]
 
 
-@pytest.mark.parametrize("case", ["later", "on change", "fields"])
+@pytest.mark.parametrize("case", ["later", "on change"])
 def test_what_a_lagging_pair_carries_is_needed(
     specs: dict[str, Path], case: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:

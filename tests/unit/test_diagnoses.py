@@ -57,7 +57,7 @@ def test_a_fault_of_frames_began_between_the_moments_told(name: str, seed: int, 
 
 
 def test_taking_the_stop_chain_away_leaves_who_stopped_it_open(tmp_path: Path) -> None:
-    """Without buttons, link and loop nothing tells who let the relay go, only that all that it feeds fell silent."""
+    """Without buttons, link and loop nothing tells who let the relay go, only what fell silent."""
     (one,) = run_fault("button", 2, tmp_path)
     assert one.diagnosis is not None
     assert one.how == "root"

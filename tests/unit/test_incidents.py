@@ -28,6 +28,7 @@ MESSAGES = "".join(
     for can_id, name in NAMES.items()
 )
 GROUP = "supply_groups: {kit: [Wheel, Brake]}\n"
+NODES = "nodes: {Brake: {hold_up: 120 ms}}\n"
 
 
 @pytest.fixture
@@ -68,6 +69,20 @@ def test_a_supply_group_that_is_cut_is_one_finding(kit: Spec) -> None:
     (finding,) = serious(result)
     assert finding.text.startswith("All that relay kit feeds was silent for")
     assert parts(finding) == {"Angle", "Torque", "Pressure", "Pads"}
+
+
+@pytest.mark.parametrize(
+    ("until_ms", "declared", "is_one"), [(1040, "", True), (1100, "", False), (1100, NODES, True)]
+)
+def test_nodes_of_a_group_live_on_for_a_while_each_for_its_own(
+    tmp_path: Path, until_ms: int, declared: str, is_one: bool
+) -> None:
+    """Angle came last at 992 ms and was due at 1004.5; Pressure came until 1006 or 1056 ms."""
+    kit = spec_of(tmp_path, MESSAGES, GROUP + declared, periods_ms=PERIODS)
+    ends = {"Host": 9999, "Wheel": 1000, "Brake": until_ms}
+    result, _ = inspected([drive(lambda can_id, t: t <= ends[SENDERS[can_id]])], kit)
+    told_of = [finding.text.split(" fell")[0] for finding in serious(result)]
+    assert (told_of == ["All that relay kit feeds"]) is is_one
 
 
 def test_a_bus_of_which_nothing_goes_on_is_one_finding(kit: Spec) -> None:

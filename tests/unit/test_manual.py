@@ -1,4 +1,4 @@
-"""What a spec says of the manual reaches the model, typed and in SI, whether or not a check judges it yet."""
+"""What a spec says of the manual reaches the model, typed and in SI."""
 
 from __future__ import annotations
 

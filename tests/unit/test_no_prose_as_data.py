@@ -209,7 +209,7 @@ def test_every_reason_of_a_note_has_its_sentence(reason: NoteReason) -> None:
 
 # What each field of a sentence is made of.
 MADE_OF = {
-    "subject": "subject", "of": "subject", "keys": "keys", "bare_keys": "keys", "detail": "detail",
+    "subject": "subject", "keys": "keys", "detail": "detail",
     "place": "line", "where": "line", "file": "file", "at": "file", "more": "count",
 }  # fmt: skip
 

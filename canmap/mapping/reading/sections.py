@@ -13,12 +13,12 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Generic, TypeVar, cast
 
 from canmap.base.words import listed
-from canmap.mapping.notes import Note, NoteReason
 from canmap.mapping.reading.marks import Entries, Items, Node, Scalar
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.names import FoundMessage, FoundSignal
 
 if TYPE_CHECKING:
+    from canmap.mapping.notes import Note
     from canmap.mapping.reading.mistakes import Faults, Position
     from canmap.mapping.reading.names import Names
     from canmap.vocabulary.record_types import Record
@@ -250,23 +250,6 @@ def renamed(entries: Entries, known: Sequence[str], what: str, faults: Faults, k
 
 def _first_up(text: str) -> str:
     return text[:1].upper() + text[1:]
-
-
-def note(context: Context, reason: NoteReason, key: str, place: Position, detail: str = "") -> None:
-    """Add a note about a key of the subject, and of the message, of the context."""
-    about = context.message
-    context.notes.append(
-        Note(
-            reason=reason,
-            bus=about.bus if about else None,
-            message=about.message.name if about else None,
-            subject=context.subject,
-            keys=(key,),
-            detail=detail,
-            line=place.line,
-            file=context.fragment(place),
-        )
-    )
 
 
 def mapping(node: Node, context: Context, what: str) -> Entries | None:
