@@ -33,7 +33,7 @@ def demand(case: CaseFile) -> Iterator[Evidence]:
     found = [one for slot in _demands(case) for one in _of_demand(case, slot)]
     found += [*_all_missing(case), *_withdrawn(case), *_too_early(case), *_out_of_range(case)]
     yield from found
-    if not found and _demands(case):
+    if not found and _demands(case) and not any(map(case.doubled, _demands(case))):
         names = tuple(case.rules[slot].message.name for slot in _demands(case))
         yield Evidence(
             atom=Atom.DEMAND,

@@ -141,7 +141,6 @@ def recorder(case: CaseFile) -> Iterator[Evidence]:
             from_ns=finding.start_ns,
             to_ns=finding.end_ns,
             line=finding.line,
-            amount=float(finding.count),
         )
     open_gaps = [gap for gap in case.first_silent if gap.next_ns is None]
     if open_gaps and len(open_gaps) == len(case.first_silent):

@@ -10,6 +10,7 @@ import numpy as np
 
 from canmap.diagnosis.evidence import Role
 from canmap.diagnosis.onsets import OnsetKind, held_from_start
+from canmap.findings.kinds import TWO_SENDERS
 from canmap.vocabulary.record_types import DEMAND_TYPES, AxisState, field_types
 
 if TYPE_CHECKING:
@@ -185,6 +186,10 @@ class CaseFile:
     def doubled(self, slot: int) -> tuple[int, int] | None:
         """Return from when to when, session clock, a message came twice as often as promised; None if not."""
         period_ns, clock = self.period_ns(slot), self.clock(slot)
+        named = self.rules[slot].bus, self.rules[slot].message.name
+        for finding in self.findings(TWO_SENDERS):
+            if (finding.place.bus, finding.place.message) == named:
+                return finding.start_ns, finding.end_ns
         if period_ns is None:
             return None
         span = clock[(clock >= self.begin_ns - TWICE_NS) & (clock <= self.begin_ns + TWICE_NS)]

@@ -126,7 +126,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (
         Atom.RECORDER,
         "recorded_twice",
-    ): "{amount} frames stand twice in the capture, closer than a bus can carry them.",
+    ): "Frames stand twice in the capture, closer together than a bus can carry them.",
     (Atom.RECORDER, "to_the_end"): "The silence lasts to the end of what was looked at.",
     (Atom.PHYSICS, "past_threshold"): "{subject} went past the threshold of an override, up to {amount}.",
     (Atom.PHYSICS, "varies"): "{subject} varied as under a hand, with a standard deviation of {amount}.",
