@@ -184,7 +184,7 @@ def _fault(
 UNFED = "kit_unfed"
 WHOLE: dict[str, object] = {"at": None}
 BENDS: dict[str, object] = {"drawn": (0, 1)}
-TURNING: dict[str, object] = {"drawn": (1,), "at": (5.2, 7.0)}  # before the second bend
+TURNING: dict[str, object] = {"drawn": (1,), "at": (5.2, 7.0), "latent": True}  # before the second bend
 OF_CART: dict[str, object] = {"only": "cart"}
 OF_CARRIER: dict[str, object] = {"only": "carrier"}
 STEPPED: dict[str, object] = {"drawn": (3,), "latent": True}  # it shows only under load
@@ -288,7 +288,11 @@ FAULTS = {
         **STEPPED,
     ),
     "sag of the supply": _fault(
-        "supply_sag", "resistance: {rng[250:450]} mOhm", f"supply_sag {UNFED}", **OF_CART, **STEPPED
+        "supply_sag",
+        "resistance: {rng[250:450]} mOhm",
+        f"supply_sag node_supply {UNFED}",
+        **OF_CART,
+        **STEPPED,
     ),
     "sag of the carrier's supply": _fault(
         "supply_sag",
@@ -298,7 +302,7 @@ FAULTS = {
         **STEPPED,
     ),
     "deaf receiver": _fault("receiver_deaf", "message: {steer_demand}", "receiver_deaf", (0.4, 1.5)),
-    "derating": _fault("derating", "within: 1 s", "axis_weak", latent=True, **TURNING),
+    "derating": _fault("derating", "within: 1 s", "axis_weak", **TURNING),
     "jammed": _fault("jammed_linkage", "", "axis_weak", **TURNING),
     "scale changed": _fault(
         "scale_changed", "signal: {steer}.{angle}, factor: {rng[2:4]}", "scale_changed angle_offset", **BENDS

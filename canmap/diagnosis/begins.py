@@ -27,7 +27,7 @@ EARLY = {"past_threshold", "sent_twice", "flood"}  # what else is seen may follo
 LINK_NS = 600 * MS  # that a receiver of a radio stop waits before it opens the loop; common practice: 500 ms
 HOLD_UP_NS = 300 * MS  # that capacitors of a node carry on without supply; common practice
 PAUSES = 2  # of the longest between two signs: so long before the first sign it may have begun
-LEAST_PAUSE_NS = 500 * MS  # where there is only one, that of a contact on a rough road; common practice
+LEAST_PAUSE_NS = 750 * MS  # where there is only one, that of a contact on a rough road; common practice
 MEANS = 7  # of the mean time between signs: the first comes later than that once in a thousand times
 FRAMES_BEFORE = {"two_senders": 6}  # that it takes to be known
 USUAL = 1000  # frames, by which the longest usual pause is known
@@ -68,7 +68,9 @@ def _of_silences(case: CaseFile) -> Iterator[When]:
     originals = [gap for gap in case.first_silent if case.roles[gap.slot] is not Role.COPY]
     silent = originals or case.first_silent  # a copy comes later than what it is a copy of
     if silent:
-        yield When(max(gap.last_ns for gap in silent), min(gap.due_ns for gap in silent))
+        delays_ns = [relay.delay_ns or 0 for gap in silent if (relay := case.rules[gap.slot].relay_of)]
+        last_ns = max(gap.last_ns for gap in silent) - max(delays_ns, default=0)
+        yield When(last_ns, min(gap.due_ns for gap in silent))
     refused = refusal(case)
     if refused is not None:
         yield refused
@@ -101,7 +103,8 @@ def _of_finding(case: CaseFile, finding: Finding) -> When:
         mean_ns = (finding.end_ns - finding.start_ns) // max(finding.count, 1)
         return When(finding.start_ns - max(MEANS * mean_ns, LONGEST_SAMPLE_NS), until_ns)
     alike = [one.start_ns for one in case.findings(finding.kind) if one.place == finding.place]
-    if len(alike) > 1:
+    contact = finding.kind == "out_of_range" and slots and case.roles[slots[0]] is not Role.COMPUTER
+    if len(alike) > 1 or contact:
         return When(_of_signs(np.array(sorted(alike)), case).after_ns, until_ns)
     last = before[-FRAMES_BEFORE.get(finding.kind, 1) :]
     return When(int(last[0]) if len(last) else case.window.from_ns, until_ns)
