@@ -25,9 +25,11 @@ if TYPE_CHECKING:
 
 EARLY = {"past_threshold", "sent_twice", "flood"}  # what else is seen may follow from these
 LINK_NS = 600 * MS  # that a receiver of a radio stop waits before it opens the loop; common practice: 500 ms
+TRANSIT_NS = 2 * MS  # from what a frame says to its stamp
 HOLD_UP_NS = 300 * MS  # that capacitors of a node carry on without supply; common practice
 PAUSES = 2  # of the longest between two signs: so long before the first sign it may have begun
 LEAST_PAUSE_NS = 750 * MS  # where there is only one, that of a contact on a rough road; common practice
+MOMENT_NS = 500 * MS  # a stop loop that opens for less is a contact
 MEANS = 7  # of the mean time between signs: the first comes later than that once in a thousand times
 FRAMES_BEFORE = {"two_senders": 6}  # that it takes to be known
 USUAL = 1000  # frames, by which the longest usual pause is known
@@ -48,7 +50,7 @@ def begins_between(case: CaseFile, evidence: Iterable[Evidence]) -> tuple[int, i
     lost = any(one.atom is Atom.STOP_CHAIN and one.value == "lost" for one in evidence)
     told = any(one.atom is Atom.STOP_CHAIN and one.value in {"pressed", "open", "cut"} for one in evidence)
     unfed = not told and any(one.value == "supply_group" for one in evidence)
-    return after_ns - max(LINK_NS * lost, HOLD_UP_NS * unfed), until_ns
+    return after_ns - max(LINK_NS * lost, HOLD_UP_NS * unfed, TRANSIT_NS), until_ns
 
 
 def _of_changes(case: CaseFile) -> Iterator[When]:
@@ -62,6 +64,9 @@ def _of_changes(case: CaseFile) -> Iterator[When]:
     stop = first_of_changes([one for one in case.result.changes if is_stop(case, one)], case)
     if stop is not None:
         yield stop
+    held_ns = [one.held_ns for one in case.result.changes if is_stop(case, one) and one.held_ns]
+    if stop is not None and min(held_ns, default=MOMENT_NS) < MOMENT_NS:  # it may have opened unseen before
+        yield When(stop.after_ns - PAUSES * LEAST_PAUSE_NS, stop.until_ns)
 
 
 def _of_silences(case: CaseFile) -> Iterator[When]:
