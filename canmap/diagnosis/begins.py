@@ -50,7 +50,7 @@ def begins_between(case: CaseFile, evidence: Iterable[Evidence]) -> tuple[int, i
     lost = any(one.atom is Atom.STOP_CHAIN and one.value == "lost" for one in evidence)
     told = any(one.atom is Atom.STOP_CHAIN and one.value in {"pressed", "open", "cut"} for one in evidence)
     unfed = not told and any(one.value == "supply_group" for one in evidence)
-    return after_ns - max(LINK_NS * lost, HOLD_UP_NS * unfed, TRANSIT_NS), until_ns
+    return after_ns - max(LINK_NS * lost, HOLD_UP_NS * unfed), until_ns
 
 
 def _of_changes(case: CaseFile) -> Iterator[When]:
@@ -112,7 +112,7 @@ def _of_finding(case: CaseFile, finding: Finding) -> When:
     if len(alike) > 1 or contact:
         return When(_of_signs(np.array(sorted(alike)), case).after_ns, until_ns)
     last = before[-FRAMES_BEFORE.get(finding.kind, 1) :]
-    return When(int(last[0]) if len(last) else case.window.from_ns, until_ns)
+    return When(int(last[0]) - TRANSIT_NS if len(last) else case.window.from_ns, until_ns)
 
 
 def _of_signs(stamps_ns: np.ndarray, case: CaseFile) -> When:
