@@ -6,9 +6,9 @@ to mend something belongs to `tests/fault_examples.py`, and another one here.
 
 python -m tests.bench.held_back [SEEDS] [WORD OF A NAME...]
 
-writes a capture of each, diagnoses it from the file, and prints how often the root is named alone, in a tie, left
-open or wrong, and what else was named: by run, by root, by what fails, and apart for roots that no cause is known
-for. Every episode counts, as in `tests/bench/diagnoses.py`.
+writes a capture of each, diagnoses it from the file, and prints how often the root is named alone, in a tie,
+left open or wrong, and what else was named: by run, by root, by what fails, and apart for roots that no cause
+is known for. Every episode counts, as in `tests/bench/diagnoses.py`.
 """
 
 from __future__ import annotations
@@ -38,8 +38,8 @@ if TYPE_CHECKING:
 TABLE = Path(__file__).with_suffix(".yaml")
 SPECS = {"orchard_cart": CART, "garden_carrier": ROOT / "specs" / "garden_carrier" / "garden_carrier.yaml"}
 OF_SCENARIO = ("duration", "vehicle", "computer", "other_traffic", "recorder")
-# Which causes of the diagnosis are right for a root, as `tests/diagnosed.py` has them; of those with nothing no
-# cause is known, so that nothing that is named alone is right.
+# Which causes of the diagnosis are right for a root, as `tests/diagnosed.py` has them; of those with nothing
+# no cause is known, so that nothing that is named is right.
 CAUSES = {
     "stop_pressed": "stop_button",
     "link_lost": "radio_link",
