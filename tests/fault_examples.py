@@ -144,10 +144,11 @@ class Trip(NamedTuple):
 def trip_of(folder: Path, example: str | None, seed: int) -> Trip:
     """Run the trip with an example, or without a fault."""
     told = run_of(folder, TRIP, None if example is None else EXAMPLES[example], seed)
-    return Trip(told, _by_message(told.chunk))
+    return Trip(told, by_message(told.chunk))
 
 
-def _by_message(whole: FrameChunk) -> dict[tuple[str, int], tuple[np.ndarray, np.ndarray]]:
+def by_message(whole: FrameChunk) -> dict[tuple[str, int], tuple[np.ndarray, np.ndarray]]:
+    """Stamps and payloads by channel and identifier, -1 for error frames."""
     wide = np.zeros((len(whole), 8), np.uint8)
     wide[:, : whole.payload.shape[1]] = whole.payload[:, :8]
     words = np.ascontiguousarray(wide).view(np.uint64).ravel()
