@@ -3,8 +3,8 @@
 python -m tests.bench.disturbed_runs [--seconds S] [--only WORD] [--against FOLDER]
 
 Each example of `tests/fault_examples.py` disturbs a drive from its second second to its end. A run is
-`canmap simulate` as a whole process, its modules compiled as when installed, counted in the user's time: start,
-reading, simulation and writing of the capture. Prints the slowest first. `--against` runs another version,
+`canmap simulate` as a whole process, its modules compiled as when installed, counted in the user's time: from
+its start to the written capture. Prints the slowest first. `--against` runs another version,
 whose root FOLDER is, in turn, and marks runs with other bytes of capture or truth.
 """
 

@@ -16,28 +16,30 @@ from random import Random
 from typing import TYPE_CHECKING
 
 from canmap.base.errors import UsageError
-from canmap.simulator.buses.attempt import Ending, Flight, Hazards
-from canmap.simulator.buses.babbling import repeats
+from canmap.simulator.buses.attempt import DESTROYED, SENT, Ending, Flight, Hazards, new_flight
+from canmap.simulator.buses.babbling import repeats, unanswered
 from canmap.simulator.buses.confinement import SEQUENCE_BITS, Confinement
 from canmap.simulator.buses.frame import arbitration_key
 from canmap.simulator.buses.frame_bits import INTERMISSION, wire_length
 from canmap.simulator.buses.network import (
     Babble,
-    BusError,
     NodeState,
     Outcome,
     Release,
     SupplyLoss,
     Transmission,
     WireFault,
+    new_error,
+    new_transmission,
 )
-from canmap.simulator.buses.transmit_queue import QueuedFrame, TransmitQueue
+from canmap.simulator.buses.transmit_queue import TransmitQueue, new_entry
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
     from canmap.simulator.buses.frame import Frame
-    from canmap.simulator.buses.network import BusConfig, Disturbance, StateChange
+    from canmap.simulator.buses.network import BusConfig, Disturbance
+    from canmap.simulator.buses.transmit_queue import QueuedFrame
 
 NEVER = 1 << 62
 SUSPENSION = 8  # bits that an error passive sender lets pass after the intermission
@@ -46,13 +48,6 @@ LAST_WAIT_NS = 1_000_000_000
 BABBLER_WAIT_NS = 1_000_000  # before a babbler that cannot send tries again
 
 _GIVEN_UP = {NodeState.BUS_OFF: Outcome.BUS_OFF, NodeState.UNPOWERED: Outcome.NODE_OFF}
-# NamedTuples without their keyword handling, which costs more than the rest of a quiet frame.
-_entry: Callable[[tuple[object, ...]], QueuedFrame] = partial(tuple.__new__, QueuedFrame)
-_transmission: Callable[[tuple[object, ...]], Transmission] = partial(tuple.__new__, Transmission)
-_error: Callable[[tuple[object, ...]], BusError] = partial(tuple.__new__, BusError)
-_flight: Callable[[tuple[object, ...]], Flight] = partial(tuple.__new__, Flight)
-# Names of a module are found ten times as fast as members of an enumeration.
-SENT, DESTROYED = Outcome.SENT, Outcome.DESTROYED
 
 
 class BusRun:
@@ -62,6 +57,10 @@ class BusRun:
         config: The bus.
         disturbances: What goes wrong and when.
         seed: Of everything random.
+
+    Attributes:
+        changes: Every change of a node's fault confinement state so far, in order.
+        free_ns: From when on a frame may start, if none is being sent.
 
     Raises:
         UsageError: A disturbance names a node that the bus has not.
@@ -76,6 +75,7 @@ class BusRun:
         self._plain = [queue.plain for queue in self._queues]
         self._confinement = Confinement(config)
         self._recovering = self._confinement.recovering
+        self.changes, self.free_ns = self._confinement.changes, 0
         self._wire_faults = tuple(fault for fault in disturbances if isinstance(fault, WireFault))
         self._hazards = Hazards(config, self._wire_faults, self._confinement, Random(seed))
         self._events: list[tuple[int, int, Callable[[int], None]]] = []  # a heap: time, order, what to do
@@ -85,7 +85,6 @@ class BusRun:
         self._order = 0  # of events at the same time
         self._serial = 0  # of the newest entry
         self._flight: Flight | None = None
-        self._free_ns = 0  # from here on a frame may start
         self._recessive_ns = 0  # since when the bus is recessive, while nothing is sent
         self._attempts: dict[int, int] = {}  # of entries that were destroyed, by serial
         self._babbling: dict[int, Babble] = {}  # entries of babblers, by serial
@@ -96,19 +95,9 @@ class BusRun:
         self._plan(disturbances)
 
     @property
-    def changes(self) -> list[StateChange]:
-        """Every change of a node's fault confinement state so far, in order."""
-        return self._confinement.changes
-
-    @property
     def calm(self) -> bool:
         """Whether nothing waits or is being sent, and every node is error active with counters 0."""
         return self._flight is None and not self._competing and self._confinement.calm
-
-    @property
-    def free_ns(self) -> int:
-        """From when on a frame may start, if none is being sent."""
-        return self._free_ns
 
     def submit(self, releases: Iterable[Release]) -> None:
         """Add releases, in any order, none earlier than the last `advance`.
@@ -142,12 +131,13 @@ class BusRun:
                     self._admit(end_ns - 1)
                 self._land(flight)
                 continue
-            now_ns = max(self._free_ns, self._ready_ns())
+            now_ns = max(self.free_ns, self._ready_ns())
             if now_ns >= until_ns:
                 break
             if self._next_ns <= now_ns or self._events or self._recovering:
                 self._admit(now_ns)
-            self._take_off(now_ns)
+            if self._competing:
+                self._take_off(now_ns)
         self._admit(until_ns - 1)
         self._until_ns = max(self._until_ns, until_ns)
         out, self._out = self._out, []
@@ -155,9 +145,9 @@ class BusRun:
 
     def finish(self) -> list[Transmission]:
         """Return what still waits, as UNSENT, at the time of the last `advance`; nothing released later."""
-        waiting = [self._flight.entry] if self._flight else []
-        if self._flight and self._flight.endings:
-            waiting = [ending.entry for ending in self._flight.endings]
+        waiting: list[QueuedFrame] = []
+        if flight := self._flight:
+            waiting = [ending.entry for ending in flight.endings] if flight.endings else [flight.entry]
         self._flight = None
         for node, queue in enumerate(self._queues):
             waiting += queue.clear(node)
@@ -188,7 +178,7 @@ class BusRun:
             if not self._suspended:
                 return 0
             ready_ns = min(self._suspended.get(entry.node, 0) for entry in self._competing)
-            if ready_ns <= self._free_ns:
+            if ready_ns <= self.free_ns:
                 return ready_ns
         event_ns = self._event_ns() if self._events or self._recovering else NEVER
         return min(ready_ns, self._next_ns, event_ns)
@@ -229,7 +219,7 @@ class BusRun:
         key = (
             arbitration_key(can_id, extended=extended, remote=remote) if extended or remote else can_id << 21
         )
-        entry = _entry((key, serial, node, t_ns, frame))
+        entry = new_entry((key, serial, node, t_ns, frame))
         if not self._confinement.calm and self._confinement.silent(node):
             self._give_up(t_ns, entry, _GIVEN_UP[self._confinement.state[node]])
         elif self._plain[node]:
@@ -248,10 +238,8 @@ class BusRun:
     # What is on the bus
 
     def _take_off(self, now_ns: int) -> None:
-        """Start what wins the arbitration at `now_ns`, if anything may start."""
+        """Start what wins the arbitration at `now_ns`, if any of those that wait may start."""
         competing, fate = self._competing, None
-        if not competing:
-            return
         entry = heappop(competing) if not self._suspended else self._winner(now_ns)
         if entry is None:
             return
@@ -265,11 +253,11 @@ class BusRun:
             span_ns, endings, seen = fate
             if rival and any(ending.entry is rival for ending in endings):
                 heappop(competing)
-            self._flight = _flight((now_ns + span_ns, now_ns, entry, endings, seen))
+            self._flight = new_flight((now_ns + span_ns, now_ns, entry, endings, seen))
             return
         nominal, data = wire_length(entry[4])
         end_ns = now_ns + nominal * self._bit_ns + data * self._data_bit_ns
-        self._flight = _flight((end_ns, now_ns, entry, None, True))
+        self._flight = new_flight((end_ns, now_ns, entry, None, True))
 
     @property
     def _sheltered(self) -> bool:
@@ -297,12 +285,11 @@ class BusRun:
         for ending in endings:
             if ending.outcome is not DESTROYED:
                 self._sent(end_ns, start_ns, ending.entry, ending.outcome)
-        destroyed = tuple(ending for ending in endings if ending.outcome is DESTROYED)
-        if destroyed:
+        if destroyed := tuple([ending for ending in endings if ending.outcome is DESTROYED]):
             self._destroyed(end_ns, start_ns, destroyed, seen=seen)
 
     def _idle_from(self, end_ns: int) -> None:
-        self._free_ns = end_ns + INTERMISSION * self._bit_ns
+        self.free_ns = end_ns + INTERMISSION * self._bit_ns
         self._recessive_ns = end_ns - RECESSIVE_END * self._bit_ns
 
     def _sent(
@@ -310,7 +297,9 @@ class BusRun:
     ) -> None:
         _, serial, node, queued_ns, frame = entry
         attempts = self._attempts.pop(serial, 0) + 1 if self._attempts else 1
-        self._out.append(_transmission((end_ns, node, frame, queued_ns, attempts, outcome, start_ns, None)))
+        self._out.append(
+            new_transmission((end_ns, node, frame, queued_ns, attempts, outcome, start_ns, None))
+        )
         if not self._plain[node]:
             self._queues[node].release_mailbox()
         if not self._confinement.calm:
@@ -330,8 +319,7 @@ class BusRun:
         if waits or not self._sheltered or not (self._plain[node] or self._queues[node].empty):
             return end_ns
         edge_ns = min(self._limit_ns - 1, self._next_ns, self._event_ns())
-        more = repeats(babble, frame, start_ns, end_ns, idle_ns, edge_ns)
-        if more:
+        if more := repeats(babble, frame, start_ns, end_ns, idle_ns, edge_ns):
             self._out += more
             self._serial += len(more)
             end_ns = more[-1].t_ns
@@ -340,14 +328,14 @@ class BusRun:
 
     def _destroyed(self, end_ns: int, start_ns: int, endings: tuple[Ending, ...], *, seen: bool) -> None:
         confinement = self._confinement
-        senders = tuple(ending.entry.node for ending in endings)
+        senders = tuple([ending.entry.node for ending in endings])
         confinement.failed(end_ns, senders, endings[0].kind, seen=seen)
         for entry, outcome, kind, bit in endings:
             _, serial, node, queued_ns, frame = entry
             attempts = self._attempts[serial] = self._attempts.get(serial, 0) + 1
-            error = _error((kind, bit, confinement.transmit[node], confinement.worst_receive(node)))
+            error = new_error((kind, bit, confinement.transmit[node], confinement.worst_receive(node)))
             self._out.append(
-                _transmission((end_ns, node, frame, queued_ns, attempts, outcome, start_ns, error))
+                new_transmission((end_ns, node, frame, queued_ns, attempts, outcome, start_ns, error))
             )
             heappush(self._competing, entry)
             if confinement.silent(node):
@@ -355,6 +343,20 @@ class BusRun:
                 if wait_ns := self._config.nodes[node].recovery_ns:
                     self._at(end_ns + wait_ns, partial(self._ask, node=node, off_ns=end_ns))
             self._suspend(end_ns, node)
+        if confinement.alone and self._competing and self._competing[0] is endings[0].entry:
+            self._try_again(self._out[-1], endings[0].entry)
+
+    def _try_again(self, sent: Transmission, entry: QueuedFrame) -> None:
+        """Let a passive node that is alone try again as often as nothing can come between."""
+        if self._recovering or self._wire_faults or sent.node not in self._suspended:
+            return
+        period_ns = sent.t_ns - sent.start_ns + (INTERMISSION + SUSPENSION) * self._bit_ns
+        edge_ns = min(self._limit_ns - 1, self._next_ns, self._event_ns())
+        if more := unanswered(sent, period_ns, edge_ns):
+            self._out += more
+            self._attempts[entry.serial] += len(more)
+            self._idle_from(more[-1].t_ns)
+            self._suspend(more[-1].t_ns, sent.node)
 
     def _suspend(self, end_ns: int, node: int) -> None:
         if self._confinement.passive(node):

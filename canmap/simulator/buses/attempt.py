@@ -58,8 +58,9 @@ class Flight(NamedTuple):
 
 
 # NamedTuples without their keyword handling, which costs as much as the rest of an attempt.
-_ending: Callable[[tuple[object, ...]], Ending] = partial(tuple.__new__, Ending)
-_fate: Callable[[tuple[object, ...]], Fate] = partial(tuple.__new__, Fate)
+new_ending: Callable[[tuple[object, ...]], Ending] = partial(tuple.__new__, Ending)
+new_fate: Callable[[tuple[object, ...]], Fate] = partial(tuple.__new__, Fate)
+new_flight: Callable[[tuple[object, ...]], Flight] = partial(tuple.__new__, Flight)
 
 
 class Hazards:
@@ -121,9 +122,9 @@ class Hazards:
         """Return the end of attempts in error flags, `flags` bits long where they overlap in part."""
         if kind is not ACKNOWLEDGE and self._confinement.passive(entries[0].node):
             flags = 2 * FLAG  # a passive flag looks to the others like a stuff error, and they flag it
-        endings = tuple([_ending((entry, DESTROYED, kind, bit)) for entry in entries])
+        endings = tuple([new_ending((entry, DESTROYED, kind, bit)) for entry in entries])
         span_ns = self._offset_ns(entries[0].frame, bit + 1) + (flags + DELIMITER) * self._bit_ns
-        return _fate((span_ns, endings, True))
+        return new_fate((span_ns, endings, True))
 
     def _collision(self, one: QueuedFrame, other: QueuedFrame) -> Fate:
         """Return what becomes of two frames with one identifier, begun at the same bit."""

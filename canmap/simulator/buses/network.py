@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntEnum
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.base.errors import UsageError
@@ -169,6 +170,11 @@ class BusError(NamedTuple):
     bit: int
     transmit_count: int
     receive_count: int
+
+
+# NamedTuples without their keyword handling, which costs more than the rest of a quiet frame.
+new_transmission: Callable[[tuple[object, ...]], Transmission] = partial(tuple.__new__, Transmission)
+new_error: Callable[[tuple[object, ...]], BusError] = partial(tuple.__new__, BusError)
 
 
 class NodeState(IntEnum):
