@@ -173,6 +173,7 @@ class BusError(NamedTuple):
 
 
 # NamedTuples without their keyword handling, which costs more than the rest of a quiet frame.
+new_release: Callable[[tuple[object, ...]], Release] = partial(tuple.__new__, Release)
 new_transmission: Callable[[tuple[object, ...]], Transmission] = partial(tuple.__new__, Transmission)
 new_error: Callable[[tuple[object, ...]], BusError] = partial(tuple.__new__, BusError)
 
