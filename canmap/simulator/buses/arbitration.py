@@ -16,8 +16,8 @@ from random import Random
 from typing import TYPE_CHECKING
 
 from canmap.base.errors import UsageError
-from canmap.simulator.buses.attempt import DESTROYED, SENT, Ending, Flight, Hazards, new_flight
-from canmap.simulator.buses.babbling import repeats, unanswered
+from canmap.simulator.buses.attempt import DESTROYED, SENT, SUSPENSION, Ending, Flight, Hazards, new_flight
+from canmap.simulator.buses.babbling import repeats
 from canmap.simulator.buses.confinement import SEQUENCE_BITS, Confinement
 from canmap.simulator.buses.frame import arbitration_key
 from canmap.simulator.buses.frame_bits import INTERMISSION, wire_length
@@ -42,7 +42,6 @@ if TYPE_CHECKING:
     from canmap.simulator.buses.transmit_queue import QueuedFrame
 
 NEVER = 1 << 62
-SUSPENSION = 8  # bits that an error passive sender lets pass after the intermission
 RECESSIVE_END = 8  # bits at the end of a frame (acknowledge delimiter, end of frame) or of an error frame
 LAST_WAIT_NS = 1_000_000_000
 BABBLER_WAIT_NS = 1_000_000  # before a babbler that cannot send tries again
@@ -338,25 +337,26 @@ class BusRun:
                 new_transmission((end_ns, node, frame, queued_ns, attempts, outcome, start_ns, error))
             )
             heappush(self._competing, entry)
+            if len(endings) == 1:
+                end_ns = self._try_again(entry, end_ns)
             if confinement.silent(node):
                 self._clear(end_ns, node)
                 if wait_ns := self._config.nodes[node].recovery_ns:
                     self._at(end_ns + wait_ns, partial(self._ask, node=node, off_ns=end_ns))
             self._suspend(end_ns, node)
-        if confinement.alone and self._competing and self._competing[0] is endings[0].entry:
-            self._try_again(self._out[-1], endings[0].entry)
 
-    def _try_again(self, sent: Transmission, entry: QueuedFrame) -> None:
-        """Let a passive node that is alone try again as often as nothing can come between."""
-        if self._recovering or self._wire_faults or sent.node not in self._suspended:
-            return
-        period_ns = sent.t_ns - sent.start_ns + (INTERMISSION + SUSPENSION) * self._bit_ns
+    def _try_again(self, entry: QueuedFrame, end_ns: int) -> int:
+        """Let a node try again as often as it fails and nothing can come between; return when that ends."""
+        competing, node = self._competing, entry.node
+        if self._recovering or competing[0] is not entry or any(each.node != node for each in competing):
+            return end_ns
         edge_ns = min(self._limit_ns - 1, self._next_ns, self._event_ns())
-        if more := unanswered(sent, period_ns, edge_ns):
+        if more := self._hazards.again(self._out[-1], edge_ns):
             self._out += more
             self._attempts[entry.serial] += len(more)
-            self._idle_from(more[-1].t_ns)
-            self._suspend(more[-1].t_ns, sent.node)
+            end_ns = more[-1].t_ns
+            self._idle_from(end_ns)
+        return end_ns
 
     def _suspend(self, end_ns: int, node: int) -> None:
         if self._confinement.passive(node):

@@ -197,6 +197,9 @@ class StateChange(NamedTuple):
     receive_count: int
 
 
+new_change: Callable[[tuple[object, ...]], StateChange] = partial(tuple.__new__, StateChange)
+
+
 @dataclass(frozen=True, slots=True)
 class WireFault:
     """Bits are damaged while it lasts.

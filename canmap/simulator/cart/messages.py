@@ -2,8 +2,8 @@
 
 One function a message; it takes the states at the moments of sending and the numbers of the frames, as
 columns, or a single state and number, and returns signals in the description's units. So it is made of what
-NumPy does alike with columns and with numbers; of a single number, what is quicker without NumPy. Sensors are a
-little noisy and tell what their resolution allows. The kit counts angles positive to the right.
+NumPy does alike with columns and with numbers, or does a single number without it, which is quicker.
+Sensors are a little noisy and tell what their resolution allows. The kit counts angles positive to the right.
 """
 
 from __future__ import annotations
