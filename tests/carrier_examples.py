@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
-from tests.streams import ROOT
+from typing import TYPE_CHECKING
+
+from tests.fault_examples import EXAMPLES, TRIP, Trip, of_run
+from tests.simulated import run_of
+from tests.streams import CART, ROOT
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 CARRIER = ROOT / "specs" / "garden_carrier" / "garden_carrier.yaml"
 # What a fault of the cart names, and the same on the carrier; the first that fits.
@@ -27,3 +34,9 @@ def on_carrier(fault: str) -> str:
     for name, other in NAMES.items():
         fault = fault.replace(name, other)
     return fault
+
+
+def carrier_trip_of(folder: Path, example: str | None, seed: int) -> Trip:
+    """Run the trip on the carrier with an example, or without a fault, as `trip_of` on the cart."""
+    fault = None if example is None else on_carrier(EXAMPLES[example])
+    return of_run(run_of(folder, TRIP.replace(str(CART), str(CARRIER)), fault, seed))
