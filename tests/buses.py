@@ -10,13 +10,14 @@ import numpy as np
 from hypothesis import strategies as st
 
 from canmap.frames.chunks import COLUMNS
-from canmap.simulator.buses.arbitration import BusRun
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.frame_bits import wire_length
+from canmap.simulator.buses.held_bus import HeldBus
 from canmap.simulator.buses.network import (
     Babble,
     BusConfig,
     Disturbance,
+    Dominant,
     Node,
     Queue,
     Release,
@@ -92,12 +93,14 @@ def troubles(draw: st.DrawFn, config: BusConfig) -> list[Disturbance]:
         start_ns = draw(st.integers(0, 40 * MS))
         stop_ns = start_ns + draw(st.integers(1, 20 * MS))
         node = draw(st.integers(0, len(config.nodes) - 1))
-        match draw(st.sampled_from(["wire", "supply", "babble"])):
+        match draw(st.sampled_from(["wire", "supply", "babble", "dominant"])):
             case "wire":
                 share = draw(st.sampled_from([0.1, 0.5, 1.0]))
                 out.append(draw(st.sampled_from(wire_faults(start_ns, stop_ns, share, node))))
             case "supply":
                 out.append(SupplyLoss(start_ns, stop_ns, node))
+            case "dominant":
+                out.append(Dominant(start_ns, stop_ns))
             case _:
                 frame = Frame(draw(st.sampled_from([0x3, 0x55, 0x102])), BABBLE)
                 gap_ns = draw(st.sampled_from([0, 3 * BIT_NS, 4 * BIT_NS, MS]))
@@ -111,9 +114,9 @@ def run(
     disturbances: Sequence[Disturbance] = (),
     seed: int = 0,
     until_ns: int = 200 * MS,
-) -> tuple[list[Transmission], BusRun]:
+) -> tuple[list[Transmission], HeldBus]:
     """Return what became of `released`, and the bus afterwards."""
-    bus = BusRun(config, disturbances, seed)
+    bus = HeldBus(config, disturbances, seed)
     bus.submit(released)
     return bus.advance(until_ns) + bus.finish(), bus
 

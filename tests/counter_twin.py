@@ -72,7 +72,7 @@ class CounterTwin:
         if steps == 0 and (1 + unread) * stride < whole:
             return Told("REPEATED", 0)
         if steps > max(self.largest, frames + stride):
-            return Told("JUMPED", 0)
+            return Told("RESTARTED" if place == 0 and room >= 3 else "JUMPED", 0)
         return Told("NOTHING", max(steps // stride - 1 - unread, 0))
 
     def _after_silence(self, place: int, steps: int, frames: int, unread: int) -> Told:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from canmap.mapping.loader import load_spec
 from tests.fault_examples import EXAMPLES, TRIP
+from tests.fault_witnesses import span_s, unseen
 from tests.simulated import Run, run_of
 from tests.streams import CART, inspected
 
@@ -17,8 +18,7 @@ if TYPE_CHECKING:
 
     from canmap.findings.finding import Finding
 
-DURATION_S, LASTS_S, AFTER_S = 9.0, 3.0, 2.0
-BEFORE_S = 0.2  # of a fault's begin, at which the last good frame of a slow message may have come
+DURATION_S, LASTS_S = 9.0, 3.0
 
 FOUND_AS: dict[str, set[str]] = {
     "message_stopped": {"stale"},
@@ -39,6 +39,7 @@ FOUND_AS: dict[str, set[str]] = {
     "demand_refused, jump": {"slew", "watchdog"},
     "driver_override": {"override"},
     "false_override": {"override"},
+    "false_override, inertia": {"override"},
     "kit_fault": {"fault_reported"},
     "railed_pedal": {"disagree"},
     "sender_loss": {"loss"},
@@ -54,8 +55,8 @@ FOUND_AS: dict[str, set[str]] = {
     "two_senders": {"two_senders"},
     "loop_open": {"stop_chain", "stale"},
     "loop_chatter": {"stop_chain"},
-    "supply_sag": {"stale"},
-    "supply_sag, one node": {"stale"},
+    "supply_sag": {"stale", "restart", "undervoltage"},
+    "supply_sag, one node": {"stale", "restart", "undervoltage"},
     "node_unplugged": {"stale"},
     "node_unplugged, the computer": {"stale", "watchdog"},
     "derating": {"tracking"},
@@ -80,6 +81,7 @@ FOUND_AS: dict[str, set[str]] = {
     "ground_shift": {"bus_error"},
     "broken_branch": {"stale"},
     "bus_shorted": {"recording_gap"},
+    "bus_dominant": {"recording_gap"},
     "wrong_rate_node": {"bus_error"},
     "identity_clash": {"two_senders"},
     "wrong_sign": {"tracking"},
@@ -99,8 +101,10 @@ NOT_FOUND = {
 }
 
 
+# At 4.6 s every fault that lasts for some seconds is there, and the steering draws as much as it can.
 MORE_BENDS = """\
   - {at: 3.2 s, computer: turn, angle: 250 deg, rate: 90 deg/s}
+  - {at: 4.6 s, computer: step, angle: 100 deg}
   - {at: 6.2 s, computer: turn, angle: -100 deg, rate: 90 deg/s}
 """
 
@@ -120,15 +124,20 @@ def found_in(run: Run) -> list[Finding]:
     return list(inspected([run.chunk], load_spec(str(CART)))[0].findings)
 
 
+def wanted_kinds(run: Run, example: str) -> tuple[set[str], list[str]]:
+    """As which kinds a fault has to be found in a run, and why it cannot be as the others that are stated."""
+    reasons = {kind: unseen(run, kind) for kind in FOUND_AS.get(example, set())}
+    return {kind for kind, why in reasons.items() if not why}, sorted(
+        {why for why in reasons.values() if why}
+    )
+
+
 def kinds_while(run: Run, findings: list[Finding]) -> set[str]:
     """The kinds of those findings that are of the time of the only fault of a run, or soon after."""
-    fault = run.fault
     first_ns = int(run.chunk.t_ns[0])
-    start_ns = first_ns + round(1e9 * ((fault["start_s"] or 0.0) - BEFORE_S))
-    end_s = fault["end_s"]
-    end_ns = None if end_s is None else first_ns + round(1e9 * (end_s + AFTER_S))
+    start_s, end_s = span_s(run)
     return {
         finding.kind.value
         for finding in findings
-        if finding.end_ns >= start_ns and (end_ns is None or finding.start_ns <= end_ns)
+        if (finding.end_ns - first_ns) / 1e9 >= start_s and (finding.start_ns - first_ns) / 1e9 <= end_s
     }

@@ -30,9 +30,13 @@ BO_ 1024 Slow: 1 SteerNode
  SG_ Value : 0|8@1+ (1,0) [0|0] "" Other
 BO_ 1280 Boot: 1 SteerNode
  SG_ Firmware : 0|8@1+ (1,0) [0|0] "" Other
+BO_ 1536 Event: 1 Super
+ SG_ Code : 0|8@1+ (1,0) [0|0] "" Other
 """
 PERIODS = {0x100: 20, 0x200: 20, 0x300: 10, 0x400: 50}
-MESSAGES = "messages: {Boot: {trigger: event}, Steer: {counter: {signal: Counter}}}\n"
+MESSAGES = (
+    "messages: {Boot: {trigger: event}, Event: {trigger: event}, Steer: {counter: {signal: Counter}}}\n"
+)
 CHAIN = """\
 supply_groups: {kit: [SteerNode]}
 record_types: {Key: {fields: {off: {kind: bool}}}}
@@ -51,6 +55,7 @@ stop_chain:
   cuts: kit
   within: 100 ms
   switched_off: key.off
+  opened: {Event.Code: 9}
   page: "5"
 """
 NODES = """\
@@ -97,3 +102,8 @@ def slow(t: float):
 def boot(t: float):
     """What it sends when it starts."""
     return kits.row(t, 0x500, bytes([7]))
+
+
+def event(t: float, code: int = 9):
+    """What the supervisor tells once: 9, that the loop opened."""
+    return kits.row(t, 0x600, bytes([code]))

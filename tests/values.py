@@ -16,7 +16,7 @@ import numpy as np
 from tests.kits import row
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
 
 REPORT, COMMAND, SPEED, PEDAL, PEDAL_B = 0x100, 0x200, 0x300, 0x400, 0x500
 KIT = """\
@@ -63,6 +63,10 @@ REDUNDANT = """\
 redundant:
   pedal: {signals: [Pedal.First, PedalB.Second], slope: half, tolerance: 5 %, within: 20 ms}
 """
+WHILE_SPEED, WHILE_DEMAND = (
+    "while: drive.speed, moves: 2 km/h",
+    "while: demand.wheel_angle, moves: 2 deg",
+)
 ACTIVE = 3
 STEPS_MS = (0, 0, 1, 3, 5, 5, 10, 10, 10, 20, 60, 120)
 
@@ -145,6 +149,23 @@ def stream(seed: int, count: int) -> list[Sent]:
     return sent
 
 
+def steering_stream(seed: int) -> list[Sent]:
+    """Reports and demands by turns: the demand moves, the angle rarely, the axis is mostly active."""
+    random = np.random.default_rng(seed)
+    asked, angle, sent = 0.0, 0.0, []
+    state = ACTIVE
+    for number in range(60):
+        asked += float(random.choice([0, 0, 0, 1, 3]))
+        angle += float(random.random() < 0.1)
+        if random.random() < (0.1 if state == ACTIVE else 0.4):
+            state = 0 if state == ACTIVE else ACTIVE
+        sent += [
+            Sent(10 * number, COMMAND, command(asked)),
+            Sent(10 * number + 3, REPORT, report(angle, state=state)),
+        ]
+    return sent
+
+
 @dataclass
 class Stretch:
     """A fault: since when in ms, its faulty samples, its end; None: to the end."""
@@ -179,7 +200,11 @@ def newest(sent: list[Sent], place: int, can_id: int) -> Sent | None:
 
 def speed_at(sent: list[Sent], place: int) -> Fraction | None:
     """The speed in km/h that holds at a frame."""
-    frame = newest(sent, place, SPEED)
+    return _newest_tenths(sent, place, SPEED)
+
+
+def _newest_tenths(sent: list[Sent], place: int, can_id: int) -> Fraction | None:
+    frame = newest(sent, place, can_id)
     if frame is None or frame.tenths is None or sent[place].t_ms - frame.t_ms > STALE_MS:
         return None
     return Fraction(frame.tenths, 10)
@@ -214,17 +239,39 @@ def range_by_speed(sent: list[Sent]) -> Iterator[Verdict]:
 
 def frozen(sent: list[Sent]) -> Iterator[Verdict]:
     """Whether the angle is the same for over 25 ms after the speed moved by over 2 km/h."""
+    yield from _frozen(sent, lambda place: speed_at(sent, place), lambda _place: True)
+
+
+def frozen_while_active(sent: list[Sent]) -> Iterator[Verdict]:
+    """Whether the angle of an active axis is the same for over 25 ms after its demand moved by over 2 deg."""
+
+    def asked(place: int) -> Fraction | None:
+        return _newest_tenths(sent, place, COMMAND)
+
+    def is_active(place: int) -> bool:
+        return sent[place].bits(16, 3) == ACTIVE
+
+    yield from _frozen(sent, asked, is_active)
+
+
+def _frozen(
+    sent: list[Sent], related: Callable[[int], Fraction | None], judged: Callable[[int], bool]
+) -> Iterator[Verdict]:
     run: list[tuple[Sent, Fraction | None]] = []
     for place, one in enumerate(sent):
         if one.can_id != REPORT or one.tenths is None:
             continue
+        if not judged(place):
+            run = []
+            yield one.t_ms, False, one.t_ms
+            continue
         if run and (run[-1][0].tenths != one.tenths or one.t_ms - run[-1][0].t_ms > STALE_MS):
             run = []
-        run.append((one, speed_at(sent, place)))
-        moved_ms, speeds = None, []
-        for frame, kmh in run:
-            speeds += [] if kmh is None else [kmh]
-            if moved_ms is None and speeds and max(speeds) - min(speeds) > 2:
+        run.append((one, related(place)))
+        moved_ms, values = None, []
+        for frame, value in run:
+            values += [] if value is None else [value]
+            if moved_ms is None and values and max(values) - min(values) > 2:
                 moved_ms = frame.t_ms
         yield one.t_ms, moved_ms is not None and one.t_ms - moved_ms > 25, run[0][0].t_ms
 

@@ -2,29 +2,25 @@
 
 from __future__ import annotations
 
-import json
 import math
-import os
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from canmap.api.inspect import _loaded, _paths, inspect_intake
 from canmap.base.errors import UsageError
+from canmap.base.words import first_of
 from canmap.diagnosis.case_file import CaseFile, EpisodeFrames
+from canmap.diagnosis.deciding import never_came
 from canmap.diagnosis.diagnosis import Diagnosis, diagnosed
-from canmap.diagnosis.diagnosis_json import diagnosis_json
 from canmap.diagnosis.onsets import episodes_of
-from canmap.diagnosis.page import as_text
 from canmap.engine.engine import Engine
 from canmap.engine.intake import Intake
 from canmap.frames.chunks import join
 from canmap.frames.readers import open_captures
 from canmap.frames.session import SessionClock
 from canmap.mapping.reading.mistakes import Faults
-from canmap.outputs.handover import write_handover
 from canmap.vocabulary.record_types import AxisState
 
 if TYPE_CHECKING:
@@ -43,8 +39,9 @@ SECOND_NS = 1_000_000_000
 BEFORE_NS = 4 * SECOND_NS  # of the frames before an episode that are looked at
 AFTER_NS = 2 * SECOND_NS  # after its end
 LEAST_NS = 8 * SECOND_NS  # after its begin
+MOST_TIMES = 8  # of episodes that an error names
 LONGEST_NS = 60 * SECOND_NS  # of an episode that is looked at
-PACKED_NS = 5 * SECOND_NS  # of the capture that goes into a pack
+NEAR_NS = 5 * SECOND_NS  # so far from an episode a time may be that is to name it
 
 
 def diagnose(
@@ -62,14 +59,15 @@ def diagnose(
     Args:
         captures: One capture or several of one session.
         spec: From `load_spec`, or the path of one.
-        at_s: Only the episode nearest to that time, in s from the first frame.
+        at_s: Only the episode at that time, in s from the first frame, or the nearest within 5 s of it.
         axis: Only episodes in which that record's axis left its active state, or what tells it fell silent.
         message: Only episodes that are about that message.
 
     Raises:
         CaptureError: A capture cannot be read, or none holds a frame.
         SpecError: The spec at a path has mistakes.
-        UsageError: A capture is standard input, `at_s` is no time, or no axis or message has that name.
+        UsageError: A capture is standard input, `at_s` is no time or no episode is near it, or no axis or
+            message has that name.
     """
     paths, loaded = _paths(captures), _loaded(spec)
     require_files(paths)
@@ -108,7 +106,8 @@ def diagnose_intake(
         cases = case_files(intake.chunks(), spans, result, spec, intake.window) if spans else []
     finally:
         intake.close()
-    return Diagnosis(result, tuple(map(diagnosed, cases)), spec.path, len(found))
+    told = tuple(map(diagnosed, cases))
+    return Diagnosis(result, told, spec.path, len(found), never_came(result, spec))
 
 
 def require_names(spec: Spec, axis: str | None, message: str | None) -> None:
@@ -141,9 +140,36 @@ def chosen(
         kept = [span for span in kept if _let_go(span, axis) or _is_silent(span, result, told_by)]
     if message is not None:
         kept = [span for span in kept if _is_about(span, result, message)]
-    if at_s is not None and kept:
-        kept = [min(kept, key=lambda span: abs(result.seconds(span.begin_ns) - at_s))]
-    return kept
+    if at_s is None:
+        return kept
+    _require_within(at_s, result)
+    return [_nearest(kept, result, at_s)] if kept else []
+
+
+def _require_within(at_s: float, result: Inspection) -> None:
+    start_s = result.seconds(result.capture.start_ns)
+    end_s = start_s + result.capture.duration_s
+    if not start_s <= at_s <= end_s:
+        raise UsageError(
+            f"--at {at_s:g} is not in what was read of the capture, {start_s:.3f} to {end_s:.3f} s."
+        )
+
+
+def _nearest(spans: Sequence[EpisodeSpan], result: Inspection, at_s: float) -> EpisodeSpan:
+    """Return the episode at a time, or near it; of those that hold it, the one that began last."""
+    at_ns = round(at_s * SECOND_NS) + result.capture.zero_ns
+
+    def off_ns(span: EpisodeSpan) -> tuple[int, int]:
+        return max(span.begin_ns - at_ns, at_ns - span.end_ns, 0), abs(span.begin_ns - at_ns)
+
+    nearest = min(spans, key=off_ns)
+    if off_ns(nearest)[0] > NEAR_NS:
+        begins = [f"{result.seconds(span.begin_ns):.3f}" for span in spans]
+        raise UsageError(
+            f"No episode is within {NEAR_NS // SECOND_NS} s of --at {at_s:g}; "
+            f"they begin at {first_of(begins, MOST_TIMES)} s."
+        )
+    return nearest
 
 
 def state_messages(spec: Spec, axis: str) -> set[str]:
@@ -186,8 +212,26 @@ def case_files(
 ) -> list[CaseFile]:
     """Return the case file of each episode, with the frames around it out of `chunks`, the whole capture."""
     limits = [_limits(span) for span in spans]
-    parts: list[list[FrameChunk]] = [[] for _ in spans]
-    clocks_of: list[list[NDArray[np.int64]]] = [[] for _ in spans]
+    found, last_ns = frames_around(chunks, limits, window)
+    return [
+        _case(span, frames, clock, (from_ns, min(to_ns, last_ns + 1)), result, spec)
+        for span, (frames, clock), (from_ns, to_ns) in zip(spans, found, limits, strict=True)
+        if len(frames)
+    ]
+
+
+def frames_around(
+    chunks: Iterable[FrameChunk], limits: Sequence[tuple[int, int]], window: Window | None = None
+) -> tuple[list[tuple[FrameChunk, NDArray[np.int64]]], int]:
+    """Return the frames between limits of the session clock, with that clock, and the last moment seen.
+
+    Args:
+        chunks: The whole capture.
+        limits: From when on and until when, excluded, for each part.
+        window: What of it is used.
+    """
+    parts: list[list[FrameChunk]] = [[] for _ in limits]
+    clocks_of: list[list[NDArray[np.int64]]] = [[] for _ in limits]
     clock = SessionClock()
     clock.go_on_from(lambda: window.before if window else None)
     last_ns = 0
@@ -203,11 +247,10 @@ def case_files(
             if start < stop:
                 own.append(chunk.take(slice(int(start), int(stop))))
                 clocks.append(now[start:stop])
+    nothing = np.zeros(0, np.int64)
     return [
-        _case(span, join(own), np.concatenate(clocks), (from_ns, min(to_ns, last_ns + 1)), result, spec)
-        for span, own, clocks, (from_ns, to_ns) in zip(spans, parts, clocks_of, limits, strict=True)
-        if own
-    ]
+        (join(own), np.concatenate([nothing, *clocks])) for own, clocks in zip(parts, clocks_of, strict=True)
+    ], last_ns
 
 
 def _limits(span: EpisodeSpan) -> tuple[int, int]:
@@ -230,36 +273,3 @@ def _case(  # what a case file is made of
     records = {records.name: records for records in step.records}
     frames = EpisodeFrames(prepared, records, *limits, recorded)
     return CaseFile(span, frames, result, spec, engine.plan, engine.rules)
-
-
-def pack_diagnosis(diagnosis: Diagnosis, spec: Spec, folder: str, *, overwrite: bool = False) -> None:
-    """Write a folder to hand on: the capture cut around each episode, the spec and the page of text.
-
-    Args:
-        diagnosis: What is packed.
-        spec: By which it was made.
-        folder: The folder; it must be empty, or not there.
-        overwrite: Whether files in it may be replaced.
-
-    Raises:
-        OutputError: There is something in the folder, or it cannot be written.
-    """
-    captures = {
-        f"episode_{one.span.number}.log": _cut(one.case.window, one.span) for one in diagnosis.episodes
-    }
-    root = os.path.commonpath([str(Path(file).resolve().parent) for file in spec.files])
-    copies = {
-        str(Path("spec") / Path(file).resolve().relative_to(root)): file for file in dict.fromkeys(spec.files)
-    }
-    texts = {
-        "page.txt": as_text(diagnosis),
-        "diagnosis.json": json.dumps(diagnosis_json(diagnosis), indent=1, allow_nan=False) + "\n",
-    }
-    inputs = (*diagnosis.result.capture.files, *spec.files)
-    write_handover(folder, captures, texts, copies, inputs, overwrite=overwrite)
-
-
-def _cut(frames: EpisodeFrames, span: EpisodeSpan) -> FrameChunk:
-    clock = frames.prepared.chunk.t_ns
-    inside = (clock >= span.begin_ns - PACKED_NS // 2) & (clock < span.begin_ns + PACKED_NS // 2)
-    return frames.recorded.take(inside)

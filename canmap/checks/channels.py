@@ -10,6 +10,7 @@ import numpy as np
 
 from canmap.base.words import times
 from canmap.checks.check import Check
+from canmap.checks.long_messages import are_packets
 from canmap.checks.misplaced import Carried, Misplaced
 from canmap.checks.other_identifiers import why_none_came
 from canmap.checks.tally import Tally, tally, tally_small
@@ -46,6 +47,8 @@ class ChannelCheck(Check[Tally]):
         self._unheard = UnknownIds()  # on channels that no bus listens to
         self._explained: dict[tuple[str, int], None] = {}  # unknown, but of a bus that is misplaced
         self._found: list[Finding] = []
+        coded = {rule.message.bus for rule in setting.spec.manual.trouble_codes}
+        self._with_packets = [setting.plan.buses.index(bus) for bus in sorted(coded)]
 
     @property
     def unknown_ids(self) -> list[tuple[str, int, bool, int]]:
@@ -59,6 +62,8 @@ class ChannelCheck(Check[Tally]):
         if chunk.kind.any():
             is_unknown &= chunk.kind == FrameKind.DATA
         is_unknown[prepared.repeats.rows] = False
+        if self._with_packets:
+            is_unknown &= ~(are_packets(chunk) & np.isin(prepared.bus, self._with_packets))
         frames = np.flatnonzero(is_unknown)
         if not len(frames):
             return None

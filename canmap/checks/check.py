@@ -75,11 +75,9 @@ class Check(ABC, Generic[P]):
 
     Attributes:
         kinds: The kinds of its findings, in the order in which findings that start together are sorted.
-        judges: Keys of the spec that are judged by it; without a check that does, a key gets a note.
     """
 
     kinds: ClassVar[tuple[Kind, ...]]
-    judges: ClassVar[tuple[str, ...]] = ()
 
     @abstractmethod
     def __init__(self, setting: Setting) -> None:

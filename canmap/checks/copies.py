@@ -112,6 +112,7 @@ class Copies:
 
     Attributes:
         slot: The slot of the copies.
+        channels: Those of the originals and of the copies.
         original: The rule of the originals.
         whole_payload: Whether all of the payload is compared, not single signals.
         comparable: Whether there is anything by which copies can be compared.
@@ -130,7 +131,7 @@ class Copies:
         self._bytes = min(self.original.message.length, rule.message.length)
         self._columns = _common(rule, self.original, setting)
         self.comparable = bool(self._bytes if self.whole_payload else self._columns[0])
-        self._channels = tuple(setting.spec.buses[one.bus].channel for one in (self.original, rule))
+        self.channels = tuple(setting.spec.buses[one.bus].channel for one in (self.original, rule))
         period_ns = self.original.period_ns or 0
         self.turn_ns = rule.period_ns or period_ns * relay.decimation
         self.window_ns = relay.delay_ns or max(SHORTEST_WINDOW_NS, 2 * self.turn_ns)
@@ -148,7 +149,7 @@ class Copies:
     def take(self, view: View) -> None:
         """Add the originals and copies of a chunk."""
         ended = {hole.channel for hole in view.holes}
-        for number, channel in enumerate(self._channels):
+        for number, channel in enumerate(self.channels):
             if channel in ended:
                 self._anew[number] = True
         self._originals = self._originals.joined(self._read(view, 0))

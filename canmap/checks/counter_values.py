@@ -34,7 +34,6 @@ class CounterCheck(EpisodeCheck[None]):
         parted_by: Good frames that end a finding.
     """
 
-    judges = ("counter",)
     wrong: ClassVar[Wrong]
     parted_by: ClassVar[int] = GOOD_BETWEEN
 

@@ -1,4 +1,4 @@
-"""Demands that go further at once than the kit takes, while the axis acts."""
+"""Demands that go further at once, or change faster, than the kit takes, while the axis acts."""
 
 from __future__ import annotations
 
@@ -23,18 +23,18 @@ if TYPE_CHECKING:
 
 
 class DemandSteps(EpisodeCheck[None]):
-    """Judges every signal of a demand whose largest step the spec tells."""
+    """Judges every signal of a demand whose largest step or fastest change the spec tells."""
 
     kinds = (SLEW,)
 
     def __init__(self, setting: Setting) -> None:
         self._plan = setting.plan
-        self._rules = [rule for rule in setting.spec.manual.demands if rule.largest_steps]
+        self._rules = [rule for rule in setting.spec.manual.demands if rule.limits]
         needs = Needs((need for rule in self._rules for need in needs_of(rule, setting)), setting)
         self._demands = [Demand(rule, setting, needs, i) for i, rule in enumerate(self._rules)]
         self._channels = [setting.spec.buses[rule.message.bus].channel for rule in self._rules]
         self._subjects = [
-            (i, signal) for i, rule in enumerate(self._rules) for signal in range(len(rule.largest_steps))
+            (i, limit) for i, rule in enumerate(self._rules) for limit in range(len(rule.limits))
         ]
         self._newest = Newest(needs.columns, len(setting.plan.columns))
         self._seen = [0] * len(self._rules)
@@ -51,14 +51,14 @@ class DemandSteps(EpisodeCheck[None]):
                 demand.steps.forget()
             frames.append(demand.take(view, self._newest))
         self._newest.carry()
-        for subject, (i, signal) in enumerate(self._subjects):
-            self._judge(subject, view, frames[i], signal)
+        for subject, (i, limit) in enumerate(self._subjects):
+            self._judge(subject, view, frames[i], limit)
         for i, one in enumerate(frames):
             self._seen[i] += len(one.believed)
         return self._episodes.events()
 
-    def _judge(self, subject: int, view: View, frames: DemandFrames, signal: int) -> None:
-        steps = frames.steps[signal]
+    def _judge(self, subject: int, view: View, frames: DemandFrames, limit: int) -> None:
+        steps = frames.steps[limit]
         faulty = steps != 0
         if subject not in self._episodes.open_subjects and not faulty.any():
             return
@@ -81,14 +81,16 @@ class DemandSteps(EpisodeCheck[None]):
         return super()._until_ns(end, self._demands[self._subjects[subject][0]].slot)
 
     def _describe(self, episode: Episode) -> Finding:
-        i, signal = self._subjects[episode.subject]
+        i, which = self._subjects[episode.subject]
         rule = self._rules[i]
-        largest = rule.largest_steps[signal]
-        ref, limit = largest.signal, float(largest.step)
+        of_signal = rule.limits[which]
+        ref, limit = of_signal.signal, float(of_signal.limit)
         unit = self._plan.columns[self._plan.column_of[ref.bus, ref.message, ref.signal]].signal.unit
+        unit = f"{unit or '1'}/s" if of_signal.is_rate else unit
         of = f" {unit}" if unit else ""
-        refused = "refuses" if self._demands[i].steps.refuses else "bounds"
-        text = f"{ref.message}.{ref.signal} asked for a step of {number(abs(episode.worst))}{of}"
+        refused = "refuses" if self._demands[i].steps.refuses[which] else "bounds"
+        what = "change" if of_signal.is_rate else "step"
+        text = f"{ref.message}.{ref.signal} asked for a {what} of {number(abs(episode.worst))}{of}"
         text += f", and {times(episode.more, 'more time')} that are not listed" if episode.more else ""
         text += f"; the kit {refused} one of more than {number(limit)}{of} while the axis acts"
         place = Place(bus=ref.bus, message=ref.message, signal=ref.signal)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.words import listed, times
-from canmap.checks.lasting import Judged, Lasting, LastingCheck
+from canmap.checks.lasting import Judged, Lasting, LastingCheck, lines_at
 from canmap.checks.pages import on_page, paged
 from canmap.checks.samples import SampleCheck, there
 from canmap.checks.subjects import HIGHEST, LOWEST
@@ -36,7 +36,6 @@ class FaultBits(SampleCheck):
     """Judges every fault that the spec says a signal reports, but for those with a `debounce`."""
 
     kinds = (FAULT_REPORTED,)
-    judges = ("faults",)
 
     def __init__(self, setting: Setting) -> None:
         self._faults = [fault for fault in setting.spec.manual.faults if not fault.debounce_ns]
@@ -73,7 +72,8 @@ class DebouncedFaults(LastingCheck):
         samples, column = view.prepared.samples, self._columns[subject]
         raw, held, reports = _told(self._faults[subject], column, samples)
         positions = samples.positions(column)[held]
-        return self._lasting[subject].judged(positions, raw[held].astype(np.float64), reports[held], view)
+        clock, line = view.clock[positions], lines_at(view, positions)
+        return self._lasting[subject].judged(clock, raw[held].astype(np.float64), reports[held], line)
 
     def _describe(self, episode: Episode) -> Finding:
         return _described(episode, self._faults[episode.subject])

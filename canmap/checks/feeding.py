@@ -1,8 +1,8 @@
 """What feeds a watchdog: the fresh frames of its demands, and which of them ask the axis to act.
 
 A frame that failed (its checksum is wrong, or it repeats its counter) is not fresh, nor is one that is too
-short, out of its described range or too far from the one before where the kit checks that, or known not to
-fulfil `fresh_when`. So many bad frames in a row as are tolerated feed the watchdog all the same.
+short, out of its described range, or too far or too fast from the one before, where the kit checks that, or
+known not to fulfil `fresh_when`. So many bad frames in a row as are tolerated feed the watchdog all the same.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.checks.steps import Steps, acts_when
+from canmap.checks.steps import DemandsSent, Steps, acts_when
 from canmap.signals.extract import among
 from canmap.signals.limits import raw_limits
 from canmap.signals.plan import ColumnKind
@@ -64,7 +64,7 @@ class DemandFrames(NamedTuple):
         feeds: intp[m], those that feed its watchdog, ascending.
         believed: intp[n], those that did not fail, ascending.
         asks: bool[n], which of these ask the axis to act.
-        steps: float64[signals, n], by how much each goes beyond what the kit takes, 0 where it does not.
+        steps: float64[limits, n], the step or the rate of each where the kit does not take it, else 0.
     """
 
     feeds: NDArray[np.intp]
@@ -86,8 +86,7 @@ class Demand:
     def __init__(self, rule: DemandRule, setting: Setting, needs: Needs, course: int) -> None:
         self._needs, self._course = needs, course
         self._fresh, self._asks = needs.numbers(rule.fresh_when), needs.numbers(rule.asks_when)
-        self._acts = needs.numbers(acts_when(rule, setting)) if rule.largest_steps else ()
-        self.steps = Steps(rule, setting)
+        self._acts = needs.numbers(acts_when(rule, setting)) if rule.limits else ()
         self._tolerates, self._bad = rule.tolerates, rule.tolerates + 1  # none came before
         plan = setting.plan
         self.slot = next(
@@ -95,6 +94,7 @@ class Demand:
             for number, slot in enumerate(plan.slots)
             if (slot.bus_name, slot.message.name) == (rule.message.bus, rule.message.message)
         )
+        self.steps = Steps(rule, setting, setting.rules[self.slot].period_ns or 0)
         self._columns = tuple(plan.groups[plan.slots[self.slot].groups.start].columns)
         self._spans = {}
         for column in self._columns if "range" in rule.requires else ():
@@ -112,8 +112,9 @@ class Demand:
         at = self._needs.at(newest, moments, self._course, {*self._fresh, *self._asks, *self._acts})
         good = self._in_order(used) & ~at.fails[list(self._fresh)].any(axis=0)
         asks = at.holds[list(self._asks)].all(axis=0)
-        steps = self.steps.take(used, good, np.asarray(at.holds[list(self._acts)].all(axis=0)))
-        good &= ~(self.steps.refuses & (steps != 0).any(axis=0))
+        sent = DemandsSent(moments.clock, view.prepared.chunk.t_ns[believed], good)
+        steps = self.steps.take(used, sent, np.asarray(at.holds[list(self._acts)].all(axis=0)))
+        good &= ~(steps[self.steps.refuses] != 0).any(axis=0)
         fresh = np.zeros(len(came), np.bool_)
         fresh[came.searchsorted(believed[good])] = True
         feeds: NDArray[np.bool_] = fresh
@@ -190,5 +191,5 @@ def _rows(samples: Samples, slot: int) -> NDArray[np.intp]:
 
 def needs_of(rule: DemandRule, setting: Setting) -> tuple[Requirement, ...]:
     """Return the conditions that a demand asks for."""
-    acts = acts_when(rule, setting) if rule.largest_steps else ()
+    acts = acts_when(rule, setting) if rule.limits else ()
     return (*rule.fresh_when, *rule.asks_when, *acts)

@@ -4,6 +4,9 @@ A value that is measured has noise in its last bits, so that it never stays the 
 that died, or of a copy that is not renewed, does. So a value is frozen when it has not changed since the
 related field had moved by so much, and that was longer ago than it may be. Judged are all raw values of a
 field's signals, whether or not the field itself is valid then; codes for "no data" are no values.
+
+A demand moves a value only while its axis is active: of the report of an axis that must move with its demand,
+nothing is judged, and nothing counts, while the state of its record is another one or is not known.
 """
 
 from __future__ import annotations
@@ -14,7 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.words import number, seconds, times
-from canmap.checks.lasting import Judged, LastingCheck
+from canmap.checks.lasting import Judged, LastingCheck, lines_at
 from canmap.checks.pages import paged
 from canmap.checks.record_values import has_field, judged_fields, stale_after_ns
 from canmap.checks.samples import there
@@ -22,12 +25,16 @@ from canmap.findings.finding import Finding, Kind, Severity
 from canmap.records.standing import StandingRecord
 from canmap.signals.extract import no_data
 from canmap.signals.ranges import ROUNDING
+from canmap.vocabulary.record_types import AxisState
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.checks.check import Setting
+    from canmap.checks.record_values import JudgedField
     from canmap.findings.episodes import Episode, Event
+    from canmap.mapping.manual import FrozenRule
+    from canmap.mapping.model import Spec
     from canmap.signals.extract import Samples
     from canmap.stream.view import View
 
@@ -47,6 +54,7 @@ class _Run:
         high: Largest.
         moved_ns: Session clock from which on these were far enough apart.
         first_ns: That of the first sample of all.
+        idle: At its newest sample, the axis that moves it was not active.
     """
 
     raw: tuple[int, ...] | None = None
@@ -56,6 +64,7 @@ class _Run:
     high: float = -np.inf
     moved_ns: int = _NOT_YET_NS
     first_ns: int | None = None
+    idle: bool = False
 
 
 class FrozenCheck(LastingCheck):
@@ -65,7 +74,6 @@ class FrozenCheck(LastingCheck):
     """
 
     kinds = (FROZEN,)
-    judges = ("frozen",)
 
     def __init__(self, setting: Setting) -> None:
         self._plan = setting.plan
@@ -83,9 +91,9 @@ class FrozenCheck(LastingCheck):
             for field in self._fields
         ]
         self._gap_ns = [stale_after_ns(setting, field.rule.sources[0]) for field in self._fields]
-        self._standing = {
-            name: StandingRecord(setting.spec, records[name]) for name, _ in (r.related for r in self._rules)
-        }
+        self._axis_of = [_commanded(field, rule, setting.spec) for field, rule in found]
+        needed = {rule.related[0] for rule in self._rules} | {name for name in self._axis_of if name}
+        self._standing = {name: StandingRecord(setting.spec, records[name]) for name in sorted(needed)}
         self._runs = [_Run() for _ in found]
         super().__init__([setting.plan.columns[columns[0]].slot for columns in self._columns])
 
@@ -111,10 +119,12 @@ class FrozenCheck(LastingCheck):
         if standing is not None:
             column = standing.columns[field]
             related[column.valid] = column.values[column.valid]
-        since, moved = self._fold_run(subject, raw, clock, related)
+        idle = self._idle(subject, positions + view.first_frame, clock)
+        since, moved = self._fold_run(subject, raw, clock, related, idle)
         faulty = clock - moved > self._rules[subject].longer_than_ns
         first_ns = self._runs[subject].first_ns or 0
-        return Judged(positions, (clock - since) / 1e9, faulty, ~faulty, since, first_ns)
+        line = lines_at(view, positions)
+        return Judged(clock, (clock - since) / 1e9, faulty, ~faulty, since, first_ns, line)
 
     def _values(self, subject: int, samples: Samples) -> NDArray[np.bool_]:
         """Which samples are values, bool[n]."""
@@ -125,8 +135,27 @@ class FrozenCheck(LastingCheck):
                 judged &= ~no_data(samples.values(column), self._plan.columns[column].kind, codes)
         return judged
 
+    def _idle(
+        self, subject: int, frame: NDArray[np.int64], clock: NDArray[np.int64]
+    ) -> NDArray[np.bool_] | None:
+        """At which samples the axis that moves the value is not active, bool[n]; None where none moves it."""
+        record = self._axis_of[subject]
+        if record is None:
+            return None
+        standing = self._standing[record].at_frames(frame, clock)
+        if standing is None:
+            return np.ones(len(clock), np.bool_)
+        state = standing.columns["state"]
+        idle: NDArray[np.bool_] = ~(state.valid & (state.values == AxisState.ACTIVE))
+        return idle
+
     def _fold_run(
-        self, subject: int, raw: NDArray[np.int64], clock: NDArray[np.int64], related: NDArray[np.float64]
+        self,
+        subject: int,
+        raw: NDArray[np.int64],
+        clock: NDArray[np.int64],
+        related: NDArray[np.float64],
+        idle: NDArray[np.bool_] | None,
     ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Return since when the value is the same, and since when the related one has moved in that time.
 
@@ -135,6 +164,7 @@ class FrozenCheck(LastingCheck):
             raw: int64[signals, n], raw values.
             clock: int64[n], session clock.
             related: float64[n], the related value, not a number where it is not known.
+            idle: bool[n], at which samples nothing moves the value, so that they begin anew; None for none.
 
         Returns:
             int64[n] each; the second lies far ahead where the related value has not moved, or where the
@@ -142,6 +172,9 @@ class FrozenCheck(LastingCheck):
         """
         run, rule = self._runs[subject], self._rules[subject]
         changes = self._changes(run, raw, clock, self._gap_ns[subject])
+        if idle is not None:
+            changes |= idle | np.concatenate(([run.idle], idle[:-1]))
+            run.idle = bool(idle[-1])
         since = np.maximum.accumulate(np.where(changes, clock, run.since_ns))
         begins = changes.copy()
         begins[0] = True
@@ -191,3 +224,12 @@ class FrozenCheck(LastingCheck):
         found = episode.finding(FROZEN, field.place, value=episode.worst, limit=limit_s, text=text)
         facts: dict[str, str | float] = {"moves": float(rule.moves) / rule.unit_factor, "unit": rule.unit}
         return replace(found, facts=paged(facts, rule.page))
+
+
+def _commanded(field: JudgedField, rule: FrozenRule, spec: Spec) -> str | None:
+    """The record that tells whether an axis is active, where the demand of that axis moves its report."""
+    for axis in spec.manual.axes:
+        is_report = axis.report == (field.record.name, field.rule.type.name)
+        if is_report and axis.demand == rule.related and has_field(field.record, "state"):
+            return field.record.name
+    return None

@@ -12,7 +12,7 @@ from canmap.checks.check import EpisodeCheck
 from canmap.findings.episodes import Episodes
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
@@ -26,23 +26,30 @@ NEVER_NS = np.iinfo(np.int64).min // 2
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """How samples of a chunk are judged, one of each that tells anything.
+    """How samples are judged, one of each that tells anything.
 
     Attributes:
-        positions: intp[n], their places in the chunk, ascending.
+        clock: int64[n], session clock of each, ascending.
         values: float64[n], what findings tell of each; of a fault the largest.
         faulty: bool[n], which are wrong.
         good: bool[n], which are right.
         since_ns: int64[n], session clock from which on the fault of each has lasted.
         first_ns: Session clock of the first sample of all.
+        line: Returns the line of the capture of one of them.
     """
 
-    positions: NDArray[np.intp]
+    clock: NDArray[np.int64]
     values: NDArray[np.float64]
     faulty: NDArray[np.bool_]
     good: NDArray[np.bool_]
     since_ns: NDArray[np.int64]
     first_ns: int
+    line: Callable[[int], int]
+
+
+def lines_at(view: View, positions: NDArray[np.intp]) -> Callable[[int], int]:
+    """Return what tells the line of the capture of one of the frames at some places of a chunk."""
+    return lambda place: int(view.prepared.chunk.line[positions[place]])
 
 
 class Lasting:
@@ -67,22 +74,21 @@ class Lasting:
 
     def judged(
         self,
-        positions: NDArray[np.intp],
+        clock: NDArray[np.int64],
         values: NDArray[np.float64],
         held: NDArray[np.bool_],
-        view: View,
+        line: Callable[[int], int],
     ) -> Judged | None:
         """Judge the next samples: wrong where it has held for too long, right where it does not hold.
 
         Args:
-            positions: intp[n], their places in the chunk.
+            clock: int64[n], session clock of each.
             values: float64[n], what findings tell of each.
             held: bool[n], whether it holds at each.
-            view: The chunk.
+            line: Returns the line of the capture of one of them.
         """
-        if not len(positions):
+        if not len(clock):
             return None
-        clock = view.clock[positions]
         if self.first_ns is None:
             self.first_ns = int(clock[0])
         goes_on = np.concatenate([[self._held], held[:-1]])
@@ -93,7 +99,7 @@ class Lasting:
         since = np.maximum.accumulate(begins)
         self._held, self._last_ns, self._since_ns = bool(held[-1]), int(clock[-1]), int(since[-1])
         faulty = held & (clock - since > self._longer_than_ns)
-        return Judged(positions, values, faulty, ~held, since, self.first_ns)
+        return Judged(clock, values, faulty, ~held, since, self.first_ns, line)
 
 
 class LastingCheck(EpisodeCheck[None]):
@@ -112,10 +118,10 @@ class LastingCheck(EpisodeCheck[None]):
         for subject in range(len(self._streams)):
             judged = self._judge(subject, view)
             if judged is not None and (subject in self._episodes.open_subjects or judged.faulty.any()):
-                self._tell(subject, judged, view)
+                self._tell(subject, judged)
         return self._episodes.events()
 
-    def _tell(self, subject: int, judged: Judged, view: View) -> None:
+    def _tell(self, subject: int, judged: Judged) -> None:
         def worst(first: int, last: int) -> float:
             return float(judged.values[first : last + 1][judged.faulty[first : last + 1]].max())
 
@@ -124,9 +130,9 @@ class LastingCheck(EpisodeCheck[None]):
             seen=0,
             faulty=judged.faulty,
             good=judged.good,
-            clock=view.clock[judged.positions],
+            clock=judged.clock,
             worst=worst,
-            line=lambda first: int(view.prepared.chunk.line[judged.positions[first]]),
+            line=judged.line,
             since=judged.since_ns,
             first_ns=judged.first_ns,
         )

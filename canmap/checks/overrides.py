@@ -53,7 +53,6 @@ class OverrideCheck(Check[None]):
     """Judges every override whose axes are known by their state machines."""
 
     kinds = (OVERRIDE,)
-    judges = ("overrides",)
 
     def __init__(self, setting: Setting) -> None:
         manual = setting.spec.manual

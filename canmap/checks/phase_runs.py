@@ -94,12 +94,14 @@ class PhaseRun:
     Attributes:
         last: The last so far.
         heard: Ordinal of the last around which the rhythm was looked at, None for none.
+        undecided: Whether `lost` found that frames may be lost, or may not.
     """
 
     def __init__(self, one: Stepped) -> None:
         self._first = self.last = self._best = one
         self._longest_ns = one.gap_ns
         self.heard: int | None = None
+        self.undecided = False
         self._times = 0
         self._kept = self._period_ns = 0.0  # sums over the times
 
@@ -132,9 +134,10 @@ class PhaseRun:
             return None
         is_steady = first.steady_before and last.steady_after
         at_one_place = is_steady and frames <= 2 * WINDOW
-        if at_one_place and abs(missing - count) >= NEAR:
-            return None
-        if not (is_steady and frames <= SHORT) and self._kept <= RANDOM * self._times:
+        is_between = at_one_place and abs(missing - count) >= NEAR
+        keeps_time = (is_steady and frames <= SHORT) or self._kept > RANDOM * self._times
+        self.undecided = is_between or not keeps_time
+        if self.undecided:
             return None
         if at_one_place and (count == 1 or round(best.gap_ns / promised_ns) > count):
             first = last = best

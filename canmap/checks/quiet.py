@@ -24,10 +24,15 @@ STRIDE = 64  # frames that are looked at together
 
 
 class QuietChannels(Check[None]):
-    """Finds where a channel was quiet for longer than any of its messages may be."""
+    """Finds where a channel was quiet for longer than any of its messages may be.
+
+    A channel without a message of the spec is quiet after the shortest such time of the others.
+
+    Attributes:
+        since_ns: Session clock of the first frame of each channel of which all spans are kept.
+    """
 
     kinds = (RECORDING_GAP,)  # of the incidents that are made of it
-    judges = ("supply_groups",)
 
     def __init__(self, setting: Setting) -> None:
         limits: dict[str, int] = {}
@@ -35,8 +40,10 @@ class QuietChannels(Check[None]):
             channel = setting.spec.buses[rule.bus].channel
             limits[channel] = min(limits.get(channel, NEVER_NS), rule.stale_after_ns or NEVER_NS)
         self._limits_ns = {channel: limit for channel, limit in limits.items() if limit < NEVER_NS}
+        self._of_others_ns = min(self._limits_ns.values(), default=NEVER_NS)
         self._newest_ns: dict[str, int] = {}
-        self._spans: dict[str, list[Quiet]] = {channel: [] for channel in self._limits_ns}
+        self._spans: dict[str, list[Quiet]] = {}
+        self.since_ns: dict[str, int] = {}
 
     @property
     def spans(self) -> list[Quiet]:
@@ -53,15 +60,18 @@ class QuietChannels(Check[None]):
         order = chunk.channel.tobytes()  # which finds the first and the last of a number quickly
         strides_ns = _longest_strides_ns(clock)
         for number, (channel, count) in enumerate(zip(chunk.channels, counts, strict=True)):
-            limit_ns = self._limits_ns.get(channel)
-            if not count or limit_ns is None:
+            limit_ns = self._limit_ns(channel)
+            if not count or limit_ns == NEVER_NS:
                 continue
             newest_ns, last_ns = self._newest_ns.get(channel), int(clock[order.rindex(number)])
             self._newest_ns[channel] = last_ns
             if newest_ns is not None and last_ns - newest_ns <= limit_ns:
                 continue
-            if newest_ns is not None:
-                self._keep(channel, newest_ns, int(clock[order.index(number)]))
+            first_ns = int(clock[order.index(number)])
+            if newest_ns is None:
+                self.since_ns[channel] = first_ns
+            else:
+                self._keep(channel, newest_ns, first_ns)
             own = chunk.channel == number
             if strides_ns > limit_ns or not _in_every_stride(own):
                 self._keep_all(channel, clock[own])
@@ -78,16 +88,23 @@ class QuietChannels(Check[None]):
         """Return none: a channel that is quiet is told with the messages that it silences."""
         return []
 
+    def _limit_ns(self, channel: str) -> int:
+        return self._limits_ns.get(channel, self._of_others_ns)
+
     def _keep_all(self, channel: str, clock: NDArray[np.int64]) -> None:
         """Keep the quiet spans between the frames of a channel, which came at `clock`."""
-        before = (clock[1:] - clock[:-1] > self._limits_ns[channel]).nonzero()[0]
+        before = (clock[1:] - clock[:-1] > self._limit_ns(channel)).nonzero()[0]
         for start_ns, end_ns in zip(clock[before].tolist(), clock[before + 1].tolist(), strict=True):
             self._keep(channel, start_ns, end_ns)
 
     def _keep(self, channel: str, start_ns: int, end_ns: int, *, still: bool = False) -> None:
-        spans = self._spans[channel]
-        if end_ns - start_ns > self._limits_ns[channel] and len(spans) < MOST_SPANS:
+        spans = self._spans.setdefault(channel, [])
+        if end_ns - start_ns <= self._limit_ns(channel):
+            return
+        if len(spans) < MOST_SPANS:
             spans.append(Quiet(channel, start_ns, end_ns, still))
+        else:
+            self.since_ns.pop(channel, None)  # when it went on is not known any more
 
 
 def _longest_strides_ns(clock: NDArray[np.int64]) -> int:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.words import seconds, times
-from canmap.checks.lasting import Judged, Lasting, LastingCheck
+from canmap.checks.lasting import Judged, Lasting, LastingCheck, lines_at
 from canmap.checks.pages import paged
 from canmap.checks.record_values import judged_fields, stale_after_ns
 from canmap.checks.samples import there
@@ -38,7 +38,6 @@ class RailedCheck(LastingCheck):
     """
 
     kinds = (RAILED,)
-    judges = ("railed",)
 
     def __init__(self, setting: Setting) -> None:
         self._plan = setting.plan
@@ -71,7 +70,9 @@ class RailedCheck(LastingCheck):
         rows = held.nonzero()[0]
         values, _ = self._quantities[subject].values([raw[rows]])
         at_end = np.isin(raw[rows], self._patterns[subject])
-        return self._lasting[subject].judged(samples.positions(column)[rows], values, at_end, view)
+        positions = samples.positions(column)[rows]
+        line = lines_at(view, positions)
+        return self._lasting[subject].judged(view.clock[positions], values, at_end, line)
 
     def _describe(self, episode: Episode) -> Finding:
         field, rule = self._fields[episode.subject], self._rules[episode.subject]

@@ -36,7 +36,6 @@ class SpeedRangeCheck(RecordValueCheck):
     """
 
     kinds = (RANGE_BY_SPEED,)
-    judges = ("range_by_speed",)
 
     def __init__(self, setting: Setting) -> None:
         records = {rule.name: rule for rule in setting.spec.records}

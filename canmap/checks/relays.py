@@ -1,6 +1,8 @@
 """Messages that a gateway passes on: copies that come late, were changed on the way, or do not change.
 
-What a gateway does not pass on is told by the silence of the copy, and by its counter.
+What a gateway does not pass on is told by the silence of the copy, and by its counter. A recorder that
+fetches frames and stamps them then may make a copy look late, by the time from one fetch to the next; that
+is known at the end only, so what it explains is left out there.
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ import numpy as np
 from canmap.base.words import seconds, times
 from canmap.checks.check import Check
 from canmap.checks.copies import FAR_NS, NEVER_NS, Copies
+from canmap.checks.fetches import Fetches
 from canmap.checks.pages import on_page, paged
 from canmap.findings.episodes import Episodes, Opened, Told
 from canmap.findings.finding import Finding, Kind, Place, Severity
@@ -160,17 +163,19 @@ class RelayCheck(Check[None]):
     """Judges every message that is a copy."""
 
     kinds = (RELAY,)
-    judges = ("relay_of",)
 
     def __init__(self, setting: Setting) -> None:
         courses = [_Course(rule, rule.relay_of, setting) for rule in setting.spec.messages if rule.relay_of]
         self._courses = [course for course in courses if course.copies.comparable]
+        self._fetches = Fetches(tuple(dict.fromkeys(chain(*(one.copies.channels for one in self._courses)))))
         # Their samples are judged later than they come; their times are those at which they are judged.
         self._episodes = Episodes(self._describe)
         self._ended: list[Finding] = []
 
     def fold(self, view: View, _part: None) -> list[Event]:
         """Judge the copies of which it is known by now what they are of."""
+        if self._courses:
+            self._fetches.fold(view)
         for number, course in enumerate(self._courses):
             course.copies.take(view)
             self._judge(number, course.copies.ripe(view.session.now_ns))
@@ -190,8 +195,16 @@ class RelayCheck(Check[None]):
         return [*events, *map(Told, self._ended)]
 
     def findings(self) -> list[Finding]:
-        """Return all findings so far."""
-        return [*chain(self._episodes.findings(), self._ended)]
+        """Return all findings so far, without what only seems late because the recorder fetched frames."""
+        return [*filter(self._is_told, self._episodes.findings()), *self._ended]
+
+    def _is_told(self, finding: Finding) -> bool:
+        if finding.facts.get("wrong") != _Wrong.LATE.name.lower():
+            return True
+        name = finding.place.bus, finding.place.message
+        course = next(one for one in self._courses if (one.rule.bus, one.rule.message.name) == name)
+        fetched_ns = max(self._fetches.apart_ns(channel) for channel in course.copies.channels)
+        return (finding.value or 0.0) > ((course.relay.delay_ns or 0) + fetched_ns) / 1e9
 
     def _until_ns(self, end: End, subject: int) -> int:
         return int(end.timeline.until_ns[self._courses[subject // len(_Wrong)].copies.slot])

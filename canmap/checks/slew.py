@@ -74,7 +74,6 @@ class SlewCheck(RecordValueCheck):
     """Judges how fast every field changes that has a limit for it."""
 
     kinds = (SLEW,)
-    judges = ("slew",)
 
     def __init__(self, setting: Setting) -> None:
         super().__init__([field for field in judged_fields(setting) if field.rule.slew is not None])

@@ -26,7 +26,6 @@ class StateCheck(Check[None]):
     """Judges every state machine of the spec."""
 
     kinds = (STATE,)
-    judges = ("state_machines",)
 
     def __init__(self, setting: Setting) -> None:
         rules = setting.spec.manual.state_machines

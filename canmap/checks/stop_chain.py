@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from canmap.checks.bit_course import NEVER_NS, BitCourse
+from canmap.checks.brief_openings import BriefOpenings
 from canmap.checks.check import Check
 from canmap.checks.cut_groups import CutGroup
 from canmap.checks.occurrences import Occurrences
@@ -92,6 +93,8 @@ class _Chain:
         self._opened = Onsets(self._loop, self._sources, rule.within_ns)
         explain = [self._loop, *self._sources, *self._off]
         self._cut = Onsets(self._supply, explain, rule.within_ns) if self._supply else None
+        self._briefly = Onsets(self._loop, self._sources, rule.within_ns)
+        self._brief = BriefOpenings(rule.opened, setting) if rule.opened and self._sources else None
         self._late = Episodes(self._words.of_late, parted_by=1)
         self._happened = Occurrences(self._words.of_happened)
         self._carried_ns = 0
@@ -116,6 +119,8 @@ class _Chain:
             self._judge_supply(view, loop, supply)
             self._judge_groups(view, loop, supply)
         self._take_openings(view, loop, sources, supply)
+        if self._brief is not None:
+            self._take_brief(self._brief, view, loop, sources)
         if self._cut and supply is not None:
             self._take_cuts(view, supply, [loop, *sources, *off])
         for group in self._groups:
@@ -268,6 +273,14 @@ class _Chain:
             elif self._sources and not onset.maybe and self._opened.known(loop, k, sources):
                 subject = StopEvent.UNASKED_AT_START if onset.from_start else StopEvent.UNASKED
                 self._tell(subject, onset, int(loop.clock[k]))
+
+    def _take_brief(
+        self, brief: BriefOpenings, view: View, loop: BitSamples, sources: Sequence[BitSamples]
+    ) -> None:
+        brief.take(view, loop, self._briefly.wait, self._briefly.reach_ns)
+        for onset, k in self._briefly.due(loop, sources):
+            if not onset.by and not onset.maybe and self._briefly.known(loop, k, sources):
+                self._tell(StopEvent.BRIEF, onset, int(loop.clock[k]))
 
     def _tell_worked(self, onset: StopOnset, loop: BitSamples, supply: BitSamples | None, k: int) -> None:
         """Tell that all happened in time, where it did and all of it was seen."""

@@ -38,6 +38,7 @@ class StopEvent(IntEnum):
     UNASKED_AT_START = 1  # it was open from the start
     CUT = 2  # the supply was cut with the loop closed
     WORKED = 3
+    BRIEF = 4  # an event tells that the loop opened, its samples do not show it, and no source asked
 
 
 _WRONG = {
@@ -45,6 +46,7 @@ _WRONG = {
     StopEvent.UNASKED_AT_START: "not_asked",
     StopEvent.CUT: "supply_lost",
     StopEvent.WORKED: "in_time",
+    StopEvent.BRIEF: "not_asked",
 }
 
 
@@ -130,6 +132,16 @@ class StopWords:
             text += (
                 f"{_more(episode)}: look for a wire, a connector or a contact, or a source that is not listed"
             )
+        elif what is StopEvent.BRIEF and self._rule.opened is not None:
+            ref = self._rule.opened.ref
+            text = (
+                f"The stop loop opened for a moment, which only {ref.message}.{ref.signal} tells, although "
+            )
+            text += (
+                f"no source asked for a stop ({sources}){_more(episode)}: look for a wire, a connector or "
+            )
+            text += "a contact"
+            facts["told_by"] = f"{ref.message}.{ref.signal}"
         elif what is StopEvent.UNASKED_AT_START:
             text = (
                 f"The stop loop was open when it was first seen, and no source asked for a stop ({sources})"

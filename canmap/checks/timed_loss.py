@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.base.words import number, seconds, times
+from canmap.base.words import first_of, number, seconds, times
 from canmap.checks.check import Check
 from canmap.checks.counter_values import in_facts, in_stretches
 from canmap.checks.fetches import Fetches
@@ -24,6 +24,7 @@ from canmap.findings.episodes import Episode, Episodes, Told
 from canmap.findings.finding import Finding, Place
 from canmap.findings.kinds import BURST, LOSS
 from canmap.mapping.model import Trigger
+from canmap.mapping.notes import Note, NoteReason
 from canmap.timing.phase import WINDOW, evened, phases, rhythm
 from canmap.timing.recent import APART, BEHIND, SILENCE, RecentFrames
 from canmap.timing.timers import Timer, over_gap
@@ -43,6 +44,7 @@ QUICK = 0.25  # of a period: frames that waited come no further apart on average
 BATCHES = 2  # fetches of the recorder in a period, at least, for a phase to tell of losses
 STALLED = 3  # usual times between two fetches: a burst is longer than that
 USUAL = 0.8  # of the session: a message that bursts again and again for longer comes so
+NAMED = 6  # messages that a note names
 NEVER_NS = np.iinfo(np.int64).max
 
 
@@ -65,6 +67,7 @@ class TimedLoss(Check[None]):
         self._recent: dict[int, RecentFrames] = {}
         self._waits: set[int] = set()  # streams with a gap that is to be judged
         self._runs: dict[int, PhaseRun] = {}
+        self._undecided: set[int] = set()  # streams of which frames may be lost, or not
         self._session: SessionClock | None = None
         self.evidence = GapEvidence()
         self._counters = CounterOverGaps(setting)
@@ -122,6 +125,27 @@ class TimedLoss(Check[None]):
             if (one.value or 0.0) * 1e9 > STALLED * self._apart_ns(one) and not self._is_usual(one)
         ]
         return told_together(bursts) + told_together(lost)
+
+    def notes(self) -> list[Note]:
+        """Return a note for the messages of each bus of which no loss can be told, and why."""
+        told = {finding.stream for finding in self._lost.findings()}
+        why: dict[tuple[str, str], list[str]] = {}
+        for stream in sorted(self._recent):
+            rule, apart_ns = self._rules[stream], self._fetches.apart_ns(self._channel[stream])
+            if rule.counter is not None:
+                continue
+            if BATCHES * apart_ns > self._period_ns[stream]:
+                about = seconds(float(f"{apart_ns:.2g}"))
+                detail = f"the recorder fetches frames only about every {about}"
+            elif stream in self._undecided - told:
+                detail = "they come too irregularly for their times to tell"
+            else:
+                continue
+            why.setdefault((rule.bus, detail), []).append(rule.name)
+        return [
+            Note(reason=NoteReason.LOSS_NOT_TOLD, bus=bus, subject=first_of(names, NAMED), detail=detail)
+            for (bus, detail), names in why.items()
+        ]
 
     def _is_usual(self, burst: Finding) -> bool:
         """Whether a message bursts nearly all the time: it is how it comes."""
@@ -225,6 +249,8 @@ class TimedLoss(Check[None]):
         """End the run of a message, if there is one, and keep what it tells."""
         run = self._runs.pop(stream, None)
         lost = None if run is None else run.lost(int(self._period_ns[stream]))
+        if run is not None and run.undecided:
+            self._undecided.add(stream)
         if lost is not None:
             span = lost.first, lost.last, lost.start_ns, lost.end_ns
             counted = (lost.whole,)

@@ -1,13 +1,14 @@
 """Messages that two nodes send: their frames are two sequences, each in turn by itself.
 
-A counter tells it: each frame is the next of one of two counts. Without one the times do, where the two rows
-of frames do not stand half a period apart: every other gap is short, and two of them are a period. At half a
-period, frames without a counter cannot be told from those of one sender twice as quick: that is a rate.
+A counter tells it: each frame is the next of one of two counts. Without one the times do: every other gap is
+short, and two of them are a period. Where the two rows of frames stand half a period apart, all gaps are
+equal, as those of one sender that is twice as quick: it is told as two senders where the message also comes
+once a period, and the frames are not the same ones a second time. Without that, it is a rate.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,6 +16,7 @@ import numpy as np
 from canmap.base.words import number, seconds
 from canmap.checks.check import Check
 from canmap.checks.counter_values import place_of_counter
+from canmap.checks.gap_rows import QUICK, ROWS, GapRows, Gaps
 from canmap.checks.interleaved import Interleaved
 from canmap.findings.episodes import Episode, Episodes, Told
 from canmap.findings.finding import Finding, Place
@@ -24,39 +26,16 @@ from canmap.signals.extract import counts
 from canmap.signals.sequences import Wrong
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from canmap.checks.check import End, Setting
+    from canmap.checks.gap_rows import GapRow
     from canmap.findings.episodes import Event
     from canmap.mapping.model import MessageRule
     from canmap.signals.counted import OddCounters
     from canmap.stream.view import View
 
-QUICK = 0.9  # of a period: a gap that is shorter is between two senders
-KEPT = 0.1  # of a period: two gaps together are off it by no more
-UNEVEN = 0.2  # of a period: two gaps that follow each other differ by more
-ROWS = 20  # such gaps in a row that are no chance
 OFTEN = 0.75  # of a period: the mean time between frames of two senders is less
 PARTED_BY = 100  # frames
-
-
-@dataclass(slots=True)
-class Pairs:
-    """Gaps of one message that are short by turns, as far as they go.
-
-    Attributes:
-        gap_ns: The newest gap.
-        first: Ordinal of the first frame of the row.
-        start_ns: Its session clock.
-        count: Gaps of the row.
-        short_ns: The shortest of them.
-    """
-
-    gap_ns: int
-    first: int = 0
-    start_ns: int = 0
-    count: int = 0
-    short_ns: int = 0
+ALIKE = 1 / 3  # of the frames say what the one before does: they are copies of it, or nothing moves
 
 
 class TwoSenders(Check[None]):
@@ -68,10 +47,14 @@ class TwoSenders(Check[None]):
         self._setting = setting
         self._counters = setting.counters
         self._open: dict[int, Interleaved] = {}  # by counter
-        self._pairs: dict[int, Pairs] = {}  # by stream
         self._period_ns = np.array([_judged_period_ns(rule) for rule in setting.rules], np.int64)
+        self._uneven = GapRows(self._period_ns, even=False)
+        self._even = GapRows(self._period_ns, even=True)
+        self._seen = np.zeros(len(setting.rules), np.int64)  # frames of each stream
+        self._quick = np.zeros(len(setting.rules), np.int64)  # those behind a short gap
         self._by_count = Episodes(self._describe_count, parted_by=PARTED_BY)
         self._by_time = Episodes(self._describe_time, lambda _, short_ns: -short_ns, PARTED_BY)
+        self._by_halves = Episodes(self._describe_halves, lambda _, short_ns: -short_ns, PARTED_BY)
 
     def fold(self, view: View, _part: None) -> list[Event]:
         """Follow the sequences of one chunk."""
@@ -81,7 +64,7 @@ class TwoSenders(Check[None]):
             if len(one.columns) == 1 and one.selector is None and not one.on_change:
                 self._fold_counter(view, counter, odd.get(counter))
         self._fold_times(view)
-        for episodes in (self._by_count, self._by_time):
+        for episodes in (self._by_count, self._by_time, self._by_halves):
             episodes.events()
         return []
 
@@ -89,15 +72,20 @@ class TwoSenders(Check[None]):
         """Tell all that was found."""
         for counter in list(self._open):
             self._close(counter, still=True)
-        for stream, pairs in list(self._pairs.items()):
-            self._close_pairs(
-                stream, pairs, int(end.timeline.seen[stream]), int(end.timeline.last_ns[stream])
-            )
+        for rows in (self._uneven, self._even):
+            for stream in sorted(rows.open):
+                last, last_ns = int(end.timeline.seen[stream]) - 1, int(end.timeline.last_ns[stream])
+                self._take(stream, rows, rows.finish(stream, last, last_ns))
         return [Told(finding) for finding in self.findings()]
 
     def findings(self) -> list[Finding]:
         """Return all findings so far."""
-        return [*self._by_count.findings(), *self._by_time.findings()]
+        halves = [one for one in self._by_halves.findings() if self._comes_once_too(one.stream or 0)]
+        return [*self._by_count.findings(), *self._by_time.findings(), *halves]
+
+    def _comes_once_too(self, stream: int) -> bool:
+        """Whether a message also came without a second frame in a period."""
+        return bool(self._seen[stream] - self._quick[stream] > ROWS)
 
     def _fold_counter(self, view: View, counter: int, odd: OddCounters | None) -> None:
         """Follow one counter from its first frame on that is not the next."""
@@ -110,7 +98,7 @@ class TwoSenders(Check[None]):
             place[rows.searchsorted(odd.rows[odd.wrong == Wrong.UNREAD])] = -1
         seen = int(view.timeline.seen[column.slot]) - len(rows)
         starts = [] if odd is None else rows.searchsorted(odd.rows).tolist()
-        clock = view.clock[rows]
+        clock, payload = view.clock[rows], view.prepared.chunk.payload
         at = 0
         while at < len(rows):
             if counter not in self._open:
@@ -120,7 +108,9 @@ class TwoSenders(Check[None]):
                 span = seen + at, int(clock[at])
                 counting = one.counting
                 self._open[counter] = Interleaved(counting.ring.values, counting.stride, *span, *span)
-            if place[at] >= 0 and not self._open[counter].take(int(place[at]), seen + at, int(clock[at])):
+            content = payload[rows[at]].tobytes()
+            told = int(place[at]), seen + at, int(clock[at]), content
+            if place[at] >= 0 and not self._open[counter].take(*told):
                 self._close(counter)
             at += 1
 
@@ -138,10 +128,11 @@ class TwoSenders(Check[None]):
         arrivals = view.arrivals
         if not len(arrivals.clock):
             return
+        self._seen[arrivals.streams] = arrivals.seen + arrivals.count
         quick_ns = QUICK * self._period_ns
         some = np.minimum.reduceat(arrivals.gap, arrivals.start) < quick_ns[arrivals.streams]
         unmeasured = arrivals.unmeasured()
-        some |= np.isin(arrivals.streams, list(self._pairs))
+        some |= np.isin(arrivals.streams, [*self._uneven.open, *self._even.open])
         for place in some.nonzero()[0].tolist():
             stream, start = int(arrivals.streams[place]), int(arrivals.start[place])
             own = slice(start, start + int(arrivals.count[place]))
@@ -149,48 +140,22 @@ class TwoSenders(Check[None]):
             if unmeasured is not None:
                 inside = unmeasured[(unmeasured >= own.start) & (unmeasured < own.stop)]
                 gap_ns[inside - start] = self._period_ns[stream]
-            self._fold_stream(stream, gap_ns, arrivals.clock[own], int(arrivals.seen[place]))
+            samples = view.prepared.arrived
+            rows = samples.rows[samples.slot_start[stream] : samples.slot_start[stream + 1]]
+            payload = view.prepared.chunk.payload[rows]
+            gaps = Gaps(gap_ns, arrivals.clock[own], payload, int(arrivals.seen[place]))
+            self._quick[stream] += int((gap_ns < quick_ns[stream]).sum())
+            for one in (self._uneven, self._even):
+                self._take(stream, one, one.fold(stream, gaps))
 
-    def _fold_stream(
-        self, stream: int, gap_ns: NDArray[np.int64], clock: NDArray[np.int64], seen: int
-    ) -> None:
-        """Follow the gaps of one message."""
-        period_ns = int(self._period_ns[stream])
-        pairs = self._pairs.pop(stream, None) or Pairs(period_ns)
-        is_quick = gap_ns < QUICK * period_ns
-        last_is_quick = bool(is_quick[-1])
-        quick = is_quick.nonzero()[0]
-        at = quick[1:][quick[1:] - quick[:-1] == 1]
-        if is_quick[0] and pairs.gap_ns < QUICK * period_ns:
-            at = np.concatenate(([0], at))
-        before_ns = np.where(at > 0, gap_ns[at - 1], pairs.gap_ns)
-        is_pair = np.abs(gap_ns[at] + before_ns - period_ns) <= KEPT * period_ns
-        is_pair &= np.abs(gap_ns[at] - before_ns) >= UNEVEN * period_ns
-        at, before_ns = at[is_pair], before_ns[is_pair]
-        goes_on = at[:1].tolist() == [0]
-        if pairs.count and not goes_on:
-            self._close_pairs(stream, pairs, seen, int(clock[0] - gap_ns[0]))
-        firsts = np.concatenate((at[:1], at[1:][np.diff(at) > 1]))
-        lasts = np.concatenate((at[:-1][np.diff(at) > 1], at[-1:]))
-        for first, last in zip(firsts.tolist(), lasts.tolist(), strict=True):
-            short_ns = int(gap_ns[first : last + 1].min())
-            if first or not pairs.count:
-                ahead_ns = int(gap_ns[first] + before_ns[at.searchsorted(first)])
-                pairs = Pairs(0, seen + first, int(clock[first]) - ahead_ns, 0, short_ns)
-            pairs.count += last - first + 1
-            pairs.short_ns = min(pairs.short_ns, short_ns)
-            if last + 1 < len(gap_ns):
-                self._close_pairs(stream, pairs, seen + last + 1, int(clock[last]))
-                pairs = Pairs(0)
-        if last_is_quick:
-            pairs.gap_ns = int(gap_ns[-1])
-            self._pairs[stream] = pairs if len(at) and lasts[-1] + 1 == len(gap_ns) else Pairs(pairs.gap_ns)
-
-    def _close_pairs(self, stream: int, pairs: Pairs, ordinal: int, end_ns: int) -> None:
-        """End a row of gaps with the frame before one, and keep it where it is no chance."""
-        if pairs.count >= ROWS:
-            span = pairs.first, ordinal - 1, pairs.start_ns, end_ns
-            self._by_time.add(Episode(stream, *span, pairs.count, pairs.short_ns))
+    def _take(self, stream: int, of: GapRows, ended: list[GapRow]) -> None:
+        """Take rows that ended for what they are."""
+        for row in ended:
+            if of is self._even and row.alike > ALIKE * row.count:
+                continue
+            episodes = self._by_halves if of is self._even else self._by_time
+            span = row.first, row.last, row.start_ns, row.end_ns
+            episodes.add(Episode(stream, *span, row.count, row.short_ns))
 
     def _describe_count(self, episode: Episode) -> Finding:
         one = self._counters.promised[episode.subject]
@@ -209,6 +174,18 @@ class TwoSenders(Check[None]):
         place = Place(bus=rule.bus, message=rule.message.name)
         found = episode.finding(TWO_SENDERS, place, text, value=short_ns / 1e9, limit=period_ns / 1e9)
         return replace(found, facts={"told_by": "time"})
+
+    def _describe_halves(self, episode: Episode) -> Finding:
+        rule, period_ns = self._setting.rules[episode.subject], int(self._period_ns[episode.subject])
+        text = (
+            f"{rule.name} has two senders: its frames come in two rows, each every {seconds(period_ns)}, "
+            "half of that apart; one sender that became twice as quick would look the same."
+        )
+        place = Place(bus=rule.bus, message=rule.message.name)
+        found = episode.finding(
+            TWO_SENDERS, place, text, value=int(episode.worst) / 1e9, limit=period_ns / 1e9
+        )
+        return replace(found, facts={"told_by": "halves"}, stream=episode.subject)
 
 
 def _judged_period_ns(rule: MessageRule) -> int:

@@ -1,5 +1,6 @@
 """Watchdogs: an axis has to let go so long after the last fresh demand, not later and not much sooner.
 
+Where it first has to hold for some time, it must not let go before that, unless the driver takes over.
 That it did so in time is a note, as the demand went away all the same.
 
 Judged at the samples of the axis' state, with a slack of that message's period and latency, and of the jitter
@@ -10,6 +11,7 @@ silence of its state or a hole in the recording.
 from __future__ import annotations
 
 from dataclasses import replace
+from enum import IntEnum
 from itertools import chain
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -25,7 +27,7 @@ from canmap.checks.pages import on_page, paged
 from canmap.checks.state_course import StateCourse, StayAmong
 from canmap.findings.episodes import LISTED, Episodes
 from canmap.findings.finding import Finding, Kind, Place, Severity
-from canmap.mapping.manual import GOES_ON
+from canmap.mapping.manual import GOES_ON, HOLD
 from canmap.timing.newest import Newest
 
 if TYPE_CHECKING:
@@ -39,7 +41,7 @@ if TYPE_CHECKING:
     from canmap.mapping.refs import MessageRef
     from canmap.stream.view import View
 
-WATCHDOG = Kind("watchdog", Severity.ERROR)  # too early: a warning; in time: a note
+WATCHDOG = Kind("watchdog", Severity.ERROR)  # too early, or before a hold is over: a warning; in time: a note
 GONE_PERIODS = (5, 2)  # a demand is gone after so many of its periods, as a fraction
 
 
@@ -48,6 +50,14 @@ class _Left(NamedTuple):
 
     state: int | None
     gone_ns: int
+
+
+class _LetGo(IntEnum):
+    """When an axis let go that was not too late."""
+
+    EARLY = 0
+    HOLDING = 1  # before the time was over for which it had to hold
+    IN_TIME = 2
 
 
 class _Watchdog:
@@ -72,12 +82,21 @@ class _Watchdog:
         periods = [setting.rules[slot].period_ns or 0 for slot in self.feeding.slots]
         self.missed_ns = max(periods) * GONE_PERIODS[0] // GONE_PERIODS[1]
         self.early_ns = self.limit_ns - self.slack_ns - max(periods)
+        holds = [rule.acts_for_ns for rule in rules if rule.first == HOLD and rule.acts_for_ns]
+        self.hold_over_ns = self.early_ns + min(holds, default=0)
         going_on = [rule for rule in rules if rule.first in GOES_ON]
         self.acts_for_ns = max((rule.acts_for_ns or 0 for rule in going_on), default=0)
         self.is_late_judged = all(rule.acts_for_ns is not None for rule in going_on)
         self.was_late = False
         self.seen = 0
         self.left: dict[int, _Left] = {}
+
+    def judged(self, gone_ns: int, state: int) -> _LetGo:
+        """Judge that the axis went to a state so long after the last fresh demand."""
+        if gone_ns < self.early_ns:
+            return _LetGo.EARLY
+        holds = gone_ns < self.hold_over_ns and state not in self.machine.overridden
+        return _LetGo.HOLDING if holds else _LetGo.IN_TIME
 
     @property
     def demand(self) -> str:
@@ -89,7 +108,6 @@ class WatchdogCheck(Check[None]):
     """Judges the watchdog of every demand whose axis is known by its state machine."""
 
     kinds = (WATCHDOG,)
-    judges = ("reaction", "valid_when", "requires")
 
     def __init__(self, setting: Setting) -> None:
         manual = setting.spec.manual
@@ -105,7 +123,7 @@ class WatchdogCheck(Check[None]):
         self._watchdogs = tuple(watchdogs)
         self._newest = Newest(needs.columns, len(setting.plan.columns))
         self._late = Episodes(self._describe_late, parted_by=1)
-        self._let_go = Occurrences(self._describe_let_go)  # two subjects a watchdog: too early, in time
+        self._let_go = Occurrences(self._describe_let_go)  # for each watchdog a subject for each `_LetGo`
 
     def fold(self, view: View, _part: None) -> list[Event]:
         """Judge the demands and states of one chunk."""
@@ -165,8 +183,10 @@ class WatchdogCheck(Check[None]):
             row, clock_ns = int(states.rows[k]), int(states.clock[k])
             if feeds.asked(row):
                 line = int(view.prepared.chunk.line[row])
-                subject = 2 * number + int(gone_ns[k] >= one.early_ns)
-                self._let_go.add(subject, clock_ns, clock_ns, int(gone_ns[k]), clock_ns, line)
+                when = one.judged(int(gone_ns[k]), int(states.state[k]))
+                self._let_go.add(
+                    len(_LetGo) * number + when, clock_ns, clock_ns, int(gone_ns[k]), clock_ns, line
+                )
 
     def _tell_ends(
         self,
@@ -218,11 +238,12 @@ class WatchdogCheck(Check[None]):
         return self._finding(episode, one, text, gone_ns, WATCHDOG.severity, told)
 
     def _describe_let_go(self, episode: Episode) -> Finding:
-        number, in_time = divmod(episode.subject, 2)
+        number, when = divmod(episode.subject, len(_LetGo))
         one, gone_ns = self._watchdogs[number], int(episode.worst)
-        already = "" if in_time else "already "
+        already = "already " if when == _LetGo.EARLY else ""
         text = f"{one.machine.name} let go {already}{seconds(gone_ns)} after the last fresh {one.demand}"
-        severity = Severity.NOTE if in_time else Severity.WARNING
+        text += ", before its hold was over" if when == _LetGo.HOLDING else ""
+        severity = Severity.NOTE if when == _LetGo.IN_TIME else Severity.WARNING
         return self._finding(episode, one, text, gone_ns, severity, {})
 
     def _finding(

@@ -78,7 +78,6 @@ class ChecksumCheck(EpisodeCheck[JudgedChunk]):
     """Judges the checksum of every message for which the spec promises one; subjects are slots."""
 
     kinds = (CHECKSUM,)
-    judges = ("checksum",)
 
     def __init__(self, setting: Setting) -> None:
         self._protections = setting.checksums.protections

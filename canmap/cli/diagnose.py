@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from canmap.diagnosis.diagnosis import Diagnosis
     from canmap.engine.intake import Intake
+    from canmap.mapping.model import Spec
 
 EPILOG = """\
 \b
@@ -38,7 +39,11 @@ _OWN_JSON = '{\n "schema": "canmap/diagnosis/'  # what a diagnosis as JSON begin
 @click.command("diagnose", epilog=EPILOG, short_help="Say why the vehicle stopped, and what to check.")
 @reads_captures_for("diagnosis")
 @click.option(
-    "--at", "at_s", metavar="S", type=seconds, help="Only the episode that begins nearest to S seconds."
+    "--at",
+    "at_s",
+    metavar="S",
+    type=seconds,
+    help="Only the episode at S seconds, or the nearest within 5 s of it.",
 )
 @click.option("--axis", metavar="RECORD", help="Only episodes in which this axis let go or fell silent.")
 @click.option("--message", metavar="MESSAGE", help="Only episodes that are about this message.")
@@ -53,7 +58,7 @@ def diagnose_command(
     """Say what went wrong first, what followed from it, and what to check at the vehicle."""
     import contextlib
 
-    from canmap.api.diagnose import diagnose_intake, pack_diagnosis, require_files
+    from canmap.api.diagnose import diagnose_intake, require_files
     from canmap.diagnosis.diagnosis_json import diagnosis_json
     from canmap.outputs.files import whole_text_file
     from canmap.outputs.guard import guard_output
@@ -65,20 +70,32 @@ def diagnose_command(
         if request.json_path is not None:
             guard_output(request.json_path, inputs, overwrite=request.overwrite, own=_OWN_JSON)
             file = stack.enter_context(whole_text_file(request.json_path))
-        diagnosis = diagnose_intake(
-            _one_after_the_other(first, request), spec, at_s=at_s, axis=axis, message=message
-        )
-        if pack is not None:
-            pack_diagnosis(diagnosis, spec, pack, overwrite=request.overwrite)
+        opened = _one_after_the_other(first, request)
+        diagnosis = diagnose_intake(opened, spec, at_s=at_s, axis=axis, message=message)
+        packed = None if pack is None else _pack(diagnosis, spec, opened, pack, request)
         if file is not None:
             json.dump(diagnosis_json(diagnosis), file, indent=1, allow_nan=False)
             file.write("\n")
     if request.json_path != "-":
-        show_diagnosis(diagnosis)
-        if pack is not None:
+        show_diagnosis(diagnosis, si=request.si)
+        if packed is not None:
             print_line("")
-            print_line(f"Written into {pack}.")
+            print_line(packed)
     return exit_status(diagnosis.result)
+
+
+def _pack(
+    diagnosis: Diagnosis, spec: Spec, opened: Callable[[], Intake], folder: str, request: Request
+) -> str:
+    """Write a pack, and return what is said of it."""
+    from canmap.api.diagnosis_pack import INDEX, PackSource, pack_diagnosis
+    from canmap.base.words import times
+
+    source = PackSource(opened, request.channels, request.descriptions)
+    count = pack_diagnosis(diagnosis, spec, source, folder, overwrite=request.overwrite)
+    if not count:
+        return "Nothing was packed, as there is no episode."
+    return f"{times(count, 'episode')} packed into {folder}; its {INDEX} says what is what."
 
 
 def _one_after_the_other(first: Intake, request: Request) -> Callable[[], Intake]:
@@ -95,17 +112,19 @@ def _one_after_the_other(first: Intake, request: Request) -> Callable[[], Intake
     return opened
 
 
-def show_diagnosis(diagnosis: Diagnosis) -> None:
-    """Print a diagnosis: wrapped on a terminal, a sentence a line in a pipe."""
+def show_diagnosis(diagnosis: Diagnosis, *, si: bool = False) -> None:
+    """Print a diagnosis, wrapped to the screen; in a pipe to `COLUMNS`, or as wide as a page."""
+    import os
+
     from rich.text import Text
 
-    from canmap.base.errors import printable
     from canmap.cli.render import console
-    from canmap.diagnosis.page import Style, page, wrapped
+    from canmap.diagnosis.page import WIDTH, page
+    from canmap.diagnosis.page_lines import Style, wrapped
 
     out = console()
+    width = out.width if out.is_terminal or os.environ.get("COLUMNS") else WIDTH
     styles = {Style.PLAIN: "", Style.HEADING: "bold", Style.FAINT: "dim", Style.DRAWN: ""}
-    for line in page(diagnosis, out.width):
-        whole = [" " * line.indent + printable(line.text)]
-        for text in wrapped(line, out.width) if out.is_terminal else whole:
+    for line in page(diagnosis, width, si=si):
+        for text in wrapped(line, width):
             out.print(Text(text, style=styles[line.style]), soft_wrap=True)

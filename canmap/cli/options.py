@@ -186,12 +186,16 @@ class Request:
 
 def reads_captures(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command the options of a session and of a screen; it gets a `Request`, first of all."""
-    return _with_request(command, (*_SESSION[:2], _json("inspection"), *_SESSION[2:], _SI))
+    return _with_request(command, _screen_options("inspection"))
 
 
 def reads_captures_for(what: str) -> Callable[..., Any]:
-    """Give a command the options of a session and that for `what` as JSON; it gets a `Request`."""
-    return lambda command: _with_request(command, (*_SESSION[:2], _json(what), *_SESSION[2:]))
+    """Give a command the options of a session and of a screen, with `what` as JSON; it gets a `Request`."""
+    return lambda command: _with_request(command, _screen_options(what))
+
+
+def _screen_options(what: str) -> tuple[Callable[..., Any], ...]:
+    return (*_SESSION[:2], _json(what), *_SESSION[2:], _SI)
 
 
 def reads_session(command: Callable[..., Any]) -> Callable[..., Any]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections import Counter, defaultdict
+from collections import defaultdict
 from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
@@ -250,22 +250,12 @@ def _show_findings(result: Inspection, out: Screen) -> None:
             show_finding(result, finding, out)
         if len(listed) > SHOWN:
             out.print(Text(f"  and {times(len(listed) - SHOWN, f'more {severity.value}')}; --json has all"))
-    _show_unjudged(result, out)
     _show_unknown(result, out)
 
 
 def _told_together(finding: Finding) -> bool:
     """Whether a finding is one of many that are reported in one line."""
-    unknown = finding.kind == UNKNOWN_ID and finding.place.bus is not None
-    return unknown or finding.key is not None
-
-
-def _show_unjudged(result: Inspection, out: Screen) -> None:
-    """What the spec says and nobody judges yet, in one line; JSON has each with its place."""
-    keys = Counter(finding.key for finding in result.findings if finding.key is not None)
-    if keys:
-        named = ", ".join(f"{key} ({count})" if count > 1 else key for key, count in sorted(keys.items()))
-        _show_line(out, Severity.NOTE, SPEC, f"in the spec, but not checked yet: {named}")
+    return finding.kind == UNKNOWN_ID and finding.place.bus is not None
 
 
 def _show_line(out: Screen, severity: Severity, kind: Kind, text: str) -> None:

@@ -50,8 +50,8 @@ def simulate_command(
 
         outcome = simulate_to_file(loaded, into, overwrite=overwrite)
         truth = f"ground truth of {times(outcome.faults, 'fault')} in {outcome.truth_path}"
-        second = f" and {outcome.second_capture}" if outcome.second_capture else ""
-        print_line(f"{times(outcome.frames, 'frame')} in {into}{second}, {truth}.")
+        written = [each for each in (into, outcome.second_capture, outcome.far_capture) if each]
+        print_line(f"{times(outcome.frames, 'frame')} in {listed(written, 'and')}, {truth}.")
         buses = {bus.channel: name for name, bus in loaded.spec.buses.items()}
         tell_channels(outcome.channels, buses)
     else:

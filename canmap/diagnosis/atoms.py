@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.diagnosis.atoms_of_demands import demand, kit, stop_chain
+from canmap.diagnosis.atoms_of_description import description
 from canmap.diagnosis.atoms_of_order import order
 from canmap.diagnosis.atoms_of_silence import counter, phase, reach
 from canmap.diagnosis.atoms_of_traffic import bus, recorder, strangers
@@ -44,13 +45,15 @@ GATHER: Mapping[Atom, Callable[[CaseFile], Iterable[Evidence]]] = {
     Atom.STRANGERS: strangers,
     Atom.RECORDER: recorder,
     Atom.PHYSICS: physics,
+    Atom.DESCRIPTION: description,
 }
 
 
 def gathered(case: CaseFile) -> tuple[Evidence, ...]:
     """Return all evidence on an episode, by the order of the atoms and by time."""
+    atoms = (Atom.DESCRIPTION,) if case.from_start else Atom
     return tuple(
-        one for atom in Atom for one in sorted(GATHER[atom](case), key=lambda e: (e.from_ns, e.value))
+        one for atom in atoms for one in sorted(GATHER[atom](case), key=lambda e: (e.from_ns, e.value))
     )
 
 
@@ -62,36 +65,49 @@ def lacking(case: CaseFile) -> tuple[Lack, ...]:
         (
             Atom.REACH,
             any(rule.sender for rule in case.rules),
-            "No message has a sender: name them in the spec.",
+            "Senders: no message has one. Name them in the spec (`sender`).",
         ),
         (
             Atom.REACH,
             bool(manual.supply_groups),
-            "The spec does not say what the stop relay feeds (`supply_groups`).",
+            "Supplies: the spec does not say which nodes share one (`supply_groups`).",
         ),
-        (Atom.COUNTER, any(rule.counter for rule in case.rules), "The spec promises no rolling counter."),
+        (
+            Atom.COUNTER,
+            any(rule.counter for rule in case.rules),
+            "Rolling counters: the spec promises none (`counter`).",
+        ),
         (
             Atom.BUS,
             bool(case.result.capture.error_frames),
-            "The capture has no error frames: the bus was clean, or the recorder does not report "
-            "them; make sure that it does.",
+            "Error frames: the capture has none. The bus was clean, or the recorder leaves them out; "
+            "have it record them.",
         ),
-        (Atom.DEMAND, bool(manual.demands), "The spec names no demand of the computer (`demands`)."),
-        (Atom.KIT, has_states, "No record of the spec tells the state of an axis."),
+        (
+            Atom.DEMAND,
+            bool(manual.demands),
+            "Demands: the spec names none of the computer's (`demands`).",
+        ),
+        (
+            Atom.KIT,
+            has_states,
+            "Axis states: no record of the spec has one; map what the kit says of each axis (`state`).",
+        ),
         (
             Atom.STOP_CHAIN,
             any(issubclass(rule.type, Stop) for rule in spec.records),
-            "No record of the spec tells of the stop chain: map buttons, link, loop and relay as Stop.",
+            "Stop chain: no record of the spec tells of it. Map buttons, radio link, stop loop and relay "
+            "(`type: Stop`), or record them beside the bus.",
         ),
         (
             Atom.SUPPLY,
             any(column.signal.unit == "V" for column in case.plan.columns),
-            "No signal tells a voltage.",
+            "Voltages: no signal is in V. Record the supply at the plugs of the nodes.",
         ),
         (
             Atom.PHYSICS,
             bool(manual.overrides),
-            "The spec does not say when the driver overrides (`overrides`).",
+            "Overrides: the spec does not say by what the driver overrides (`overrides`).",
         ),
     )
     return tuple(Lack(atom, text) for atom, there, text in wanted if not there)

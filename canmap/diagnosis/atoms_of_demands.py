@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canmap.diagnosis.case_file import CaseFile
+    from canmap.mapping.model import RecordRule
     from canmap.records.change import Change
 
 LEAST_REFUSED = 3  # frames in a row
@@ -25,13 +26,12 @@ AROUND_NS = 1_000 * MS
 STOP_BEFORE_NS = 1_500 * MS
 AFTER_NS = 700 * MS
 TOGGLES_NS = 100 * MS  # a bit that comes back so soon is of two senders, and not taken back
-RADIO_NAMES = ("radio", "remote")  # in the name of a stop record: whose button it is
 
 
 def demand(case: CaseFile) -> Iterator[Evidence]:
     """What the computer asked, and whether the kit could take it."""
     found = [one for slot in _demands(case) for one in _of_demand(case, slot)]
-    found += [*_withdrawn(case), *_too_early(case), *_out_of_range(case)]
+    found += [*_all_missing(case), *_withdrawn(case), *_too_early(case), *_out_of_range(case)]
     yield from found
     if not found and _demands(case):
         names = tuple(case.rules[slot].message.name for slot in _demands(case))
@@ -75,6 +75,23 @@ def _of_demand(case: CaseFile, slot: int) -> Iterator[Evidence]:
                 to_ns=burst,
             )
     yield from _refused(case, slot, name)
+
+
+def _all_missing(case: CaseFile) -> Iterator[Evidence]:
+    """All demands of the computer fell silent together."""
+    slots = _demands(case)
+    gaps = [gap for gap in case.gaps if gap.slot in slots]
+    if len(slots) < 2 or {gap.slot for gap in gaps} != set(slots):
+        return
+    if max(gap.last_ns for gap in gaps) <= min(gap.due_ns for gap in gaps):
+        yield Evidence(
+            atom=Atom.DEMAND,
+            value="all_missing",
+            role=Role.COMPUTER,
+            from_ns=max(gap.last_ns for gap in gaps),
+            to_ns=min(gap.next_ns or case.window.to_ns for gap in gaps),
+            names=tuple(case.rules[gap.slot].message.name for gap in gaps),
+        )
 
 
 def _bunch(case: CaseFile, slot: int, after_ns: int) -> int | None:
@@ -140,11 +157,11 @@ def _too_early(case: CaseFile) -> Iterator[Evidence]:
 
 def _out_of_range(case: CaseFile) -> Iterator[Evidence]:
     names = {case.rules[slot].message.name for slot in _demands(case)}
-    for finding in case.findings("out_of_range"):
-        if finding.place.message in names:
+    for finding in case.findings("out_of_range", "slew"):
+        if finding.place.message in names and (finding.kind == "out_of_range" or not finding.place.record):
             yield Evidence(
                 atom=Atom.DEMAND,
-                value="out_of_range",
+                value="jump_refused" if finding.kind == "slew" else "out_of_range",
                 role=Role.COMPUTER,
                 subject=finding.place.message or "",
                 from_ns=finding.start_ns,
@@ -175,6 +192,7 @@ def kit(case: CaseFile) -> Iterator[Evidence]:
     if anew:
         yield _of_changes("began_anew", anew)
     yield from _restarts(case)
+    yield from _several_anew(case, anew)
     active = [rule.name for rule in case.spec.records if _stayed(case, rule.name, left)]
     if active and not left:
         yield Evidence(
@@ -212,6 +230,35 @@ def _restarts(case: CaseFile) -> Iterator[Evidence]:
                 names=(str(finding.facts.get("node", "")),),
                 line=finding.line,
             )
+
+
+def _several_anew(case: CaseFile, anew: list[Change]) -> Iterator[Evidence]:
+    """Several nodes that came back as after power-on, by what the axes or the nodes themselves tell."""
+    told = {_teller(case, one.record): one.clock_ns for one in anew}
+    told |= {
+        str(one.facts.get("node")): one.start_ns for one in case.findings("restart") if one.facts.get("node")
+    }
+    told.pop("", None)
+    if len(told) > 1:
+        yield Evidence(
+            atom=Atom.KIT,
+            value="several_began_anew",
+            role=Role.KIT,
+            from_ns=min(told.values()),
+            to_ns=max(told.values()),
+            names=tuple(told),
+        )
+
+
+def _teller(case: CaseFile, record: str) -> str:
+    """The node whose message tells the state of an axis."""
+    rule = next(rule for rule in case.spec.records if rule.name == record)
+    told = {
+        (field.sources[0].bus, field.sources[0].message)
+        for field in rule.fields
+        if field.type.kind is AxisState
+    }
+    return next((r.sender or "" for r in case.rules if (r.bus, r.message.name) in told), "")
 
 
 def _in_episode(case: CaseFile, change: Change) -> bool:
@@ -259,35 +306,35 @@ CHAIN = {
     "loop_open": ("open", "closed"),
     "supply_cut": ("cut", "fed"),
 }
-PART = {"link_lost": Role.LINK, "loop_open": Role.LOOP, "supply_cut": Role.RELAY}
+PART = {"pressed": Role.BUTTON, "link_lost": Role.LINK, "loop_open": Role.LOOP, "supply_cut": Role.RELAY}
+TOLD = {on for on, _ in CHAIN.values()}
 
 
 def stop_chain(case: CaseFile) -> Iterator[Evidence]:
-    """Each button, link, loop and relay: what it did around the begin, or that it stayed quiet."""
-    for rule in case.spec.records:
-        chunk = case.window.records.get(rule.name)
-        if not issubclass(rule.type, Stop) or chunk is None:
+    """Each button, link, loop and relay: what it did around the begin, or that all like it stayed quiet."""
+    found = [one for rule in case.spec.records for one in _of_stop(case, rule)]
+    told = {one.role for one in found if one.value in TOLD}
+    yield from (one for one in found if one.value in TOLD or one.role not in told)
+
+
+def _of_stop(case: CaseFile, rule: RecordRule) -> Iterator[Evidence]:
+    chunk = case.window.records.get(rule.name)
+    if not issubclass(rule.type, Stop) or chunk is None:
+        return
+    from_ns, to_ns = case.begin_ns - STOP_BEFORE_NS, case.begin_ns + AFTER_NS
+    for field in rule.fields:
+        on, off = CHAIN[field.type.name]
+        column = chunk.columns[field.type.name]
+        inside = np.flatnonzero((chunk.clock_ns >= from_ns) & (chunk.clock_ns <= to_ns) & column.valid)
+        if not len(inside):
             continue
-        for field in rule.fields:
-            on, off = CHAIN[field.type.name]
-            names = (rule.name, *(source.signal for source in field.sources))
-            column = chunk.columns[field.type.name]
-            from_ns, to_ns = case.begin_ns - STOP_BEFORE_NS, case.begin_ns + AFTER_NS
-            inside = np.flatnonzero((chunk.clock_ns >= from_ns) & (chunk.clock_ns <= to_ns) & column.valid)
-            if not len(inside):
-                continue
-            told = inside[column.values[inside] != 0]
-            since = chunk.clock_ns[told[0] if len(told) else inside[0]]
-            yield Evidence(
-                atom=Atom.STOP_CHAIN,
-                value=on if len(told) else off,
-                role=PART.get(field.type.name) or _button(names),
-                subject=f"{rule.name}.{field.type.name}",
-                from_ns=int(since),
-                to_ns=int(chunk.clock_ns[inside[-1]]),
-            )
-
-
-def _button(names: tuple[str, ...]) -> Role:
-    is_radio = any(word in name.lower() for name in names for word in RADIO_NAMES)
-    return Role.RADIO_BUTTON if is_radio else Role.BUTTON
+        told = inside[column.values[inside] != 0]
+        since = chunk.clock_ns[told[0] if len(told) else inside[0]]
+        yield Evidence(
+            atom=Atom.STOP_CHAIN,
+            value=on if len(told) else off,
+            role=PART[field.type.name],
+            subject=f"{rule.name}.{field.type.name}",
+            from_ns=int(since),
+            to_ns=int(chunk.clock_ns[inside[-1]]),
+        )

@@ -9,7 +9,10 @@ import numpy as np
 
 from canmap.diagnosis.case_file import DUE, MS
 from canmap.diagnosis.evidence import Atom, Evidence, Role
+from canmap.findings.kinds import TWO_SENDERS
 from canmap.signals.promised import ring_of
+from canmap.timing.phase import WINDOW
+from canmap.timing.timers import OverGap, Timer, over_gap
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -25,10 +28,13 @@ BACK_TO_BACK = 0.5  # of a period: frames that come closer were waiting
 LEAST_BUNCH = 3  # frames
 GUARD_NS = 2 * MS
 NEGLIGIBLE = 0.01  # a chance
+PAIRED = 0.4  # of frames that are sent twice, every second one is like the one before
+UNBROKEN = 1.5  # periods, the longest time between frames of a stretch without a hole
 
 
 def reach(case: CaseFile) -> Iterator[Evidence]:
     """What fell silent together, and what of the same went on."""
+    yield from _late_copies(case)
     first = case.first_silent
     if not first:
         return
@@ -53,6 +59,44 @@ def reach(case: CaseFile) -> Iterator[Evidence]:
         amount=(to_ns - from_ns) / 1e9,
         names=names,
     )
+    if value == "bus":
+        yield from _copies(case, set(slots))
+
+
+def _late_copies(case: CaseFile) -> Iterator[Evidence]:
+    for finding in case.findings("relay"):
+        yield Evidence(
+            atom=Atom.REACH,
+            value="copy_late",
+            role=Role.COPY,
+            subject=finding.place.message or "",
+            from_ns=finding.start_ns,
+            to_ns=finding.end_ns,
+            amount=finding.value,
+            line=finding.line,
+        )
+
+
+def _copies(case: CaseFile, slots: set[int]) -> Iterator[Evidence]:
+    """Whether copies of what fell silent went on coming on another bus: then it was only not recorded."""
+    silent = {(case.rules[slot].bus, case.rules[slot].message.name) for slot in slots}
+    from_ns, to_ns = case.quiet_ns
+    for slot, rule in enumerate(case.rules):
+        of = rule.relay_of
+        if of is None or (of.message.bus, of.message.message) not in silent:
+            continue
+        clock, period_ns = case.clock(slot), case.period_ns(slot) or 0
+        came = ((clock > from_ns + period_ns) & (clock < to_ns - GUARD_NS)).any()
+        if to_ns - from_ns > 3 * period_ns:
+            value = "copy_went_on" if came else "copy_stopped"
+            yield Evidence(
+                atom=Atom.REACH,
+                value=value,
+                role=Role.COPY,
+                subject=rule.message.name,
+                from_ns=from_ns,
+                to_ns=to_ns,
+            )
 
 
 def _reach(case: CaseFile, gaps: Sequence[Gap]) -> str:
@@ -70,7 +114,8 @@ def _reach(case: CaseFile, gaps: Sequence[Gap]) -> str:
             return "supply_group"
     on_buses = {slot for slot, rule in enumerate(case.rules) if rule.bus in buses}
     if _alive(case, on_buses - slots):
-        return "several"
+        of_senders = {slot for slot, rule in enumerate(case.rules) if rule.sender in senders}
+        return "several" if _alive(case, of_senders - slots) or None in senders else "several_nodes"
     heard = _heard(case, buses)
     if len(heard):
         lowest = min(case.rules[slot].message.can_id for slot in slots)
@@ -132,7 +177,7 @@ def phase(case: CaseFile) -> Iterator[Evidence]:
         from_ns=min(gap.last_ns for gap in gaps),
         to_ns=max(gap.next_ns or case.window.to_ns for gap in gaps),
         names=tuple(case.rules[gap.slot].message.name for gap in gaps),
-        strength=_sure(math.prod(2 * _beat(case, gap) for gap in gaps)) if value == "kept" else 1.0,
+        strength=_sure(math.prod(_chance(case, gap) for gap in gaps)) if value == "kept" else 1.0,
     )
 
 
@@ -151,11 +196,30 @@ def _phase(case: CaseFile, gap: Gap) -> str:
     close = np.diff(after) < BACK_TO_BACK * period_ns
     if missed >= LEAST_BUNCH and len(close) >= LEAST_BUNCH and close.all():
         return "back_to_back"
+    told = _timer(case, gap)
+    if told is not None and told.timer is not Timer.UNKNOWN:
+        return "kept" if told.timer is Timer.RAN_ON else "restarted"
     off_ns = abs((gap.next_ns - gap.last_ns + period_ns // 2) % period_ns - period_ns // 2)
     allowed = _beat(case, gap)
     if allowed > LOOSEST:
         return "unknown"
     return "kept" if off_ns <= allowed * period_ns + DRIFT * (gap.next_ns - gap.last_ns) else "restarted"
+
+
+def _timer(case: CaseFile, gap: Gap) -> OverGap | None:
+    """What the timer did, where enough frames stand on both sides of the gap without another hole."""
+    clock, period_ns = case.clock(gap.slot), case.period_ns(gap.slot) or 1
+    place = int(clock.searchsorted(gap.next_ns or 0))
+    if place < WINDOW or place + WINDOW > len(clock):
+        return None
+    holes = np.diff(clock[place - WINDOW : place + WINDOW]) > UNBROKEN * period_ns
+    return over_gap(clock, place, period_ns) if np.count_nonzero(holes) == 1 else None
+
+
+def _chance(case: CaseFile, gap: Gap) -> float:
+    """How likely the frames behind a gap come in the old beat by chance."""
+    told = _timer(case, gap)
+    return 2 * _beat(case, gap) if told is None or told.timer is Timer.UNKNOWN else told.chance
 
 
 def _beat(case: CaseFile, gap: Gap) -> float:
@@ -223,25 +287,36 @@ def _ways(case: CaseFile, gap: Gap) -> tuple[set[str], int] | None:
 
 
 def _doubled(case: CaseFile) -> Iterator[Evidence]:
-    """Who sends a message twice as often as promised, one frame between two of the other."""
+    """Who sends a message twice as often as promised: two senders by turns, or one each frame twice."""
+    by_name = {(rule.bus, rule.message.name): slot for slot, rule in enumerate(case.rules)}
+    told = {
+        by_name.get((one.place.bus or "", one.place.message or "")): one for one in case.findings(TWO_SENDERS)
+    }
     for slot in range(len(case.rules)):
-        period_ns, clock = case.period_ns(slot), case.clock(slot)
-        if period_ns is None:
+        finding, span = told.get(slot), case.doubled(slot)
+        if finding is None and span is None:
             continue
-        span = clock[(clock >= case.begin_ns - period_ns) & (clock <= case.begin_ns + 600 * MS)]
-        two_apart = span[2:] - span[:-2]
-        twice = (np.abs(two_apart - period_ns) < 0.25 * period_ns) & (span[1:-1] > span[:-2] + GUARD_NS // 10)
-        if np.count_nonzero(twice) >= 8:
-            first_ns = int(span[1:-1][twice][0])  # the first frame between two others
-            yield Evidence(
-                atom=Atom.COUNTER,
-                value="two_at_once",
-                role=case.roles[slot],
-                subject=case.rules[slot].message.name,
-                from_ns=first_ns,
-                to_ns=int(span[-1]),
-                line=case.line(first_ns, slot),
-            )
+        from_ns, to_ns = span or (0, 0)
+        from_ns, to_ns = (finding.start_ns, finding.end_ns) if finding else (from_ns, to_ns)
+        yield Evidence(
+            atom=Atom.COUNTER,
+            value="sent_twice"
+            if finding is None and _in_pairs(case, slot, from_ns, to_ns)
+            else "two_at_once",
+            role=case.roles[slot],
+            subject=case.rules[slot].message.name,
+            from_ns=from_ns,
+            to_ns=to_ns,
+            line=case.line(from_ns, slot),
+        )
+
+
+def _in_pairs(case: CaseFile, slot: int, from_ns: int, to_ns: int) -> bool:
+    """Whether nearly every frame of a span says just what one of its neighbours says."""
+    rows, clock = case.rows(slot), case.clock(slot)
+    payload = case.window.prepared.chunk.payload[rows[(clock >= from_ns) & (clock <= to_ns)]]
+    same = (payload[1:] == payload[:-1]).all(axis=1)
+    return len(same) > 0 and bool(same.mean() >= PAIRED)
 
 
 def _holes(case: CaseFile) -> Iterator[Evidence]:
@@ -250,6 +325,10 @@ def _holes(case: CaseFile) -> Iterator[Evidence]:
     if not lost:
         return
     by_name = {(rule.bus, rule.message.name): slot for slot, rule in enumerate(case.rules)}
+    held = _not_passed_on(case)
+    lost = [one for one in lost if (one.place.bus, one.place.message) not in held]
+    if not lost:
+        return
     slots = [by_name[p.place.bus or "", p.place.message or ""] for p in lost if p.place.message]
     copies = all(case.roles[slot] is Role.COPY for slot in slots)
     senders = {case.rules[slot].sender for slot in slots if case.roles[slot] is not Role.COPY}
@@ -264,6 +343,16 @@ def _holes(case: CaseFile) -> Iterator[Evidence]:
         names=tuple(case.rules[slot].message.name for slot in slots),
         line=lost[0].line,
     )
+
+
+def _not_passed_on(case: CaseFile) -> set[tuple[str | None, str | None]]:
+    """The copies of what was silent, of which frames are missing because there were none to pass on."""
+    silent = {(case.rules[gap.slot].bus, case.rules[gap.slot].message.name) for gap in case.gaps}
+    return {
+        (rule.bus, rule.message.name)
+        for rule in case.rules
+        if rule.relay_of and (rule.relay_of.message.bus, rule.relay_of.message.message) in silent
+    }
 
 
 def _stands(case: CaseFile) -> Iterator[Evidence]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.diagnosis.case_file import CaseFile
+    from canmap.findings.finding import Finding
     from canmap.mapping.override_rules import OverrideRule
 
 DIP = 0.85  # of the voltage before
@@ -27,15 +28,24 @@ BEFORE_NS, DIP_NS = 1_500 * MS, 1_200 * MS  # the dip itself is looked for this 
 HELD_NS = 600 * MS  # for which an override is looked at
 HAND = 0.3  # N m, by which the torque of a hand varies; common practice
 LEAST_SAMPLES = 10
-MOVING_MPS = 1.0
-YAW_APART, YAW_AGREES = 0.02, 0.012  # rad/s
-KIND_OF = {"disagree": "apart", "railed": "apart", "frozen": "frozen", "slew": "jumped"}
+MOVING_MPS = 0.5
+YAW_APART, YAW_AGREES = 0.012, 0.006  # rad/s
+YAW_TIMES = 0.3  # so far from one, one of the two is scaled
+YAW_MOVED, YAW_FITS = 0.01, 0.9  # rad/s, standard deviation; correlation from which on a factor is told
+KIND_OF = {
+    "disagree": "apart",
+    "railed": "apart",
+    "frozen": "frozen",
+    "slew": "jumped",
+    "out_of_range": "at_its_end",
+    "tracking": "not_followed",
+}
 
 
 def supply(case: CaseFile) -> Iterator[Evidence]:
     """Voltages of nodes and of the vehicle just before the begin, against before."""
     for number, column in enumerate(case.plan.columns):
-        if column.signal.unit != "V":
+        if column.signal.unit != "V" or case.doubled(column.slot):
             continue
         clock, volts = case.samples(number)
         usual = volts[(clock >= case.window.from_ns) & (clock < case.begin_ns - BEFORE_NS)]
@@ -66,8 +76,8 @@ def physics(case: CaseFile) -> Iterator[Evidence]:
         yield from _override(case, override)
     for finding in case.findings(*KIND_OF):
         place = finding.place
-        if finding.kind == "slew" and not place.record:
-            continue  # a demand, which says nothing of a sensor
+        if _is_demand(case, finding) or _is_doubled(case, finding):
+            continue  # a demand says nothing of a sensor, nor do two senders by turns
         subject = f"{place.record}.{place.field}" if place.record else f"{place.message}.{place.signal}"
         yield Evidence(
             atom=Atom.PHYSICS,
@@ -80,6 +90,22 @@ def physics(case: CaseFile) -> Iterator[Evidence]:
             amount=finding.value,
         )
     yield from _yaw(case)
+
+
+def _is_demand(case: CaseFile, finding: Finding) -> bool:
+    """Whether a finding is about a value that is asked for."""
+    if finding.kind in {"tracking", "frozen"}:
+        return False
+    asked = {(one.message.bus, one.message.message) for one in case.spec.manual.demands}
+    named = finding.place.bus, finding.place.message
+    return named in asked or (finding.kind == "slew" and not finding.place.record)
+
+
+def _is_doubled(case: CaseFile, finding: Finding) -> bool:
+    """Whether the frames that a finding is about came twice as often as promised."""
+    named = finding.place.bus, finding.place.message
+    slots = [slot for slot, rule in enumerate(case.rules) if (rule.bus, rule.message.name) == named]
+    return bool(slots) and case.doubled(slots[0]) is not None
 
 
 def _override(case: CaseFile, rule: OverrideRule) -> Iterator[Evidence]:
@@ -121,44 +147,87 @@ def _is_pedal(case: CaseFile, rule: OverrideRule) -> bool:
     )
 
 
+class _Yaw(NamedTuple):
+    """The yaw rate that the wheels tell against the one that the steering asks for, over a span.
+
+    Attributes:
+        apart: Mean of the difference, rad/s.
+        times: By how many times the one turns faster than the other; None where the steering hardly moved.
+    """
+
+    apart: float
+    times: float | None
+
+
 def _yaw(case: CaseFile) -> Iterator[Evidence]:
-    """The yaw rate that the rear wheels tell against the one that the steering asks for."""
-    before = _yaw_difference(case, case.begin_ns - 2_500 * MS, case.begin_ns - 300 * MS)
-    after = _yaw_difference(case, case.begin_ns + 300 * MS, case.begin_ns + 3_000 * MS)
-    if before is None or after is None or abs(before) > YAW_APART:
+    """The yaw rate that the rear wheels tell against the one that the steering asks for, before and after."""
+    before = _yaw_over(case, case.begin_ns - 4_000 * MS, case.begin_ns - 300 * MS)
+    after = _yaw_over(case, case.begin_ns + 300 * MS, case.begin_ns + 8_000 * MS)
+    if after is None:
         return
-    change = abs(after - before)
-    if change >= YAW_APART or change < YAW_AGREES:
+    before = before or _Yaw(0.0, None)  # at rest, as far as anybody knows
+    told = [_compared(before, after)]
+    told += [("yaw_not_scaled", after.times or 0.0)] if _is_one(after.times) else []
+    told += [("yaw_one_before", before.times or 0.0)] if _is_one(before.times) else []
+    for value, amount in told:
+        if not value:
+            continue
         yield Evidence(
             atom=Atom.PHYSICS,
-            value="yaw_apart" if change >= YAW_APART else "yaw_agrees",
+            value=value,
             role=Role.SENSOR,
             from_ns=case.begin_ns,
-            to_ns=case.begin_ns + 3_000 * MS,
-            amount=change,
+            to_ns=case.begin_ns + 8_000 * MS,
+            amount=amount,
         )
 
 
-def _yaw_difference(case: CaseFile, from_ns: int, to_ns: int) -> float | None:
-    """Mean of the difference over a span, rad/s; None where geometry, wheels, angle or speed are missing."""
+def _compared(before: _Yaw, after: _Yaw) -> tuple[str, float]:
+    """What two spans tell, and the figure that goes with it; "" where they tell nothing."""
+    change = abs(after.apart - before.apart)
+    if abs(before.apart) > YAW_APART or not _is_one(before.times, 1.0):
+        return "yaw_other_before", abs(before.apart)
+    if not _is_one(after.times, 1.0):
+        return "yaw_scaled", after.times or 0.0
+    if change >= YAW_APART:
+        return "yaw_shifted", change
+    return ("yaw_agrees", change) if change < YAW_AGREES else ("", 0.0)
+
+
+def _is_one(times: float | None, unknown: float = 0.0) -> bool:
+    return abs((unknown if times is None else times) - 1) <= YAW_TIMES
+
+
+def _yaw_over(case: CaseFile, from_ns: int, to_ns: int) -> _Yaw | None:
+    """None where geometry, wheels, angle or speed are missing."""
     geometry = case.spec.geometry
     steering, wheels = _record(case, Steering), _record(case, Wheels)
-    if steering is None or wheels is None:
+    if steering is None or wheels is None or not (geometry.track and geometry.wheelbase):
         return None
-    if not (geometry.track and geometry.wheelbase and geometry.steering_ratio):
-        return None
-    if not {"rear_left", "rear_right"} <= wheels[1].keys() or "wheel_angle" not in steering[1]:
+    road = _road_angle(steering[1], geometry.steering_ratio)
+    if not {"rear_left", "rear_right"} <= wheels[1].keys() or road is None:
         return None
     clock, rear = wheels[0], wheels[1]
     left, right = rear["rear_left"], rear["rear_right"]
     speed = (left + right) / 2
-    angle = np.interp(clock, steering[0], steering[1]["wheel_angle"]) if len(steering[0]) else speed * np.nan
+    angle = np.interp(clock, steering[0], road) if len(steering[0]) else speed * np.nan
     inside = (clock >= from_ns) & (clock <= to_ns) & (speed > MOVING_MPS) & np.isfinite(angle)
     if np.count_nonzero(inside) < LEAST_SAMPLES:
         return None
     told = (right - left)[inside] / geometry.track
-    asked = speed[inside] * np.tan(angle[inside] / geometry.steering_ratio) / geometry.wheelbase
-    return float(np.mean(told - asked))
+    asked = speed[inside] * np.tan(angle[inside]) / geometry.wheelbase
+    spread = float(np.std(told)), float(np.std(asked))
+    moved = max(spread) >= YAW_MOVED and min(spread) > 0
+    times = float(np.cov(told, asked)[0, 1] / spread[1] ** 2) if moved else None
+    fits = moved and abs(float(np.corrcoef(told, asked)[0, 1])) >= YAW_FITS
+    return _Yaw(float(np.mean(told - asked)), times if fits else None)
+
+
+def _road_angle(steering: dict[str, NDArray[np.float64]], ratio: float | None) -> NDArray[np.float64] | None:
+    """The angle of the road wheels, rad, as told or by the steering wheel."""
+    if "road_angle" in steering:
+        return steering["road_angle"]
+    return steering["wheel_angle"] / ratio if ratio and "wheel_angle" in steering else None
 
 
 def _record(case: CaseFile, kind: type) -> tuple[NDArray[np.int64], dict[str, NDArray[np.float64]]] | None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.diagnosis.evidence import Role
+from canmap.diagnosis.onsets import OnsetKind, holds_from_start
 from canmap.vocabulary.record_types import DEMAND_TYPES, AxisState, field_types
 
 if TYPE_CHECKING:
@@ -28,7 +29,13 @@ if TYPE_CHECKING:
 MS = 1_000_000
 DUE = 1.25  # a frame is due after its period; jitter may add a quarter
 SILENT = 3  # periods without a frame from which on one is silent, where nothing else is promised
+WRONG = {"out_of_range", "disagree", "railed", "frozen", "slew", "tracking"}
+WRONG |= {"checksum", "counter", "two_senders"}
 FOLLOWS_NS = 1_500 * MS  # silences that begin so soon are of the episode
+TWICE_NS = 1_000 * MS  # around the begin, in which a message is looked at that comes twice as often
+TWICE = 0.25  # of a period: so near to it two frames of one of two senders are apart
+APART_NS = MS // 5  # closer frames are of one sender
+LEAST_TWICE = 8  # frames
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +103,10 @@ class CaseFile:
         self.rules = tuple(rules[: len(plan.slots)])
         self.begin_ns, self.end_ns = span.begin_ns, span.end_ns
 
+    def with_result(self, result: Inspection) -> CaseFile:
+        """Return the same by another inspection of the capture, such as one with other names."""
+        return CaseFile(self.span, self.window, result, self.spec, self.plan, self.rules)
+
     @cached_property
     def roles(self) -> tuple[Role, ...]:
         """The role of each slot."""
@@ -135,7 +146,7 @@ class CaseFile:
     def period_ns(self, slot: int) -> int | None:
         """Return the period of a message that has always to come, else None."""
         rule = self.rules[slot]
-        return None if rule.active_when else rule.period_ns
+        return rule.period_ns if self.is_cyclic(rule) else None
 
     def samples(self, column: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
         """Return the session clock and the values of a signal, in the unit of its description."""
@@ -146,7 +157,7 @@ class CaseFile:
         """Yield the findings of some kinds that overlap the episode."""
         for finding in self.result.findings:
             near = finding.start_ns <= self.end_ns and finding.end_ns >= self.begin_ns
-            if finding.kind in kinds and near and finding.start_ns > self.result.capture.start_ns:
+            if finding.kind in kinds and near and holds_from_start(finding, self.result) is self.from_start:
                 yield finding
 
     def line(self, clock_ns: int, slot: int | None = None) -> int | None:
@@ -155,6 +166,42 @@ class CaseFile:
         rows = np.arange(len(chunk)) if slot is None else self.rows(slot)
         place = int(np.searchsorted(chunk.t_ns[rows], clock_ns))
         return int(chunk.line[rows[place]]) if place < len(rows) else None
+
+    @staticmethod
+    def is_cyclic(rule: MessageRule) -> bool:
+        """Tell whether a message has always to come."""
+        return rule.period_ns is not None and not rule.active_when
+
+    @property
+    def from_start(self) -> bool:
+        """Whether it is about what holds from the first frame on."""
+        return self.span.kinds == (OnsetKind.FROM_START,)
+
+    def doubled(self, slot: int) -> tuple[int, int] | None:
+        """Return from when to when, session clock, a message came twice as often as promised; None if not."""
+        period_ns, clock = self.period_ns(slot), self.clock(slot)
+        if period_ns is None:
+            return None
+        span = clock[(clock >= self.begin_ns - TWICE_NS) & (clock <= self.begin_ns + TWICE_NS)]
+        two_apart = span[2:] - span[:-2]
+        twice = (np.abs(two_apart - period_ns) < TWICE * period_ns) & (span[1:-1] > span[:-2] + APART_NS)
+        if np.count_nonzero(twice) < LEAST_TWICE:
+            return None
+        inner = span[1:-1][twice]  # each between two others
+        return int(inner[0]), int(inner[-1])
+
+    @cached_property
+    def wrong_spans(self) -> Mapping[tuple[str, str], tuple[tuple[int, int], ...]]:
+        """When frames or values of a message, by bus and name, were wrong: from and until, session clock."""
+        found: dict[tuple[str, str], tuple[tuple[int, int], ...]] = {}
+        for finding in self.result.findings:
+            place, starts_ns = finding.place, finding.start_ns
+            counts = finding.kind in WRONG and finding.severity != "note" and place.bus and place.message
+            near = starts_ns < self.window.to_ns and finding.end_ns >= self.window.from_ns
+            if counts and near and starts_ns > self.result.capture.start_ns:
+                name = (place.bus or "", place.message or "")
+                found[name] = (*found.get(name, ()), (starts_ns, finding.end_ns))
+        return found
 
     @cached_property
     def gaps(self) -> tuple[Gap, ...]:

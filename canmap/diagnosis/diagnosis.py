@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from canmap.diagnosis.atoms import gathered, lacking
-from canmap.diagnosis.atoms_of_order import begins_between
+from canmap.diagnosis.begins import begins_between
 from canmap.diagnosis.cause_table import cause_table
-from canmap.diagnosis.evidence import Atom, Role
+from canmap.diagnosis.evidence import VALUES, Atom, Role
+from canmap.diagnosis.onset_times import began
 from canmap.diagnosis.scoring import Decision, judged
 
 if TYPE_CHECKING:
@@ -21,11 +22,12 @@ if TYPE_CHECKING:
     from canmap.diagnosis.scoring import Judgement
     from canmap.results.inspection import Inspection
 
-TOO_CLOSE_NS = 150_000_000  # a page of slow state messages
 HAPPENED = {Atom.REACH, Atom.DEMAND, Atom.KIT, Atom.STOP_CHAIN, Atom.SUPPLY, Atom.STRANGERS, Atom.PHYSICS}
-HAPPENED |= {Atom.BUS, Atom.RECORDER}
+HAPPENED |= {Atom.BUS, Atom.RECORDER, Atom.DESCRIPTION}
+COUNTED = {"stands", "two_at_once", "sent_twice", "holes"}  # what counters show while it happens
 QUIET_VALUES = {"on_time", "stayed_active", "released", "there", "closed", "fed", "steady", "clean", "free"}
-QUIET_VALUES |= {"constant", "varies", "yaw_agrees", "full", "to_the_end"}
+QUIET_VALUES |= {"constant", "varies", "yaw_agrees", "yaw_not_scaled", "yaw_one_before", "full"}
+QUIET_VALUES |= {"to_the_end", "copy_went_on"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,12 +65,14 @@ class Diagnosis:
         episodes: Those that were asked for, by begin.
         spec: Path of the spec.
         found: How many episodes the capture has, those included that were not asked for.
+        never_came: Messages that the spec makes something of, and that the capture does not hold.
     """
 
     result: Inspection
     episodes: tuple[EpisodeDiagnosis, ...]
     spec: str
     found: int
+    never_came: tuple[str, ...] = ()
 
 
 def diagnosed(case: CaseFile) -> EpisodeDiagnosis:
@@ -86,18 +90,24 @@ def without(one: EpisodeDiagnosis, sources: Collection[Atom]) -> Judgement:
 
 
 def chain_of(evidence: tuple[Evidence, ...], judgement: Judgement, case: CaseFile) -> tuple[Evidence, ...]:
-    """Return what of the evidence happened at a moment, by time.
+    """Return what of the evidence happened at a moment, by the time at which it was seen.
 
-    What a named root rests on comes first where messages are too far apart to tell: a button is seen only
-    with the next message of its bit, a silence from the last frame on.
+    What a named root rests on comes before whatever it may have preceded: a button is seen only with the
+    next message of its bit, a silence from the last frame on.
     """
-    happened = [one for one in evidence if one.atom in HAPPENED and one.value not in QUIET_VALUES]
+    happens = [one for one in evidence if one.atom in HAPPENED or one.value in COUNTED]
+    happened = [one for one in happens if one.value not in QUIET_VALUES]
     first = judgement.first[:1] if judgement.decision is Decision.ROOT else ()
     core = {id(one.evidence) for scored in first for one in scored.weighed if one.rests_on}
+    onsets = {id(one): began(one, case) for one in happened}
 
-    def moment(one: Evidence) -> int:
-        too_close = id(one) in core and one.from_ns - case.begin_ns <= TOO_CLOSE_NS
-        return min(one.from_ns, case.begin_ns - 1) if too_close else one.from_ns
+    def seen_ns(one: Evidence) -> int:
+        own = onsets[id(one)]
+        if id(one) not in core:
+            return own.by_ns
+        return min((other.by_ns for other in onsets.values() if own.may_precede(other)), default=own.by_ns)
 
-    roles = list(Role)  # of one moment: the button, the loop, the relay
-    return tuple(sorted(happened, key=lambda one: (moment(one), roles.index(one.role))))
+    def place(one: Evidence) -> tuple[int, ...]:  # of one moment: the button, the loop, the relay
+        return (id(one) not in core, list(Role).index(one.role), VALUES[one.atom].index(one.value))
+
+    return tuple(sorted(happened, key=lambda one: (seen_ns(one), place(one))))

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from canmap.diagnosis.amounts import amount_of
 from canmap.diagnosis.cause_table import EXCLUDES, cause_table
+from canmap.diagnosis.deciding import deciding_measurement
 from canmap.diagnosis.evidence_words import headline, sentence
+from canmap.diagnosis.onset_times import began
 from canmap.diagnosis.scoring import Decision
 
 if TYPE_CHECKING:
+    from canmap.diagnosis.case_file import CaseFile
     from canmap.diagnosis.diagnosis import Diagnosis, EpisodeDiagnosis
     from canmap.diagnosis.evidence import Evidence
     from canmap.diagnosis.scoring import Scored, Weighed
@@ -25,13 +29,15 @@ def diagnosis_json(diagnosis: Diagnosis) -> dict[str, Any]:
         "vehicle": result.vehicle,
         "capture": result.to_json()["capture"],
         "spec": diagnosis.spec,
+        "found": diagnosis.found,
         "episodes": [_episode(one, result) for one in diagnosis.episodes],
+        "never_came": list(diagnosis.never_came),
         "verdict": result.verdict,
     }
 
 
 def _episode(one: EpisodeDiagnosis, result: Inspection) -> dict[str, Any]:
-    span, judgement = one.span, one.judgement
+    span, judgement, case = one.span, one.judgement, one.case
     return {
         "number": span.number,
         "start_s": result.seconds(span.begin_ns),
@@ -41,17 +47,17 @@ def _episode(one: EpisodeDiagnosis, result: Inspection) -> dict[str, Any]:
         "began": [kind.value for kind in span.kinds],
         "text": headline(span),
         "outcome": judgement.decision.value,
-        "causes": [_cause(scored, result) for scored in judgement.first],
-        "follows": [_cause(scored, result) for scored in judgement.follows],
-        "breaks_tie": judgement.measure or None,
-        "chain": [_evidence(evidence, result) for evidence in one.chain],
-        "evidence": [_evidence(evidence, result) for evidence in one.evidence],
+        "causes": [_cause(scored, case) for scored in judgement.first],
+        "follows": [_cause(scored, case) for scored in judgement.follows],
+        "breaks_tie": deciding_measurement(one, cause_table()) or None,
+        "chain": [_link(evidence, case) for evidence in one.chain],
+        "evidence": [_evidence(evidence, case) for evidence in one.evidence],
         "not_available": [{"atom": lack.atom.value, "text": lack.text} for lack in one.lacks],
         "root": judgement.first[0].cause.key if judgement.decision is Decision.ROOT else None,
     }
 
 
-def _cause(scored: Scored, result: Inspection) -> dict[str, Any]:
+def _cause(scored: Scored, case: CaseFile) -> dict[str, Any]:
     cause, cautions = scored.cause, cause_table().cautions
     return {
         "key": cause.key,
@@ -59,8 +65,8 @@ def _cause(scored: Scored, result: Inspection) -> dict[str, Any]:
         "points": round(scored.points, 2),
         "basis": cause.basis,
         "scored": cause.scored,
-        "for": [_weighed(one, result) for one in scored.speaks_for],
-        "against": [_weighed(one, result) for one in scored.speaks_against],
+        "for": [_weighed(one, case) for one in scored.speaks_for],
+        "against": [_weighed(one, case) for one in scored.speaks_against],
         "next": [
             {
                 "do": check.text,
@@ -71,12 +77,20 @@ def _cause(scored: Scored, result: Inspection) -> dict[str, Any]:
     }
 
 
-def _weighed(one: Weighed, result: Inspection) -> dict[str, Any]:
+def _weighed(one: Weighed, case: CaseFile) -> dict[str, Any]:
     points = "excludes" if one.item.weight == EXCLUDES else round(one.points, 2)
-    return {"points": points, **_evidence(one.evidence, result)}
+    return {"points": points, **_evidence(one.evidence, case)}
 
 
-def _evidence(one: Evidence, result: Inspection) -> dict[str, Any]:
+def _link(one: Evidence, case: CaseFile) -> dict[str, Any]:
+    """Return a link of the chain: evidence, and between which moments it began."""
+    when = began(one, case)
+    moments = (None if at_ns is None else case.result.seconds(at_ns) for at_ns in when)
+    return {"between_s": list(moments), **_evidence(one, case)}
+
+
+def _evidence(one: Evidence, case: CaseFile) -> dict[str, Any]:
+    result, amount = case.result, amount_of(one, case)
     files = result.capture.files
     return {
         "atom": one.atom.value,
@@ -87,8 +101,9 @@ def _evidence(one: Evidence, result: Inspection) -> dict[str, Any]:
         "to_s": result.seconds(one.to_ns),
         "strength": round(one.strength, 3),
         "amount": one.amount,
+        "unit": amount.unit if amount else None,
         "names": list(one.names),
         "file": files[0] if len(files) == 1 and one.line is not None else None,
         "line": one.line,
-        "text": sentence(one),
+        "text": sentence(one, case),
     }

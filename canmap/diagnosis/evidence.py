@@ -29,6 +29,7 @@ class Atom(StrEnum):
     STRANGERS = "strangers"  # identifiers that are new, or come far too often
     RECORDER = "recorder"
     PHYSICS = "physics"  # sensors against each other and against what the vehicle does
+    DESCRIPTION = "description"  # what does not fit spec and description from the first frame on
 
 
 class Role(StrEnum):
@@ -41,8 +42,7 @@ class Role(StrEnum):
     COPY = "copy"  # what a gateway passes on
     ONE_SENDER = "one_sender"
     SEVERAL_SENDERS = "several_senders"
-    BUTTON = "button"  # on the vehicle
-    RADIO_BUTTON = "radio_button"
+    BUTTON = "button"  # that asks for a stop
     LINK = "link"
     LOOP = "loop"
     RELAY = "relay"  # the supply that the stop loop switches
@@ -54,31 +54,42 @@ class Role(StrEnum):
 VALUES: Mapping[Atom, tuple[str, ...]] = {
     Atom.REACH: (
         *("one_message", "message_or_node", "node", "supply_group", "bus", "everything"),
-        *("copy_only", "lower_priorities", "several"),
+        *(
+            "copy_only",
+            "lower_priorities",
+            "several_nodes",
+            "several",
+            "copy_went_on",
+            "copy_stopped",
+            "copy_late",
+        ),
     ),
     Atom.ORDER: ("stop_first", "silence_first", "withdrawal_first", "demand_first", "axis_first"),
-    Atom.COUNTER: ("goes_on", "skipped", "anew", "stands", "two_at_once", "holes"),
+    Atom.COUNTER: ("goes_on", "skipped", "anew", "stands", "two_at_once", "sent_twice", "holes"),
     Atom.PHASE: ("kept", "restarted", "back_to_back", "no_return"),
-    Atom.BUS: ("clean", "several_disturbed", "one_disturbed", "errors_only", "full", "free"),
-    Atom.DEMAND: (
-        *(
-            "on_time",
-            "missing",
-            "missing_long",
-            "bunched",
-            "counter_refused",
-            "checksum_refused",
-            "out_of_range",
-        ),
-        *("withdrawn", "enabled_too_early"),
+    Atom.BUS: (
+        *("clean", "several_disturbed", "one_disturbed", "errors_only", "bursts", "regular_bursts"),
+        *("full", "free"),
     ),
-    Atom.KIT: ("let_go", "overridden", "faulted", "stayed_active", "began_anew", "reported_fault"),
+    Atom.DEMAND: (
+        *("on_time", "missing", "missing_long", "all_missing", "bunched", "withdrawn", "enabled_too_early"),
+        *("counter_refused", "checksum_refused", "out_of_range", "jump_refused"),
+    ),
+    Atom.KIT: (
+        *("let_go", "overridden", "faulted", "stayed_active", "began_anew", "several_began_anew"),
+        *("reported_fault",),
+    ),
     Atom.STOP_CHAIN: ("pressed", "released", "lost", "there", "open", "closed", "cut", "fed"),
     Atom.SUPPLY: ("dipped", "steady"),
     Atom.STRANGERS: ("flood",),
     Atom.RECORDER: ("stamps_back", "to_the_end"),
     Atom.PHYSICS: (
-        *("past_threshold", "varies", "constant", "apart", "frozen", "jumped", "yaw_apart", "yaw_agrees"),
+        *("past_threshold", "varies", "constant", "apart", "frozen", "jumped", "at_its_end", "not_followed"),
+        *("yaw_shifted", "yaw_scaled", "yaw_not_scaled", "yaw_one_before", "yaw_other_before", "yaw_agrees"),
+    ),
+    Atom.DESCRIPTION: (
+        *("message_never_there", "bus_never_there", "swapped", "errors_only", "value_otherwise"),
+        *("pace_otherwise", "copy_off"),
     ),
 }
 

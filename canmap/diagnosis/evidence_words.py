@@ -1,26 +1,27 @@
-"""Evidence in sentences: one for each value of each atom, made of the typed facts and never the other way."""
+"""Evidence in sentences: one for each value of each atom, made of the typed facts and never the other way.
+
+Names are those of the spec; what it does not name is told in general words: no vehicle is like another.
+"""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.base.words import first_of, number, seconds
-from canmap.diagnosis.evidence import Atom, Evidence, Role
+from canmap.base.words import first_of, number, plural
+from canmap.diagnosis.amounts import finding_of, shown_amount
+from canmap.diagnosis.evidence import Atom, Role
+from canmap.diagnosis.onset_times import began
 from canmap.diagnosis.onsets import OnsetKind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from canmap.diagnosis.case_file import CaseFile
+    from canmap.diagnosis.evidence import Evidence
     from canmap.diagnosis.onsets import EpisodeSpan
 
 NAMED = 4  # names that a sentence tells
-WHOSE = {
-    Role.COMPUTER: "of the computer",
-    Role.KIT: "of the kit",
-    Role.OTHER: "of another node",
-    Role.COPY: "of the gateway",
-}
-# {subject}, {names}, {whose}, {amount} and {time} are filled in.
+# {subject}, {names}, {counters}, {group}, {stop}, {amount}, {time} and {since} are filled in.
 SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.REACH, "one_message"): "{subject} fell silent{time}; its node went on.",
     (
@@ -28,12 +29,17 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
         "message_or_node",
     ): "{subject} fell silent{time}; nothing else tells whether its node did too.",
     (Atom.REACH, "node"): "Every message of {subject} fell silent{time}: {names}.",
-    (Atom.REACH, "supply_group"): "All that the stop relay feeds fell silent{time}: {names}.",
+    (Atom.REACH, "supply_group"): "{group} fell silent{time}: {names}.",
     (Atom.REACH, "bus"): "One bus as a whole fell silent{time}.",
     (Atom.REACH, "everything"): "Nothing at all was recorded{time}.",
     (Atom.REACH, "copy_only"): "Only the gateway's copy fell silent{time}: {subject}; the original went on.",
     (Atom.REACH, "lower_priorities"): "All of lower priority fell silent{time}, while a higher one went on.",
-    (Atom.REACH, "several"): "Some messages fell silent{time} that share neither node nor relay: {names}.",
+    (
+        Atom.REACH,
+        "several_nodes",
+    ): "Every message of several nodes that share no supply fell silent{time}: {names}.",
+    (Atom.REACH, "copy_late"): "The gateway passed {subject} on late, by up to {amount}.",
+    (Atom.REACH, "several"): "Messages that share neither node nor supply fell silent{time}: {names}.",
     (Atom.ORDER, "stop_first"): "The stop chain changed first.",
     (
         Atom.ORDER,
@@ -45,67 +51,121 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (
         Atom.COUNTER,
         "goes_on",
-    ): "After the silence the counters {whose} went on by one: nothing was built meanwhile.",
+    ): "After the silence {counters} went on by one: no frame was built meanwhile.",
     (
         Atom.COUNTER,
         "skipped",
-    ): "The counters {whose} went on during the silence: frames were built and did not come.",
-    (Atom.COUNTER, "anew"): "After the silence the counters {whose} began anew.",
+    ): "After the silence {counters} had gone on: frames were built and did not come.",
+    (Atom.COUNTER, "anew"): "After the silence {counters} began anew.",
     (Atom.COUNTER, "stands"): "The counter of {subject} stood still for {amount} frames.",
+    (
+        Atom.REACH,
+        "copy_went_on",
+    ): "The gateway went on passing on {subject}, so the bus itself was alive.",
+    (
+        Atom.REACH,
+        "copy_stopped",
+    ): "The gateway passed on {subject} no more, so nothing came on the bus itself.",
+    (
+        Atom.COUNTER,
+        "sent_twice",
+    ): "{subject} came twice as often as promised, each frame twice with the same content.",
     (Atom.COUNTER, "two_at_once"): "{subject} came twice as often as promised, one frame between two others.",
-    (Atom.COUNTER, "holes"): "Counters tell that {amount} frames are missing, here and there: {names}.",
-    (Atom.PHASE, "kept"): "After the silence the frames came in the old beat: the timer had gone on.",
-    (Atom.PHASE, "restarted"): "After the silence the frames came in a new beat: the timer had started anew.",
-    (Atom.PHASE, "back_to_back"): "After the silence the frames came back to back: they had been waiting.",
+    (Atom.COUNTER, "holes"): "{amount} frames are missing, here and there: {names}.",
+    (Atom.PHASE, "kept"): "After the silence frames came on the old schedule: the timer had kept running.",
+    (Atom.PHASE, "restarted"): "After the silence frames came on a new schedule: the timer had started anew.",
+    (Atom.PHASE, "back_to_back"): "After the silence frames came back to back: they had been waiting.",
     (Atom.PHASE, "no_return"): "What fell silent did not come back.",
     (Atom.BUS, "clean"): "The capture has error frames elsewhere, and none here.",
     (Atom.BUS, "several_disturbed"): "{amount} error frames held up the frames of several senders.",
     (Atom.BUS, "one_disturbed"): "{amount} error frames held up the frames of {subject} alone.",
+    (
+        Atom.BUS,
+        "bursts",
+    ): "{amount} error frames came in bursts with pauses of different length, and held up several senders.",
+    (
+        Atom.BUS,
+        "regular_bursts",
+    ): "{amount} error frames came in bursts with pauses of one length, in which no known node was silent.",
     (Atom.BUS, "errors_only"): "{amount} error frames, and next to nothing else.",
-    (Atom.BUS, "full"): "The bus {subject} was {amount} % full.",
-    (Atom.BUS, "free"): "No bus was more than {amount} % full.",
+    (Atom.BUS, "full"): "The bus {subject} was loaded to {amount}.",
+    (Atom.BUS, "free"): "No bus was loaded to more than {amount}.",
     (Atom.DEMAND, "on_time"): "Every demand came on time and was in order.",
     (Atom.DEMAND, "missing"): "The demand {subject} did not come{time}.",
     (Atom.DEMAND, "missing_long"): "The demand {subject} did not come{time}.",
+    (Atom.DEMAND, "all_missing"): "No demand of the computer came: {names}.",
     (
         Atom.DEMAND,
         "bunched",
     ): "Later the frames of {subject} came closer together than promised: they had been held up.",
     (Atom.DEMAND, "counter_refused"): "{amount} frames of {subject} repeated their counter.",
     (Atom.DEMAND, "checksum_refused"): "{amount} frames of {subject} had a wrong checksum.",
-    (Atom.DEMAND, "out_of_range"): "{subject} was out of its range: {amount}.",
-    (Atom.DEMAND, "withdrawn"): "The computer took its demand back: {names}.",
+    (Atom.DEMAND, "out_of_range"): "{subject} was out of its range.",
+    (Atom.DEMAND, "jump_refused"): "{subject} jumped further than the kit takes.",
+    (Atom.DEMAND, "withdrawn"): "The computer took its demand back{since}: {names}.",
     (Atom.DEMAND, "enabled_too_early"): "{subject}: the enable came before the kit was ready for it.",
     (Atom.KIT, "let_go"): "Let go: {names}.",
     (Atom.KIT, "overridden"): "Overridden by the driver: {names}.",
     (Atom.KIT, "faulted"): "Faulted: {names}.",
     (Atom.KIT, "stayed_active"): "Stayed active all the time: {names}.",
     (Atom.KIT, "began_anew"): "Came back as after power-on: {names}.",
+    (Atom.KIT, "several_began_anew"): "Several nodes came back as after power-on: {names}.",
     (Atom.KIT, "reported_fault"): "The kit reported: {subject}.",
-    (Atom.STOP_CHAIN, "pressed"): "{subject}: pressed.",
-    (Atom.STOP_CHAIN, "released"): "{subject}: not pressed.",
-    (Atom.STOP_CHAIN, "lost"): "{subject}: link lost.",
-    (Atom.STOP_CHAIN, "there"): "{subject}: link there.",
-    (Atom.STOP_CHAIN, "open"): "{subject}: stop loop open.",
-    (Atom.STOP_CHAIN, "closed"): "{subject}: stop loop closed.",
-    (Atom.STOP_CHAIN, "cut"): "{subject}: supply of the kit cut.",
-    (Atom.STOP_CHAIN, "fed"): "{subject}: supply of the kit on.",
-    (Atom.SUPPLY, "dipped"): "{subject} dipped to {amount} V.",
-    (Atom.SUPPLY, "steady"): "{subject} was steady.",
+    (Atom.STOP_CHAIN, "pressed"): "{stop}: pressed.",
+    (Atom.STOP_CHAIN, "released"): "{stop}: not pressed.",
+    (Atom.STOP_CHAIN, "lost"): "{stop}: link lost.",
+    (Atom.STOP_CHAIN, "there"): "{stop}: link there.",
+    (Atom.STOP_CHAIN, "open"): "{stop}: loop open.",
+    (Atom.STOP_CHAIN, "closed"): "{stop}: loop closed.",
+    (Atom.STOP_CHAIN, "cut"): "{stop}: supply cut.",
+    (Atom.STOP_CHAIN, "fed"): "{stop}: supply on.",
+    (Atom.SUPPLY, "dipped"): "{subject} dipped to {amount}.",
+    (Atom.SUPPLY, "steady"): "{subject} was steady at {amount} and above.",
     (Atom.STRANGERS, "flood"): "Identifier {subject} came {amount} times a second.",
-    (Atom.RECORDER, "stamps_back"): "The stamps of the capture step back.",
+    (Atom.RECORDER, "stamps_back"): "The stamps of the capture step back by {amount}.",
     (Atom.RECORDER, "to_the_end"): "The silence lasts to the end of what was looked at.",
     (Atom.PHYSICS, "past_threshold"): "{subject} went past the threshold of an override, up to {amount}.",
-    (Atom.PHYSICS, "varies"): "{subject} varied as under a hand; its standard deviation was {amount}.",
-    (Atom.PHYSICS, "constant"): "{subject} hardly varied; its standard deviation was {amount}.",
+    (Atom.PHYSICS, "varies"): "{subject} varied as under a hand, with a standard deviation of {amount}.",
+    (Atom.PHYSICS, "constant"): "{subject} hardly varied, with a standard deviation of {amount}.",
     (Atom.PHYSICS, "apart"): "{subject} disagrees with its second sensor.",
     (Atom.PHYSICS, "frozen"): "{subject} stood still while what moves it moved.",
     (Atom.PHYSICS, "jumped"): "{subject} jumped faster than it can move.",
+    (Atom.PHYSICS, "at_its_end"): "{subject} went beyond its range.",
+    (Atom.PHYSICS, "not_followed"): "{subject} did not follow its demand.",
     (
         Atom.PHYSICS,
-        "yaw_apart",
-    ): "From here on, wheels and steering angle tell different yaw rates: {amount} rad/s.",
-    (Atom.PHYSICS, "yaw_agrees"): "Wheels and steering angle go on telling the same yaw rate.",
+        "yaw_shifted",
+    ): "From here on the yaw rates by the wheels and by the steering angle are {amount} apart.",
+    (
+        Atom.PHYSICS,
+        "yaw_scaled",
+    ): "From here on the yaw rate by the wheels is {amount} times that by the steering angle.",
+    (
+        Atom.PHYSICS,
+        "yaw_other_before",
+    ): "The yaw rates by the wheels and by the steering angle were {amount} apart before already.",
+    (
+        Atom.PHYSICS,
+        "yaw_not_scaled",
+    ): "The yaw rates by the wheels and by the steering angle stay in proportion, {amount} to 1.",
+    (
+        Atom.PHYSICS,
+        "yaw_one_before",
+    ): "Before this the yaw rates by the wheels and by the steering angle were {amount} to 1.",
+    (Atom.PHYSICS, "yaw_agrees"): "The yaw rates by the wheels and by the steering angle go on agreeing.",
+    (Atom.DESCRIPTION, "message_never_there"): "{subject} is not once in the capture.",
+    (Atom.DESCRIPTION, "bus_never_there"): "No message of bus {subject} is in the capture.",
+    (Atom.DESCRIPTION, "swapped"): "The messages of one bus are on the channel of another.",
+    (
+        Atom.DESCRIPTION,
+        "errors_only",
+    ): "Bus {subject} has error frames from the first to the last, and nothing else.",
+    (Atom.DESCRIPTION, "value_otherwise"): "{subject} is not as described, from the first frame to the last.",
+    (
+        Atom.DESCRIPTION,
+        "pace_otherwise",
+    ): "{subject} comes at another pace than described, from the first frame on.",
+    (Atom.DESCRIPTION, "copy_off"): "{subject} is {amount} off its original, from the first frame on.",
 }
 ONSETS = {
     OnsetKind.LEFT_ACTIVE: "an axis let go",
@@ -114,23 +174,66 @@ ONSETS = {
     OnsetKind.FRAMES_DOUBTFUL: "frames got lost or damaged",
     OnsetKind.VALUES_DOUBTFUL: "values became doubtful",
     OnsetKind.STAMPS_DOUBTFUL: "the stamps became doubtful",
+    OnsetKind.STARTED_ANEW: "a node started anew",
+    OnsetKind.FROM_START: "something was not as described from the start",
 }
 
 
-def sentence(one: Evidence) -> str:
-    """Return what a piece of evidence says."""
-    amount = "" if one.amount is None else number(float(f"{one.amount:.3g}"))
-    time = ""
-    if one.amount is not None and one.atom in {Atom.REACH, Atom.DEMAND}:
-        open_ = one.atom is Atom.REACH or one.value.startswith("missing")
-        time = f" for {seconds(round(one.amount, 3) * 1e9)}" if open_ else ""
+def sentence(one: Evidence, case: CaseFile, *, si: bool = False) -> str:
+    """Return what a piece of evidence says, in the names of the spec; figures in its units, or in SI."""
+    if (finding := finding_of(one, case)) is not None:
+        return finding.text  # which tells figure and limit
+    amount = shown_amount(one, case, si=si)
     return SENTENCES[one.atom, one.value].format(
-        subject=one.subject,
+        subject=_subject(one, case),
         names=first_of(one.names, NAMED) if one.names else "",
-        whose=WHOSE.get(one.role, "of all senders"),
-        amount=amount,
-        time=time,
+        counters=_counters(one),
+        group=_group(one, case) if one.value == "supply_group" else "",
+        stop=one.subject.partition(".")[0],
+        amount=amount.removesuffix(" 1/s"),
+        time=_time(one, amount, case),
+        since=_since_feedback(one, case) if one.value == "withdrawn" else "",
     )
+
+
+def _time(one: Evidence, amount: str, case: CaseFile) -> str:
+    """For how long something was silent; it may go on where no frame came until the end of what is known."""
+    if not amount or one.atom not in {Atom.REACH, Atom.DEMAND}:
+        return ""
+    return f" for {amount}{' or longer' if one.to_ns >= case.window.to_ns else ''}"
+
+
+def _since_feedback(one: Evidence, case: CaseFile) -> str:
+    """How long after the last frame of a silent feedback something happened: as long as its watch waits."""
+    last = next((gap for gap in case.gaps if case.roles[gap.slot] is Role.KIT), None)
+    when = began(one, case)
+    if last is None or when.after_ns is None or when.after_ns < last.due_ns:
+        return ""
+    low, high = (number(round((at_ns - last.last_ns) / 1e6)) for at_ns in (when.after_ns, when.by_ns))
+    return f" {low} to {high} ms after the last {case.rules[last.slot].message.name}"
+
+
+def _subject(one: Evidence, case: CaseFile) -> str:
+    """Whom or what it is about; a signal of the driver's with the name that the spec gives its override."""
+    for rule in case.spec.manual.overrides:
+        if f"{rule.signal.message}.{rule.signal.signal}" == one.subject:
+            return f"{one.subject} ({rule.name})"
+    return one.subject
+
+
+def _counters(one: Evidence) -> str:
+    return f"the {plural(len(one.names), 'counter')} of {first_of(one.names, NAMED)}" if one.names else ""
+
+
+def _group(one: Evidence, case: CaseFile) -> str:
+    """Which nodes share a supply, and what cuts it where the spec says so."""
+    senders = {rule.sender for rule in case.rules if rule.message.name in one.names}
+    for name, nodes in case.spec.manual.supply_groups.items():
+        if senders <= set(nodes):
+            chain = case.spec.manual.stop_chain
+            fed = "that the stop chain cuts" if chain and name in chain.cuts else "of one supply"
+            return f"All nodes {fed} ({first_of(nodes, NAMED)})"
+    return "All nodes of one supply"
 
 
 def headline(span: EpisodeSpan) -> str:

@@ -3,7 +3,7 @@
 An episode begins where an axis left its active state other than because the computer handed it back, where
 messages fell silent, where a demand was refused, or where frames, values or stamps became doubtful. What
 begins shortly after that, or where a silence of it ends, is a part of it: a node that comes back shows only
-then what it did meanwhile.
+then what it did meanwhile. What is not as described from the first frame to the last is one of its own.
 """
 
 from __future__ import annotations
@@ -13,7 +13,17 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from canmap.findings.finding import Severity
-from canmap.findings.kinds import COUNTER, LOSS, RECORDING_GAP, STALE, UNKNOWN_ID
+from canmap.findings.kinds import (
+    COUNTER,
+    LOSS,
+    MISSING,
+    RATE,
+    RECORDING_GAP,
+    RESTART,
+    STALE,
+    TWO_SENDERS,
+    UNKNOWN_ID,
+)
 from canmap.vocabulary.record_types import (
     AxisState,
     Brake,
@@ -33,7 +43,7 @@ if TYPE_CHECKING:
 
 SOON_NS = 1_500_000_000  # what begins so soon after something else of an episode is a part of it
 AT_END_NS = 300_000_000  # and so close to the end of a silence
-SAME_MESSAGE_NS = 10_000_000_000  # and on the same message, in another way
+SAME_MESSAGE_NS = 10_000_000_000  # and on the same message, in another way or by its values again
 LONGEST_NS = 10_000_000_000  # of what lasts: later than that, something else begins an episode of its own
 HANDED_BACK_NS = 300_000_000  # between the enable bit and the state of its axis
 FLOOD_FRAMES, FLOOD_A_SECOND = 200, 500  # of an identifier that nobody knows
@@ -49,6 +59,8 @@ class OnsetKind(StrEnum):
     FRAMES_DOUBTFUL = "frames_doubtful"
     VALUES_DOUBTFUL = "values_doubtful"
     STAMPS_DOUBTFUL = "stamps_doubtful"
+    STARTED_ANEW = "started_anew"
+    FROM_START = "from_start"
 
 
 OF_KIND = {
@@ -65,7 +77,14 @@ OF_KIND = {
     "time_order": OnsetKind.STAMPS_DOUBTFUL,
     "recording_gap": OnsetKind.SILENT,
     "stale": OnsetKind.SILENT,
+    "out_of_range": OnsetKind.VALUES_DOUBTFUL,
+    "two_senders": OnsetKind.FRAMES_DOUBTFUL,
+    "relay": OnsetKind.FRAMES_DOUBTFUL,
+    "restart": OnsetKind.STARTED_ANEW,
 }
+FROM_START = {MISSING, RATE, COUNTER, LOSS, "checksum", "out_of_range", "relay", "bus_error"}
+LONG_AT_END = 2  # times as long as is stale, a silence at the end is one
+FIRST_NS = 100_000_000  # from the first frame, for what has no period
 NOT_ON_ITS_OWN = {"state"}  # only a demand that came too early; illegal transitions are no episode
 
 
@@ -129,7 +148,24 @@ def episodes_of(result: Inspection) -> list[EpisodeSpan]:
         else:
             groups.append([onset])
     own = [group for group in groups if not all(onset.by_computer for onset in group)]
-    return [EpisodeSpan(number, tuple(group)) for number, group in enumerate(own, 1)]
+    whole = [_whole(finding, result) for finding in result.findings if holds_from_start(finding, result)]
+    return [
+        EpisodeSpan(number, tuple(group)) for number, group in enumerate([whole, *own] if whole else own, 1)
+    ]
+
+
+def holds_from_start(finding: Finding, result: Inspection) -> bool:
+    """Tell whether a finding holds from the first frame of what it is about to the last."""
+    if finding.kind not in FROM_START or finding.severity is Severity.NOTE or not finding.open:
+        return False
+    of = [one for one in result.messages if (one.bus, one.name) == (finding.place.bus, finding.place.message)]
+    wait_ns = 2 * (of[0].nominal_ns or 0) if of else 0
+    return finding.start_ns - result.capture.start_ns <= max(wait_ns, FIRST_NS)
+
+
+def _whole(finding: Finding, result: Inspection) -> EpisodeOnset:
+    subject = finding.place.message or finding.place.bus or ""
+    return EpisodeOnset(OnsetKind.FROM_START, result.capture.start_ns, finding.end_ns, True, subject)
 
 
 def _belongs(onset: EpisodeOnset, group: list[EpisodeOnset]) -> bool:
@@ -143,7 +179,7 @@ def _belongs(onset: EpisodeOnset, group: list[EpisodeOnset]) -> bool:
         )
         again = (
             one.subject == onset.subject
-            and one.kind is not onset.kind
+            and (one.kind is not onset.kind or one.kind is OnsetKind.VALUES_DOUBTFUL)
             and onset.start_ns - one.start_ns <= SAME_MESSAGE_NS
         )
         if ends or lasts or again:
@@ -157,6 +193,8 @@ def _onsets(result: Inspection) -> Iterator[EpisodeOnset]:
     for finding in result.findings:
         if finding.start_ns <= start_ns or finding.kind not in {*OF_KIND, UNKNOWN_ID}:
             continue
+        if holds_from_start(finding, result):
+            continue
         if finding.kind == UNKNOWN_ID:
             yield from _of_stranger(finding)
         elif _counts(finding):
@@ -166,13 +204,20 @@ def _onsets(result: Inspection) -> Iterator[EpisodeOnset]:
 def _counts(finding: Finding) -> bool:
     if finding.kind in NOT_ON_ITS_OWN:
         return str(finding.facts.get("wrong", "")).startswith("enable")
-    if finding.severity is Severity.NOTE:
+    if finding.severity is Severity.NOTE or _is_the_end(finding):
         return False
     return (
         finding.kind in {STALE, RECORDING_GAP}
         or finding.severity is Severity.ERROR
-        or (finding.kind in {LOSS, COUNTER, "bus_error", "time_order"})
+        or finding.kind in {LOSS, COUNTER, RESTART, TWO_SENDERS, "bus_error", "time_order", "relay"}
     )
+
+
+def _is_the_end(finding: Finding) -> bool:
+    """Whether a silence is only just one at the end: a recorder does not end all channels at one moment."""
+    if finding.kind != STALE or not finding.open or finding.limit is None or finding.parts:
+        return False
+    return (finding.value or 0.0) < LONG_AT_END * finding.limit
 
 
 def _of_finding(finding: Finding) -> EpisodeOnset:

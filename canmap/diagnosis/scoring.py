@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING
 from canmap.diagnosis.cause_table import EXCLUDES
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Collection, Iterable, Sequence
 
     from canmap.diagnosis.cause_table import Cause, CauseTable, Item
     from canmap.diagnosis.evidence import Evidence
 
 LEAST = 3.0  # points of a cause that may be named
+HOLDS = 2.0  # points of one that others may follow from
 APART = 2.0  # points by which it has to lead
 SURE = 0.5  # evidence that chance gives more often than that counts nothing
 
@@ -95,28 +96,35 @@ def judged(evidence: Iterable[Evidence], table: CauseTable, begin_ns: int) -> Ju
     known = tuple(evidence)
     scored = [_scored(cause, known, begin_ns) for cause in table.causes.values()]
     ranked = sorted((one for one in scored if one.points > 0), key=lambda one: -one.points)
-    able = [one for one in ranked if one.points >= LEAST]
-    holding = {one.cause.key for one in able}
-    follows = tuple(one for one in able if holding & set(one.cause.follows))
-    roots = [one for one in able if one not in follows]
-    decision, first, measure = _decided(roots, ranked)
+    holding = {one.cause.key for one in ranked if one.points >= HOLDS and not one.cause.follows}
+    follows = tuple(one for one in ranked if one.points >= LEAST and holding & set(one.cause.follows))
+    rivals = [one for one in ranked if one not in follows]
+    decision, first, measure = _decided(rivals)
     return Judgement(decision, first, follows, tuple(ranked), measure)
 
 
-def _decided(roots: Sequence[Scored], ranked: Sequence[Scored]) -> tuple[Decision, tuple[Scored, ...], str]:
-    if not roots:
-        return Decision.UNDETERMINED, tuple(ranked[:2]), ""
-    best = roots[0]
-    follows = {one.cause.key for one in ranked if one.points >= LEAST} - {one.cause.key for one in roots}
-    rivals = [one for one in ranked if one is not best and one.cause.key not in follows]
-    near = [one for one in rivals if best.points - one.points < APART]
+def _decided(rivals: Sequence[Scored]) -> tuple[Decision, tuple[Scored, ...], str]:
+    """Name a root, a tie of two, or none.
+
+    A root is named alone only if it leads, and if something speaks against each of those that look like it:
+    what nobody has looked at is not ruled out. What can only follow from something is no root.
+    """
+    if not rivals or rivals[0].points < LEAST or rivals[0].cause.follows:
+        return Decision.UNDETERMINED, tuple(rivals[:2]), ""
+    best, *others = rivals
+    ties = {tie.cause: tie.measure for tie in best.cause.ties}
+    near = [one for one in others if best.points - one.points < APART or _is_open(one, ties)]
     if not near:
         return Decision.ROOT, (best,), ""
-    ties = {tie.cause: tie.measure for tie in best.cause.ties}
-    if len(near) == 1 and near[0].cause.key in ties:
-        return Decision.TIE, (best, near[0]), ties[near[0].cause.key]
     measure = next((ties[one.cause.key] for one in near if one.cause.key in ties), "")
+    if len(near) == 1:
+        return Decision.TIE, (best, near[0]), measure
     return Decision.UNDETERMINED, (best, *near), measure
+
+
+def _is_open(one: Scored, ties: Collection[str]) -> bool:
+    """Whether a cause that may look the same is there, and nothing speaks against it."""
+    return one.cause.key in ties and not one.speaks_against
 
 
 def _scored(cause: Cause, evidence: Sequence[Evidence], begin_ns: int) -> Scored:

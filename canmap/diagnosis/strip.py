@@ -1,7 +1,7 @@
-"""The compact course of an episode in characters: a lane each for demands, axes, stop chain and messages.
+"""The compact course of an episode in characters, a lane each for demands, axes, stops, supplies, messages.
 
 A lane is a row of as many characters as asked for, each for the same share of the time. In every lane `=` is
-as it should be, `.` is silence, a letter is something else, which the legend of the lane names.
+as it should be, `.` is silence, a letter is something else, which the legend names.
 """
 
 from __future__ import annotations
@@ -13,28 +13,36 @@ import numpy as np
 
 from canmap.diagnosis.case_file import MS
 from canmap.diagnosis.evidence import Role
-from canmap.vocabulary.record_types import AxisState, Stop
+from canmap.frames.chunks import FrameKind
+from canmap.vocabulary.record_types import DEMAND_TYPES, AxisState, Stop
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator
 
     from numpy.typing import NDArray
 
     from canmap.diagnosis.case_file import CaseFile
 
 BEFORE_NS, LEAST_NS, LONGEST_NS = 300 * MS, 1_200 * MS, 6_000 * MS
-GOOD, SILENT_MARK, BAD = "=", ".", "x"
+GOOD, SILENT_MARK, BAD, TAKEN_BACK, NOT_KNOWN = "=", ".", "x", "t", "?"
+MOST_MESSAGES = 6
+LOW = 0.85  # of the voltage before
 MARKS = {
     AxisState.OFF: "o",
     AxisState.STANDBY: "s",
     AxisState.READY: "r",
-    AxisState.ACTIVE: "=",
+    AxisState.ACTIVE: GOOD,
     AxisState.OVERRIDDEN: "v",
     AxisState.FAULTED: "f",
 }
-LEGEND = (
-    "= as it should be   . silent   x not in order   axis: o off, s standby, r ready, v overridden, f faulted"
-)
+MEANINGS = {
+    GOOD: "as it should be",
+    SILENT_MARK: "silent",
+    BAD: "not in order",
+    TAKEN_BACK: "taken back",
+    **{mark: state.name.lower() for state, mark in MARKS.items() if mark != GOOD},
+    NOT_KNOWN: "not known",
+}
 
 
 class Lane(NamedTuple):
@@ -47,6 +55,11 @@ class Lane(NamedTuple):
 
     name: str
     marks: str
+
+    @property
+    def is_quiet(self) -> bool:
+        """Whether all of it is as it should be."""
+        return not set(self.marks) - {GOOD}
 
 
 class Strip(NamedTuple):
@@ -65,26 +78,37 @@ class Strip(NamedTuple):
 
 def strip_of(case: CaseFile, width: int) -> Strip:
     """Return the course of an episode in `width` characters."""
-    from_ns = max(case.begin_ns - BEFORE_NS, case.window.from_ns)
+    from_ns = max(case.begin_ns - BEFORE_NS, case.window.from_ns, case.result.capture.start_ns)
     span_ns = min(max(case.end_ns + BEFORE_NS - from_ns, LEAST_NS), LONGEST_NS)
     to_ns = min(from_ns + span_ns, case.window.to_ns)
     edges = np.linspace(from_ns, to_ns, width + 1)
-    lanes = [*_demands(case, edges), *_axes(case, edges), *_stop(case, edges), *_silent(case, edges)]
+    lanes = [
+        lane for part in (_demands, _axes, _stop, _supply, _errors, _silent) for lane in part(case, edges)
+    ]
     return Strip(from_ns, to_ns, tuple(lanes))
 
 
+def legend(lanes: Iterable[Lane]) -> str:
+    """Return what the marks of some lanes mean."""
+    used = {mark for lane in lanes for mark in lane.marks}
+    return "   ".join(f"{mark} {meaning}" for mark, meaning in MEANINGS.items() if mark in used)
+
+
 def _came(case: CaseFile, slot: int, edges: NDArray[np.float64]) -> list[str]:
-    """Marks of a message: silent where no frame came for too long, not in order where it failed."""
+    """Marks of a message: silent where no frame came for too long, not in order where one was wrong."""
     clock, rows = case.clock(slot), case.rows(slot)
     period_ns = case.period_ns(slot) or 0
     allowed_ns = max(2.5 * period_ns, edges[1] - edges[0])
     failed = clock[np.isin(rows, case.window.prepared.failed)]
+    rule = case.rules[slot]
+    wrong = case.wrong_spans.get((rule.bus, rule.message.name), ())
     marks = []
     for left, right in pairwise(edges):
         newest = clock[: clock.searchsorted(right)]
         silent = not len(newest) or right - newest[-1] > allowed_ns
         bad = ((failed >= left) & (failed < right)).any()
-        marks.append(BAD if bad else SILENT_MARK if silent else GOOD)
+        bad = bad or any(start_ns < right and end_ns >= left for start_ns, end_ns in wrong)
+        marks.append(SILENT_MARK if silent else BAD if bad else GOOD)
     return marks
 
 
@@ -92,7 +116,47 @@ def _demands(case: CaseFile, edges: NDArray[np.float64]) -> Iterator[Lane]:
     for demand in case.spec.manual.demands:
         for slot, rule in enumerate(case.rules):
             if (rule.bus, rule.message.name) == (demand.message.bus, demand.message.message):
-                yield Lane(rule.message.name, "".join(_came(case, slot, edges)))
+                marks = _came(case, slot, edges)
+                asked = _asked(case, rule.bus, rule.message.name, edges)
+                pairs = zip(marks, asked, strict=True)
+                told = [TAKEN_BACK if came == GOOD and asks == TAKEN_BACK else came for came, asks in pairs]
+                yield Lane(rule.message.name, "".join(told))
+
+
+def _asked(case: CaseFile, bus: str, message: str, edges: NDArray[np.float64]) -> str:
+    """Marks of the enable bit of a demand: taken back from where it went off on."""
+    for record in case.spec.records:
+        stamped = (record.bus, record.stamp) == (bus, message) and issubclass(record.type, DEMAND_TYPES)
+        if stamped and any(field.type.name == "enable" for field in record.fields):
+            marks = _held(case, record.name, "enable", edges, {0: TAKEN_BACK, 1: GOOD})
+            return marks if marks.startswith(GOOD) else GOOD * len(marks)  # else it was not asking before
+    return GOOD * (len(edges) - 1)
+
+
+def _supply(case: CaseFile, edges: NDArray[np.float64]) -> Iterator[Lane]:
+    """Voltages: not in order where one is well below what it was before."""
+    for number, column in enumerate(case.plan.columns):
+        clock, volts = case.samples(number)
+        usual = volts[clock < edges[0]]
+        if column.signal.unit != "V" or not len(usual):
+            continue
+        low = volts < LOW * np.median(usual)
+        newest = [int(clock.searchsorted(right)) - 1 for right in edges[1:]]
+        marks = "".join(BAD if place >= 0 and low[place] else GOOD for place in newest)
+        if BAD in marks or SILENT_MARK not in _came(case, column.slot, edges):
+            yield Lane(f"{case.rules[column.slot].message.name}.{column.signal.name}", marks)
+
+
+def _errors(case: CaseFile, edges: NDArray[np.float64]) -> Iterator[Lane]:
+    """Error frames: a lane for each bus that has some."""
+    chunk = case.window.prepared.chunk
+    errors = chunk.kind == FrameKind.ERROR
+    for name, bus in case.spec.buses.items():
+        if bus.channel in chunk.channels:
+            own = chunk.t_ns[errors & (chunk.channel == chunk.channels.index(bus.channel))]
+            counts, _ = np.histogram(own, edges)
+            if counts.any():
+                yield Lane(f"errors on {name}", "".join(BAD if count else GOOD for count in counts))
 
 
 def _axes(case: CaseFile, edges: NDArray[np.float64]) -> Iterator[Lane]:
@@ -109,9 +173,8 @@ def _stop(case: CaseFile, edges: NDArray[np.float64]) -> Iterator[Lane]:
         if issubclass(record.type, Stop):
             for field in record.fields:
                 marks = _held(case, record.name, field.type.name, edges, {0: GOOD, 1: BAD})
-                yield Lane(
-                    f"{record.name}.{field.type.name}" if len(record.fields) > 1 else record.name, marks
-                )
+                several = len(record.fields) > 1
+                yield Lane(f"{record.name}.{field.type.name}" if several else record.name, marks)
 
 
 def _held(case: CaseFile, record: str, name: str, edges: NDArray[np.float64], marks: dict[int, str]) -> str:
@@ -127,16 +190,19 @@ def _held(case: CaseFile, record: str, name: str, edges: NDArray[np.float64], ma
     told = []
     for right, mark in zip(edges[1:], came, strict=True):
         place = int(clock.searchsorted(right)) - 1
-        told.append(SILENT_MARK if mark == SILENT_MARK or place < 0 else marks.get(int(values[place]), "?"))
+        told.append(
+            SILENT_MARK if mark == SILENT_MARK or place < 0 else marks.get(int(values[place]), NOT_KNOWN)
+        )
     return "".join(told)
 
 
 def _silent(case: CaseFile, edges: NDArray[np.float64]) -> Iterator[Lane]:
-    """Messages that fell silent and are in no lane yet."""
-    shown = {demand.message.message for demand in case.spec.manual.demands}
-    shown |= {rule.stamp for rule in case.spec.records if any(f.type.kind is AxisState for f in rule.fields)}
-    silent: Sequence[int] = [gap.slot for gap in case.gaps if case.roles[gap.slot] is not Role.COPY]
-    for slot in silent[:6]:
-        name = case.rules[slot].message.name
-        if name not in shown:
+    """Messages that fell silent, or whose values were wrong, and are in no lane yet."""
+    demands = {demand.message.message for demand in case.spec.manual.demands}
+    axes = {rule.stamp for rule in case.spec.records if any(f.type.kind is AxisState for f in rule.fields)}
+    silent = [gap.slot for gap in case.gaps if case.roles[gap.slot] is not Role.COPY]
+    wrong = [i for i, rule in enumerate(case.rules) if (rule.bus, rule.message.name) in case.wrong_spans]
+    names = {case.rules[slot].message.name: slot for slot in (*silent, *wrong)}
+    for name, slot in list(names.items())[:MOST_MESSAGES]:
+        if name not in demands and (slot in wrong or name not in axes):
             yield Lane(name, "".join(_came(case, slot, edges)))

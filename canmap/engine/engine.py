@@ -224,7 +224,10 @@ class Engine:
         found += self._spec_notes(start_ns)
         misplaced = frozenset(self.check(ChannelCheck).misplaced.channels)
         over_gap = self.check(TimedLoss).evidence.facts
-        known = Known(self.spec, self.rules, self.check(QuietChannels).spans, start_ns, misplaced, over_gap)
+        quiet = self.check(QuietChannels)
+        known = Known(
+            self.spec, self.rules, quiet.spans, start_ns, misplaced, over_gap, since_ns=quiet.since_ns
+        )
         clamped = [
             replace(f, start_ns=max(f.start_ns, start_ns), end_ns=max(f.end_ns, start_ns))
             for f in with_whole_restarts(
@@ -257,10 +260,7 @@ class Engine:
             for stream, rule in enumerate(self.rules)
             if not self.timeline.activity.ever[stream]
         ]
-        judged = {key for check in self._checks for key in check.judges}
-        for note in (*self.spec.notes, *never):
-            if note.unjudged_key in judged:
-                continue
+        for note in (*self.spec.notes, *never, *self.check(TimedLoss).notes()):
             yield Finding(
                 kind=SPEC,
                 severity=SPEC.severity,
@@ -268,7 +268,6 @@ class Engine:
                 start_ns=start_ns,
                 end_ns=start_ns,
                 text=note.text,
-                key=note.unjudged_key,
                 facts=note.facts,
             )
 

@@ -1,8 +1,7 @@
 """What a finding explains of others is told with it, and not a second time.
 
-Two senders of one message make its counter and its rate look wrong, and those of its copies. Lost frames make
-a rate look slow, frames that waited make it look quick, and a gap in the recording or a silence is the reason
-for both.
+Lost frames make a rate look slow, frames that waited make it look quick, and a gap in the recording or a
+silence is the reason for both. What two senders of one message explain is in `shared_messages`.
 """
 
 from __future__ import annotations
@@ -11,10 +10,10 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canmap.findings.finding import Severity
-from canmap.findings.kinds import BURST, COUNTER, LOSS, RATE, RECORDING_GAP, RESTART, STALE, TWO_SENDERS
+from canmap.findings.kinds import BURST, LOSS, RATE, RECORDING_GAP, STALE
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Callable, Iterable
 
     from canmap.findings.finding import Finding
 
@@ -30,48 +29,22 @@ def without_rates_explained(findings: Iterable[Finding]) -> list[Finding]:
     """
     findings = list(findings)
     slow = [one for one in findings if one.kind == RATE]
-    findings = _told_with(findings, slow, _is_rather_a_rate)
+    findings = told_with(findings, slow, _is_rather_a_rate)
     reasons = [one for one in findings if one.kind in {LOSS, BURST} and one.severity is not Severity.NOTE]
-    return _told_with(findings, reasons[:MOST], _makes_rate)
-
-
-def without_what_two_senders_do(
-    findings: Iterable[Finding], copies: Mapping[tuple[str | None, str | None], set[str]]
-) -> list[Finding]:
-    """Return the findings; what two senders of one message do to its counter and rate is a part of that.
-
-    Args:
-        findings: The findings.
-        copies: What gateways make of messages, by bus and message.
-    """
-
-    def does(reason: Finding, finding: Finding) -> bool:
-        if finding.kind not in {COUNTER, LOSS, RATE, RESTART, BURST}:
-            return False
-        whose = reason.place.bus, reason.place.message
-        is_same = (finding.place.bus, finding.place.message) == whose
-        is_copy = finding.kind == RATE and finding.place.message in copies.get(whose, ())
-        is_meanwhile = (
-            reason.start_ns - NEAR_NS <= finding.start_ns and finding.end_ns <= reason.end_ns + NEAR_NS
-        )
-        return is_meanwhile and (is_same or is_copy)
-
-    findings = list(findings)
-    reasons = [one for one in findings if one.kind == TWO_SENDERS and one.severity is Severity.ERROR]
-    return _told_with(findings, reasons, does)
+    return told_with(findings, reasons[:MOST], _makes_rate)
 
 
 def with_silence(findings: Iterable[Finding]) -> list[Finding]:
     """Return the findings; what came of a silence or a gap in the recording is a part of that."""
     findings = list(findings)
     reasons = [one for one in findings if one.kind in {STALE, RECORDING_GAP}]
-    return _told_with(findings, reasons[:MOST], _comes_of)
+    return told_with(findings, reasons[:MOST], _comes_of)
 
 
-def _told_with(
+def told_with(
     findings: list[Finding], reasons: list[Finding], explains: Callable[[Finding, Finding], bool]
 ) -> list[Finding]:
-    """The findings, those that a reason explains as parts of the first that does."""
+    """Return the findings, those that a reason explains as parts of the first that does."""
     parts: dict[int, list[Finding]] = {}
     rest = []
     for finding in findings:

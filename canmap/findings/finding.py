@@ -78,7 +78,6 @@ class Finding:
         limit: What it should have kept to, in the same unit.
         text: One plain sentence.
         line: Line of the capture where it starts, where one line can be named.
-        key: For a note of the spec, the key that is accepted, but not checked yet.
         stream: Number of the message rule that it is about, None where it is about none.
         parts: The findings that this one stands for.
         beside: What else happened around the begin of a silence, in sentences.
@@ -96,7 +95,6 @@ class Finding:
     limit: float | None = None
     text: str = ""
     line: int | None = None
-    key: str | None = None
     stream: int | None = None
     parts: tuple[Finding, ...] = ()
     beside: tuple[str, ...] = ()

@@ -9,26 +9,28 @@ where it explains all that it would have silenced; what has nothing in common st
 from __future__ import annotations
 
 from bisect import bisect_left
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import takewhile
 from typing import TYPE_CHECKING
 
 from canmap.base.words import first_of, listed, plural, seconds, times
-from canmap.findings.explained import with_silence, without_rates_explained, without_what_two_senders_do
+from canmap.findings.begun_together import begun_together, due_ns
+from canmap.findings.explained import with_silence, without_rates_explained
 from canmap.findings.finding import Finding, Place, Severity, worst
 from canmap.findings.kinds import MISSING, RECORDING_GAP, SPEC, STALE
+from canmap.findings.shared_messages import without_what_two_senders_do
 from canmap.findings.wrong_periods import of_wrong_periods
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from canmap.findings.finding import Facts, Kind
     from canmap.mapping.model import MessageRule, Spec
 
-LATE = 1.25  # a frame is due after its period; jitter may add a quarter
 SAME_STEP_NS = 3_000_000  # gaps that differ from their periods by no more than this are one step of the clock
 LEAST_PERIODS = 3  # different periods that must agree on it
 NAMED = 6  # messages that a sentence names
+_EITHER = "either nothing got through on the bus, or only its recording stopped"
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +61,7 @@ class Known:
         start_ns: Session clock at which the session begins.
         misplaced: Buses whose messages came on another channel, which one finding says of all of them.
         over_gap: Returns what else is known of a silence, by its stream and the clock at its start.
+        since_ns: Session clock of the first frame of each channel.
     """
 
     spec: Spec
@@ -67,6 +70,14 @@ class Known:
     start_ns: int = 0
     misplaced: frozenset[str] = frozenset()
     over_gap: Callable[[int, int], Facts] = lambda _stream, _start_ns: {}
+    since_ns: Mapping[str, int] = field(default_factory=dict)
+
+    def went_on(self, start_ns: int, end_ns: int) -> list[str]:
+        """Return the channels that had frames all the time from one session clock to another."""
+        quiet = {one.channel for one in self.quiet if one.start_ns < end_ns and start_ns < one.end_ns}
+        return sorted(
+            name for name, since_ns in self.since_ns.items() if since_ns <= start_ns and name not in quiet
+        )
 
     def channel(self, rule: MessageRule) -> str:
         """Return the channel on which a message comes."""
@@ -77,12 +88,8 @@ def gathered(findings: Iterable[Finding], known: Known) -> list[Finding]:
     """Return the findings with the silences that have a cause in common as one; its parts are in it."""
     silences: list[Finding] = []
     rest: list[Finding] = []
-    copies: dict[tuple[str | None, str | None], set[str]] = {}
-    for rule in known.rules:
-        if rule.relay_of is not None:
-            of = rule.relay_of.message
-            copies.setdefault((of.bus, of.message), set()).add(rule.message.name)
-    told = without_what_two_senders_do(_of_misplaced(list(findings), known.misplaced), copies)
+    told = _of_misplaced(list(findings), known.misplaced)
+    told = without_what_two_senders_do(told, known.spec, known.rules)
     told = without_rates_explained(told)
     for finding in of_wrong_periods(told, known.rules):
         is_silence = finding.stream is not None and finding.kind in {STALE, MISSING}
@@ -96,7 +103,7 @@ def gathered(findings: Iterable[Finding], known: Known) -> list[Finding]:
     silences = [f for f in silences if f.place.bus not in buses]
     rest = [f for f in rest if buses.get(f.place.bus) is not f]
     rest += [_channel_missing(finding, of_channel[bus]) for bus, finding in buses.items()]
-    for cluster in _clusters(silences, known):
+    for cluster in begun_together(silences, known.rules, known.spec.manual):
         rest += _Cluster(cluster, silences, known).explained()
     return with_silence(rest)
 
@@ -124,29 +131,6 @@ def _channel_missing(finding: Finding, parts: list[Finding]) -> Finding:
     never = f"So {times(len(names), 'message')} never came: {first_of(names, NAMED)}."
     facts = {**finding.facts, "messages": len(names)}
     return replace(finding, text=f"{finding.text} {never}", parts=tuple(parts), facts=facts)
-
-
-def _due_ns(finding: Finding, known: Known) -> int:
-    """Until when the next frame of a silent message was due."""
-    rule = known.rules[finding.stream or 0]
-    period_ns = rule.period_ns or rule.heartbeat_ns or rule.stale_after_ns or 0
-    return finding.start_ns + round(LATE * period_ns)
-
-
-def _clusters(silences: list[Finding], known: Known) -> list[list[Finding]]:
-    """Silences in groups of one kind, those of each with a moment at which all may have begun."""
-    clusters: list[list[Finding]] = []
-    for kind in (MISSING, STALE):
-        due_ns = 0
-        for finding in sorted((f for f in silences if f.kind == kind), key=lambda f: f.start_ns):
-            its_due_ns = _due_ns(finding, known)
-            if clusters and clusters[-1][0].kind == kind and finding.start_ns <= due_ns:
-                clusters[-1].append(finding)
-                due_ns = min(due_ns, its_due_ns)
-            else:
-                clusters.append([finding])
-                due_ns = its_due_ns
-    return clusters
 
 
 class _Cluster:
@@ -195,6 +179,9 @@ class _Cluster:
             everything = channels >= {bus.channel for bus in self._known.spec.buses.values()}
             step_ns = self._step_ns(parts)
             text = _nothing_recorded(parts, channels, end_ns - start_ns, step_ns)
+            went_on = [] if step_ns is not None else self._known.went_on(start_ns, end_ns)
+            if went_on:
+                text += f" {plural(len(went_on), 'Channel')} {listed(went_on, 'and')} went on: {_EITHER}."
             several = everything and len(channels) > 1
             severity = Severity.WARNING if several else worst(part.severity for part in parts)
             bus = None if several else parts[0].place.bus
@@ -208,7 +195,7 @@ class _Cluster:
         """Quiet spans of one time, each with two or more of the silences; empty where there are none."""
         together: list[Quiet] = []
         from_ns = min((part.start_ns for part in self._left), default=0)
-        until_ns = max((_due_ns(part, self._known) for part in self._left), default=0)
+        until_ns = max((due_ns(part, self._known.rules) for part in self._left), default=0)
         first = bisect_left(self._known.quiet, from_ns, key=lambda one: one.start_ns)
         for quiet in takewhile(lambda one: one.start_ns <= until_ns, self._known.quiet[first:]):
             if any(quiet.start_ns >= one.end_ns or one.start_ns >= quiet.end_ns for one in together):
@@ -222,11 +209,11 @@ class _Cluster:
     def _is_of(self, part: Finding, quiet: list[Quiet]) -> bool:
         """Whether a silence begins and ends with a quiet span of its channel."""
         channel = self._known.channel(self._rule(part))
-        due_ns = _due_ns(part, self._known)
-        slack_ns = due_ns - part.start_ns
+        until_ns = due_ns(part, self._known.rules)
+        slack_ns = until_ns - part.start_ns
         return any(
             one.channel == channel
-            and part.start_ns <= one.start_ns <= due_ns
+            and part.start_ns <= one.start_ns <= until_ns
             and one.end_ns <= part.end_ns <= one.end_ns + slack_ns
             for one in quiet
         )

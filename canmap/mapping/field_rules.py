@@ -20,7 +20,7 @@ from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.promises import PAGE, SPEED, SPEED_POINTS
 from canmap.mapping.reading.raw_codes import no_data_codes
 from canmap.mapping.reading.shapes import NONE, fits
-from canmap.vocabulary.units import UNITS, Measure, Unit, find_unit
+from canmap.vocabulary.units import UNITS, Measure, Unit, find_unit, per_second
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -316,9 +316,8 @@ def _dynamics(
     """Return the fastest change in SI per second, and the limits by speed in SI."""
     slew, by_speed = values.get(g.SLEW), values.get(g.RANGE_BY_SPEED)
     if slew is not None:
-        per_second = tuple(a - b for a, b in zip(wanted, UNITS["s"].dimension, strict=True))
         place = values.place_of(g.SLEW)
-        if fits(slew, per_second, place, context) and slew.si <= 0:
+        if fits(slew, per_second(wanted), place, context) and slew.si <= 0:
             context.faults.add(place, "The value must be greater than zero.")
     speed, points = (by_speed.get(SPEED), by_speed.get(SPEED_POINTS)) if by_speed else (None, None)
     for row, point in enumerate(points or ()):

@@ -73,16 +73,24 @@ class ChecksumRule:
     needs_counter: bool = False
 
 
-REACTIONS = ("hold", "release", "ramp", "stop")
-GOES_ON = ("hold", "ramp")  # those in which the axis may go on acting
+HOLD = "hold"
+REACTIONS = (HOLD, "release", "ramp", "stop")
+GOES_ON = (HOLD, "ramp")  # those in which the axis may go on acting
 
 
 @dataclass(frozen=True, slots=True)
-class LargestStep:
-    """By how much a signal of a demand may change from one frame to the next, in the unit of the signal."""
+class DemandLimit:
+    """By how much a signal of a demand may change from one frame to the next, in the unit of the signal.
+
+    Attributes:
+        signal: The signal.
+        limit: The largest change, or the fastest, in a second.
+        is_rate: Whether it is the fastest.
+    """
 
     signal: SignalRef
-    step: Fraction
+    limit: Fraction
+    is_rate: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,11 +102,12 @@ class DemandRule:
         watchdog_ns: Time without it after which the kit reacts, None where not promised.
         reaction: What the kit then does, in words.
         first: What it does first, of `REACTIONS`; "" where only words tell.
-        acts_for_ns: For how long the axis may then go on acting, None where not promised.
+        acts_for_ns: For how long the axis may then go on acting, and has to where it holds first; None where
+            not promised.
         fresh_when: A frame feeds the watchdog only while all of these hold.
         asks_when: A frame asks the axis to act only while all of these hold.
-        requires: What must be right for that: "counter", "checksum", "enable", "range", "step".
-        largest_steps: Further from the last that it took, the kit takes no demand while the axis acts.
+        requires: What must be right for that: "counter", "checksum", "enable", "range", "step", "slew".
+        limits: Further or faster from the last that it took, the kit takes no demand while the axis acts.
         tolerates: So many bad frames in a row still feed the watchdog.
         watchdog_with: Other demands that feed the same watchdog.
         state_machine: Name of the state machine of its axis, "" where the spec does not tell.
@@ -113,7 +122,7 @@ class DemandRule:
     fresh_when: tuple[Requirement, ...] = ()
     asks_when: tuple[Requirement, ...] = ()
     requires: tuple[str, ...] = ()
-    largest_steps: tuple[LargestStep, ...] = ()
+    limits: tuple[DemandLimit, ...] = ()
     tolerates: int = 0
     watchdog_with: tuple[MessageRef, ...] = ()
     state_machine: str = ""
@@ -211,6 +220,8 @@ class RedundantPair:
         offset: How much more the second tells than the slope says, in their unit; 0 where inverse.
         tolerance: How far apart they may be, in the unit of the first: the description's, SI for fields.
         within_ns: Time for which they may disagree, 0 for none.
+        lag_ns: By how much later the second tells the same, negative where it is earlier; None where a sample
+            of the first is compared with the newest of the second.
         page: Where the manual says so, "" where the spec does not tell.
     """
 
@@ -222,6 +233,7 @@ class RedundantPair:
     offset: Fraction = Fraction(0)
     tolerance: Fraction
     within_ns: int = 0
+    lag_ns: int | None = None
     page: str = ""
 
 

@@ -88,7 +88,7 @@ def _demand(entry: Entry[FoundMessage, SectionValues], top: SectionValues, conte
         fresh_when=(*both, *(said.get(g.FRESH_WHEN) or ())),
         asks_when=(*both, *(said.get(g.ASKS_WHEN) or ())),
         requires=said.get(g.REQUIRES) or (),
-        largest_steps=tuple(one.value for one in said.get(g.LARGEST_STEP) or ()),
+        limits=tuple(one.value for key in (g.LARGEST_STEP, g.FASTEST_CHANGE) for one in said.get(key) or ()),
         tolerates=said.get(g.TOLERATES) or 0,
         watchdog_with=tuple(found.ref for found in said.get(g.WATCHDOG_WITH) or ()),
         state_machine=_machine_of(entry, top, context),

@@ -14,11 +14,12 @@ from canmap.mapping.reading.names import FoundMessage
 from canmap.mapping.reading.sections import SectionValues
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Mapping
 
     from canmap.mapping.description.description import DescribedMessage, Description
     from canmap.mapping.reading.sections import Context
     from canmap.mapping.reading.shapes import Entry
+    from canmap.mapping.refs import MessageRef
 
 SHORTEST_STALE_NS = 100_000_000
 STALE_PERIODS = 3
@@ -45,12 +46,14 @@ def promises(
     descriptions: Mapping[str, Description],
     messages: MessageEntries,
     demands: MessageEntries,
+    in_packets: Collection[MessageRef],
     context: Context,
 ) -> Promises:
     """Make the rule of every message.
 
     A message is cyclic where the spec says so or a period is known; where neither the spec nor the
-    description promises anything, a note says that its silence is not checked.
+    description promises anything, a note says that its silence is not checked. Where a message is one of
+    `in_packets`, packets may come instead of its frame, of which then only the spec makes a promise.
     """
     spoken = {(entry.key.bus, entry.key.message.name): entry for entry in messages}
     watchdogs = {(entry.key.bus, entry.key.message.name): entry.value.get(g.WATCHDOG) for entry in demands}
@@ -60,7 +63,9 @@ def promises(
     for bus, description in descriptions.items():
         for message in description.messages:
             name = (bus, message.name)
-            rule = _rule(FoundMessage(bus, message), spoken.get(name), watchdogs.get(name), context)
+            found = FoundMessage(bus, message)
+            described_ns = None if found.ref in in_packets else message.period_ns
+            rule = _rule(found, spoken.get(name), described_ns, watchdogs.get(name), context)
             holds[name] = rule.stale_after_ns
             rules.append(rule)
             selections += _selections(rule, spoken.get(name), context)
@@ -71,13 +76,14 @@ def promises(
 def _rule(
     found: FoundMessage,
     entry: Entry[FoundMessage, SectionValues] | None,
+    described_ns: int | None,
     watchdog_ns: int | None,
     context: Context,
 ) -> MessageRule:
-    """Return what is promised of a message."""
+    """Return what is promised of a message, whose description promises a period or None."""
     message = found.message
     said = entry.value if entry else SectionValues(Position(context.file), {}, {})
-    trigger, period_ns = _trigger(message, said, context)
+    trigger, period_ns = _trigger(message, said, described_ns, context)
     expected_ns = period_ns or said.get(g.HEARTBEAT)
     stale_ns, is_error = said.get(g.STALE_AFTER), True
     if stale_ns is None and watchdog_ns is not None:
@@ -175,6 +181,8 @@ def _note_what_is_not_judged(
     detail = ""
     if rule.trigger is Trigger.UNPROMISED:
         reason = NoteReason.NO_RATE_PROMISED if rule.stale_after_ns else NoteReason.NOTHING_PROMISED
+        if rule.message.period_ns and not rule.stale_after_ns:
+            reason = NoteReason.IN_PACKETS
     elif rule.stale_after_ns is None:
         reason, detail = NoteReason.NO_HEARTBEAT, COMES[rule.trigger]
     else:
@@ -192,7 +200,9 @@ def _note_what_is_not_judged(
     )
 
 
-def _trigger(message: DescribedMessage, said: SectionValues, context: Context) -> tuple[Trigger, int | None]:
+def _trigger(
+    message: DescribedMessage, said: SectionValues, described_ns: int | None, context: Context
+) -> tuple[Trigger, int | None]:
     """Return what makes a message come, and the period of a cyclic one."""
     word, period_ns = said.get(g.TRIGGER), said.get(g.PERIOD)
     sure = not said.lost and (word or not said.has(g.TRIGGER))
@@ -200,7 +210,7 @@ def _trigger(message: DescribedMessage, said: SectionValues, context: Context) -
         if said.has(g.HEARTBEAT) and sure:
             text = "A `heartbeat` needs a `trigger` that is not cyclic; a cyclic message has a `period`."
             context.faults.add(said.place_of(g.HEARTBEAT), text)
-        period_ns = period_ns or message.period_ns
+        period_ns = period_ns or described_ns
         if word and period_ns is None and not said.has(g.PERIOD) and sure:
             context.faults.add(said.place, f"{message.name} is cyclic, but its `period` is not known.")
         return (Trigger.CYCLIC if word or period_ns else Trigger.UNPROMISED), period_ns

@@ -280,7 +280,7 @@ class Spec:
         messages: One rule for every described message, bus by bus in the description's order.
         selections: Further rules, each about one value of the multiplexer of a message.
         records: In the order of the spec.
-        notes: What is accepted but not judged yet, what is not promised, what was corrected.
+        notes: What is not promised, what was corrected.
         files: Every file that it was read from: itself, its fragments, the descriptions.
         manual: What the manual promises of the whole vehicle.
         topics: What is said of the topics that records are published on.

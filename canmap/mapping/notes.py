@@ -15,12 +15,13 @@ from canmap.base.words import listed, times
 class NoteReason(StrEnum):
     """Why there is a note."""
 
-    NOT_JUDGED_YET = "not_judged_yet"  # `keys` are accepted, and no check reads them
     NEVER_EXPECTED = "never_expected"
+    LOSS_NOT_TOLD = "loss_not_told"
     HELD_FOR_EVER = "held_for_ever"
     NOTHING_PROMISED = "nothing_promised"
     NO_RATE_PROMISED = "no_rate_promised"
     NO_HEARTBEAT = "no_heartbeat"
+    IN_PACKETS = "in_packets"
     NO_STATE_MACHINE = "no_state_machine"
     NO_MACHINE_OVERRIDDEN = "no_machine_overridden"
     NOT_VERIFIED_ON = "not_verified_on"
@@ -32,9 +33,11 @@ class NoteReason(StrEnum):
 
 
 _SENTENCES = {
-    NoteReason.NOT_JUDGED_YET: "{keys}{of} ({place}) is accepted, but not checked yet.",
     NoteReason.NEVER_EXPECTED: (
         "{subject} was not checked, because it was never expected: its conditions were never met."
+    ),
+    NoteReason.LOSS_NOT_TOLD: (
+        "Whether frames of {subject} were lost is not told: there is no counter, and {detail}."
     ),
     NoteReason.HELD_FOR_EVER: (
         "No period is known for {subject}, so records hold its values for ever: write `max_age`, "
@@ -45,6 +48,10 @@ _SENTENCES = {
     ),
     NoteReason.NO_RATE_PROMISED: "No period is known for {subject}{where}: its rate is not checked.",
     NoteReason.NO_HEARTBEAT: "{subject}{where} {detail} and has no heartbeat: its silence is not checked.",
+    NoteReason.IN_PACKETS: (
+        "{subject}{where} comes in packets where it tells several codes: the silence and rate of its single "
+        "frames are only checked with a `period` in the spec."
+    ),
     NoteReason.NO_STATE_MACHINE: (
         "The watchdog of {subject}{where} is not checked: its `state_machine` is not named."
     ),
@@ -54,7 +61,7 @@ _SENTENCES = {
     NoteReason.NOT_VERIFIED_ON: (
         "The spec was verified on another description of bus {subject} ({place}): this one has {detail}."
     ),
-    NoteReason.CORRECTED: "The description of {subject} ({place}) is corrected in {bare_keys}: {detail}.",
+    NoteReason.CORRECTED: "The description of {subject} ({place}) is corrected in {keys}: {detail}.",
     NoteReason.CORRECTED_IN_VAIN: (
         "The correction of {subject} ({place}) changes nothing: the description says the same."
     ),
@@ -93,11 +100,6 @@ class Note:
     count: int = 1
 
     @property
-    def unjudged_key(self) -> str | None:
-        """The key that is accepted but not judged yet; None where the note is about something else."""
-        return self.keys[0] if self.reason is NoteReason.NOT_JUDGED_YET else None
-
-    @property
     def facts(self) -> dict[str, str | int | tuple[str, ...]]:
         """What of it applies, by name."""
         held: dict[str, str | int | tuple[str, ...]] = {
@@ -116,9 +118,7 @@ class Note:
         place = f"line {self.line}" + (f" of {self.file}" if self.file else "")
         text = _SENTENCES[self.reason].format(
             subject=self.subject,
-            of=f" of {self.subject}" if self.subject else "",
-            keys=listed((f"`{key}`" for key in self.keys or ("",)), "and"),
-            bare_keys=listed(self.keys or ("nothing",), "and"),
+            keys=listed(self.keys or ("nothing",), "and"),
             detail=self.detail,
             place=place,
             where=f" ({place})" if self.line else "",

@@ -15,6 +15,7 @@ from canmap.mapping.reading.shapes import (
     list_of,
     named,
     number,
+    quantity,
     record_field,
     signal,
     text,
@@ -38,7 +39,24 @@ OFFSET = Key("offset", any_quantity)
 TOLERANCE = Key("tolerance", difference)
 WITHIN = Key("within", time_ns)
 PAGE = Key("page", text)
-REDUNDANT_PAIR = Section("a redundant pair", (SIGNALS, FIELDS, SLOPE, SUM, OFFSET, TOLERANCE, WITHIN, PAGE))
+_LONGEST_LAG_S = 60
+
+
+def _lag(node: Node, context: Context) -> int | None:
+    """Read by how much later the second tells the same, in nanoseconds; negative: earlier."""
+    value = quantity("s")(node, context)
+    if value is None:
+        return None
+    if abs(value.si) > _LONGEST_LAG_S:
+        context.faults.add(node.place, "The lag is longer than a minute.")
+        return None
+    return round(value.si * 10**9)
+
+
+LAG = Key("lag", _lag)
+REDUNDANT_PAIR = Section(
+    "a redundant pair", (SIGNALS, FIELDS, SLOPE, SUM, OFFSET, TOLERANCE, WITHIN, LAG, PAGE)
+)
 
 
 def pair_rules(node: Node | None, context: Context) -> tuple[RedundantPair, ...]:
@@ -81,6 +99,7 @@ def _pair(node: Node, context: Context) -> RedundantPair | None:
         offset=offset / (find_unit(unit) or UNITS["1"]).factor if signals else offset,
         tolerance=tolerance,
         within_ns=values.get(WITHIN) or 0,
+        lag_ns=values.get(LAG),
         page=values.get(PAGE) or "",
     )
 

@@ -70,7 +70,7 @@ def resolve(
     lost = {"correct"} if len(context.faults) > before else set()
     tell_doubts(descriptions, context)
     context = replace(context, names=Names(context.names.buses, descriptions))
-    buses = part(g.BUSES, root, replace(context, announce=False)) or ()
+    buses = part(g.BUSES, root, context) or ()
     if buses_by_group(buses):
         stated = part(g.MESSAGES, root, _unheard(context)) or ()
         descriptions = grouped(descriptions, buses, stated, context)
@@ -84,7 +84,9 @@ def resolve(
         if top.has(g.GEOMETRY) and not top.get(g.GEOMETRY)
         else _geometry(top.get(g.GEOMETRY), context)
     )
-    promised = promises(descriptions, top.get(g.MESSAGES) or (), top.get(g.DEMANDS) or (), context)
+    messages, demands = top.get(g.MESSAGES) or (), top.get(g.DEMANDS) or ()
+    in_packets = {entry.value.message for entry in top.get(g.TROUBLE_CODES) or ()}
+    promised = promises(descriptions, messages, demands, in_packets, context)
     types = own_types(_node(root, g.RECORD_TYPES.name), top.get(g.RECORD_TYPES) or (), context)
     promised_of_all = manual(top, context)
     records = record_rules(top.get(g.RECORDS), types, promised.holds, geometry, context)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from canmap.base.words import listed
 from canmap.mapping.reading.marks import Entries
 from canmap.mapping.reading.mistakes import shown
+from canmap.mapping.reading.raw_codes import conditions
 from canmap.mapping.reading.sections import WHOLE, Key, Section, scalar
 from canmap.mapping.reading.shapes import list_of, one_or_list, placed_text, record_field, text, time_ns
 from canmap.mapping.supplied_nodes import StopChainRule
@@ -15,6 +16,7 @@ from canmap.vocabulary.record_types import Stop
 if TYPE_CHECKING:
     from canmap.mapping.reading.marks import Node
     from canmap.mapping.reading.sections import Context, Reader
+    from canmap.mapping.refs import Requirement
 
     Bit = tuple[str, str]
 
@@ -49,14 +51,22 @@ def _bit(node: Node, context: Context) -> tuple[Bit, ...] | None:
     return ((found[0], found[1].name),)
 
 
+def _one_condition(node: Node, context: Context) -> Requirement | None:
+    found = conditions(node, context)
+    if isinstance(node, Entries) and len(node.pairs) != 1:
+        context.faults.add(node.place, "Give one signal and its values that tell that the loop opened.")
+    return found[0] if found else None
+
+
 SOURCES = Key("sources", list_of(_reports("pressed", "link_lost"), "sources"))
 LOOP = Key("loop", _reports("loop_open"), required=True)
 SUPPLY = Key("supply", _reports("supply_cut"))
 CUTS = Key("cuts", one_or_list(placed_text, "supply groups"))
 WITHIN = Key("within", time_ns, required=True)
 SWITCHED_OFF = Key("switched_off", one_or_list(_bit, "fields"))
+OPENED = Key("opened", _one_condition)
 PAGE = Key("page", text)
-STOP_CHAIN = Section("the stop chain", (SOURCES, LOOP, SUPPLY, CUTS, WITHIN, SWITCHED_OFF, PAGE))
+STOP_CHAIN = Section("the stop chain", (SOURCES, LOOP, SUPPLY, CUTS, WITHIN, SWITCHED_OFF, OPENED, PAGE))
 
 
 def stop_rule(node: Node | None, groups: Node | None, context: Context) -> StopChainRule | None:
@@ -86,5 +96,6 @@ def stop_rule(node: Node | None, groups: Node | None, context: Context) -> StopC
         cuts=tuple(dict.fromkeys(name.text for name in cuts)),
         within_ns=within_ns,
         switched_off=tuple(bit for bits in values.get(SWITCHED_OFF) or () for bit in bits),
+        opened=values.get(OPENED),
         page=values.get(PAGE) or "",
     )

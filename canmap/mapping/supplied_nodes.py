@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from fractions import Fraction
 
-    from canmap.mapping.refs import MessageRef, SignalRef
+    from canmap.mapping.refs import MessageRef, Requirement, SignalRef
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +55,7 @@ class StopChainRule:
         cuts: Supply groups that have to fall silent.
         within_ns: Longest time from the request to a supply that is cut.
         switched_off: Yes while someone switched the supply off without a stop.
+        opened: An event that tells that the loop opened, however shortly; None where none does.
         page: Of the manual, "" where the spec does not tell.
     """
 
@@ -64,4 +65,5 @@ class StopChainRule:
     cuts: tuple[str, ...] = ()
     within_ns: int
     switched_off: tuple[tuple[str, str], ...] = ()
+    opened: Requirement | None = None
     page: str = ""

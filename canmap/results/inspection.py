@@ -231,7 +231,6 @@ class Inspection:
             "limit": _plain(finding.limit),
             "text": finding.text,
             "line": finding.line,
-            **({} if finding.key is None else {"key": finding.key}),
             **({"beside": list(finding.beside)} if finding.beside else {}),
             **({"facts": dict(finding.facts)} if finding.facts else {}),
             **({"parts": [self._finding_json(part) for part in finding.parts]} if finding.parts else {}),

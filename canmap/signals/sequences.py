@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from canmap.payload.counters import RollingCounter
 
 LONGEST_NS = 3_600_000_000_000  # a longer gap is a clock that was set, and tells of no number of frames
+PAUSE_FRAMES = 3  # a gap with room for so many may hide a start, where no loss explains what the counter did
 DRIFT_FRAMES = 64  # one frame in so many that a silence is off is the sender's clock, and not another number
 AT_START, IN_SILENCE = 1, 2  # the frame after a loss carries the first value; it came after a silence
 _NONE = np.zeros(0, np.int64)
@@ -35,7 +36,7 @@ class Wrong(IntEnum):
     REPEATED = 2
     JUMPED = 3  # further than lost frames explain, or back
     NEVER_SENT = 4  # a value that is not of its round
-    RESTARTED = 5  # it began anew after a silence: no fault of the counter
+    RESTARTED = 5  # it began anew after a silence, or a pause that lost frames do not explain
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,6 +191,8 @@ class _Follows:
         repeated &= ~first
         allowed = np.maximum(counting.largest + counting.late, frames + counting.stride)
         jumped = ~self._silent & (steps > allowed) & ~repeated & ~first
+        started = jumped & (place <= counting.late) & (self._frames(gap_ns) >= PAUSE_FRAMES)
+        anew, jumped = anew | started, jumped & ~started
         self.wrong[anew], self.wrong[repeated], self.wrong[jumped] = (
             Wrong.RESTARTED,
             Wrong.REPEATED,

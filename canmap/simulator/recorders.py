@@ -14,6 +14,7 @@ import numpy as np
 from canmap.frames.chunks import join
 from canmap.simulator.buses.batch import joined
 from canmap.simulator.buses.recorder import Loss, Recorder, Recording
+from canmap.simulator.buses.recorder_setup import FAR_CHANNEL
 from canmap.simulator.buses.traffic import columns_of
 
 if TYPE_CHECKING:
@@ -30,10 +31,10 @@ LATENCY_NS = 50_000  # from the end of a frame to its stamp
 
 
 def recordings(setup: Setup) -> list[Recording]:
-    """Return the recorder at work on each bus."""
+    """Return the recorder at work on each bus; the last one is the far one, if there is one."""
     how, kind = setup.plan.recording, setup.kind
     channels = kind.channels[::-1] if how.swapped else kind.channels
-    return [
+    near = [
         Recording(
             Recorder(
                 channel,
@@ -54,6 +55,20 @@ def recordings(setup: Setup) -> list[Recording]:
         )
         for number, (channel, bus) in enumerate(zip(channels, kind.buses, strict=True))
     ]
+    if how.far is None:
+        return near
+    offset_ns, drift_ppb = how.far.offset_ns, how.far.drift_ppb
+    far = Recorder(
+        FAR_CHANNEL,
+        EPOCH_NS,
+        latency_ns=LATENCY_NS,
+        jitter_ns=how.jitter_ns,
+        resolution_ns=how.raster_ns,
+        error_frames=how.error_frames,
+        offset_ns=offset_ns,
+        drift_ppb=drift_ppb,
+    )
+    return [*near, Recording(far, setup.seed + len(near))]
 
 
 def _strikes(fault: RecorderFault, bus: str) -> bool:

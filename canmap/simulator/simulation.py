@@ -11,12 +11,15 @@ from os import SEEK_END
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from canmap.base.errors import CaptureError
 from canmap.frames.capture_formats import written_channels
 from canmap.frames.chunks import join
 from canmap.outputs.captures.writers import require_written, write_frames
 from canmap.outputs.files import is_direct, whole_files
 from canmap.outputs.guard import begins, guard_output
+from canmap.simulator.buses.recorder_setup import FAR_CHANNEL
 from canmap.simulator.cart.nodes import MS
 from canmap.simulator.truth import truth, truth_head, truth_text
 from canmap.simulator.wires import recorded, recorded_live
@@ -43,6 +46,7 @@ class Simulation:
         truth_path: Where the truth was written.
         channels: Each channel, and what it is called in the capture.
         second_capture: Capture of the second bus, None where both are in one.
+        far_capture: Capture of the far recorder, None where there is none.
     """
 
     frames: int
@@ -50,6 +54,7 @@ class Simulation:
     truth_path: str
     channels: Mapping[str, str]
     second_capture: str | None = None
+    far_capture: str | None = None
 
 
 def truth_path(capture: str) -> str:
@@ -61,8 +66,8 @@ def simulate_to_file(scenario: Scenario, capture: str, *, overwrite: bool = Fals
     """Run a scenario once; write what the recorder got to `capture`, and the truth beside it.
 
     The ending of `capture` tells its format; a frame that this cannot hold is left out. The files appear
-    together; where the second bus has a capture of its own, that is the third. A capture with its truth that
-    this wrote before may be replaced.
+    together, with the capture of the second bus, where that has one of its own, and of the far recorder. A
+    capture with its truth that this wrote before may be replaced.
 
     Args:
         scenario: What to run.
@@ -79,42 +84,49 @@ def simulate_to_file(scenario: Scenario, capture: str, *, overwrite: bool = Fals
     own = truth_head(name)
     guard_output(capture, scenario.files, overwrite=overwrite or begins(beside, own))
     guard_output(beside, (*scenario.files, capture), overwrite=overwrite, own=own)
-    second = second_capture(scenario, capture)
-    if second is not None:
-        replaces = overwrite or begins(beside, own)
-        guard_output(second, (*scenario.files, capture, beside), overwrite=replaces)
+    others, guarded = other_captures(scenario, capture), [*scenario.files, capture, beside]
+    replaces = overwrite or begins(beside, own)
+    for other in others.values():
+        guard_output(other, guarded, overwrite=replaces)
+        guarded.append(other)
     recording = _Recording(scenario)
-    with whole_files(beside, capture, *([second] if second else [])) as (truth_file, *written):
-        frames = -_write(written, recording, scenario.setup)
+    with whole_files(beside, capture, *others.values()) as (truth_file, *written):
+        frames = -_write(written, tuple(others), recording, scenario.setup)
         frames += recording.frames
         if scenario.setup.plan.recording.cut_short:
             frames -= sum(_cut_last_line(path) for path in written)
         described = truth(scenario, name, recording.first_ns, frames)
-        if second is not None:
-            described["second_capture"] = Path(second).name
+        described |= {f"{which}_capture": Path(path).name for which, path in others.items()}
         Path(truth_file).write_text(truth_text(described), encoding="utf-8", errors="backslashreplace")
     channels = written_channels(scenario.setup.kind.channels, Path(capture).suffix.lower())
-    return Simulation(frames, len(scenario.faults), beside, channels, second)
+    return Simulation(frames, len(scenario.faults), beside, channels, others.get("second"), others.get("far"))
 
 
-def second_capture(scenario: Scenario, capture: str) -> str | None:
-    """Return where the second bus's capture stands if it has one of its own, beside that of the first."""
-    chassis, path = scenario.setup.kind.chassis, Path(capture)
-    if chassis is None or not scenario.setup.plan.recording.apart:
-        return None
-    return str(path.with_name(f"{path.stem}_{chassis.name}{path.suffix}"))
+def other_captures(scenario: Scenario, capture: str) -> dict[str, str]:
+    """Return where other captures stand, beside the first: of the `second` bus, of the `far` recorder."""
+    setup, path = scenario.setup, Path(capture)
+    how, chassis = setup.plan.recording, setup.kind.chassis
+    names = {"second": chassis.name} if chassis is not None and how.apart else {}
+    names |= {"far": how.far.node} if how.far is not None else {}
+    return {which: str(path.with_name(f"{path.stem}_{name}{path.suffix}")) for which, name in names.items()}
 
 
-def _write(paths: list[str], recording: _Recording, setup: Setup) -> int:
-    """Write one capture, or one of each channel; return how many frames were left out."""
+def _write(paths: list[str], others: tuple[str, ...], recording: _Recording, setup: Setup) -> int:
+    """Write the first capture, and the others; return how many frames were left out."""
     if len(paths) == 1:
         return write_frames(paths[0], recording)
-    whole = join(list(recording))
-    return sum(
-        write_frames(path, [whole.take(whole.channel == whole.channels.index(channel))])
-        for path, channel in zip(paths, setup.kind.channels, strict=True)
-        if channel in whole.channels
-    )
+    whole, channels = join(list(recording)), setup.kind.channels
+    of_other = {"second": channels[-1], "far": FAR_CHANNEL}
+    told_apart = [of_other[which] for which in others]
+    held = [[each for each in channels if each not in told_apart], *([each] for each in told_apart)]
+    left_out = 0
+    for path, own in zip(paths, held, strict=True):
+        rows = np.isin(whole.channel, [whole.channels.index(each) for each in own if each in whole.channels])
+        frames = whole.take(rows)
+        if own == [FAR_CHANNEL]:
+            frames = replace(frames, channels=channels[:1], channel=np.zeros_like(frames.channel))
+        left_out += write_frames(path, [frames])
+    return left_out
 
 
 def _cut_last_line(path: str) -> int:
@@ -157,14 +169,17 @@ class _Recording:
     def _true_ns(self, chunk: FrameChunk) -> int:
         """Return the stamp that its first frame has by the clock of the first bus.
 
-        Where each bus has a capture of its own, it is the first frame of the first bus.
+        Where there are several captures, it is the first frame of the first bus.
         """
         setup = self._scenario.setup
         second = [chunk.channels[each] != setup.kind.channels[0] for each in chunk.channel.tolist()]
-        row = second.index(False) if setup.plan.recording.apart and False in second else 0
-        return int(chunk.t_ns[row]) - setup.plan.recording.offset_ns * int(second[row])
+        how = setup.plan.recording
+        row = second.index(False) if (how.apart or how.far) and False in second else 0
+        return int(chunk.t_ns[row]) - how.offset_ns * int(second[row])
 
 
 def live_chunks(scenario: Scenario) -> Iterator[FrameChunk]:
     """Run a scenario once; yield what is recorded in short slices, each before its time has come."""
-    return recorded_live(scenario.setup, LIVE_SLICE_NS)
+    for chunk in recorded_live(scenario.setup, LIVE_SLICE_NS):
+        near = np.array([name != FAR_CHANNEL for name in chunk.channels])
+        yield chunk if near.all() else chunk.take(near[chunk.channel])

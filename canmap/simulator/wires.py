@@ -56,7 +56,7 @@ SENT = Outcome.SENT  # a name of a module is found ten times as fast as a member
 def recorded(setup: Setup) -> Iterator[FrameChunk]:
     """Run to the end; yield what was recorded, in arrival order; by two clocks, in the order of stamps."""
     plan = setup.plan
-    live = plan.live or plan.disturbances or plan.splits or plan.chassis_splits or setup.withdraws_ns
+    live = plan.live or plan.disturbed or setup.withdraws_ns or plan.recording.far
     yield from with_clocks(setup, recorded_live(setup, LIVE_SPAN_NS) if live else _recorded_ahead(setup))
 
 
@@ -87,7 +87,8 @@ def recorded_live(setup: Setup, span_ns: int) -> Iterator[FrameChunk]:
     """Run to the end, the drive bus with the vehicle; yield what was recorded, span by span."""
     world = World(setup)
     beside = _Beside(world)
-    chassis_bus = SplitBus(_config(setup.kind.chassis), (), setup.plan.chassis_splits, setup.seed + 1)
+    plan, config = setup.plan, _config(setup.kind.chassis)
+    chassis_bus = SplitBus(config, plan.chassis_disturbances, plan.chassis_splits, setup.seed + 1)
     relay, recorders = Relay(_gateway(world), setup.seed), recordings(setup)
     for until_ns in world.spans(span_ns, beside):
         sent, beside.transmissions = beside.transmissions, []
@@ -97,12 +98,10 @@ def recorded_live(setup: Setup, span_ns: int) -> Iterator[FrameChunk]:
             chassis_bus.submit(relay.take(sent, until_ns))
         else:
             relay.forget()
-        passed = chassis_bus.advance(until_ns)
+        passed, far = chassis_bus.advance(until_ns), beside.taken_far()
+        heard = [sent, passed][: len(setup.kind.buses)] + ([far] if plan.recording.far else [])
         yield merged(
-            [
-                recording.take(columns_of(each))
-                for recording, each in zip(recorders, (sent, passed), strict=False)
-            ]
+            [recording.take(columns_of(each)) for recording, each in zip(recorders, heard, strict=True)]
         )
 
 
@@ -190,7 +189,10 @@ class _Beside(HandOver):
         config = _config(setup.kind.drive, plan.recovery_ns, others=setup.others is not None)
         self._others = _others(setup)
         self._noted, self._off = 0, dict[str, int]()  # changes of state, and places of those that are bus-off
-        self._bus = SplitBus(config, plan.disturbances, plan.splits, setup.seed)
+        far = plan.recording.far
+        self._far_at = None if far is None else setup.kind.drive.nodes.index(far.node)
+        self._far: list[Transmission] = []
+        self._bus = SplitBus(config, plan.disturbances, plan.splits, setup.seed, self._far_at)
         self._schedule: list[tuple[int, Sender]] = []
         self._next = 0
         self._waiting: list[Release] = []
@@ -256,6 +258,9 @@ class _Beside(HandOver):
             self._bus.submit(due)
         beyond, here = self._bus.heard_beyond(t_ns), self._bus.advance(t_ns)
         self.transmissions += here
+        if self._far_at is not None:
+            reached = (sent for sent in here + beyond if self._bus.reaches(self._far_at, sent))
+            self._far += sorted(reached, key=itemgetter(0))
         self._note_changes()
         listeners, hears = self._listeners, self._bus.hears
         for sent in here + beyond if beyond else here:
@@ -275,6 +280,11 @@ class _Beside(HandOver):
             state = state or self.world.state(row)
             self._waiting += sender.run_one(due_ns, state, events)
         self._next = place
+
+    def taken_far(self) -> list[Transmission]:
+        """Return and forget what was sent where the far recorder hears it."""
+        far, self._far = self._far, []
+        return far
 
     def close(self, start_ns: int, end_ns: int, rows: Rows) -> None:
         if rows:

@@ -377,6 +377,11 @@ def parse_quantity(text: str) -> Measure | NoQuantity:
     return NoQuantity(match[2]) if unit is None else Measure(Fraction(match[1]), unit)
 
 
+def per_second(dimension: Dimension) -> Dimension:
+    """Return the dimension of how fast a quantity of a dimension changes."""
+    return tuple(a - b for a, b in zip(dimension, UNITS["s"].dimension, strict=True))
+
+
 def si_name(dimension: Dimension) -> str:
     """Return how the SI unit of that dimension is written, in base units where it has no own name."""
     if dimension in SI_UNITS:

@@ -4,7 +4,9 @@ python -m tests.bench.found_kinds [SEEDS]
 
 Each example of `tests/fault_examples.py` in a drive of nine seconds, over all seeds, its begin varied. Prints
 a row an example: how often it is found as all the kinds that `tests/found_faults.py` states, and what errors
-and warnings of other kinds there are. Ends with 1 if one is not found, or one that is not to be found is.
+and warnings of other kinds there are. A kind is asked for only where the frames have something of it to show
+(`tests/fault_witnesses.py`); how often they have not, and why, stands in the row. Ends with 1 if one is not
+found, or one that is not to be found is.
 """
 
 from __future__ import annotations
@@ -16,7 +18,7 @@ from pathlib import Path
 
 from canmap.findings.finding import Severity
 from tests.fault_examples import EXAMPLES
-from tests.found_faults import FOUND_AS, NOT_FOUND, found_in, kinds_while, long_trip
+from tests.found_faults import FOUND_AS, NOT_FOUND, found_in, kinds_while, long_trip, wanted_kinds
 
 
 def measured(seeds: int) -> int:
@@ -29,17 +31,23 @@ def measured(seeds: int) -> int:
         print(f"{'fault':30} {'found':>7}  as, and beside it", flush=True)
         for example in EXAMPLES:
             wanted = FOUND_AS.get(example, set())
-            right, beside = 0, Counter[str]()
+            right, beside, hidden = 0, Counter[str](), Counter[str]()
             for seed in range(seeds):
                 run = long_trip(Path(folder), example, seed)
                 findings = found_in(run)
                 others = set(_serious(findings)) - wanted
                 beside.update(others)
-                right += kinds_while(run, findings) >= wanted if wanted else not others
+                seen, reasons = wanted_kinds(run, example)
+                hidden.update(reasons)
+                right += kinds_while(run, findings) >= seen if seen else not others
             wrong += seeds - right
             told = ", ".join(sorted(wanted)) or f"nothing: {NOT_FOUND[example]}"
             more = ", ".join(f"{kind} ({count})" for kind, count in beside.most_common())
-            print(f"{example:30} {right:>3} of {seeds}  {told}{'; ' if more else ''}{more}", flush=True)
+            none = ", ".join(f"{why} ({count})" for why, count in hidden.most_common())
+            parts = "; ".join(
+                part for part in (told, f"not to be seen: {none}" if none else "", more) if part
+            )
+            print(f"{example:30} {right:>3} of {seeds}  {parts}", flush=True)
     return wrong
 
 

@@ -42,7 +42,6 @@ def checksums(result: dict[str, Any]) -> list[dict[str, Any]]:
 def test_the_checksums_of_a_demo_capture_are_right(capture: str) -> None:
     result = inspected(capture, CART)
     assert [finding["text"] for finding in result["findings"] if finding["kind"] == "checksum"] == []
-    assert {finding.get("key") for finding in result["findings"]}.isdisjoint({"checksum"})
     known = checksums(result)
     assert len(known) == PROTECTED
     assert all(one["wrong"] == 0 and one["frames"] > 0 for one in known)

@@ -40,8 +40,8 @@ def test_the_course_of_the_session_is_what_is_shown() -> None:
 
 def test_the_diagnosis_is_what_is_shown() -> None:
     shown = README.split("<!-- diagnosis -->")[1].split("```")[1].strip("\n").splitlines()
-    command = next(one for one in SITUATIONS if one.startswith("diagnose") and "stop_pressed" in one)
-    printed = canmap(*shlex.split(command)).stdout
+    command = next(one for one in SITUATIONS if one.startswith("diagnose") and "withdrew" in one)
+    printed = canmap(*shlex.split(command), COLUMNS="").stdout  # in a pipe, as wide as a page
     assert "\n".join(shown) in printed
 
 
@@ -84,7 +84,7 @@ SITUATIONS = re.findall(
 def test_the_three_situations_run_as_printed(command: str) -> None:
     done = canmap(*shlex.split(command))
     assert done.stderr == ""
-    failing = any(name in command for name in ("day_one", "steering_drop", "stop_pressed"))
+    failing = any(name in command for name in ("day_one", "steering_drop", "stop_pressed", "withdrew"))
     assert done.returncode == (1 if failing else 0)
 
 

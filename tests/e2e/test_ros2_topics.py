@@ -87,7 +87,8 @@ def heard(
     ]
     with free_domain() as domain, free_domain() as other:
         ros2 = Ros2(python, domain, tmp_path_factory.mktemp("ros2"))
-        with ros2.listening(*wanted) as near, ros2.listening(*wanted, domain=other) as far:
+        near_by = ros2.listening(*wanted, until_alone=True)
+        with near_by as near, ros2.listening(*wanted, domain=other) as far:
             done = ros2.run(*REPLAY, *SPAN, "--namespace", "cart", "--clock")
     return ros2, near, far, done
 

@@ -8,7 +8,6 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.simulator.buses.arbitration import BusRun
 from canmap.simulator.buses.batch import BatchBus, joined, transmit
 from canmap.simulator.buses.bus_stream import simulate_bus
 from canmap.simulator.buses.frame import Frame, arbitration_key
@@ -19,6 +18,7 @@ from canmap.simulator.buses.frame_bits import (
     wire_lengths,
     worst_case_bits,
 )
+from canmap.simulator.buses.held_bus import HeldBus
 from canmap.simulator.buses.network import BusConfig, Outcome, Transmission
 from canmap.simulator.buses.traffic import as_chunk, columns_of, traffic_of, transmissions_of
 from canmap.simulator.buses.wire import header, wire_bits
@@ -96,7 +96,7 @@ def test_frames_on_the_bus_do_not_overlap(data: st.DataObject, config: BusConfig
 def test_cuts_change_nothing(data: st.DataObject, config: BusConfig, seed: int) -> None:
     released, disturbances = data.draw(releases(config)), data.draw(troubles(config))
     whole, whole_bus = run(config, released, disturbances, seed)
-    bus = BusRun(config, disturbances, seed)
+    bus = HeldBus(config, disturbances, seed)
     out: list[Transmission] = []
     anywhere = st.lists(st.integers(0, 60 * MS), max_size=20)
     ended_ns = {sent.t_ns for sent in whole if sent.outcome is not Outcome.UNSENT}

@@ -92,6 +92,16 @@ def test_a_cut_before_every_frame_gives_the_same(spec: Spec) -> None:
     assert told(whole.split(range(len(whole) + 1)), spec) == found
 
 
+def halves(alone: int, alike: bool) -> FrameChunk:
+    """Frames every 10 ms, those that are not alone with another 5 ms behind, which says the same or not."""
+    rows = [(10.0 * n, n % 200) for n in range(130)]
+    rows += [(t + 5, said if alike else said + 40) for t, said in rows[alone:]]
+    return frames(kits.row(t, TICK, bytes([said, *bytes(7)])) for t, said in sorted(rows))
+
+
+OF_HALVES = {"even rows": (60, False), "payload before even rows": (60, True), "short gaps": (0, False)}
+
+
 def forget_frames(check: TimedLoss) -> None:
     check._recent.clear()
     check._waits.clear()
@@ -105,7 +115,13 @@ FORGOTTEN = {
     "ordinals": (TimedLoss, lambda check: [setattr(one, "ordinal", 0) for one in check._recent.values()]),
     "partings": (TimedLoss, lambda check: [one.parts.fill(0) for one in check._recent.values()]),
     "sequences": (TwoSenders, lambda check: check._open.clear()),
-    "pairs": (TwoSenders, lambda check: check._pairs.clear()),
+    "uneven rows": (TwoSenders, lambda check: check._uneven.open.clear()),
+    "even rows": (TwoSenders, lambda check: check._even.open.clear()),
+    "payload before even rows": (
+        TwoSenders,
+        lambda check: [setattr(one, "payload", b"") for one in check._even.open.values()],
+    ),
+    "short gaps": (TwoSenders, lambda check: check._quick.fill(0)),
     "fetches": (Fetches, lambda fetches: fetches._together.fill(0)),
     "samples of fetches": (Fetches, lambda fetches: fetches._clock.clear() or fetches._channel.clear()),
 }
@@ -118,7 +134,9 @@ def test_every_carry_is_needed(what: str, spec: Spec, monkeypatch: pytest.Monkey
     if what == "steps of a phase":
         lossy = np.random.default_rng(1).random(600) > 0.1
         whole = frames(kits.row(10.0 * number) for number in np.arange(600)[lossy].tolist())
-    places = range(7, len(whole), 37)
+    elif what in OF_HALVES:
+        whole = halves(*OF_HALVES[what])
+    places = range(7, len(whole), 37) if "payload" not in what else range(len(whole))
     expected = told([whole], spec)
     assert told(whole.split(places), spec) == expected
     fold = owner.fold

@@ -72,9 +72,10 @@ demands:
 
 
 @cache
-def kit() -> Spec:
+def kit(more: str = "") -> Spec:
+    """The spec, and what more it says of the demand."""
     with tempfile.TemporaryDirectory() as folder:
-        return spec_of(Path(folder), KIT, TEXT, periods_ms={0x100: 10, 0x200: 20}, end=END)
+        return spec_of(Path(folder), KIT, TEXT + more, periods_ms={0x100: 10, 0x200: 20}, end=END)
 
 
 @st.composite

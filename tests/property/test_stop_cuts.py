@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from canmap.checks import late_starts, node_restarts
 from canmap.checks.bit_course import NEVER_NS, BitCourse
+from canmap.checks.brief_openings import BriefOpenings
 from canmap.checks.cut_groups import CutGroup
 from canmap.checks.state_course import StateCourse
 from canmap.checks.stop_chain import StopChainCheck
@@ -45,7 +46,7 @@ def drives(draw: st.DrawFn) -> FrameChunk:
     volts, starts, ran, number = 12, 1, 0, 0
     for _ in range(draw(st.integers(5, 40))):
         now_ms += draw(st.sampled_from([5, 5, 5, 5, 0, 20, 110, 600]))
-        happens = draw(st.sampled_from([*bits, "sag", "restart", "boot", *[""] * 12]))
+        happens = draw(st.sampled_from([*bits, "sag", "restart", "boot", "event", *[""] * 12]))
         ran += 1
         if happens in bits:
             bits[happens] = not bits[happens]
@@ -55,6 +56,8 @@ def drives(draw: st.DrawFn) -> FrameChunk:
             starts, ran, number = starts + 1, 0, 0
         elif happens == "boot":
             rows.append(stops.boot(now_ms))
+        elif happens == "event":
+            rows.append(stops.event(now_ms))
         number += 1
         sent = [
             stops.panel(now_ms, bits["pressed"], bits["off"]),
@@ -139,6 +142,12 @@ FORGOTTEN = {
     "the last frame": (CutGroup, "begin", attribute("_last_ns", NEVER_NS), stop(100, 120, 140, 160)),
     "that one was late": (CutGroup, "begin", attribute("_late_ns", NEVER_NS), stop(100, 120, 140, 340)),
     "what waits": (Onsets, "begin", lambda onsets: onsets._waiting.clear(), stop(opened=240)),
+    "an event": (
+        BriefOpenings,
+        "take",
+        attribute("_open", None),
+        sorted([*stop(opened=240), stops.event(225)]),
+    ),
     "the count": (StateCourse, "take", attribute("last", None), starts()),
     "the first since the boot frame": (node_restarts._Boot, "take", attribute("_first_ns", None), starts()),
     "the last before it": (node_restarts._Boot, "take", attribute("_last_ns", START_NS), starts()),

@@ -14,15 +14,25 @@ from tests.finding_numbers import lacking
 from tests.streams import cuts, frames, inspected
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping
+
     from canmap.mapping.model import Spec
     from canmap.results.inspection import Inspection
-    from tests.values import Sent
+    from tests.values import Sent, Verdict
+
+    Twins = Mapping[str, Callable[[list[Sent]], Iterable[Verdict]]]
 
 
 @pytest.fixture(scope="module")
 def spec(tmp_path_factory: pytest.TempPathFactory) -> Spec:
     text = values.RECORDS + values.AXES + values.REDUNDANT
     return kits.spec_of(tmp_path_factory.mktemp("kit"), values.KIT, text, periods_ms=values.PERIODS_MS)
+
+
+@pytest.fixture(scope="module")
+def of_demand(tmp_path_factory: pytest.TempPathFactory) -> Spec:
+    text = values.RECORDS.replace(values.WHILE_SPEED, values.WHILE_DEMAND) + values.AXES
+    return kits.spec_of(tmp_path_factory.mktemp("of_demand"), values.KIT, text, periods_ms=values.PERIODS_MS)
 
 
 def found(result: Inspection) -> dict[str, list[tuple]]:
@@ -35,14 +45,14 @@ def found(result: Inspection) -> dict[str, list[tuple]]:
     return {kind: sorted(spans, key=lambda span: span[0]) for kind, spans in told.items()}
 
 
-def expected(sent: list[Sent]) -> dict[str, list[tuple]]:
+def expected(sent: list[Sent], twins: Twins = values.TWINS) -> dict[str, list[tuple]]:
     zero_ms = sent[0].t_ms if sent else 0
     return {
         kind: [
             (one.start_ms - zero_ms, one.count, None if one.end_ms is None else one.end_ms - zero_ms)
             for one in values.stretches(twin(sent))
         ]
-        for kind, twin in values.TWINS.items()
+        for kind, twin in twins.items()
     }
 
 
@@ -57,6 +67,19 @@ def test_the_checks_find_what_a_plain_walk_finds(
     assert [
         (one.text, lacking(one)) for one in result.findings if one.kind in values.TWINS and lacking(one)
     ] == []
+
+
+def test_what_a_demand_moves_is_judged_while_its_axis_is_active(of_demand: Spec) -> None:
+    many = 0
+    for seed in range(12):
+        sent = values.steering_stream(seed)
+        whole = frames(one.row for one in sent)
+        spans = expected(sent, {"frozen": values.frozen_while_active})["frozen"]
+        for places in ((), (31, 32, 90)):
+            result, _ = inspected(whole.split(places), of_demand)
+            assert found(result)["frozen"] == spans
+        many += len(spans)
+    assert many >= 12
 
 
 def test_the_streams_hold_faults_of_every_kind(spec: Spec) -> None:

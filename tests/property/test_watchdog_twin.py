@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from hypothesis import given
+from hypothesis import strategies as st
 
 from canmap.findings.finding import Severity
 from tests.counter_twin import CounterTwin, Seen
@@ -19,6 +20,9 @@ ACTIVE = 3
 WATCHDOG_NS, SENT_EVERY_NS, SHOWN_EVERY_NS = 60 * MS, 20 * MS, 10 * MS
 SLACK_NS = SHOWN_EVERY_NS + SHOWN_EVERY_NS // 5  # a period of the state, and the jitter of one
 SILENT_NS = 100 * MS  # over which nothing is judged
+HELD_NS = 30 * MS
+HOLDS = "    reaction: {first: hold, for: 30 ms}\n"
+OVERRIDDEN = 4
 GONE_NS = 5 * SENT_EVERY_NS // 2  # after which a demand is gone
 
 
@@ -33,7 +37,8 @@ class LetGo(NamedTuple):
 class Walk:
     """A walk over the frames, one by one."""
 
-    def __init__(self) -> None:
+    def __init__(self, holds: bool) -> None:
+        self.held_ns = HELD_NS if holds else 0
         demand = next(rule for rule in kit().messages if rule.message.name == "Command")
         self.counter = CounterTwin(
             [0, 1, 2, 3], largest=2, period_ns=SENT_EVERY_NS, silence_ns=demand.stale_after_ns or 0
@@ -79,7 +84,9 @@ class Walk:
             return
         gone_ns, watched_ns = self.clock - self.fed_ns, self.fed_ns + SLACK_NS
         is_late = (
-            self.since_ns is not None and self.since_ns <= watched_ns and gone_ns > WATCHDOG_NS + SLACK_NS
+            self.since_ns is not None
+            and self.since_ns <= watched_ns
+            and gone_ns > WATCHDOG_NS + self.held_ns + SLACK_NS
         )
         if is_late:
             self.late.append(gone_ns)
@@ -87,15 +94,18 @@ class Walk:
             self.ends.append(gone_ns)
         left = since_ns is not None and since_ns <= watched_ns and changed and state != ACTIVE
         if left and not self.was_late and gone_ns > GONE_NS and self.asked:
-            early = gone_ns < WATCHDOG_NS - SLACK_NS - SENT_EVERY_NS
+            held_ns = 0 if state == OVERRIDDEN else self.held_ns
+            early = gone_ns < WATCHDOG_NS + held_ns - SLACK_NS - SENT_EVERY_NS
             severity = Severity.WARNING if early else Severity.NOTE
             self.let_go.append(LetGo(self.clock, gone_ns, severity))
         self.was_late = is_late
 
 
-def check(chunk: FrameChunk) -> Walk:
-    walk = Walk().of(chunk)
-    found = [one for one in inspected([chunk], kit())[0].findings if one.kind.value == "watchdog"]
+def check(chunk: FrameChunk, holds: bool = False) -> Walk:
+    walk = Walk(holds).of(chunk)
+    found = [
+        one for one in inspected([chunk], kit(HOLDS * holds))[0].findings if one.kind.value == "watchdog"
+    ]
     late = [one for one in found if one.severity is Severity.ERROR]
     assert sum(one.count for one in late) == len(walk.late)
     assert {one.value for one in late} <= {gone_ns / 1e9 for gone_ns in (*walk.late, *walk.ends)}
@@ -104,9 +114,9 @@ def check(chunk: FrameChunk) -> Walk:
     return walk
 
 
-@given(drives())
-def test_a_plain_walk_finds_the_same(chunk: FrameChunk) -> None:
-    check(chunk)
+@given(drives(), st.booleans())
+def test_a_plain_walk_finds_the_same(chunk: FrameChunk, holds: bool) -> None:
+    check(chunk, holds)
 
 
 def test_both_find_late_and_in_time() -> None:
@@ -120,3 +130,5 @@ def test_both_find_late_and_in_time() -> None:
     assert len(check(stream(150)).late) > 3
     assert [one.severity for one in check(stream(64)).let_go] == [Severity.NOTE]
     assert not check(stream(-30)).let_go  # the demand was still there
+    assert [one.severity for one in check(stream(64), holds=True).let_go] == [Severity.NOTE]
+    assert [one.severity for one in check(stream(54), holds=True).let_go] == [Severity.WARNING]

@@ -18,7 +18,7 @@ from canmap.findings.finding import Severity
 from canmap.mapping.description.description import NoData
 from canmap.mapping.groups import RESERVED, addresses, group_number
 from tests.kits import of_kind, serious, spec_of
-from tests.published import table
+from tests.published import table, trouble_codes
 from tests.streams import MS, START_NS, frames, inspected
 
 if TYPE_CHECKING:
@@ -280,3 +280,19 @@ def test_where_a_part_of_a_sum_has_no_value_nothing_is_said_of_its_number(tmp_pa
         data = struct.pack("<fB3x", math.inf, part)
         result, _ = inspected([of_frames([(0x0CF00400, data.hex())])], spec)
         assert [finding.kind for finding in serious(result)] == [kind]
+
+
+def test_trouble_codes_of_one_and_of_several_packets(tmp_path: Path) -> None:
+    """The frames that can-j1939 sends, all within a second of each other and one sender after the other."""
+    kit = f'BO_ {identifier(65226)} DM1: 8 Node\n SG_ Lamps : 0|16@1+ (1,0) [0|0] "" Other\n'
+    spec = spec_of(tmp_path, kit, "trouble_codes: {DM1: {}}\n", head=HEAD)
+    for message in trouble_codes():
+        rows = [
+            (START_NS + i * 100 * MS, "can0", can_id, data) for i, (can_id, data) in enumerate(message.frames)
+        ]
+        chunk = frames(rows)
+        chunk.extended[:] = True
+        found = of_kind(inspected([chunk], spec)[0], "fault_reported")
+        told = [(one.facts["spn"], one.facts["fmi"], one.value) for one in found]
+        assert sorted(told) == sorted(message.codes)
+        assert {one.facts["address"] for one in found} == {message.address}

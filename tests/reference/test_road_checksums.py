@@ -7,13 +7,22 @@ length and the first seven bytes (the README of the recording; from memory, and 
 
 from __future__ import annotations
 
-import shutil
 from typing import TYPE_CHECKING
 
 import pytest
 
 import canmap
-from tests.reference.road import BODY, SPEC, STEER, Line, edited, inspect_lines, recording, times_s
+from tests.reference.road import (
+    BODY,
+    STEER,
+    WHOLE,
+    Line,
+    edited,
+    inspect_lines,
+    protected,
+    recording,
+    times_s,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -21,21 +30,10 @@ if TYPE_CHECKING:
     from canmap.findings.finding import Finding
     from canmap.results.inspection import Inspection
 
-WHOLE = "{signal: SumCheck, profile: sum8, order: [identifier, length, payload]}"
-
 
 @pytest.fixture(scope="module")
 def lines(shared: Path) -> list[Line]:
     return recording(shared)
-
-
-def protected(folder: Path, steer: str = WHOLE, body: str = WHOLE) -> canmap.Spec:
-    """The spec of the drive, with what it says of the checksums."""
-    shutil.copy(SPEC.parent / "road.dbc", folder)
-    said = f"messages:\n  SteerSensor: {{checksum: {steer}}}\n  BodySpeed: {{checksum: {body}}}\n"
-    path = folder / "protected.yaml"
-    path.write_text(SPEC.read_text(encoding="utf-8") + said, encoding="utf-8")
-    return canmap.load_spec(str(path))
 
 
 def checksums(result: Inspection) -> dict[str, dict[str, object]]:
@@ -86,9 +84,7 @@ def test_a_damaged_second_is_found_where_it_is(lines: list[Line], tmp_path: Path
         byte = int(line.data[6:8], 16) ^ 1
         return Line(line.t_us, line.channel, line.can_id, f"{line.data[:6]}{byte:02X}{line.data[8:]}")
 
-    protected(tmp_path)
-    inspect_lines(edited(lines, change), tmp_path)
-    result = canmap.inspect(str(tmp_path / "damaged.log"), str(tmp_path / "protected.yaml"))
+    result = inspect_lines(edited(lines, change), tmp_path, protected(tmp_path))
     (finding,) = of_checksums(result)
     hit = [t for t in times_s(lines, STEER) if 12.0 <= t < 13.0]
     assert (finding.place.message, finding.count, finding.open) == ("SteerSensor", len(hit), False)

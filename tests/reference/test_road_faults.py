@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-import numpy as np
 import pytest
 
 import canmap
@@ -13,7 +12,6 @@ from canmap.findings.finding import Severity
 from tests.finding_numbers import lacking
 from tests.reference.road import (
     BATCH_S,
-    BODY,
     NAMES,
     PERIOD_S,
     SPEC,
@@ -23,117 +21,20 @@ from tests.reference.road import (
     edited,
     inspect_lines,
     inspect_text,
+    only,
     recording,
     serious,
+    span,
     times_s,
 )
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from canmap.findings.finding import Finding
-    from canmap.results.inspection import Inspection
-
 
 @pytest.fixture(scope="module")
 def lines(shared: Path) -> list[Line]:
     return recording(shared)
-
-
-def only(result: Inspection, kind: str, message: str | None = None) -> Finding:
-    """The one serious finding, which must be of this kind and on this message."""
-    found = serious(result)
-    assert [(f.kind, f.place.message) for f in found] == [(kind, message)], [f.text for f in found]
-    return found[0]
-
-
-def span(result: Inspection, finding: Finding) -> tuple[float, float]:
-    return result.seconds(finding.start_ns), result.seconds(finding.end_ns)
-
-
-def without(lines: list[Line], can_ids: set[int], start_s: float, end_s: float) -> list[Line]:
-    def change(line: Line) -> Line | None:
-        gone = line.can_id in can_ids and line.channel == "can0" and start_s <= line.t_us / 1e6 < end_s
-        return None if gone else line
-
-    return edited(lines, change)
-
-
-@pytest.mark.parametrize("can_id", [STEER, WHEELS, BODY])
-def test_message_dropped_for_a_while(lines: list[Line], can_id: int, tmp_path: Path) -> None:
-    result = inspect_lines(without(lines, {can_id}, 10.0, 10.4), tmp_path)
-    finding = only(result, "stale", NAMES[can_id])
-    start_s, end_s = span(result, finding)
-    times = times_s(lines, can_id)
-    assert start_s == pytest.approx(max(t for t in times if t < 10.0), abs=1e-6)
-    assert end_s == pytest.approx(min(t for t in times if t >= 10.4), abs=1e-6)
-    assert not finding.open
-    assert finding.severity is Severity.ERROR
-
-
-def test_message_gone_from_12_s_on(lines: list[Line], tmp_path: Path) -> None:
-    result = inspect_lines(without(lines, {STEER}, 12.0, 99.0), tmp_path)
-    finding = only(result, "stale", "SteerSensor")
-    start_s, end_s = span(result, finding)
-    assert start_s == pytest.approx(max(t for t in times_s(lines, STEER) if t < 12.0), abs=1e-6)
-    assert end_s == pytest.approx(result.capture.duration_s, abs=1e-6)
-    assert finding.open
-
-
-def test_message_never_there(lines: list[Line], tmp_path: Path) -> None:
-    result = inspect_lines(without(lines, {STEER}, 0.0, 99.0), tmp_path)
-    finding = only(result, "missing", "SteerSensor")
-    assert span(result, finding) == pytest.approx((0.0, result.capture.duration_s), abs=1e-6)
-    assert finding.severity is Severity.ERROR
-    assert finding.open
-
-
-def test_message_late_at_the_start(lines: list[Line], tmp_path: Path) -> None:
-    result = inspect_lines(without(lines, {WHEELS}, 0.0, 2.0), tmp_path)
-    finding = only(result, "missing", "WheelSpeeds")
-    first_s = min(t for t in times_s(lines, WHEELS) if t >= 2.0)
-    assert span(result, finding) == pytest.approx((0.0, first_s), abs=1e-6)
-    assert finding.severity is Severity.WARNING
-
-
-def test_whole_bus_silent_for_a_second(lines: list[Line], tmp_path: Path) -> None:
-    quiet = [line for line in lines if not 10_000_000 <= line.t_us < 11_000_000]
-    result = inspect_lines(quiet, tmp_path)
-    (gap,) = serious(result)
-    assert gap.kind == "recording_gap"
-    assert {(f.kind, f.place.message) for f in gap.parts} == {("stale", name) for name in NAMES.values()}
-    for finding in (gap, *gap.parts):
-        assert span(result, finding) == pytest.approx((10.0, 11.0), abs=2 * BATCH_S)
-
-
-@pytest.mark.parametrize("can_id", [STEER, BODY])
-def test_half_rate(lines: list[Line], can_id: int, tmp_path: Path) -> None:
-    count = 0
-
-    def halve(line: Line) -> Line | None:
-        nonlocal count
-        if line.can_id != can_id or line.channel != "can0" or not 10.0 <= line.t_us / 1e6 < 20.0:
-            return line
-        count += 1
-        return line if count % 2 else None
-
-    result = inspect_lines(edited(lines, halve), tmp_path)
-    finding = only(result, "rate", NAMES[can_id])
-    start_s, end_s = span(result, finding)
-    window_s = max(1.0, 20 * PERIOD_S[can_id])
-    assert start_s == pytest.approx(10.0, abs=window_s)
-    assert end_s == pytest.approx(20.0, abs=window_s)
-    assert finding.value == pytest.approx(2 * PERIOD_S[can_id], rel=0.1)
-
-
-def test_half_rate_from_the_start(lines: list[Line], tmp_path: Path) -> None:
-    wheels = [line for line in lines if line.can_id == WHEELS and line.channel == "can0"]
-    dropped = set(map(id, wheels[1::2]))
-    result = inspect_lines([line for line in lines if id(line) not in dropped], tmp_path)
-    finding = only(result, "rate", "WheelSpeeds")
-    assert finding.open
-    assert span(result, finding) == pytest.approx((0.0, result.capture.duration_s), abs=1.0)
-    assert "from the start" in finding.text
 
 
 def coarse(angle_deg: float, data: str) -> str:
@@ -305,72 +206,3 @@ def test_error_frames(lines: list[Line], tmp_path: Path) -> None:
     assert span(result, errors[0]) == pytest.approx((8.0, 8.3), abs=BATCH_S)
     assert {finding.kind for finding in serious(result)} == {"recording_gap", "bus_error"}
     assert result.capture.error_frames == 1
-
-
-def rows_of(lines: list[Line], can_id: int) -> list[int]:
-    return [row for row, line in enumerate(lines) if line.can_id == can_id and line.channel == "can0"]
-
-
-@pytest.mark.parametrize("can_id", [STEER, WHEELS, BODY])
-@pytest.mark.parametrize("share", [0.06, 0.5, 0.93])
-def test_one_frame_lost(lines: list[Line], can_id: int, share: float, tmp_path: Path) -> None:
-    """Stamps are up to 14 ms off the rhythm of a message that comes every 12 ms, and it has no counter."""
-    rows = rows_of(lines, can_id)
-    gone = rows[round(share * len(rows))]
-    result = inspect_lines(lines[:gone] + lines[gone + 1 :], tmp_path)
-    finding = only(result, "loss", NAMES[can_id])
-    assert (finding.count, finding.severity) == (1, Severity.WARNING)
-    assert span(result, finding)[0] == pytest.approx(lines[gone].t_us / 1e6, abs=20 * PERIOD_S[can_id])
-    assert lacking(finding) == []
-
-
-@pytest.mark.parametrize("can_id", [STEER, WHEELS])
-def test_a_tenth_of_the_frames_lost(lines: list[Line], can_id: int, tmp_path: Path) -> None:
-    """Where a stretch of a second loses so many that its rate is off, that is a part of it."""
-    chance = np.random.default_rng(1)
-    lost = {row for row in rows_of(lines, can_id) if chance.random() < 0.1}
-    result = inspect_lines([line for row, line in enumerate(lines) if row not in lost], tmp_path)
-    finding = only(result, "loss", NAMES[can_id])
-    assert finding.count == pytest.approx(len(lost), abs=0.05 * len(lost))
-    assert {part.kind for part in finding.parts} <= {"rate"}
-    assert lacking(finding) == []
-
-
-@pytest.mark.parametrize("can_ids", [{STEER}, {BODY}, {STEER, WHEELS, BODY}])
-def test_frames_that_waited(lines: list[Line], can_ids: set[int], tmp_path: Path) -> None:
-    """What came in 80 ms comes in a row at their end, as fast as the bus can send it."""
-    waiting, ends_us = 0, 10_080_000
-
-    def hold(line: Line) -> Line:
-        nonlocal waiting
-        if line.can_id not in can_ids or line.channel != "can0" or not 10_000_000 <= line.t_us < ends_us:
-            return line
-        waiting += 1
-        return replace(line, t_us=ends_us + 250 * waiting)
-
-    late = sorted(edited(lines, hold), key=lambda line: line.t_us)
-    result = inspect_lines(late, tmp_path)
-    finding = only(result, "burst", NAMES[min(can_ids)] if len(can_ids) == 1 else None)
-    assert span(result, finding) == pytest.approx((10.0, 10.08), abs=2 * BATCH_S)
-    assert finding.severity is Severity.WARNING
-    assert lacking(finding) == []
-
-
-@pytest.mark.parametrize("can_id", [STEER, WHEELS, BODY])
-def test_every_number_of_a_finding_is_in_a_field(lines: list[Line], can_id: int, tmp_path: Path) -> None:
-    """A message gone for a while, then at half its rate, then cut to its first byte."""
-    count = 0
-
-    def change(line: Line) -> Line | None:
-        nonlocal count
-        if line.can_id != can_id or line.channel != "can0":
-            return line
-        count += 1
-        t_s = line.t_us / 1e6
-        if 5.0 <= t_s < 6.0 or (10.0 <= t_s < 15.0 and count % 2):
-            return None
-        return replace(line, data=line.data[:2]) if 18.0 <= t_s < 18.5 else line
-
-    found = serious(inspect_lines(edited(lines, change), tmp_path))
-    assert {"stale", "rate", "length"} <= {finding.kind for finding in found}
-    assert [(finding.text, lacking(finding)) for finding in found if lacking(finding)] == []

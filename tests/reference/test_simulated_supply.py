@@ -60,11 +60,17 @@ def test_a_sag_that_is_shorter_than_the_hold_up_is_survived() -> None:
     assert not feed.step(4 * STEP_NS, True, None)
     feed.current = 40.0
     changed = [t_ns for t_ns in range(5 * STEP_NS, 12 * STEP_NS, STEP_NS) if feed.step(t_ns, True, None)]
-    assert changed == [9 * STEP_NS]  # the capacitor was full again; it lasts 30.2 ms
+    assert len(changed) == 1
+    # The capacitor was full again and lasts 30.2 ms, from somewhere within the step in which it is low.
+    lasts_ns = feed.when_ns["SteerNode"] - 5 * STEP_NS
+    assert feed.hold_up_ns("SteerNode") <= lasts_ns < feed.hold_up_ns("SteerNode") + STEP_NS
+    assert changed[0] <= feed.when_ns["SteerNode"] < changed[0] + STEP_NS
     assert feed.up == {"SteerNode": False, "BrakeNode": True, "DriveNode": True}
-    feed.current = 0.0
+    feed.current, fell_ns = 0.0, feed.when_ns["SteerNode"]
     back = [t_ns for t_ns in range(12 * STEP_NS, 20 * STEP_NS, STEP_NS) if feed.step(t_ns, True, None)]
-    assert back == [14 * STEP_NS]  # 50 ms after it fell
+    assert len(back) == 1
+    assert feed.when_ns["SteerNode"] == fell_ns + 50 * MS
+    assert back[0] <= fell_ns + 50 * MS < back[0] + STEP_NS
 
 
 def test_nodes_fall_one_after_the_other_once_the_relay_is_open(tmp_path: Path) -> None:
@@ -75,7 +81,7 @@ def test_nodes_fall_one_after_the_other_once_the_relay_is_open(tmp_path: Path) -
     off_s = {link["of"]: link["at_s"] - opened_s for link in chain if link["what"] == "node off"}
     for name, after_s in off_s.items():
         exact_s = BUFFERS.get(name, USUAL).hold_up_ns(RAIL_V) / 1e9
-        assert exact_s <= after_s + 1e-9 <= exact_s + 0.01 + 1e-9  # at the next step of the vehicle
+        assert exact_s <= after_s + 1e-6 <= exact_s + 0.01 + 1e-6  # the relay acts within a step
     last_s = [run.heard(name).t_s[-1] for name in ("BrakeFeedback", "DriveFeedback", "SteerFeedback")]
     assert [opened_s < each < opened_s + 0.04 for each in last_s[1:]] == [True, True]
 

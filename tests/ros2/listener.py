@@ -1,10 +1,11 @@
 """A ROS 2 node that subscribes to topics and writes down what it gets; run by the Python of a ROS 2.
 
-python listener.py FILE '[{"name", "type", "reliable", "transient_local", "depth", "deadline_ns"}]'
+python listener.py FILE '[{"name", "type", "reliable", "transient_local", "depth", "deadline_ns"}]' [alone]
 
 It says "ready", listens until its standard input ends, and then writes to FILE what it got: of every topic
 the messages as hex, with the time of day of their sending and of their receipt in ns; how the graph described
 the publishers and the nodes while they were there; the nodes at the end; how often a deadline was missed.
+With "alone" it waits for the other nodes to leave before it ends.
 """
 
 from __future__ import annotations
@@ -21,6 +22,9 @@ import rclpy
 from rclpy.duration import Duration
 from rclpy.event_handler import SubscriptionEventCallbacks
 from rclpy.qos import DurabilityPolicy, HistoryPolicy, QoSProfile, ReliabilityPolicy
+
+# A node that could not say that it leaves is forgotten after 20 s, the lease that the middleware gives it.
+SEE_OFF_S = 25.0
 
 
 def class_of(name: str) -> Any:
@@ -88,11 +92,20 @@ class Listener:
             if infos := self.node.get_publishers_info_by_topic(name):
                 self.publishers[name] = [described(info) for info in infos]
 
-    def run(self, ended: threading.Event) -> None:
+    def run(self, ended: threading.Event, until_alone: bool) -> None:
         executor = rclpy.executors.SingleThreadedExecutor()
         executor.add_node(self.node)
         self.node.create_timer(0.1, self.look)
         while not ended.is_set():
+            executor.spin_once(timeout_sec=0.05)
+        if until_alone:
+            self.see_off(executor)
+
+    def see_off(self, executor: Any) -> None:
+        """What a node says as it leaves may come later than the end of its process: wait for it, a while."""
+        own = self.node.get_fully_qualified_name()
+        until = time.monotonic() + SEE_OFF_S
+        while self.nodes_now - {own} and time.monotonic() < until:
             executor.spin_once(timeout_sec=0.05)
 
 
@@ -101,7 +114,7 @@ def main() -> None:
     ended = threading.Event()
     threading.Thread(target=lambda: (sys.stdin.read(), ended.set()), daemon=True).start()
     print("ready", flush=True)
-    listener.run(ended)
+    listener.run(ended, until_alone=sys.argv[3:] == ["alone"])
     names = ("got", "publishers", "missed")
     result = {name: getattr(listener, name) for name in names}
     result |= {"nodes": sorted(listener.nodes), "nodes_at_end": sorted(listener.nodes_now)}

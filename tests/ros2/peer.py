@@ -72,9 +72,11 @@ class Ros2:
             by_topic.setdefault(name, []).append((data, at_ns))
         return by_topic
 
-    def listening(self, *topics: Mapping[str, Any], domain: int | None = None) -> Listening:
+    def listening(
+        self, *topics: Mapping[str, Any], domain: int | None = None, until_alone: bool = False
+    ) -> Listening:
         """Return a listener to some topics, a context; see `listener.py`."""
-        return Listening(self, topics, self.domain if domain is None else domain)
+        return Listening(self, topics, self.domain if domain is None else domain, until_alone)
 
 
 class Listening:
@@ -84,10 +86,15 @@ class Listening:
         result: What it got and saw, once the context has ended.
     """
 
-    def __init__(self, ros2: Ros2, topics: Sequence[Mapping[str, Any]], domain: int) -> None:
+    def __init__(
+        self, ros2: Ros2, topics: Sequence[Mapping[str, Any]], domain: int, until_alone: bool
+    ) -> None:
         self._file = ros2.folder / f"got{id(self)}.json"
         self._process = subprocess.Popen(
-            [str(ros2.python), str(FOLDER / "listener.py"), str(self._file), json.dumps(topics)],
+            [
+                str(ros2.python), str(FOLDER / "listener.py"), str(self._file), json.dumps(topics),
+                *(["alone"] if until_alone else []),
+            ],
             env=ros2.variables() | {"ROS_DOMAIN_ID": str(domain)},
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
         )  # fmt: skip

@@ -57,9 +57,11 @@ def inspected(traffic: dict[str, Any], case: str) -> Inspection:
     return canmap.inspect(traffic["capture"], canmap.load_spec(traffic["cases"][case]["spec"]))
 
 
-def looped(traffic: dict[str, Any], case: str) -> dict[str, Any]:
-    """What the plain loop says of traffic."""
-    return script(BENCH / "plain_loop.py", traffic["capture"], *traffic["cases"][case]["descriptions"])
+@pytest.fixture(scope="module", params=CASES)
+def both(request: pytest.FixtureRequest, faulty: dict[str, Any]) -> tuple[Inspection, dict[str, Any]]:
+    """What canmap and the plain loop say of traffic with the known faults."""
+    descriptions = faulty["cases"][request.param]["descriptions"]
+    return inspected(faulty, request.param), script(BENCH / "plain_loop.py", faulty["capture"], *descriptions)
 
 
 @pytest.mark.parametrize("case", CASES)
@@ -69,9 +71,10 @@ def test_clean_traffic_has_neither_errors_nor_warnings(clean: dict[str, Any], ca
     assert result.capture.frames == FRAMES
 
 
-@pytest.mark.parametrize("case", CASES)
-def test_the_plain_loop_and_canmap_count_the_same(faulty: dict[str, Any], case: str) -> None:
-    result, loop = inspected(faulty, case), looped(faulty, case)
+def test_the_plain_loop_and_canmap_count_the_same(
+    both: tuple[Inspection, dict[str, Any]], faulty: dict[str, Any]
+) -> None:
+    result, loop = both
     assert result.capture.frames == loop["frames"] == FRAMES
     assert {message.name: message.count for message in result.messages} == loop["messages"]
     serious = [finding for finding in result.findings if finding.severity is not canmap.Severity.NOTE]
@@ -87,10 +90,9 @@ def test_the_plain_loop_and_canmap_count_the_same(faulty: dict[str, Any], case: 
     assert {name: loop[name] for name in truth} == truth
 
 
-@pytest.mark.parametrize("case", CASES)
-def test_the_plain_loop_and_canmap_see_the_same_extremes(faulty: dict[str, Any], case: str) -> None:
+def test_the_plain_loop_and_canmap_see_the_same_extremes(both: tuple[Inspection, dict[str, Any]]) -> None:
     # cantools is the second implementation: another decoder, other arithmetic, hence the tolerance.
-    records, loop = inspected(faulty, case).to_json()["records"], looped(faulty, case)["extremes"]
+    records, loop = both[0].to_json()["records"], both[1]["extremes"]
     for record, name, signal, factor in FIELDS:
         field = records[record]["fields"][name]
         low, high = sorted(value * factor for value in loop[signal])

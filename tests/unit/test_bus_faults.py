@@ -172,6 +172,26 @@ def test_a_shorted_bus_is_dead_and_the_other_lives(faulty) -> None:
     assert state_at(run.heard("SteerFeedback"), 2.8)[0] == AxisState.ACTIVE
 
 
+def test_a_bus_that_is_held_tells_of_one_error_and_then_of_nothing(faulty) -> None:
+    run = faulty("bus_dominant", "bus: drive, at: 1.8 s, for: 500 ms")
+    times = run.times(np.flatnonzero(run.chunk.channel == run.chunk.channels.index("can0")))
+    (error,) = errors_s(run)
+    assert error == pytest.approx(1.8, abs=0.0002)
+    assert not ((times > error) & (times < 2.3)).any()
+    assert longest_gap_s(run.heard("BodyState", "can1")) < 0.11
+    assert len(run.heard("ChassisSteering", "can1").within(1.81, 2.3)) == 0
+    # What waited comes at once, but for who was sending when it began.
+    first = [
+        run.heard(name).within(2.3, 3.0).t_s[0] for name in ("SteerFeedback", "BrakeFeedback", "KitState")
+    ]
+    assert sorted(first)[1] < 2.302
+    assert state_at(run.heard("SteerFeedback"), 2.35) == (AxisState.READY, Reason.DEMAND_LOST)
+    run = faulty("bus_dominant", "bus: chassis, at: 1.8 s")
+    times = run.times(np.flatnonzero(run.chunk.channel == run.chunk.channels.index("can1")))
+    assert 1.79 < times.max() < 1.803
+    assert state_at(run.heard("SteerFeedback"), 2.8)[0] == AxisState.ACTIVE
+
+
 def test_a_node_at_the_wrong_bit_rate_is_seen_by_errors_only(faulty) -> None:
     run = faulty("wrong_rate_node", "at: 1.8 s, for: 700 ms")
     errors = errors_s(run)

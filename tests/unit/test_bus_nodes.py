@@ -8,11 +8,11 @@ import pytest
 
 from canmap.base.errors import UsageError
 from canmap.frames.chunks import FLAG_FD
-from canmap.simulator.buses.arbitration import BusRun
 from canmap.simulator.buses.batch import BatchBus, transmit
 from canmap.simulator.buses.bus_stream import simulate_bus
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.frame_bits import wire_length
+from canmap.simulator.buses.held_bus import HeldBus
 from canmap.simulator.buses.network import (
     Babble,
     BusConfig,
@@ -126,7 +126,7 @@ def test_a_babbler_is_as_step_by_step(gap_ns: int, plain: bool) -> None:
         SupplyLoss(12 * MS + 2, 13 * MS, 0),
     ]
     whole, _ = run(config, releases, troubles)
-    bus, pieces = BusRun(config, troubles), []
+    bus, pieces = HeldBus(config, troubles), []
     bus.submit(releases)
     for edge_ns in sorted({sent.t_ns + 1 for sent in whole}):
         pieces += bus.advance(edge_ns)
@@ -172,14 +172,14 @@ def test_two_senders_of_one_identifier_destroy_each_other_until_both_are_passive
 
 
 def test_the_bus_refuses_what_it_cannot_carry() -> None:
-    bus = BusRun(bus_of(Node("a")))
+    bus = HeldBus(bus_of(Node("a")))
     bus.advance(MS)
     with pytest.raises(UsageError, match="comes after the bus was simulated"):
         bus.submit([Release(0, 0, HIGH)])
     with pytest.raises(UsageError, match="nodes 0 to 0, and a release names 1"):
         bus.submit([Release(MS, 1, HIGH)])
     with pytest.raises(UsageError, match="nodes 0 to 0, and a disturbance names 3"):
-        BusRun(bus_of(Node("a")), [SupplyLoss(0, 1, 3)])
+        HeldBus(bus_of(Node("a")), [SupplyLoss(0, 1, 3)])
     with pytest.raises(UsageError, match="nodes 0 to 0, and a release names 2"):
         transmit(bus_of(Node("a")), traffic_of([Release(0, 2, HIGH)]))
     batch = BatchBus(bus_of(Node("a")))

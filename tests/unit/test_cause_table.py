@@ -6,18 +6,23 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from canmap.api.diagnose import diagnose
 from canmap.base.errors import FaultyFileError
 from canmap.diagnosis.atoms import GATHER
 from canmap.diagnosis.cause_table import EXCLUDES, TABLE, Cause, Item, cause_table, read_causes
+from canmap.diagnosis.deciding import BY_ONSET
 from canmap.diagnosis.evidence import VALUES, Atom, Evidence, Role
 from canmap.diagnosis.evidence_words import SENTENCES, sentence
+from canmap.diagnosis.onsets import OnsetKind
 from canmap.diagnosis.scoring import LEAST, judged
+from tests.streams import CART
 
 if TYPE_CHECKING:
     from pathlib import Path
 
 TEXT = TABLE.read_text(encoding="utf-8")
 CAUSES = cause_table().causes
+DROP = TABLE.parents[2] / "captures" / "steering_drop.log"
 
 
 def met(item: Item) -> Evidence:
@@ -70,6 +75,7 @@ def test_a_cause_is_not_named_without_what_it_rests_on(key: str) -> None:
 def test_every_atom_is_gathered_and_every_value_has_a_sentence() -> None:
     assert set(GATHER) == set(Atom) == set(VALUES)
     assert set(SENTENCES) == {(atom, value) for atom in Atom for value in VALUES[atom]}
+    case = diagnose(DROP, CART).episodes[0].case
     for atom, values in VALUES.items():
         for value in values:
             one = Evidence(
@@ -82,9 +88,13 @@ def test_every_atom_is_gathered_and_every_value_has_a_sentence() -> None:
                 amount=1.0,
                 names=("X",),
             )
-            text = sentence(one)
+            text = sentence(one, case)
             assert text.endswith(".")
             assert "{" not in text
+
+
+def test_every_begin_has_a_measurement_that_would_decide_it() -> None:
+    assert set(BY_ONSET) == set(OnsetKind)
 
 
 def test_every_value_is_made_somewhere() -> None:

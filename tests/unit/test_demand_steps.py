@@ -87,6 +87,48 @@ def test_an_axis_that_does_not_act_takes_any_step(tmp_path: Path) -> None:
     assert [f for f in found(spec(tmp_path), [20, 40, 60], [READY] * 3) if f.kind == "slew"] == []
 
 
+RATE = ", slew: {Angle: 100 deg/s}"
+
+
+def test_a_demand_that_changes_too_fast(tmp_path: Path) -> None:
+    """In 20 ms and a fifth of that 100 deg/s are 2.4 deg, and a count of 0.5: 3 deg are 150 deg/s."""
+    assert [one for one in found(spec(tmp_path, RATE), [20, 22.5, 25, 22.5]) if one.kind == "slew"] == []
+    (one,) = (f for f in found(spec(tmp_path, RATE), [20, 23, 26.5, 26.5, 26.5, 26.5]) if f.kind == "slew")
+    assert one.text == (
+        "Command.Angle asked for a change of 175 deg/s; "
+        "the kit bounds one of more than 100 deg/s while the axis acts."
+    )
+    assert (one.severity, one.count, one.limit) == ("error", 2, 100.0)
+    assert (one.value, one.facts) == (pytest.approx(175), {"unit": "deg/s"})
+    assert lacking(one) == []
+
+
+def test_a_demand_that_the_kit_refuses_has_more_time_the_longer_that_lasts(tmp_path: Path) -> None:
+    """From 20 to 28 deg in 20, 40 and 60 ms: 2.9 and 4.9 and 6.9 deg are allowed, in 80 ms 8.9."""
+    kit = spec(tmp_path, RATE + ", requires: slew")
+    (one,) = (f for f in found(kit, [20, 28, 28, 28, 28, 28, 28]) if f.kind == "slew")
+    assert (one.count, one.value) == (3, pytest.approx(400))
+    assert "the kit refuses one of more than 100 deg/s" in one.text
+
+
+def test_a_step_and_a_rate_are_two_findings(tmp_path: Path) -> None:
+    told = [f.text for f in found(spec(tmp_path, RATE), [20, 40, 40, 40]) if f.kind == "slew"]
+    assert {one.partition(";")[0] for one in told} == {
+        "Command.Angle asked for a step of 20 deg",
+        "Command.Angle asked for a change of 1000 deg/s",
+    }
+
+
+def test_over_a_step_of_the_clock_no_rate_is_judged(tmp_path: Path) -> None:
+    """The stamps step back by 10 s: nobody knows how long it was from one demand to the next."""
+    state = [row(t, 0x100, bytes([ACTIVE, *bytes(7)])) for t in range(10_000, 10_100, 10)]
+    for t_ms, count in ((125, 0), (10_125, 1)):
+        sent = [(10_105, 20), (t_ms, 28), (t_ms + 20, 28)]
+        chunk = frames([*state, *(row(t, 0x200, bytes([2 * angle, *bytes(7)])) for t, angle in sent)])
+        told = inspected([chunk], spec(tmp_path, RATE))[0].findings
+        assert len([one for one in told if one.kind == "slew"]) == count
+
+
 def test_what_was_taken_last_is_carried(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     angles = [20.0, 40.0, 40.0, 20.0]
     found(spec(tmp_path), angles)
@@ -110,9 +152,24 @@ def test_what_was_taken_last_is_carried(tmp_path: Path, monkeypatch: pytest.Monk
         ("{Angel: 10 deg}", "Command has no signal `Angel`"),
     ],
 )
-def test_mistakes(step: str, words: str, tmp_path: Path) -> None:
+def test_mistakes_of_steps(step: str, words: str, tmp_path: Path) -> None:
     text = f"demands: {{Command: {{largest_step: {step}}}}}\n"
     with pytest.raises(SpecError) as raised:
         spec_of(tmp_path, KIT, text, periods_ms={}, end=END)
+    (fault,) = raised.value.faults
+    assert words in fault.text
+
+
+@pytest.mark.parametrize(
+    ("rate", "words"),
+    [
+        ("{Angle: 10 deg}", "The unit `deg` does not convert to rad/s."),
+        ("{Angle: 0 deg/s}", "The value must be greater than zero."),
+        ("{Kit.State: 1 deg/s}", "Kit.State is not a signal of Command."),
+    ],
+)
+def test_mistakes_of_rates(rate: str, words: str, tmp_path: Path) -> None:
+    with pytest.raises(SpecError) as raised:
+        spec_of(tmp_path, KIT, f"demands: {{Command: {{slew: {rate}}}}}\n", periods_ms={}, end=END)
     (fault,) = raised.value.faults
     assert words in fault.text

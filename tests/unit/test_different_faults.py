@@ -67,6 +67,7 @@ def test_what_follows_stands_in_every_chain_in_order(trips: dict[str, Trip]) -> 
         ("kit_fault", "internal fault"),
         ("driver_override", "driver override"),
         ("false_override", "driver override"),
+        ("false_override, inertia", "driver override"),
         ("node_restart", "no supply"),
         ("link_lost", "no supply"),
     ],
@@ -172,6 +173,20 @@ def test_a_hot_motor_follows_ever_more_slowly_and_a_jammed_wheel_not_at_all(trip
     assert np.ptp(jammed["Angle"]) < 0.3  # its noise
     current = trips["jammed_linkage"].run.heard("SteerDiagnostics").within(START_S, STOP_S)["MotorCurrent"]
     assert np.nanmax(np.abs(current)) == pytest.approx(40)
+
+
+def test_the_inertia_of_a_heavy_rim_is_taken_for_a_hand(trips: dict[str, Trip]) -> None:
+    """A thin ring of 5 kg at 0.19 m: 0.18 kg m^2. At rest, and at a steady rate, there is no torque."""
+    steering = trips["false_override, inertia"].run.heard("SteerFeedback")
+    moved = steering.within(2.0, 2.9)
+    torque, acceleration = moved["Torque"][1:], np.diff(np.deg2rad(moved["Rate"])) / 0.01
+    slow = np.abs(acceleration) < 100  # the sensor ends at 38 N m
+    inertia = -float(torque[slow] @ acceleration[slow] / (acceleration[slow] @ acceleration[slow]))
+    assert inertia == pytest.approx(5 * 0.19**2, rel=0.05)
+    assert np.abs(steering.within(0.2, 1.5)["Torque"]).max() < 0.1
+    assert steering["State"][-1] == AxisState.OVERRIDDEN
+    assert set(steering["State"][steering.t_s < 2.85]) >= {AxisState.ACTIVE}
+    assert AxisState.OVERRIDDEN not in steering["State"][steering.t_s < 2.85]
 
 
 def test_a_stuck_frame_repeats_its_counter_and_a_repeated_one_comes_twice(trips: dict[str, Trip]) -> None:

@@ -9,8 +9,7 @@ import pytest
 from canmap.base.errors import SpecError
 from canmap.findings.episodes import Closed, Opened
 from tests.kits import of_kind, row, span_ms, spec_of
-from tests.streams import VEHICLE, frames, inspected
-from tests.streams import spec_of as spec_at
+from tests.streams import frames, inspected
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -121,12 +120,6 @@ def test_a_code_for_no_data_is_no_fault(tmp_path: Path) -> None:
 
     assert of(3) == of(0) == []
     assert len(of(1)) == 1
-
-
-def test_faults_lose_the_note_that_they_are_not_judged() -> None:
-    result, _ = inspected([frames([row(0, 0x700)])], spec_at(VEHICLE))
-    keys = {finding.key for finding in result.findings}
-    assert keys == {None}
 
 
 AXIS = """\

@@ -134,6 +134,26 @@ def test_a_dip_of_the_supply_comes_before_what_it_leads_to(tmp_path: Path) -> No
     assert silent["at_s"] == pytest.approx(5.2, abs=0.02)
 
 
+def test_nothing_keeps_to_the_steps_of_the_vehicle(tmp_path: Path) -> None:
+    """It moves every 10 ms; faults begin and end when they are told to, nodes fall when they are empty.
+
+    By hand, C (U0^2 - U1^2) / 2 P from 13.4 to 6.5 V: 8.067, 17.164 and 30.208 ms.
+    """
+    run = runs(tmp_path, "{kind: node_restart, node: BrakeNode, at: 2.0034 s, for: 301.3 ms}", 3)
+    zero_s = run.fault["start_s"] - 2.0034
+    told_s = [link["at_s"] - zero_s for link in run.fault["chain"] if link["of"] == "BrakeNode"]
+    assert told_s == pytest.approx([2.0034, 2.3047], abs=2e-6)
+    (again_s,) = [t_s for t_s in run.times(run.rows("can0", 0x7A1)) if t_s > 2]
+    assert 2.3047 + 0.012 <= again_s < 2.3047 + 0.0145  # its boot message
+    places = set()
+    for seed in range(3):
+        cut = runs(tmp_path, "{kind: supply_cut, at: 2 s}", 2.2, seed=seed)
+        off_s = [link["at_s"] for link in cut.fault["chain"] if link["what"] == "node off"]
+        assert np.diff(off_s) == pytest.approx([0.009097, 0.013044], abs=2e-6)
+        places.add(round((off_s[0] - cut.fault["start_s"]) % 0.01, 4))
+    assert len(places) == 3
+
+
 def test_what_the_script_leads_to_is_no_fault(tmp_path: Path) -> None:
     script = "{at: 3 s, driver: hold wheel, torque: 7 Nm, for: 0.4 s}\n{at: 4 s, computer: hand back}\n"
     script += (

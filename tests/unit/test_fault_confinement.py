@@ -15,6 +15,7 @@ from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.hearing import Hearing
 from canmap.simulator.buses.network import (
     BusConfig,
+    Dominant,
     ErrorKind,
     Node,
     NodeState,
@@ -27,7 +28,7 @@ from canmap.simulator.buses.network import (
 from tests.buses import BIT_NS, MS, run
 
 if TYPE_CHECKING:
-    from canmap.simulator.buses.arbitration import BusRun
+    from canmap.simulator.buses.held_bus import HeldBus
 
 ALWAYS = 1 << 60
 A, B, C = 0, 1, 2
@@ -176,7 +177,7 @@ def test_a_node_without_supply_loses_its_queue_and_starts_afresh() -> None:
     assert states[-2:] == [(10 * MS, NodeState.UNPOWERED, 0), (20 * MS, NodeState.ERROR_ACTIVE, 0)]
 
 
-def states_of(bus: BusRun, node: int) -> list[tuple[int, NodeState]]:
+def states_of(bus: HeldBus, node: int) -> list[tuple[int, NodeState]]:
     return [(change.t_ns, change.state) for change in bus.changes if change.node == node]
 
 
@@ -252,3 +253,33 @@ def test_a_node_that_misreads_destroys_frames_until_it_is_passive() -> None:
     assert len(only(out, Outcome.DESTROYED)) == 16
     assert len(only(out, Outcome.SENT)) == len(releases)
     assert [state for _, state in states_of(bus, C)] == [NodeState.ERROR_PASSIVE]  # no frame is good to it
+
+
+def test_who_sends_on_a_bus_that_is_held_is_bus_off_and_the_rest_is_passive() -> None:
+    """ISO 11898-1, from memory: 8 for every 8 dominant bits; back after 128 x 11 recessive bits."""
+    config = BusConfig("drive", 500_000, (Node("a", replaces=True), Node("b", replaces=True)))
+    sends = Release(0, 0, Frame(0x100, bytes(8)))
+    waits = [Release(t_ns, 1, Frame(0x101, bytes([t_ns // MS]))) for t_ns in (2 * MS, 4 * MS)]
+    again = Release(6 * MS, 0, Frame(0x100, bytes(8)))
+    out, bus = run(config, [sends, *waits, again], [Dominant(100_000, 10 * MS)])
+    cut = out[0]
+    assert (cut.t_ns, cut.outcome) == (100_000, Outcome.DESTROYED)
+    assert cut.error is not None
+    assert cut.error.kind is ErrorKind.STUFF
+    states = [(change.node, change.state) for change in bus.changes]
+    assert states[:2] == [(0, NodeState.BUS_OFF), (1, NodeState.ERROR_PASSIVE)]
+    assert bus.changes[0].t_ns < 100_000 + MS
+    assert (bus.changes[-1].node, bus.changes[-1].state) == (0, NodeState.ERROR_ACTIVE)
+    back_ns = bus.changes[-1].t_ns - 10 * MS
+    assert 128 * 11 * BIT_NS <= back_ns < 128 * 11 * BIT_NS + 200 * BIT_NS
+    (only,) = [one for one in out if one.outcome is Outcome.SENT]
+    assert (only.node, only.frame.payload[0], only.start_ns) == (1, 4, 10 * MS + 11 * BIT_NS)
+
+
+def test_a_bus_that_is_held_while_nobody_sends_tells_one_error() -> None:
+    config = BusConfig("drive", 500_000, (Node("a"), Node("b")))
+    out, bus = run(config, [Release(5 * MS, 0, Frame(0x100))], [Dominant(MS, 4 * MS)])
+    assert [one.outcome for one in out] == [Outcome.DESTROYED, Outcome.SENT]
+    assert out[0].t_ns == MS
+    assert {change.state for change in bus.changes} >= {NodeState.ERROR_PASSIVE}
+    assert NodeState.BUS_OFF not in {change.state for change in bus.changes}

@@ -28,6 +28,7 @@ MESSAGES = "".join(
     for can_id, name in NAMES.items()
 )
 GROUP = "supply_groups: {kit: [Wheel, Brake]}\n"
+NODES = "nodes: {Brake: {hold_up: 120 ms}}\n"
 
 
 @pytest.fixture
@@ -70,6 +71,20 @@ def test_a_supply_group_that_is_cut_is_one_finding(kit: Spec) -> None:
     assert parts(finding) == {"Angle", "Torque", "Pressure", "Pads"}
 
 
+@pytest.mark.parametrize(
+    ("until_ms", "declared", "is_one"), [(1040, "", True), (1100, "", False), (1100, NODES, True)]
+)
+def test_nodes_of_a_group_live_on_for_a_while_each_for_its_own(
+    tmp_path: Path, until_ms: int, declared: str, is_one: bool
+) -> None:
+    """Angle came last at 992 ms and was due at 1004.5; Pressure came until 1006 or 1056 ms."""
+    kit = spec_of(tmp_path, MESSAGES, GROUP + declared, periods_ms=PERIODS)
+    ends = {"Host": 9999, "Wheel": 1000, "Brake": until_ms}
+    result, _ = inspected([drive(lambda can_id, t: t <= ends[SENDERS[can_id]])], kit)
+    told_of = [finding.text.split(" fell")[0] for finding in serious(result)]
+    assert (told_of == ["All that relay kit feeds"]) is is_one
+
+
 def test_a_bus_of_which_nothing_goes_on_is_one_finding(kit: Spec) -> None:
     """As where a second capture is of another vehicle: the channel goes on, with other identifiers."""
     times = sorted((t, can_id) for can_id, period in PERIODS.items() for t in range(can_id % 7, 3000, period))
@@ -109,6 +124,19 @@ def test_a_channel_on_which_nothing_came_accuses_no_node(kit: Spec) -> None:
     assert "Nothing was recorded on channel can0" in finding.text
     assert finding.severity == "error"  # the only channel: the bus may have been dead as well
     assert parts(finding) == set(NAMES.values())
+
+
+@pytest.mark.parametrize("pause_ms", [90, 300])
+def test_a_channel_that_went_on_meanwhile_is_named(kit: Spec, pause_ms: int) -> None:
+    """One that nothing describes, every 50 ms; it does not go on where it pauses too."""
+    quiet = drive(lambda _, t: not 1000 < t <= 1537)
+    others = [t for t in range(0, 3000, 10) if not 1200 < t <= 1200 + pause_ms]
+    rows = [row(t, 0x700, channel="can7") for t in others]
+    rows += [(int(t), "can0", int(i), bytes(8)) for t, i in zip(quiet.t_ns, quiet.can_id, strict=True)]
+    result, _ = inspected([frames(sorted(rows), ("can0", "can7"))], kit)
+    (finding,) = serious(result)
+    said = "Channel can7 went on: either nothing got through on the bus, or only its recording stopped."
+    assert (said in finding.text) is (pause_ms < 100)
 
 
 def test_one_message_alone_stays_what_it_is(kit: Spec) -> None:

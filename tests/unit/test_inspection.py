@@ -30,7 +30,7 @@ FINDING = {
     "kind", "severity", "bus", "message", "signal", "record", "field", "start_s", "end_s", "start_at",
     "end_at", "open", "count", "value", "limit", "text", "line",
 }  # fmt: skip
-MORE_OF_FINDING = {"facts", "beside", "parts", "key"}  # where there are any
+MORE_OF_FINDING = {"facts", "beside", "parts"}  # where there are any
 MORE = {"vehicle", "error_frames", "remote_frames", "changes", "change_counts"}  # said beyond the contract
 
 SPEC = """\

@@ -1,4 +1,4 @@
-"""What a spec says of the manual reaches the model, typed and in SI, whether or not a check judges it yet."""
+"""What a spec says of the manual reaches the model, typed and in SI."""
 
 from __future__ import annotations
 
@@ -10,19 +10,13 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canmap.base.errors import SpecError
-from canmap.checks.all import CHECKS
-from canmap.checks.fault_bits import FaultBits
-from canmap.engine.engine import Engine
 from canmap.mapping.fault_rules import FaultRule
-from canmap.mapping.loader import load_spec
 from canmap.mapping.manual import (
     ChecksumRule,
     CounterRule,
     DemandRule,
     VerifiedOn,
 )
-from canmap.mapping.reading import field_grammar, grammar
-from canmap.mapping.reading.sections import Key, Section
 from canmap.mapping.refs import MessageRef, Requirement, SignalRef
 from canmap.mapping.relay_rules import Guarded, RelayRule
 from canmap.vocabulary.checksum_profiles import PROFILES
@@ -147,26 +141,6 @@ def test_slew_and_range_by_speed_in_si() -> None:
     assert field.range_by_speed.speed == ("drive", "speed")
     assert float(field.range_by_speed.points[0][1]) == pytest.approx(9.42478, rel=1e-5)
     assert field.range_by_speed.points[1][0] == Fraction(50, 9)
-
-
-def unjudged() -> set[str]:
-    sections = [value for module in (grammar, field_grammar) for value in vars(module).values()]
-    keys = {key for section in sections if isinstance(section, Section) for key in section.keys}
-    keys |= {value for value in sections if isinstance(value, Key)}
-    return {key.name for key in keys if not key.judged}
-
-
-def test_a_key_loses_its_note_with_the_check_that_judges_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    spec = load_spec(str(VEHICLE))
-    noted = {finding.key for finding in Engine(spec).findings()}
-    assert noted == {None}
-    monkeypatch.setattr(FaultBits, "judges", ())
-    assert {finding.key for finding in Engine(spec).findings()} == {None, "faults"}
-
-
-def test_checks_judge_keys_that_the_grammar_accepts() -> None:
-    assert {key for check in CHECKS for key in check.judges} <= unjudged()
-    assert {"counter", "checksum", "slew", "faults", "valid_when"} <= unjudged()
 
 
 def message_of(folder: Path, said: str) -> MessageRule:

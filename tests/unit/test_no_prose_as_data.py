@@ -129,13 +129,13 @@ def test_nobody_recovers_data_from_a_sentence() -> None:
 
 # One note of every reason, with all that its sentence says, and the sentence.
 NOTES = {
-    NoteReason.NOT_JUDGED_YET: (
-        Note(reason=NoteReason.NOT_JUDGED_YET, subject="Speed", keys=("counter",), line=3),
-        "`counter` of Speed (line 3) is accepted, but not checked yet.",
-    ),
     NoteReason.NEVER_EXPECTED: (
         Note(reason=NoteReason.NEVER_EXPECTED, subject="Speed"),
         "Speed was not checked, because it was never expected: its conditions were never met.",
+    ),
+    NoteReason.LOSS_NOT_TOLD: (
+        Note(reason=NoteReason.LOSS_NOT_TOLD, subject="Speed", detail="it is too irregular"),
+        "Whether frames of Speed were lost is not told: there is no counter, and it is too irregular.",
     ),
     NoteReason.HELD_FOR_EVER: (
         Note(reason=NoteReason.HELD_FOR_EVER, subject="Speed"),
@@ -153,6 +153,11 @@ NOTES = {
     NoteReason.NO_HEARTBEAT: (
         Note(reason=NoteReason.NO_HEARTBEAT, subject="Speed", line=5, detail="is sent when it changes"),
         "Speed (line 5) is sent when it changes and has no heartbeat: its silence is not checked.",
+    ),
+    NoteReason.IN_PACKETS: (
+        Note(reason=NoteReason.IN_PACKETS, subject="Codes", line=5),
+        "Codes (line 5) comes in packets where it tells several codes: the silence and rate of its single "
+        "frames are only checked with a `period` in the spec.",
     ),
     NoteReason.NO_STATE_MACHINE: (
         Note(reason=NoteReason.NO_STATE_MACHINE, subject="Steer", line=5),
@@ -204,7 +209,7 @@ def test_every_reason_of_a_note_has_its_sentence(reason: NoteReason) -> None:
 
 # What each field of a sentence is made of.
 MADE_OF = {
-    "subject": "subject", "of": "subject", "keys": "keys", "bare_keys": "keys", "detail": "detail",
+    "subject": "subject", "keys": "keys", "detail": "detail",
     "place": "line", "where": "line", "file": "file", "at": "file", "more": "count",
 }  # fmt: skip
 

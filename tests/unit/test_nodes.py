@@ -77,8 +77,8 @@ def test_one_restart_is_one_finding_that_names_all_that_tells_it(tmp_path: Path)
     ],
 )
 def test_each_of_them_tells_it_alone(tmp_path: Path, left_out: tuple[str, ...], clue: str) -> None:
-    """The node is away for 60 ms only, too short a time for a silence of its counter."""
-    rows = [*sent(0, 2000), stops.boot(2040), *sent(2050, 3000, starts=2)]
+    """The node is away for 20 ms only, too short a time for its counter to tell of a start."""
+    rows = [*sent(0, 2000), stops.boot(2008), *sent(2010, 3000, starts=2)]
     _, (one,) = found(kit(tmp_path, *left_out), rows, "restart")
     assert one.facts["clue"] == clue
     assert one.text.startswith("SteerNode restarted: it")

@@ -10,7 +10,7 @@ import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.base.errors import OutputError
+from canmap.base.errors import FaultyFileError, OutputError
 from canmap.frames.chunks import FrameKind
 from canmap.simulator.cart.bunches import Bunches
 from canmap.simulator.cart.kit import Reason
@@ -227,3 +227,31 @@ def test_a_gateway_restarts(tmp_path: Path) -> None:
     assert len(copies.within(0.7, 1.0)) in {7, 8}
     assert len(run.rows("can1", 0x7A7)) == 2  # its boot message
     assert longest_gap_s(run.heard("SteerFeedback")) < 0.011
+
+
+def test_each_of_two_recorders_hears_its_side_of_a_break(tmp_path: Path) -> None:
+    """The line is open before BrakeNode: it and SteerNode are on the far side, and alone there."""
+    script = f"{TRIP}recorder: {{far: {{at: SteerNode, offset: 5 ms}}}}\n"
+    fault = "{kind: broken_branch, behind: BrakeNode, at: 1.8 s, for: 500 ms}"
+    outcome = simulate_to_file(scenario_of(tmp_path, script, fault), str(tmp_path / "trip.log"))
+    assert outcome.far_capture == str(tmp_path / "trip_SteerNode.log")
+    described = yaml.safe_load((tmp_path / "trip.yaml").read_text(encoding="utf-8"))
+    assert described["far_capture"] == "trip_SteerNode.log"
+    text = [(tmp_path / name).read_text(encoding="ascii") for name in ("trip.log", "trip_SteerNode.log")]
+    assert "can1" not in text[1]
+    lines = [[line.split() for line in each.splitlines() if " can0 " in line] for each in text]
+    near, far = ([(float(stamp[8:-1]), frame) for stamp, _, frame in each] for each in lines)
+    during = [{frame[:3] for t_s, frame in each if 1.81 < t_s % 1000 < 2.295} for each in (near, far)]
+    assert during[1] == {"101", "121", "210"}  # SteerFeedback, BrakeFeedback, SteerDiagnostics
+    assert len(during[0]) > 5
+    assert not during[0] & during[1]
+    before = [[one for one in each if one[0] % 1000 < 1.79] for each in (near, far)]
+    number = min(map(len, before))
+    assert [frame for _, frame in before[0][:number]] == [frame for _, frame in before[1][:number]]
+    late_s = [two[0] - one[0] for one, two in zip(*before, strict=False)]
+    assert late_s == pytest.approx([0.005] * number, abs=25e-6)
+
+
+def test_a_far_recorder_is_at_a_node_of_the_first_bus(tmp_path: Path) -> None:
+    with pytest.raises(FaultyFileError, match="`SteerNod` is not a node of the drive bus; did you mean"):
+        scenario_of(tmp_path, f"{TRIP}recorder: {{far: {{at: SteerNod}}}}\n")

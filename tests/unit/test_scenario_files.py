@@ -99,6 +99,10 @@ def test_a_mistake_in_the_script_has_its_place(tmp_path: Path, text: str, compla
          "2:5: A changed period takes both keys, `message` and `period`."),
         ("{kind: changed_settings, firmware: 24, message: KitEvent, period: 5 ms}",
          "2:5: KitEvent has no period."),
+        ("{kind: false_override, at: 1 s}",
+         "2:5: A false override takes one of the keys `torque` and `rim_mass`."),
+        ("{kind: false_override, before: 1 Nm, rim_mass: 5 kg, at: 1 s}",
+         "2:5: `before` goes with `torque`."),
         ("stopped",
          "2:5: A fault must be a mapping"),
     ],
@@ -132,7 +136,7 @@ def test_what_the_vehicle_is_comes_from_its_spec(tmp_path: Path) -> None:
     measures = scenario.setup.parameters
     assert (measures.mass, measures.rolling_resistance, measures.steering_ratio) == (500, 0.02, 15.4)
     assert scenario.setup.plan.recording.batch_ns == 1_000_000
-    assert (scenario.setup.withdraws_ns, scenario.setup.hold_up) == (0, False)
+    assert (scenario.setup.withdraws_ns, scenario.setup.hold_up) == (0, True)
 
 
 def test_lines_are_repeated_to_the_end(tmp_path: Path) -> None:

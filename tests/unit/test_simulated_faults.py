@@ -51,6 +51,13 @@ def state_at(heard: Heard, t_s: float) -> float:
     return heard["State"][np.searchsorted(heard.t_s, t_s)]
 
 
+def periods_away(heard: Heard, t_s: float, period_s: float) -> float:
+    """How many periods there are from the frames before a time to those after it; whole: one timer ran on."""
+    before, after = heard.t_s[heard.t_s < t_s][-20:], heard.t_s[heard.t_s >= t_s][:20]
+    steps = np.arange(20) * period_s
+    return float(np.median(after - steps) - np.median(before - steps)) / period_s
+
+
 def span(run: Run) -> tuple[float, float]:
     return run.fault["start_s"], run.fault["end_s"]
 
@@ -61,6 +68,8 @@ def test_a_message_is_stopped_and_nothing_else(faulty) -> None:
     steering = run.heard("SteerFeedback")
     assert len(steering.within(*span(run))) <= 1  # one may have been on its way
     assert missing(steering["Counter"]) == 0  # it was never made
+    away = periods_away(steering, 5.1, 0.010)
+    assert away == pytest.approx(round(away), abs=0.03)  # its timer ran on
     assert longest_gap_s(run.heard("SteerDiagnostics")) < 0.11
     assert longest_gap_s(run.heard("SteerCommand")) < 0.022
 
@@ -84,6 +93,8 @@ def test_a_node_restarts(faulty, dip: bool) -> None:
     assert after["Counter"][0] == 0
     assert [after["State"][0], after["State"][-1]] == [AxisState.OFF, AxisState.READY]
     assert len(run.rows("can0", 0x7A1)) == 2  # its boot message, at power-on and now
+    away = periods_away(brake, 5.1, 0.020)
+    assert away != pytest.approx(round(away), abs=0.03)  # its timers began anew
     supply = run.heard("SteerDiagnostics")["Supply"]
     assert np.nanmin(supply) == pytest.approx(7.5 if dip else 13.4, abs=0.2)
 
@@ -91,7 +102,7 @@ def test_a_node_restarts(faulty, dip: bool) -> None:
 def test_the_supply_of_the_kit_is_cut_while_the_loop_is_closed(faulty) -> None:
     run = faulty("supply_cut", "at: 5 s, for: 2 s")
     for name in KIT:
-        assert len(run.heard(name).within(5.03, 7.0)) == 0, name
+        assert len(run.heard(name).within(5.05, 7.0)) == 0, name  # the capacitors last up to 30 ms
         assert len(run.heard(name).within(7.1, 8.0)) > 40, name
     kit = run.heard("KitState").within(5.15, 7.0)
     assert set(kit["SupplyOn"]) == {0}

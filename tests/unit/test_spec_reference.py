@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pytest
 
-from canmap.checks.all import CHECKS
 from canmap.mapping import axis_rules, node_rules, pair_rules, stop_rules
 from canmap.mapping.loader import load_spec
 from canmap.mapping.reading import (
@@ -71,9 +70,6 @@ SECTIONS = {
     "The topics of a record": topic_grammar.TOPICS_OF_RECORD,
     "A topic": topic_grammar.TOPIC,
 }
-# Sections that are not judged as a whole say so in each row; in the grammar their parent does.
-WHOLE = {name for name, section in SECTIONS.items() if any(section is one for one in vars(promises).values())}
-JUDGED = {key for check in CHECKS for key in check.judges}
 
 
 def table_lines(title):
@@ -84,24 +80,10 @@ def table_lines(title):
 
 
 def rows(title):
-    """Return key -> (default, judged) of the table of keys under a heading."""
+    """Return key -> its default, of the table of keys under a heading."""
     body = f"\n## {title}\n" + PAGE.split(f"\n## {title}\n", 1)[1].split("\n## ", 1)[0]
     keys = body[body.index("| key |") :]
-    return {row[0].strip("`"): (row[2], row[3]) for row in table_lines(title) if f"| {row[0]} |" in keys}
-
-
-# Sections that are judged as a whole, as the keys that they stand under are.
-WHOLE -= {
-    "What a spec was verified on",
-    "A fault",
-    "A counter",
-    "A range by speed",
-    "What counts as frozen",
-    "What counts as railed",
-    "A state machine",
-    "A transition",
-    "An enable",
-}
+    return {row[0].strip("`"): row[2] for row in table_lines(title) if f"| {row[0]} |" in keys}
 
 
 def test_there_are_examples():
@@ -128,10 +110,7 @@ def test_table_is_the_grammars(title):
     table = rows(title)
     assert set(table) == {key.name for key in SECTIONS[title].keys}
     for key in SECTIONS[title].keys:
-        default, judged = table[key.name]
-        assert (default == "required") == key.required, key.name
-        is_judged = (key.judged or key.name in JUDGED) and title not in WHOLE
-        assert judged.startswith("yes" if is_judged else "not yet"), key.name
+        assert (table[key.name] == "required") == key.required, key.name
 
 
 def test_all_units_are_listed():

@@ -188,17 +188,6 @@ def test_corrections_are_applied_and_noted(spec):
     )
 
 
-def test_what_is_not_judged_yet_is_noted(spec):
-    texts = [note.text for note in spec.notes]
-    assert "`counter` of SteerFeedback (line 23) is accepted, but not checked yet." in texts
-    fragment = VEHICLE.parent / "shared" / "limits.yaml"
-    assert f"`slew` of steering.wheel_angle (line 4 of {fragment}) is accepted, but not checked yet." in texts
-    for section in ("supply_groups", "faults", "state_machines", "overrides"):
-        assert any(text.startswith(f"`{section}` (line ") for text in texts), section
-    by_message = {note.message for note in spec.notes if "`checksum`" in note.text}
-    assert by_message == {"SteerCommand"}
-
-
 def test_the_sign_of_a_field_may_be_that_of_another_signal(fields):
     need = fields["wheels.rear_left"].negative_when
     assert (need.ref.message, need.ref.signal, need.accepts) == ("DriveFeedback", "Gear", ((1, 1),))

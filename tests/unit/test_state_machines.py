@@ -223,8 +223,3 @@ def test_many_wrong_transitions_are_counted(tmp_path: Path) -> None:
     assert len(found) == 21
     assert sum(finding.count for finding in found) == 58
     assert any("more times that are not listed" in finding.text for finding in found)
-
-
-def test_machines_lose_the_note_that_they_are_not_judged(tmp_path: Path) -> None:
-    result, _ = run(tmp_path, UP)
-    assert "state_machines" not in {finding.key for finding in result.findings}

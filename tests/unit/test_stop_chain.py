@@ -46,9 +46,10 @@ def run(  # noqa: PLR0917  # what a stop is
     off: Bit = never,
     skipped: Bit = never,
     end_ms: int = 800,
+    events: tuple[tuple[float, int], ...] = (),
 ) -> tuple[Inspection, list[Finding]]:
     """Panel and State every 20 ms, 1 and 2 ms late, Steer every 10 ms, 3 ms late; State is `skipped`."""
-    rows = []
+    rows = [stops.event(*one) for one in events]
     for t in range(0, end_ms, 10):
         if t % 20 == 0:
             rows.append(stops.panel(t + 1, pressed(t), off(t)))
@@ -58,7 +59,7 @@ def run(  # noqa: PLR0917  # what a stop is
             rows.append(stops.steer(t + 3, t // 10))
         if t % 50 == 0 and not silent(t):
             rows.append(stops.slow(t + 4))
-    whole = frames(rows)
+    whole = frames(sorted(rows))
     result, _ = inspected([whole], kit)
     assert inspected(whole.split(range(0, len(whole), 13)), kit)[0].to_json() == result.to_json()
     return result, of_kind(result, "stop_chain")
@@ -165,6 +166,30 @@ def test_the_loop_opens_though_nobody_asked(tmp_path: Path) -> None:
     assert run(kit(tmp_path, ("  sources: [button]\n", "")), opened=since(300, 320))[1] == []
 
 
+def test_the_loop_opens_for_too_short_for_its_own_frame(tmp_path: Path) -> None:
+    """Only the event tells, between the frames of State at 302 and 322 ms; a repeated one is the same."""
+    result, (found,) = run(kit(tmp_path), events=((305, 9), (309, 9)))
+    assert found.severity == "warning"
+    assert found.text == (
+        "The stop loop opened for a moment, which only Event.Code tells, although no source asked for a stop "
+        "(button.pressed): look for a wire, a connector or a contact" + END
+    )
+    assert span_ms(result, found) == (304, 304)  # the session begins at 1 ms
+    assert found.facts["told_by"] == "Event.Code"
+    assert len(run(kit(tmp_path), events=((305, 9), (325, 9)))[1]) == 2
+    assert run(kit(tmp_path), events=((305, 8),))[1] == []  # of something else
+    assert run(kit(tmp_path), pressed=since(300, 400), opened=since(300, 400), events=((301.5, 9),))[1] == []
+    assert run(kit(tmp_path), pressed=since(300, 340), events=((305, 9),))[1] == []
+    assert run(kit(tmp_path), pressed=since(320, 340), events=((305, 9),))[1] == []  # it shows 16 ms later
+
+
+def test_an_event_of_an_opening_that_frames_show_is_not_told_twice(tmp_path: Path) -> None:
+    for moment_ms in (295, 301, 303, 330):  # before the first frame that shows it, and after it
+        _, found = run(kit(tmp_path), opened=since(300, 360), events=((moment_ms, 9),))
+        assert [one.facts.get("told_by") for one in found] == [None]
+    assert run(kit(tmp_path), skipped=since(200, 600), events=((400, 9),))[1] == []
+
+
 def test_a_loop_that_is_open_from_the_start(tmp_path: Path) -> None:
     _, (found,) = run(kit(tmp_path), opened=lambda _: True, cut=lambda _: True, silent=lambda _: True)
     assert found.text.startswith(
@@ -194,6 +219,8 @@ def test_nothing_is_told_over_a_silence_of_the_loop(tmp_path: Path) -> None:
         (("cuts: kit", "cuts: kits"), "There is no supply group `kits`; did you mean `kit`?"),
         (("  within: 100 ms\n", ""), "The stop chain needs the key `within`."),
         (("within: 100 ms", "within: 100 V"), "The unit `V` does not convert to s."),
+        (("Event.Code: 9", "Event.Cod: 9"), "no signal `Cod`; did you mean `Code`?"),
+        (("Event.Code: 9", "Event.Code: 9, Boot.Firmware: 1"), "Give one signal and its values"),
     ],
 )
 def test_a_mistake_is_told_with_what_is_nearest(

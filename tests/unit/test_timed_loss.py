@@ -149,7 +149,25 @@ def test_a_loss_is_told_only_where_the_recorder_fetches_often(
     others = {can_id: 1 + can_id % 7 / 3 + sent(4000, 0.1, 2) for can_id in (0x301, 0x302, 0x303)}
     times_ms = {0x100: np.delete(sent(800, 0.1), [400]), **others}
     batched = {one: np.ceil(times / batch_ms) * batch_ms for one, times in times_ms.items()}
-    assert {one.place.message for one in of_kind(bus(tmp_path, batched), "loss")} == told_of
+    result = bus(tmp_path, batched)
+    assert {one.place.message for one in of_kind(result, "loss")} == told_of
+    why = f"there is no counter, and the recorder fetches frames only about every {batch_ms} ms."
+    not_told = [] if told_of else [f"Whether frames of Tick were lost is not told: {why}"]
+    assert [text for text in told(of_kind(result, "spec")) if "lost" in text] == not_told
+
+
+def test_where_the_phase_moves_by_no_whole_period_a_note_says_that_nothing_is_told(tmp_path: Path) -> None:
+    """By 1.4 periods: the phase steps, and no whole number of frames explains it."""
+    times_ms = sent(400)
+    times_ms[200:] += 14
+    result = ticks(tmp_path, times_ms)
+    assert serious(result) == []
+    (note,) = [one for one in of_kind(result, "spec") if "lost" in one.text]
+    assert note.text == (
+        "Whether frames of Tick were lost is not told: there is no counter, and they come too irregularly "
+        "for their times to tell."
+    )
+    assert (note.place.bus, note.facts["reason"]) == ("drive", "loss_not_told")
 
 
 def test_a_recorder_that_fetches_late_makes_no_bursts(tmp_path: Path) -> None:

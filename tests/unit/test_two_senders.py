@@ -45,6 +45,25 @@ def test_two_counters_that_interleave(tmp_path: Path, phase_ms: float, first: in
     assert lacking(finding) == []
 
 
+def in_step(second: int) -> list[tuple[int, str, int, bytes]]:
+    """Frames every 10 ms, and for 2 s another 3 ms after each, with its counter and some other byte."""
+    first = [(10.0 * n, bytes([n % 15, *bytes(7)])) for n in range(400)]
+    other = [(10.0 * n + 3, bytes([n % 15, *bytes(6), second])) for n in range(100, 300)]
+    return [row(t, data=data) for t, data in sorted(first + other)]
+
+
+def test_two_counters_in_step_are_told_by_what_the_frames_say(tmp_path: Path) -> None:
+    result, _ = inspected([frames(in_step(7))], spec_of(tmp_path, TICK, COUNTER))
+    (finding,) = serious(result)
+    assert (finding.kind, finding.count) == ("two_senders", pytest.approx(400, abs=10))
+    assert span_ms(result, finding) == (pytest.approx(1000, abs=25), pytest.approx(3000, abs=90))
+
+
+def test_frames_that_come_a_second_time_as_they_are_have_one_sender(tmp_path: Path) -> None:
+    result, _ = inspected([frames(in_step(0))], spec_of(tmp_path, TICK, COUNTER))
+    assert {one.kind for one in serious(result)} == {"counter", "rate"}
+
+
 def test_clocks_that_drift_through_each_other(tmp_path: Path) -> None:
     result = of_senders(tmp_path, COUNTER, (0, 6000, 3, 10), (1003, 6000, 9, 9.98))
     (finding,) = serious(result)
@@ -76,6 +95,29 @@ def test_two_rows_of_frames_without_a_counter(tmp_path: Path, phase_ms: float) -
     assert lacking(finding) == []
 
 
-def test_a_sender_that_is_twice_as_quick_is_one(tmp_path: Path) -> None:
-    result = of_senders(tmp_path, PLAIN, (0, 1000, 0, 10), (1000, 3000, 0, 5), (3000, 4000, 0, 10))
+@pytest.mark.parametrize("first", [0, 3])
+def test_two_rows_half_a_period_apart(tmp_path: Path, first: int) -> None:
+    """Each row in the promised period; the times cannot exclude one sender that became twice as quick."""
+    result = of_senders(tmp_path, PLAIN, (0, 4000, 0, 10), (1005, 3000, first, 10))
+    (finding,) = serious(result)
+    assert (finding.kind, finding.severity) == ("two_senders", Severity.ERROR)
+    assert finding.text == (
+        "Tick has two senders: its frames come in two rows, each every 10 ms, half of that apart; "
+        "one sender that became twice as quick would look the same."
+    )
+    assert span_ms(result, finding) == (pytest.approx(1000, abs=25), pytest.approx(3000, abs=25))
+    assert [part.kind for part in finding.parts] == ["rate"]
+    assert lacking(finding) == []
+
+
+def test_a_sender_that_is_twice_as_quick_all_the_time_is_one(tmp_path: Path) -> None:
+    result = of_senders(tmp_path, PLAIN, (0, 3000, 0, 5))
+    assert [one.kind for one in serious(result)] == ["rate"]
+
+
+def test_frames_that_come_a_second_time_half_a_period_later_are_no_second_sender(tmp_path: Path) -> None:
+    sent = [(10.0 * n, n % 250) for n in range(400)]
+    sent += [(t + 5, said) for t, said in sent[100:300]]
+    rows = [row(t, data=bytes([said, *bytes(7)])) for t, said in sorted(sent)]
+    result, _ = inspected([frames(rows)], spec_of(tmp_path, TICK, PLAIN))
     assert [one.kind for one in serious(result)] == ["rate"]

@@ -73,6 +73,10 @@ CASES = {
         f"{SPEEDS}redundant: {{p: {{fields: [a.speed, b.speed], tolerance: 1 m/s, offset: 1 m}}}}\n",
         *(7, 71, "The unit `m` does not convert to m/s."),
     ),
+    "lag of more than a minute": (
+        f"redundant: {{p: {{signals: [{TWO_SIGNALS}], lag: -61 s}}}}\n",
+        *(4, 74, "The lag is longer than a minute."),
+    ),
     "axis of an unknown record": (
         f"{SPEEDS}axes: {{x: {{report: a.speed, demand: c.speed}}}}\n",
         *(7, 37, "The spec has no record `c`; it is one of a or b."),

@@ -179,10 +179,36 @@ def test_a_reaction_that_goes_on_for_a_time(tmp_path: Path, first: str) -> None:
     result, (found,) = run(kit, until(500), lambda t: t < 900)
     assert found.text == (
         "arm went to Ready only 417 ms after the last fresh Command; its watchdog is 120 ms, "
-        f"after which it has to {first} for at most 200 ms, then stop."
+        f"after which it has to {first} for{'' if first == 'hold' else ' at most'} 200 ms, then stop."
     )
     assert (found.severity, found.limit, found.facts["for_s"]) == ("error", 0.12, 0.2)
     assert span_ms(result, found) == (820, 900)
+
+
+def test_an_axis_that_lets_go_before_its_hold_is_over(tmp_path: Path) -> None:
+    """120 ms and 200 of holding, less the slack of 12 and the period of 20, are over 288 ms after 483 ms."""
+    kit = spec(tmp_path, ", reaction: {first: hold, for: 200 ms, then: stop}")
+    result, (found,) = run(kit, until(500), lambda t: t < 770)
+    assert found.text == (
+        "arm let go 287 ms after the last fresh Command, before its hold was over; its watchdog is 120 ms, "
+        "after which it has to hold for 200 ms, then stop."
+    )
+    assert (found.severity, found.value, found.facts["for_s"]) == ("warning", 0.287, 0.2)
+    assert span_ms(result, found) == (770, 770)
+    _, (found,) = run(kit, until(500), lambda t: t < 780)
+    assert (found.severity, "hold was" in found.text) == ("note", False)
+    _, (found,) = run(kit, until(500), lambda t: t < 560)  # before the watchdog was over
+    assert found.text.startswith("arm let go already 77 ms after")
+
+
+def test_an_axis_that_ramps_or_is_overridden_may_let_go_sooner(tmp_path: Path) -> None:
+    """Ready is what the driver's override leads to in the second."""
+    ramps = spec(tmp_path, ", reaction: {first: ramp, for: 200 ms}")
+    assert [one.severity for one in run(ramps, until(500), lambda t: t < 700)[1]] == ["note"]
+    text = ARM.replace("Kit.State", "Kit.State, overridden: Ready") + DEMAND
+    text %= ", reaction: {first: hold, for: 200 ms}"
+    taken = spec_of(tmp_path, KIT, text, periods_ms=PERIODS, end=END)
+    assert [one.severity for one in run(taken, until(500), lambda t: t < 700)[1]] == ["note"]
 
 
 def test_a_reaction_that_does_not_go_on_has_no_time(tmp_path: Path) -> None:

@@ -124,10 +124,10 @@ MAX_AGE = Key("max_age", or_none(time_ns))
 NO_DATA: Key[Node] = Key("no_data", as_it_is)
 FIELD_LABELS: Key[Node] = Key("labels", as_it_is)
 NORMALLY_CLOSED = Key("normally_closed", yes_no)
-SLEW = Key("slew", any_quantity, judged=False)
-RANGE_BY_SPEED = Key("range_by_speed", range_by_speed, judged=False)
-FROZEN = Key("frozen", frozen, judged=False)
-RAILED = Key("railed", railed, judged=False)
+SLEW = Key("slew", any_quantity)
+RANGE_BY_SPEED = Key("range_by_speed", range_by_speed)
+FROZEN = Key("frozen", frozen)
+RAILED = Key("railed", railed)
 
 ONLY_QUANTITY: tuple[Key[object], ...] = (
     *(FIELD_UNIT, SIGN, SCALE, FIELD_OFFSET, TABLE, RANGE, OUT_OF_RANGE, SLEW, RANGE_BY_SPEED, FROZEN),

@@ -1,7 +1,6 @@
 """The grammar of a mapping spec, as tables: each section, its keys, and what each key holds.
 
-``judged=False`` marks what is accepted and checked for its names and units, but acted upon later; whoever
-uses it gets a note. How such parts look stands in `promises`, the fields of a record in `field_grammar`.
+What a manual promises beyond how messages come stands in `promises`, a record's fields in `field_grammar`.
 """
 
 from __future__ import annotations
@@ -9,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canmap.base.words import seconds
-from canmap.mapping.manual import GOES_ON, REACTIONS, LargestStep
+from canmap.mapping.manual import GOES_ON, HOLD, REACTIONS, DemandLimit
 from canmap.mapping.model import Selected, Trigger
 from canmap.mapping.reading import fault_grammar, trouble_grammar
 from canmap.mapping.reading import override_grammar as o
@@ -45,7 +44,7 @@ from canmap.mapping.reading.shapes import (
     word,
     yes_no,
 )
-from canmap.vocabulary.units import find_unit, number_advice, parse_number
+from canmap.vocabulary.units import UNITS, find_unit, number_advice, parse_number, per_second
 
 if TYPE_CHECKING:
     from fractions import Fraction
@@ -177,9 +176,9 @@ def _unknown_multiplexer(node: Node, context: Context) -> None:
         SELECTION(value, context)
 
 
-COUNTER = Key("counter", p.counter, judged=False)
-CHECKSUM = Key("checksum", checksum, judged=False)
-RELAY_OF = Key("relay_of", relay, judged=False)
+COUNTER = Key("counter", p.counter)
+CHECKSUM = Key("checksum", checksum)
+RELAY_OF = Key("relay_of", relay)
 LATENCY = Key("latency", latency)
 MESSAGE_PAGE = Key("page", text)
 MULTIPLEXED = Key(
@@ -227,12 +226,13 @@ def _reaction(node: Node, context: Context) -> tuple[str, str, int | None] | Non
     if for_ns is not None and first not in GOES_ON:
         context.faults.add(values.place_of(FOR), f"`for` is the time of {' and '.join(GOES_ON)} alone.")
         return None
-    at_most = f" for at most {seconds(for_ns)}" if for_ns else ""
-    return first, f"it has to {first}{at_most}" + (f", then {then}" if then else ""), for_ns
+    at_most = "" if first == HOLD else " at most"
+    time = f" for{at_most} {seconds(for_ns)}" if for_ns else ""
+    return first, f"it has to {first}{time}" + (f", then {then}" if then else ""), for_ns
 
 
-REACTION = Key("reaction", _reaction, judged=False)
-OBEYED_WHEN = Key("valid_when", conditions, judged=False)
+REACTION = Key("reaction", _reaction)
+OBEYED_WHEN = Key("valid_when", conditions)
 FRESH_WHEN, ASKS_WHEN = Key("fresh_when", conditions), Key("asks_when", conditions)
 TOLERATES = Key("tolerates", integer(0, 1000))
 WATCHDOG_WITH = Key("watchdog_with", one_or_list(message, "messages"))
@@ -240,20 +240,40 @@ STATE_MACHINE = Key("state_machine", placed_text)
 DEMAND_PAGE = Key("page", text)
 
 
-def _largest_step(found: FoundSignal, node: Node, context: Context) -> LargestStep | None:
-    """Read by how much a signal of the demand may change from one frame to the next."""
+def _is_of_demand(found: FoundSignal, node: Node, context: Context) -> bool:
     if (of := context.message) and (found.bus, found.message.name) != (of.bus, of.message.name):
         context.faults.add(node.place, f"{found.text} is not a signal of {of.message.name}.")
+        return False
+    return True
+
+
+def _largest_step(found: FoundSignal, node: Node, context: Context) -> DemandLimit | None:
+    """Read by how much a signal of the demand may change from one frame to the next."""
+    if not _is_of_demand(found, node, context):
         return None
     step, unit = difference(node, context), find_unit(found.signal.unit)
     if step is None or (unit is not None and not fits(step, unit.dimension, node.place, context)):
         return None
-    return LargestStep(found.ref, step.value if unit is None else step.si / unit.factor)
+    return DemandLimit(found.ref, step.value if unit is None else step.si / unit.factor, is_rate=False)
+
+
+def _fastest_change(found: FoundSignal, node: Node, context: Context) -> DemandLimit | None:
+    """Read by how much a signal of the demand may change in a second."""
+    if not _is_of_demand(found, node, context):
+        return None
+    rate, unit = any_quantity(node, context), find_unit(found.signal.unit) or UNITS["1"]
+    if rate is None or not fits(rate, per_second(unit.dimension), node.place, context):
+        return None
+    if rate.si <= 0:
+        context.faults.add(node.place, "The value must be greater than zero.")
+        return None
+    return DemandLimit(found.ref, rate.si / unit.factor, is_rate=True)
 
 
 LARGEST_STEP = Key("largest_step", each("the list of steps", signal, _largest_step, below=any_quantity))
-_REQUIRED = word("what makes a demand valid", ("counter", "checksum", "enable", "range", "step"))
-REQUIRES = Key("requires", one_or_list(_REQUIRED, "words"), judged=False)
+FASTEST_CHANGE = Key("slew", each("the list of changes", signal, _fastest_change, below=any_quantity))
+_REQUIRED = word("what makes a demand valid", ("counter", "checksum", "enable", "range", "step", "slew"))
+REQUIRES = Key("requires", one_or_list(_REQUIRED, "words"))
 DEMAND = Section(
     "a demand",
     (
@@ -264,6 +284,7 @@ DEMAND = Section(
         ASKS_WHEN,
         REQUIRES,
         LARGEST_STEP,
+        FASTEST_CHANGE,
         TOLERATES,
         WATCHDOG_WITH,
         STATE_MACHINE,
@@ -297,12 +318,12 @@ TOPICS = Key("topics", t.TOPICS)
 
 VEHICLE = Key("vehicle", text, required=True)
 VERIFIED_ON = Key("verified_on", p.verified_on)
-SUPPLY_GROUPS = Key("supply_groups", p.SUPPLY_GROUPS, judged=False)
-FAULTS = Key("faults", fault_grammar.FAULTS, judged=False)
+SUPPLY_GROUPS = Key("supply_groups", p.SUPPLY_GROUPS)
+FAULTS = Key("faults", fault_grammar.FAULTS)
 TROUBLE_CODES = Key("trouble_codes", trouble_grammar.TROUBLE_CODES_OF)
 REDUNDANT: Key[Node] = Key("redundant", as_it_is)
-STATE_MACHINES = Key("state_machines", p.STATE_MACHINES, judged=False)
-OVERRIDES = Key("overrides", o.OVERRIDES, judged=False)
+STATE_MACHINES = Key("state_machines", p.STATE_MACHINES)
+OVERRIDES = Key("overrides", o.OVERRIDES)
 AXES: Key[Node] = Key("axes", as_it_is)
 NODES: Key[Node] = Key("nodes", as_it_is)
 STOP_CHAIN: Key[Node] = Key("stop_chain", as_it_is)

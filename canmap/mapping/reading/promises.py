@@ -1,7 +1,6 @@
 """Grammar of what a manual promises beyond how messages come; it becomes what `mapping.manual` holds.
 
-Everything here is read as strictly as the rest, names, labels and units included, so that a spec written
-today stays right. `grammar` hangs it in with ``judged=False``: its user gets a note until a check judges it.
+It is read as strictly as the rest, names, labels and units included.
 """
 
 from __future__ import annotations

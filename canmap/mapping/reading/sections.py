@@ -9,16 +9,16 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Generic, TypeVar, cast
 
 from canmap.base.words import listed
-from canmap.mapping.notes import Note, NoteReason
 from canmap.mapping.reading.marks import Entries, Items, Node, Scalar
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.names import FoundMessage, FoundSignal
 
 if TYPE_CHECKING:
+    from canmap.mapping.notes import Note
     from canmap.mapping.reading.mistakes import Faults, Position
     from canmap.mapping.reading.names import Names
     from canmap.vocabulary.record_types import Record
@@ -40,7 +40,6 @@ class Context:
         names: Of the descriptions.
         message: The message that the section is about, whose signals may be named without it.
         subject: What a note says it is about, "" for none.
-        announce: Whether keys that are not judged yet get their note; off inside one that has it.
         file: The file of the spec; a note names another file beside the line.
         records: The records of the spec by name, with their types; None for a type that is not known.
         mapped: The fields that records of the spec map, by record; one whose fields are faulty is missing.
@@ -53,7 +52,6 @@ class Context:
     names: Names
     message: FoundMessage | None = None
     subject: str = ""
-    announce: bool = True
     file: str = ""
     records: Mapping[str, type[Record] | None] = field(default_factory=dict)
     mapped: Mapping[str, Collection[str]] = field(default_factory=dict)
@@ -80,14 +78,12 @@ class Key(Generic[T_co]):
         name: As written.
         read: Reader of its value.
         required: Whether leaving it out is a fault.
-        judged: False while it is accepted only.
         field: What the model calls it, "" for the same name.
     """
 
     name: str
     read: Callable[[Node, Context], T_co | None]
     required: bool = False
-    judged: bool = True
     field: str = ""
 
 
@@ -145,7 +141,7 @@ class Section:
     keys: tuple[Key[object], ...]
 
     def __call__(self, node: Node, context: Context) -> SectionValues | None:
-        """Read the mapping, note unknown and missing keys, and what is not judged yet."""
+        """Read the mapping, note unknown and missing keys."""
         entries = mapping(node, context, self.what)
         return None if entries is None else self.values(entries, context)
 
@@ -173,12 +169,10 @@ class Section:
                 context.faults.add(entries.place, f"{self.what.capitalize()} needs the key `{key.name}`.")
             return None
         scalar, node = pair
-        if not key.judged and context.announce:
-            note(context, NoteReason.NOT_JUDGED_YET, key.name, scalar.place)
         if isinstance(node, Scalar) and not node.text and not node.quoted:
             context.faults.add(scalar.place, f"`{key.name}` has no value.")
             return None
-        return key.read(node, context if key.judged else replace(context, announce=False))
+        return key.read(node, context)
 
 
 def made(section: Section, make: Callable[..., T]) -> Reader[T]:
@@ -256,23 +250,6 @@ def renamed(entries: Entries, known: Sequence[str], what: str, faults: Faults, k
 
 def _first_up(text: str) -> str:
     return text[:1].upper() + text[1:]
-
-
-def note(context: Context, reason: NoteReason, key: str, place: Position, detail: str = "") -> None:
-    """Add a note about a key of the subject, and of the message, of the context."""
-    about = context.message
-    context.notes.append(
-        Note(
-            reason=reason,
-            bus=about.bus if about else None,
-            message=about.message.name if about else None,
-            subject=context.subject,
-            keys=(key,),
-            detail=detail,
-            line=place.line,
-            file=context.fragment(place),
-        )
-    )
 
 
 def mapping(node: Node, context: Context, what: str) -> Entries | None:

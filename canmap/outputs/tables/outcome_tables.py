@@ -37,7 +37,7 @@ class OutcomeTable(NamedTuple):
 _FINDING: dict[str, type] = {
     "kind": str, "severity": str, "bus": str, "message": str, "signal": str, "record": str, "field": str,
     "start_s": float, "end_s": float, "start_at": str, "end_at": str, "open": bool, "count": int,
-    "value": float, "limit": float, "text": str, "line": int, "key": str, "beside": str, "facts": str,
+    "value": float, "limit": float, "text": str, "line": int, "beside": str, "facts": str,
     "parts": str,
 }  # fmt: skip
 _CHANGE: dict[str, type] = {

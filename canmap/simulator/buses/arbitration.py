@@ -79,10 +79,8 @@ class BusRun:
         self._hazards = Hazards(config, self._wire_faults, self._confinement, Random(seed))
         self._events: list[tuple[int, int, Callable[[int], None]]] = []  # a heap: time, order, what to do
         self._releases: list[Release] = []
-        self._next = 0  # the first of them not taken in
-        self._next_ns = NEVER  # and when it is released
-        self._order = 0  # of events at the same time
-        self._serial = 0  # of the newest entry
+        self._next, self._next_ns = 0, NEVER  # the first of them not taken in, and when it is released
+        self._order = self._serial = 0  # of events at the same time; of the newest entry
         self._flight: Flight | None = None
         self._recessive_ns = 0  # since when the bus is recessive, while nothing is sent
         self._attempts: dict[int, int] = {}  # of entries that were destroyed, by serial
@@ -128,14 +126,15 @@ class BusRun:
                     break
                 if self._next_ns < end_ns or self._events or self._recovering:
                     self._admit(end_ns - 1)
-                self._land(flight)
+                if self._flight is flight:  # nothing has cut it short
+                    self._land(flight)
                 continue
             now_ns = max(self.free_ns, self._ready_ns())
             if now_ns >= until_ns:
                 break
             if self._next_ns <= now_ns or self._events or self._recovering:
                 self._admit(now_ns)
-            if self._competing:
+            if self._competing and self.free_ns <= now_ns:
                 self._take_off(now_ns)
         self._admit(until_ns - 1)
         self._until_ns = max(self._until_ns, until_ns)
@@ -144,9 +143,7 @@ class BusRun:
 
     def finish(self) -> list[Transmission]:
         """Return what still waits, as UNSENT, at the time of the last `advance`; nothing released later."""
-        waiting: list[QueuedFrame] = []
-        if flight := self._flight:
-            waiting = [ending.entry for ending in flight.endings] if flight.endings else [flight.entry]
+        waiting = self._flight.entries if self._flight else []
         self._flight = None
         for node, queue in enumerate(self._queues):
             waiting += queue.clear(node)
@@ -296,9 +293,8 @@ class BusRun:
     ) -> None:
         _, serial, node, queued_ns, frame = entry
         attempts = self._attempts.pop(serial, 0) + 1 if self._attempts else 1
-        self._out.append(
-            new_transmission((end_ns, node, frame, queued_ns, attempts, outcome, start_ns, None))
-        )
+        made = (end_ns, node, frame, queued_ns, attempts, outcome, start_ns, None)
+        self._out.append(new_transmission(made))
         if not self._plain[node]:
             self._queues[node].release_mailbox()
         if not self._confinement.calm:
@@ -333,16 +329,13 @@ class BusRun:
             _, serial, node, queued_ns, frame = entry
             attempts = self._attempts[serial] = self._attempts.get(serial, 0) + 1
             error = new_error((kind, bit, confinement.transmit[node], confinement.worst_receive(node)))
-            self._out.append(
-                new_transmission((end_ns, node, frame, queued_ns, attempts, outcome, start_ns, error))
-            )
+            made = (end_ns, node, frame, queued_ns, attempts, outcome, start_ns, error)
+            self._out.append(new_transmission(made))
             heappush(self._competing, entry)
             if len(endings) == 1:
                 end_ns = self._try_again(entry, end_ns)
             if confinement.silent(node):
-                self._clear(end_ns, node)
-                if wait_ns := self._config.nodes[node].recovery_ns:
-                    self._at(end_ns + wait_ns, partial(self._ask, node=node, off_ns=end_ns))
+                self._fall(end_ns, node)
             self._suspend(end_ns, node)
 
     def _try_again(self, entry: QueuedFrame, end_ns: int) -> int:
@@ -358,6 +351,12 @@ class BusRun:
             self._idle_from(end_ns)
         return end_ns
 
+    def _fall(self, t_ns: int, node: int) -> None:
+        """Give up what waits in a node that became bus-off; let it come back when its program wants to."""
+        self._clear(t_ns, node)
+        if wait_ns := self._config.nodes[node].recovery_ns:
+            self._at(t_ns + wait_ns, partial(self._ask, node=node, off_ns=t_ns))
+
     def _suspend(self, end_ns: int, node: int) -> None:
         if self._confinement.passive(node):
             self._suspended[node] = end_ns + (INTERMISSION + SUSPENSION) * self._bit_ns
@@ -372,7 +371,7 @@ class BusRun:
         if not self._recovering:
             return
         sequence_ns = SEQUENCE_BITS * self._bit_ns
-        sequences = (now_ns - self._recessive_ns) // sequence_ns
+        sequences = max(0, now_ns - self._recessive_ns) // sequence_ns
         self._confinement.count_recessive(sequences)
         self._recessive_ns += sequences * sequence_ns
         self._confinement.recover(now_ns)

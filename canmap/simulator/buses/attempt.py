@@ -58,6 +58,11 @@ class Flight(NamedTuple):
     endings: tuple[Ending, ...] | None
     seen: bool
 
+    @property
+    def entries(self) -> list[QueuedFrame]:
+        """All that were begun together."""
+        return [ending.entry for ending in self.endings] if self.endings else [self.entry]
+
 
 # NamedTuples without their keyword handling, which costs as much as the rest of an attempt.
 new_ending: Callable[[tuple[object, ...]], Ending] = partial(tuple.__new__, Ending)

@@ -13,8 +13,9 @@ import numpy as np
 
 from canmap.base.errors import UsageError
 from canmap.frames.chunks import join
-from canmap.simulator.buses.arbitration import LAST_WAIT_NS, NEVER, BusRun
+from canmap.simulator.buses.arbitration import LAST_WAIT_NS, NEVER
 from canmap.simulator.buses.busy import BusyPeriods, busy_periods
+from canmap.simulator.buses.held_bus import HeldBus
 from canmap.simulator.buses.network import Outcome, Release
 from canmap.simulator.buses.traffic import Sent, Traffic, columns_of, frames_of, traffic_of
 
@@ -47,7 +48,7 @@ class BatchBus:
     ) -> None:
         self._config = config
         self._disturbances = tuple(disturbances)
-        self._bus = BusRun(config, self._disturbances, seed)
+        self._bus = HeldBus(config, self._disturbances, seed)
         self._until_ns = until_ns
         self._newest_ns = 0
         self._waiting = [traffic_of([], config.name)]

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.simulator.buses.arbitration import LAST_WAIT_NS, BusRun
+from canmap.simulator.buses.arbitration import LAST_WAIT_NS
+from canmap.simulator.buses.held_bus import HeldBus
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -33,7 +34,7 @@ def simulate_bus(
     Raises:
         UsageError: A release is out of order, or names a node that the bus has not.
     """
-    bus = BusRun(config, disturbances, seed)
+    bus = HeldBus(config, disturbances, seed)
     block: list[Release] = []
     edge_ns = last_ns = 0
     for release in releases:

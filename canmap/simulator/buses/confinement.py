@@ -4,7 +4,8 @@ The rules of ISO 11898-1 on fault confinement, from memory: a sender that raises
 receiver that sees an error 1; a frame sent or received well takes 1 off; above 127 a node is error passive,
 above 255 (transmit) it is bus-off; from there it comes back, with both counters 0, once its program wants to
 and 128 sequences of 11 recessive bits have passed then. A passive sender that gets no acknowledgement does
-not count. A receiver whose flag the others answer, because it alone saw an error, counts 8.
+not count. A receiver whose flag the others answer, because it alone saw an error, counts 8. Where the bus
+stays dominant after an error flag, everybody counts 8 for every 8 bits.
 """
 
 from __future__ import annotations
@@ -85,6 +86,15 @@ class Confinement:
         self.calm = False
         if crossed:
             self._judge_each(t_ns)
+
+    def held(self, t_ns: int, senders: list[int], sequences: int) -> None:
+        """Count sequences of dominant bits after an error flag of `senders`: 8 for everybody, of each."""
+        for node in range(len(self.receive)):
+            if node in senders:
+                self.transmit[node] += SENDER_STEP * sequences
+            elif not self.silent(node):
+                self.receive[node] = min(self.receive[node] + SENDER_STEP * sequences, PASSIVE_ABOVE + 1)
+        self._judge(t_ns)
 
     def flagged(self, node: int) -> None:
         """Count what a receiver that reads no frame rightly counts beyond `failed`, having flagged one."""

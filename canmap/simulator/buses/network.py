@@ -251,4 +251,13 @@ class Babble:
     gap_ns: int = 0
 
 
-Disturbance = WireFault | SupplyLoss | Babble
+@dataclass(frozen=True, slots=True)
+class Dominant:
+    """Something holds the bus dominant: what is being sent is destroyed, and nobody can begin."""
+
+    start_ns: int
+    stop_ns: int
+    node: None = None  # whoever does it
+
+
+Disturbance = WireFault | SupplyLoss | Babble | Dominant

@@ -3,6 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
+
+FAR_CHANNEL = "far"  # until it is in a capture of its own, where its channel is called as the near one's
+
+
+class FarRecorder(NamedTuple):
+    """Another recorder on the first bus.
+
+    Attributes:
+        node: Beside which it is.
+        offset_ns: Its clock is ahead by this at the start.
+        drift_ppb: And gains this many ns in each second.
+    """
+
+    node: str
+    offset_ns: int = 0
+    drift_ppb: int = 0
 
 
 @dataclass(slots=True)
@@ -21,6 +38,7 @@ class RecorderSetup:
         apart: And writes a capture of its own.
         swapped: The first bus is recorded as the second channel and the other way round.
         misread: Buses that are recorded at a wrong bit rate, by name.
+        far: Another recorder on the first bus, which writes a capture of its own, None: there is none.
         cut_short: The capture ends in the middle of a line.
     """
 
@@ -35,9 +53,11 @@ class RecorderSetup:
     apart: bool = False
     swapped: bool = False
     misread: set[str] = field(default_factory=set)
+    far: FarRecorder | None = None
     cut_short: bool = False
 
     @property
     def two_clocks(self) -> bool:
-        """Whether the buses are stamped by different clocks."""
-        return bool(self.offset_ns or self.drift_ppb)
+        """Whether frames are stamped by different clocks."""
+        far = self.far is not None and bool(self.far.offset_ns or self.far.drift_ppb)
+        return bool(self.offset_ns or self.drift_ppb) or far

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from canmap.simulator.buses.arbitration import NEVER, BusRun
 from canmap.simulator.buses.hearing import Hearing
+from canmap.simulator.buses.held_bus import HeldBus
 from canmap.simulator.buses.network import Outcome, Release, SupplyLoss
 
 if TYPE_CHECKING:
@@ -49,6 +50,7 @@ class SplitBus:
         disturbances: What goes wrong and when.
         splits: The breaks.
         seed: Of everything random.
+        recorder: The node beside which there is another recorder, which acknowledges what it gets; or None.
     """
 
     def __init__(
@@ -57,11 +59,16 @@ class SplitBus:
         disturbances: Iterable[Disturbance] = (),
         splits: Iterable[Split] = (),
         seed: int = 0,
+        recorder: int | None = None,
     ) -> None:
         disturbances, self._splits = tuple(disturbances), tuple(splits)
-        self._bus = BusRun(config, disturbances, seed)
+        self._bus = HeldBus(config, disturbances, seed)
         self._hearing = Hearing(self._bus, disturbances)
-        self._apart = {split: _apart(config, split, seed) for split in self._splits if split.linked}
+        self._apart = {
+            split: _apart(config, split, seed, acknowledged=recorder in (split.nodes or ()))
+            for split in self._splits
+            if split.linked
+        }
         self._hearing_apart = {split: Hearing(bus) for split, bus in self._apart.items()}
         self._until_ns = 0
 
@@ -105,12 +112,16 @@ class SplitBus:
             for sent in bus.advance(min(until_ns, split.stop_ns))
         ]
 
+    def reaches(self, node: int, sent: Transmission) -> bool:
+        """Return whether the line leads from where something was sent to `node`."""
+        return self._split(sent.node, sent.t_ns) is self._split(node, sent.t_ns)
+
     def hears(self, node: int, sent: Transmission) -> bool:
         """Return whether `node` receives what was sent."""
         if not self._splits:
             return self._hearing.hears(node, sent.t_ns)
-        there, mine = self._split(sent.node, sent.t_ns), self._split(node, sent.t_ns)
-        if there is not mine:
+        there = self._split(sent.node, sent.t_ns)
+        if there is not self._split(node, sent.t_ns):
             return False
         hearing = self._hearing if there is None else self._hearing_apart.get(there)
         return hearing is not None and hearing.hears(node, sent.t_ns)  # on a shorted bus nobody hears
@@ -119,8 +130,9 @@ class SplitBus:
         return next((split for split in self._splits if split.beyond(node, t_ns)), None)
 
 
-def _apart(config: BusConfig, split: Split, seed: int) -> BusRun:
+def _apart(config: BusConfig, split: Split, seed: int, *, acknowledged: bool) -> BusRun:
     """Return the bus beyond a break."""
     there = split.nodes or ()
     missing = [SupplyLoss(0, NEVER, node) for node in range(len(config.nodes)) if node not in there]
-    return BusRun(replace(config, name=f"{config.name}, apart", acknowledged=False), missing, seed)
+    there_alone = replace(config, name=f"{config.name}, apart", acknowledged=acknowledged)
+    return BusRun(there_alone, missing, seed)

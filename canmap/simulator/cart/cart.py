@@ -25,7 +25,7 @@ from canmap.simulator.cart.kit import (
     StopChain,
     enable_of,
 )
-from canmap.simulator.cart.people import Computer, Driver
+from canmap.simulator.cart.people import Computer, Driver, clipped
 from canmap.simulator.cart.steering_motor import SteeringMotor
 from canmap.simulator.cart.vehicle import TractionBattery, Vehicle, VehicleParameters
 from canmap.vocabulary.record_types import ControlMode, Gear
@@ -43,6 +43,7 @@ BRAKE_MOTOR = Response(0.08, 14.0, 0.9, 300.0, 0.0, 100.0)
 THROTTLE = Response(0.05, 20.0, 0.9, 400.0, 0.0, 100.0)
 WHEEL_PLAY = math.radians(2.0)  # of the steering wheel, before the road wheels move
 OVERRIDE_TORQUE = 4.0  # N m at the steering wheel
+TORQUE_END = 38.0  # N m, where the torque sensor ends
 OVERRIDE_PEDAL = 10.0  # % of the brake pedal
 STOP_EFFORT = 35.0  # % with which the kit stops when a demand is lost
 PARKING_FORCE = 2500.0  # N
@@ -113,7 +114,7 @@ class Cart:
         self.gear, self.parking = NEUTRAL, False
         self.effort = 0.0  # of both the pedal and the kit, %
         self.wheel_angle = self.wheel_rate = self.torque = self.hand = 0.0
-        self._rim_inertia = parameters.rim_inertia
+        self.rim_inertia = parameters.rim_inertia  # kg m^2, beyond the torque sensor
         self.turning = 0.0  # angular acceleration of the wheel, rad/s^2
         self._stop_after: int | None = None
         self._all_there_ns = 0
@@ -173,7 +174,7 @@ class Cart:
         steering, drive, brake = self._each
         steering.allowed = drive.allowed = brake.allowed = self.chain.loop_closed
         self.hand = self.driver.pull(t_ns)
-        felt = self.hand + self.sensors.torque_offset - self._rim_inertia * self.turning
+        felt = self.hand + self.sensors.torque_offset - self.rim_inertia * self.turning
         by_wheel = self._on_wheel.step(felt, t_ns) and steering.state is ACTIVE
         by_pedal = self._on_pedal.step(self.driver.brake, t_ns)
         if by_pedal or by_wheel:
@@ -257,7 +258,8 @@ class Cart:
             self.wheel_angle, self.wheel_rate = self.hands.step(self.driver.angle), self.hands.speed
         self.feed.current = self.steering_motor.current
         self.turning = (self.wheel_rate - before) / self.seconds
-        self.torque = self.hand + self.sensors.torque_offset - self._rim_inertia * self.turning
+        torque = self.hand + self.sensors.torque_offset - self.rim_inertia * self.turning
+        self.torque = clipped(torque, -TORQUE_END, TORQUE_END)
         self.vehicle.road_angle = self._play.step(self.wheel_angle) / self.parameters.steering_ratio
 
     def _move(self, t_ns: int) -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.simulator.cart.chronicle import Happened, Subject
+from canmap.simulator.noise import even_one
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -59,6 +60,9 @@ class KitFeed:
     Attributes:
         up: Whether each node has its supply.
         why: Place in the chronicle of the reason of a node's last change.
+        when_ns: Time of that change; where nodes are buffered, before the next step.
+        step_ns: From one step to the next.
+        seed: Of what happens when between the two.
         buffered: Nodes live on their capacitors when the relay opens too; otherwise they fall with it.
         rail_ohm: Before all nodes and the body: battery, converter, main fuse.
         lead_ohm: Of the steering node's lead.
@@ -78,8 +82,11 @@ class KitFeed:
         self._lowest_v, self._buffers = lowest_v, buffers
         self.up = dict.fromkeys(nodes, False)
         self.why: dict[str, int | None] = dict.fromkeys(nodes)
+        self.when_ns = dict.fromkeys(nodes, 0)
+        self._fell: set[str] = set()
         self.open_v, self._motor_node = open_v, motor_node
         self.buffered = False
+        self.step_ns, self.seed = 10_000_000, 0
         self.rail_ohm, self.lead_ohm = 0.0, LEAD_OHM
         self.current = self.rail_drop = 0.0
         self._low_ns: dict[str, int] = {}
@@ -115,26 +122,36 @@ class KitFeed:
         return changed
 
     def _fall(self, name: str, t_ns: int, on: bool, switched: int | None) -> bool:
-        """A node has too little: it falls once its capacitor is empty."""
+        """A node has too little: it falls once its capacitor is empty, if that is before the next step."""
+        buffered = on or self.buffered
         if name not in self._low_ns:
-            self._low_ns[name] = t_ns
+            self._low_ns[name] = t_ns + (self._late_ns(t_ns) if buffered else 0)
             self.why[name] = switched
             if on:
                 after = self._chronicle.about(t_ns, Subject.SUPPLY)
                 self.why[name] = self._chronicle.note(t_ns, Happened.SUPPLY_LOW, name, after=after)
-        if t_ns - self._low_ns[name] < (self.hold_up_ns(name) if on or self.buffered else 0):
+        fall_ns = self._low_ns[name] + (self.hold_up_ns(name) if buffered else 0)
+        if buffered and fall_ns >= t_ns + self.step_ns:
             return False
-        self.up[name] = False
+        self.up[name], self.when_ns[name] = False, max(t_ns, fall_ns)
+        self._fell.add(name)
         if on:
-            self._reset_ns[name] = t_ns + RESTART_NS
+            self._reset_ns[name] = self.when_ns[name] + RESTART_NS
         return True
 
     def _rise(self, name: str, t_ns: int, switched: int | None) -> bool:
-        """A node has enough again: it starts."""
-        if t_ns < self._reset_ns.get(name, 0):
+        """A node has enough again: it starts, once it has held itself in reset."""
+        if self._reset_ns.get(name, 0) >= t_ns + self.step_ns:
             return False
-        if self._reset_ns.pop(name, None) is None:
+        reset_ns = self._reset_ns.pop(name, None)
+        if reset_ns is None:
             self.why[name] = switched
+            again = self.buffered and name in self._fell
+            reset_ns = t_ns + (self._late_ns(t_ns) if again else 0)
         self._low_ns.pop(name, None)
-        self.up[name] = True
+        self.up[name], self.when_ns[name] = True, max(t_ns, reset_ns)
         return True
+
+    def _late_ns(self, t_ns: int) -> int:
+        """Return how long after a step happens what it tells, for all nodes alike: one relay feeds them."""
+        return int(even_one(self.seed, "relay", t_ns) * self.step_ns)

@@ -1,8 +1,9 @@
 """Simulator: nodes and their timers: which message is handed to a controller, when, with what in it.
 
 In: the states that the cart went through. Out: releases for the bus, as columns. Each node has a clock of its
-own, off by some millionths; each message a phase and a little jitter. What goes wrong in a sender goes wrong
-here. When a timer runs out depends only on the seed and its number, so a span may be cut anywhere.
+own, off by some millionths; each message a phase, new with each start of its node, and a little jitter. What
+goes wrong in a sender goes wrong here. When a timer runs out depends only on the seed, its number and when
+its node started, so a span may be cut anywhere.
 """
 
 from __future__ import annotations
@@ -161,6 +162,7 @@ class Sender:
         self.phase_ns = 0
         self._tell = tell
         self._seed, self._starts, self._ticks, self._first_ns, self._clock = 0, 0, 0, 0, 1.0
+        self._stood = 0  # frames so far in which the counter stood still
         self._frozen: Values | None = None
         self._last: tuple[object, ...] | None = None
         self._last_ns = 0
@@ -168,7 +170,7 @@ class Sender:
 
     def start(self, first_ns: int, clock: float, seed: int) -> None:
         """Begin to count anew, as after a restart of its node."""
-        self.count, self._ticks, self._last, self._frozen = 0, 0, None, None
+        self.count, self._ticks, self._stood, self._last, self._frozen = 0, 0, 0, None, None
         self._first_ns, self._clock, self._seed = first_ns + self.phase_ns, clock, seed
         self._starts += 1
 
@@ -238,7 +240,8 @@ class Sender:
         """Return what the frames `numbers` state in place of `values`, which are true."""
         trouble = self.trouble
         if trouble.frozen:
-            self._frozen = values = self._frozen or _first(values)
+            self._frozen = self._frozen or _first(values)
+            values = dict(self._frozen)  # what is done to it is done to each frame anew
         else:
             self._frozen = None
         if trouble.enable is not None:
@@ -252,8 +255,11 @@ class Sender:
         if trouble.stuck and self._payload is not None:
             same = np.frombuffer(self._payload, np.uint8).reshape(1, -1)
             return batch(times, self.node, self.layout.wire_id, np.repeat(same, len(times), axis=0))
-        counters = np.full_like(numbers, self.count - 1) if trouble.stuck_counter else numbers
-        self.count += 0 if trouble.stuck_counter else len(numbers)
+        counters = numbers - self._stood
+        if trouble.stuck_counter:
+            counters = np.full_like(numbers, self.count - self._stood - 1)
+            self._stood += len(numbers)
+        self.count += len(numbers)
         payload = self.layout.pack(values, counters, trouble.broken)
         self._payload = payload[-1].tobytes()
         if trouble.bunches is not None:
@@ -271,16 +277,16 @@ class Sender:
         trouble, message = self.trouble, self.layout.message
         if trouble.stuck and self._payload is not None:
             return [Release(t_ns, self.node, Frame(message.can_id, self._payload, message.extended))]
-        self.count += not trouble.stuck_counter
+        self.count += 1
+        self._stood += trouble.stuck_counter
         if trouble.bunches is not None:
             t_ns = int(trouble.bunches.released(np.array([t_ns]), self.timing.period_ns)[0])
-        self._payload = payload = self.layout.pack_one(values, number - trouble.stuck_counter, trouble.broken)
+        self._payload = payload = self.layout.pack_one(values, number - self._stood, trouble.broken)
         if trouble.lost and even_one(self._seed, self._loss, number) < trouble.lost:
             return []
         frame = new_frame((message.can_id, payload, message.extended, False, 0, 0))
-        t_ns += trouble.delay_ns
-        first = new_release((t_ns, self.node, frame))
-        return [first, new_release((t_ns + TWICE_NS, self.node, frame))] if trouble.twice else [first]
+        times = (t_ns, t_ns + TWICE_NS) if trouble.twice else (t_ns,)
+        return [new_release((each_ns + trouble.delay_ns, self.node, frame)) for each_ns in times]
 
     @property
     def _loss(self) -> str:
@@ -358,8 +364,7 @@ class SuppliedNode:
         zero = np.zeros(1, np.int64)
         self.clock = 1.0 + CLOCK_SPREAD * (2.0 * float(even(seed, f"clock {name}", zero)[0]) - 1.0)
         for sender in senders:
-            largest = min(sender.timing.period_ns, LARGEST_PHASE_NS) - 1
-            sender.phase_ns = int(even_ns(seed, f"phase {sender.name}", zero, largest)[0])
+            sender.phase_ns = self._phase_ns(sender, "", 0)
         self._boot: list[Releases] = []
 
     def power(self, on: bool, t_ns: int) -> None:
@@ -372,6 +377,8 @@ class SuppliedNode:
             return
         self.starts += 1
         for sender in self.senders:
+            if self.starts > 1:  # each of its timers starts anew
+                sender.phase_ns = self._phase_ns(sender, f" {self.starts}", t_ns)
             sender.start(t_ns + FIRST_NS, self.clock, self._seed)
         if self.number is not None:
             late_ns = int(even_ns(self._seed, f"boot {self.name}", np.array([self.starts]), MS)[0])
@@ -379,6 +386,12 @@ class SuppliedNode:
             t = np.array([t_ns + WAKE_NS + late_ns])
             payload = np.frombuffer(stated, np.uint8).reshape(1, -1)
             self._boot.append(batch(t, self.index, can_id, payload))
+
+    def _phase_ns(self, sender: Sender, which: str, t_ns: int) -> int:
+        """Draw how long after a start at `t_ns` the first timer of a message runs out."""
+        largest = min(sender.timing.period_ns, LARGEST_PHASE_NS) - 1
+        drawn = even_ns(self._seed, f"phase {sender.name}{which}", np.array([t_ns]), largest)
+        return int(drawn[0])
 
     def boot(self, until_ns: int) -> list[Releases]:
         """Return and forget the boot message, if it is due before `until_ns`."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import bisect
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -48,6 +49,7 @@ class Plan:
         actions: Simulated time in ns and what is done then, in any order; of the same time, first come, first
             done.
         disturbances: Of the drive bus.
+        chassis_disturbances: Of the chassis bus.
         splits: Breaks of the drive bus's line.
         chassis_splits: Of the chassis bus's.
         recovery_ns: How long nodes of the drive bus wait after bus-off, by name; 0 where it says nothing.
@@ -64,6 +66,7 @@ class Plan:
 
     actions: list[tuple[int, Callable[[World], None]]] = field(default_factory=list)
     disturbances: list[Disturbance] = field(default_factory=list)
+    chassis_disturbances: list[Disturbance] = field(default_factory=list)
     splits: list[Split] = field(default_factory=list)
     chassis_splits: list[Split] = field(default_factory=list)
     recovery_ns: dict[str, int] = field(default_factory=dict)
@@ -76,6 +79,11 @@ class Plan:
     live: bool = False
     periods: dict[str, int] = field(default_factory=dict)
     chronicle: Chronicle = field(default_factory=Chronicle)
+
+    @property
+    def disturbed(self) -> bool:
+        """Whether something is wrong on a bus."""
+        return bool(self.disturbances or self.chassis_disturbances or self.splits or self.chassis_splits)
 
     def at(self, t_ns: int, action: Callable[[World], None]) -> None:
         """Do something at a time."""
@@ -110,7 +118,7 @@ class Setup:
     step_ns: int = STEP_NS
     kind: VehicleKind = ORCHARD_CART
     others: OtherLoad | None = None
-    hold_up: bool = False
+    hold_up: bool = True
     withdraws_ns: int = 0
     by_silence: bool = False
 
@@ -150,7 +158,7 @@ class World:
         self._rows: list[tuple[float, ...]] = []
         self._silent = False
         self._fed = dict(self.cart.feed.up)
-        self._stepped = False  # the state at `t_ns` is there already
+        self._stepped = False  # the state of the step that `t_ns` is in is there already
 
     def _cart(self) -> Cart:
         """Make the vehicle, as the setup has it."""
@@ -158,7 +166,7 @@ class World:
         machinery, motor_node = kind.machinery, kind.node_of["steering"]
         supply = (machinery.kit_supply, machinery.lowest_supply, machinery.buffers)
         feed = KitFeed(self.chronicle, kind.kit_nodes, motor_node, *supply)
-        feed.buffered = setup.hold_up
+        feed.buffered, feed.step_ns, feed.seed = setup.hold_up, setup.step_ns, setup.seed
         cart = Cart(setup.parameters, self.layouts, setup.step_ns / 1e9, kind.machinery, feed, self.chronicle)
         cart.driver.seed, computer = setup.seed, cart.computer
         computer.watched = kind.watches
@@ -209,21 +217,25 @@ class World:
             longest_ns: At least that often.
             hand_over: Lets demands reach the kit, and feedback the computer.
         """
+        step_ns = self.setup.step_ns
         while self.t_ns < self.setup.duration_ns:
             while self._actions and self._actions[0][0] <= self.t_ns:
                 self._actions.pop(0)[1](self)
-            end_ns = min(self.t_ns + longest_ns, self.setup.duration_ns)
+            step = max((self.t_ns + longest_ns) // step_ns, self.t_ns // step_ns + 1)
+            end_ns = min(step * step_ns, self.setup.duration_ns)
             if self._actions:
                 end_ns = min(end_ns, self._actions[0][0])
             self._span(end_ns, hand_over)
             yield self.t_ns
 
     def _span(self, end_ns: int, hand_over: HandOver) -> None:
-        """Move on until `end_ns` is reached or the kit's supply comes or goes."""
+        """Move on until `end_ns` is reached, or the kit's supply comes or goes.
+
+        The vehicle moves in whole steps; where `end_ns` lies between two, so does the end of the span.
+        """
         cart, rows, step_ns = self.cart, self._rows, self.setup.step_ns
-        end_ns = self.t_ns - (self.t_ns - end_ns) // step_ns * step_ns  # whole steps, the last one too
         hand_over.plan(self.t_ns, end_ns)
-        t_ns = self.t_ns
+        t_ns, fed = self.t_ns, False
         while t_ns < end_ns:
             if not self._stepped:
                 cart.step(t_ns)
@@ -231,20 +243,31 @@ class World:
                     self._silence(cart.computer.silent)
                 rows.append(state_of(cart))
                 if cart.feed_changed:
-                    self._stepped = True
+                    fed = True
                     break
             self._stepped = False
-            t_ns += step_ns
+            t_ns += step_ns - t_ns % step_ns
+            if t_ns > end_ns:
+                t_ns, self._stepped = end_ns, True
             hand_over.reach(t_ns, rows)
+        self._stepped |= fed
         hand_over.close(self.t_ns, t_ns, rows)
         self._rows = rows[-1:] if self._stepped else []
         self.t_ns = t_ns
-        if self._stepped:
-            feed = cart.feed
-            for name in self.kind.kit_nodes:
-                if feed.up[name] is not self._fed[name]:
-                    self._fed[name] = feed.up[name]
-                    self.power_node(name, feed.up[name], feed.why[name])
+        if fed:
+            self._feed()
+
+    def _feed(self) -> None:
+        """Switch the nodes of the kit whose supply has come or gone, or does so before the next step."""
+        feed = self.cart.feed
+        for name in self.kind.kit_nodes:
+            if feed.up[name] is not self._fed[name]:
+                self._fed[name] = feed.up[name]
+                switch = partial(World.power_node, name=name, on=feed.up[name], after=feed.why[name])
+                if feed.when_ns[name] > self.t_ns:
+                    self.do_at(feed.when_ns[name], switch)
+                else:
+                    switch(self)
 
     def states(self, rows: list[tuple[float, ...]]) -> States:
         """Return some states as columns."""
@@ -259,14 +282,14 @@ class World:
     ) -> list[Releases]:
         """Return what nodes hand over in a span, from the states after each of its steps."""
         batches: list[Releases] = []
-        last = len(states) - 1
+        last, first = len(states) - 1, start_ns // self.setup.step_ns
         for unit in units.values():
             if not unit.on:
                 continue
             batches += unit.boot(until_ns)
             for sender in unit.senders:
                 times = sender.due(until_ns)
-                steps = np.clip((times - start_ns) // self.setup.step_ns, 0, last)
+                steps = np.clip(times // self.setup.step_ns - first, 0, last)
                 found = sender.run(times, states.at(steps), self.cart.events)
                 if found is not None:
                     batches.append(found)

@@ -14,7 +14,7 @@ import numpy as np
 from canmap.mapping.reading.sections import Key
 from canmap.mapping.reading.shapes import integer, quantity, time_ns, word, yes_no
 from canmap.simulator.buses.frame import Frame
-from canmap.simulator.buses.network import Babble, WireFault
+from canmap.simulator.buses.network import Babble, Dominant, WireFault
 from canmap.simulator.buses.split_bus import Split
 from canmap.simulator.cart.chronicle import Subject
 from canmap.simulator.cart.fleet import vehicle_with
@@ -198,6 +198,23 @@ def bus_shorted(values: SectionValues, span: TimeSpan) -> Effect:
 
     touches = (Subject.BUS,) if bus == first.name else ()
     return Effect(f"CAN-H and CAN-L of the bus {bus} are shorted.", bus, prepare=prepare, touches=touches)
+
+
+def bus_dominant(values: SectionValues, span: TimeSpan) -> Effect:
+    """A short, or a transceiver that does not let go, holds a bus dominant: nobody can send; the other lives.
+
+    It begins with one error frame; whoever was sending is bus-off afterwards, and what waited comes at once.
+    Where no error frames are recorded, only that tells it from a shorted bus.
+    """
+    bus, first = str(values.get(BUS)), span.vehicle.drive
+
+    def prepare(plan: Plan) -> None:
+        held = Dominant(span.start_ns, span.stop_ns)
+        (plan.disturbances if bus == first.name else plan.chassis_disturbances).append(held)
+
+    touches = (Subject.BUS,) if bus == first.name else ()
+    cause = f"A short or a transceiver holds the bus {bus} dominant: nobody can send on it."
+    return Effect(cause, bus, prepare=prepare, touches=touches)
 
 
 def wrong_rate_node(_: SectionValues, span: TimeSpan) -> Effect:

@@ -22,7 +22,7 @@ from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.cart.other_traffic import OtherLoad
 from canmap.simulator.cart.world import Plan, Setup
 from canmap.simulator.scenario.fault_file import read_fault
-from canmap.simulator.scenario.recorder_keys import RECORDER, recorder_setup
+from canmap.simulator.scenario.recorder_keys import RECORDER, check_recorder, recorder_setup
 from canmap.simulator.scenario.script import moment_ns, script_line
 
 if TYPE_CHECKING:
@@ -159,6 +159,7 @@ def _spec(values: SectionValues, path: str, faults: Faults) -> Spec | None:
         what = f"the message {missing[0]}" if missing else f"its bus `{'` or `'.join(buses)}`"
         faults.add(named.place, f"This spec lacks {what}: the simulator needs a spec of the {kind.name}.")
         return None
+    check_recorder(values.get(RECORDER), kind, faults)
     return spec
 
 
@@ -234,7 +235,7 @@ def _put_together(
         _parameters(kind.parameters, vehicle, spec.geometry),
         kind=kind,
         others=_others(values.get(OTHERS)),
-        hold_up=vehicle is not None and bool(vehicle.get(HOLD_UP)),
+        hold_up=vehicle is None or vehicle.get(HOLD_UP) is not False,
         withdraws_ns=(computer.get(WITHDRAWS) or 0) if computer else 0,
         by_silence=computer is not None and computer.get(BY) == "silence",
     )

@@ -1,0 +1,110 @@
+"""Between which moments an episode began.
+
+It is seen only at the next sample of whatever shows it first: where several may be the first, it began
+somewhere in the time that they span. What shows only now and then may have begun some of its pauses before.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canmap.diagnosis.atoms_of_order import LONGEST_SAMPLE_NS, When, first_of_changes, is_stop, refusal
+from canmap.diagnosis.case_file import MS
+from canmap.diagnosis.evidence import Atom, Evidence, Role
+from canmap.diagnosis.onsets import OF_KIND, axis_changes
+from canmap.frames.chunks import FrameKind
+from canmap.vocabulary.record_types import AxisState
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from canmap.diagnosis.case_file import CaseFile
+    from canmap.findings.finding import Finding
+
+EARLY = {"past_threshold", "sent_twice", "flood"}  # what else is seen may follow from these
+LINK_NS = 600 * MS  # that a receiver of a radio stop waits before it opens the loop; common practice: 500 ms
+HOLD_UP_NS = 300 * MS  # that capacitors of a node carry on without supply; common practice
+PAUSES = 2  # of the longest between two signs: so long before the first sign it may have begun
+MEANS = 7  # of the mean time between signs: the first comes later than that once in a thousand times
+FRAMES_BEFORE = {"two_senders": 6}  # that it takes to be known
+SLOW = {"tracking"}  # shows only once there was something to follow
+SPREAD = {"loss", "relay"}  # of signs of which only number and span are known
+
+
+def begins_between(case: CaseFile, evidence: Iterable[Evidence]) -> tuple[int, int]:
+    """Return between which moments, session clock, an episode began."""
+    if case.from_start:
+        return case.begin_ns, case.begin_ns
+    seen = [*_of_changes(case), *_of_silences(case), *_of_findings(case)]
+    seen += [When(one.from_ns - LONGEST_SAMPLE_NS, one.from_ns) for one in evidence if one.value in EARLY]
+    if not seen:
+        seen.append(When(case.begin_ns - LONGEST_SAMPLE_NS, case.begin_ns))
+    until_ns = min(one.until_ns for one in seen)
+    after_ns = min(one.after_ns for one in seen if one.after_ns <= until_ns)
+    lost = any(one.atom is Atom.STOP_CHAIN and one.value == "lost" for one in evidence)
+    unfed = any(one.value == "supply_group" for one in evidence)
+    return after_ns - max(LINK_NS * lost, HOLD_UP_NS * unfed), until_ns
+
+
+def _of_changes(case: CaseFile) -> Iterator[When]:
+    """An axis that let go, at the latest so long after as its watchdog lasts; a stop that was told."""
+    axis = first_of_changes(
+        [one for one in axis_changes(case.result) if one.before is AxisState.ACTIVE], case
+    )
+    if axis is not None:
+        watchdogs_ns = [one.watchdog_ns or 0 for one in case.spec.manual.demands]
+        yield When(axis.after_ns - max(watchdogs_ns, default=0), axis.until_ns)
+    stop = first_of_changes([one for one in case.result.changes if is_stop(case, one)], case)
+    if stop is not None:
+        yield stop
+
+
+def _of_silences(case: CaseFile) -> Iterator[When]:
+    originals = [gap for gap in case.first_silent if case.roles[gap.slot] is not Role.COPY]
+    silent = originals or case.first_silent  # a copy comes later than what it is a copy of
+    if silent:
+        yield When(max(gap.last_ns for gap in silent), min(gap.due_ns for gap in silent))
+    refused = refusal(case)
+    if refused is not None:
+        yield refused
+
+
+def _of_findings(case: CaseFile) -> Iterator[When]:
+    """What the checks found, but for silences: from the last good frame, or earlier, to the first bad one."""
+    kinds = [kind for kind in OF_KIND if kind not in {"stale", "recording_gap", "state", "bus_error"}]
+    for finding in case.findings(*kinds):
+        if finding.start_ns <= case.begin_ns + LONGEST_SAMPLE_NS and finding.severity != "note":
+            yield _of_finding(case, finding)
+    if any(case.findings("bus_error")):
+        chunk = case.window.prepared.chunk
+        yield _of_signs(chunk.t_ns[(chunk.kind == FrameKind.ERROR) & (chunk.t_ns >= case.begin_ns)], case)
+
+
+def _of_finding(case: CaseFile, finding: Finding) -> When:
+    named = finding.place.bus, finding.place.message
+    slots = [slot for slot, rule in enumerate(case.rules) if (rule.bus, rule.message.name) == named]
+    clock = case.clock(slots[0]) if slots else case.window.prepared.chunk.t_ns
+    before, after = clock[clock < finding.start_ns], clock[clock > finding.start_ns]
+    until_ns = int(after[0]) if len(after) else finding.start_ns
+    if finding.kind == "restart":
+        return When(finding.start_ns, finding.end_ns)
+    if finding.kind in SLOW:
+        return When(case.window.from_ns, finding.start_ns)
+    if finding.kind in SPREAD:
+        mean_ns = (finding.end_ns - finding.start_ns) // max(finding.count, 1)
+        return When(finding.start_ns - max(MEANS * mean_ns, LONGEST_SAMPLE_NS), until_ns)
+    alike = [one.start_ns for one in case.findings(finding.kind) if one.place == finding.place]
+    if len(alike) > 1:
+        return When(_of_signs(np.array(sorted(alike)), case).after_ns, until_ns)
+    last = before[-FRAMES_BEFORE.get(finding.kind, 1) :]
+    return When(int(last[0]) if len(last) else case.window.from_ns, until_ns)
+
+
+def _of_signs(stamps_ns: np.ndarray, case: CaseFile) -> When:
+    """What shows now and then: as long before the first sign as two of the longest pauses between signs."""
+    if not len(stamps_ns):
+        return When(case.begin_ns - LONGEST_SAMPLE_NS, case.begin_ns)
+    pause_ns = int(np.diff(stamps_ns).max(initial=LONGEST_SAMPLE_NS // PAUSES))
+    return When(int(stamps_ns[0]) - PAUSES * pause_ns, int(stamps_ns[0]))

@@ -1,0 +1,78 @@
+"""The one measurement that would decide what a capture leaves open, and what it lacks altogether."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from canmap.diagnosis.cause_table import EXCLUDES
+from canmap.diagnosis.onsets import OnsetKind
+from canmap.diagnosis.scoring import Decision
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from canmap.diagnosis.cause_table import Cause, CauseTable, Item
+    from canmap.diagnosis.diagnosis import EpisodeDiagnosis
+    from canmap.diagnosis.evidence import Atom, Evidence
+    from canmap.mapping.model import Spec
+    from canmap.results.inspection import Inspection
+
+BY_ONSET: Mapping[OnsetKind, str] = {  # where neither the table nor what is missing tells one
+    OnsetKind.LEFT_ACTIVE: "The kit's own reason at that time, from its fault memory or its service tool.",
+    OnsetKind.SILENT: "The voltage at the plug of what fell silent, recorded together with the bus.",
+    OnsetKind.REFUSED: "What the computer handed to its CAN adapter at that time, from a log of its own.",
+    OnsetKind.FRAMES_DOUBTFUL: "The same traffic by a second recorder at the other end of the bus.",
+    OnsetKind.VALUES_DOUBTFUL: "The same quantity measured in another way, while it is moved.",
+    OnsetKind.STARTED_ANEW: "The voltage at the plug of the node, recorded faster than the node tells it.",
+    OnsetKind.FROM_START: "The value or the message by another instrument, at the vehicle.",
+    OnsetKind.STAMPS_DOUBTFUL: "The same traffic by a second recorder with a clock of its own.",
+}
+
+
+def deciding_measurement(one: EpisodeDiagnosis, table: CauseTable) -> str:
+    """Return the one measurement that would decide an episode; "" where a root is named.
+
+    The tie's own, or that of the two nearest; else what capture or spec lack and would count most for a
+    cause that fits the rest of the evidence; else that which goes with how the episode began.
+    """
+    judgement = one.judgement
+    if judgement.decision is Decision.ROOT or judgement.measure:
+        return judgement.measure
+    nearest = judgement.first[:2]
+    for tie in nearest[0].cause.ties if len(nearest) > 1 else ():
+        if tie.cause == nearest[1].cause.key:
+            return tie.measure
+    there = {evidence.atom for evidence in one.chain}
+    missing = {lack.atom: lack.text for lack in one.lacks if lack.atom not in there}
+    weights: dict[Atom, int] = {}
+    for cause in table.causes.values():
+        if _fits_the_rest(cause, one.evidence, one.chain):
+            for item in _items(cause):
+                if item.atom in missing and item.weight > 0:
+                    weights[item.atom] = max(item.weight, weights.get(item.atom, 0))
+    if weights:
+        return missing[max(weights, key=lambda atom: weights[atom])]
+    return BY_ONSET[one.span.kinds[0]]
+
+
+def _items(cause: Cause) -> Iterator[Item]:
+    for group in cause.groups:
+        yield from group.items
+
+
+def _fits_the_rest(cause: Cause, evidence: tuple[Evidence, ...], chain: tuple[Evidence, ...]) -> bool:
+    """Whether something that happened speaks for a cause, and nothing rules it out."""
+    if any(item.weight == EXCLUDES and any(_meets(one, item) for one in evidence) for item in _items(cause)):
+        return False
+    return any(item.weight > 0 and any(_meets(one, item) for one in chain) for item in _items(cause))
+
+
+def _meets(one: Evidence, item: Item) -> bool:
+    return one.atom is item.atom and one.value in item.values and (not item.of or one.role in item.of)
+
+
+def never_came(result: Inspection, spec: Spec) -> tuple[str, ...]:
+    """Return the messages that the spec makes something of, and that the capture does not hold."""
+    refs = {(ref.bus, ref.message) for rule in spec.records for field in rule.fields for ref in field.sources}
+    refs |= {(one.message.bus, one.message.message) for one in spec.manual.demands}
+    return tuple(one.name for one in result.messages if not one.count and (one.bus, one.name) in refs)
