@@ -212,9 +212,8 @@ class BusRun:
     def _enqueue(self, t_ns: int, node: int, frame: Frame) -> None:
         self._serial = serial = self._serial + 1
         can_id, _, extended, remote, _, _ = frame
-        key = (
-            arbitration_key(can_id, extended=extended, remote=remote) if extended or remote else can_id << 21
-        )
+        plain = not (extended or remote)
+        key = can_id << 21 if plain else arbitration_key(can_id, extended=extended, remote=remote)
         entry = new_entry((key, serial, node, t_ns, frame))
         if not self._confinement.calm and self._confinement.silent(node):
             self._give_up(t_ns, entry, _GIVEN_UP[self._confinement.state[node]])
@@ -341,7 +340,9 @@ class BusRun:
     def _try_again(self, entry: QueuedFrame, end_ns: int) -> int:
         """Let a node try again as often as it fails and nothing can come between; return when that ends."""
         competing, node = self._competing, entry.node
-        if self._recovering or competing[0] is not entry or any(each.node != node for each in competing):
+        held = self.free_ns > end_ns + INTERMISSION * self._bit_ns
+        others = competing[0] is not entry or any(each.node != node for each in competing)
+        if held or others or self._recovering:
             return end_ns
         edge_ns = min(self._limit_ns - 1, self._next_ns, self._event_ns())
         if more := self._hazards.again(self._out[-1], edge_ns):
