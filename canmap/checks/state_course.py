@@ -124,8 +124,12 @@ class StateCourse:
 
     def cut(self, view: View) -> None:
         """Forget what was before a hole that ends where the chunk begins."""
-        if any(hole.channel == self._channel for hole in view.holes):
+        if self.is_cut(view):
             self.last = None
+
+    def is_cut(self, view: View) -> bool:
+        """Tell whether a hole in its recording ends where the chunk begins."""
+        return any(hole.channel == self._channel for hole in view.holes)
 
     def take(self, view: View) -> StateSamples:
         """Go on with the samples of a chunk."""

@@ -84,7 +84,8 @@ VALUES: Mapping[Atom, tuple[str, ...]] = {
     Atom.STRANGERS: ("flood",),
     Atom.RECORDER: ("stamps_back", "to_the_end"),
     Atom.PHYSICS: (
-        *("past_threshold", "varies", "constant", "apart", "frozen", "jumped", "at_its_end", "not_followed"),
+        *("past_threshold", "varies", "constant", "follows_acceleration"),
+        *("apart", "frozen", "jumped", "at_its_end", "not_followed"),
         *("yaw_shifted", "yaw_scaled", "yaw_not_scaled", "yaw_one_before", "yaw_other_before", "yaw_agrees"),
     ),
     Atom.DESCRIPTION: (

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from canmap.checks.all import CHECKS, place_in_order
 from canmap.checks.channels import ChannelCheck
 from canmap.checks.check import Check, End, Setting
+from canmap.checks.node_restarts import NodeRestarts
 from canmap.checks.quiet import QuietChannels
 from canmap.checks.timed_loss import TimedLoss
 from canmap.engine.prepare import Preparer
@@ -231,7 +232,9 @@ class Engine:
         clamped = [
             replace(f, start_ns=max(f.start_ns, start_ns), end_ns=max(f.end_ns, start_ns))
             for f in with_whole_restarts(
-                gathered(sorted(found, key=place_in_order), known), self.spec.manual.nodes
+                gathered(sorted(found, key=place_in_order), known),
+                self.spec.manual.nodes,
+                self.check(NodeRestarts).counted_ns,
             )
         ]
         whole = sorted(clamped, key=place_in_order)

@@ -10,7 +10,7 @@ from functools import lru_cache, partial
 from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.simulator.buses.babbling import unanswered
-from canmap.simulator.buses.frame_bits import INTERMISSION, WireLength, wire_length
+from canmap.simulator.buses.frame_bits import INTERMISSION, SUSPENSION, WireLength, wire_length
 from canmap.simulator.buses.network import ErrorKind, NodeState, Outcome, new_error, new_transmission
 from canmap.simulator.buses.wire import wire_bits
 
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from canmap.simulator.buses.transmit_queue import QueuedFrame
 
 FLAG = 6  # bits of an error flag
-SUSPENSION = 8  # bits that an error passive sender lets pass after the intermission
 DELIMITER = 8  # bits of an error delimiter
 AFTER_ACKNOWLEDGE = 8  # bits of a frame after its acknowledge slot
 # Names of a module are found ten times as fast as members of an enumeration.
