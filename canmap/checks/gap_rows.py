@@ -5,10 +5,11 @@ Gaps that are short and long by turns are `uneven`; where all are about half a p
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from canmap.base.dataclass import dataclass
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -6,9 +6,10 @@ atom of which capture and spec hold nothing is not available, and then weighs no
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
+
+from canmap.base.dataclass import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -9,10 +9,11 @@ where it explains all that it would have silenced; what has nothing in common st
 from __future__ import annotations
 
 from bisect import bisect_left
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from itertools import takewhile
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import first_of, times
 from canmap.findings.begun_together import begun_together, due_ns
 from canmap.findings.explained import with_doubtful_watchdogs, with_silence, without_rates_explained
