@@ -73,11 +73,52 @@ def truth_head(capture: str) -> str:
 
 def truth_text(described: dict[str, Any]) -> str:
     """Return the truth as YAML."""
-    body = yaml.dump(
-        described | {"capture": printable(described["capture"])},
+    told = described | {"capture": printable(described["capture"])}
+    body = "".join([_entry(name, value) for name, value in told.items()])
+    return truth_head(described["capture"]) + TIMES + body
+
+
+def _entry(name: str, value: object) -> str:
+    """Return one key of the truth with its value; those that are lists hold faults, or lines of a script."""
+    if not (isinstance(value, list) and value):
+        return _yaml({name: value})
+    return f"{name}:\n" + "".join(map(_with_chain, value))
+
+
+def _with_chain(described: dict[str, Any]) -> str:
+    """Return a fault or a line of a script, as one of a list; its chain comes last."""
+    if not described.get("chain"):
+        return _yaml([described])
+    rest = {name: value for name, value in described.items() if name != "chain"}
+    return f"{_yaml([rest])}  chain:\n{_links(described['chain'])}"
+
+
+def _links(chain: list[dict[str, Any]]) -> str:
+    """Return links as `_yaml` would: of the thousands of a bus that fails only the numbers differ."""
+    known: dict[tuple[str, ...], str] = {}
+    lines = []
+    for link in chain:
+        at_s, *words, after = link.values()
+        kind = tuple(words)
+        if kind not in known:
+            nested = _yaml([{"chain": [link]}]).splitlines(keepends=True)
+            known[kind] = "".join(nested[2:-1])
+        lines.append(f"  - at_s: {_number(at_s)}\n{known[kind]}    after: {_number(after)}\n")
+    return "".join(lines)
+
+
+def _number(value: float | None) -> str:
+    """Return a number, or null, in YAML 1.1, where one without a point has no exponent."""
+    text = "null" if value is None else repr(value)
+    return text.replace("e", ".0e", 1) if "e" in text and "." not in text else text
+
+
+def _yaml(described: object) -> str:
+    text: str = yaml.dump(
+        described,
         Dumper=getattr(yaml, "CSafeDumper", yaml.SafeDumper),  # ten times as fast, where it is built in
         sort_keys=False,
         allow_unicode=True,
         width=110,
     )
-    return truth_head(described["capture"]) + TIMES + body
+    return text

@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+import yaml
 
 from canmap.simulator.cart.chronicle import Chronicle, Happened
 from canmap.simulator.scenario.scenario import load_scenario
+from canmap.simulator.truth import truth_text
 from canmap.vocabulary.record_types import AxisState
 from tests.simulated import CART_FOLDER, Run, run, scenario_of, short_drive
 from tests.streams import inspected
@@ -105,6 +107,23 @@ def test_two_faults_at_once_have_a_chain_each(tmp_path: Path) -> None:
     ]
     assert absent["tie_with"] == ["message_stopped"]
     assert restart["tie_with"] == []
+
+
+def test_a_chain_is_written_as_any_yaml() -> None:
+    """Every link is told, numbers and words as the YAML library writes them."""
+    reason = "a: reason, " * 12
+    chain = [
+        {"at_s": at_s, "what": what, "of": "Steer: Node", **more, "after": after}
+        for after, at_s in ((None, -0.012358), (0, 0.0), (1, 1e-05), (2, 1.2e-05), (3, 59.8), (0, 1e-06))
+        for what in ("node bus-off", "node back on bus")
+        for more in ({}, {"reason": reason}, {"reason": "null"})
+    ]
+    faults = [{"kind": "wiring", "tie_with": [], "chain": chain}, {"kind": "wiring", "chain": []}]
+    described = {"capture": "a.log", "seed": 1, "faults": faults, "script": [], "far_capture": "b.log"}
+    text = truth_text(described)
+    assert yaml.safe_load(text) == described
+    body = text.split("\n", maxsplit=1)[1]
+    assert body == yaml.dump(described, Dumper=yaml.SafeDumper, sort_keys=False, width=110)
 
 
 def test_both_ways_to_run_tell_the_same_chain(tmp_path: Path) -> None:

@@ -61,6 +61,21 @@ def test_a_broken_sender_is_passive_at_its_16th_and_off_at_its_32nd_error() -> N
     assert [(one.t_ns, one.attempts) for one in only(out, Outcome.BUS_OFF)] == [(destroyed[-1].t_ns, 32)]
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_attempts_that_are_sure_to_fail_are_the_same_at_once_and_one_by_one(seed: int) -> None:
+    """A fault that asks what time it is cannot be sure; others wait with lower and with higher priority."""
+    releases = every(6 * MS, A, FRAME, 40 * MS)
+    releases += every(4 * MS, B, Frame(0x200, b"\x01"), 40 * MS, 2 * MS + 17 * BIT_NS * seed)
+    releases += every(9 * MS, C, Frame(0x080, bytes(8)), 40 * MS, 900_000) * (seed % 2)
+    at_once, one_by_one = (
+        run(CONFIG, releases, [WireFault(MS, 30 * MS, node=A, when=when)], seed, 50 * MS)
+        for when in (None, lambda _: True)
+    )
+    assert len(only(at_once[0], Outcome.DESTROYED)) > 32
+    assert at_once[0] == one_by_one[0]
+    assert at_once[1].changes == one_by_one[1].changes
+
+
 def test_recovery_takes_128_sequences_of_11_recessive_bits_on_a_silent_bus() -> None:
     _, bus = run(CONFIG, [Release(0, A, FRAME)], [WireFault(0, ALWAYS, node=A)], until_ns=100 * MS)
     off_ns, back_ns = (
@@ -132,7 +147,7 @@ def test_a_lone_node_stays_passive_for_want_of_an_acknowledgement() -> None:
     assert [(change.state, change.transmit_count) for change in bus.changes] == [
         (NodeState.ERROR_PASSIVE, 128)
     ]
-    assert len(only(out, Outcome.DESTROYED)) > 100
+    assert len(only(out, Outcome.DESTROYED)) > 32
     assert [one.attempts > 100 for one in only(out, Outcome.UNSENT)] == [True]
     heard = BusConfig("drive", 500_000, (Node("a"),), acknowledged=True)
     assert [one.outcome for one in run(heard, [Release(0, A, FRAME)])[0]] == [Outcome.SENT]

@@ -10,7 +10,7 @@ and oscillator tolerances are left out: all nodes see the same bit at once.
 from __future__ import annotations
 
 from functools import partial
-from heapq import heapify, heappop, heappush
+from heapq import heappop, heappush
 from operator import itemgetter
 from random import Random
 from typing import TYPE_CHECKING
@@ -32,7 +32,7 @@ from canmap.simulator.buses.network import (
     new_error,
     new_transmission,
 )
-from canmap.simulator.buses.transmit_queue import TransmitQueue, new_entry
+from canmap.simulator.buses.transmit_queue import TransmitQueue, new_entry, winner
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -171,6 +171,8 @@ class BusRun:
         if self._competing:
             if not self._suspended:
                 return 0
+            if self._competing[0].node not in self._suspended:
+                return 0
             ready_ns = min(self._suspended.get(entry.node, 0) for entry in self._competing)
             if ready_ns <= self.free_ns:
                 return ready_ns
@@ -233,14 +235,15 @@ class BusRun:
     def _take_off(self, now_ns: int) -> None:
         """Start what wins the arbitration at `now_ns`, if any of those that wait may start."""
         competing, fate = self._competing, None
-        entry = heappop(competing) if not self._suspended else self._winner(now_ns)
+        entry = winner(competing, self._suspended, now_ns) if self._suspended else heappop(competing)
         if entry is None:
             return
         rival = competing[0] if competing and competing[0][0] == entry[0] else None
         if rival and (rival.node == entry.node or rival.node in self._suspended):
             rival = None
         if rival or not self._sheltered:
-            self._count_recessive(now_ns)
+            if self._recovering:
+                self._count_recessive(now_ns)
             fate = self._hazards.fate(now_ns, entry, rival)
         if fate is not None:
             span_ns, endings, seen = fate
@@ -256,16 +259,6 @@ class BusRun:
     def _sheltered(self) -> bool:
         """Whether all goes well with a frame that no other node sends at the same time."""
         return self._confinement.calm and not (self._wire_faults or self._confinement.alone)
-
-    def _winner(self, now_ns: int) -> QueuedFrame | None:
-        """Take out the entry that wins where some senders are suspended; None where nobody may start."""
-        competing = self._competing
-        self._suspended = {node: until_ns for node, until_ns in self._suspended.items() if until_ns > now_ns}
-        winner = min((entry for entry in competing if entry.node not in self._suspended), default=None)
-        if winner is not None:
-            competing.remove(winner)
-            heapify(competing)
-        return winner
 
     def _land(self, flight: Flight) -> None:
         """End what is on the bus."""
@@ -339,11 +332,13 @@ class BusRun:
         """Let a node try again as often as it fails and nothing can come between; return when that ends."""
         competing, node = self._competing, entry.node
         held = self.free_ns > end_ns + INTERMISSION * self._bit_ns
-        others = competing[0] is not entry or any(each.node != node for each in competing)
-        if held or others or self._recovering:
+        if held or competing[0] is not entry or self._recovering:
+            return end_ns
+        others = [each.key for each in competing if each.node != node]
+        if entry.key in others or (others and self._confinement.passive(node)):
             return end_ns
         edge_ns = min(self._limit_ns - 1, self._next_ns, self._event_ns())
-        if more := self._hazards.again(self._out[-1], edge_ns):
+        if more := self._hazards.again(self._out[-1], edge_ns, alone=not others):
             self._out += more
             self._attempts[entry.serial] += len(more)
             end_ns = more[-1].t_ns
@@ -367,8 +362,6 @@ class BusRun:
 
     def _count_recessive(self, now_ns: int) -> None:
         """Count the recessive sequences up to `now_ns` towards the recovery of nodes that are bus-off."""
-        if not self._recovering:
-            return
         sequence_ns = SEQUENCE_BITS * self._bit_ns
         sequences = max(0, now_ns - self._recessive_ns) // sequence_ns
         self._confinement.count_recessive(sequences)
@@ -377,7 +370,8 @@ class BusRun:
 
     def _ask(self, t_ns: int, *, node: int, off_ns: int) -> None:
         if self._flight is None:
-            self._count_recessive(t_ns)
+            if self._recovering:
+                self._count_recessive(t_ns)
             self._recessive_ns = max(self._recessive_ns, t_ns)  # what others count ends one late at most
         self._confinement.ask(node, off_ns)
 

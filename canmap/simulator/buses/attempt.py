@@ -10,6 +10,7 @@ from functools import lru_cache, partial
 from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.simulator.buses.babbling import unanswered
+from canmap.simulator.buses.confinement import RECEIVER_STEP, SENDER_STEP
 from canmap.simulator.buses.frame_bits import INTERMISSION, SUSPENSION, WireLength, wire_length
 from canmap.simulator.buses.network import ErrorKind, NodeState, Outcome, new_error, new_transmission
 from canmap.simulator.buses.wire import wire_bits
@@ -99,12 +100,13 @@ class Hazards:
             return self._destroyed((entry,), ACKNOWLEDGE, bit, FLAG)
         return None
 
-    def again(self, sent: Transmission, edge_ns: int) -> list[Transmission]:
-        """Return the further attempts of the only node that sends, each of which is sure to fail.
+    def again(self, sent: Transmission, edge_ns: int, *, alone: bool) -> list[Transmission]:
+        """Return the further attempts of the node that sends first, each of which is sure to fail.
 
         Args:
             sent: Its newest attempt, which failed.
             edge_ns: Nothing else happens before; an attempt that may end later is left out.
+            alone: No other node waits. One that does comes first once this node is error passive.
         """
         sure = self._faults[0] if len(self._faults) == 1 else None
         if (
@@ -114,33 +116,52 @@ class Hazards:
             and sure.when is None
             and sure.flagged_by is None
         ):
-            return self._struck_again(sent, edge_ns, sure)
-        if self._faults or not self._confinement.alone or not self._confinement.passive(sent.node):
+            return self._struck_again(sent, edge_ns, sure, alone=alone)
+        unheard = self._confinement.alone and self._confinement.passive(sent.node)
+        if self._faults or not (alone and unheard):
             return []
         period_ns = sent.t_ns - sent.start_ns + (INTERMISSION + SUSPENSION) * self._bit_ns
         return unanswered(sent, period_ns, edge_ns)
 
-    def _struck_again(self, sent: Transmission, edge_ns: int, fault: WireFault) -> list[Transmission]:
-        """Return the attempts that a fault of the node destroys, until it is bus-off."""
+    def _struck_again(
+        self, sent: Transmission, edge_ns: int, fault: WireFault, *, alone: bool
+    ) -> list[Transmission]:
+        """Return the attempts that a fault of the node destroys, until it is bus-off or others come first."""
         end_ns, node, frame, queued_ns, attempts, _, _, _ = sent
-        bits, bit_ns, confinement = sum(self._length(frame)) - 1, self._bit_ns, self._confinement
-        longest_ns, end_bits = self._whole_ns(frame), 2 * FLAG + DELIMITER
-        made = []
-        while not confinement.silent(node):
-            start_ns = end_ns + (INTERMISSION + SUSPENSION * confinement.passive(node)) * bit_ns
-            late = start_ns + longest_ns + end_bits * bit_ns > edge_ns
-            if late or not fault.acts(start_ns):
+        confinement, flags_ns = self._confinement, (2 * FLAG + DELIMITER) * self._bit_ns
+        whole_ns, bits = self._whole_ns(frame), sum(self._length(frame))
+        latest_ns = min(edge_ns - whole_ns - flags_ns, fault.stop_ns - 1)
+        spared, draw, width = self._random.random, self._random.getrandbits, (bits - 1).bit_length()
+        made: list[Transmission] = []
+        while not confinement.silent(node) and (alone or not confinement.passive(node)):
+            idle_ns = (INTERMISSION + SUSPENSION * confinement.passive(node)) * self._bit_ns
+            times, sent_count, received_count, still = confinement.series(node)
+            first = attempts
+            while attempts < first + times and fault.start_ns <= end_ns + idle_ns <= latest_ns:
+                start_ns = end_ns + idle_ns
+                spared()  # drawn as for every attempt, though this fault spares none
+                while (bit := draw(width) + 1) >= bits:  # as in `_damaged_bit`
+                    pass
+                end_ns = start_ns + whole_ns * (bit + 1) // bits + flags_ns
+                attempts += 1
+                sent_count += SENDER_STEP
+                received_count += RECEIVER_STEP
+                error = new_error((BIT, bit, sent_count, max(received_count, still)))
+                made.append(
+                    new_transmission((end_ns, node, frame, queued_ns, attempts, DESTROYED, start_ns, error))
+                )
+            confinement.failed_often(end_ns, node, attempts - first, crossed=attempts == first + times)
+            if attempts < first + times:
                 break
-            self._random.random()  # which decides where a fault may spare a frame
-            bit = 1 + self._random.randrange(bits)
-            end_ns = start_ns + self._offset_ns(frame, bit + 1) + end_bits * bit_ns
-            confinement.failed(end_ns, (node,), BIT)
-            error = new_error((BIT, bit, confinement.transmit[node], confinement.worst_receive(node)))
-            attempts += 1
-            made.append(
-                new_transmission((end_ns, node, frame, queued_ns, attempts, DESTROYED, start_ns, error))
-            )
         return made
+
+    def _damaged_bit(self, frame: Frame) -> int:
+        """Draw a bit of a frame, from its second to its last: as `randrange`, which asks much more."""
+        bits = sum(self._length(frame)) - 1
+        width, draw = bits.bit_length(), self._random.getrandbits
+        while (drawn := draw(width)) >= bits:
+            pass
+        return 1 + drawn
 
     def _length(self, frame: Frame) -> WireLength:
         """Return the bits of a frame; that of the newest is kept, as it is sent again once destroyed."""
@@ -161,7 +182,7 @@ class Hazards:
 
     def _struck(self, entry: QueuedFrame, fault: WireFault) -> Fate:
         """Return the end of an attempt of which a bit is damaged, anywhere from its second to its last."""
-        bit = 1 + self._random.randrange(sum(self._length(entry.frame)) - 1)
+        bit = self._damaged_bit(entry.frame)
         if fault.node is not None:
             return self._destroyed((entry,), BIT, bit, 2 * FLAG)
         kind = self._random.choice((BIT, STUFF))

@@ -10,7 +10,13 @@ stays dominant after an error flag, everybody counts 8 for every 8 bits.
 
 from __future__ import annotations
 
+from functools import partial
+from typing import TYPE_CHECKING, NamedTuple
+
 from canmap.simulator.buses.network import BusConfig, ErrorKind, NodeState, StateChange, new_change
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 SENDER_STEP = 8
 RECEIVER_STEP = 1
@@ -22,6 +28,25 @@ SEQUENCE_BITS = 11
 # Names of a module are found ten times as fast as members of an enumeration.
 ERROR_ACTIVE, ERROR_PASSIVE, BUS_OFF = NodeState.ERROR_ACTIVE, NodeState.ERROR_PASSIVE, NodeState.BUS_OFF
 ACKNOWLEDGE = ErrorKind.ACKNOWLEDGE
+
+
+class Series(NamedTuple):
+    """Failures of one sender in a row.
+
+    Attributes:
+        times: With so many of them, the first state changes.
+        transmit: Its counter before, which grows with each by `SENDER_STEP`.
+        receive: The highest counter of those who count its errors, which grows with each by `RECEIVER_STEP`.
+        still: The highest counter of the others, which stays.
+    """
+
+    times: int
+    transmit: int
+    receive: int
+    still: int
+
+
+new_series: Callable[[tuple[object, ...]], Series] = partial(tuple.__new__, Series)
 
 
 class Confinement:
@@ -42,6 +67,7 @@ class Confinement:
         self._recovers = [node.recovers and not node.recovery_ns for node in config.nodes]
         self._acknowledged = config.acknowledged
         self._misreads: set[int] = set()  # nodes to which no frame is a good one
+        self._all_listen = True  # none is silent
         self.transmit = [0] * nodes
         self.receive = [0] * nodes
         self.state = [ERROR_ACTIVE] * nodes
@@ -62,10 +88,15 @@ class Confinement:
         """Count a frame that went well."""
         receive, state, misreads, sent = self.receive, self.state, self._misreads, self.transmit[sender]
         crossed = sent == PASSIVE_ABOVE + 1
-        for node, received in enumerate(receive):
-            if received and node != sender and state[node] < BUS_OFF and node not in misreads:
-                receive[node] = RECEIVE_AFTER_PASSIVE if received > PASSIVE_ABOVE else received - 1
-                crossed = crossed or received > PASSIVE_ABOVE
+        if self._all_listen and not misreads and max(receive) <= PASSIVE_ABOVE:  # as nearly always
+            own = receive[sender]
+            receive[:] = [received - 1 if received else 0 for received in receive]
+            receive[sender] = own
+        else:
+            for node, received in enumerate(receive):
+                if received and node != sender and state[node] < BUS_OFF and node not in misreads:
+                    receive[node] = RECEIVE_AFTER_PASSIVE if received > PASSIVE_ABOVE else received - 1
+                    crossed = crossed or received > PASSIVE_ABOVE
         self.transmit[sender] = sent - 1 if sent else 0
         self._judge(t_ns, crossed=crossed)
 
@@ -83,6 +114,37 @@ class Confinement:
                 if received <= PASSIVE_ABOVE and node not in senders and state[node] < BUS_OFF:
                     receive[node] = received + RECEIVER_STEP
                     crossed = crossed or received == PASSIVE_ABOVE
+        self.calm = False
+        if crossed:
+            self._judge_each(t_ns)
+
+    def series(self, sender: int) -> Series:
+        """Return how `sender` and the others count while it fails, and nobody else sends."""
+        sent, state, counting, still = self.transmit[sender], self.state, -PASSIVE_ABOVE, 0
+        for node, received in enumerate(self.receive):
+            if received > PASSIVE_ABOVE or state[node] >= BUS_OFF:
+                still = max(still, received) if node != sender else still
+            elif received > counting and node != sender:
+                counting = received
+        limit = PASSIVE_ABOVE if sent <= PASSIVE_ABOVE else BUS_OFF_ABOVE
+        times = min((limit - sent) // SENDER_STEP + 1, PASSIVE_ABOVE + 1 - counting)
+        return new_series((times, sent, counting, still))
+
+    def failed_often(self, t_ns: int, sender: int, times: int, *, crossed: bool) -> None:
+        """Count error frames of `sender`, none of them for want of an acknowledgement.
+
+        Args:
+            t_ns: End of the last.
+            sender: Who sent.
+            times: How many, not more than in its `series`.
+            crossed: The last one changes a state.
+        """
+        receive, state, own = self.receive, self.state, self.receive[sender]
+        for node, received in enumerate(receive):
+            if received <= PASSIVE_ABOVE and state[node] < BUS_OFF:
+                receive[node] = received + RECEIVER_STEP * times
+        receive[sender] = own
+        self.transmit[sender] += SENDER_STEP * times
         self.calm = False
         if crossed:
             self._judge_each(t_ns)
@@ -127,7 +189,10 @@ class Confinement:
 
     def recover(self, t_ns: int) -> None:
         """Let the nodes come back that have seen enough recessive sequences."""
-        for node in [node for node, needed in self.recovering.items() if needed <= 0]:
+        back = [node for node, needed in self.recovering.items() if needed <= 0]
+        if not back:
+            return
+        for node in back:
             del self.recovering[node]
             self.transmit[node] = self.receive[node] = 0
             self._enter(t_ns, node, NodeState.ERROR_ACTIVE)
@@ -160,3 +225,4 @@ class Confinement:
         if state >= BUS_OFF or before >= BUS_OFF:
             listening = sum(each < BUS_OFF for each in self.state)
             self.alone = listening + self._acknowledged <= 1
+            self._all_listen = listening == len(self.state)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import fields, replace
+from itertools import chain, compress
+from operator import is_not
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -67,6 +69,9 @@ def as_chunk(
     )
 
 
+NO_ERROR = (-1, -1, -1, -1)
+
+
 @dataclass(frozen=True, slots=True)
 class Traffic:
     """Releases as columns.
@@ -123,18 +128,27 @@ def columns_of(transmissions: Sequence[Transmission], channel: str = "can0") -> 
         none = np.zeros(0, np.int64)
         return Sent(empty_chunk((channel,)), none, none, none, none, none, np.zeros((0, 4), np.int16))
     t_ns, node, frames, queued_ns, attempts, outcome, start_ns, error = zip(*transmissions, strict=True)
-    errors = np.full((len(transmissions), 4), -1, np.int16)
-    for row in [row for row, what in enumerate(error) if what is not None]:
-        errors[row] = error[row]
+    n = len(transmissions)
+    numbers = chain.from_iterable([NO_ERROR if each is None else each for each in error])
     return Sent(
-        as_chunk(frames, t_ns, channel),
+        _repeated(frames, t_ns, channel),
         node=np.array(node, np.int64),
         queued_ns=np.array(queued_ns, np.int64),
         attempts=np.array(attempts, np.int64),
-        outcome=np.array(outcome, np.int64),
+        outcome=np.fromiter(outcome, np.int64, n),  # `array` takes twice as long for an enumeration
         start_ns=np.array(start_ns, np.int64),
-        error=errors,
+        error=np.fromiter(numbers, np.int16, n * len(NO_ERROR)).reshape(n, len(NO_ERROR)),
     )
+
+
+def _repeated(frames: tuple[Frame, ...], t_ns: tuple[int, ...], channel: str) -> FrameChunk:
+    """Return `frames` as one chunk; one that is sent many times in a row is made only once."""
+    n = len(frames)
+    new = np.fromiter(map(is_not, frames, (None, *frames)), np.bool_, n)
+    chunk = as_chunk(list(compress(frames, new)), channel=channel)
+    if len(chunk) < n:
+        chunk = chunk.take(np.cumsum(new) - 1)
+    return replace(chunk, t_ns=np.array(t_ns, np.int64), line=np.arange(1, n + 1, dtype=np.int64))
 
 
 def transmissions_of(sent: Sent) -> list[Transmission]:

@@ -112,3 +112,22 @@ class TransmitQueue:
         self._behind.clear()
         self._loaded -= len(mine)
         return sorted(waiting, key=lambda entry: entry.serial)
+
+
+def winner(competing: list[QueuedFrame], suspended: dict[int, int], now_ns: int) -> QueuedFrame | None:
+    """Take out the entry that wins where some senders are suspended; None where nobody may start.
+
+    Args:
+        competing: The heap of the bus.
+        suspended: Nodes, and until when each waits; those that have waited long enough are taken out.
+        now_ns: When a frame may start.
+    """
+    for node in [node for node, until_ns in suspended.items() if until_ns <= now_ns]:
+        del suspended[node]
+    if competing[0].node not in suspended:
+        return heappop(competing)
+    first = min((entry for entry in competing if entry.node not in suspended), default=None)
+    if first is not None:
+        competing.remove(first)
+        heapify(competing)
+    return first

@@ -9,8 +9,6 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from canmap.mapping.reading.sections import Key
 from canmap.mapping.reading.shapes import integer, quantity, time_ns, word, yes_no
 from canmap.simulator.buses.frame import Frame
@@ -20,7 +18,7 @@ from canmap.simulator.cart.chronicle import Subject
 from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.cart.nodes import MS
 from canmap.simulator.cart.vehicle_kind import STRANGER
-from canmap.simulator.noise import even
+from canmap.simulator.noise import even_one
 from canmap.simulator.scenario.faults import BUS, SHARE, Effect, TimeSpan, drive_node
 from canmap.simulator.scenario.script import si
 
@@ -114,12 +112,11 @@ def loose_connector(values: SectionValues, span: TimeSpan) -> Effect:
         """Return whether the contact is open: in each stretch of `every_ns` once."""
         if not worlds or (moving and abs(worlds[-1].cart.vehicle.speed) < MOVES):
             return False
-        stretch = np.array([(t_ns - span.start_ns) // every_ns])
-        seed = worlds[-1].setup.seed
+        seed, stretch = worlds[-1].setup.seed, (t_ns - span.start_ns) // every_ns
         ratio = math.log(LONGEST_BURST_NS / SHORTEST_BURST_NS)
-        grown = math.exp(ratio * float(even(seed, "burst length", stretch)[0]))
+        grown = math.exp(ratio * even_one(seed, "burst length", stretch))
         length_ns = min(round(SHORTEST_BURST_NS * grown), every_ns)
-        begin_ns = round((every_ns - length_ns) * float(even(seed, "burst begin", stretch)[0]))
+        begin_ns = round((every_ns - length_ns) * even_one(seed, "burst begin", stretch))
         return begin_ns <= (t_ns - span.start_ns) % every_ns < begin_ns + length_ns
 
     def prepare(plan: Plan) -> None:
