@@ -31,7 +31,7 @@ from canmap.simulator.buses.network import (
     new_release,
 )
 from canmap.simulator.buses.split_bus import SplitBus
-from canmap.simulator.buses.traffic import Sent, Traffic, columns_of, frames_of
+from canmap.simulator.buses.traffic import Sent, Traffic, columns_of, frames_of, releases_of
 from canmap.simulator.cart.chronicle import Happened, Subject
 from canmap.simulator.cart.nodes import MS, batch, ordered
 from canmap.simulator.cart.other_traffic import OTHER_NODES, OtherTraffic
@@ -239,7 +239,7 @@ class _Beside(HandOver):
     def plan(self, start_ns: int, end_ns: int) -> None:
         schedule: list[tuple[int, Sender]] = []
         if self._others is not None:
-            self._beside = _releases([self._others.take(end_ns)])[::-1] + self._beside
+            self._beside = releases_of(_traffic([self._others.take(end_ns)]))[::-1] + self._beside
         for unit in self.world.drive_units.values():
             self._waiting += _releases(unit.boot(end_ns))
             if unit.on:
@@ -357,7 +357,7 @@ def _releases(batches: Iterable[Releases]) -> list[Release]:
         for t_ns, node, wire_id, length, begin in zip(*columns, begins, strict=True):
             can_id, extended = wire_id & ~EXTENDED, bool(wire_id & EXTENDED)
             frame = new_frame((can_id, data[begin : begin + length], extended, False, 0, 0))
-            made.append(new_release((t_ns, node, frame)))
+            made.append(new_release((t_ns, node, frame, None)))
     return made
 
 

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
     from canmap.simulator.buses.frame import Frame
+    from canmap.simulator.buses.frame_bits import WireLength
     from canmap.simulator.buses.network import BusConfig, Disturbance
     from canmap.simulator.buses.transmit_queue import QueuedFrame
 
@@ -203,18 +204,18 @@ class BusRun:
             return
         releases, place, stop = self._releases, self._next, len(self._releases)
         while place < stop and releases[place][0] <= limit_ns:
-            t_ns, node, frame = releases[place]
+            t_ns, node, frame, length = releases[place]
             place += 1
-            self._enqueue(t_ns, node, frame)
+            self._enqueue(t_ns, node, frame, length)
         self._next = place
         self._next_ns = releases[place][0] if place < stop else NEVER
 
-    def _enqueue(self, t_ns: int, node: int, frame: Frame) -> None:
+    def _enqueue(self, t_ns: int, node: int, frame: Frame, length: WireLength | None = None) -> None:
         self._serial = serial = self._serial + 1
         can_id, _, extended, remote, _, _ = frame
         plain = not (extended or remote)
         key = can_id << 21 if plain else arbitration_key(can_id, extended=extended, remote=remote)
-        entry = new_entry((key, serial, node, t_ns, frame))
+        entry = new_entry((key, serial, node, t_ns, frame, length))
         if not self._confinement.calm and self._confinement.silent(node):
             self._give_up(t_ns, entry, _GIVEN_UP[self._confinement.state[node]])
         elif self._plain[node]:
@@ -224,7 +225,7 @@ class BusRun:
                 self._give_up(t_ns, lost, outcome)
 
     def _give_up(self, t_ns: int, entry: QueuedFrame, outcome: Outcome) -> None:
-        _, serial, node, queued_ns, frame = entry
+        _, serial, node, queued_ns, frame, _ = entry
         attempts = self._attempts.pop(serial, 0)
         self._out.append(Transmission(t_ns, node, frame, queued_ns, attempts, outcome, t_ns))
         if serial in self._babbling:
@@ -251,7 +252,7 @@ class BusRun:
                 heappop(competing)
             self._flight = new_flight((now_ns + span_ns, now_ns, entry, endings, seen))
             return
-        nominal, data = wire_length(entry[4])
+        nominal, data = entry[5] or wire_length(entry[4])
         end_ns = now_ns + nominal * self._bit_ns + data * self._data_bit_ns
         self._flight = new_flight((end_ns, now_ns, entry, None, True))
 
@@ -281,7 +282,7 @@ class BusRun:
     def _sent(
         self, end_ns: int, start_ns: int, entry: QueuedFrame, outcome: Outcome, *, alone: bool = False
     ) -> None:
-        _, serial, node, queued_ns, frame = entry
+        _, serial, node, queued_ns, frame, _ = entry
         attempts = self._attempts.pop(serial, 0) + 1 if self._attempts else 1
         made = (end_ns, node, frame, queued_ns, attempts, outcome, start_ns, None)
         self._out.append(new_transmission(made))
@@ -289,7 +290,8 @@ class BusRun:
             self._queues[node].release_mailbox()
         if not self._confinement.calm:
             self._confinement.sent(end_ns, node)
-            self._suspend(end_ns, node)
+            if not self._confinement.calm:
+                self._suspend(end_ns, node)
         if serial in self._babbling:
             babble = self._babbling.pop(serial)
             if alone:
@@ -298,7 +300,7 @@ class BusRun:
 
     def _repeat(self, babble: Babble, entry: QueuedFrame, end_ns: int, start_ns: int) -> int:
         """Let a babbler send again as often as nothing can come between; return when it ends."""
-        key, _, node, _, frame = entry
+        key, _, node, _, frame, _ = entry
         competing, idle_ns = self._competing, INTERMISSION * self._bit_ns
         waits = competing and (competing[0][0] <= key or babble.gap_ns > idle_ns)
         if waits or not self._sheltered or not (self._plain[node] or self._queues[node].empty):
@@ -316,7 +318,7 @@ class BusRun:
         senders = tuple([ending.entry.node for ending in endings])
         confinement.failed(end_ns, senders, endings[0].kind, seen=seen)
         for entry, outcome, kind, bit in endings:
-            _, serial, node, queued_ns, frame = entry
+            _, serial, node, queued_ns, frame, _ = entry
             attempts = self._attempts[serial] = self._attempts.get(serial, 0) + 1
             error = new_error((kind, bit, confinement.transmit[node], confinement.worst_receive(node)))
             made = (end_ns, node, frame, queued_ns, attempts, outcome, start_ns, error)

@@ -88,7 +88,8 @@ class Hazards:
         for fault in self._faults:
             if (
                 (fault.node is None or fault.node == entry.node)
-                and fault.acts(start_ns)
+                and fault.start_ns <= start_ns < fault.stop_ns
+                and (fault.when is None or fault.when(start_ns))
                 and (fault.flagged_by is None or self._flags(fault.flagged_by, entry.node))
                 and self._random.random() < fault.probability
             ):
@@ -182,6 +183,8 @@ class Hazards:
 
     def _struck(self, entry: QueuedFrame, fault: WireFault) -> Fate:
         """Return the end of an attempt of which a bit is damaged, anywhere from its second to its last."""
+        if entry.length is not None:
+            self._newest = entry.frame, entry.length
         bit = self._damaged_bit(entry.frame)
         if fault.node is not None:
             return self._destroyed((entry,), BIT, bit, 2 * FLAG)

@@ -16,15 +16,15 @@ from canmap.frames.chunks import join
 from canmap.simulator.buses.arbitration import LAST_WAIT_NS, NEVER
 from canmap.simulator.buses.busy import BusyPeriods, busy_periods
 from canmap.simulator.buses.held_bus import HeldBus
-from canmap.simulator.buses.network import Outcome, Release
-from canmap.simulator.buses.traffic import Sent, Traffic, columns_of, frames_of, traffic_of
+from canmap.simulator.buses.network import Outcome
+from canmap.simulator.buses.traffic import Sent, Traffic, columns_of, releases_of, traffic_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from numpy.typing import NDArray
 
-    from canmap.simulator.buses.network import BusConfig, Disturbance, StateChange, Transmission
+    from canmap.simulator.buses.network import BusConfig, Disturbance, Release, StateChange, Transmission
 
 FIRST_PERIODS = 8  # that `Bus` goes on for while it is not calm; doubled each time
 
@@ -182,9 +182,7 @@ def _sent_quietly(periods: BusyPeriods, start: int, stop: int) -> Sent:
 
 def _releases(periods: BusyPeriods, start: int, stop: int) -> list[Release]:
     rows = _in_order_of_release(periods, start, stop)
-    frames = periods.frames.take(rows)
-    columns = zip(frames.t_ns.tolist(), periods.node[rows].tolist(), frames_of(frames), strict=True)
-    return [Release(*release) for release in columns]
+    return releases_of(Traffic(periods.frames.take(rows), periods.node[rows]))
 
 
 def _in_order_of_release(periods: BusyPeriods, start: int, stop: int) -> NDArray[np.intp]:

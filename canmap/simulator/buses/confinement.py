@@ -98,7 +98,9 @@ class Confinement:
                     receive[node] = RECEIVE_AFTER_PASSIVE if received > PASSIVE_ABOVE else received - 1
                     crossed = crossed or received > PASSIVE_ABOVE
         self.transmit[sender] = sent - 1 if sent else 0
-        self._judge(t_ns, crossed=crossed)
+        if crossed:
+            self._judge_each(t_ns)
+        self.calm = not (sent > 1 or any(receive) or any(self.transmit) or any(state))
 
     def failed(self, t_ns: int, senders: tuple[int, ...], kind: ErrorKind, *, seen: bool = True) -> None:
         """Count an error frame of `senders`; `seen` by the receivers, which then count it too."""
@@ -198,10 +200,9 @@ class Confinement:
             self._enter(t_ns, node, NodeState.ERROR_ACTIVE)
         self._judge(t_ns)
 
-    def _judge(self, t_ns: int, *, crossed: bool = True) -> None:
-        """Say in which states the nodes are, if a counter has crossed a limit, and whether all is calm."""
-        if crossed:
-            self._judge_each(t_ns)
+    def _judge(self, t_ns: int) -> None:
+        """Say in which states the nodes are, and whether all is calm."""
+        self._judge_each(t_ns)
         self.calm = not (any(self.transmit) or any(self.receive) or any(self.state))
 
     def _judge_each(self, t_ns: int) -> None:

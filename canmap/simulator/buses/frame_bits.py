@@ -115,7 +115,7 @@ _WORDS = [Struct(f">{length // 2}H{length % 2}x").unpack for length in range(FD_
 
 
 # Without the keyword handling of a NamedTuple, which costs as much as half of the table look-ups.
-_wire_length: Callable[[tuple[int, int]], WireLength] = partial(tuple.__new__, WireLength)
+new_length: Callable[[tuple[int, int]], WireLength] = partial(tuple.__new__, WireLength)
 
 
 class _Header(NamedTuple):
@@ -164,7 +164,7 @@ def wire_length(frame: Frame) -> WireLength:
     if flags & FLAG_FD:
         return _fd_length(frame, stuff, arbitration_stuff)
     bits = _UNSTUFFED_CLASSIC[extended][length] + stuff + _CHECK_STUFF[state << 15 | check]
-    return _wire_length((bits, 0))
+    return new_length((bits, 0))
 
 
 def _fd_length(frame: Frame, stuff: int, arbitration_stuff: int) -> WireLength:

@@ -14,6 +14,7 @@ from canmap.simulator.buses.arbitration import BusRun
 from canmap.simulator.buses.attempt import FLAG, Ending
 from canmap.simulator.buses.confinement import SEQUENCE_BITS
 from canmap.simulator.buses.frame import Frame
+from canmap.simulator.buses.frame_bits import INTERMISSION, RECESSIVE_END
 from canmap.simulator.buses.network import (
     BusError,
     Disturbance,
@@ -41,8 +42,9 @@ class HeldBus(BusRun):
     def _idle_from(self, end_ns: int) -> None:
         if end_ns < self._held_ns:
             self._recessive_ns, self.free_ns = self._held_ns, self._held_ns + SEQUENCE_BITS * self._bit_ns
-        else:
-            super()._idle_from(end_ns)
+        else:  # as `BusRun`, whose method is not called, as this is done for every frame
+            self._recessive_ns = end_ns - RECESSIVE_END * self._bit_ns
+            self.free_ns = end_ns + INTERMISSION * self._bit_ns
 
     def _hold(self, t_ns: int, *, stop_ns: int) -> None:
         """Hold the bus dominant, at least until what is being sent would have ended."""

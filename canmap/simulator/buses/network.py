@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
     from canmap.simulator.buses.frame import Frame
+    from canmap.simulator.buses.frame_bits import WireLength
 
 
 class Queue(IntEnum):
@@ -101,11 +102,13 @@ class Release(NamedTuple):
         t_ns: When.
         node: Index of the node.
         frame: What.
+        length: Its bits on the wire, where they are known already.
     """
 
     t_ns: int
     node: int
     frame: Frame
+    length: WireLength | None = None
 
 
 class Outcome(IntEnum):

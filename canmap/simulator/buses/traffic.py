@@ -20,8 +20,9 @@ from canmap.frames.chunks import (
     FrameKind,
     empty_chunk,
 )
-from canmap.simulator.buses.frame import Frame
-from canmap.simulator.buses.network import BusError, ErrorKind, Outcome, Transmission
+from canmap.simulator.buses.frame import Frame, new_frame
+from canmap.simulator.buses.frame_bits import new_length, wire_lengths
+from canmap.simulator.buses.network import BusError, ErrorKind, Outcome, Transmission, new_release
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -122,6 +123,14 @@ def traffic_of(releases: Sequence[Release], channel: str = "can0") -> Traffic:
     return Traffic(frames, np.array([r.node for r in releases], np.int64))
 
 
+def releases_of(traffic: Traffic) -> list[Release]:
+    """Return `traffic` one by one, each with its bits on the wire: as columns, these take no time."""
+    frames = traffic.frames
+    lengths = map(new_length, zip(*(each.tolist() for each in wire_lengths(frames)), strict=True))
+    columns = zip(frames.t_ns.tolist(), traffic.node.tolist(), frames_of(frames), lengths, strict=True)
+    return [new_release(release) for release in columns]
+
+
 def columns_of(transmissions: Sequence[Transmission], channel: str = "can0") -> Sent:
     """Return `transmissions` as columns."""
     if not transmissions:
@@ -178,7 +187,7 @@ def frames_of(chunk: FrameChunk) -> list[Frame]:
     ends = np.arange(len(chunk)) * width + np.where(remote, 0, chunk.length)
     flags = chunk.flags & (FLAG_FD | FLAG_BIT_RATE_SWITCH | FLAG_ERROR_PASSIVE)
     return [
-        Frame(can_id, data[width * row : end], extended, is_remote, requested, flag)
+        new_frame((can_id, data[width * row : end], extended, is_remote, requested, flag))
         for row, (can_id, end, extended, is_remote, requested, flag) in enumerate(
             zip(
                 chunk.can_id.tolist(),

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from canmap.simulator.buses.frame import Frame
+    from canmap.simulator.buses.frame_bits import WireLength
     from canmap.simulator.buses.network import Node
 
 
@@ -27,6 +28,7 @@ class QueuedFrame(NamedTuple):
         node: Index of its node.
         queued_ns: When it was released.
         frame: The frame.
+        length: Its bits on the wire, where they are known already.
     """
 
     key: int
@@ -34,6 +36,7 @@ class QueuedFrame(NamedTuple):
     node: int
     queued_ns: int
     frame: Frame
+    length: WireLength | None = None
 
 
 new_entry: Callable[[tuple[object, ...]], QueuedFrame] = partial(tuple.__new__, QueuedFrame)

@@ -285,7 +285,7 @@ class Sender:
             return []
         frame = new_frame((message.can_id, payload, message.extended, False, 0, 0))
         times = (t_ns, t_ns + TWICE_NS) if trouble.twice else (t_ns,)
-        return [new_release((each_ns + trouble.delay_ns, self.node, frame)) for each_ns in times]
+        return [new_release((each_ns + trouble.delay_ns, self.node, frame, None)) for each_ns in times]
 
     @property
     def _loss(self) -> str:
