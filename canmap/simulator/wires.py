@@ -50,7 +50,9 @@ if TYPE_CHECKING:
 
 LIVE_SPAN_NS = 2000 * MS
 Rows = list[tuple[float, ...]]
-SENT = Outcome.SENT  # a name of a module is found ten times as fast as a member of an enumeration
+# Names of a module are found ten times as fast as members of an enumeration.
+SENT = Outcome.SENT
+ERROR_ACTIVE, ERROR_PASSIVE, BUS_OFF = NodeState.ERROR_ACTIVE, NodeState.ERROR_PASSIVE, NodeState.BUS_OFF
 
 
 def recorded(setup: Setup) -> Iterator[FrameChunk]:
@@ -213,14 +215,16 @@ class _Beside(HandOver):
         chronicle, nodes = self.world.chronicle, self.world.kind.drive.nodes
         if self._noted == len(self._bus.changes):
             return
-        for t_ns, index, state, *_ in self._bus.changes[self._noted :]:
+        for t_ns, index, state, _, _ in self._bus.changes[self._noted :]:
             self._noted += 1
+            if state is ERROR_PASSIVE:
+                continue
             node = nodes[index] if index < len(nodes) else None
-            if node is not None and state is NodeState.BUS_OFF:
+            if node is not None and state is BUS_OFF:
                 after = chronicle.about(t_ns, node, Subject.BUS)
                 about = self.world.kind.subjects(node)
                 self._off[node] = chronicle.note(t_ns, Happened.BUS_OFF, node, after=after, about=about)
-            elif node in self._off and state is NodeState.ERROR_ACTIVE:
+            elif node in self._off and state is ERROR_ACTIVE:
                 place = self._off.pop(node)
                 chronicle.end(place, t_ns)
                 chronicle.note(t_ns, Happened.BUS_ON, node, after=place)

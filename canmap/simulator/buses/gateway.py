@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from canmap.simulator.buses.network import Transmission
 
 
+SENT = Outcome.SENT  # a name of a module is found ten times as fast as a member of an enumeration
 QUICK_NS = 200_000  # for each frame that still waits when an overload ends
 
 
@@ -103,11 +104,12 @@ class Relay:
             until_ns: All up to then is told; needed where it is overloaded.
         """
         releases: list[Release] = []
-        for sent in transmissions:
-            if sent.outcome is Outcome.SENT:
+        relayed = {can_id for can_id, _ in self._routes}
+        for t_ns, _, frame, _, _, outcome, _, _ in transmissions:
+            if outcome is SENT and (frame[0] in relayed or self._waiting):
                 if self._waiting:
-                    releases += self._served(sent.t_ns)
-                releases += self._relay(sent.t_ns, sent.frame)
+                    releases += self._served(t_ns)
+                releases += self._relay(t_ns, frame)
         return sorted(releases + self._served(until_ns), key=itemgetter(0))
 
     def forget(self) -> None:
