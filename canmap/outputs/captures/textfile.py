@@ -98,7 +98,8 @@ def _by_form(chunk: FrameChunk) -> tuple[list[NDArray[np.intp]], NDArray[np.intp
         form = form << 8 | column
     form = form << 1 | chunk.extended
     form[~by_column] = -1
-    return [np.flatnonzero(form == one) for one in np.unique(form[by_column])], np.flatnonzero(~by_column)
+    forms = sorted(set(form[by_column].tolist()))  # `unique` loads NumPy's masked arrays first
+    return [np.flatnonzero(form == one) for one in forms], np.flatnonzero(~by_column)
 
 
 def _lines_alike(frames: FrameChunk) -> NDArray[np.uint8]:

@@ -190,7 +190,8 @@ class _Kept:
             yield kept
 
     def _check_channels(self, chunk: FrameChunk) -> None:
-        new = {chunk.channels[number] for number in np.unique(chunk.channel).tolist()} - self._fit
+        seen = np.flatnonzero(np.bincount(chunk.channel))  # `unique` loads NumPy's masked arrays first
+        new = {chunk.channels[number] for number in seen.tolist()} - self._fit
         for name in sorted(new):
             if reason := _unfit(name, self._format):
                 shown = ascii(name) if len(name) < LONGEST_SHOWN else f"{name[:LONGEST_SHOWN]!a}..."
