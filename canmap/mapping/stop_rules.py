@@ -34,7 +34,7 @@ def _reports(*wanted: str) -> Reader[tuple[Bit, ...]]:
         mapped = tuple((found.text, name) for name in wanted if name in fields) if record is Stop else ()
         if not mapped and record is not None:
             what = f"The record {found.text} does not map {listed(wanted)}"
-            context.faults.add(found.place, f"{what}: write record.field.")
+            context.faults.add(found.place, f"{what}: map it there, or write record.field.")
         return mapped or None
 
     return read

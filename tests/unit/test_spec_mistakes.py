@@ -25,7 +25,7 @@ CASES = {
         "geometry: [1 m]\n",
         4,
         11,
-        "The geometry must be a mapping of `key: value`.",
+        "The geometry must be a mapping of `key: value`, such as `wheelbase: ...`.",
     ),
     "bus without description": (
         "  body: {channel: can1}\n",

@@ -142,7 +142,8 @@ class Section:
 
     def __call__(self, node: Node, context: Context) -> SectionValues | None:
         """Read the mapping, note unknown and missing keys."""
-        entries = mapping(node, context, self.what)
+        first = next((key for key in self.keys if key.required), self.keys[0])
+        entries = mapping(node, context, self.what, f"`{first.name}: ...`")
         return None if entries is None else self.values(entries, context)
 
     def values(self, entries: Entries, context: Context) -> SectionValues:
@@ -252,11 +253,12 @@ def _first_up(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def mapping(node: Node, context: Context, what: str) -> Entries | None:
-    """Read a mapping as it is."""
+def mapping(node: Node, context: Context, what: str, example: str = "") -> Entries | None:
+    """Read a mapping as it is; for what is none, `example` shows an entry."""
     if isinstance(node, Entries):
         return node
-    context.faults.add(node.place, f"{what.capitalize()} must be a mapping of `key: value`.")
+    such = f", such as {example}" if example else ""
+    context.faults.add(node.place, f"{what.capitalize()} must be a mapping of `key: value`{such}.")
     return None
 
 

@@ -222,7 +222,9 @@ def list_of(read: Reader[T], what: str, least: int = 1, most: int = 1000) -> Rea
 
     def read_list(node: Node, context: Context) -> tuple[T, ...] | None:
         if not isinstance(node, Items):
-            context.faults.add(node.place, f"This must be a list of {what}: write [..., ...].")
+            one = node.text if isinstance(node, Scalar) and least <= 1 else ""
+            written = shown(f"[{one}]") if one else "[..., ...]"
+            context.faults.add(node.place, f"This must be a list of {what}: write {written}.")
             return None
         items = node.items
         if not least <= len(items) <= most and least <= len(joined(items)) <= most:
@@ -377,7 +379,9 @@ def record_field(node: Node, context: Context) -> tuple[str, FieldType] | None:
             found.place, f"The record {name} has no field {shown(item)}{context.faults.hint(item, types)}"
         )
         return None
-    if item not in context.mapped.get(name, types):
-        context.faults.add(found.place, f"The record {name} does not map its field {item}.")
+    mapped = context.mapped.get(name, types)
+    if item not in mapped:
+        text = f"The record {name} does not map its field {item}"
+        context.faults.add(found.place, f"{text}; it maps {listed(mapped, 'and')}.")
         return None
     return name, types[item]
