@@ -135,10 +135,12 @@ class Section:
     Attributes:
         what: For sentences, with its article: "a message".
         keys: The keys, in the order in which they are read.
+        is_file: Whether it is all that a file holds, so that the file may be the wrong one.
     """
 
     what: str
     keys: tuple[Key[object], ...]
+    is_file: bool = False
 
     def __call__(self, node: Node, context: Context) -> SectionValues | None:
         """Read the mapping, note unknown and missing keys."""
@@ -149,6 +151,11 @@ class Section:
     def values(self, entries: Entries, context: Context) -> SectionValues:
         """Read the entries; see `__call__`."""
         needed = [key.name for key in self.keys if key.required]
+        if self.is_file and self._is_of_another(entries, needed):
+            lacks = listed([f"`{name}`" for name in needed], "and")
+            text = f"This is not {self.what}, which needs {lacks}: is it the wrong file?"
+            context.faults.add(entries.place, text)
+            return SectionValues(entries.place, {}, {}, lost=True)
         entries = meant(entries, self._names, self.what, context.faults, needed)
         lost = any(name not in self._names for name in entries.pairs)
         read = {
@@ -158,6 +165,11 @@ class Section:
         }
         nodes = {name: pair for name, pair in entries.pairs.items() if name in self._names}
         return SectionValues(entries.place, read, nodes, lost)
+
+    def _is_of_another(self, entries: Entries, needed: list[str]) -> bool:
+        """Whether a file has no key that it needs, and most of its keys are none."""
+        names = entries.pairs.keys()
+        return len(names) > 1 and names.isdisjoint(needed) and 2 * len(names - set(self._names)) > len(names)
 
     @functools.cached_property
     def _names(self) -> list[str]:
