@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.base.words import first_of, number
+from canmap.base.words import first_of, listed, number
 from canmap.diagnosis.cause_table import EXCLUDES, Caution, cause_table
 from canmap.diagnosis.deciding import deciding_measurement
 from canmap.diagnosis.evidence import Atom
@@ -17,7 +17,7 @@ from canmap.records.change import in_words
 from canmap.vocabulary.record_types import Control
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
     from canmap.diagnosis.cause_table import NextCheck
     from canmap.diagnosis.diagnosis import EpisodeDiagnosis
@@ -63,7 +63,7 @@ class EpisodePage:
         """Yield the lines; `as_in` says which earlier episode has the same checks."""
         span = self._one.span
         low_ns, high_ns = self._one.begins_ns
-        at = self._result.capture.at(span.begin_ns)
+        at = self._result.capture.at(self._one.seen_ns)
         when = f"began {self._times(Onset(low_ns, high_ns), 'between ', ' and ')} s"
         yield PageLine(
             f"Episode {span.number}, {when}{f' ({at})' if at else ''}: {headline(span)}", style=Style.HEADING
@@ -230,8 +230,15 @@ class EpisodePage:
             return
         for place, check in enumerate(checks, 1):
             letters = [self._letters[key] for key in check.cautions if key in self._letters]
-            mind = f" Mind {first_of(letters, len(letters))}." if letters else ""
-            yield PageLine(f"{check.text}{mind}", 4, label=f"{place}. ")
+            yield PageLine(f"{check.text}{_mind(letters)}", 4, label=f"{place}. ")
+
+
+def _mind(letters: Sequence[str]) -> str:
+    """Point to cautions by their letters, which stay in one line."""
+    if not letters:
+        return ""
+    said = f"Mind caution{'s' if len(letters) > 1 else ''} {listed(letters, 'and')}."
+    return " " + said.replace(" ", TOGETHER)
 
 
 def checks_of(one: EpisodeDiagnosis) -> tuple[NextCheck, ...]:

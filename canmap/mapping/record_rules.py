@@ -256,7 +256,7 @@ class _Fields:
             return replace(mapped[item], type=field, line=node.place.line)
         elif not len(self._context.faults):  # a faulty field is reported where it stands
             text = f"The record {other} does not map its field {item}"
-            self._context.faults.add(node.place, f"{text}; it maps {listed(mapped, 'and')}.")
+            self._context.faults.add(node.place, f"{text}; it maps {listed(mapped or ['none'], 'and')}.")
         return None
 
     def _check_motion(self, given: set[str]) -> None:

@@ -202,7 +202,7 @@ OPTIONS = [
     (["--json", "folder/"], "folder/ is a folder; name a file in it."),
     (
         ["--channel", "can1=drive"],
-        "--channel BUS=CHANNEL: The spec cart.yaml has no bus `can1`; it is one of",
+        "--channel BUS=CHANNEL: The spec cart.yaml has no bus `can1`; there is only `drive`.",
     ),
     (["--description", "x.dbc=drive"], "--description BUS=FILE: The spec cart.yaml has no bus `x.dbc`;"),
     (["--bogus"], "No such option '--bogus'. See 'canmap inspect --help'."),

@@ -192,7 +192,7 @@ def test_the_json_says_the_same(tmp_path: Path) -> None:
 def test_episodes_can_be_narrowed() -> None:
     assert len(diagnose(DROP, SPEC).episodes) == 2
     assert [one.span.number for one in diagnose(DROP, SPEC, at_s=8.1).episodes] == [2]
-    assert [one.span.number for one in diagnose(DROP, SPEC, message="SteerFeedback").episodes] == [1]
+    assert [one.span.number for one in diagnose(DROP, SPEC, message="drive.SteerFeedback").episodes] == [1]
     # An axis that fell silent may have let go: nobody can tell.
     assert [one.span.number for one in diagnose(DROP, SPEC, axis="steering").episodes] == [1]
     assert diagnose(DROP, SPEC, axis="drive").episodes == ()

@@ -382,6 +382,6 @@ def record_field(node: Node, context: Context) -> tuple[str, FieldType] | None:
     mapped = context.mapped.get(name, types)
     if item not in mapped:
         text = f"The record {name} does not map its field {item}"
-        context.faults.add(found.place, f"{text}; it maps {listed(mapped, 'and')}.")
+        context.faults.add(found.place, f"{text}; it maps {listed(mapped or ['none'], 'and')}.")
         return None
     return name, types[item]
