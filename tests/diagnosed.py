@@ -107,7 +107,7 @@ SURROUNDINGS = (
     "recorder: {jitter: 200 us}\n",
     "other_traffic: {identifiers: 20, load: 10 %}\n",
     "computer: {withdraws_after: 300 ms}\n",
-    "vehicle: {hold_up: yes}\n",
+    "vehicle: {hold_up: no}\n",
 )
 
 
@@ -137,8 +137,8 @@ class Fault(NamedTuple):
     def line(self, vehicle: Vehicle, rng: np.random.Generator) -> str:
         """Its line in a fault file."""
         parts = [f"kind: {self.kind}"]
-        parts += [f"at: {rng.uniform(*self.at):.2f} s"] if self.at else []  # in steps of 10 ms
-        parts += [f"for: {rng.uniform(*self.span):.2f} s"] if self.span else []
+        parts += [f"at: {rng.uniform(*self.at):.4f} s"] if self.at else []
+        parts += [f"for: {rng.uniform(*self.span):.4f} s"] if self.span else []
         parts += [self.more.format(rng=_Draw(rng), **vehicle.words)] if self.more else []
         return "{" + ", ".join(parts) + "}"
 
@@ -232,6 +232,7 @@ FAULTS = {
     "false override": _fault(
         "false_override", "torque: {rng[5:7]} Nm", "torque_sensor", (0.4, 1.5), **OF_CART
     ),
+    "inertia": _fault("false_override", "rim_mass: {rng[4.5:7]} kg", "torque_sensor", **STEPPED, **OF_CART),
     "kit fault": _fault("kit_fault", "axis: steering", "kit_fault", (1.0, 3.0)),
     "drive fault": _fault("kit_fault", "axis: drive", "kit_fault", (1.0, 3.0)),
     "angle offset": _fault("sensor_offset", "offset: {rng[12:30]} deg", "angle_offset", **BENDS, **OF_CART),
@@ -267,6 +268,7 @@ FAULTS = {
     "ground shift": _fault("ground_shift", "share: 40 %, above: 3 A", "wiring stub", (2, 3)),
     "broken branch": _fault("broken_branch", "behind: {vehicle_node}", "branch node_dead", (0.6, 1.5)),
     "bus shorted": _fault("bus_shorted", "bus: {bus}", "bus_down", (0.6, 1.5)),
+    "bus dominant": _fault("bus_dominant", "bus: {bus}", "bus_down", (0.6, 1.5)),
     "node at a wrong rate": _fault("wrong_rate_node", "", "wrong_rate_node", (0.6, 1.5)),
     "two sources": _fault("two_senders", "message: {steer_demand}", "two_sources", (0.6, 2)),
     "two nodes": _fault("two_senders", "message: {steer}", "two_nodes", (0.6, 2)),

@@ -80,8 +80,8 @@ FOUND_AS: dict[str, set[str]] = {
     "loose_connector": {"bus_error"},
     "ground_shift": {"bus_error"},
     "broken_branch": {"stale"},
-    "bus_shorted": {"recording_gap"},
-    "bus_dominant": {"recording_gap"},
+    "bus_shorted": {"stale"},
+    "bus_dominant": {"stale"},
     "wrong_rate_node": {"bus_error"},
     "identity_clash": {"two_senders"},
     "wrong_sign": {"tracking"},
@@ -101,6 +101,8 @@ NOT_FOUND = {
 }
 
 
+# Where the demand stands still when an offset comes or goes, the wheel is off it until the kit has turned it.
+SOMETIMES: dict[str, set[str]] = {"sensor_offset": {"tracking"}}
 # At 4.6 s every fault that lasts for some seconds is there, and the steering draws as much as it can.
 MORE_BENDS = """\
   - {at: 3.2 s, computer: turn, angle: 250 deg, rate: 90 deg/s}

@@ -269,7 +269,7 @@ def _case(  # what a case file is made of
     result: Inspection,
     spec: Spec,
 ) -> CaseFile:
-    engine = Engine(spec)
+    engine = Engine(spec, judges=False)
     (prepared,) = engine.prepared([replace(recorded, t_ns=clock)])
     step = engine.fold(prepared)
     records = {records.name: records for records in step.records}

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import contextlib
-from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from canmap.api.inspect import ALL_S, inspect_intake
+from canmap.base.dataclass import dataclass
 from canmap.engine.intake import Intake
 from canmap.frames.readers import open_captures
 from canmap.frames.window import Window

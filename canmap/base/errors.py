@@ -7,7 +7,8 @@ failure and raises one of these. Nothing else leaves the package.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+
+from canmap.base.dataclass import dataclass
 
 _CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
 # What steers a terminal or turns its text round: C0, DEL, C1, separators of lines, bidirectional controls,

@@ -5,10 +5,10 @@ from __future__ import annotations
 import errno
 import os
 import stat
-from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
+from canmap.base.dataclass import dataclass
 from canmap.base.errors import system_reason
 
 

@@ -7,10 +7,11 @@ second has come that far, or can no longer come in time.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from canmap.base.dataclass import dataclass
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

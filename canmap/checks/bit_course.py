@@ -6,11 +6,11 @@ record, after a hole in the recording, and while the field is not valid.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.checks.offgaps import TOLERATED
 from canmap.mapping.model import Trigger
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar, Generic, TypeVar
 
+from canmap.base.dataclass import dataclass
 from canmap.findings.episodes import Told
 
 if TYPE_CHECKING:

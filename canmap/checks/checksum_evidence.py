@@ -6,18 +6,20 @@ same however the stream is cut: those with the smallest hashes of all that came.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.distinct import first_of_each
 from canmap.base.words import listed
 from canmap.payload.checksums import sum_of
 from canmap.vocabulary.checksum_profiles import DATA_ID, IDENTIFIER, LENGTH
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
 
     from canmap.payload.protection import Protection, Verdict
@@ -93,26 +95,75 @@ class Sampled:
 
     def unknown(self, hashed: NDArray[np.uint64], message: NDArray[np.intp]) -> NDArray[np.intp]:
         """Return which hashes, uint64[n], may be new in the sample of their message, intp[n]; intp[k]."""
-        rows = np.flatnonzero(hashed <= self._limit[message])
+        rows = np.flatnonzero(hashed <= self._limit.take(message))
         for table, shift in zip(self._known, _PLACES, strict=True):
             small = hashed[rows]
             rows = rows[table.take(self._places(small, message[rows], shift)) != small]
         return rows
 
-    def note(self, message: int, sample: NDArray[np.uint64]) -> None:
-        """Note the hashes of the sample of a message, ascending."""
-        left = sample
+    def note(self, samples: Mapping[int, NDArray[np.uint64]]) -> None:
+        """Note the hashes of the samples of some messages, each ascending."""
+        left = np.concatenate(list(samples.values()))
+        message = np.array(list(samples), np.intp).repeat([len(sample) for sample in samples.values()])
         for table, shift in zip(self._known, _PLACES, strict=True):
             place = self._places(left, message, shift)
             table[place] = left
-            left = left[table.take(place) != left]
-        if len(sample) == SAMPLED:
-            self._limit[message] = sample[-1]
+            beaten = table.take(place) != left
+            left, message = left[beaten], message[beaten]
+        for number, sample in samples.items():
+            if len(sample) == SAMPLED:
+                self._limit[number] = sample[-1]
 
     def _places(
-        self, hashed: NDArray[np.uint64], message: NDArray[np.intp] | int, shift: np.uint64
+        self, hashed: NDArray[np.uint64], message: NDArray[np.intp], shift: np.uint64
     ) -> NDArray[np.intp]:
         return (hashed >> shift & _CACHED).view(np.int64) + (message << _CACHE_BITS)
+
+
+class Tried(NamedTuple):
+    """What the checksums of different payloads came to.
+
+    Attributes:
+        right: bool[n], which are right.
+        xor: uint64[n], what came and what was expected, mixed.
+        less: uint64[n], and subtracted, in the bits of the checksum.
+        size: uint8[n], payload bytes of each.
+    """
+
+    right: NDArray[np.bool_]
+    xor: NDArray[np.uint64]
+    less: NDArray[np.uint64]
+    size: NDArray[np.uint8]
+
+    @classmethod
+    def of(
+        cls,
+        verdict: Verdict,
+        length: NDArray[np.uint8],
+        masks: NDArray[np.uint64],
+        rows: NDArray[np.intp],
+    ) -> Tried:
+        """Return what some frames, intp[k], came to; `masks`, uint64[k], are the bits of their checksums."""
+        came, expected = verdict.came[rows], verdict.expected[rows]
+        return cls(verdict.right[rows], came ^ expected, (came - expected) & masks, length[rows])
+
+    def part(self, rows: slice | NDArray[np.intp]) -> Tried:
+        """Return some of them."""
+        return Tried(self.right[rows], self.xor[rows], self.less[rows], self.size[rows])
+
+    def with_more(self, other: Tried) -> Tried:
+        """Return these and others after them."""
+        return Tried(
+            np.concatenate([self.right, other.right]),
+            np.concatenate([self.xor, other.xor]),
+            np.concatenate([self.less, other.less]),
+            np.concatenate([self.size, other.size]),
+        )
+
+
+_NOTHING_TRIED = Tried(
+    np.zeros(0, np.bool_), np.zeros(0, np.uint64), np.zeros(0, np.uint64), np.zeros(0, np.uint8)
+)
 
 
 class ChecksumEvidence:
@@ -130,39 +181,23 @@ class ChecksumEvidence:
         self._after = 0  # wrong ones that another frame came before
         self._matched = 0  # those that are right with the counter of the frame before
         self._hash = np.zeros(0, np.uint64)
-        self._right = np.zeros(0, np.bool_)
-        self._xor = np.zeros(0, np.uint64)  # what came and what was expected, mixed
-        self._less = np.zeros(0, np.uint64)  # and subtracted
-        self._size = np.zeros(0, np.uint8)
-        self._mask = np.uint64((1 << protection.method.width) - 1)
+        self._tried = _NOTHING_TRIED  # of each
 
     def add(self, frames: int, wrong: int) -> None:
         """Count frames that have a checksum, and those that have a wrong one."""
         self.frames += frames
         self.wrong += wrong
 
-    def sample(
-        self, hashed: NDArray[np.uint64], verdict: Verdict, length: NDArray[np.uint8], rows: NDArray[np.intp]
-    ) -> NDArray[np.uint64]:
+    def sample(self, hashed: NDArray[np.uint64], tried: Tried) -> NDArray[np.uint64]:
         """Take into the sample what of some frames belongs there; return the hashes of all of it, ascending.
 
         Args:
-            hashed: uint64[n], of all frames of the message in a chunk.
-            verdict: On each.
-            length: uint8[n], payload bytes of each.
-            rows: intp[k], those that are not known to be in the sample, or beyond it.
+            hashed: uint64[n], of frames with a checksum.
+            tried: What these came to.
         """
-        rows = rows[verdict.there[rows]]
-        if not len(rows):
-            return self._hash
-        came, expected = verdict.came[rows], verdict.expected[rows]
-        both = np.concatenate([self._hash, hashed[rows]])
+        both = np.concatenate([self._hash, hashed])
         kept = first_of_each(both)[:SAMPLED]
-        self._hash = both[kept]
-        self._right = np.concatenate([self._right, verdict.right[rows]])[kept]
-        self._xor = np.concatenate([self._xor, came ^ expected])[kept]
-        self._less = np.concatenate([self._less, (came - expected) & self._mask])[kept]
-        self._size = np.concatenate([self._size, length[rows]])[kept]
+        self._hash, self._tried = both[kept], self._tried.with_more(tried).part(kept)
         return self._hash
 
     def add_previous(self, wrong: int, matched: int) -> None:
@@ -173,7 +208,7 @@ class ChecksumEvidence:
     @property
     def outcome(self) -> ChecksumOutcome:
         """What is known."""
-        passed = int(np.count_nonzero(self._right))
+        passed = int(np.count_nonzero(self._tried.right))
         likely = self._by_chance(passed)
         confirmed = passed >= LEAST_FOR_RIGHT and likely < NO_CHANCE
         return ChecksumOutcome(self.frames, self.wrong, len(self._hash), passed, confirmed)
@@ -181,7 +216,7 @@ class ChecksumEvidence:
     @property
     def only_by_chance(self) -> bool:
         """Whether no more payloads are right than by chance, of enough to judge by."""
-        passed = int(np.count_nonzero(self._right))
+        passed = int(np.count_nonzero(self._tried.right))
         return len(self._hash) >= LEAST_FOR_RIGHT and self._by_chance(passed) > BY_CHANCE
 
     @property
@@ -195,8 +230,8 @@ class ChecksumEvidence:
 
         A plain sum is subtracted, all others are mixed.
         """
-        column = self._less if self._adds else self._xor
-        of_wrong = column[~self._right]
+        column = self._tried.less if self._adds else self._tried.xor
+        of_wrong = column[~self._tried.right]
         if len(of_wrong) < LEAST_FOR_RIGHT or (of_wrong != of_wrong[0]).any():
             return None
         return int(of_wrong[0])
@@ -204,7 +239,7 @@ class ChecksumEvidence:
     @property
     def by_previous_counter(self) -> bool:
         """Whether the wrong checksums are right with the counter of the frame before."""
-        wrong = int(np.count_nonzero(~self._right))
+        wrong = int(np.count_nonzero(~self._tried.right))
         return wrong >= LEAST_FOR_RIGHT and self._matched >= max(_MOSTLY * self._after, LEAST_FOR_RIGHT)
 
     @property
@@ -220,7 +255,7 @@ class ChecksumEvidence:
             return missing
         if self._adds:
             return ("initial", "data_id")
-        lengths = len(np.unique(self._size[~self._right]))
+        lengths = len(np.unique(self._tried.size[~self._tried.right]))
         last = method.order[-1].startswith(DATA_ID)
         if lengths > 1 and not method.exclusive:  # it goes in where the length no longer matters
             return ("final_xor", *(("data_id",) if last else ()))
@@ -234,9 +269,9 @@ class ChecksumEvidence:
     def _left_out(self, difference: int) -> tuple[str, ...]:
         """Return what, taken into a sum, makes up the difference: ("order",) and what it lacks."""
         protection = self._protection
-        if protection.method.crc is not None or len(np.unique(self._size[~self._right])) != 1:
+        if protection.method.crc is not None or len(np.unique(self._tried.size[~self._tried.right])) != 1:
             return ()
-        size = int(self._size[~self._right][0])
+        size = int(self._tried.size[~self._tried.right][0])
         parts = {IDENTIFIER: [*protection.identifier], LENGTH: [size]}
         lacking = [name for name in parts if name not in protection.method.order]
         for names in ([IDENTIFIER], [LENGTH], [IDENTIFIER, LENGTH]):

@@ -8,11 +8,11 @@ recorded: there was a gap between originals, or their recording had just begun.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.checks.samples import there
 from canmap.mapping.relay_rules import Guarded
 

@@ -7,11 +7,12 @@ second, as long as that is not stale; where the pair has a `lag`, against the se
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import number, seconds, times
 from canmap.checks.at_one_time import NONE_TIMED, AtOneTime, ComparedValues, TimedValues
 from canmap.checks.lasting import Judged, Lasting, LastingCheck

@@ -10,11 +10,12 @@ include/uapi/linux/can/error.h): bits of the identifier name the class, bytes of
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import listed, number, seconds, times
 from canmap.checks.check import EpisodeCheck
 from canmap.findings.episodes import Episode, Episodes

@@ -7,11 +7,11 @@ known not to fulfil `fresh_when`. So many bad frames in a row as are tolerated f
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.checks.steps import DemandsSent, Steps, acts_when
 from canmap.signals.extract import among
 from canmap.signals.limits import raw_limits

@@ -6,11 +6,11 @@ found of such an axis waits, and counts only if by then none of them has said th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.checks.offgaps import TOLERATED
 from canmap.signals.extract import among
 from canmap.timing.conditions import Condition, all_hold

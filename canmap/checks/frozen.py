@@ -11,11 +11,12 @@ nothing is judged, and nothing counts, while the state of its record is another 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import number, seconds, times
 from canmap.checks.lasting import Judged, LastingCheck, lines_at
 from canmap.checks.pages import paged

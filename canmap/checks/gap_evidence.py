@@ -5,9 +5,10 @@ No fault by itself, but evidence for why the message was silent: facts of the si
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.signals.sequences import Wrong
 from canmap.timing.timers import Count, OverGap, Timer
 

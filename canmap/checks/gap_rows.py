@@ -5,10 +5,11 @@ Gaps that are short and long by turns are `uneven`; where all are about half a p
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from canmap.base.dataclass import dataclass
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 QUICK = 0.9  # of a period: a gap that is shorter is between two senders
 KEPT = 0.1  # of a period: two gaps together are off it by no more
 UNEVEN = 0.2  # of a period: two gaps that follow each other differ by more
+EVEN = 0.3  # of a period: they are about equal where they differ by less; between the two they may be either
 ROWS = 20  # such gaps in a row that are no chance
 
 
@@ -123,8 +125,8 @@ class GapRows:
             at = np.concatenate(([0], at))
         before_ns = np.where(at > 0, gap_ns[at - 1], newest_ns)
         is_pair = np.abs(gap_ns[at] + before_ns - period_ns) <= KEPT * period_ns
-        uneven = np.abs(gap_ns[at] - before_ns) >= UNEVEN * period_ns
-        is_pair &= ~uneven if self._even else uneven
+        apart_ns = np.abs(gap_ns[at] - before_ns)
+        is_pair &= apart_ns < EVEN * period_ns if self._even else apart_ns >= UNEVEN * period_ns
         return at[is_pair], before_ns[is_pair]
 
     @staticmethod

@@ -6,11 +6,11 @@ known across a silence longer than the message's `stale_after`, nor across a hol
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.checks.offgaps import TOLERATED
 from canmap.signals.extract import no_data
 
@@ -117,6 +117,8 @@ class HeldSignal:
         if samples.valid is not None:
             told &= samples.valid[samples.column_start[self._column] : samples.column_start[self._column + 1]]
         rows, raw = rows[told], raw[told]
+        if not len(rows):  # as of most messages in a short chunk
+            return last
         sure, maybe, value = self._says(raw, self._kind)
         clock = np.concatenate((last.clock, view.clock[rows]))
         anew = np.zeros(len(clock), np.bool_)

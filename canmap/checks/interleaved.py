@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
+
+from canmap.base.dataclass import dataclass
 
 SURE = 5  # frames by which each of two sequences has to go on
 IDLE = 8  # frames without one of a sequence: it is over

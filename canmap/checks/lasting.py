@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from abc import abstractmethod
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.checks.check import EpisodeCheck
 from canmap.findings.episodes import Episodes
 

@@ -7,11 +7,12 @@ At the begin of a recording, and after a hole in it, nothing is known of when a 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import first_of, seconds, times
 from canmap.checks.bit_course import delay_ns
 from canmap.checks.check import Check

@@ -10,11 +10,12 @@ Where a packet is missing, or comes out of turn, there is no message; what still
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.frames.chunks import FrameKind
 
 if TYPE_CHECKING:

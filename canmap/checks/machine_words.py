@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import listed, seconds
 from canmap.checks.needs import code_or_label, state_name, unfulfilled
 from canmap.mapping.manual import EnableRule

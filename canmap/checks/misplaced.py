@@ -7,11 +7,12 @@ that one is misplaced as well, or none is: a bus whose messages come where it li
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import listed, plural
 
 if TYPE_CHECKING:

@@ -7,11 +7,12 @@ signal is not known, nothing is judged.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import listed
 from canmap.mapping.model import Trigger
 from canmap.signals.extract import among, patterns
@@ -127,7 +128,7 @@ class Needs:
         """
         shape = (len(self._conditions), len(moments.rows))
         holds, fails = np.zeros(shape, np.bool_), np.zeros(shape, np.bool_)
-        for i in wanted:
+        for i in wanted if shape[1] else ():
             holds[i], known = self._conditions[i].told(newest, moments)
             fails[i] = ~holds[i] & known
         held_before = np.empty_like(holds)

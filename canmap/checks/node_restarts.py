@@ -134,7 +134,12 @@ class _Boot:
 
 
 class NodeRestarts(Check[None]):
-    """Looks for restarts of the nodes of the spec, by what they tell."""
+    """Looks for restarts of the nodes of the spec, by what they tell.
+
+    Attributes:
+        counted_ns: Session clocks of the first and the newest sample of each count of starts, by node; of
+            those since the last hole in its recording.
+    """
 
     kinds = (RESTART,)
 
@@ -148,15 +153,27 @@ class NodeRestarts(Check[None]):
             if node.boot is not None:
                 self._clues.append((node, _Boot(node, setting)))
         self._found = Occurrences(self._describe)
+        self.counted_ns: dict[str, tuple[int, int]] = {}
 
     def fold(self, view: View, _part: None) -> list[Event]:
         """Look at one chunk."""
-        for subject, (_, clue) in enumerate(self._clues):
+        for subject, (node, clue) in enumerate(self._clues):
+            if isinstance(clue, _Count) and clue.clue is Clue.RESTART_COUNT:
+                self._note_count(node.name, clue, view)
             for seen in clue.take(view):
                 line = int(view.prepared.chunk.line[seen.row])
                 moment = seen.before_ns, seen.clock_ns, 0, seen.clock_ns, line
                 self._found.add(subject, *moment, tally=seen.values)
         return self._found.events()
+
+    def _note_count(self, node: str, clue: _Count, view: View) -> None:
+        """Note when a count of starts came, since the last hole in its recording."""
+        if clue.course.is_cut(view):
+            self.counted_ns.pop(node, None)
+        samples = view.prepared.samples
+        clock = view.clock[samples.positions(clue.course.column)]
+        if len(clock):
+            self.counted_ns[node] = self.counted_ns.get(node, (int(clock[0]), 0))[0], int(clock[-1])
 
     def finish(self, end: End) -> list[Event]:
         """Tell what was too much to list."""

@@ -6,11 +6,12 @@ neither inside nor outside. A finite number that scale or sum takes beyond what 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import times
 from canmap.checks.samples import SampleCheck, there
 from canmap.checks.subjects import HIGHEST, LOWEST, place_of

@@ -7,11 +7,12 @@ codes, its samples are not gone through.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import times
 from canmap.checks.samples import SampleCheck, there
 from canmap.checks.subjects import place_of

@@ -6,11 +6,11 @@ does with a run, be it in the window before or in the one after.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.timing.arrivals import NO_FRAMES
 
 if TYPE_CHECKING:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.checks import override_words as words
 from canmap.checks.held_signals import NEVER_NS, HeldSignal
 from canmap.checks.needs import codes_of

@@ -6,9 +6,9 @@ phase is steady, the frames that are left still keep to the period of the sender
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.timing.phase import RANDOM, WINDOW
 
 if TYPE_CHECKING:

@@ -9,11 +9,11 @@ Windows find a wrong rate; where it begins and ends is told by the gaps that are
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import seconds, times
 from canmap.checks.check import EpisodeCheck
 from canmap.checks.offgaps import TOLERATED, OffGaps

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from abc import abstractmethod
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import times
 from canmap.checks.check import EpisodeCheck
 from canmap.checks.subjects import Said, field_says, place_of

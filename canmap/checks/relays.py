@@ -7,13 +7,14 @@ is known at the end only, so what it explains is left out there.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import IntEnum
 from itertools import chain
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import seconds, times
 from canmap.checks.check import Check
 from canmap.checks.copies import FAR_NS, NEVER_NS, Copies

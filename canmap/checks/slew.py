@@ -8,11 +8,12 @@ periods apart as they are frames. Over a step of the recorder's clock nothing is
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import number
 from canmap.checks.record_values import RecordValueCheck, judged_fields, often
 from canmap.findings.finding import Finding, Kind, Severity

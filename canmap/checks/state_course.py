@@ -6,11 +6,11 @@ the recording, the first sample shows a state that may have begun at any time be
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.mapping.model import Trigger
 from canmap.signals.extract import no_data, patterns
 
@@ -84,6 +84,20 @@ class StateSamples:
         return int(self.clock[k]) - since_ns if sure else None
 
 
+_NO_NUMBERS, _NO_FLAGS = np.zeros(0, np.int64), np.zeros(0, np.bool_)
+_NO_STATES = StateSamples(
+    rows=np.zeros(0, np.intp),
+    clock=_NO_NUMBERS,
+    state=_NO_NUMBERS,
+    before=_NO_NUMBERS,
+    before_ns=_NO_NUMBERS,
+    anew=_NO_FLAGS,
+    changed=_NO_FLAGS,
+    since_ns=_NO_NUMBERS,
+    sure=_NO_FLAGS,
+)
+
+
 class StateCourse:
     """Follows the samples of one signal, those of failed frames and codes for "no data" left out.
 
@@ -124,12 +138,18 @@ class StateCourse:
 
     def cut(self, view: View) -> None:
         """Forget what was before a hole that ends where the chunk begins."""
-        if any(hole.channel == self._channel for hole in view.holes):
+        if self.is_cut(view):
             self.last = None
+
+    def is_cut(self, view: View) -> bool:
+        """Tell whether a hole in its recording ends where the chunk begins."""
+        return any(hole.channel == self._channel for hole in view.holes)
 
     def take(self, view: View) -> StateSamples:
         """Go on with the samples of a chunk."""
         rows, state = self._read(view)
+        if not len(rows):  # as of most messages in a short chunk
+            return _NO_STATES
         clock = view.clock[rows]
         last = self.last
         before, before_ns = np.empty_like(state), np.empty_like(clock)
@@ -147,8 +167,7 @@ class StateCourse:
         since_ns, sure = clock[place], changed[place]
         if last is not None:
             since_ns[place < 0], sure[place < 0] = last.since_ns, last.sure
-        if len(rows):
-            self.last = LastState(int(state[-1]), int(clock[-1]), int(since_ns[-1]), bool(sure[-1]))
+        self.last = LastState(int(state[-1]), int(clock[-1]), int(since_ns[-1]), bool(sure[-1]))
         return StateSamples(rows, clock, state, before, before_ns, anew, changed, since_ns, sure)
 
     def _read(self, view: View) -> tuple[NDArray[np.intp], NDArray[np.int64]]:
@@ -178,6 +197,8 @@ class StayAmong:
 
     def take(self, states: StateSamples) -> tuple[NDArray[np.bool_], NDArray[np.int64]]:
         """Return bool[n], which of the next samples show one, and int64[n], since when without a break."""
+        if not len(states.state):
+            return _NO_FLAGS, _NO_NUMBERS
         inside = (states.state == self._codes[:, np.newaxis]).any(axis=0)
         goes_on = np.empty_like(inside)
         goes_on[1:] = inside[:-1]
@@ -186,6 +207,5 @@ class StayAmong:
         place = np.maximum.accumulate(np.where(begins, np.arange(len(inside)), -1))
         since_ns = states.clock[place]
         since_ns[place < 0] = self.since_ns or 0
-        if len(inside):
-            self.since_ns = int(since_ns[-1]) if inside[-1] else None
+        self.since_ns = int(since_ns[-1]) if inside[-1] else None
         return inside, since_ns

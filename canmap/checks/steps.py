@@ -7,11 +7,11 @@ demand at least and the jitter of one more; over a step of the recorder's clock 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.checks.offgaps import TOLERATED
 from canmap.frames.session import HELD_BACK_NS
 from canmap.mapping.refs import Requirement

@@ -5,9 +5,10 @@ Both are judged a little later, when whoever asked must have shown it too. Only 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.checks.bit_course import NEVER_NS
 
 if TYPE_CHECKING:

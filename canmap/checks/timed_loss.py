@@ -26,7 +26,7 @@ from canmap.findings.kinds import BURST, LOSS
 from canmap.mapping.model import Trigger
 from canmap.mapping.notes import Note, NoteReason
 from canmap.timing.phase import WINDOW, evened, phases, rhythm
-from canmap.timing.recent import APART, BEHIND, SILENCE, RecentFrames
+from canmap.timing.recent import APART, BEHIND, KEPT, SILENCE, RecentFrames, newest_of_each
 from canmap.timing.timers import Timer, over_gap
 
 if TYPE_CHECKING:
@@ -83,12 +83,17 @@ class TimedLoss(Check[None]):
         calm = arrivals.longest <= self._long_ns[arrivals.streams]
         if unmeasured is not None:
             calm[arrivals.start.searchsorted(unmeasured, side="right") - 1] = False
+        streams, starts, counts = arrivals.streams.tolist(), arrivals.start.tolist(), arrivals.count.tolist()
+        is_calm, newest = calm.tolist(), newest_of_each(arrivals)
         for place in self._period_ns[arrivals.streams].nonzero()[0].tolist():
-            stream, start = int(arrivals.streams[place]), int(arrivals.start[place])
-            own = slice(start, start + int(arrivals.count[place]))
+            stream, start, count = streams[place], starts[place], counts[place]
             recent = self._recent.get(stream) or self._recent.setdefault(stream, RecentFrames())
-            if calm[place] and stream not in self._waits:
-                recent.pass_calmly(arrivals.clock[own])
+            own = slice(start, start + count)
+            if is_calm[place] and stream not in self._waits:
+                if count < KEPT:
+                    recent.pass_calmly(arrivals.clock[own])
+                else:
+                    recent.pass_on(newest[place], count)
                 continue
             parting = np.where(arrivals.gap[own] > self._silence_ns[stream], SILENCE, 0).astype(np.uint8)
             if unmeasured is not None:

@@ -9,11 +9,12 @@ its time.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import number, seconds
 from canmap.checks.following import Following, Verdicts
 from canmap.checks.pages import paged

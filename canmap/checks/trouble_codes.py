@@ -9,12 +9,13 @@ code; more than one come in packets.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import chain
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import times
 from canmap.checks.check import EpisodeCheck
 from canmap.checks.fault_bits import FAULT_REPORTED

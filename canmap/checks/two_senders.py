@@ -1,9 +1,9 @@
 """Messages that two nodes send: their frames are two sequences, each in turn by itself.
 
 A counter tells it: each frame is the next of one of two counts. Without one the times do: every other gap is
-short, and two of them are a period. Where the two rows of frames stand half a period apart, all gaps are
-equal, as those of one sender that is twice as quick: it is told as two senders where the message also comes
-once a period, and the frames are not the same ones a second time. Without that, it is a rate.
+short, two of them are a period, and the frames are not the same ones a second time. Where the two rows of
+frames stand half a period apart, all gaps are equal, as those of one sender that is twice as quick: that is
+told as two senders where the message also comes once a period. Without that, it is a rate.
 """
 
 from __future__ import annotations
@@ -49,7 +49,9 @@ class TwoSenders(Check[None]):
         self._open: dict[int, Interleaved] = {}  # by counter
         self._period_ns = np.array([_judged_period_ns(rule) for rule in setting.rules], np.int64)
         self._uneven = GapRows(self._period_ns, even=False)
-        self._even = GapRows(self._period_ns, even=True)
+        of_copies = np.array([rule.relay_of is not None for rule in setting.rules], np.bool_)
+        # A gateway passes on twice as many of a message that comes twice as often.
+        self._even = GapRows(np.where(of_copies, 0, self._period_ns), even=True)
         self._seen = np.zeros(len(setting.rules), np.int64)  # frames of each stream
         self._quick = np.zeros(len(setting.rules), np.int64)  # those behind a short gap
         self._by_count = Episodes(self._describe_count, parted_by=PARTED_BY)
@@ -80,8 +82,13 @@ class TwoSenders(Check[None]):
 
     def findings(self) -> list[Finding]:
         """Return all findings so far."""
-        halves = [one for one in self._by_halves.findings() if self._comes_once_too(one.stream or 0)]
-        return [*self._by_count.findings(), *self._by_time.findings(), *halves]
+        sure = list(self._by_time.findings())
+        halves = [
+            one
+            for one in self._by_halves.findings()
+            if self._comes_once_too(one.stream or 0) and not any(_is_meanwhile(one, other) for other in sure)
+        ]
+        return [*self._by_count.findings(), *sure, *halves]
 
     def _comes_once_too(self, stream: int) -> bool:
         """Whether a message also came without a second frame in a period."""
@@ -151,7 +158,7 @@ class TwoSenders(Check[None]):
     def _take(self, stream: int, of: GapRows, ended: list[GapRow]) -> None:
         """Take rows that ended for what they are."""
         for row in ended:
-            if of is self._even and row.alike > ALIKE * row.count:
+            if row.alike > ALIKE * row.count:
                 continue
             episodes = self._by_halves if of is self._even else self._by_time
             span = row.first, row.last, row.start_ns, row.end_ns
@@ -186,6 +193,11 @@ class TwoSenders(Check[None]):
             TWO_SENDERS, place, text, value=int(episode.worst) / 1e9, limit=period_ns / 1e9
         )
         return replace(found, facts={"told_by": "halves"}, stream=episode.subject)
+
+
+def _is_meanwhile(one: Finding, other: Finding) -> bool:
+    """Whether two findings are about one message at one time."""
+    return one.place == other.place and one.start_ns <= other.end_ns and other.start_ns <= one.end_ns
 
 
 def _judged_period_ns(rule: MessageRule) -> int:

@@ -5,19 +5,18 @@ Where no more payloads have the right checksum than by chance, that is one findi
 
 from __future__ import annotations
 
-from collections import defaultdict
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from canmap.base.words import times
 from canmap.checks.check import EpisodeCheck
-from canmap.checks.checksum_evidence import ChecksumEvidence, Sampled, advice, hashes
+from canmap.checks.checksum_evidence import ChecksumEvidence, Sampled, Tried, advice, hashes
 from canmap.findings.episodes import Episodes
 from canmap.findings.finding import Finding, Kind, Place, Severity
 from canmap.frames.chunks import widen
-from canmap.signals.slot_group import SlotGroup
 from canmap.vocabulary.checksum_profiles import IDENTIFIER
 
 if TYPE_CHECKING:
@@ -29,49 +28,30 @@ if TYPE_CHECKING:
     from canmap.checks.checksum_evidence import ChecksumOutcome
     from canmap.findings.episodes import Episode, Event
     from canmap.mapping.manual import ChecksumRule
-    from canmap.payload.protection import Verdict
     from canmap.signals.prepared import Prepared
+    from canmap.signals.protected import ProtectedFrames
     from canmap.stream.view import View
 
 CHECKSUM = Kind("checksum", Severity.ERROR)
 _CAME_BITS = 64
 
 
-@dataclass(frozen=True, slots=True)
-class JudgedFrames:
-    """The frames of a protected message in a chunk.
-
-    Attributes:
-        rows: intp[n], which they are.
-        verdict: On the checksum of each.
-        length: uint8[n], payload bytes of each.
-        hashed: uint64[n], the hash of each.
-        there: How many have a checksum.
-        wrong: How many have a wrong one.
-    """
-
-    rows: NDArray[np.intp]
-    verdict: Verdict
-    length: NDArray[np.uint8]
-    hashed: NDArray[np.uint64]
-    there: int
-    wrong: int
-
-
 class JudgedChunk(NamedTuple):
     """The protected frames of a chunk.
 
     Attributes:
-        frames: Those of each message that came, by slot.
-        hashed: uint64[n], the hash of each, in the same order.
+        frames: They, message after message.
+        hashed: uint64[n], the hash of each.
         number: intp[n], which of the protected messages each is of.
-        stop: intp[messages that came], where among all of these the frames of each end.
+        there: How many frames of each message that came have a checksum.
+        wrong: How many have a wrong one.
     """
 
-    frames: dict[int, JudgedFrames]
+    frames: ProtectedFrames
     hashed: NDArray[np.uint64]
     number: NDArray[np.intp]
-    stop: NDArray[np.intp]
+    there: list[int]
+    wrong: list[int]
 
 
 class ChecksumCheck(EpisodeCheck[JudgedChunk]):
@@ -85,11 +65,14 @@ class ChecksumCheck(EpisodeCheck[JudgedChunk]):
         self._evidence = {slot: ChecksumEvidence(found) for slot, found in self._protections.items()}
         self._number = {slot: number for number, slot in enumerate(self._protections)}
         self._sampled = Sampled(len(self._number))
-        alike = defaultdict(list)
-        for slot, found in self._protections.items():
-            words = -(-self._rules[slot].message.length // 8)
-            alike[8 * words, IDENTIFIER in found.method.order].append(slot)
-        self._groups = [(SlotGroup.of(slots), *how) for how, slots in alike.items()]
+        bits = [found.method.width for found in self._protections.values()]
+        self._masks = np.array([(1 << width) - 1 for width in bits], np.uint64)  # of the checksums, by number
+        hashed_as = [
+            (-(-rule.message.length // 8) * 8, IDENTIFIER in self._protections[slot].method.order)
+            for slot, rule in self._rules.items()
+        ]
+        self._ways = list(dict.fromkeys(hashed_as))  # in which frames are hashed: bytes, by identifier too
+        self._way = np.array([self._ways.index(one) for one in hashed_as], np.intp)  # by number
         self._seen = dict.fromkeys(self._protections, 0)
         self._last: dict[int, NDArray[np.uint8]] = {}  # payload of the newest frame
         self._wrong_specs: frozenset[int] = frozenset()
@@ -97,39 +80,48 @@ class ChecksumCheck(EpisodeCheck[JudgedChunk]):
         self._episodes = Episodes(self._describe, lambda _slot, _value: 0)
 
     def prepare(self, prepared: Prepared) -> JudgedChunk | None:
-        """Tell the payloads of all protected frames of a chunk apart, slot by slot."""
-        if not prepared.verdicts:
+        """Tell the payloads of all protected frames of a chunk apart, and count the checksums."""
+        frames = prepared.protected
+        if frames is None:
             return None
-        samples, chunk = prepared.arrived, prepared.chunk
-        frames, all_hashed = {}, []
-        for group, most, by_id in self._groups:
-            rows, parts = group.frames(samples)
-            payload, length = chunk.payload.take(rows, axis=0), chunk.length.take(rows)
-            hashed = hashes(payload, length, most, chunk.can_id.take(rows) if by_id else None)
-            all_hashed.append(hashed)
-            for slot, part in parts.items():
-                verdict = prepared.verdicts[slot]
-                there, wrong = np.count_nonzero(verdict.there), np.count_nonzero(verdict.wrong)
-                frames[slot] = JudgedFrames(
-                    rows[part], verdict, length[part], hashed[part], int(there), int(wrong)
-                )
-        counts = np.array([len(one.rows) for one in frames.values()], np.intp)
-        number = np.array([self._number[slot] for slot in frames], np.intp).repeat(counts)
-        return JudgedChunk(frames, np.concatenate(all_hashed), number, counts.cumsum())
+        bounds = np.array(frames.bounds, np.intp)
+        begin, counts = bounds[:-1], bounds[1:] - bounds[:-1]
+        number = np.array([self._number[slot] for slot in frames.slots], np.intp).repeat(counts)
+        verdict = frames.verdict
+        there = np.add.reduceat(verdict.there, begin, dtype=np.intp)
+        wrong = np.add.reduceat(verdict.wrong, begin, dtype=np.intp)
+        hashed = self._hashed(frames, number, prepared.chunk.can_id)
+        return JudgedChunk(frames, hashed, number, there.tolist(), wrong.tolist())
+
+    def _hashed(
+        self, frames: ProtectedFrames, number: NDArray[np.intp], can_id: NDArray[np.uint32]
+    ) -> NDArray[np.uint64]:
+        """Return the hash of each frame, uint64[n]; `number`, intp[n], is that of its message."""
+        hashed = np.empty(len(number), np.uint64)
+        for way, (most, by_id) in enumerate(self._ways):
+            alone = len(self._ways) == 1
+            chosen = slice(None) if alone else np.flatnonzero(self._way[number] == way)
+            ids = can_id.take(frames.rows[chosen]) if by_id else None
+            hashed[chosen] = hashes(frames.payload[chosen], frames.length[chosen], most, ids)
+        return hashed
 
     def fold(self, view: View, part: JudgedChunk | None) -> list[Event]:
         """Judge the checksums of one chunk."""
         if part is None:
             return self._episodes.events()
         self._sample(part)
-        for slot, frames in part.frames.items():
-            self._evidence[slot].add(frames.there, frames.wrong)
-            if frames.wrong:
+        frames = part.frames
+        bounds, newest = frames.bounds, frames.payload[[stop - 1 for stop in frames.bounds[1:]]]
+        in_doubt = {*self._episodes.open_subjects}
+        for place, slot in enumerate(frames.slots):
+            there, wrong = part.there[place], part.wrong[place]
+            self._evidence[slot].add(there, wrong)
+            if wrong:
                 self._look_back(slot, frames, view)
-            if frames.wrong or slot in self._episodes.open_subjects:
+            if wrong or slot in in_doubt:
                 self._fold_slot(slot, frames, view)
-            self._seen[slot] += len(frames.rows)
-            self._last[slot] = view.prepared.chunk.payload[frames.rows[-1]].copy()
+            self._seen[slot] += bounds[place + 1] - bounds[place]
+            self._last[slot] = newest[place]
         return self._episodes.events()
 
     def finish(self, end: End) -> list[Event]:
@@ -165,38 +157,44 @@ class ChecksumCheck(EpisodeCheck[JudgedChunk]):
 
     def _sample(self, part: JudgedChunk) -> None:
         """Take payloads that may belong there into the sample of each message."""
-        unknown = self._sampled.unknown(part.hashed, part.number)
-        places = [0, *unknown.searchsorted(part.stop).tolist()]
-        for k, (slot, frames) in enumerate(part.frames.items()):
-            if places[k] < places[k + 1]:
-                rows = unknown[places[k] : places[k + 1]] - (part.stop[k] - len(frames.rows))
-                sample = self._evidence[slot].sample(frames.hashed, frames.verdict, frames.length, rows)
-                self._sampled.note(self._number[slot], sample)
+        frames, verdict = part.frames, part.frames.verdict
+        rows = self._sampled.unknown(part.hashed, part.number)
+        rows = rows[verdict.there[rows]]
+        if not len(rows):
+            return
+        tried = Tried.of(verdict, frames.length, self._masks[part.number[rows]], rows)
+        hashed, places = part.hashed[rows], rows.searchsorted(frames.bounds).tolist()
+        samples = {}
+        for slot, (begin, end) in zip(frames.slots, pairwise(places), strict=True):
+            if begin < end:
+                own = slice(begin, end)
+                samples[self._number[slot]] = self._evidence[slot].sample(hashed[own], tried.part(own))
+        self._sampled.note(samples)
 
-    def _look_back(self, slot: int, frames: JudgedFrames, view: View) -> None:
+    def _look_back(self, slot: int, frames: ProtectedFrames, view: View) -> None:
         """Count the wrong frames that would be right with the counter of the frame before."""
         protection = self._protections[slot]
         if protection.counter is None:
             return
-        chunk = view.prepared.chunk
-        width = max(chunk.payload.shape[1], len(self._last.get(slot, ())))
-        payload = widen(chunk.payload[frames.rows], width)
+        part = frames.part_of(slot)
+        verdict, length, rows = frames.verdict.part(part), frames.length[part], frames.rows[part]
+        width = max(frames.payload.shape[1], len(self._last.get(slot, ())))
+        payload = widen(frames.payload[part], width)
         before = np.empty_like(payload)
         before[1:] = payload[:-1]
         first = slot not in self._last
         if not first:
             before[0] = widen(self._last[slot][np.newaxis], width)[0]
-        wrong = np.flatnonzero(frames.verdict.wrong)
+        wrong = np.flatnonzero(verdict.wrong)
         wrong = wrong[int(first and bool(len(wrong)) and wrong[0] == 0) :]
-        rows = frames.rows[wrong]
-        expected = protection.expected_with_counter_of(
-            payload[wrong], before[wrong], chunk.length[rows], chunk.can_id[rows]
-        )
-        matched = int(np.count_nonzero(expected == frames.verdict.came[wrong]))
+        can_id = view.prepared.chunk.can_id[rows[wrong]]
+        expected = protection.expected_with_counter_of(payload[wrong], before[wrong], length[wrong], can_id)
+        matched = int(np.count_nonzero(expected == verdict.came[wrong]))
         self._evidence[slot].add_previous(len(wrong), matched)
 
-    def _fold_slot(self, slot: int, frames: JudgedFrames, view: View) -> None:
-        verdict = frames.verdict
+    def _fold_slot(self, slot: int, frames: ProtectedFrames, view: View) -> None:
+        part = frames.part_of(slot)
+        verdict, rows = frames.verdict.part(part), frames.rows[part]
 
         def example(index: int) -> int:  # no checksum is worse than another: the first is told
             return int(verdict.expected[index]) << _CAME_BITS | int(verdict.came[index])
@@ -206,9 +204,9 @@ class ChecksumCheck(EpisodeCheck[JudgedChunk]):
             seen=self._seen[slot],
             faulty=verdict.wrong,
             good=verdict.there & verdict.right,
-            clock=view.clock[frames.rows],
+            clock=view.clock[rows],
             worst=lambda first, _last: example(first),
-            line=lambda first: int(view.prepared.chunk.line[frames.rows[first]]),
+            line=lambda first: int(view.prepared.chunk.line[rows[first]]),
         )
 
     def _place(self, slot: int) -> Place:

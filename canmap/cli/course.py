@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import IntEnum
 from typing import TYPE_CHECKING
 
 from rich.text import Text
 
+from canmap.base.dataclass import dataclass
 from canmap.base.errors import printable
 from canmap.base.words import number, times
 from canmap.records.change import in_words, told_once

@@ -7,11 +7,12 @@ import functools
 import gc
 import json
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from canmap.base.dataclass import dataclass
 from canmap.base.errors import ArgumentError, UsageError
 from canmap.cli.captured_channels import channel_options
 

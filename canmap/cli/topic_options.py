@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import functools
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from canmap.base.dataclass import dataclass
 from canmap.base.errors import ArgumentError, UsageError
 from canmap.cli.options import seconds
 from canmap.cli.printing import print_line

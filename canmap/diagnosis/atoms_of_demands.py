@@ -111,8 +111,9 @@ def _refused(case: CaseFile, slot: int, name: str) -> Iterator[Evidence]:
     failed = np.isin(rows, prepared.failed) & inside
     if np.count_nonzero(failed) < LEAST_REFUSED:
         return
-    verdict = prepared.verdicts.get(slot)
-    wrong = verdict.wrong if verdict is not None else np.zeros(len(rows), np.bool_)
+    protected, wrong = prepared.protected, np.zeros(len(rows), np.bool_)
+    if protected is not None and slot in protected.slots:
+        wrong = protected.verdict.wrong[protected.part_of(slot)]
     by_checksum = np.count_nonzero(failed & wrong) >= np.count_nonzero(failed) / 2
     first, last = int(clock[failed][0]), int(clock[failed][-1])
     yield Evidence(

@@ -28,6 +28,8 @@ BEFORE_NS, DIP_NS = 1_500 * MS, 1_200 * MS  # the dip itself is looked for this 
 HELD_NS = 600 * MS  # for which an override is looked at
 HAND = 0.3  # N m, by which the torque of a hand varies; common practice
 LEAST_SAMPLES = 10
+LED_NS = 130 * MS  # before an override, in which its torque is looked at: kits take about 100 ms
+INERTIA = 0.8  # from which on a torque goes against the acceleration
 MOVING_MPS = 0.5
 YAW_APART, YAW_AGREES = 0.012, 0.006  # rad/s
 YAW_TIMES = 0.3  # so far from one, one of the two is scaled
@@ -134,8 +136,32 @@ def _override(case: CaseFile, rule: OverrideRule) -> Iterator[Evidence]:
         amount=worst,
     )
     yield past_threshold
-    if role is Role.STEERING_WHEEL and len(held) >= LEAST_SAMPLES:
+    if role is not Role.STEERING_WHEEL:
+        return
+    until_ns = min((at_ns for at_ns in left_ns if at_ns > clock[first]), default=int(clock[-1]))
+    against = _against_acceleration(case, until_ns)
+    if against is not None and against >= INERTIA:
+        yield replace(past_threshold, value="follows_acceleration", amount=against)
+    elif len(held) >= LEAST_SAMPLES:
         yield replace(past_threshold, value="varies" if spread > HAND else "constant", amount=spread)
+
+
+def _against_acceleration(case: CaseFile, until_ns: int) -> float | None:
+    """How much the torque before an override went against the wheel's acceleration, -1 to 1; None: not known.
+
+    Near 1 it is the inertia of what is beyond the sensor, ``T = -J a``; a hand pulls the wheel its way.
+    """
+    steering = _record(case, Steering)
+    if steering is None or not {"torque", "wheel_rate"} <= steering[1].keys():
+        return None
+    clock, fields = steering
+    inside = (clock >= until_ns - LED_NS) & (clock < until_ns)
+    clock, rate, torque = clock[inside], fields["wheel_rate"][inside], fields["torque"][inside]
+    if len(clock) < LEAST_SAMPLES:
+        return None
+    acceleration = np.gradient(rate, clock / 1e9)
+    size = float(np.linalg.norm(torque) * np.linalg.norm(acceleration))
+    return -float(torque @ acceleration) / size if size > 0 else None
 
 
 def _is_pedal(case: CaseFile, rule: OverrideRule) -> bool:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.diagnosis.evidence import Role
 from canmap.diagnosis.onsets import OnsetKind, holds_from_start
 from canmap.vocabulary.record_types import DEMAND_TYPES, AxisState, field_types

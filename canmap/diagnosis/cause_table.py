@@ -5,12 +5,12 @@ Nothing in a row is worked out here or in the table: it only says which evidence
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.base.errors import FaultyFileError
 from canmap.diagnosis.evidence import VALUES, Atom, Role
 from canmap.mapping.reading.marks import read_nodes

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.diagnosis.atoms import gathered, lacking
 from canmap.diagnosis.begins import begins_between
 from canmap.diagnosis.cause_table import cause_table

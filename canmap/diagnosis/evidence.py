@@ -6,9 +6,10 @@ atom of which capture and spec hold nothing is not available, and then weighs no
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
+
+from canmap.base.dataclass import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -84,7 +85,8 @@ VALUES: Mapping[Atom, tuple[str, ...]] = {
     Atom.STRANGERS: ("flood",),
     Atom.RECORDER: ("stamps_back", "to_the_end"),
     Atom.PHYSICS: (
-        *("past_threshold", "varies", "constant", "apart", "frozen", "jumped", "at_its_end", "not_followed"),
+        *("past_threshold", "varies", "constant", "follows_acceleration"),
+        *("apart", "frozen", "jumped", "at_its_end", "not_followed"),
         *("yaw_shifted", "yaw_scaled", "yaw_not_scaled", "yaw_one_before", "yaw_other_before", "yaw_agrees"),
     ),
     Atom.DESCRIPTION: (

@@ -126,6 +126,10 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.RECORDER, "to_the_end"): "The silence lasts to the end of what was looked at.",
     (Atom.PHYSICS, "past_threshold"): "{subject} went past the threshold of an override, up to {amount}.",
     (Atom.PHYSICS, "varies"): "{subject} varied as under a hand, with a standard deviation of {amount}.",
+    (
+        Atom.PHYSICS,
+        "follows_acceleration",
+    ): "{subject} went against the acceleration of the wheel, as inertia does: they correlate by {amount}.",
     (Atom.PHYSICS, "constant"): "{subject} hardly varied, with a standard deviation of {amount}.",
     (Atom.PHYSICS, "apart"): "{subject} disagrees with its second sensor.",
     (Atom.PHYSICS, "frozen"): "{subject} stood still while what moves it moved.",

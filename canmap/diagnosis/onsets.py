@@ -8,10 +8,10 @@ then what it did meanwhile. What is not as described from the first frame to the
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.findings.finding import Severity
 from canmap.findings.kinds import (
     COUNTER,

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.diagnosis.cause_table import EXCLUDES
 
 if TYPE_CHECKING:

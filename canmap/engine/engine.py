@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from canmap.checks.all import CHECKS, place_in_order
 from canmap.checks.channels import ChannelCheck
 from canmap.checks.check import Check, End, Setting
+from canmap.checks.node_restarts import NodeRestarts
 from canmap.checks.quiet import QuietChannels
 from canmap.checks.timed_loss import TimedLoss
 from canmap.engine.prepare import Preparer
@@ -71,6 +72,7 @@ class Engine:
     Args:
         spec: What the vehicle should say.
         consumers: What sums up the stream besides what every inspection needs.
+        judges: Whether anything is checked; records are the same without.
 
     Attributes:
         spec: The same.
@@ -80,7 +82,9 @@ class Engine:
         between: Called between the parts of the work on a chunk, for what is due before all of it is done.
     """
 
-    def __init__(self, spec: Spec, consumers: Iterable[Consumer[object]] = ()) -> None:
+    def __init__(
+        self, spec: Spec, consumers: Iterable[Consumer[object]] = (), *, judges: bool = True
+    ) -> None:
         self.between: Callable[[], None] = _nothing
         self.spec = spec
         self.plan = DecodePlan.build([(name, bus.description) for name, bus in spec.buses.items()])
@@ -106,7 +110,7 @@ class Engine:
         self._newest = Newest(needed | self.timeline.activity.columns, len(self.plan.columns))
         mapped = {builder.slot for builder in self._builders} | {self.plan.columns[c].slot for c in needed}
         setting = Setting(spec, self.plan, self.rules, rates, frozenset(mapped), counters, checksums)
-        self._checks: tuple[Check[Any], ...] = tuple(check(setting) for check in CHECKS)
+        self._checks: tuple[Check[Any], ...] = tuple(check(setting) for check in (CHECKS if judges else ()))
         self._prepare = Preparer(setting, channels, joins, self._checks)
         self._changes = StateChanges(spec.records)
         self._consumers: tuple[Consumer[object], ...] = (
@@ -231,7 +235,9 @@ class Engine:
         clamped = [
             replace(f, start_ns=max(f.start_ns, start_ns), end_ns=max(f.end_ns, start_ns))
             for f in with_whole_restarts(
-                gathered(sorted(found, key=place_in_order), known), self.spec.manual.nodes
+                gathered(sorted(found, key=place_in_order), known),
+                self.spec.manual.nodes,
+                self.check(NodeRestarts).counted_ns,
             )
         ]
         whole = sorted(clamped, key=place_in_order)

@@ -78,15 +78,15 @@ class Preparer:
             slot[repeated.rows] = -1
             bus[repeated.rows] = -1
         samples = extract(self._plan, chunk.payload, chunk.length, slot)
-        verdicts = self._checksums.verdicts(chunk, samples)
+        protected = self._checksums.judged(chunk, samples)
         return Decoded(
             chunk=chunk,
             bus=bus,
             slot=slot,
             samples=samples,
             repeats=repeated,
-            verdicts=verdicts,
-            broken=broken_frames(len(chunk), samples, verdicts),
+            protected=protected,
+            broken=broken_frames(len(chunk), protected),
             error_frames=error_frames,
             remote_frames=remote_frames,
         )
@@ -116,7 +116,7 @@ class Preparer:
             arrived=arrived,
             samples=samples,
             failed=failed,
-            verdicts=known.verdicts,
+            protected=known.protected,
             odd_counters=odd,
             low=low,
             high=high,
@@ -143,7 +143,7 @@ class Preparer:
             slot=np.where(gone, np.int32(-1), decoded.slot),
             samples=samples,
             repeats=repeated,
-            verdicts=self._checksums.verdicts(decoded.chunk, samples),
+            protected=self._checksums.judged(decoded.chunk, samples),
             broken=None if decoded.broken is None else decoded.broken & ~gone,
         )
 

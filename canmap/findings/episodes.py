@@ -7,11 +7,12 @@ are one episode; that is judged by the samples' ordinals, so it does not depend 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.findings.finding import Finding
 
 if TYPE_CHECKING:

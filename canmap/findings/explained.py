@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from canmap.findings.finding import Severity
 from canmap.findings.kinds import BURST, LOSS, RATE, RECORDING_GAP, STALE
+from canmap.timing.timers import Count
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -19,6 +20,10 @@ if TYPE_CHECKING:
 
 NEAR_NS = 1_000_000_000  # a window in which a rate is judged
 OF_RATE = 1 / 6  # lost of all: then the mean period is a fifth more than promised
+_SENT = (
+    " The counter of the demand went on by as many frames as fell out: the kit may have got what the "
+    "recorder did not."
+)
 MOST = 1000  # losses and bursts that are looked at
 
 
@@ -39,6 +44,39 @@ def with_silence(findings: Iterable[Finding]) -> list[Finding]:
     findings = list(findings)
     reasons = [one for one in findings if one.kind in {STALE, RECORDING_GAP}]
     return told_with(findings, reasons[:MOST], _comes_of)
+
+
+def with_doubtful_watchdogs(findings: Iterable[Finding]) -> list[Finding]:
+    """Return the findings; an axis that stayed active is a warning where its demand may have come.
+
+    That is so in a silence over which the counter of the demand went on by as many frames as fell out: they
+    were sent, and the kit may have got what the recorder did not.
+    """
+    findings = list(findings)
+    sent = [
+        part
+        for one in findings
+        if one.kind == STALE
+        for part in (one.parts or (one,))
+        if part.facts.get("counter") == Count.BY_LOST
+    ]
+    if not sent:
+        return findings
+
+    def is_doubtful(one: Finding) -> bool:
+        return (
+            one.kind == "watchdog"
+            and one.severity is Severity.ERROR
+            and not one.open
+            and any(
+                one.place.message == s.place.message and s.start_ns <= one.start_ns <= s.end_ns for s in sent
+            )
+        )
+
+    return [
+        replace(one, severity=Severity.WARNING, text=one.text + _SENT) if is_doubtful(one) else one
+        for one in findings
+    ]
 
 
 def told_with(

@@ -9,14 +9,23 @@ where it explains all that it would have silenced; what has nothing in common st
 from __future__ import annotations
 
 from bisect import bisect_left
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from itertools import takewhile
 from typing import TYPE_CHECKING
 
-from canmap.base.words import first_of, listed, plural, seconds, times
+from canmap.base.dataclass import dataclass
+from canmap.base.words import first_of, times
 from canmap.findings.begun_together import begun_together, due_ns
-from canmap.findings.explained import with_silence, without_rates_explained
+from canmap.findings.explained import with_doubtful_watchdogs, with_silence, without_rates_explained
 from canmap.findings.finding import Finding, Place, Severity, worst
+from canmap.findings.incident_words import (
+    NAMED,
+    fell_silent,
+    gateway_copies,
+    messages,
+    nothing_recorded,
+    went_on,
+)
 from canmap.findings.kinds import MISSING, RECORDING_GAP, SPEC, STALE
 from canmap.findings.shared_messages import without_what_two_senders_do
 from canmap.findings.wrong_periods import of_wrong_periods
@@ -29,8 +38,6 @@ if TYPE_CHECKING:
 
 SAME_STEP_NS = 3_000_000  # gaps that differ from their periods by no more than this are one step of the clock
 LEAST_PERIODS = 3  # different periods that must agree on it
-NAMED = 6  # messages that a sentence names
-_EITHER = "either nothing got through on the bus, or only its recording stopped"
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +79,7 @@ class Known:
     over_gap: Callable[[int, int], Facts] = lambda _stream, _start_ns: {}
     since_ns: Mapping[str, int] = field(default_factory=dict)
 
-    def went_on(self, start_ns: int, end_ns: int) -> list[str]:
+    def going_on(self, start_ns: int, end_ns: int) -> list[str]:
         """Return the channels that had frames all the time from one session clock to another."""
         quiet = {one.channel for one in self.quiet if one.start_ns < end_ns and start_ns < one.end_ns}
         return sorted(
@@ -105,7 +112,7 @@ def gathered(findings: Iterable[Finding], known: Known) -> list[Finding]:
     rest += [_channel_missing(finding, of_channel[bus]) for bus, finding in buses.items()]
     for cluster in begun_together(silences, known.rules, known.spec.manual):
         rest += _Cluster(cluster, silences, known).explained()
-    return with_silence(rest)
+    return with_doubtful_watchdogs(with_silence(rest))
 
 
 def _of_misplaced(findings: list[Finding], buses: frozenset[str]) -> list[Finding]:
@@ -140,6 +147,7 @@ class _Cluster:
         self._left = sorted(parts, key=lambda part: part.stream or 0)  # as the description lists them
         self._known = known
         begin_ns = max(part.start_ns for part in parts)
+        self._dead: set[str] = set()  # channels on which nothing got through
         inside = {part.stream for part in parts}
         self._made_of: dict[
             tuple[str, str], list[Finding]
@@ -174,14 +182,16 @@ class _Cluster:
         found: list[Finding] = []
         while quiet := self._quiet_together():
             channels = {one.channel for one in quiet}
+            if self._are_dead(quiet):
+                self._dead |= channels
+                continue
             start_ns, end_ns = max(one.start_ns for one in quiet), min(one.end_ns for one in quiet)
             parts = self._taken(part for part in self._left if self._is_of(part, quiet))
             everything = channels >= {bus.channel for bus in self._known.spec.buses.values()}
             step_ns = self._step_ns(parts)
-            text = _nothing_recorded(parts, channels, end_ns - start_ns, step_ns)
-            went_on = [] if step_ns is not None else self._known.went_on(start_ns, end_ns)
-            if went_on:
-                text += f" {plural(len(went_on), 'Channel')} {listed(went_on, 'and')} went on: {_EITHER}."
+            on = self._known.going_on(start_ns, end_ns)
+            text = nothing_recorded(parts, channels, end_ns - start_ns, None if on else step_ns)
+            text += went_on(on, self._passed_on(parts, on, end_ns - start_ns), step_ns is not None)
             several = everything and len(channels) > 1
             severity = Severity.WARNING if several else worst(part.severity for part in parts)
             bus = None if several else parts[0].place.bus
@@ -190,6 +200,24 @@ class _Cluster:
             step = {} if step_ns is None else {"step_s": step_ns / 1e9}
             found.append(replace(gap, facts={**gap.facts, **step}))
         return found
+
+    def _are_dead(self, quiet: list[Quiet]) -> bool:
+        """Whether what a gateway passes on of quiet channels to others is silent too: nothing got through."""
+        channels = {one.channel for one in quiet}
+        copies = [copy for part in self._left if self._is_of(part, quiet) for copy in self._copies(part)]
+        return any(self._known.channel(self._rule(copy)) not in channels for copy in copies)
+
+    def _passed_on(self, parts: list[Finding], channels: list[str], span_ns: int) -> list[str]:
+        """What a gateway makes of silent messages on some channels, and would have been missed there."""
+        names = {(part.place.bus, part.place.message) for part in parts}
+        return [
+            rule.message.name
+            for stream, rule in enumerate(self._known.rules)
+            if (of := rule.relay_of) is not None
+            and (of.message.bus, of.message.message) in names
+            and self._known.channel(rule) in channels
+            and self._is_missed(stream, span_ns)
+        ]
 
     def _quiet_together(self) -> list[Quiet]:
         """Quiet spans of one time, each with two or more of the silences; empty where there are none."""
@@ -200,7 +228,7 @@ class _Cluster:
         for quiet in takewhile(lambda one: one.start_ns <= until_ns, self._known.quiet[first:]):
             if any(quiet.start_ns >= one.end_ns or one.start_ns >= quiet.end_ns for one in together):
                 continue
-            if any(one.channel == quiet.channel for one in together):
+            if quiet.channel in self._dead or any(one.channel == quiet.channel for one in together):
                 continue
             if sum(self._is_of(part, [quiet]) for part in self._left) > 1:
                 together.append(quiet)
@@ -245,8 +273,8 @@ class _Cluster:
         copies = [copy for part in parts for copy in self._copies(part) if not is_of(self._rule(copy))]
         still = [part for part in parts if part.open]
         end_ns = max(part.end_ns for part in still) if still else until_ns
-        text = _fell_silent(who, parts, until_ns - begin_ns)
-        text += f" {_gateway_copies(copies, 'them')}" if copies else ""
+        text = fell_silent(who, parts, until_ns - begin_ns)
+        text += f" {gateway_copies(copies, 'them')}" if copies else ""
         kind, bus = parts[0].kind, parts[0].place.bus
         bus = bus if all(part.place.bus == bus for part in parts) else None
         taken = self._taken((*parts, *copies))
@@ -270,7 +298,7 @@ class _Cluster:
                 continue
             its = self._copies(part)
             if its:
-                text = f"{part.text} {_gateway_copies(its, 'it')}"
+                text = f"{part.text} {gateway_copies(its, 'it')}"
                 part = replace(part, text=text, parts=(part, *its))  # noqa: PLW2901
             found.append(part)
         return found
@@ -313,39 +341,6 @@ class _Cluster:
         return self._rule(part).sender
 
 
-def _messages(parts: Iterable[Finding]) -> list[str]:
-    return list(dict.fromkeys(part.place.message or "" for part in parts))
-
-
-def _nothing_recorded(parts: list[Finding], channels: set[str], span_ns: int, step_ns: int | None) -> str:
-    names = _messages(parts)
-    where = f"{plural(len(channels), 'channel')} {listed(sorted(channels), 'and')}"
-    missing = f"{times(len(names), 'message')}: {first_of(names, NAMED)}"
-    if step_ns is not None:
-        return (
-            f"The stamps of {where} jump forward by {seconds(step_ns)}, and each message goes on as if no "
-            f"time had passed: the recorder's clock was set, or nothing was recorded. This affects {missing}."
-        )
-    return f"Nothing was recorded on {where} for {seconds(span_ns)}; this affects {missing}."
-
-
-def _gateway_copies(copies: Iterable[Finding], of: str) -> str:
-    return f"{first_of(_messages(copies), NAMED)}, which a gateway makes of {of}, fell silent with {of}."
-
-
-def _fell_silent(who: str, parts: list[Finding], span_ns: int) -> str:
-    """What all have in common lasts until the first is back; who is not back by the end is named."""
-    still = [part for part in parts if part.open]
-    never = parts[0].kind == MISSING
-    if len(still) == len(parts):
-        what = "never came" if never else "fell silent and did not come back"
-    else:
-        what = f"came late, after {seconds(span_ns)}" if never else f"was silent for {seconds(span_ns)}"
-    left = "never came" if never else "did not come back"
-    more = f" {first_of(_messages(still), NAMED)} {left}." if 0 < len(still) < len(parts) else ""
-    return f"{who} {what}: {first_of(_messages(parts), NAMED)}.{more}"
-
-
 def _finding(  # noqa: PLR0913  # what a finding is made of
     kind: Kind,
     severity: Severity,
@@ -367,5 +362,5 @@ def _finding(  # noqa: PLR0913  # what a finding is made of
         value=(span_ns[1] - span_ns[0]) / 1e9,
         text=text,
         parts=tuple(parts),
-        facts={"messages": len(_messages(parts))},
+        facts={"messages": len(messages(parts))},
     )

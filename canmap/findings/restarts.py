@@ -46,8 +46,19 @@ class _Told(NamedTuple):
     finding: Finding
 
 
-def with_whole_restarts(findings: Iterable[Finding], nodes: Iterable[NodeRule]) -> list[Finding]:
-    """Return the findings with the clues of each restart of a node as one; they are its parts."""
+def with_whole_restarts(
+    findings: Iterable[Finding], nodes: Iterable[NodeRule], counted_ns: Mapping[str, tuple[int, int]]
+) -> list[Finding]:
+    """Return the findings with the clues of each restart of a node as one; they are its parts.
+
+    A rolling counter that begins anew may have come to its first value by chance: where the node counts its
+    starts, and that count stayed what it was, it did.
+
+    Args:
+        findings: The findings.
+        nodes: What the spec says of the nodes.
+        counted_ns: Session clocks of the first and the newest sample of each count of starts, by node.
+    """
     rules = {node.name: node for node in nodes}
     rest: list[Finding] = []
     by_node: dict[str, list[_Told]] = {}
@@ -60,8 +71,17 @@ def with_whole_restarts(findings: Iterable[Finding], nodes: Iterable[NodeRule]) 
     for node, told in by_node.items():
         rule = rules.get(node)
         slack_ns = (rule.start_time_ns or 0) if rule else 0
-        rest += [_whole(node, parts, rules) for parts in _of_one_restart(told, slack_ns)]
+        since_ns, until_ns = counted_ns.get(node, (0, 0))
+        rest += [
+            _whole(node, parts, rules)
+            for parts in _of_one_restart(told, slack_ns)
+            if not (_by_counter(parts) and all(since_ns <= p.begin_ns <= p.end_ns < until_ns for p in parts))
+        ]
     return rest
+
+
+def _by_counter(told: list[_Told]) -> bool:
+    return all(one.finding.facts["clue"] == Clue.COUNTER for one in told)
 
 
 def clue_in_words(finding: Finding) -> str:

@@ -6,11 +6,13 @@ This table is what `canmap formats` prints and what the format tests assert of e
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from canmap.base.dataclass import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -6,13 +6,14 @@ arrays are not written to after they were handed on.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import IntEnum
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.frames.unread import UnreadKind
 
 if TYPE_CHECKING:

@@ -9,8 +9,9 @@ nothing was judged.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
+from canmap.base.dataclass import dataclass
 from canmap.frames.chunks import LONGEST_BREAK_NS, Coverage
 
 

@@ -7,10 +7,12 @@ make a signal stale. Steps are kept as `TimeStep` for the check that reports the
 from __future__ import annotations
 
 import copy
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from canmap.base.dataclass import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -8,11 +8,12 @@ the source is read ahead, and reading can end with it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.errors import UsageError
 from canmap.frames.session import SessionClock
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
+from canmap.base.dataclass import dataclass
 from canmap.mapping.description.bits import bytes_needed, settled
 from canmap.mapping.notes import Note, NoteReason
 from canmap.mapping.reading import grammar as g

@@ -6,11 +6,12 @@ Order of operations: raw -> labels or no data -> scale and offset of the descrip
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.mapping.choices import choice_codes
 from canmap.mapping.manual import SpeedRange
 from canmap.mapping.model import FieldRule, Limits, OutOfRange

@@ -5,10 +5,12 @@ Read and resolved with the rest of a spec; which of it is judged is for the chec
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import StrEnum
 from fractions import Fraction
 from typing import TYPE_CHECKING
+
+from canmap.base.dataclass import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.mapping.counter_rules import counter_of
 from canmap.mapping.model import MessageRule, Trigger
 from canmap.mapping.notes import Note, NoteReason

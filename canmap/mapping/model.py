@@ -6,10 +6,11 @@ so that a limit can be turned into raw counts without rounding.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.base.errors import UsageError
 from canmap.mapping.manual import Manual
 from canmap.mapping.topic_rules import TopicRules

@@ -5,9 +5,9 @@ Who needs to know what a note is about asks its reason and its fields, never its
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
 
+from canmap.base.dataclass import dataclass
 from canmap.base.errors import readable
 from canmap.base.words import listed, times
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import listed
 from canmap.mapping.field_rules import field_rule
 from canmap.mapping.model import FieldRule, RecordRule

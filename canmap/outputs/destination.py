@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.base.errors import OutputError, UsageError
 from canmap.base.words import first_of, listed
 from canmap.outputs.export_forms import FORMS

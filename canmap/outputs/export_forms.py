@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import partial
 from typing import IO, TYPE_CHECKING, Protocol
 
+from canmap.base.dataclass import dataclass
 from canmap.outputs.tables.csv_tables import CsvTable, write_csv_outcome
 from canmap.outputs.tables.json_lines import JsonLines
 from canmap.outputs.tables.parquet_tables import ParquetTable, write_parquet_outcome

@@ -7,11 +7,11 @@ have that looked at too.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.payload.bit_places import BitPlace, BitRun
 from canmap.payload.checksums import crc_of, sum_of
 from canmap.payload.counters import RollingCounter
@@ -19,7 +19,7 @@ from canmap.payload.crc_by_words import CrcByWords, PayloadByte
 from canmap.vocabulary import checksum_profiles as c
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Iterator
+    from collections.abc import Hashable, Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -49,6 +49,17 @@ class Verdict:
     there: NDArray[np.bool_]
     right: NDArray[np.bool_]
     wrong: NDArray[np.bool_]
+
+    @classmethod
+    def joined(cls, verdicts: Sequence[Verdict]) -> Verdict:
+        """Return the verdict on all frames of several, one after the other."""
+        return cls(
+            came=np.concatenate([one.came for one in verdicts]),
+            expected=np.concatenate([one.expected for one in verdicts]),
+            there=np.concatenate([one.there for one in verdicts]),
+            right=np.concatenate([one.right for one in verdicts]),
+            wrong=np.concatenate([one.wrong for one in verdicts]),
+        )
 
     def part(self, rows: slice) -> Verdict:
         """Return the verdict on some of the frames."""

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.mapping.model import OutOfRange
 from canmap.records.columns import FieldColumn, RecordChunk
 from canmap.records.motion import FIELDS, MotionBuilder, derived_ages

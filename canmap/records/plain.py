@@ -7,11 +7,11 @@ chunk of few frames costs little. A field of which a sample is outside its range
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.records.columns import FieldColumn
 from canmap.signals.plan import ColumnKind
 from canmap.signals.values import Choice, Quantity

@@ -7,9 +7,10 @@ may repeat.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.signals.counted import Tails
 
 if TYPE_CHECKING:

@@ -8,11 +8,12 @@ gone through. What a counter tells stands in `sequences`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.distinct import first_of_each
 from canmap.signals.extract import counts
 from canmap.signals.promised import promised_counters

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping
+from canmap.base.dataclass import dataclass
 
+if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
     from canmap.frames.chunks import FrameChunk
-    from canmap.payload.protection import Verdict
     from canmap.signals.extract import Samples
+    from canmap.signals.protected import ProtectedFrames
     from canmap.signals.repeats import Repeats
 
 
@@ -27,7 +26,7 @@ class Decoded:
         slot: int32[n], the described message of each frame by its slot in the plan, -1 for none.
         samples: Decoded raw values of the described frames.
         repeats: Frames that came twice, as far as the chunk shows: without bus, slot and samples.
-        verdicts: On the checksums of each protected slot that came, in the order of its frames.
+        protected: The frames with a checksum and the verdict on each, slot by slot; None where none came.
         broken: bool[n], frames whose checksum is not right, or is cut off; None where none is.
         error_frames: How many of the frames are error frames.
         remote_frames: How many are remote frames, which hold no values and are no message.
@@ -38,7 +37,7 @@ class Decoded:
     slot: NDArray[np.int32]
     samples: Samples
     repeats: Repeats
-    verdicts: Mapping[int, Verdict]
+    protected: ProtectedFrames | None
     broken: NDArray[np.bool_] | None
     error_frames: int
     remote_frames: int

@@ -9,12 +9,13 @@ frames to a group, it goes group by group instead, and repeats nothing.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.signals.plan import ColumnKind
 
 if TYPE_CHECKING:
@@ -263,24 +264,23 @@ def _read_by_group(
     plan: DecodePlan, reading: Reading, pool: NDArray[np.uint64], spans: _Spans, raw: NDArray[np.uint64]
 ) -> None:
     """Read the columns of each group together, which are all of the same frames, into `raw`."""
-    bounds = spans.column_start.tolist()
-    for group, start, count in zip(
-        plan.groups, spans.group_start.tolist(), spans.group_count.tolist(), strict=True
-    ):
-        low, high = group.columns.start, group.columns.stop
-        if bounds[low] == bounds[high]:
+    bounds, starts, counts = (part.tolist() for part in (spans.column_start, *spans[:2]))
+    left, right, mask = (part[:, np.newaxis] for part in (reading.left, reading.right, reading.mask))
+    for number, group in enumerate(plan.groups):
+        columns, count = slice(group.columns.start, group.columns.stop), counts[number]
+        if not count:
             continue
-        columns, frames = slice(low, high), slice(start, start + count)
-        values = raw[bounds[low] : bounds[high]].reshape(high - low, count)
-        left, right, mask = reading.left[columns], reading.right[columns], reading.mask[columns]
-        np.left_shift(pool[reading.row[columns], frames], left[:, np.newaxis], out=values)
-        if reading.crosses[columns].any():
-            rest = pool[reading.next_row[columns], frames]
-            rest >>= reading.spill[columns][:, np.newaxis]
-            values |= rest
-        signed = values.view(np.int64)
-        signed >>= right[:, np.newaxis]
-        values &= mask[:, np.newaxis]
+        words = pool[:, starts[number] : starts[number] + count]
+        values = raw[bounds[columns.start] : bounds[columns.stop]].reshape(-1, count)
+        np.left_shift(words[reading.word[number]], left[columns], out=values)
+        if reading.is_crossed[number]:
+            values |= words[reading.next_row[columns]] >> reading.spill[columns, np.newaxis]
+        if reading.is_signed[number]:
+            signed = values.view(np.int64)
+            signed >>= right[columns]
+            values &= mask[columns]
+        else:
+            values >>= right[columns].view(np.uint64)
 
 
 def _read_in_tiles(

@@ -10,12 +10,12 @@ signed signal, it is the raw value.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import IntEnum
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.frames.chunks import CLASSIC_WIDTH, FD_WIDTH
 from canmap.mapping.description.bits import bytes_needed, disjoint, first_bit
 from canmap.signals.slots import SlotIndex
@@ -106,7 +106,7 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """How all columns are read from payloads of one width: one element per column.
+    """How all columns are read from payloads of one width: one element per column, or per group.
 
     Attributes:
         row: intp[columns], the word that holds the most significant bit. Little-endian words come first:
@@ -118,6 +118,9 @@ class Reading:
         spill: uint64[columns], right shift of `next_row`; 64, which leaves nothing, where none is needed.
         right: int64[columns], shift that brings the signal down again.
         mask: uint64[columns], clears the copies of the top bit for a signal that is not signed.
+        word: Of each group its `row`, as a number where it is the same for all of its columns.
+        is_crossed: Of each group whether any of its columns crosses.
+        is_signed: Of each group whether any of its columns is signed.
     """
 
     row: NDArray[np.intp]
@@ -128,6 +131,9 @@ class Reading:
     spill: NDArray[np.uint64]
     right: NDArray[np.int64]
     mask: NDArray[np.uint64]
+    word: tuple[int | NDArray[np.intp], ...]
+    is_crossed: tuple[bool, ...]
+    is_signed: tuple[bool, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +231,7 @@ class DecodePlan:
             base_group=np.array([slot.groups.start for slot in slots], np.intp),
             switches=switches,
             switch_slot=np.array([columns[switch.selector].slot for switch in switches], np.intp),
-            readings={width: _reading(columns, width) for width in (CLASSIC_WIDTH, FD_WIDTH)},
+            readings={width: _reading(columns, groups, width) for width in (CLASSIC_WIDTH, FD_WIDTH)},
             index=SlotIndex([(slot.bus, slot.message) for slot in slots]),
         )
 
@@ -313,15 +319,16 @@ def _kind(signal: DescribedSignal) -> ColumnKind:
     return ColumnKind.WIDE_UNSIGNED if signal.bits == WORD_BITS and not signal.signed else ColumnKind.INTEGER
 
 
-def _reading(columns: Sequence[Column], width: int) -> Reading:
+def _reading(columns: Sequence[Column], groups: Sequence[Group], width: int) -> Reading:
     """Return how `columns` are read from payloads of `width` bytes."""
     places = [_place(column.signal, width) for column in columns]
 
     def shifts(counts: list[int]) -> NDArray[np.uint64]:
         return np.array(counts, np.uint64)
 
+    row = np.array([place.row for place in places], np.intp)
     return Reading(
-        row=np.array([place.row for place in places], np.intp),
+        row=row,
         big_endian=any(column.signal.big_endian for column in columns),
         crosses=np.array([place.spill < WORD_BITS for place in places], np.bool_),
         left=shifts([place.left for place in places]),
@@ -331,7 +338,15 @@ def _reading(columns: Sequence[Column], width: int) -> Reading:
         mask=shifts(
             [_ALL_ONES if column.sign_extended else (1 << column.signal.bits) - 1 for column in columns]
         ),
+        word=tuple(_one_or_each(row[group.columns.start : group.columns.stop]) for group in groups),
+        is_crossed=tuple(any(places[one].spill < WORD_BITS for one in group.columns) for group in groups),
+        is_signed=tuple(any(columns[one].sign_extended for one in group.columns) for group in groups),
     )
+
+
+def _one_or_each(rows: NDArray[np.intp]) -> int | NDArray[np.intp]:
+    different = {*rows.tolist()}
+    return different.pop() if len(different) == 1 else rows
 
 
 @dataclass(frozen=True, slots=True)

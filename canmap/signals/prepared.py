@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from canmap.base.dataclass import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -13,9 +14,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.frames.chunks import FrameChunk
-    from canmap.payload.protection import Verdict
     from canmap.signals.counted import OddCounters
     from canmap.signals.extract import Samples
+    from canmap.signals.protected import ProtectedFrames
     from canmap.signals.repeats import Repeats
 
 
@@ -37,7 +38,8 @@ class Prepared:
         samples: Those of the frames that are used: without the failed ones.
         failed: intp[k], the failed frames, ascending: their checksum is wrong, or they repeat their counter.
             They did come, but nothing of what they say is believed, and they are no fresh demand.
-        verdicts: On the checksums of each protected slot, in the order of its frames in `arrived`.
+        protected: The frames with a checksum and the verdict on each, slot by slot in the order of `arrived`;
+            None where none came.
         odd_counters: By number of the counter, the frames that are not simply its next.
         low: int64[columns], smallest raw value of each column of `samples`, HIGHEST where it has none.
         high: int64[columns], largest, LOWEST where it has none.
@@ -56,7 +58,7 @@ class Prepared:
     arrived: Samples
     samples: Samples
     failed: NDArray[np.intp]
-    verdicts: Mapping[int, Verdict]
+    protected: ProtectedFrames | None
     odd_counters: Mapping[int, OddCounters]
     low: NDArray[np.int64]
     high: NDArray[np.int64]

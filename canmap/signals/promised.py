@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.payload.counters import RollingCounter
 from canmap.signals.sequences import LONGEST_NS, Counting
 

@@ -8,12 +8,12 @@ side of a limit are worked out again with fractions.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import inf
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.signals.extract import counts
 from canmap.signals.limits import raw_limits, raw_span
 from canmap.signals.plan import ColumnKind

@@ -7,11 +7,11 @@ a computer that hears its own frames records each as sent and as received.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.frames.chunks import FLAG_RECEIVED, FLAG_SENT, FrameKind, join
 from canmap.signals.shortest import shortest_ns
 

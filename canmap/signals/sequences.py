@@ -10,11 +10,13 @@ at most `late` of them, is not lost, so what is missing is told `late` frames af
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import IntEnum
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from canmap.base.dataclass import dataclass
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple, Self
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from numpy.typing import NDArray
 
@@ -37,15 +37,19 @@ class SlotGroup(NamedTuple):
                 runs.append((slot, slot + 1))
         return cls(tuple(ascending), tuple(runs))
 
-    def frames(self, samples: Samples) -> tuple[NDArray[np.intp], dict[int, slice]]:
-        """Return the frames of all of the slots, intp[n], and where among them those of each slot stand."""
-        bounds = samples.slot_start
-        pieces = [samples.rows[bounds[first] : bounds[stop]] for first, stop in self.runs]
-        rows = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
-        parts, place = {}, 0
-        starts = bounds.tolist()
+    def frames(
+        self, samples: Samples, starts: Sequence[int]
+    ) -> tuple[tuple[int, ...], list[int], NDArray[np.intp]]:
+        """Return the slots that came, the bounds of the frames of each, and the frames, intp[n].
+
+        Args:
+            samples: Of a chunk.
+            starts: Its `slot_start`, as numbers.
+        """
+        slots, bounds = [], [0]
         for slot in self.slots:
             if count := starts[slot + 1] - starts[slot]:
-                parts[slot] = slice(place, place + count)
-                place += count
-        return rows, parts
+                slots.append(slot)
+                bounds.append(bounds[-1] + count)
+        pieces = [samples.rows[starts[first] : starts[stop]] for first, stop in self.runs]
+        return tuple(slots), bounds, pieces[0] if len(pieces) == 1 else np.concatenate(pieces)

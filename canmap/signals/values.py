@@ -7,12 +7,12 @@ factor and one offset by now) -> table. Choices go from the raw code to the fiel
 from __future__ import annotations
 
 from bisect import bisect_right
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.signals.extract import as_float64, counts, patterns
 from canmap.signals.limits import raw_span
 from canmap.signals.plan import ColumnKind

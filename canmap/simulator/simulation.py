@@ -6,13 +6,14 @@ ends at the border of the process: nothing here can reach a vehicle.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from os import SEEK_END
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.errors import CaptureError
 from canmap.frames.capture_formats import written_channels
 from canmap.frames.chunks import join

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Self
 
+from canmap.base.dataclass import dataclass
 from canmap.stream.sink import About
 
 if TYPE_CHECKING:

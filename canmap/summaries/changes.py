@@ -7,11 +7,12 @@ nothing at all if that is the same. The first valid value of a field is where it
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.records.change import Change
 
 if TYPE_CHECKING:

@@ -6,11 +6,11 @@ their extremes, and counts add up. So the bins depend on the frames alone and no
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.records.columns import joined_columns
 from canmap.stream.consumer import PATIENCE
 

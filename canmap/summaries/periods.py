@@ -5,11 +5,11 @@ Sums are kept in integers and medians in fixed bins, so that no cutting of the s
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.stream.consumer import PATIENCE
 
 if TYPE_CHECKING:

@@ -7,11 +7,11 @@ share.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.signals.extract import patterns
 from canmap.timing.expected import Activity
 from canmap.timing.holes import Holes

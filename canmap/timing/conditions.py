@@ -10,11 +10,11 @@ A signal that has not come, or that its newest payload was too short to hold, do
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.signals.extract import among
 from canmap.timing.newest import NEVER_NS
 

@@ -6,11 +6,11 @@ ceases to be awaited.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.timing.conditions import Condition, all_hold
 from canmap.timing.newest import Moments
 

@@ -11,6 +11,8 @@ from canmap.timing.phase import WINDOW
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from canmap.timing.arrivals import Arrivals
+
 KEPT = 4 * WINDOW  # frames that those to come are judged with
 BEHIND = 2 * WINDOW  # frames that have to come, with a frame, before it is judged
 CALM = np.zeros(KEPT, np.uint8)
@@ -49,6 +51,19 @@ class RecentFrames:
         if len(clock) < KEPT:
             self.take(clock, CALM[: len(clock)])
             self.forget()
-            return
-        self.ordinal += len(self.clock) + len(clock) - KEPT
-        self.clock, self.parts = clock[-KEPT:].copy(), CALM
+        else:
+            self.pass_on(clock[-KEPT:].copy(), len(clock))
+
+    def pass_on(self, newest: NDArray[np.int64], count: int) -> None:
+        """Take in so many frames, none of which has to be judged, by the `KEPT` newest of them."""
+        self.ordinal += len(self.clock) + count - KEPT
+        self.clock, self.parts = newest, CALM
+
+
+def newest_of_each(arrivals: Arrivals) -> NDArray[np.int64]:
+    """Return when the `KEPT` newest frames of each stream of a chunk came, int64[streams, KEPT].
+
+    What it says of a stream of which fewer came is not to be used.
+    """
+    stop = arrivals.start + arrivals.count
+    return arrivals.clock.take(stop[:, np.newaxis] + np.arange(-KEPT, 0), mode="clip")

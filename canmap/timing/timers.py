@@ -7,12 +7,12 @@ chance are as likely as the part of a period that counts as agreement: where tha
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.timing.phase import WINDOW, phases
 
 if TYPE_CHECKING:

@@ -11,12 +11,13 @@ one message is laid out, repeated, and the columns are written over it through s
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from operator import index
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.errors import ArgumentError
 from canmap.topics.definitions import BASIC, type_of
 from canmap.topics.topic_messages import Payloads

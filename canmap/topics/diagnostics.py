@@ -6,12 +6,12 @@ level STALE, which the convention keeps for it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.findings.episodes import Closed, Opened
 from canmap.findings.finding import Severity
 from canmap.findings.kinds import MISSING, STALE

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from canmap import __version__
+from canmap.base.dataclass import dataclass
 from canmap.topics.record_messages import CORE_PACKAGE, record_message
 from canmap.vocabulary.record_types import CORE_TYPES
 

@@ -8,9 +8,10 @@ have it below the name of their record ("rear_motion/odom").
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.mapping.topic_rules import UNSAID
 from canmap.topics.record_messages import record_message
 from canmap.topics.standard_types import standard_types

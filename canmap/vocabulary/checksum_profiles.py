@@ -10,7 +10,9 @@ name is known or unknown before any file is included.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
+
+from canmap.base.dataclass import dataclass
 
 PAYLOAD, IDENTIFIER, LENGTH = "payload", "identifier", "length"
 DATA_ID, DATA_ID_LOW, DATA_ID_HIGH = "data_id", "data_id_low", "data_id_high"

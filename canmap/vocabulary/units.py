@@ -12,8 +12,9 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
 from fractions import Fraction
+
+from canmap.base.dataclass import dataclass
 
 PI = Fraction(math.pi)
 _DIMENSIONS = 7  # m, kg, s, A, K, rad, bit

@@ -29,6 +29,7 @@ HOW = {
     "supply cut": {"tie"},
     "link lost": {"root"},
     "override": {"root", "tie"},
+    "inertia": {"root"},
     "kit fault": {"root"},
     "recorder gap": {"root"},
     "host stall": {"root"},

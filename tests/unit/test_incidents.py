@@ -139,6 +139,58 @@ def test_a_channel_that_went_on_meanwhile_is_named(kit: Spec, pause_ms: int) -> 
     assert (said in finding.text) is (pause_ms < 100)
 
 
+def test_a_step_of_one_channel_alone_may_be_its_own_recorder(kit: Spec) -> None:
+    """Every message of can0 goes on after 500 ms as if none had passed; can7 had frames meanwhile."""
+    quiet = drive(lambda *_: True, step_ms=500)
+    rows = [(int(t), "can0", int(i), bytes(8)) for t, i in zip(quiet.t_ns, quiet.can_id, strict=True)]
+    rows += [row(t, 0x700, channel="can7") for t in range(0, 3500, 10)]
+    result, _ = inspected([frames(sorted(rows), ("can0", "can7"))], kit)
+    (finding,) = serious(result)
+    assert finding.text.startswith("Nothing was recorded on channel can0 for 50")
+    assert finding.text.endswith(
+        "Channel can7 went on: either nothing got through on the bus, or only its recording stopped, "
+        "or the clock of a recorder of its own was set."
+    )
+
+
+RELAYED = """\
+messages:
+  one.Angle: {period: 10 ms}
+  one.Torque: {period: 20 ms}
+  two.Pads: {period: 20 ms, relay_of: {message: one.Torque, protection: own}}
+"""
+TWO_BUSES = (
+    "vehicle: Test cart\nbuses: {one: {description: kit.dbc, channel: can0}, "
+    "two: {description: kit.dbc, channel: can1}}\n"
+)
+
+
+@pytest.mark.parametrize(("copied", "kind"), [(True, "recording_gap"), (False, "stale")])
+def test_what_a_gateway_passes_on_tells_a_dead_bus_from_one_that_is_not_recorded(
+    tmp_path: Path, copied: bool, kind: str
+) -> None:
+    """For 537 ms nothing comes on can0, on can1 another message all the time; the copy of one, or not."""
+    quiet = lambda t: 1000 < t <= 1537  # noqa: E731
+    rows = [row(t, 0x10) for t in range(2, 3000, 10) if not quiet(t)]
+    rows += [row(t, 0x20) for t in range(4, 3000, 20) if not quiet(t)]
+    rows += [row(t, 0x40, channel="can1") for t in range(6, 3000, 20) if copied or not quiet(t)]
+    rows += [row(t, 0x700, channel="can1") for t in range(0, 3000, 10)]
+    text = RELAYED + "".join(
+        f"  {bus}.{name}: {{trigger: event}}\n"
+        for bus in ("one", "two")
+        for name in NAMES.values()
+        if f"{bus}.{name}:" not in RELAYED
+    )
+    spec = spec_of(tmp_path, MESSAGES, text, head=TWO_BUSES)
+    (finding,) = serious(inspected([frames(sorted(rows), ("can0", "can1"))], spec)[0])
+    assert finding.kind == kind
+    assert finding.text.endswith(
+        "Channel can1 went on, with Pads, which a gateway makes of them: only their recording stopped."
+        if copied
+        else "Pads, which a gateway makes of them, fell silent with them."
+    )
+
+
 def test_one_message_alone_stays_what_it_is(kit: Spec) -> None:
     result, _ = inspected([drive(lambda can_id, t: not (can_id == 0x10 and away(t)))], kit)
     (finding,) = serious(result)

@@ -84,6 +84,19 @@ def test_each_of_them_tells_it_alone(tmp_path: Path, left_out: tuple[str, ...], 
     assert one.text.startswith("SteerNode restarted: it")
 
 
+@pytest.mark.parametrize(
+    ("left_out", "restarts"), [((), 0), (("uptime",), 0), (("restart_count", "uptime"), 1)]
+)
+def test_a_counter_that_comes_to_its_first_value_by_chance(
+    tmp_path: Path, left_out: tuple[str, ...], restarts: int
+) -> None:
+    """3 s of silence, after which the counter stands at 0; the count of starts says that nothing started."""
+    after = [stops.steer(5000 + 10 * n, n, ran=49 + n // 10) for n in range(100)]
+    rows = [*sent(0, 2000), *after]
+    assert len(found(kit(tmp_path, *left_out), rows, "restart")[1]) == restarts
+    assert len(found(kit(tmp_path, *left_out), rows[:241], "restart")[1]) == 1  # no count came after it
+
+
 def test_two_restarts_are_two_findings(tmp_path: Path) -> None:
     rows = [*sent(0, 2000), *sent(2050, 2300, starts=2), *sent(2350, 3000, starts=3)]
     result, restarts = found(kit(tmp_path), rows, "restart")

@@ -153,6 +153,22 @@ def test_a_frame_that_repeats_its_counter_is_not_fresh(tmp_path: Path) -> None:
     assert run(kit, lambda t: sent(counter=t // 20 % 16), lambda _: True)[1] == []
 
 
+@pytest.mark.parametrize(("stands", "severity"), [(False, "warning"), (True, "error")])
+def test_demands_that_the_counter_says_were_sent_may_have_come(
+    tmp_path: Path, stands: bool, severity: str
+) -> None:
+    """No frame from 503 to 783 ms, though the axis stays active; the counter went on, or stood meanwhile."""
+    kit = spec(tmp_path, text="messages: {Command: {counter: {signal: Counter}}}\n")
+
+    def command(t: int) -> Command:
+        away = 500 <= t < 800
+        return None if away else sent(counter=(t - 300 * (stands and t >= 800)) // 20 % 16)
+
+    _, (found,) = run(kit, command, lambda _: True)
+    assert found.severity == severity
+    assert ("the kit may have got what the recorder did not" in found.text) is (severity == "warning")
+
+
 @pytest.mark.parametrize(("tolerates", "found"), [(0, 1), (1, 1), (8, 0)])
 def test_bad_frames_in_a_row_that_are_tolerated(tmp_path: Path, tolerates: int, found: int) -> None:
     """Eight bad frames, from 503 to 643 ms."""

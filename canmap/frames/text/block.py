@@ -7,11 +7,12 @@ rare, damaged or left over goes to `line`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.frames.chunks import (
     CLASSIC_WIDTH,
     FD_WIDTH,

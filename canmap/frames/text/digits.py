@@ -10,10 +10,11 @@ byte, so words are read as little endian whatever the machine.
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+
+from canmap.base.dataclass import dataclass
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -9,12 +9,12 @@ and so is a channel name that is new.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.frames.chunks import CLASSIC_WIDTH, FD_LENGTHS, FD_WIDTH
 from canmap.frames.row import EXTENDED_LIMIT, STANDARD_LIMIT
 from canmap.frames.text.digits import WORD, Rows, decimal, gather, hexadecimal_bytes, hexadecimal_number

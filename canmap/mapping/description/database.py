@@ -14,9 +14,9 @@ from contextlib import contextmanager
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
-from types import ModuleType
 from typing import TYPE_CHECKING
 
+from canmap.base.deferred import put_off
 from canmap.base.errors import DescriptionError, Fault, library_reason, readable
 from canmap.base.unusable import unusable
 from canmap.base.words import times
@@ -27,15 +27,11 @@ from canmap.mapping.description.dbctext import DbcText, MessageLine, SignalLine
 from canmap.mapping.description.description import DescribedMessage, DescribedSignal, Description
 from canmap.mapping.description.stated_twice import without_repeats
 
-# The library's testing aids bring in python-can with all its bus drivers, which takes as long as everything
-# else here together. An empty module holds their place while the library is imported for the first time.
-_AIDS = "cantools.tester"
-_unused = None if "cantools" in sys.modules else sys.modules.setdefault(_AIDS, ModuleType(_AIDS))
-from cantools.database.can import Database  # noqa: E402
-
-if _unused is not None:
-    sys.modules.pop(_AIDS)
-    vars(sys.modules["cantools"]).pop("tester", None)
+# As a whole the library brings in python-can with all its bus drivers, and what it has for logs and for
+# diagnoses, which takes ten times as long as the part that reads descriptions.
+for _package in ("cantools", "cantools.database"):
+    put_off(_package)
+from cantools.database.can.database import Database  # noqa: E402
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence

@@ -8,9 +8,10 @@ library takes long over them. What is garbled beyond repair is left out.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.mapping.description.dbclost import CYCLE_TIME, Losses
 from canmap.mapping.description.dbcstatements import NEEDED, TEXT, Statement, statements
 from canmap.mapping.description.dbcsurvey import DIGIT_NAME, NAME, UNSENT_ID, Survey
@@ -42,6 +43,7 @@ _ABOUT = re.compile(
 )
 _ATTRIBUTE = re.compile(r'(?:BA_DEF_DEF_|BA_DEF_|BA_)\s*+(?:(?:BO_|SG_|BU_|EV_)\s*+)?"(?P<name>[^"]*+)"')
 _SHORT_NUMBER = re.compile(rf"{TEXT}|(?<![\w.])([-+]?)(\.\d+)")
+_MAYBE_SHORT_NUMBER = re.compile(r"(?<![\w.])\.\d")
 _WHAT = {
     "VAL_": "the labels",
     "CM_": "the comment",
@@ -235,6 +237,8 @@ class _Mender:
             reported.append(f"{found[1]}{found[2]}")
             return f"{found[1]}0{found[2]}"
 
+        if not _MAYBE_SHORT_NUMBER.search(body):
+            return body
         reported: list[str] = []
         body = _SHORT_NUMBER.sub(whole, body)
         if reported:

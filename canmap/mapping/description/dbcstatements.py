@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_right
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from canmap.base.dataclass import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

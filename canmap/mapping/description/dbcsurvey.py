@@ -26,6 +26,7 @@ _LONG_NAME = re.compile(
 )
 NAME = re.compile(r"(?<![\w.])\w++(?!\.|[-+]\d)")  # not the "1e" of 1e-05
 DIGIT_NAME = re.compile(r"\d+(?![eE]\d+\Z)[A-Za-z_]\w*")
+_MAYBE_DIGIT_NAME = re.compile(r'\d["A-Za-z_]')  # without it there is none
 _SIGNAL_HEAD = re.compile(r"SG_\s++(?P<name>\w++)\s*+(?P<marker>\w*+)\s*+(?P<colon>:?)")
 _BEFORE_COLON = re.compile(r"[^:\n]*+")
 
@@ -172,7 +173,7 @@ class Survey:
             self.long_names[written_number(found[1] or found[2]), found[3] or ""] = found[4][1:-1]
 
     def _digit_names(self, one: Statement) -> None:
-        if one.found:
+        if one.found and _MAYBE_DIGIT_NAME.search(one.found[0]):
             words = NAME.findall(re.sub(TEXT, "", one.found[0]))
             self.digit_names.update(word for word in words if DIGIT_NAME.fullmatch(word))
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_right
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.base.errors import Fault
 from canmap.mapping.description.dbcstatements import TEXT
 

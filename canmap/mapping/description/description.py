@@ -6,8 +6,10 @@ In comes the path of a description file, out goes a `Description`; how it is rea
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
+
+from canmap.base.dataclass import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

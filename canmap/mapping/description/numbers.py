@@ -11,10 +11,13 @@ LARGEST_POWER = 400  # of ten; floating-point numbers end at 308
 _MOST_DIGITS = 20
 _WHOLE = re.compile(r"([-+]?)(\d+)")
 _POWER = re.compile(rf"{TEXT}|(?<![\w.])((?:\d++(?:\.\d*+)?|\.\d++)[eE])[-+]?0*+(\d++)")
+_MAYBE_POWER = re.compile(r"[eE][-+]?\d{3}")  # without it there is none that is too large
 
 
 def written_number(digits: str) -> int:
     """Return a number as it is written; of too many digits to be one here, the largest of so many."""
+    if len(digits) <= _MOST_DIGITS and digits.isdecimal():  # nearly always, and quicker
+        return int(digits)
     found = _WHOLE.match(digits)
     if not found:
         return 0
@@ -27,6 +30,8 @@ def impossible_power(body: str) -> str:
 
     The library writes numbers out, whatever their exponent, which can take for ever.
     """
+    if not _MAYBE_POWER.search(body):
+        return ""
     return next((found[0] for found in _POWER.finditer(body) if _is_impossible(found)), "")
 
 

@@ -6,9 +6,10 @@ a repair for each that is not: which of two is meant is not clear.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.mapping.description.repairs import Repair
 
 if TYPE_CHECKING:

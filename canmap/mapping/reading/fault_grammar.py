@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.mapping.description.bits import LONGEST_SIGNAL
 from canmap.mapping.fault_rules import FaultRule
 from canmap.mapping.reading.raw_codes import code_list

@@ -8,12 +8,13 @@ aliases (and with them alias bombs), tags, several documents, double keys, tabs 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import yaml
 
+from canmap.base.dataclass import dataclass
 from canmap.base.unusable import unusable
 from canmap.mapping.reading.mistakes import Position, shown
 

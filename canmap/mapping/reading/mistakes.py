@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.base.errors import Fault, SpecError, readable
 from canmap.base.unusable import Obstacle, unread
 from canmap.base.words import listed, times

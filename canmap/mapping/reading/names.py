@@ -6,10 +6,10 @@ the bus may be left out where the message is on one bus only.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import listed
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.refs import MessageRef, SignalRef

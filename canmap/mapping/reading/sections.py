@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Generic, TypeVar, cast
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import listed
 from canmap.mapping.reading.marks import Entries, Items, Node, Scalar
 from canmap.mapping.reading.mistakes import shown

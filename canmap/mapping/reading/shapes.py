@@ -6,10 +6,11 @@ Each takes a node and the `Context` and returns the value, or None after it has 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Generic, TypeVar
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import listed
 from canmap.mapping.reading.marks import Items, Node, Scalar, joined
 from canmap.mapping.reading.mistakes import shown

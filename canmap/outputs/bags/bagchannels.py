@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from canmap import __version__
+from canmap.base.dataclass import dataclass
 from canmap.base.extras import mcap
 
 if TYPE_CHECKING:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import contextlib
 import os
 import stat
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, BinaryIO
 
+from canmap.base.dataclass import dataclass
 from canmap.base.errors import CaptureError
 from canmap.base.extras import mcap
 from canmap.base.unusable import unusable

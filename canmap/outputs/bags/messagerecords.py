@@ -7,10 +7,11 @@ that overlap, its beginning and its end: a few calls for all of them, whatever l
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from canmap.base.dataclass import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import zlib
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
+from canmap.base.dataclass import dataclass
 from canmap.base.extras import mcap
 from canmap.outputs.bags.messageindex import ChunkContents, contents_of
 

@@ -17,10 +17,10 @@ from typing import TYPE_CHECKING
 
 from canmap.base.errors import UsageError
 from canmap.simulator.buses.attempt import Ending, Flight, Hazards
-from canmap.simulator.buses.babbling import repeats
+from canmap.simulator.buses.babbling import BABBLER_WAIT_NS, repeats
 from canmap.simulator.buses.confinement import SEQUENCE_BITS, Confinement
 from canmap.simulator.buses.frame import arbitration_key
-from canmap.simulator.buses.frame_bits import INTERMISSION, wire_length
+from canmap.simulator.buses.frame_bits import INTERMISSION, RECESSIVE_END, SUSPENSION, wire_length
 from canmap.simulator.buses.network import (
     Babble,
     BusError,
@@ -40,10 +40,7 @@ if TYPE_CHECKING:
     from canmap.simulator.buses.network import BusConfig, Disturbance, StateChange
 
 NEVER = 1 << 62
-SUSPENSION = 8  # bits that an error passive sender lets pass after the intermission
-RECESSIVE_END = 8  # bits at the end of a frame (acknowledge delimiter, end of frame) or of an error frame
 LAST_WAIT_NS = 1_000_000_000
-BABBLER_WAIT_NS = 1_000_000  # before a babbler that cannot send tries again
 
 _GIVEN_UP = {NodeState.BUS_OFF: Outcome.BUS_OFF, NodeState.UNPOWERED: Outcome.NODE_OFF}
 # NamedTuples without their keyword handling, which costs more than the rest of a quiet frame.

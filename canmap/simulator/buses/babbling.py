@@ -10,6 +10,8 @@ if TYPE_CHECKING:
     from canmap.simulator.buses.frame import Frame
     from canmap.simulator.buses.network import Babble
 
+BABBLER_WAIT_NS = 1_000_000  # before one that cannot send tries again
+
 
 def repeats(
     babble: Babble, frame: Frame, start_ns: int, end_ns: int, idle_ns: int, edge_ns: int

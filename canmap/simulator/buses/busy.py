@@ -9,12 +9,12 @@ loop arbitrates. Marked are those whose frames could collide, get lost in a queu
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from heapq import heappop, heappush
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.frames.chunks import FrameKind
 from canmap.simulator.buses.frame_bits import INTERMISSION, wire_lengths
 

@@ -41,6 +41,8 @@ if TYPE_CHECKING:
     from canmap.frames.chunks import FrameChunk
 
 INTERMISSION = 3
+SUSPENSION = 8  # bits that an error passive sender lets pass after the intermission
+RECESSIVE_END = 8  # bits at the end of a frame (acknowledge delimiter, end of frame) or of an error frame
 TAIL = 1 + 2 + 7  # check sum delimiter, acknowledge slot and its delimiter, end of frame
 STUFF_COUNT = 4
 # Stuffing states: 0 to 9 stand for level * 5 + run - 1; a run of five has its stuff bit still to come.

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
 from operator import itemgetter
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.simulator.buses.network import Outcome, Release
 from canmap.simulator.noise import even_one
 

@@ -5,10 +5,10 @@ Plain data only; `bus.py` acts on them. Times are integer nanoseconds of simulat
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import IntEnum
 from typing import TYPE_CHECKING, NamedTuple
 
+from canmap.base.dataclass import dataclass
 from canmap.base.errors import UsageError
 
 if TYPE_CHECKING:

@@ -5,11 +5,12 @@ In: transmissions of one bus as columns, in pieces of any size. Out: frame chunk
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.simulator.buses.network import ErrorKind, Outcome
 from canmap.simulator.buses.recorded_errors import error_frames
 from canmap.simulator.noise import even, even_ns

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import NamedTuple
+
+from canmap.base.dataclass import dataclass
 
 FAR_CHANNEL = "far"  # until it is in a capture of its own, where its channel is called as the near one's
 

@@ -7,9 +7,10 @@ memory). Reflections at the open end, which lost its terminator, are left out.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.simulator.buses.arbitration import NEVER, BusRun
 from canmap.simulator.buses.hearing import Hearing
 from canmap.simulator.buses.held_bus import HeldBus

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass
 
+from canmap.base.dataclass import dataclass
 from canmap.base.errors import UsageError
 
 

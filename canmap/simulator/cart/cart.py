@@ -8,9 +8,9 @@ does.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.simulator.cart.actuators import Actuator, Play, Response
 from canmap.simulator.cart.chronicle import Chronicle, Happened, Subject
 from canmap.simulator.cart.kit import (

@@ -158,8 +158,7 @@ class Sender:
         self.enable = enable
         self.name, self.node, self.layout, self.timing = layout.message.name, node, layout, timing
         self.trouble, self.count, self.unit = Trouble(), 0, layout.message.sender or ""
-        self.muted = False
-        self.phase_ns = 0
+        self.muted, self.phase_ns = False, 0
         self._tell = tell
         self._seed, self._starts, self._ticks, self._first_ns, self._clock = 0, 0, 0, 0, 1.0
         self._stood = 0  # frames so far in which the counter stood still

@@ -8,11 +8,12 @@ positive forward; angles of the steering wheel in rad, positive to the left; ped
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.simulator.noise import even
 
 if TYPE_CHECKING:

@@ -6,9 +6,10 @@ behaves, timers, supplies, people. A vehicle is a module with one `VehicleKind`,
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, NamedTuple
 
+from canmap.base.dataclass import dataclass
 from canmap.simulator.cart.payloads import PROFILE1, Guard, Layout
 
 if TYPE_CHECKING:

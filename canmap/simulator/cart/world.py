@@ -7,12 +7,13 @@ and runs the nodes' timers; what becomes of their frames on the buses is up to `
 from __future__ import annotations
 
 import bisect
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.simulator.buses.recorder_setup import RecorderSetup
 from canmap.simulator.cart.cart import Cart
 from canmap.simulator.cart.chronicle import Chronicle, Happened

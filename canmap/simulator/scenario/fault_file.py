@@ -6,9 +6,10 @@ end. `FAULT_KINDS` is the list of kinds.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from canmap.base.dataclass import dataclass
 from canmap.mapping.reading.marks import Scalar
 from canmap.mapping.reading.sections import Key, Section, mapping
 from canmap.mapping.reading.shapes import word

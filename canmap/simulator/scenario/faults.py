@@ -6,9 +6,9 @@ it. `fault_kinds` lists them all.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple, cast
 
+from canmap.base.dataclass import dataclass
 from canmap.mapping.reading.sections import Key
 from canmap.mapping.reading.shapes import message, quantity, word
 from canmap.simulator.cart.chronicle import Happened, Subject

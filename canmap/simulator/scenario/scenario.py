@@ -6,10 +6,11 @@ and holds the script. What the kit on the bus is made of stands in `world`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import dataclass
 from canmap.base.errors import FaultyFileError, UsageError
 from canmap.mapping.loader import load_spec
 from canmap.mapping.reading.marks import read_nodes

@@ -7,11 +7,11 @@ vocabulary.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple, cast
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.base.words import listed
 from canmap.mapping.reading.marks import Scalar
 from canmap.mapping.reading.mistakes import shown

@@ -1,0 +1,69 @@
+"""The sentences that say what silences have in common."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from canmap.base.words import first_of, listed, plural, seconds, times
+from canmap.findings.kinds import MISSING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from canmap.findings.finding import Finding
+
+NAMED = 6  # messages that a sentence names
+
+
+def messages(parts: Iterable[Finding]) -> list[str]:
+    """Return the names of the messages that findings are about, each once."""
+    return list(dict.fromkeys(part.place.message or "" for part in parts))
+
+
+def nothing_recorded(parts: list[Finding], channels: set[str], span_ns: int, step_ns: int | None) -> str:
+    """Return what is said where nothing came on some channels; `step_ns`: as if the clock had been set."""
+    names = messages(parts)
+    where = f"{plural(len(channels), 'channel')} {listed(sorted(channels), 'and')}"
+    missing = f"{times(len(names), 'message')}: {first_of(names, NAMED)}"
+    if step_ns is not None:
+        return (
+            f"The stamps of {where} jump forward by {seconds(step_ns)}, and each message goes on as if no "
+            f"time had passed: the recorder's clock was set, or nothing was recorded. This affects {missing}."
+        )
+    return f"Nothing was recorded on {where} for {seconds(span_ns)}; this affects {missing}."
+
+
+def gateway_copies(copies: Iterable[Finding], of: str) -> str:
+    """Return what is said of copies that are silent with their originals."""
+    return f"{first_of(messages(copies), NAMED)}, which a gateway makes of {of}, fell silent with {of}."
+
+
+def fell_silent(who: str, parts: list[Finding], span_ns: int) -> str:
+    """Return what all have in common, until the first is back; who is not back by the end is named."""
+    still = [part for part in parts if part.open]
+    never = parts[0].kind == MISSING
+    if len(still) == len(parts):
+        what = "never came" if never else "fell silent and did not come back"
+    else:
+        what = f"came late, after {seconds(span_ns)}" if never else f"was silent for {seconds(span_ns)}"
+    left = "never came" if never else "did not come back"
+    more = f" {first_of(messages(still), NAMED)} {left}." if 0 < len(still) < len(parts) else ""
+    return f"{who} {what}: {first_of(messages(parts), NAMED)}.{more}"
+
+
+def went_on(channels: Sequence[str], copies: Sequence[str], stepped: bool) -> str:
+    """Return what is said of channels that had frames while others had none; "" where there are none.
+
+    Args:
+        channels: Their names.
+        copies: Messages on them that a gateway makes of what fell silent, and that came all the time.
+        stepped: The clock of a recorder that only the silent channels have may have been set.
+    """
+    if not channels:
+        return ""
+    who = f" {plural(len(channels), 'Channel')} {listed(channels, 'and')} went on"
+    if copies:
+        passed_on = f"{listed(copies, 'and')}, which a gateway makes of them"
+        return f"{who}, with {passed_on}: only their recording stopped."
+    also = ", or the clock of a recorder of its own was set" if stepped else ""
+    return f"{who}: either nothing got through on the bus, or only its recording stopped{also}."

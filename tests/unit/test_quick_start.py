@@ -1,0 +1,108 @@
+"""What makes the start quick: data classes that compile less, a library of which a part is imported."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import subprocess
+import sys
+from dataclasses import field, fields, replace
+
+import pytest
+
+from canmap.base.dataclass import dataclass
+
+# Each class is made by the standard decorator and by ours: whatever is asked has to have the same answer.
+OPTIONS = ({}, {"slots": True}, {"frozen": True}, {"frozen": True, "slots": True, "kw_only": True})
+
+
+def _classes(options: dict[str, bool]) -> list[type]:
+    made = []
+    for decorator in (dataclasses.dataclass, dataclass):
+
+        class Nothing:
+            """Without a field."""
+
+        class One:
+            """A field alone, which is not equal to itself."""
+
+            value: float = math.nan
+
+        class Reading:
+            """Fields of every kind."""
+
+            name: str
+            value: float = 0.0
+            line: int = field(default=0, compare=False)
+            texts: dict[str, str] = field(default_factory=dict, hash=False)
+            hidden: str = field(default="", repr=False)
+
+        class Shown:
+            """One that is shown and compared in its own way."""
+
+            value: int = 0
+
+            def __repr__(self) -> str:
+                return "its own"
+
+            def __eq__(self, other: object) -> bool:
+                return True
+
+            def __hash__(self) -> int:
+                return 7
+
+        for cls in (Nothing, One, Reading, Shown):
+            cls.__qualname__ = cls.__name__
+        made.append([decorator(**options)(cls) for cls in (Nothing, One, Reading, Shown)])
+    return made
+
+
+def _objects(classes: list[type]) -> list[object]:
+    nothing, one, reading, shown = classes
+    first = reading(name="a")
+    others = [reading(name="a", line=7), reading(name="b"), reading(name="a", hidden="x")]
+    given = [
+        nothing(),
+        one(),
+        one(value=1.5),
+        first,
+        *others,
+        replace(first, value=2.0),
+        shown(),
+        shown(value=3),
+    ]
+    return [*given, reading(name="a", texts={"b": "c"}), reading(name="a", value=2.0)]
+
+
+@pytest.mark.parametrize("options", OPTIONS, ids=str)
+def test_a_data_class_is_as_the_standard_one(options: dict[str, bool]) -> None:
+    standard, ours = map(_objects, _classes(options))
+    assert [repr(one) for one in ours] == [repr(one) for one in standard]
+    equal = [[one == other for other in standard] for one in standard]
+    assert [[one == other for other in ours] for one in ours] == equal
+    assert any(map(any, equal))
+    assert not all(map(all, equal))
+    for one, other in zip(ours, standard, strict=True):
+        assert [field.name for field in fields(one)] == [field.name for field in fields(other)]
+        assert (type(one).__hash__ is None) == (type(other).__hash__ is None)
+        if type(one).__hash__ is not None:
+            assert hash(one) == hash(other)
+
+
+WHOLE = """
+import sys
+from canmap.mapping.description.database import Database
+slow = {"can", "cantools.logreader", "cantools.database.diagnostics"} & set(sys.modules)
+import cantools
+from cantools.database import load_string
+assert not slow, slow
+assert cantools.database.can.Database is Database
+assert isinstance(load_string('VERSION ""\\n', "dbc"), Database)
+assert cantools.typechecking and cantools.logreader.Parser and cantools.__version__
+assert not hasattr(cantools, "no such thing")
+"""
+
+
+def test_a_program_gets_the_library_whole_although_a_part_of_it_was_imported() -> None:
+    done = subprocess.run([sys.executable, "-c", WHOLE], check=False, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
