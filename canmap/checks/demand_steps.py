@@ -88,7 +88,7 @@ class DemandSteps(EpisodeCheck[None]):
         unit = self._plan.columns[self._plan.column_of[ref.bus, ref.message, ref.signal]].signal.unit
         unit = f"{unit or '1'}/s" if of_signal.is_rate else unit
         of = f" {unit}" if unit else ""
-        refused = "refuses" if self._demands[i].steps.refuses[which] else "bounds"
+        refused = "refuses" if self._demands[i].steps.refuses[which] else "limits"
         what = "change" if of_signal.is_rate else "step"
         text = f"{ref.message}.{ref.signal} asked for a {what} of {number(abs(episode.worst))}{of}"
         text += f", and {times(episode.more, 'more time')} that are not listed" if episode.more else ""
