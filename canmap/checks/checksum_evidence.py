@@ -228,13 +228,40 @@ class ChecksumEvidence:
     def difference(self) -> int | None:
         """By what all wrong checksums differ from what is expected; None where that varies.
 
-        A plain sum is subtracted, all others are mixed.
+        Sums are subtracted, those that are inverted as they were before; all others are mixed.
         """
-        column = self._tried.less if self._adds else self._tried.xor
+        less = self._less
+        if less is None:
+            return self._the_same(self._tried.xor)
+        return -less & self._all if self.is_inverted else less
+
+    @property
+    def is_inverted(self) -> bool:
+        """Whether the difference is one of sums before they are inverted."""
+        return bool(self._protection.method.final_xor) and self._less is not None
+
+    def _the_same(self, column: NDArray[np.uint64]) -> int | None:
+        """Return what all wrong ones have alike in a column; None where it varies, or they are few."""
         of_wrong = column[~self._tried.right]
         if len(of_wrong) < LEAST_FOR_RIGHT or (of_wrong != of_wrong[0]).any():
             return None
         return int(of_wrong[0])
+
+    @property
+    def _less(self) -> int | None:
+        """By how much more all wrong sums came than is expected; None where that varies, or for no sum."""
+        return self._the_same(self._tried.less) if self._may_add else None
+
+    @property
+    def _may_add(self) -> bool:
+        """Whether it is a sum, plain or inverted."""
+        method = self._protection.method
+        is_sum = method.crc is None and not method.exclusive and not method.fold
+        return is_sum and method.final_xor in {0, self._all}
+
+    @property
+    def _all(self) -> int:
+        return int((1 << self._protection.method.width) - 1)
 
     @property
     def by_previous_counter(self) -> bool:
@@ -251,20 +278,16 @@ class ChecksumEvidence:
         if method.is_profile:
             mode = ("data_id_mode",) if method.modes else ()
             return ("data_id", *mode) if method.data_ids else ()
-        if missing := self._left_out(difference):
+        missing = self._left_out(difference)
+        if self._may_add:
+            return ("final_xor",) if self._less is None else missing or ("initial", "data_id")
+        if missing:
             return missing
-        if self._adds:
-            return ("initial", "data_id")
         lengths = len(np.unique(self._tried.size[~self._tried.right]))
         last = method.order[-1].startswith(DATA_ID)
         if lengths > 1 and not method.exclusive:  # it goes in where the length no longer matters
             return ("final_xor", *(("data_id",) if last else ()))
         return ("initial", "final_xor", "data_id")
-
-    @property
-    def _adds(self) -> bool:
-        method = self._protection.method
-        return method.crc is None and not method.exclusive and not method.fold and not method.final_xor
 
     def _left_out(self, difference: int) -> tuple[str, ...]:
         """Return what, taken into a sum, makes up the difference: ("order",) and what it lacks."""
@@ -312,6 +335,7 @@ def advice(evidence: ChecksumEvidence) -> tuple[str, dict[str, str | tuple[str, 
     hexadecimal, likely = f"0x{difference:02X}", evidence.likely
     facts: dict[str, str | tuple[str, ...]] = {"differs_by": hexadecimal}
     text = f"each differs by {hexadecimal} from what the spec gives"
+    text += ", before it is inverted" if evidence.is_inverted else ""
     if not likely:
         return text, facts
     facts["likely"] = likely
