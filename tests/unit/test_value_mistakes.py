@@ -129,6 +129,11 @@ CASES = {
         "{signal: SteerFeedback.Share, unit: '%'}}\n",
         *(8, 72, "The record b does not map its field speed; it maps throttle."),
     ),
+    "change of a share without a time": (
+        "records: {d: {type: Drive, stamp: DriveFeedback, throttle: "
+        "{signal: SteerFeedback.Share, unit: '%', slew: 5 %}}}\n",
+        *(4, 107, "The unit `%` does not convert to %/s or Hz."),
+    ),
     "word for a bit": (
         "demands: {SteerFeedback: {fresh_when: {Homed: on}}}\n",
         *(4, 47, "SteerFeedback.Homed has no label `on`, nor any other: write yes or no."),

@@ -172,6 +172,7 @@ def fits(value: Measure, dimension: tuple[int, ...], place: Position, context: C
     if value.unit.dimension == dimension:
         return True
     wanted = si_name(dimension) if any(dimension) else "a plain number or a share in %"
+    wanted = "%/s or Hz" if dimension == UNITS["Hz"].dimension else wanted
     if value.unit.name == "1":
         context.faults.add(place, f"The number has no unit: write one that converts to {wanted}.")
     else:
