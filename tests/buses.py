@@ -45,8 +45,12 @@ nodes = st.builds(
     recovers=st.booleans(),
     recovery_ns=st.sampled_from([0, 3 * MS]),
 )
-networks = st.lists(nodes, min_size=1, max_size=4).map(
-    lambda chosen: BusConfig("drive", 500_000, tuple(chosen))
+networks = st.builds(
+    BusConfig,
+    name=st.just("drive"),
+    bit_rate=st.just(500_000),
+    nodes=st.lists(nodes, min_size=1, max_size=4).map(tuple),
+    acknowledged=st.sampled_from([True, True, False]),
 )
 plain_networks = st.integers(1, 4).map(
     lambda count: BusConfig("drive", 500_000, tuple(Node(str(n)) for n in range(count)))

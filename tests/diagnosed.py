@@ -184,6 +184,7 @@ def _fault(
 UNFED = "kit_unfed"
 WHOLE: dict[str, object] = {"at": None}
 BENDS: dict[str, object] = {"drawn": (0, 1)}
+TURNING: dict[str, object] = {"drawn": (1,), "at": (5.2, 7.0), "latent": True}  # before the second bend
 OF_CART: dict[str, object] = {"only": "cart"}
 OF_CARRIER: dict[str, object] = {"only": "carrier"}
 STEPPED: dict[str, object] = {"drawn": (3,), "latent": True}  # it shows only under load
@@ -289,7 +290,11 @@ FAULTS = {
         **STEPPED,
     ),
     "sag of the supply": _fault(
-        "supply_sag", "resistance: {rng[250:450]} mOhm", f"supply_sag {UNFED}", **OF_CART, **STEPPED
+        "supply_sag",
+        "resistance: {rng[250:450]} mOhm",
+        f"supply_sag node_supply {UNFED}",
+        **OF_CART,
+        **STEPPED,
     ),
     "sag of the carrier's supply": _fault(
         "supply_sag",
@@ -299,8 +304,8 @@ FAULTS = {
         **STEPPED,
     ),
     "deaf receiver": _fault("receiver_deaf", "message: {steer_demand}", "receiver_deaf", (0.4, 1.5)),
-    "derating": _fault("derating", "within: 1 s", "axis_weak", latent=True, **BENDS),
-    "jammed": _fault("jammed_linkage", "", "axis_weak axis_jammed", **BENDS),
+    "derating": _fault("derating", "within: 1 s", "axis_weak", **TURNING),
+    "jammed": _fault("jammed_linkage", "", "axis_weak", **TURNING),
     "scale changed": _fault(
         "scale_changed", "signal: {steer}.{angle}, factor: {rng[2:4]}", "scale_changed angle_offset", **BENDS
     ),
@@ -315,9 +320,9 @@ FAULTS = {
     "wrong bit rate": _fault("wrong_bit_rate", "bus: {bus}", "recorder_setup", **WHOLE),
     "wrong byte order": _fault("wrong_byte_order", "signal: {slow}", "other_than_described", **WHOLE),
     "wrong scale": _fault(
-        "wrong_scale", "signal: {jump}, factor: {rng[8:12]}", "other_than_described", **BENDS, **WHOLE
+        "wrong_scale", "signal: {jump}, factor: {rng[8:12]}", "angle_described_otherwise", **BENDS, **WHOLE
     ),
-    "wrong sign": _fault("wrong_sign", "signal: {jump}", "other_than_described", **BENDS, **WHOLE),
+    "wrong sign": _fault("wrong_sign", "signal: {jump}", "angle_described_otherwise", **BENDS, **WHOLE),
 }
 
 # What no check can see, for the reasons in `tests/found_faults.py`: nothing may be named.

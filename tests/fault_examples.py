@@ -144,10 +144,16 @@ class Trip(NamedTuple):
 def trip_of(folder: Path, example: str | None, seed: int) -> Trip:
     """Run the trip with an example, or without a fault."""
     told = run_of(folder, TRIP, None if example is None else EXAMPLES[example], seed)
-    return Trip(told, _by_message(told.chunk))
+    return of_run(told)
 
 
-def _by_message(whole: FrameChunk) -> dict[tuple[str, int], tuple[np.ndarray, np.ndarray]]:
+def of_run(told: Run) -> Trip:
+    """The trip of a run."""
+    return Trip(told, by_message(told.chunk))
+
+
+def by_message(whole: FrameChunk) -> dict[tuple[str, int], tuple[np.ndarray, np.ndarray]]:
+    """Stamps and payloads by channel and identifier, -1 for error frames."""
     wide = np.zeros((len(whole), 8), np.uint8)
     wide[:, : whole.payload.shape[1]] = whole.payload[:, :8]
     words = np.ascontiguousarray(wide).view(np.uint64).ravel()
@@ -196,14 +202,14 @@ def distances(one: Trip, other: Trip) -> dict[tuple[str, int], Distance]:
     told = {}
     for key in sorted({*one.frames, *other.frames}):
         first, second = one.frames.get(key, NOTHING), other.frames.get(key, NOTHING)
-        there, back = _one_way(first, second), _one_way(second, first)
+        there, back = one_way(first, second), one_way(second, first)
         if any((*there, *back)):
             count = len(first[0]) + len(second[0])
             told[key] = Distance(*(a + b for a, b in zip(there, back, strict=True)), count)
     return told
 
 
-def _one_way(first: tuple[np.ndarray, np.ndarray], second: tuple[np.ndarray, np.ndarray]) -> tuple[int, ...]:
+def one_way(first: tuple[np.ndarray, np.ndarray], second: tuple[np.ndarray, np.ndarray]) -> tuple[int, ...]:
     times, words = first
     other_times, other_words = second
     if not len(times) or not len(other_times):

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import gc
+
 import click
 
 from canmap.base.errors import UsageError
 from canmap.cli.captured_channels import tell_channels
 from canmap.cli.options import OVERWRITE
 from canmap.cli.printing import print_line
+
+SELDOM = 100_000  # objects more, until Python looks for circles: a run makes many, and hardly a circle
 
 EPILOG = """\
 \b
@@ -45,6 +49,7 @@ def simulate_command(
     from canmap.simulator.scenario.scenario import load_scenario
 
     loaded = load_scenario(scenario, faults, seed)
+    gc.set_threshold(SELDOM)
     if into is not None:
         from canmap.simulator.simulation import simulate_to_file
 

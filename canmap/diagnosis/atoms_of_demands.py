@@ -33,7 +33,7 @@ def demand(case: CaseFile) -> Iterator[Evidence]:
     found = [one for slot in _demands(case) for one in _of_demand(case, slot)]
     found += [*_all_missing(case), *_withdrawn(case), *_too_early(case), *_out_of_range(case)]
     yield from found
-    if not found and _demands(case):
+    if not found and _demands(case) and not any(map(case.doubled, _demands(case))):
         names = tuple(case.rules[slot].message.name for slot in _demands(case))
         yield Evidence(
             atom=Atom.DEMAND,
@@ -129,7 +129,9 @@ def _refused(case: CaseFile, slot: int, name: str) -> Iterator[Evidence]:
 
 
 def _withdrawn(case: CaseFile) -> Iterator[Evidence]:
-    taken = [one for one in withdrawals(case.result) if _near(case, one)]
+    doubled = {case.rules[slot].message.name for slot in range(len(case.rules)) if case.doubled(slot)}
+    twice = {rule.name for rule in case.spec.records if rule.stamp in doubled}
+    taken = [one for one in withdrawals(case.result) if _near(case, one) and one.record not in twice]
     if taken and (taken[0].held_ns is None or taken[0].held_ns > TOGGLES_NS):
         yield Evidence(
             atom=Atom.DEMAND,
@@ -235,7 +237,8 @@ def _restarts(case: CaseFile) -> Iterator[Evidence]:
 
 def _several_anew(case: CaseFile, anew: list[Change]) -> Iterator[Evidence]:
     """Several nodes that came back as after power-on, by what the axes or the nodes themselves tell."""
-    told = {_teller(case, one.record): one.clock_ns for one in anew}
+    back = {case.rules[gap.slot].sender for gap in case.gaps}
+    told = {_teller(case, one.record): one.clock_ns for one in anew if _teller(case, one.record) in back}
     told |= {
         str(one.facts.get("node")): one.start_ns for one in case.findings("restart") if one.facts.get("node")
     }

@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.diagnosis.case_file import MS
-from canmap.diagnosis.evidence import Atom, Evidence, Role
+from canmap.diagnosis.damaged_frames import whose
+from canmap.diagnosis.evidence import Atom, Evidence
+from canmap.findings.kinds import DUPLICATE
 from canmap.frames.chunks import FrameKind
 
 if TYPE_CHECKING:
@@ -21,14 +23,7 @@ LEAST_ERRORS = 5
 FULL, FREE = 0.8, 0.5  # share of the time for which a bus carries frames
 FLOOD_A_SECOND, FLOOD_SHARE = 500, 0.4
 FRAME_BITS, EXTENDED_BITS, STUFFED = 47, 67, 1.1  # ISO 11898-1, from memory; stuff bits about a tenth more
-LATEST = 90  # percentile of how far intervals are off
-MUCH_MORE = 6  # times as far off as the others
-JITTER_NS = 30_000
-UNDISTURBED_NS = 100_000  # of the 90th percentile, beyond what it was before
 SPAN_NS = 1_000 * MS
-# Of error frames: a frame of 8 bytes and 29 bits at 250 kbit/s, damaged late and sent again, takes 0.7 ms.
-BACK_TO_BACK_NS, PAUSE_NS = 800_000, 60 * MS
-DENSE, EVEN, LEAST_PAUSES = 0.7, 0.1, 3
 
 
 def bus(case: CaseFile) -> Iterator[Evidence]:
@@ -67,7 +62,7 @@ def _errors(case: CaseFile) -> Evidence:
     errors = rows[kind == FrameKind.ERROR]
     if len(errors) < LEAST_ERRORS:
         return Evidence(atom=Atom.BUS, value="clean", from_ns=case.begin_ns, to_ns=case.end_ns)
-    value, subject, role = _whose(case, chunk.t_ns[errors])
+    value, subject, role = whose(case, chunk.t_ns[errors])
     first = int(errors[0])
     return Evidence(
         atom=Atom.BUS,
@@ -79,55 +74,6 @@ def _errors(case: CaseFile) -> Evidence:
         line=int(chunk.line[first]),
         amount=float(len(errors)),
     )
-
-
-def _bursts(stamps_ns: NDArray[np.int64]) -> str | None:
-    """Whether error frames come in dense bursts, and whether with pauses of one length; None for neither.
-
-    A frame that is damaged every time is sent again at once, so the errors stand back to back until its
-    sender leaves the bus or the contact is back. Damage here and there leaves good frames between.
-    """
-    apart = np.diff(stamps_ns)
-    pauses = apart[apart > PAUSE_NS]
-    if len(pauses) < LEAST_PAUSES or np.median(apart) > BACK_TO_BACK_NS:
-        return None
-    dense = np.count_nonzero(apart <= BACK_TO_BACK_NS) >= DENSE * len(apart)
-    even = pauses.std() <= EVEN * pauses.mean()
-    return ("regular_bursts" if even else "bursts") if dense else None
-
-
-def _whose(case: CaseFile, stamps_ns: NDArray[np.int64]) -> tuple[str, str, Role]:
-    """Whose frames the errors hold up: those of one sender much more than those of any other, or not."""
-    from_ns, to_ns = int(stamps_ns[0]), int(stamps_ns[-1])
-    silent = [gap for gap in case.first_silent if case.roles[gap.slot] is not Role.COPY]
-    senders = {case.rules[gap.slot].sender for gap in silent}
-    off: dict[str, tuple[int, float, Role]] = {}  # of the message of each sender that comes most often
-    for slot, rule in enumerate(case.rules):
-        clock, period_ns = case.clock(slot), case.period_ns(slot)
-        if period_ns is None or rule.sender is None or case.roles[slot] is Role.COPY:
-            continue
-        before = np.abs(np.diff(clock[clock < from_ns]) - period_ns)
-        during = np.abs(
-            np.diff(clock[(clock >= from_ns - period_ns) & (clock <= to_ns + period_ns)]) - period_ns
-        )
-        if len(before) < LEAST_ERRORS or len(during) < LEAST_ERRORS:
-            continue
-        more = float(np.percentile(during, LATEST) - np.percentile(before, LATEST))
-        if rule.sender not in off or period_ns < off[rule.sender][0]:
-            off[rule.sender] = (period_ns, more, case.roles[slot])
-    if len(senders) == 1 and (name := senders.pop()):
-        rest = [more for sender, (_, more, _) in off.items() if sender != name]
-        if not rest or np.median(rest) < UNDISTURBED_NS:  # who was damaged has taken itself off the bus
-            return "one_disturbed", name, case.roles[silent[0].slot]
-    if (bursts := _bursts(stamps_ns)) is not None:
-        return bursts, "", Role.ANY
-    if len(off) < 2:
-        return "errors_only", "", Role.ANY
-    first = max(off, key=lambda name: off[name][1])
-    others = float(np.median([more for name, (_, more, _) in off.items() if name != first]))
-    if off[first][1] >= MUCH_MORE * max(others, JITTER_NS):
-        return "one_disturbed", first, off[first][2]
-    return "several_disturbed", "", Role.ANY
 
 
 def _loads(case: CaseFile) -> dict[str, float]:
@@ -187,6 +133,14 @@ def recorder(case: CaseFile) -> Iterator[Evidence]:
             to_ns=finding.end_ns,
             line=finding.line,
             amount=finding.value,
+        )
+    for finding in case.findings(DUPLICATE):
+        yield Evidence(
+            atom=Atom.RECORDER,
+            value="recorded_twice",
+            from_ns=finding.start_ns,
+            to_ns=finding.end_ns,
+            line=finding.line,
         )
     open_gaps = [gap for gap in case.first_silent if gap.next_ns is None]
     if open_gaps and len(open_gaps) == len(case.first_silent):

@@ -28,6 +28,7 @@ BEFORE_NS, DIP_NS = 1_500 * MS, 1_200 * MS  # the dip itself is looked for this 
 HELD_NS = 600 * MS  # for which an override is looked at
 HAND = 0.3  # N m, by which the torque of a hand varies; common practice
 LEAST_SAMPLES = 10
+KNOWN_NS = 200 * MS  # for which an angle stays known
 LED_NS = 130 * MS  # before an override, in which its torque is looked at: kits take about 100 ms
 INERTIA = 0.8  # from which on a torque goes against the acceleration
 MOVING_MPS = 0.5
@@ -237,7 +238,8 @@ def _yaw_over(case: CaseFile, from_ns: int, to_ns: int) -> _Yaw | None:
     left, right = rear["rear_left"], rear["rear_right"]
     speed = (left + right) / 2
     angle = np.interp(clock, steering[0], road) if len(steering[0]) else speed * np.nan
-    inside = (clock >= from_ns) & (clock <= to_ns) & (speed > MOVING_MPS) & np.isfinite(angle)
+    known = np.isfinite(angle) & (_since_last(clock, steering[0]) <= KNOWN_NS)
+    inside = (clock >= from_ns) & (clock <= to_ns) & (speed > MOVING_MPS) & known
     if np.count_nonzero(inside) < LEAST_SAMPLES:
         return None
     told = (right - left)[inside] / geometry.track
@@ -247,6 +249,12 @@ def _yaw_over(case: CaseFile, from_ns: int, to_ns: int) -> _Yaw | None:
     times = float(np.cov(told, asked)[0, 1] / spread[1] ** 2) if moved else None
     fits = moved and abs(float(np.corrcoef(told, asked)[0, 1])) >= YAW_FITS
     return _Yaw(float(np.mean(told - asked)), times if fits else None)
+
+
+def _since_last(clock: NDArray[np.int64], told: NDArray[np.int64]) -> NDArray[np.int64]:
+    """How long before each moment something was told last, ns; long where it never was."""
+    last = told.searchsorted(clock, "right") - 1
+    return np.where(last >= 0, clock - told[last.clip(0)], 2 * KNOWN_NS) if len(told) else clock
 
 
 def _road_angle(steering: dict[str, NDArray[np.float64]], ratio: float | None) -> NDArray[np.float64] | None:

@@ -25,10 +25,14 @@ if TYPE_CHECKING:
 
 EARLY = {"past_threshold", "sent_twice", "flood"}  # what else is seen may follow from these
 LINK_NS = 600 * MS  # that a receiver of a radio stop waits before it opens the loop; common practice: 500 ms
+TRANSIT_NS = 2 * MS  # from what a frame says to its stamp
 HOLD_UP_NS = 300 * MS  # that capacitors of a node carry on without supply; common practice
 PAUSES = 2  # of the longest between two signs: so long before the first sign it may have begun
+LEAST_PAUSE_NS = 750 * MS  # where there is only one, that of a contact on a rough road; common practice
+MOMENT_NS = 500 * MS  # a stop loop that opens for less is a contact
 MEANS = 7  # of the mean time between signs: the first comes later than that once in a thousand times
 FRAMES_BEFORE = {"two_senders": 6}  # that it takes to be known
+USUAL = 1000  # frames, by which the longest usual pause is known
 SLOW = {"tracking"}  # shows only once there was something to follow
 SPREAD = {"loss", "relay"}  # of signs of which only number and span are known
 
@@ -44,7 +48,8 @@ def begins_between(case: CaseFile, evidence: Iterable[Evidence]) -> tuple[int, i
     until_ns = min(one.until_ns for one in seen)
     after_ns = min(one.after_ns for one in seen if one.after_ns <= until_ns)
     lost = any(one.atom is Atom.STOP_CHAIN and one.value == "lost" for one in evidence)
-    unfed = any(one.value == "supply_group" for one in evidence)
+    told = any(one.atom is Atom.STOP_CHAIN and one.value in {"pressed", "open", "cut"} for one in evidence)
+    unfed = not told and any(one.value == "supply_group" for one in evidence)
     return after_ns - max(LINK_NS * lost, HOLD_UP_NS * unfed), until_ns
 
 
@@ -59,13 +64,18 @@ def _of_changes(case: CaseFile) -> Iterator[When]:
     stop = first_of_changes([one for one in case.result.changes if is_stop(case, one)], case)
     if stop is not None:
         yield stop
+    held_ns = [one.held_ns for one in case.result.changes if is_stop(case, one) and one.held_ns]
+    if stop is not None and min(held_ns, default=MOMENT_NS) < MOMENT_NS:  # it may have opened unseen before
+        yield When(stop.after_ns - PAUSES * LEAST_PAUSE_NS, stop.until_ns)
 
 
 def _of_silences(case: CaseFile) -> Iterator[When]:
     originals = [gap for gap in case.first_silent if case.roles[gap.slot] is not Role.COPY]
     silent = originals or case.first_silent  # a copy comes later than what it is a copy of
     if silent:
-        yield When(max(gap.last_ns for gap in silent), min(gap.due_ns for gap in silent))
+        delays_ns = [relay.delay_ns or 0 for gap in silent if (relay := case.rules[gap.slot].relay_of)]
+        last_ns = max(gap.last_ns for gap in silent) - max(delays_ns, default=0)
+        yield When(last_ns, min(gap.due_ns for gap in silent))
     refused = refusal(case)
     if refused is not None:
         yield refused
@@ -90,16 +100,19 @@ def _of_finding(case: CaseFile, finding: Finding) -> When:
     until_ns = int(after[0]) if len(after) else finding.start_ns
     if finding.kind == "restart":
         return When(finding.start_ns, finding.end_ns)
+    if finding.kind == "time_order":  # nothing tells how long the pause was between the frames at the step
+        return When(finding.start_ns, finding.start_ns + int(np.diff(before[-USUAL:]).max(initial=MS)))
     if finding.kind in SLOW:
         return When(case.window.from_ns, finding.start_ns)
     if finding.kind in SPREAD:
         mean_ns = (finding.end_ns - finding.start_ns) // max(finding.count, 1)
         return When(finding.start_ns - max(MEANS * mean_ns, LONGEST_SAMPLE_NS), until_ns)
     alike = [one.start_ns for one in case.findings(finding.kind) if one.place == finding.place]
-    if len(alike) > 1:
+    contact = finding.kind == "out_of_range" and slots and case.roles[slots[0]] is not Role.COMPUTER
+    if len(alike) > 1 or contact:
         return When(_of_signs(np.array(sorted(alike)), case).after_ns, until_ns)
     last = before[-FRAMES_BEFORE.get(finding.kind, 1) :]
-    return When(int(last[0]) if len(last) else case.window.from_ns, until_ns)
+    return When(int(last[0]) - TRANSIT_NS if len(last) else case.window.from_ns, until_ns)
 
 
 def _of_signs(stamps_ns: np.ndarray, case: CaseFile) -> When:
@@ -107,4 +120,5 @@ def _of_signs(stamps_ns: np.ndarray, case: CaseFile) -> When:
     if not len(stamps_ns):
         return When(case.begin_ns - LONGEST_SAMPLE_NS, case.begin_ns)
     pause_ns = int(np.diff(stamps_ns).max(initial=LONGEST_SAMPLE_NS // PAUSES))
+    pause_ns = max(pause_ns, LEAST_PAUSE_NS)
     return When(int(stamps_ns[0]) - PAUSES * pause_ns, int(stamps_ns[0]))

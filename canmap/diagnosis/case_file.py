@@ -9,7 +9,8 @@ import numpy as np
 
 from canmap.base.dataclass import dataclass
 from canmap.diagnosis.evidence import Role
-from canmap.diagnosis.onsets import OnsetKind, holds_from_start
+from canmap.diagnosis.onsets import OnsetKind, held_from_start
+from canmap.findings.kinds import TWO_SENDERS
 from canmap.vocabulary.record_types import DEMAND_TYPES, AxisState, field_types
 
 if TYPE_CHECKING:
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.diagnosis.onsets import EpisodeSpan
-    from canmap.findings.finding import Finding
+    from canmap.findings.finding import Finding, Place
     from canmap.frames.chunks import FrameChunk
     from canmap.mapping.model import MessageRule, Spec
     from canmap.records.columns import RecordChunk
@@ -157,7 +158,8 @@ class CaseFile:
         """Yield the findings of some kinds that overlap the episode."""
         for finding in self.result.findings:
             near = finding.start_ns <= self.end_ns and finding.end_ns >= self.begin_ns
-            if finding.kind in kinds and near and holds_from_start(finding, self.result) is self.from_start:
+            held = (finding.kind, finding.place) in self._held
+            if finding.kind in kinds and near and held is self.from_start:
                 yield finding
 
     def line(self, clock_ns: int, slot: int | None = None) -> int | None:
@@ -166,6 +168,10 @@ class CaseFile:
         rows = np.arange(len(chunk)) if slot is None else self.rows(slot)
         place = int(np.searchsorted(chunk.t_ns[rows], clock_ns))
         return int(chunk.line[rows[place]]) if place < len(rows) else None
+
+    @cached_property
+    def _held(self) -> set[tuple[str, Place]]:
+        return held_from_start(self.result)
 
     @staticmethod
     def is_cyclic(rule: MessageRule) -> bool:
@@ -180,6 +186,10 @@ class CaseFile:
     def doubled(self, slot: int) -> tuple[int, int] | None:
         """Return from when to when, session clock, a message came twice as often as promised; None if not."""
         period_ns, clock = self.period_ns(slot), self.clock(slot)
+        named = self.rules[slot].bus, self.rules[slot].message.name
+        for finding in self.findings(TWO_SENDERS):
+            if (finding.place.bus, finding.place.message) == named:
+                return finding.start_ns, finding.end_ns
         if period_ns is None:
             return None
         span = clock[(clock >= self.begin_ns - TWICE_NS) & (clock <= self.begin_ns + TWICE_NS)]

@@ -83,7 +83,7 @@ VALUES: Mapping[Atom, tuple[str, ...]] = {
     Atom.STOP_CHAIN: ("pressed", "released", "lost", "there", "open", "closed", "cut", "fed"),
     Atom.SUPPLY: ("dipped", "steady"),
     Atom.STRANGERS: ("flood",),
-    Atom.RECORDER: ("stamps_back", "to_the_end"),
+    Atom.RECORDER: ("stamps_back", "to_the_end", "recorded_twice"),
     Atom.PHYSICS: (
         *("past_threshold", "varies", "constant", "follows_acceleration"),
         *("apart", "frozen", "jumped", "at_its_end", "not_followed"),

@@ -123,6 +123,10 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.SUPPLY, "steady"): "{subject} was steady at {amount} and above.",
     (Atom.STRANGERS, "flood"): "Identifier {subject} came {amount} times a second.",
     (Atom.RECORDER, "stamps_back"): "The stamps of the capture step back by {amount}.",
+    (
+        Atom.RECORDER,
+        "recorded_twice",
+    ): "Frames stand twice in the capture, closer together than a bus can carry them.",
     (Atom.RECORDER, "to_the_end"): "The silence lasts to the end of what was looked at.",
     (Atom.PHYSICS, "past_threshold"): "{subject} went past the threshold of an override, up to {amount}.",
     (Atom.PHYSICS, "varies"): "{subject} varied as under a hand, with a standard deviation of {amount}.",

@@ -15,6 +15,7 @@ from canmap.base.dataclass import dataclass
 from canmap.findings.finding import Severity
 from canmap.findings.kinds import (
     COUNTER,
+    DUPLICATE,
     LOSS,
     MISSING,
     RATE,
@@ -37,7 +38,7 @@ from canmap.vocabulary.record_types import (
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from canmap.findings.finding import Finding
+    from canmap.findings.finding import Finding, Place
     from canmap.records.change import Change
     from canmap.results.inspection import Inspection
 
@@ -81,6 +82,7 @@ OF_KIND = {
     "two_senders": OnsetKind.FRAMES_DOUBTFUL,
     "relay": OnsetKind.FRAMES_DOUBTFUL,
     "restart": OnsetKind.STARTED_ANEW,
+    "duplicate": OnsetKind.FRAMES_DOUBTFUL,
 }
 FROM_START = {MISSING, RATE, COUNTER, LOSS, "checksum", "out_of_range", "relay", "bus_error"}
 LONG_AT_END = 2  # times as long as is stale, a silence at the end is one
@@ -148,19 +150,30 @@ def episodes_of(result: Inspection) -> list[EpisodeSpan]:
         else:
             groups.append([onset])
     own = [group for group in groups if not all(onset.by_computer for onset in group)]
-    whole = [_whole(finding, result) for finding in result.findings if holds_from_start(finding, result)]
+    held = held_from_start(result)
+    whole = [_whole(one, result) for one in result.findings if (one.kind, one.place) in held]
     return [
         EpisodeSpan(number, tuple(group)) for number, group in enumerate([whole, *own] if whole else own, 1)
     ]
 
 
-def holds_from_start(finding: Finding, result: Inspection) -> bool:
-    """Tell whether a finding holds from the first frame of what it is about to the last."""
-    if finding.kind not in FROM_START or finding.severity is Severity.NOTE or not finding.open:
-        return False
-    of = [one for one in result.messages if (one.bus, one.name) == (finding.place.bus, finding.place.message)]
-    wait_ns = 2 * (of[0].nominal_ns or 0) if of else 0
-    return finding.start_ns - result.capture.start_ns <= max(wait_ns, FIRST_NS)
+def held_from_start(result: Inspection) -> set[tuple[str, Place]]:
+    """Return what holds from the first frame of what it is about to the last, by kind and place."""
+    alike: dict[tuple[str, Place], list[Finding]] = {}
+    for finding in result.findings:
+        if finding.kind in FROM_START and finding.severity is not Severity.NOTE:
+            alike.setdefault((finding.kind, finding.place), []).append(finding)
+    period_ns = {(one.bus, one.name): one.nominal_ns or 0 for one in result.messages}
+
+    def begins_with_it(one: Finding) -> bool:
+        wait_ns = 2 * period_ns.get((one.place.bus or "", one.place.message or ""), 0)
+        return one.start_ns - result.capture.start_ns <= max(wait_ns, FIRST_NS)
+
+    return {
+        key
+        for key, those in alike.items()
+        if any(map(begins_with_it, those)) and any(one.open for one in those)
+    }
 
 
 def _whole(finding: Finding, result: Inspection) -> EpisodeOnset:
@@ -189,11 +202,12 @@ def _belongs(onset: EpisodeOnset, group: list[EpisodeOnset]) -> bool:
 
 def _onsets(result: Inspection) -> Iterator[EpisodeOnset]:
     start_ns = result.capture.start_ns
+    held = held_from_start(result)
     yield from _of_axes(result)
     for finding in result.findings:
         if finding.start_ns <= start_ns or finding.kind not in {*OF_KIND, UNKNOWN_ID}:
             continue
-        if holds_from_start(finding, result):
+        if (finding.kind, finding.place) in held:
             continue
         if finding.kind == UNKNOWN_ID:
             yield from _of_stranger(finding)
@@ -209,7 +223,8 @@ def _counts(finding: Finding) -> bool:
     return (
         finding.kind in {STALE, RECORDING_GAP}
         or finding.severity is Severity.ERROR
-        or finding.kind in {LOSS, COUNTER, RESTART, TWO_SENDERS, "bus_error", "time_order", "relay"}
+        or finding.kind
+        in {LOSS, COUNTER, DUPLICATE, RESTART, TWO_SENDERS, "bus_error", "time_order", "relay"}
     )
 
 

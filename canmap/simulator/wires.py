@@ -18,9 +18,18 @@ import numpy as np
 
 from canmap.frames.chunks import empty_chunk
 from canmap.simulator.buses.batch import BatchBus, joined
-from canmap.simulator.buses.frame import Frame
+from canmap.simulator.buses.frame import new_frame
 from canmap.simulator.buses.gateway import Gateway, Relay, Route
-from canmap.simulator.buses.network import BusConfig, Node, NodeState, Outcome, Queue, Release, Transmission
+from canmap.simulator.buses.network import (
+    BusConfig,
+    Node,
+    NodeState,
+    Outcome,
+    Queue,
+    Release,
+    Transmission,
+    new_release,
+)
 from canmap.simulator.buses.split_bus import SplitBus
 from canmap.simulator.buses.traffic import Sent, Traffic, columns_of, frames_of
 from canmap.simulator.cart.chronicle import Happened, Subject
@@ -41,6 +50,7 @@ if TYPE_CHECKING:
 
 LIVE_SPAN_NS = 2000 * MS
 Rows = list[tuple[float, ...]]
+SENT = Outcome.SENT  # a name of a module is found ten times as fast as a member of an enumeration
 
 
 def recorded(setup: Setup) -> Iterator[FrameChunk]:
@@ -186,6 +196,7 @@ class _Beside(HandOver):
         self._schedule: list[tuple[int, Sender]] = []
         self._next = 0
         self._waiting: list[Release] = []
+        self._beside: list[Release] = []  # of other nodes, the latest first
         self._listeners: dict[
             int, list[tuple[int, Callable[[Transmission], None]]]
         ] = {}  # node, what it does
@@ -200,6 +211,8 @@ class _Beside(HandOver):
     def _note_changes(self) -> None:
         """Note which nodes went bus-off or came back."""
         chronicle, nodes = self.world.chronicle, self.world.kind.drive.nodes
+        if self._noted == len(self._bus.changes):
+            return
         for t_ns, index, state, *_ in self._bus.changes[self._noted :]:
             self._noted += 1
             node = nodes[index] if index < len(nodes) else None
@@ -226,7 +239,7 @@ class _Beside(HandOver):
     def plan(self, start_ns: int, end_ns: int) -> None:
         schedule: list[tuple[int, Sender]] = []
         if self._others is not None:
-            self._waiting += _releases([self._others.take(end_ns)])
+            self._beside = _releases([self._others.take(end_ns)])[::-1] + self._beside
         for unit in self.world.drive_units.values():
             self._waiting += _releases(unit.boot(end_ns))
             if unit.on:
@@ -235,16 +248,13 @@ class _Beside(HandOver):
         self._schedule, self._next = sorted(schedule, key=itemgetter(0)), 0
 
     def reach(self, t_ns: int, rows: Rows) -> None:
-        schedule, world = self._schedule, self.world
-        state = None
-        while self._next < len(schedule) and schedule[self._next][0] < t_ns:
-            due_ns, sender = schedule[self._next]
-            self._next += 1
-            state = state or world.state(rows[-1])
-            self._waiting += sender.run_one(due_ns, state, world.cart.events)
-        due = [release for release in self._waiting if release.t_ns < t_ns]
+        self._send(t_ns, rows[-1])
+        due = [release for release in self._waiting if release[0] < t_ns]
         if due:
-            self._waiting = [release for release in self._waiting if release.t_ns >= t_ns]
+            self._waiting = [release for release in self._waiting if release[0] >= t_ns]
+        while self._beside and self._beside[-1][0] < t_ns:
+            due.append(self._beside.pop())
+        if due:
             self._bus.submit(due)
         beyond, here = self._bus.heard_beyond(t_ns), self._bus.advance(t_ns)
         self.transmissions += here
@@ -252,11 +262,24 @@ class _Beside(HandOver):
             reached = (sent for sent in here + beyond if self._bus.reaches(self._far_at, sent))
             self._far += sorted(reached, key=itemgetter(0))
         self._note_changes()
-        for sent in here + beyond:
-            if sent.outcome is Outcome.SENT:
-                for node, act in self._listeners.get(sent.frame.can_id, ()):
-                    if self._bus.hears(node, sent):
+        listeners, hears = self._listeners, self._bus.hears
+        for sent in here + beyond if beyond else here:
+            can_id = sent[2][0]
+            if can_id in listeners and sent[5] is SENT:
+                for node, act in listeners[can_id]:
+                    if hears(node, sent):
                         act(sent)
+
+    def _send(self, t_ns: int, row: tuple[float, ...]) -> None:
+        """Let the timers run out that do so before `t_ns`, in the state of the last step."""
+        schedule, place, events = self._schedule, self._next, self.world.cart.events
+        state = None
+        while place < len(schedule) and schedule[place][0] < t_ns:
+            due_ns, sender = schedule[place]
+            place += 1
+            state = state or self.world.state(row)
+            self._waiting += sender.run_one(due_ns, state, events)
+        self._next = place
 
     def taken_far(self) -> list[Transmission]:
         """Return and forget what was sent where the far recorder hears it."""
@@ -326,18 +349,16 @@ def _traffic(batches: list[Releases]) -> Traffic:
 
 
 def _releases(batches: Iterable[Releases]) -> list[Release]:
-    return [
-        Release(t_ns, node, Frame(can_id & ~EXTENDED, bytes(payload[:length]), bool(can_id & EXTENDED)))
-        for one in batches
-        for t_ns, node, can_id, length, payload in zip(
-            one.t_ns.tolist(),
-            one.node.tolist(),
-            one.can_id.tolist(),
-            one.length.tolist(),
-            one.payload,
-            strict=True,
-        )
-    ]
+    made: list[Release] = []
+    for one in batches:
+        data, width = one.payload.tobytes(), one.payload.shape[1]
+        begins = range(0, len(data), width)
+        columns = (each.tolist() for each in (one.t_ns, one.node, one.can_id, one.length))
+        for t_ns, node, wire_id, length, begin in zip(*columns, begins, strict=True):
+            can_id, extended = wire_id & ~EXTENDED, bool(wire_id & EXTENDED)
+            frame = new_frame((can_id, data[begin : begin + length], extended, False, 0, 0))
+            made.append(new_release((t_ns, node, frame)))
+    return made
 
 
 def _batches(releases: list[Release]) -> list[Releases]:

@@ -4,7 +4,8 @@ python -m tests.bench.diagnoses [SEEDS] [FIRST SEED] [FAULT...] [--vehicle NAME]
 
 Each fault of `tests/diagnosed.py` on each vehicle that can have it. Evidence is gathered once, by two
 processes; `--keep` writes it to a file, a line an episode, and `--again` only scores what such a file holds.
-`unseen` for FAULT takes those that no check can see, of which nothing may be named.
+`unseen` for FAULT takes those that no check can see, of which nothing may be named. `--clean HOURS` drives so
+many hours without a fault, half of them each vehicle, and prints every episode: there may be none.
 """
 
 from __future__ import annotations
@@ -24,8 +25,12 @@ from scipy.stats import beta
 
 from canmap.diagnosis.cause_table import cause_table
 from canmap.diagnosis.evidence import Atom, Evidence, Role
+from canmap.diagnosis.onsets import episodes_of
 from canmap.diagnosis.scoring import judged
+from canmap.simulator.wires import recorded
 from tests.diagnosed import ALL, FAULTS, UNSEEN, VEHICLES, possible, rated, run_fault
+from tests.simulated import scenario_of
+from tests.streams import inspected, spec_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -171,6 +176,64 @@ def evidence_of(jobs: list[tuple[str, str, int]], keep: str | None) -> list[Gath
     return rows
 
 
+DRIVES = {  # ten minutes each
+    "cart": """
+scenario: By computer, to and fro
+spec: {spec}
+duration: 600 s
+repeat: {{from: 2 s, every: 30 s}}
+script:
+  - {{at: 0 s, operator: switch on}}
+  - {{at: 0.1 s, driver: shift, gear: forward}}
+  - {{at: 2 s, computer: enable}}
+  - {{at: 2.5 s, computer: drive, speed: 10 km/h}}
+  - {{at: 6 s, computer: turn, angle: 160 deg, rate: 80 deg/s}}
+  - {{at: 11 s, computer: turn, angle: -120 deg, rate: 80 deg/s}}
+  - {{at: 15 s, computer: turn, angle: 0 deg}}
+  - {{at: 25 s, computer: stop}}
+  - {{at: 30 s, computer: hand back}}
+""",
+    "carrier": """
+scenario: By computer, lane after lane
+spec: {spec}
+duration: 600 s
+repeat: {{from: 3 s, every: 30 s}}
+script:
+  - {{at: 0 s, operator: switch on}}
+  - {{at: 0.2 s, driver: shift, gear: forward}}
+  - {{at: 3 s, computer: enable}}
+  - {{at: 3.5 s, computer: drive, speed: 1.4 m/s}}
+  - {{at: 6 s, computer: turn, angle: 120 deg, rate: 60 deg/s}}
+  - {{at: 12 s, computer: turn, angle: -100 deg, rate: 60 deg/s}}
+  - {{at: 18 s, computer: turn, angle: 0 deg, rate: 60 deg/s}}
+  - {{at: 25 s, computer: stop}}
+  - {{at: 30 s, computer: hand back}}
+""",
+}
+AN_HOUR = 6  # drives
+
+
+def clean_drive(job: tuple[str, int]) -> list[str]:
+    """Drive ten minutes without a fault and return what is taken for an episode."""
+    vehicle, seed = job
+    of = VEHICLES[vehicle]
+    with tempfile.TemporaryDirectory() as folder:
+        scenario = scenario_of(Path(folder), DRIVES[vehicle].format(spec=of.spec), None, seed)
+        result, _ = inspected(recorded(scenario.setup), spec_of(of.spec))
+    return [
+        f"{vehicle} {seed}: {one.kinds} at {result.seconds(one.begin_ns):.3f} s"
+        for one in episodes_of(result)
+    ]
+
+
+def clean(hours: int) -> None:
+    """Drive without a fault and print every episode."""
+    jobs = [(vehicle, seed) for vehicle in VEHICLES for seed in range(hours * AN_HOUR // len(VEHICLES))]
+    with ProcessPoolExecutor(PROCESSES) as pool:
+        found = [line for lines in pool.map(clean_drive, jobs) for line in lines]
+    print("\n".join(found) or "no episode", f"in {len(jobs) / AN_HOUR:g} hours without a fault")
+
+
 def main() -> None:
     """Run the faults with that many seeds each, or score again."""
     parser = argparse.ArgumentParser()
@@ -178,7 +241,11 @@ def main() -> None:
     parser.add_argument("--vehicle", choices=list(VEHICLES))
     parser.add_argument("--keep")
     parser.add_argument("--again")
+    parser.add_argument("--clean", type=int)
     given = parser.parse_args()
+    if given.clean:
+        clean(given.clean)
+        return
     numbers = [int(word) for word in given.words if word.isdigit()]
     names = [word for word in given.words if not word.isdigit()]
     seeds, first = numbers + [3, 0][len(numbers) :]

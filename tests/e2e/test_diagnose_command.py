@@ -23,6 +23,7 @@ DROP = str(ROOT / "captures" / "steering_drop.log")
 PRESSED = str(ROOT / "captures" / "stop_pressed.log")
 WITHDREW = str(ROOT / "captures" / "computer_withdrew.log")
 CLEAN = str(ROOT / "captures" / "clean_drive.log")
+DAY_ONE = str(ROOT / "captures" / "day_one.log")
 
 
 def run(*words: str, **environment: str) -> tuple[int, str]:
@@ -138,6 +139,12 @@ def test_a_clean_drive_has_no_episode(tmp_path: Path) -> None:
     assert not (tmp_path / "pack").exists()
 
 
+def test_what_is_not_as_described_from_the_start_is_an_episode() -> None:
+    status, text = run(DAY_ONE, "--spec", SPEC)
+    assert status == 1
+    assert "Spec or description do not fit what is sent" in section(text, "Root cause")
+
+
 def test_errors_that_begin_no_episode_are_told(tmp_path: Path) -> None:
     capture = tmp_path / "garbled.log"
     lines = Path(CLEAN).read_text(encoding="ascii").splitlines()[:3000]
@@ -182,9 +189,9 @@ def test_the_json_says_the_same(tmp_path: Path) -> None:
     assert run(DROP, "--spec", SPEC, "--json", str(path))[0] == 1
     told = json.loads(path.read_text(encoding="utf-8"))
     assert told["schema"] == "canmap/diagnosis/1"
-    assert [episode["root"] for episode in told["episodes"]] == ["task_stopped", None]
+    assert [episode["root"] for episode in told["episodes"]] == ["task_stopped", "sensors_apart"]
     assert "sensors_apart" in {cause["key"] for cause in told["episodes"][1]["causes"]}
-    assert told["episodes"][1]["breaks_tie"]
+    assert told["episodes"][1]["breaks_tie"] is None
     first = told["episodes"][0]
     assert first["start_s"] == pytest.approx(5.03, abs=0.03)  # what the fault file says, within two frames
     assert {"for", "against", "next", "statement", "points", "basis"} <= first["causes"][0].keys()

@@ -99,7 +99,8 @@ def test_cuts_change_nothing(data: st.DataObject, config: BusConfig, seed: int) 
     bus = HeldBus(config, disturbances, seed)
     out: list[Transmission] = []
     anywhere = st.lists(st.integers(0, 60 * MS), max_size=20)
-    behind_each = sorted({sent.t_ns + 1 for sent in whole})  # so that nothing is repeated all at once
+    ended_ns = {sent.t_ns for sent in whole if sent.outcome is not Outcome.UNSENT}
+    behind_each = sorted(t_ns + 1 for t_ns in ended_ns)  # so that nothing is repeated all at once
     edges = sorted(data.draw(st.just(behind_each) | anywhere))
     before = 0
     for edge in [*edges, 200 * MS]:

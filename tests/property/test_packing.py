@@ -74,7 +74,7 @@ def test_physical_values_go_to_the_nearest_count(
     described: tuple[str, list[MessageSketch]], data: DataObject
 ) -> None:
     for message in load(described[0]).messages:
-        packing = Packing(message)
+        packing, values = Packing(message), {}
         for signal in message.signals:
             if signal.is_float:
                 continue
@@ -82,6 +82,7 @@ def test_physical_values_go_to_the_nearest_count(
             count = data.draw(st.integers(max(least, -(1 << 40)), min(most, 1 << 40)))
             apart = data.draw(st.sampled_from([-0.4, 0.0, 0.4]))
             value = (count + apart) * float(signal.factor) + float(signal.offset)
+            values[signal.name] = value
             mask = (1 << signal.bits) - 1
             if abs(float(signal.offset)) < 1e3 * abs(float(signal.factor)) * max(1, abs(count)):
                 assert int(raw_of(signal, value)) == count & mask
@@ -89,6 +90,10 @@ def test_physical_values_go_to_the_nearest_count(
             beyond = [1e30 * float(signal.factor), -1e30 * float(signal.factor)]
             assert [int(raw) for raw in raw_of(signal, np.array(beyond))] == [most & mask, least & mask]
             assert [packing.raw_of_one(signal.name, each) for each in beyond] == [most & mask, least & mask]
+        raw = {name: packing.raw_of_one(name, value) for name, value in values.items()}
+        first = dict(list(raw.items())[:1])
+        others = {name: value for name, value in values.items() if name not in first}
+        assert packing.payload_of({"elsewhere": 1.0, **others}, first) == packing.pack_one(raw)
 
 
 @given(st.lists(st.floats(width=32, allow_nan=False), min_size=1), st.sampled_from([32, 64]))

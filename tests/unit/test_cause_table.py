@@ -14,7 +14,7 @@ from canmap.diagnosis.deciding import BY_ONSET
 from canmap.diagnosis.evidence import VALUES, Atom, Evidence, Role
 from canmap.diagnosis.evidence_words import SENTENCES, sentence
 from canmap.diagnosis.onsets import OnsetKind
-from canmap.diagnosis.scoring import LEAST, judged
+from canmap.diagnosis.scoring import LEAST, Decision, judged
 from tests.streams import CART
 
 if TYPE_CHECKING:
@@ -72,6 +72,24 @@ def test_a_cause_is_not_named_without_what_it_rests_on(key: str) -> None:
     assert key not in [one.cause.key for one in judgement.ranked]
 
 
+def test_a_root_is_named_alone_only_where_something_speaks_against_what_looks_like_it() -> None:
+    """Where a bus fell silent, what the kit did tells a dead bus from one that was not recorded."""
+
+    def one(atom: Atom, value: str, role: Role = Role.ANY) -> Evidence:
+        return Evidence(atom=atom, value=value, role=role, from_ns=0, to_ns=1)
+
+    silent = [one(Atom.REACH, "bus"), one(Atom.COUNTER, "skipped"), one(Atom.KIT, "stayed_active")]
+    told = [judged(found, cause_table(), 0) for found in (silent[:2], silent)]
+    assert [len(judgement.first) for judgement in told] == [2, 1]
+    assert [judgement.first[0].cause.key for judgement in told] == ["bus_not_recorded"] * 2
+
+
+def test_what_only_follows_is_no_root() -> None:
+    withdrawn = CAUSES["computer_withdrew"]
+    judgement = judged(speaks_for(withdrawn), cause_table(), 0)
+    assert judgement.decision is Decision.UNDETERMINED
+
+
 def test_every_atom_is_gathered_and_every_value_has_a_sentence() -> None:
     assert set(GATHER) == set(Atom) == set(VALUES)
     assert set(SENTENCES) == {(atom, value) for atom in Atom for value in VALUES[atom]}
@@ -99,7 +117,8 @@ def test_every_begin_has_a_measurement_that_would_decide_it() -> None:
 
 def test_every_value_is_made_somewhere() -> None:
     """A row that asks for what nobody gathers could never be named."""
-    gathering = "".join(path.read_text(encoding="utf-8") for path in TABLE.parent.glob("atoms_of_*.py"))
+    told = [path for path in TABLE.parent.glob("*.py") if not path.name.startswith("evidence")]
+    gathering = "".join(path.read_text(encoding="utf-8") for path in told)
     missing = [value for values in VALUES.values() for value in values if f'"{value}"' not in gathering]
     assert missing == []
 

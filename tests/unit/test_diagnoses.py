@@ -34,6 +34,11 @@ HOW = {
     "recorder gap": {"root"},
     "host stall": {"root"},
     "gateway loss": {"root"},
+    "bus shorted": {"root"},
+    "broken branch": {"root"},
+    "deaf receiver": {"root"},
+    "sent twice": {"root"},
+    "wrong bit rate": {"root"},
 }
 
 
@@ -56,12 +61,12 @@ def test_a_fault_of_frames_began_between_the_moments_told(name: str, seed: int, 
 
 
 def test_taking_the_stop_chain_away_leaves_who_stopped_it_open(tmp_path: Path) -> None:
-    """Without buttons, link and loop nothing tells who let the relay go, only that it did."""
+    """Without buttons, link and loop nothing tells who let the relay go, only what fell silent."""
     (one,) = run_fault("button", 2, tmp_path)
     assert one.diagnosis is not None
     assert one.how == "root"
     judgement = without(one.diagnosis, {Atom.STOP_CHAIN})
-    assert [scored.cause.key for scored in judgement.first] == ["kit_unfed"]
+    assert [scored.cause.key for scored in judgement.first] == ["kit_unfed", "branch"]
     assert one.diagnosis.span.kinds[0] is OnsetKind.SILENT
     assert [lack.atom for lack in lacking(one.diagnosis.case)] == [Atom.BUS]
     # What happened comes in its order, and the button is pressed before the relay lets go.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from typing import TYPE_CHECKING
 
 import pytest
@@ -11,8 +12,9 @@ from canmap.mapping.loader import load_spec
 from canmap.simulator.scenario.fault_kinds import FAULT_KINDS
 from canmap.simulator.scenario.scenario import load_scenario
 from canmap.simulator.scenario.script import DEEDS
+from tests.carrier_examples import CARRIER
 from tests.simulated import DRIVE, SCENARIOS, scenario_of
-from tests.streams import CART, VEHICLE
+from tests.streams import CART, ROOT, VEHICLE
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -182,3 +184,18 @@ def test_what_begins_after_the_end_is_refused(tmp_path: Path) -> None:
         "scenario.yaml:6:10: This is done after the end of the scenario: its duration is 1 s.",
         "faults.yaml:3:52: This begins after the end of the scenario: its duration is 1 s.",
     ]
+
+
+def test_a_spec_that_has_changed_is_read_again(tmp_path: Path) -> None:
+    spec = tmp_path / "carrier.yaml"
+    for name in ("carrier.dbc", "garden_carrier.yaml"):
+        shutil.copy(CARRIER.parent / name, spec if name == CARRIER.name else tmp_path)
+    whole = spec.read_text(encoding="utf-8").replace("../../shared/", f"{ROOT}/shared/")
+    spec.write_text(whole, encoding="utf-8")
+    script = HEAD.replace(str(CART), str(spec)) + "  - {at: 0 s, operator: switch on}\n"
+    first, second = (scenario_of(tmp_path, script).spec for _ in range(2))
+    assert first is second
+    spec.write_text(whole.replace("channel: can0", "channel: can10"), encoding="utf-8")
+    assert scenario_of(tmp_path, script).spec.buses["machine"].channel == "can10"
+    spec.write_text(whole.replace("carrier.dbc", "lost.dbc"), encoding="utf-8")
+    assert "lost.dbc" in complaints(tmp_path, script)[0]

@@ -16,40 +16,35 @@ from random import Random
 from typing import TYPE_CHECKING
 
 from canmap.base.errors import UsageError
-from canmap.simulator.buses.attempt import Ending, Flight, Hazards
+from canmap.simulator.buses.attempt import DESTROYED, SENT, Ending, Flight, Hazards, new_flight
 from canmap.simulator.buses.babbling import BABBLER_WAIT_NS, repeats
 from canmap.simulator.buses.confinement import SEQUENCE_BITS, Confinement
 from canmap.simulator.buses.frame import arbitration_key
 from canmap.simulator.buses.frame_bits import INTERMISSION, RECESSIVE_END, SUSPENSION, wire_length
 from canmap.simulator.buses.network import (
     Babble,
-    BusError,
     NodeState,
     Outcome,
     Release,
     SupplyLoss,
     Transmission,
     WireFault,
+    new_error,
+    new_transmission,
 )
-from canmap.simulator.buses.transmit_queue import QueuedFrame, TransmitQueue
+from canmap.simulator.buses.transmit_queue import TransmitQueue, new_entry
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
     from canmap.simulator.buses.frame import Frame
-    from canmap.simulator.buses.network import BusConfig, Disturbance, StateChange
+    from canmap.simulator.buses.network import BusConfig, Disturbance
+    from canmap.simulator.buses.transmit_queue import QueuedFrame
 
 NEVER = 1 << 62
 LAST_WAIT_NS = 1_000_000_000
 
 _GIVEN_UP = {NodeState.BUS_OFF: Outcome.BUS_OFF, NodeState.UNPOWERED: Outcome.NODE_OFF}
-# NamedTuples without their keyword handling, which costs more than the rest of a quiet frame.
-_entry: Callable[[tuple[object, ...]], QueuedFrame] = partial(tuple.__new__, QueuedFrame)
-_transmission: Callable[[tuple[object, ...]], Transmission] = partial(tuple.__new__, Transmission)
-_error: Callable[[tuple[object, ...]], BusError] = partial(tuple.__new__, BusError)
-_flight: Callable[[tuple[object, ...]], Flight] = partial(tuple.__new__, Flight)
-# Names of a module are found ten times as fast as members of an enumeration.
-SENT, DESTROYED = Outcome.SENT, Outcome.DESTROYED
 
 
 class BusRun:
@@ -59,6 +54,10 @@ class BusRun:
         config: The bus.
         disturbances: What goes wrong and when.
         seed: Of everything random.
+
+    Attributes:
+        changes: Every change of a node's fault confinement state so far, in order.
+        free_ns: From when on a frame may start, if none is being sent.
 
     Raises:
         UsageError: A disturbance names a node that the bus has not.
@@ -73,6 +72,7 @@ class BusRun:
         self._plain = [queue.plain for queue in self._queues]
         self._confinement = Confinement(config)
         self._recovering = self._confinement.recovering
+        self.changes, self.free_ns = self._confinement.changes, 0
         self._wire_faults = tuple(fault for fault in disturbances if isinstance(fault, WireFault))
         self._hazards = Hazards(config, self._wire_faults, self._confinement, Random(seed))
         self._events: list[tuple[int, int, Callable[[int], None]]] = []  # a heap: time, order, what to do
@@ -80,7 +80,6 @@ class BusRun:
         self._next, self._next_ns = 0, NEVER  # the first of them not taken in, and when it is released
         self._order = self._serial = 0  # of events at the same time; of the newest entry
         self._flight: Flight | None = None
-        self._free_ns = 0  # from here on a frame may start
         self._recessive_ns = 0  # since when the bus is recessive, while nothing is sent
         self._attempts: dict[int, int] = {}  # of entries that were destroyed, by serial
         self._babbling: dict[int, Babble] = {}  # entries of babblers, by serial
@@ -91,19 +90,9 @@ class BusRun:
         self._plan(disturbances)
 
     @property
-    def changes(self) -> list[StateChange]:
-        """Every change of a node's fault confinement state so far, in order."""
-        return self._confinement.changes
-
-    @property
     def calm(self) -> bool:
         """Whether nothing waits or is being sent, and every node is error active with counters 0."""
         return self._flight is None and not self._competing and self._confinement.calm
-
-    @property
-    def free_ns(self) -> int:
-        """From when on a frame may start, if none is being sent."""
-        return self._free_ns
 
     def submit(self, releases: Iterable[Release]) -> None:
         """Add releases, in any order, none earlier than the last `advance`.
@@ -138,12 +127,12 @@ class BusRun:
                 if self._flight is flight:  # nothing has cut it short
                     self._land(flight)
                 continue
-            now_ns = max(self._free_ns, self._ready_ns())
+            now_ns = max(self.free_ns, self._ready_ns())
             if now_ns >= until_ns:
                 break
             if self._next_ns <= now_ns or self._events or self._recovering:
                 self._admit(now_ns)
-            if self._free_ns <= now_ns:
+            if self._competing and self.free_ns <= now_ns:
                 self._take_off(now_ns)
         self._admit(until_ns - 1)
         self._until_ns = max(self._until_ns, until_ns)
@@ -183,7 +172,7 @@ class BusRun:
             if not self._suspended:
                 return 0
             ready_ns = min(self._suspended.get(entry.node, 0) for entry in self._competing)
-            if ready_ns <= self._free_ns:
+            if ready_ns <= self.free_ns:
                 return ready_ns
         event_ns = self._event_ns() if self._events or self._recovering else NEVER
         return min(ready_ns, self._next_ns, event_ns)
@@ -221,10 +210,9 @@ class BusRun:
     def _enqueue(self, t_ns: int, node: int, frame: Frame) -> None:
         self._serial = serial = self._serial + 1
         can_id, _, extended, remote, _, _ = frame
-        key = (
-            arbitration_key(can_id, extended=extended, remote=remote) if extended or remote else can_id << 21
-        )
-        entry = _entry((key, serial, node, t_ns, frame))
+        plain = not (extended or remote)
+        key = can_id << 21 if plain else arbitration_key(can_id, extended=extended, remote=remote)
+        entry = new_entry((key, serial, node, t_ns, frame))
         if not self._confinement.calm and self._confinement.silent(node):
             self._give_up(t_ns, entry, _GIVEN_UP[self._confinement.state[node]])
         elif self._plain[node]:
@@ -243,10 +231,8 @@ class BusRun:
     # What is on the bus
 
     def _take_off(self, now_ns: int) -> None:
-        """Start what wins the arbitration at `now_ns`, if anything may start."""
+        """Start what wins the arbitration at `now_ns`, if any of those that wait may start."""
         competing, fate = self._competing, None
-        if not competing:
-            return
         entry = heappop(competing) if not self._suspended else self._winner(now_ns)
         if entry is None:
             return
@@ -260,11 +246,11 @@ class BusRun:
             span_ns, endings, seen = fate
             if rival and any(ending.entry is rival for ending in endings):
                 heappop(competing)
-            self._flight = _flight((now_ns + span_ns, now_ns, entry, endings, seen))
+            self._flight = new_flight((now_ns + span_ns, now_ns, entry, endings, seen))
             return
         nominal, data = wire_length(entry[4])
         end_ns = now_ns + nominal * self._bit_ns + data * self._data_bit_ns
-        self._flight = _flight((end_ns, now_ns, entry, None, True))
+        self._flight = new_flight((end_ns, now_ns, entry, None, True))
 
     @property
     def _sheltered(self) -> bool:
@@ -292,12 +278,11 @@ class BusRun:
         for ending in endings:
             if ending.outcome is not DESTROYED:
                 self._sent(end_ns, start_ns, ending.entry, ending.outcome)
-        destroyed = tuple(ending for ending in endings if ending.outcome is DESTROYED)
-        if destroyed:
+        if destroyed := tuple([ending for ending in endings if ending.outcome is DESTROYED]):
             self._destroyed(end_ns, start_ns, destroyed, seen=seen)
 
     def _idle_from(self, end_ns: int) -> None:
-        self._free_ns = end_ns + INTERMISSION * self._bit_ns
+        self.free_ns = end_ns + INTERMISSION * self._bit_ns
         self._recessive_ns = end_ns - RECESSIVE_END * self._bit_ns
 
     def _sent(
@@ -305,7 +290,8 @@ class BusRun:
     ) -> None:
         _, serial, node, queued_ns, frame = entry
         attempts = self._attempts.pop(serial, 0) + 1 if self._attempts else 1
-        self._out.append(_transmission((end_ns, node, frame, queued_ns, attempts, outcome, start_ns, None)))
+        made = (end_ns, node, frame, queued_ns, attempts, outcome, start_ns, None)
+        self._out.append(new_transmission(made))
         if not self._plain[node]:
             self._queues[node].release_mailbox()
         if not self._confinement.calm:
@@ -325,8 +311,7 @@ class BusRun:
         if waits or not self._sheltered or not (self._plain[node] or self._queues[node].empty):
             return end_ns
         edge_ns = min(self._limit_ns - 1, self._next_ns, self._event_ns())
-        more = repeats(babble, frame, start_ns, end_ns, idle_ns, edge_ns)
-        if more:
+        if more := repeats(babble, frame, start_ns, end_ns, idle_ns, edge_ns):
             self._out += more
             self._serial += len(more)
             end_ns = more[-1].t_ns
@@ -335,19 +320,35 @@ class BusRun:
 
     def _destroyed(self, end_ns: int, start_ns: int, endings: tuple[Ending, ...], *, seen: bool) -> None:
         confinement = self._confinement
-        senders = tuple(ending.entry.node for ending in endings)
+        senders = tuple([ending.entry.node for ending in endings])
         confinement.failed(end_ns, senders, endings[0].kind, seen=seen)
         for entry, outcome, kind, bit in endings:
             _, serial, node, queued_ns, frame = entry
             attempts = self._attempts[serial] = self._attempts.get(serial, 0) + 1
-            error = _error((kind, bit, confinement.transmit[node], confinement.worst_receive(node)))
-            self._out.append(
-                _transmission((end_ns, node, frame, queued_ns, attempts, outcome, start_ns, error))
-            )
+            error = new_error((kind, bit, confinement.transmit[node], confinement.worst_receive(node)))
+            made = (end_ns, node, frame, queued_ns, attempts, outcome, start_ns, error)
+            self._out.append(new_transmission(made))
             heappush(self._competing, entry)
+            if len(endings) == 1:
+                end_ns = self._try_again(entry, end_ns)
             if confinement.silent(node):
                 self._fall(end_ns, node)
             self._suspend(end_ns, node)
+
+    def _try_again(self, entry: QueuedFrame, end_ns: int) -> int:
+        """Let a node try again as often as it fails and nothing can come between; return when that ends."""
+        competing, node = self._competing, entry.node
+        held = self.free_ns > end_ns + INTERMISSION * self._bit_ns
+        others = competing[0] is not entry or any(each.node != node for each in competing)
+        if held or others or self._recovering:
+            return end_ns
+        edge_ns = min(self._limit_ns - 1, self._next_ns, self._event_ns())
+        if more := self._hazards.again(self._out[-1], edge_ns):
+            self._out += more
+            self._attempts[entry.serial] += len(more)
+            end_ns = more[-1].t_ns
+            self._idle_from(end_ns)
+        return end_ns
 
     def _fall(self, t_ns: int, node: int) -> None:
         """Give up what waits in a node that became bus-off; let it come back when its program wants to."""

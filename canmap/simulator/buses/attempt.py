@@ -9,8 +9,9 @@ from __future__ import annotations
 from functools import lru_cache, partial
 from typing import TYPE_CHECKING, NamedTuple
 
-from canmap.simulator.buses.frame_bits import WireLength, wire_length
-from canmap.simulator.buses.network import ErrorKind, NodeState, Outcome
+from canmap.simulator.buses.babbling import unanswered
+from canmap.simulator.buses.frame_bits import INTERMISSION, SUSPENSION, WireLength, wire_length
+from canmap.simulator.buses.network import ErrorKind, NodeState, Outcome, new_error, new_transmission
 from canmap.simulator.buses.wire import wire_bits
 
 if TYPE_CHECKING:
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
     from canmap.simulator.buses.confinement import Confinement
     from canmap.simulator.buses.frame import Frame
-    from canmap.simulator.buses.network import BusConfig, WireFault
+    from canmap.simulator.buses.network import BusConfig, Transmission, WireFault
     from canmap.simulator.buses.transmit_queue import QueuedFrame
 
 FLAG = 6  # bits of an error flag
@@ -63,8 +64,9 @@ class Flight(NamedTuple):
 
 
 # NamedTuples without their keyword handling, which costs as much as the rest of an attempt.
-_ending: Callable[[tuple[object, ...]], Ending] = partial(tuple.__new__, Ending)
-_fate: Callable[[tuple[object, ...]], Fate] = partial(tuple.__new__, Fate)
+new_ending: Callable[[tuple[object, ...]], Ending] = partial(tuple.__new__, Ending)
+new_fate: Callable[[tuple[object, ...]], Fate] = partial(tuple.__new__, Fate)
+new_flight: Callable[[tuple[object, ...]], Flight] = partial(tuple.__new__, Flight)
 
 
 class Hazards:
@@ -97,6 +99,49 @@ class Hazards:
             return self._destroyed((entry,), ACKNOWLEDGE, bit, FLAG)
         return None
 
+    def again(self, sent: Transmission, edge_ns: int) -> list[Transmission]:
+        """Return the further attempts of the only node that sends, each of which is sure to fail.
+
+        Args:
+            sent: Its newest attempt, which failed.
+            edge_ns: Nothing else happens before; an attempt that may end later is left out.
+        """
+        sure = self._faults[0] if len(self._faults) == 1 else None
+        if (
+            sure
+            and sure.node == sent.node
+            and sure.probability >= 1.0
+            and sure.when is None
+            and sure.flagged_by is None
+        ):
+            return self._struck_again(sent, edge_ns, sure)
+        if self._faults or not self._confinement.alone or not self._confinement.passive(sent.node):
+            return []
+        period_ns = sent.t_ns - sent.start_ns + (INTERMISSION + SUSPENSION) * self._bit_ns
+        return unanswered(sent, period_ns, edge_ns)
+
+    def _struck_again(self, sent: Transmission, edge_ns: int, fault: WireFault) -> list[Transmission]:
+        """Return the attempts that a fault of the node destroys, until it is bus-off."""
+        end_ns, node, frame, queued_ns, attempts, _, _, _ = sent
+        bits, bit_ns, confinement = sum(self._length(frame)) - 1, self._bit_ns, self._confinement
+        longest_ns, end_bits = self._whole_ns(frame), 2 * FLAG + DELIMITER
+        made = []
+        while not confinement.silent(node):
+            start_ns = end_ns + (INTERMISSION + SUSPENSION * confinement.passive(node)) * bit_ns
+            late = start_ns + longest_ns + end_bits * bit_ns > edge_ns
+            if late or not fault.acts(start_ns):
+                break
+            self._random.random()  # which decides where a fault may spare a frame
+            bit = 1 + self._random.randrange(bits)
+            end_ns = start_ns + self._offset_ns(frame, bit + 1) + end_bits * bit_ns
+            confinement.failed(end_ns, (node,), BIT)
+            error = new_error((BIT, bit, confinement.transmit[node], confinement.worst_receive(node)))
+            attempts += 1
+            made.append(
+                new_transmission((end_ns, node, frame, queued_ns, attempts, DESTROYED, start_ns, error))
+            )
+        return made
+
     def _length(self, frame: Frame) -> WireLength:
         """Return the bits of a frame; that of the newest is kept, as it is sent again once destroyed."""
         if self._newest[0] is not frame:
@@ -126,9 +171,9 @@ class Hazards:
         """Return the end of attempts in error flags, `flags` bits long where they overlap in part."""
         if kind is not ACKNOWLEDGE and self._confinement.passive(entries[0].node):
             flags = 2 * FLAG  # a passive flag looks to the others like a stuff error, and they flag it
-        endings = tuple([_ending((entry, DESTROYED, kind, bit)) for entry in entries])
+        endings = tuple([new_ending((entry, DESTROYED, kind, bit)) for entry in entries])
         span_ns = self._offset_ns(entries[0].frame, bit + 1) + (flags + DELIMITER) * self._bit_ns
-        return _fate((span_ns, endings, True))
+        return new_fate((span_ns, endings, True))
 
     def _collision(self, one: QueuedFrame, other: QueuedFrame) -> Fate:
         """Return what becomes of two frames with one identifier, begun at the same bit."""

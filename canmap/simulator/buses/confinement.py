@@ -10,7 +10,7 @@ stays dominant after an error flag, everybody counts 8 for every 8 bits.
 
 from __future__ import annotations
 
-from canmap.simulator.buses.network import BusConfig, ErrorKind, NodeState, StateChange
+from canmap.simulator.buses.network import BusConfig, ErrorKind, NodeState, StateChange, new_change
 
 SENDER_STEP = 8
 RECEIVER_STEP = 1
@@ -21,6 +21,7 @@ RECOVERY_SEQUENCES = 128
 SEQUENCE_BITS = 11
 # Names of a module are found ten times as fast as members of an enumeration.
 ERROR_ACTIVE, ERROR_PASSIVE, BUS_OFF = NodeState.ERROR_ACTIVE, NodeState.ERROR_PASSIVE, NodeState.BUS_OFF
+ACKNOWLEDGE = ErrorKind.ACKNOWLEDGE
 
 
 class Confinement:
@@ -59,24 +60,32 @@ class Confinement:
 
     def sent(self, t_ns: int, sender: int) -> None:
         """Count a frame that went well."""
-        receive, state, misreads = self.receive, self.state, self._misreads
+        receive, state, misreads, sent = self.receive, self.state, self._misreads, self.transmit[sender]
+        crossed = sent == PASSIVE_ABOVE + 1
         for node, received in enumerate(receive):
             if received and node != sender and state[node] < BUS_OFF and node not in misreads:
                 receive[node] = RECEIVE_AFTER_PASSIVE if received > PASSIVE_ABOVE else received - 1
-        if self.transmit[sender]:
-            self.transmit[sender] -= 1
-        self._judge(t_ns)
+                crossed = crossed or received > PASSIVE_ABOVE
+        self.transmit[sender] = sent - 1 if sent else 0
+        self._judge(t_ns, crossed=crossed)
 
     def failed(self, t_ns: int, senders: tuple[int, ...], kind: ErrorKind, *, seen: bool = True) -> None:
         """Count an error frame of `senders`; `seen` by the receivers, which then count it too."""
+        crossed, receive, state = False, self.receive, self.state
         for sender in senders:
-            if not (kind is ErrorKind.ACKNOWLEDGE and self.passive(sender)):
-                self.transmit[sender] += SENDER_STEP
-        if seen and kind is not ErrorKind.ACKNOWLEDGE:
-            for node, received in enumerate(self.receive):
-                if received <= PASSIVE_ABOVE and node not in senders and self.state[node] < BUS_OFF:
-                    self.receive[node] = received + RECEIVER_STEP
-        self._judge(t_ns)
+            if not (kind is ACKNOWLEDGE and self.passive(sender)):
+                sent = self.transmit[sender] = self.transmit[sender] + SENDER_STEP
+                crossed = (
+                    crossed or PASSIVE_ABOVE < sent <= PASSIVE_ABOVE + SENDER_STEP or sent > BUS_OFF_ABOVE
+                )
+        if seen and kind is not ACKNOWLEDGE:
+            for node, received in enumerate(receive):
+                if received <= PASSIVE_ABOVE and node not in senders and state[node] < BUS_OFF:
+                    receive[node] = received + RECEIVER_STEP
+                    crossed = crossed or received == PASSIVE_ABOVE
+        self.calm = False
+        if crossed:
+            self._judge_each(t_ns)
 
     def held(self, t_ns: int, senders: list[int], sequences: int) -> None:
         """Count sequences of dominant bits after an error flag of `senders`: 8 for everybody, of each."""
@@ -124,30 +133,30 @@ class Confinement:
             self._enter(t_ns, node, NodeState.ERROR_ACTIVE)
         self._judge(t_ns)
 
-    def _judge(self, t_ns: int) -> None:
-        state, transmit, receive = self.state, self.transmit, self.receive
-        if any(state) or max(transmit) > PASSIVE_ABOVE or max(receive) > PASSIVE_ABOVE:
+    def _judge(self, t_ns: int, *, crossed: bool = True) -> None:
+        """Say in which states the nodes are, if a counter has crossed a limit, and whether all is calm."""
+        if crossed:
             self._judge_each(t_ns)
-        self.calm = not (any(transmit) or any(receive) or any(state))
+        self.calm = not (any(self.transmit) or any(self.receive) or any(self.state))
 
     def _judge_each(self, t_ns: int) -> None:
-        for node, (state, transmitted) in enumerate(zip(self.state, self.transmit, strict=True)):
+        counts = zip(self.state, self.transmit, self.receive, strict=True)
+        for node, (state, transmitted, received) in enumerate(counts):
             if state >= BUS_OFF:
                 continue
             if transmitted > BUS_OFF_ABOVE:
                 self._enter(t_ns, node, BUS_OFF)
                 if self._recovers[node]:
                     self.recovering[node] = RECOVERY_SEQUENCES
-            elif transmitted > PASSIVE_ABOVE or self.receive[node] > PASSIVE_ABOVE:
-                if state is not ERROR_PASSIVE:
-                    self._enter(t_ns, node, ERROR_PASSIVE)
-            elif state is not ERROR_ACTIVE:
-                self._enter(t_ns, node, ERROR_ACTIVE)
+            elif (transmitted > PASSIVE_ABOVE or received > PASSIVE_ABOVE) is (state is ERROR_ACTIVE):
+                self._enter(t_ns, node, ERROR_PASSIVE if state is ERROR_ACTIVE else ERROR_ACTIVE)
 
     def _enter(self, t_ns: int, node: int, state: NodeState) -> None:
-        if state is self.state[node]:
+        before = self.state[node]
+        if state is before:
             return
         self.state[node] = state
-        self.changes.append(StateChange(t_ns, node, state, self.transmit[node], self.receive[node]))
-        listening = sum(each < BUS_OFF for each in self.state)
-        self.alone = listening + self._acknowledged <= 1
+        self.changes.append(new_change((t_ns, node, state, self.transmit[node], self.receive[node])))
+        if state >= BUS_OFF or before >= BUS_OFF:
+            listening = sum(each < BUS_OFF for each in self.state)
+            self.alone = listening + self._acknowledged <= 1

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from functools import partial
+from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.base.errors import UsageError
 from canmap.frames.chunks import FD_LENGTHS, FLAG_FD
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 STANDARD_IDS = 1 << 11
 EXTENDED_IDS = 1 << 29
@@ -35,6 +39,10 @@ class Frame(NamedTuple):
     def length_code(self) -> int:
         """The data length code, 0 to 15."""
         return self.requested if self.remote else FD_LENGTHS.index(len(self.payload))
+
+
+# Without the keyword handling of a NamedTuple.
+new_frame: Callable[[tuple[object, ...]], Frame] = partial(tuple.__new__, Frame)
 
 
 def checked(frame: Frame) -> Frame:

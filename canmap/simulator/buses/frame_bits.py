@@ -7,6 +7,7 @@ R. Davis and others, Real-Time Systems 35 (2007) 239, equations (1) to (3), for 
 
 from __future__ import annotations
 
+from array import array
 from functools import lru_cache, partial
 from struct import Struct
 from typing import TYPE_CHECKING, NamedTuple
@@ -107,9 +108,9 @@ _STEP_15 = _joined(_joined(STEP_8, STEP_4), _joined(STEP_2, STEP_1))
 CHECK_STUFF = (_STEP_15 >> 4) + ((_STEP_15 & _STATE) % RUN == RUN - 1).astype(np.uint8)
 CRC_8 = np.array([crc(f"{byte:08b}", *CRC15) for byte in range(256)], np.uint16)
 CRC_16 = _crc_table_16()
-# The same for one frame at a time, where bytes and lists are quicker than arrays.
+# The same for one frame at a time, where these are quicker than NumPy, and smaller than lists.
 _STEP_8, _STEP_16, _CHECK_STUFF = (table.tobytes() for table in (STEP_8, STEP_16, CHECK_STUFF))
-_CRC_8, _CRC_16 = CRC_8.tolist(), CRC_16.tolist()
+_CRC_8, _CRC_16 = (array("H", table.tobytes()) for table in (CRC_8, CRC_16))
 _WORDS = [Struct(f">{length // 2}H{length % 2}x").unpack for length in range(FD_WIDTH + 1)]
 
 

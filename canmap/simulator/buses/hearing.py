@@ -26,7 +26,7 @@ class Hearing:
     """
 
     def __init__(self, bus: BusRun, disturbances: Iterable[Disturbance] = ()) -> None:
-        self._bus = bus
+        self._changes = bus.changes
         self._deafening: dict[int, list[WireFault]] = {}
         for what in disturbances:
             if isinstance(what, WireFault) and what.deaf and what.node is not None:
@@ -36,11 +36,11 @@ class Hearing:
 
     def hears(self, node: int, t_ns: int) -> bool:
         """Return whether `node` receives a frame that ends at a time."""
-        changes = self._bus.changes
+        changes = self._changes
         while self._taken < len(changes) and changes[self._taken].t_ns <= t_ns:
             change = changes[self._taken]
             self._taken += 1
             (self._silent.add if change.state >= NodeState.BUS_OFF else self._silent.discard)(change.node)
-        return node not in self._silent and not any(
-            fault.acts(t_ns) for fault in self._deafening.get(node, ())
-        )
+        if node in self._silent:
+            return False
+        return node not in self._deafening or not any(fault.acts(t_ns) for fault in self._deafening[node])

@@ -40,14 +40,14 @@ class HeldBus(BusRun):
 
     def _idle_from(self, end_ns: int) -> None:
         if end_ns < self._held_ns:
-            self._recessive_ns, self._free_ns = self._held_ns, self._held_ns + SEQUENCE_BITS * self._bit_ns
+            self._recessive_ns, self.free_ns = self._held_ns, self._held_ns + SEQUENCE_BITS * self._bit_ns
         else:
             super()._idle_from(end_ns)
 
     def _hold(self, t_ns: int, *, stop_ns: int) -> None:
         """Hold the bus dominant, at least until what is being sent would have ended."""
         flight, was_held = self._flight, t_ns < self._held_ns
-        idle = flight is None and t_ns >= self._free_ns
+        idle = flight is None and t_ns >= self.free_ns
         self._held_ns = max(self._held_ns, stop_ns, flight.end_ns if flight else 0)
         self._flight = None
         self._idle_from(t_ns)
@@ -57,7 +57,7 @@ class HeldBus(BusRun):
             self._destroyed(t_ns, flight.start_ns, tuple(endings), seen=True)
         elif idle and not was_held:  # an error that all see while nobody sends: a frame of no content
             self._confinement.failed(t_ns, (), ErrorKind.STUFF)
-            error = BusError(ErrorKind.STUFF, FLAG - 1, 0, self._confinement.worst_receive(-1))
+            error = BusError(ErrorKind.STUFF, FLAG - 1, 0, max(self._confinement.receive))
             self._out.append(Transmission(t_ns, 0, NO_FRAME, t_ns, 1, Outcome.DESTROYED, t_ns, error))
         until_ns = min(self._held_ns, t_ns + ENOUGH * self._bit_ns)
         if not was_held and until_ns > t_ns:

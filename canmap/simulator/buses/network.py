@@ -6,6 +6,7 @@ Plain data only; `bus.py` acts on them. Times are integer nanoseconds of simulat
 from __future__ import annotations
 
 from enum import IntEnum
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.base.dataclass import dataclass
@@ -171,6 +172,12 @@ class BusError(NamedTuple):
     receive_count: int
 
 
+# NamedTuples without their keyword handling, which costs more than the rest of a quiet frame.
+new_release: Callable[[tuple[object, ...]], Release] = partial(tuple.__new__, Release)
+new_transmission: Callable[[tuple[object, ...]], Transmission] = partial(tuple.__new__, Transmission)
+new_error: Callable[[tuple[object, ...]], BusError] = partial(tuple.__new__, BusError)
+
+
 class NodeState(IntEnum):
     """Fault confinement states (ISO 11898-1)."""
 
@@ -188,6 +195,9 @@ class StateChange(NamedTuple):
     state: NodeState
     transmit_count: int
     receive_count: int
+
+
+new_change: Callable[[tuple[object, ...]], StateChange] = partial(tuple.__new__, StateChange)
 
 
 @dataclass(frozen=True, slots=True)

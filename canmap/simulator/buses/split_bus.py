@@ -104,6 +104,8 @@ class SplitBus:
 
     def heard_beyond(self, until_ns: int) -> list[Transmission]:
         """Return what was sent beyond the breaks before `until_ns`; to be asked before `advance`."""
+        if not self._apart:
+            return []
         return [
             sent
             for split, bus in self._apart.items()
@@ -117,6 +119,8 @@ class SplitBus:
 
     def hears(self, node: int, sent: Transmission) -> bool:
         """Return whether `node` receives what was sent."""
+        if not self._splits:
+            return self._hearing.hears(node, sent.t_ns)
         there = self._split(sent.node, sent.t_ns)
         if there is not self._split(node, sent.t_ns):
             return False

@@ -5,12 +5,15 @@ In: entries, as a node releases them. Out: entries in the heap that the nodes sh
 
 from __future__ import annotations
 
+from functools import partial
 from heapq import heapify, heappop, heappush
 from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.simulator.buses.network import Outcome, Queue
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from canmap.simulator.buses.frame import Frame
     from canmap.simulator.buses.network import Node
 
@@ -31,6 +34,9 @@ class QueuedFrame(NamedTuple):
     node: int
     queued_ns: int
     frame: Frame
+
+
+new_entry: Callable[[tuple[object, ...]], QueuedFrame] = partial(tuple.__new__, QueuedFrame)
 
 
 class TransmitQueue:
@@ -82,13 +88,13 @@ class TransmitQueue:
                 del self._behind[place]
                 heapify(self._behind)
                 return [waiting]
-        for place, waiting in enumerate(self._competing):
-            if waiting.key == entry.key and waiting.node == entry.node:
-                del self._competing[place]
-                heapify(self._competing)
-                self._loaded -= 1
-                return [waiting]
-        return []
+        same = [each for each in self._competing if each.key == entry.key and each.node == entry.node]
+        oldest = sorted(same)[:1]  # of two, where one was destroyed on the bus once the other had come
+        for one in oldest:
+            self._competing.remove(one)
+            heapify(self._competing)
+            self._loaded -= 1
+        return oldest
 
     def release_mailbox(self) -> None:
         """Free the mailbox of an entry that has left the heap for good, and load the next into it."""

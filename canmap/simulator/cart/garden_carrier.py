@@ -17,7 +17,7 @@ from canmap.simulator.cart.actuators import Response
 from canmap.simulator.cart.feed import Buffer
 from canmap.simulator.cart.kit import AxisRule
 from canmap.simulator.cart.machinery import Machinery, Motors
-from canmap.simulator.cart.messages import noisy, quantised
+from canmap.simulator.cart.messages import degrees, noisy, quantised
 from canmap.simulator.cart.nodes import MS
 from canmap.simulator.cart.payloads import EXTENDED, Guard
 from canmap.simulator.cart.vehicle import VehicleParameters, wheel_speeds
@@ -80,7 +80,7 @@ def _told(table: NDArray[np.float64], states: Told) -> Told:
 
 
 def _steer_report(s: Moments, n: Numbers) -> Values:
-    angle = np.rad2deg(s.wheel_angle + s.angle_offset) / s.parameters.steering_ratio
+    angle = degrees(s.wheel_angle + s.angle_offset) / s.parameters.steering_ratio
     return {
         "RoadAngle": angle + noisy(s, "road angle", n, ANGLE_NOISE),
         "MotorCurrent": s.motor_current + noisy(s, "steering current", n, CURRENT_NOISE),
@@ -89,7 +89,7 @@ def _steer_report(s: Moments, n: Numbers) -> Values:
 
 
 def _steer_request(s: Moments, _: Numbers) -> Values:
-    angle = np.rad2deg(s.asked_angle) / s.parameters.steering_ratio
+    angle = degrees(s.asked_angle) / s.parameters.steering_ratio
     return {"RoadAngle": angle, "Engage": s.steering_enable}
 
 

@@ -2,8 +2,8 @@
 
 One function a message; it takes the states at the moments of sending and the numbers of the frames, as
 columns, or a single state and number, and returns signals in the description's units. So it is made of what
-NumPy does alike with columns and with numbers. Sensors are a little noisy and tell what their resolution
-allows. The kit counts angles positive to the right.
+NumPy does alike with columns and with numbers, or does a single number without it, which is quicker.
+Sensors are a little noisy and tell what their resolution allows. The kit counts angles positive to the right.
 """
 
 from __future__ import annotations
@@ -46,15 +46,29 @@ def noisy(states: Moments, purpose: str, numbers: Numbers, deviation: float) -> 
 
 def quantised(values: Told, step: float) -> Told:
     """Return the nearest multiples of `step`, as a sensor of that resolution tells them."""
+    if isinstance(values, float):
+        return step * round(values / step)
     return step * np.rint(values / step)
 
 
+def limited(values: Told, low: float, high: float) -> Told:
+    """Return values, no further out than the limits."""
+    if isinstance(values, float):
+        return min(max(values, low), high)
+    return np.minimum(np.maximum(values, low), high)
+
+
+def degrees(angles: Told) -> Told:
+    """Return angles in degrees of angles in rad."""
+    return math.degrees(angles) if isinstance(angles, float) else np.rad2deg(angles)
+
+
 def _steer_feedback(s: Moments, n: Numbers) -> Values:
-    angle = np.rad2deg(s.wheel_angle + s.angle_offset)
-    friction = 1.2 * np.minimum(np.maximum(s.wheel_rate, -1.0), 1.0) * s.by_hand
+    angle = degrees(s.wheel_angle + s.angle_offset)
+    friction = 1.2 * limited(s.wheel_rate, -1.0, 1.0) * s.by_hand
     return {
         "Angle": -(angle + noisy(s, "angle", n, ANGLE_NOISE)),
-        "Rate": -np.rad2deg(s.wheel_rate),
+        "Rate": -degrees(s.wheel_rate),
         "State": s.steering_state,
         "Homed": s.steering_state >= AxisState.READY,
         "Torque": -(s.torque + friction + noisy(s, "torque", n, TORQUE_NOISE)),
@@ -63,7 +77,7 @@ def _steer_feedback(s: Moments, n: Numbers) -> Values:
 
 
 def _steer_command(s: Moments, _: Numbers) -> Values:
-    return {"Angle": -np.rad2deg(s.asked_angle), "Enable": s.steering_enable}
+    return {"Angle": -degrees(s.asked_angle), "Enable": s.steering_enable}
 
 
 def _brake_command(s: Moments, _: Numbers) -> Values:
@@ -93,7 +107,7 @@ def _drive_feedback(s: Moments, _: Numbers) -> Values:
 def _brake_feedback(s: Moments, n: Numbers) -> Values:
     pressure = s.effort * (s.parameters.brake_pressure / 1e7)
     return {
-        "Pressure": np.maximum(0.0, pressure + noisy(s, "pressure", n, 0.03)),
+        "Pressure": limited(pressure + noisy(s, "pressure", n, 0.03), 0.0, math.inf),
         "Effort": s.effort,
         "State": s.brake_state,
         "ParkingReleased": 1.0 - s.parking,

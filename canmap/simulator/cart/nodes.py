@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.simulator.buses.frame import Frame
-from canmap.simulator.buses.network import Release
+from canmap.simulator.buses.frame import Frame, new_frame
+from canmap.simulator.buses.network import Release, new_release
 from canmap.simulator.noise import even, even_ns, even_one
 
 if TYPE_CHECKING:
@@ -283,9 +283,9 @@ class Sender:
         self._payload = payload = self.layout.pack_one(values, number - self._stood, trouble.broken)
         if trouble.lost and even_one(self._seed, self._loss, number) < trouble.lost:
             return []
-        frame = Frame(message.can_id, payload, message.extended)
+        frame = new_frame((message.can_id, payload, message.extended, False, 0, 0))
         times = (t_ns, t_ns + TWICE_NS) if trouble.twice else (t_ns,)
-        return [Release(each_ns + trouble.delay_ns, self.node, frame) for each_ns in times]
+        return [new_release((each_ns + trouble.delay_ns, self.node, frame)) for each_ns in times]
 
     @property
     def _loss(self) -> str:

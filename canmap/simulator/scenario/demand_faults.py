@@ -12,6 +12,7 @@ from canmap.base.words import listed
 from canmap.mapping.reading.sections import Key
 from canmap.mapping.reading.shapes import time_ns, word
 from canmap.simulator.scenario.faults import MESSAGE, Effect, TimeSpan, at_sender, named
+from canmap.simulator.scenario.refused_frames import MADE_WRONGLY, made_wrongly
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -23,7 +24,8 @@ if TYPE_CHECKING:
     from canmap.simulator.cart.vehicle_kind import VehicleKind
 
 DELAY = Key("delay", time_ns, required=True)
-BECAUSE = Key("because", word("a reason", ("counter", "checksum", "level", "range", "jump")), required=True)
+REASONS = ("counter", "checksum", "level", "range", "jump", *MADE_WRONGLY)
+BECAUSE = Key("because", word("a reason", REASONS), required=True)
 
 
 def no_demand(values: SectionValues, vehicle: VehicleKind) -> str | None:
@@ -57,7 +59,9 @@ def demand_absent(values: SectionValues, span: TimeSpan) -> Effect:
 
 def demand_refused(values: SectionValues, span: TimeSpan) -> Effect:
     """A demand comes on time, and the kit does not take it."""
-    because = values.get(BECAUSE)
+    because = values.get(BECAUSE) or "level"
+    if because in MADE_WRONGLY:
+        return made_wrongly(values, span, because)
     rules = span.vehicle.machinery.rules
     asked = [rules[axis] for axis in span.vehicle.demands[named(values).message.name]]
     alter = partial(_out_of_range if because == "range" else _jumped, asked)
@@ -80,7 +84,7 @@ def demand_refused(values: SectionValues, span: TimeSpan) -> Effect:
         "level": "its enable bit is set all the time, without an edge",
         "range": "its value is out of range",
         "jump": "its value jumps further than the kit allows",
-    }[because or "level"]
+    }[because]
     name = named(values).message.name
     return at_sender(values, span, f"The kit rejects {name}: {what}.", change)
 

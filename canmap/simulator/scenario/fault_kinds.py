@@ -127,7 +127,7 @@ class FaultKind(NamedTuple):
 
 FAULT_KINDS: dict[str, FaultKind] = {
     "message_stopped": FaultKind(f.message_stopped, (f.MESSAGE,), f.not_sent),
-    "frozen_value": FaultKind(f.frozen_value, (f.MESSAGE,), f.not_sent),
+    "frozen_value": FaultKind(v.frozen, (f.MESSAGE, v.ONE), v.not_frozen),
     "node_restart": FaultKind(f.node_restart, (f.NODE, f.SUPPLY_DIP)),
     "supply_cut": FaultKind(f.supply_cut),
     "stop_pressed": FaultKind(f.stop_pressed, (f.BUTTON,), f.no_radio),
@@ -138,7 +138,7 @@ FAULT_KINDS: dict[str, FaultKind] = {
     "driver_override": FaultKind(o.driver_override, (TORQUE,)),
     "false_override": FaultKind(o.false_override, (o.OFFSET, o.BEFORE, o.RIM_MASS), o.one_reason),
     "kit_fault": FaultKind(f.kit_fault, (f.AXIS,)),
-    "sensor_offset": FaultKind(f.sensor_offset, (f.OFFSET,)),
+    "sensor_offset": FaultKind(f.sensor_offset, (f.OFFSET, f.SLIPS_WITHIN)),
     "railed_pedal": FaultKind(f.railed_pedal, (f.LEVEL,)),
     "sender_loss": FaultKind(f.sender_loss, (f.MESSAGE, f.SHARE), _bad_sender_loss),
     "bunched_demands": FaultKind(g.bunched_demands, (g.EVERY,)),

@@ -6,11 +6,12 @@ it. `fault_kinds` lists them all.
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple, cast
 
 from canmap.base.dataclass import dataclass
 from canmap.mapping.reading.sections import Key
-from canmap.mapping.reading.shapes import message, quantity, word
+from canmap.mapping.reading.shapes import message, quantity, time_ns, word
 from canmap.simulator.cart.chronicle import Happened, Subject
 from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.cart.people import AXES
@@ -49,8 +50,10 @@ SUPPLY_DIP = Key("supply_dip", quantity("V", positive=True))
 BUTTON = Key("button", word("a button", ("vehicle", "radio")))
 AXIS = Key("axis", word("an axis", AXES), required=True)
 OFFSET = Key("offset", quantity("rad"), required=True)
+SLIPS_WITHIN = Key("within", time_ns)
 LEVEL = Key("level", quantity("1"), required=True)
 SHARE = Key("share", quantity("1", positive=True), required=True)
+SLIP_STEP_NS = 50_000_000  # between two changes of an angle sensor that slips
 DIP_NS = (
     400_000_000  # the supply sags for so long before a node restarts; its diagnostics tell it every 300 ms
 )
@@ -292,17 +295,27 @@ def steering_shown(vehicle: VehicleKind) -> tuple[str, str, str]:
 
 
 def sensor_offset(values: SectionValues, span: TimeSpan) -> Effect:
-    """The steering wheel's angle sensor is off, and the kit steers by it."""
-    offset = si(values, OFFSET)
+    """The steering wheel's angle sensor is off, at once or more and more, and the kit steers by it."""
+    offset, within_ns = si(values, OFFSET), values.get(SLIPS_WITHIN) or 0
+
+    def set_to(world: World, angle: float) -> None:
+        world.cart.sensors.angle_offset = angle
 
     def begin(world: World) -> None:
-        world.cart.sensors.angle_offset = offset
+        until_ns = min(span.start_ns + within_ns, span.stop_ns)
+        for t_ns in range(span.start_ns, until_ns, SLIP_STEP_NS):
+            slipped = offset * (t_ns - span.start_ns) / within_ns
+            world.do_at(t_ns, partial(set_to, angle=slipped))
+        if span.start_ns + within_ns < span.stop_ns:
+            world.do_at(span.start_ns + within_ns, partial(set_to, angle=offset))
 
     def end(world: World) -> None:
-        world.cart.sensors.angle_offset = 0.0
+        set_to(world, 0.0)
 
+    slowly = f", more and more within {within_ns / 1e9:g} s" if within_ns else ""
     cause = (
-        f"The angle sensor of the steering wheel reads {offset * 57.29577951:.4g} deg too far to the left."
+        f"The angle sensor of the steering wheel reads {offset * 57.29577951:.4g} deg too far to the left"
+        f"{slowly}."
     )
     return Effect(cause, None, *steering_shown(span.vehicle), begin=begin, end=end)
 

@@ -6,6 +6,7 @@ and holds the script. What the kit on the bus is made of stands in `world`.
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -49,6 +50,7 @@ WITHDRAWS = Key("withdraws_after", time_ns, required=True)
 BY = Key("by", word("how it withdraws", ("enable", "silence")))
 COMPUTER = Key("computer", Section("the computer", (WITHDRAWS, BY)))
 MOST_LOAD = 0.8
+MOST_READ = 8  # specs that are kept
 
 
 def _load(node: Node, context: Context) -> Measure | None:
@@ -146,7 +148,7 @@ def _spec(values: SectionValues, path: str, faults: Faults) -> Spec | None:
     if named is None:
         return None
     try:
-        spec = load_spec(str(Path(path).parent / named.text))
+        spec = _spec_at(Path(path).parent / named.text)
     except FaultyFileError as error:
         faults.extend(error.faults)
         return None
@@ -160,6 +162,29 @@ def _spec(values: SectionValues, path: str, faults: Faults) -> Spec | None:
         return None
     check_recorder(values.get(RECORDER), kind, faults)
     return spec
+
+
+_READ: dict[Path, tuple[Spec, list[tuple[int, int]]]] = {}  # specs, with the state of their files
+
+
+def _spec_at(path: Path) -> Spec:
+    """Read a spec, or return the one that was read before from the same files: many scenarios name one."""
+    place = path.absolute()
+    spec, state = _READ.get(place, (None, []))
+    if spec is None or state != _state_of(spec.files):
+        spec = load_spec(str(path))
+        if len(_READ) >= MOST_READ:
+            _READ.clear()
+        _READ[place] = spec, _state_of(spec.files)
+    return spec
+
+
+def _state_of(files: tuple[str, ...]) -> list[tuple[int, int]]:
+    """Return when each file was written, ns, and its size; nothing where one is missing."""
+    try:
+        return [(found.st_mtime_ns, found.st_size) for found in map(os.stat, files)]
+    except OSError:
+        return []
 
 
 def _kind(spec: Spec) -> VehicleKind:

@@ -14,7 +14,16 @@ from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.cart.messages import KMH
 from canmap.simulator.cart.payloads import PROFILE1
 from canmap.simulator.noise import even
-from canmap.simulator.scenario.faults import SHARE, Effect, TimeSpan, at_sender, named
+from canmap.simulator.scenario.faults import (
+    MESSAGE,
+    SHARE,
+    Effect,
+    TimeSpan,
+    at_sender,
+    frozen_value,
+    named,
+    not_sent,
+)
 from canmap.simulator.scenario.script import si
 
 if TYPE_CHECKING:
@@ -37,6 +46,7 @@ def _wheel(node: Node, context: Context) -> str | None:
 CONTACT_FRAMES = 2  # that an open contact lasts
 
 SIGNAL = Key("signal", signal, required=True)
+ONE = Key("signal", signal)
 FACTOR = Key("factor", number, required=True)
 RAIL = Key("rail", word("an end of the signal", ("low", "high")))
 WHEEL = Key("wheel", _wheel, required=True)
@@ -96,6 +106,32 @@ def _changed(
     )
 
 
+def frozen(values: SectionValues, span: TimeSpan) -> Effect:
+    """A message comes on time with old values, or with one old value while its others go on."""
+    found = cast("FoundSignal | None", values.get(ONE))
+    if found is None:
+        return frozen_value(values, span)
+    name, held = found.signal.name, list[float]()
+
+    def change(told: Values, _numbers: NDArray[np.int64], _seed: int) -> None:
+        if not held:
+            held.append(float(np.ravel(told[name])[0]))
+        told[name] = held[0]
+
+    cause = f"{found.message.sender} sends an old value as {found.text}; what else it tells goes on."
+    return _changed(found, span, cause, change)
+
+
+def not_frozen(values: SectionValues, vehicle: VehicleKind) -> str | None:
+    """Say so where the signal is none of the message's, or is made for each frame."""
+    found, stated = values.get(MESSAGE), values.get(ONE)
+    if found is not None and stated is not None and stated.message.name != found.message.name:
+        return f"{stated.text} is no signal of {found.message.name}."
+    if stated is not None and (complaint := not_changed_at_sender(stated, vehicle)) is not None:
+        return complaint
+    return not_sent(values, vehicle)
+
+
 def scale_changed(values: SectionValues, span: TimeSpan) -> Effect:
     """From some moment on the kit sends a signal in another scale."""
     found, factor = cast("FoundSignal", values.get(SIGNAL)), float(values.get(FACTOR) or 1)
@@ -152,11 +188,18 @@ def wheel_dropout(values: SectionValues, span: TimeSpan) -> Effect:
 def not_changed(values: SectionValues, vehicle: VehicleKind) -> str | None:
     """Say so where a signal cannot be changed at its sender, or the share or factor makes no sense."""
     found, share = values.get(SIGNAL), values.get(SHARE)
-    if found is not None and (found.message.name == vehicle.copy or found.message.period_ns is None):
-        return f"{found.message.name} is not a cyclic message that its own node sends."
-    guard = None if found is None else vehicle.guards.get(found.message.name, PROFILE1)
-    if found is not None and guard is not None and found.signal.name in {guard.counted_in, guard.checked_in}:
-        return f"{found.text} is made for each frame: take another fault."
+    if found is not None and (complaint := not_changed_at_sender(found, vehicle)) is not None:
+        return complaint
     if share is not None and share.si > 1:
         return "A share is at most 100 %."
     return "The factor must not be zero." if values.get(FACTOR) == 0 else None
+
+
+def not_changed_at_sender(found: FoundSignal, vehicle: VehicleKind) -> str | None:
+    """Say so where a signal is not one whose value its sender sends at its own intervals."""
+    if found.message.name == vehicle.copy or found.message.period_ns is None:
+        return f"{found.message.name} is not a cyclic message that its own node sends."
+    guard = vehicle.guards.get(found.message.name, PROFILE1)
+    if found.signal.name in {guard.counted_in, guard.checked_in}:
+        return f"{found.text} is made for each frame: take another fault."
+    return None
