@@ -134,6 +134,14 @@ CASES = {
         "{signal: SteerFeedback.Share, unit: '%', slew: 5 %}}}\n",
         *(4, 107, "The unit `%` does not convert to %/s or Hz."),
     ),
+    "copy of itself": (
+        "messages: {SteerFeedback: {relay_of: SteerFeedback}}\n",
+        *(4, 38, "SteerFeedback cannot be a copy of itself."),
+    ),
+    "watchdog with itself": (
+        "demands: {SteerFeedback: {watchdog_with: SteerFeedback}}\n",
+        *(4, 42, "`watchdog_with` names the other demands, and SteerFeedback is this one."),
+    ),
     "word for a bit": (
         "demands: {SteerFeedback: {fresh_when: {Homed: on}}}\n",
         *(4, 47, "SteerFeedback.Homed has no label `on`, nor any other: write yes or no."),

@@ -11,7 +11,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Generic, TypeVar
 
 from canmap.base.dataclass import dataclass
-from canmap.base.words import listed
+from canmap.base.words import listed, times
 from canmap.mapping.reading.marks import Items, Node, Scalar, joined
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.sections import MESSAGE, WHOLE, Context, Reader, mapping, scalar
@@ -239,7 +239,8 @@ def list_of(read: Reader[T], what: str, least: int = 1, most: int = 1000) -> Rea
                 if len(node.items) < least
                 else f"at most {most}"
             )
-            context.faults.add(node.place, f"The list has {len(node.items)} {what}, not {wanted}.")
+            held = times(len(node.items), "item")
+            context.faults.add(node.place, f"The list has {held}, not {wanted} {what}.")
             return None
         values = [read(item, context) for item in items]
         good = [value for value in values if value is not None]
