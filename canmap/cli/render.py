@@ -14,7 +14,7 @@ from rich.text import Text
 
 from canmap.base.errors import printable
 from canmap.base.words import number, times
-from canmap.checks.unknown_ids import identifier
+from canmap.checks.buses.unknown_ids import identifier
 from canmap.cli.course import show_course
 from canmap.cli.tables import fits, print_blocks, print_rows
 from canmap.findings.finding import Severity

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from crccheck.crc import Crc
 
-from canmap.checks.checksum_evidence import SAMPLED, hashes
-from canmap.checks.wrong_checksums import ChecksumCheck
+from canmap.checks.protection.checksum_evidence import SAMPLED, hashes
+from canmap.checks.protection.wrong_checksums import ChecksumCheck
 from canmap.engine.engine import Engine
 from canmap.findings.episodes import Closed, Opened
 from tests import kits

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canmap.base.errors import SpecError
-from canmap.checks.steps import Steps
+from canmap.checks.axes.steps import Steps
 from tests.finding_numbers import lacking
 from tests.kits import row, spec_of
 from tests.streams import frames, inspected
