@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.checks.unknown_ids import LISTED_IDS, MOST_IDS
+from canmap.checks.buses.unknown_ids import LISTED_IDS, MOST_IDS
 from canmap.frames.chunks import FrameKind
 from canmap.mapping.loader import load_spec
 from tests.kits import DBC, row, serious, told
