@@ -55,6 +55,13 @@ def test_a_dropped_message_and_a_sensor_are_two_episodes() -> None:
         assert text.count(once) == 1  # and not once for each episode
 
 
+def test_a_capture_of_another_vehicle_is_told_as_that() -> None:
+    status, text = run(DROP, "--spec", str(CARRIER / "garden_carrier.yaml"))
+    assert status == 1
+    assert "are not of one vehicle" in section(text, "Root cause")
+    assert "bit rate" not in text
+
+
 def test_a_pressed_button_is_named_with_checks_and_cautions() -> None:
     status, text = run(PRESSED, "--spec", SPEC)
     assert status == 1

@@ -108,7 +108,8 @@ class ChannelCheck(Check[Tally]):
                 continue
             ids = self._unknown.of_channel(bus.channel)
             if text := why_none_came(self._setting, bus, ids, end.timeline):
-                self._found.append(_finding(end.session, MISSING, Place(bus=bus.name), text, 0))
+                found = _finding(end.session, MISSING, Place(bus=bus.name), text, 0)
+                self._found.append(replace(found, facts={"other_identifiers": len(ids)}))
         self._found += unheard.values()
         return super().finish(end)
 
