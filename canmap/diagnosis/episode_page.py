@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.base.words import first_of, listed, number, times
+from canmap.base.words import first_of, listed, number, plural, times
 from canmap.diagnosis.cause_table import EXCLUDES, Caution, cause_table
 from canmap.diagnosis.deciding import deciding_measurement
 from canmap.diagnosis.evidence import Atom
@@ -87,7 +87,7 @@ class EpisodePage:
         for mark, scored in zip(self._marks, self._first, strict=False):
             measured = "" if scored.cause.scored else "; no simulated fault has measured its weights"
             told = number(round(scored.points, 1))
-            points = f"{told} point{'' if told == '1' else 's'}{self._next_best()}{measured}"
+            points = f"{told} {plural(1 if told == '1' else 2, 'point')}{self._next_best()}{measured}"
             label = f"{mark}  " if mark.strip() else ""
             yield PageLine(f"{statement(scored)} ({points})", 4, label=label)
         if judgement.follows:
@@ -243,7 +243,7 @@ def _mind(letters: Sequence[str]) -> str:
     """Point to cautions by their letters, which stay in one line."""
     if not letters:
         return ""
-    said = f"Mind caution{'s' if len(letters) > 1 else ''} {listed(letters, 'and')}."
+    said = f"Mind {plural(len(letters), 'caution')} {listed(letters, 'and')}."
     return " " + said.replace(" ", TOGETHER)
 
 
