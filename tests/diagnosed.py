@@ -182,6 +182,7 @@ def _fault(
 
 # On the carrier nothing tells of the stop chain; there the coarser cause is right.
 UNFED = "kit_unfed"
+BRIEFLY_UNFED = f"supply_failed supply_sag {UNFED}"
 WHOLE: dict[str, object] = {"at": None}
 BENDS: dict[str, object] = {"drawn": (0, 1)}
 TURNING: dict[str, object] = {"drawn": (1,), "at": (5.2, 7.0), "latent": True}  # before the second bend
@@ -309,6 +310,24 @@ FAULTS = {
     "scale changed": _fault(
         "scale_changed", "signal: {steer}.{angle}, factor: {rng[2:4]}", "scale_changed angle_offset", **BENDS
     ),
+    "supply cut, brief": _fault("supply_cut", "", BRIEFLY_UNFED, (0.06, 0.12)),
+    "loop open, brief": _fault("loop_open", "", f"loop_opened {BRIEFLY_UNFED}", (0.06, 0.12)),
+    "counter leaves out": _fault(
+        "demand_refused", "message: {steer_demand}, because: step", "counter_refused", (0.4, 2)
+    ),
+    "drive counter leaves out": _fault(
+        "demand_refused", "message: {drive_demand}, because: step", "counter_refused", (0.4, 2)
+    ),
+    "computer away": _fault("node_unplugged", "node: {computer}", "computer_stopped", (0.6, 2)),
+    "vehicle node unplugged": _fault("node_unplugged", "node: {vehicle_node}", "node_dead"),
+    "other bus shorted": _fault("bus_shorted", "bus: chassis", "bus_down", (0.6, 1.5), **OF_CART),
+    "other bus dead": _fault("bus_dominant", "bus: chassis", "bus_down", **OF_CART),
+    "bus dead": _fault("bus_shorted", "bus: {bus}", "bus_down", **OF_CART),
+    "other bus unplugged": _fault(
+        "recorder_unplugged", "bus: chassis", "bus_not_recorded", (0.6, 1.5), **OF_CART
+    ),
+    "jammed in a bend": _fault("jammed_linkage", "", "axis_weak", at=(4.3, 5.5), drawn=(0,), latent=True),
+    "jammed for a while": _fault("jammed_linkage", "", "axis_weak", (2, 4), **TURNING),
     "sensor contact": _fault(
         "sensor_contact", "signal: {pedal}, share: 20 %, rail: high", "sensors_apart sensor_contact", (1, 2)
     ),

@@ -9,6 +9,7 @@ import numpy as np
 from canmap.diagnosis.atoms_of_silence import LEAST_BUNCH
 from canmap.diagnosis.case_file import MS
 from canmap.diagnosis.evidence import Atom, Evidence, Role
+from canmap.diagnosis.left_out import left_out
 from canmap.diagnosis.onsets import axis_changes, withdrawals
 from canmap.vocabulary.record_types import AxisState, Stop
 
@@ -110,6 +111,7 @@ def _refused(case: CaseFile, slot: int, name: str) -> Iterator[Evidence]:
     inside = (clock >= case.begin_ns - AROUND_NS) & (clock <= case.begin_ns + AROUND_NS)
     failed = np.isin(rows, prepared.failed) & inside
     if np.count_nonzero(failed) < LEAST_REFUSED:
+        yield from _left_out(case, slot, name)
         return
     protected, wrong = prepared.protected, np.zeros(len(rows), np.bool_)
     if protected is not None and slot in protected.slots:
@@ -126,6 +128,21 @@ def _refused(case: CaseFile, slot: int, name: str) -> Iterator[Evidence]:
         amount=float(np.count_nonzero(failed)),
         line=case.line(first, slot),
     )
+
+
+def _left_out(case: CaseFile, slot: int, name: str) -> Iterator[Evidence]:
+    """Frames of a demand whose counter leaves out values: the kit takes none of them."""
+    if (found := left_out(case, slot)) is not None:
+        yield Evidence(
+            atom=Atom.DEMAND,
+            value="counter_refused",
+            role=Role.COMPUTER,
+            subject=name,
+            from_ns=found.from_ns,
+            to_ns=found.to_ns,
+            amount=float(found.frames),
+            line=case.line(found.from_ns, slot),
+        )
 
 
 def _withdrawn(case: CaseFile) -> Iterator[Evidence]:

@@ -66,7 +66,16 @@ VALUES: Mapping[Atom, tuple[str, ...]] = {
         ),
     ),
     Atom.ORDER: ("stop_first", "silence_first", "withdrawal_first", "demand_first", "axis_first"),
-    Atom.COUNTER: ("goes_on", "skipped", "anew", "stands", "two_at_once", "sent_twice", "holes"),
+    Atom.COUNTER: (
+        "goes_on",
+        "skipped",
+        "anew",
+        "stands",
+        "leaves_out",
+        "two_at_once",
+        "sent_twice",
+        "holes",
+    ),
     Atom.PHASE: ("kept", "restarted", "back_to_back", "no_return"),
     Atom.BUS: (
         *("clean", "several_disturbed", "one_disturbed", "errors_only", "bursts", "regular_bursts"),

@@ -59,6 +59,10 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.COUNTER, "anew"): "After the silence {counters} began anew.",
     (Atom.COUNTER, "stands"): "The counter of {subject} stood still for {amount} frames.",
     (
+        Atom.COUNTER,
+        "leaves_out",
+    ): "The counter of {subject} left out values in {amount} frames in a row; each came when it was due.",
+    (
         Atom.REACH,
         "copy_went_on",
     ): "The gateway went on passing on {subject}, so the bus itself was alive.",
@@ -98,7 +102,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
         Atom.DEMAND,
         "bunched",
     ): "Later the frames of {subject} came closer together than promised: they had been held up.",
-    (Atom.DEMAND, "counter_refused"): "{amount} frames of {subject} repeated their counter.",
+    (Atom.DEMAND, "counter_refused"): "{amount} frames of {subject} did not go on by one in their counter.",
     (Atom.DEMAND, "checksum_refused"): "{amount} frames of {subject} had a wrong checksum.",
     (Atom.DEMAND, "out_of_range"): "{subject} was out of its range.",
     (Atom.DEMAND, "jump_refused"): "{subject} jumped further than the kit takes.",

@@ -38,6 +38,7 @@ HOW = {
     "broken branch": {"root"},
     "deaf receiver": {"root"},
     "sent twice": {"root"},
+    "counter leaves out": {"root"},
     "wrong bit rate": {"root"},
 }
 
