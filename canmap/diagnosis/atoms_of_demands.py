@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.diagnosis.atoms_of_silence import LEAST_BUNCH
+from canmap.diagnosis.atoms_of_silence import LEAST_BUNCH, reach_of
 from canmap.diagnosis.case_file import MS
 from canmap.diagnosis.evidence import Atom, Evidence, Role
 from canmap.diagnosis.left_out import left_out
@@ -217,7 +217,7 @@ def kit(case: CaseFile) -> Iterator[Evidence]:
     if active and not left:
         yield Evidence(
             atom=Atom.KIT,
-            value="stayed_active",
+            value="stayed_active" if _concerned(case) else "not_concerned",
             role=Role.KIT,
             from_ns=case.begin_ns,
             to_ns=case.end_ns,
@@ -234,6 +234,16 @@ def kit(case: CaseFile) -> Iterator[Evidence]:
                 to_ns=finding.end_ns,
                 line=finding.line,
             )
+
+
+def _concerned(case: CaseFile) -> bool:
+    """Whether the axes would notice: not the silence of a bus that carries nothing of kit or computer."""
+    reached = reach_of(case, case.first_silent) if case.first_silent else ""
+    if reached != "bus":
+        return True
+    buses = {case.rules[gap.slot].bus for gap in case.first_silent if case.roles[gap.slot] is not Role.COPY}
+    told = {role for role, rule in zip(case.roles, case.rules, strict=True) if rule.bus in buses}
+    return bool(told & {Role.KIT, Role.COMPUTER})
 
 
 def _restarts(case: CaseFile) -> Iterator[Evidence]:

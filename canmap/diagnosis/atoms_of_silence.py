@@ -104,7 +104,7 @@ def reach_of(case: CaseFile, gaps: Sequence[Gap]) -> str:
     senders = {case.rules[slot].sender for slot in slots}
     buses = {case.rules[slot].bus for slot in slots}
     if len(senders) == 1:
-        return _of_sender(case, slots)
+        return "bus" if _with_its_copies(case, slots) else _of_sender(case, slots)
     for nodes in case.spec.manual.supply_groups.values():
         fed = {slot for slot, rule in enumerate(case.rules) if rule.sender in nodes}
         if senders <= set(nodes) and not _alive(case, fed - slots):
@@ -119,6 +119,16 @@ def reach_of(case: CaseFile, gaps: Sequence[Gap]) -> str:
         return "lower_priorities" if heard.max() < lowest else "several"
     every = _heard(case, set(case.spec.buses))
     return "bus" if len(every) else "everything"
+
+
+def _with_its_copies(case: CaseFile, slots: set[int]) -> bool:
+    """Whether on one bus nothing came, copies of other buses' messages included, while another bus lived."""
+    buses = {case.rules[slot].bus for slot in slots}
+    copies = {slot for slot, rule in enumerate(case.rules) if rule.bus in buses and slot not in slots}
+    copies &= {slot for slot in copies if case.roles[slot] is Role.COPY and case.period_ns(slot)}
+    if len(buses) > 1 or not copies <= {gap.slot for gap in case.first_silent} or not copies:
+        return False
+    return not len(_heard(case, buses)) and bool(len(_heard(case, set(case.spec.buses))))
 
 
 def _of_sender(case: CaseFile, slots: set[int]) -> str:

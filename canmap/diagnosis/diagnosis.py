@@ -31,7 +31,18 @@ COUNTED = {
     "sent_twice",
     "holes",
 }  # what counters show while it happens
-QUIET_VALUES = {"on_time", "stayed_active", "released", "there", "closed", "fed", "steady", "clean", "free"}
+QUIET_VALUES = {
+    "on_time",
+    "stayed_active",
+    "not_concerned",
+    "released",
+    "there",
+    "closed",
+    "fed",
+    "steady",
+    "clean",
+    "free",
+}
 QUIET_VALUES |= {"constant", "varies", "yaw_agrees", "yaw_not_scaled", "yaw_one_before", "full"}
 QUIET_VALUES |= {"to_the_end", "copy_went_on"}
 

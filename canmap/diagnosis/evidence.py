@@ -87,7 +87,7 @@ VALUES: Mapping[Atom, tuple[str, ...]] = {
     ),
     Atom.KIT: (
         *("let_go", "overridden", "faulted", "stayed_active", "began_anew", "several_began_anew"),
-        *("reported_fault",),
+        *("reported_fault", "not_concerned"),
     ),
     Atom.STOP_CHAIN: ("pressed", "released", "lost", "there", "open", "closed", "cut", "fed"),
     Atom.SUPPLY: ("dipped", "steady"),

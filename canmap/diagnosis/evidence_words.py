@@ -112,6 +112,10 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.KIT, "overridden"): "Overridden by the driver: {names}.",
     (Atom.KIT, "faulted"): "Faulted: {names}.",
     (Atom.KIT, "stayed_active"): "Stayed active all the time: {names}.",
+    (
+        Atom.KIT,
+        "not_concerned",
+    ): "Stayed active all the time: {names}; nothing of them is on the bus that fell silent.",
     (Atom.KIT, "began_anew"): "Came back as after power-on: {names}.",
     (Atom.KIT, "several_began_anew"): "Several nodes came back as after power-on: {names}.",
     (Atom.KIT, "reported_fault"): "The kit reported: {subject}.",

@@ -39,6 +39,7 @@ HOW = {
     "deaf receiver": {"root"},
     "sent twice": {"root"},
     "counter leaves out": {"root"},
+    "other bus shorted": {"tie"},
     "wrong bit rate": {"root"},
 }
 
