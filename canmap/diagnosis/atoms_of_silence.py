@@ -9,6 +9,7 @@ import numpy as np
 
 from canmap.diagnosis.case_file import MS
 from canmap.diagnosis.evidence import Atom, Evidence, Role
+from canmap.frames.chunks import FrameKind
 from canmap.timing.phase import WINDOW
 from canmap.timing.timers import OverGap, Timer, over_gap
 
@@ -25,6 +26,7 @@ DRIFT = 2e-4  # of a time: how far a sender's clock may be off
 BACK_TO_BACK = 0.5  # of a period: frames that come closer were waiting
 LEAST_BUNCH = 3  # frames
 GUARD_NS = 2 * MS
+WAITED = 0.25  # of a silence: what waited comes in less than that once the bus is free
 NEGLIGIBLE = 0.01  # a chance
 UNBROKEN = 1.5  # periods, the longest time between frames of a stretch without a hole
 
@@ -152,14 +154,22 @@ def _alive(case: CaseFile, slots: set[int]) -> bool:
 
 
 def _heard(case: CaseFile, buses: set[str]) -> NDArray[np.uint32]:
-    """The identifiers that some buses carried while all of the first were silent."""
+    """The identifiers that some buses carried while all of the first were silent.
+
+    What comes in one go just before the first of them does not count: it waited with them for the bus.
+    """
     from_ns, to_ns = case.quiet_ns
     chunk = case.window.prepared.chunk
     channels = [
         i for i, name in enumerate(chunk.channels) if name in {case.spec.buses[b].channel for b in buses}
     ]
-    inside = (chunk.t_ns > from_ns) & (chunk.t_ns < to_ns - GUARD_NS)
-    return chunk.can_id[inside & np.isin(chunk.channel, channels)]
+    inside = (chunk.t_ns > from_ns) & (chunk.t_ns < to_ns) & (chunk.kind != FrameKind.ERROR)
+    rows = np.flatnonzero(inside & np.isin(chunk.channel, channels))
+    pauses = np.flatnonzero(np.diff(chunk.t_ns[rows], prepend=from_ns, append=to_ns) > GUARD_NS)
+    last = int(pauses[-1]) if len(pauses) else 0
+    if last < len(rows) and to_ns - chunk.t_ns[rows[last]] < WAITED * (to_ns - from_ns):
+        rows = rows[:last]
+    return chunk.can_id[rows[chunk.t_ns[rows] < to_ns - GUARD_NS]]
 
 
 def phase(case: CaseFile) -> Iterator[Evidence]:
