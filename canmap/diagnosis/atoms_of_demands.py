@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.diagnosis.atoms_of_silence import LEAST_BUNCH, reach_of
-from canmap.diagnosis.case_file import MS
+from canmap.diagnosis.case_file import DUE, MS
 from canmap.diagnosis.evidence import Atom, Evidence, Role
 from canmap.diagnosis.left_out import left_out
 from canmap.diagnosis.onsets import axis_changes, withdrawals
@@ -26,6 +26,7 @@ BRIEF_NS = 500 * MS  # by so much a demand may be late; common practice
 AROUND_NS = 1_000 * MS
 STOP_BEFORE_NS = 1_500 * MS
 AFTER_NS = 700 * MS
+OFF_NS = 200 * MS  # within which a node that starts anew tells that its axis is off; common practice
 TOGGLES_NS = 100 * MS  # a bit that comes back so soon is of two senders, and not taken back
 
 
@@ -208,7 +209,8 @@ def kit(case: CaseFile) -> Iterator[Evidence]:
         of_value = of_value or [one for one in changes if value == "faulted" and one.after in states]
         if of_value:
             yield _of_changes(value, of_value)
-    anew = [one for one in changes if one.after is AxisState.OFF and _after_silence(case, one)]
+    off = [one for one in changes if one.after is AxisState.OFF]
+    anew = [one for one in off if _after_silence(case, one) or _after_pause(case, one)]
     if anew:
         yield _of_changes("began_anew", anew)
     yield from _restarts(case)
@@ -265,6 +267,7 @@ def _restarts(case: CaseFile) -> Iterator[Evidence]:
 def _several_anew(case: CaseFile, anew: list[Change]) -> Iterator[Evidence]:
     """Several nodes that came back as after power-on, by what the axes or the nodes themselves tell."""
     back = {case.rules[gap.slot].sender for gap in case.gaps}
+    back |= {_teller(case, one.record) for one in anew if _after_pause(case, one)}
     told = {_teller(case, one.record): one.clock_ns for one in anew if _teller(case, one.record) in back}
     told |= {
         str(one.facts.get("node")): one.start_ns for one in case.findings("restart") if one.facts.get("node")
@@ -314,6 +317,20 @@ def _after_silence(case: CaseFile, change: Change) -> bool:
     """Whether an axis says that it is off right when its message is back: it has started anew."""
     returned = [gap.next_ns for gap in case.gaps if gap.next_ns is not None]
     return any(abs(change.clock_ns - next_ns) <= 50 * MS for next_ns in returned)
+
+
+def _after_pause(case: CaseFile, change: Change) -> bool:
+    """Whether the node of an axis that says that it is off paused just before, too briefly to be silent."""
+    node, rule = _teller(case, change.record), next(r for r in case.spec.records if r.name == change.record)
+    slots = [slot for slot, one in enumerate(case.rules) if one.sender == node]
+    periods_ns = [period_ns for slot in slots if (period_ns := case.period_ns(slot))]
+    of_axis = {case.rules[slot].message.name for slot in slots}
+    if change.before is not AxisState.ACTIVE or not periods_ns or rule.stamp not in of_axis:
+        return False
+    clock = np.sort(np.concatenate([case.clock(slot) for slot in slots]))
+    clock = clock[(clock >= case.window.from_ns) & (clock <= change.clock_ns)]
+    pauses = np.flatnonzero(np.diff(clock) > DUE * min(periods_ns))
+    return len(pauses) > 0 and change.clock_ns - clock[pauses[-1] + 1] <= OFF_NS
 
 
 def _stayed(case: CaseFile, record: str, left: list[Change]) -> bool:

@@ -44,7 +44,7 @@ def reach(case: CaseFile) -> Iterator[Evidence]:
     role = roles.pop() if len(roles) == 1 else Role.ANY
     senders = tuple(dict.fromkeys(case.rules[slot].sender or "" for slot in slots))
     names = tuple(case.rules[slot].message.name for slot in slots)
-    from_ns, to_ns = max(gap.last_ns for gap in own), case.quiet_ns[1]
+    from_ns, to_ns = case.silent_from_ns, case.quiet_ns[1]
     one_message = value in {"one_message", "message_or_node", "copy_only"}
     subject = names[0] if one_message else senders[0] if value == "node" else ""
     yield Evidence(

@@ -74,8 +74,8 @@ def _of_silences(case: CaseFile) -> Iterator[When]:
     silent = originals or case.first_silent  # a copy comes later than what it is a copy of
     if silent:
         delays_ns = [relay.delay_ns or 0 for gap in silent if (relay := case.rules[gap.slot].relay_of)]
-        last_ns = max(gap.last_ns for gap in silent) - max(delays_ns, default=0)
-        yield When(last_ns, min(gap.due_ns for gap in silent))
+        due_ns = min(gap.due_ns for gap in silent)
+        yield When(case.silent_from_ns - max(delays_ns, default=0), due_ns)
     refused = refusal(case)
     if refused is not None:
         yield refused
