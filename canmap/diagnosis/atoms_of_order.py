@@ -8,7 +8,7 @@ import numpy as np
 
 from canmap.diagnosis.case_file import MS
 from canmap.diagnosis.evidence import Atom, Evidence, Role
-from canmap.diagnosis.onsets import axis_changes, withdrawals
+from canmap.diagnosis.onsets import HANDED_BACK_NS, axis_changes, withdrawals
 from canmap.mapping.model import Trigger
 from canmap.vocabulary.record_types import AxisState, Stop
 
@@ -51,6 +51,10 @@ def order(case: CaseFile) -> Iterator[Evidence]:
     for value, one, other in pairs:
         if one is not None and other is not None and one.before(other):
             yield Evidence(atom=Atom.ORDER, value=value, from_ns=one.after_ns, to_ns=other.until_ns)
+    if taken is not None and axis is not None and 0 <= axis.until_ns - taken.until_ns <= HANDED_BACK_NS:
+        yield Evidence(
+            atom=Atom.ORDER, value="axis_with_withdrawal", from_ns=taken.after_ns, to_ns=axis.until_ns
+        )
 
 
 def is_stop(case: CaseFile, change: Change) -> bool:

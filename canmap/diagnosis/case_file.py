@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -108,6 +109,11 @@ class CaseFile:
     def with_result(self, result: Inspection) -> CaseFile:
         """Return the same by another inspection of the capture, such as one with other names."""
         return CaseFile(self.span, self.window, result, self.spec, self.plan, self.rules)
+
+    def numbered(self, number: int) -> CaseFile:
+        """Return the same as another of the episodes of the capture."""
+        span = replace(self.span, number=number)
+        return CaseFile(span, self.window, self.result, self.spec, self.plan, self.rules)
 
     @cached_property
     def roles(self) -> tuple[Role, ...]:

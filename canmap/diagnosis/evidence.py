@@ -65,7 +65,10 @@ VALUES: Mapping[Atom, tuple[str, ...]] = {
             "copy_late",
         ),
     ),
-    Atom.ORDER: ("stop_first", "silence_first", "withdrawal_first", "demand_first", "axis_first"),
+    Atom.ORDER: (
+        *("stop_first", "silence_first", "withdrawal_first", "demand_first", "axis_first"),
+        "axis_with_withdrawal",
+    ),
     Atom.COUNTER: (
         "goes_on",
         "skipped",

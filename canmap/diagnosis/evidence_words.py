@@ -46,6 +46,10 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
         "silence_first",
     ): "Feedback of the kit fell silent before the computer took its demand back.",
     (Atom.ORDER, "withdrawal_first"): "The computer took its demand back before an axis let go.",
+    (
+        Atom.ORDER,
+        "axis_with_withdrawal",
+    ): "An axis let go as soon as the computer had taken its demand back.",
     (Atom.ORDER, "demand_first"): "The last good demand came before the axis let go.",
     (Atom.ORDER, "axis_first"): "An axis let go first.",
     (
