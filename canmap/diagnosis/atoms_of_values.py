@@ -10,6 +10,7 @@ import numpy as np
 from canmap.diagnosis.case_file import MS
 from canmap.diagnosis.evidence import Atom, Evidence, Role
 from canmap.diagnosis.onsets import axis_changes
+from canmap.diagnosis.strain import strained
 from canmap.vocabulary.record_types import AxisState, Brake, Drive, Steering, Wheels, field_types
 
 if TYPE_CHECKING:
@@ -93,6 +94,16 @@ def physics(case: CaseFile) -> Iterator[Evidence]:
             to_ns=finding.end_ns,
             line=finding.line,
             amount=finding.value,
+        )
+    if (held := strained(case)) is not None:
+        yield Evidence(
+            atom=Atom.PHYSICS,
+            value="strains",
+            role=Role.KIT,
+            subject=held.signal,
+            from_ns=held.from_ns,
+            to_ns=held.to_ns,
+            amount=held.current,
         )
     yield from _yaw(case)
 

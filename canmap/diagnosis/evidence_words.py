@@ -148,6 +148,10 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     ): "{subject} went against the acceleration of the wheel, as inertia does: they correlate by {amount}.",
     (Atom.PHYSICS, "constant"): "{subject} hardly varied, with a standard deviation of {amount}.",
     (Atom.PHYSICS, "apart"): "{subject} disagrees with its second sensor.",
+    (
+        Atom.PHYSICS,
+        "strains",
+    ): "The motor pulled with {amount} ({subject}) while the angle stood: more than it took to turn.",
     (Atom.PHYSICS, "frozen"): "{subject} stood still while what moves it moved.",
     (Atom.PHYSICS, "jumped"): "{subject} jumped faster than it can move.",
     (Atom.PHYSICS, "at_its_end"): "{subject} went beyond its range.",

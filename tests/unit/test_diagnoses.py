@@ -76,6 +76,15 @@ def test_taking_the_stop_chain_away_leaves_who_stopped_it_open(tmp_path: Path) -
     assert values.index("pressed") < values.index("cut")
 
 
+@pytest.mark.parametrize(("name", "strains"), [("jammed", True), ("frozen feedback", False)])
+def test_a_motor_that_pulls_while_the_angle_stands_is_held(name: str, strains: bool, tmp_path: Path) -> None:
+    """A sensor that stands while the wheel turns shows no more current than turning takes."""
+    (one,) = run_fault(name, 1, tmp_path)
+    assert one.how == "root"
+    assert one.diagnosis is not None
+    assert any(evidence.value == "strains" for evidence in one.diagnosis.evidence) is strains
+
+
 HANDED_BACK = BEND.format(spec=CART) + "  - {at: 8.20 s, computer: hand back}\n"
 
 
