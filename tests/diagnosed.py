@@ -296,7 +296,7 @@ FAULTS = {
         "recorder_unplugged", "bus: chassis", "bus_not_recorded", (0.6, 1.5), **OF_CART
     ),
     "jammed in a bend": _fault("jammed_linkage", "", "axis_weak", at=(4.3, 5.5), drawn=(0,), latent=True),
-    "jammed for a while": _fault("jammed_linkage", "", "axis_weak", (2, 4), **TURNING),
+    "jammed for a while": _fault("jammed_linkage", "", "axis_weak", (4, 5), **TURNING),
     "sensor contact": _fault(
         "sensor_contact", "signal: {pedal}, share: 20 %, rail: high", "sensors_apart sensor_contact", (1, 2)
     ),

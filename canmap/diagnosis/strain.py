@@ -58,12 +58,14 @@ def strained(case: CaseFile) -> Strain | None:
         at_ns, current = case.samples(number)
         known = (at_ns >= clock[0] + OVER_NS) & (at_ns <= clock[-1])
         at_ns, current = at_ns[known], np.abs(current[known])
-        moved = np.abs(np.interp(at_ns, clock, angle) - np.interp(at_ns - OVER_NS, clock, angle))
-        stands = moved < STANDS * spans
+        now, before = np.interp(at_ns, clock, angle), np.interp(at_ns - OVER_NS, clock, angle)
+        stands = np.abs(now - before) < STANDS * spans
+        goes_on = np.abs(np.interp(at_ns + OVER_NS, clock, angle) - now) >= STANDS * spans
+        turns = ~stands & goes_on  # neither just begun nor just held
         near = (at_ns >= case.begin_ns - BEFORE_NS) & (at_ns <= case.begin_ns + AFTER_NS)
-        if np.count_nonzero(~stands) < LEAST:
+        if np.count_nonzero(turns) < LEAST:
             continue
-        usual = float(np.percentile(current[~stands], USUAL))
+        usual = float(np.percentile(current[turns], USUAL))
         held = np.flatnonzero(stands & near & (current > TIMES * usual))
         if len(held) >= LEAST and usual > 0:
             place = f"{rule.message.name}.{column.signal.name}"
