@@ -289,6 +289,10 @@ FAULTS = {
     ),
     "computer away": _fault("node_unplugged", "node: {computer}", "computer_stopped", (0.6, 2)),
     "vehicle node unplugged": _fault("node_unplugged", "node: {vehicle_node}", "node_dead"),
+    "supervisor unplugged": _fault("node_unplugged", "node: Supervisor", "node_dead", **OF_CART),
+    "supervisor away": _fault(
+        "node_unplugged", "node: Supervisor", "node_dead node_supply", (0.6, 1.5), **OF_CART
+    ),
     "other bus shorted": _fault("bus_shorted", "bus: chassis", "bus_down", (0.6, 1.5), **OF_CART),
     "other bus dead": _fault("bus_dominant", "bus: chassis", "bus_down", **OF_CART),
     "bus dead": _fault("bus_shorted", "bus: {bus}", "bus_down", **OF_CART),

@@ -39,11 +39,11 @@ def order(case: CaseFile) -> Iterator[Evidence]:
     )
     stop = first_of_changes([o for o in case.result.changes if is_stop(case, o)], case)
     taken = first_of_changes(list(withdrawals(case.result)), case)
-    kit = _silence(case, Role.KIT)
+    kit, of_any = _silence(case, Role.KIT), _silence(case, Role.KIT, Role.OTHER)
     demand = _silence(case, Role.COMPUTER) or refusal(case)
     pairs = (
         ("stop_first", stop, kit or axis),
-        ("silence_first", kit, taken),
+        ("silence_first", of_any, taken),
         ("withdrawal_first", taken, axis),
         ("demand_first", demand, axis),
         ("axis_first", axis, demand or taken),
@@ -85,8 +85,8 @@ def _sampled_before(case: CaseFile, change: Change) -> int:
     return before_ns
 
 
-def _silence(case: CaseFile, role: Role) -> When | None:
-    gap = next((gap for gap in case.gaps if case.roles[gap.slot] is role), None)
+def _silence(case: CaseFile, *roles: Role) -> When | None:
+    gap = next((gap for gap in case.gaps if case.roles[gap.slot] in roles), None)
     return None if gap is None else When(gap.last_ns, gap.due_ns)
 
 

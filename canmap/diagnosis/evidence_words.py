@@ -44,7 +44,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (
         Atom.ORDER,
         "silence_first",
-    ): "Feedback of the kit fell silent before the computer took its demand back.",
+    ): "Something fell silent before the computer took its demand back.",
     (Atom.ORDER, "withdrawal_first"): "The computer took its demand back before an axis let go.",
     (
         Atom.ORDER,

@@ -43,6 +43,7 @@ HOW = {
     "counter leaves out": {"root"},
     "other bus shorted": {"tie"},
     "supply cut, brief": {"tie"},
+    "supervisor unplugged": {"tie"},
     "wrong bit rate": {"root"},
 }
 
