@@ -128,7 +128,8 @@ def require_names(spec: Spec, axis: str | None, message: str | None) -> None:
     if axis is not None and axis not in axes:
         raise UsageError(f"{spec.path} has no axis {axis}{Faults().hint(axis, axes)}")
     names = sorted({rule.message.name for rule in spec.messages})
-    if message is not None and message not in names:
+    on_buses = {f"{rule.bus}.{rule.message.name}" for rule in spec.messages}
+    if message is not None and message not in names and message not in on_buses:
         raise UsageError(f"{spec.path} describes no message {message}{Faults().hint(message, names)}")
 
 
@@ -201,10 +202,11 @@ def _is_silent(span: EpisodeSpan, result: Inspection, messages: set[str]) -> boo
 
 
 def _is_about(span: EpisodeSpan, result: Inspection, message: str) -> bool:
-    if any(one.subject == message for one in span.onsets):
+    bus, _, name = message.rpartition(".")
+    if any(one.subject == name for one in span.onsets):
         return True
     return any(
-        part.place.message == message
+        part.place.message == name and bus in ("", part.place.bus)
         for finding in result.findings
         if span.begin_ns <= finding.start_ns <= span.end_ns
         for part in (finding, *finding.parts)

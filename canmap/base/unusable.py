@@ -42,6 +42,7 @@ _WHY = {
     Obstacle.FOLDER_GONE: "the folder in which this runs is gone",
     Obstacle.FOLDER_CLOSED: "you may not enter the folder {detail}",
     Obstacle.FOLDER_NOT_THERE: "there is no folder {detail}",
+    Obstacle.NO_FOLDER: "a part of its path is a file",
     Obstacle.CIRCLE: "its symbolic links lead in a circle",
     Obstacle.LONG_NAME: "its name is longer than the system allows",
 }

@@ -5,44 +5,44 @@ from __future__ import annotations
 from math import inf
 from typing import TYPE_CHECKING, Any
 
-from canmap.checks.addresses import AddressCheck
-from canmap.checks.bad_lines import BadLineCheck
-from canmap.checks.channels import ChannelCheck
-from canmap.checks.clock_steps import ClockStepCheck
-from canmap.checks.counted_loss import CountedLoss, CounterRestart
-from canmap.checks.counter_values import JumpingCounter, RepeatedCounter, StrangeCounter
-from canmap.checks.demand_steps import DemandSteps
-from canmap.checks.disagree import DisagreeCheck
-from canmap.checks.duplicates import DuplicateCheck
-from canmap.checks.error_frames import ErrorFrames
-from canmap.checks.fault_bits import DebouncedFaults, FaultBits
-from canmap.checks.fault_reactions import FaultReactions
-from canmap.checks.frozen import FrozenCheck
-from canmap.checks.late_starts import LateStarts
-from canmap.checks.lengths import LengthCheck
-from canmap.checks.node_restarts import NodeRestarts
-from canmap.checks.not_a_number import NumberCheck
-from canmap.checks.not_covered import NotCovered
-from canmap.checks.odd_codes import CodeCheck
-from canmap.checks.out_of_range import LimitCheck
-from canmap.checks.overrides import OverrideCheck
-from canmap.checks.quiet import QuietChannels
-from canmap.checks.railed import RailedCheck
-from canmap.checks.ranges_by_speed import SpeedRangeCheck
-from canmap.checks.rate import Rate
-from canmap.checks.relays import RelayCheck
-from canmap.checks.silence import Silence
-from canmap.checks.slew import SlewCheck
-from canmap.checks.spacing import Spacing
-from canmap.checks.state_machines import StateCheck
-from canmap.checks.stop_chain import StopChainCheck
-from canmap.checks.timed_loss import TimedLoss
-from canmap.checks.tracking import TrackingCheck
-from canmap.checks.trouble_codes import TroubleCodes
-from canmap.checks.two_senders import TwoSenders
-from canmap.checks.undervoltage import Undervoltage
-from canmap.checks.watchdogs import WatchdogCheck
-from canmap.checks.wrong_checksums import ChecksumCheck
+from canmap.checks.arrivals.rate import Rate
+from canmap.checks.arrivals.silence import Silence
+from canmap.checks.arrivals.spacing import Spacing
+from canmap.checks.arrivals.timed_loss import TimedLoss
+from canmap.checks.arrivals.two_senders import TwoSenders
+from canmap.checks.axes.demand_steps import DemandSteps
+from canmap.checks.axes.overrides import OverrideCheck
+from canmap.checks.axes.tracking import TrackingCheck
+from canmap.checks.axes.watchdogs import WatchdogCheck
+from canmap.checks.buses.addresses import AddressCheck
+from canmap.checks.buses.channels import ChannelCheck
+from canmap.checks.buses.error_frames import ErrorFrames
+from canmap.checks.faults.fault_bits import DebouncedFaults, FaultBits
+from canmap.checks.faults.fault_reactions import FaultReactions
+from canmap.checks.faults.trouble_codes import TroubleCodes
+from canmap.checks.gateways.relays import RelayCheck
+from canmap.checks.nodes.late_starts import LateStarts
+from canmap.checks.nodes.node_restarts import NodeRestarts
+from canmap.checks.nodes.stop_chain import StopChainCheck
+from canmap.checks.nodes.undervoltage import Undervoltage
+from canmap.checks.protection.counted_loss import CountedLoss, CounterRestart
+from canmap.checks.protection.counter_values import JumpingCounter, RepeatedCounter, StrangeCounter
+from canmap.checks.protection.lengths import LengthCheck
+from canmap.checks.protection.wrong_checksums import ChecksumCheck
+from canmap.checks.recording.bad_lines import BadLineCheck
+from canmap.checks.recording.clock_steps import ClockStepCheck
+from canmap.checks.recording.duplicates import DuplicateCheck
+from canmap.checks.recording.not_covered import NotCovered
+from canmap.checks.recording.quiet import QuietChannels
+from canmap.checks.states.state_machines import StateCheck
+from canmap.checks.values.disagree import DisagreeCheck
+from canmap.checks.values.frozen import FrozenCheck
+from canmap.checks.values.not_a_number import NumberCheck
+from canmap.checks.values.odd_codes import CodeCheck
+from canmap.checks.values.out_of_range import LimitCheck
+from canmap.checks.values.railed import RailedCheck
+from canmap.checks.values.ranges_by_speed import SpeedRangeCheck
+from canmap.checks.values.slew import SlewCheck
 from canmap.findings.kinds import SPEC
 
 if TYPE_CHECKING:

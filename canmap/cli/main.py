@@ -155,7 +155,7 @@ def _usage(error: BaseException) -> str | list[str] | None:
         context = getattr(error, "ctx", None)
         command = context.command_path if context else "canmap"
         said = error.format_message().rstrip(".")
-        return f"{said}{'' if said.endswith(('?', ')')) else '.'} See '{command} --help'."
+        return f"{said}{'' if said.endswith(('?', '?)')) else '.'} See '{command} --help'."
     return None
 
 

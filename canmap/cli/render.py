@@ -14,7 +14,7 @@ from rich.text import Text
 
 from canmap.base.errors import printable
 from canmap.base.words import number, times
-from canmap.checks.unknown_ids import identifier
+from canmap.checks.buses.unknown_ids import identifier
 from canmap.cli.course import show_course
 from canmap.cli.tables import fits, print_blocks, print_rows
 from canmap.findings.finding import Severity
@@ -37,6 +37,7 @@ STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE:
 SHOWN = 40  # findings of one severity that are shown; JSON has all
 PIPE_WIDTH = 120
 # Columns that a screen may do without, in the order in which one that is too narrow leaves them out.
+NOTHING = 1e-5  # of the largest value of a field: what is smaller is shown as 0
 OPTIONAL = (("sender",), ("mean",), ("99 %",), ("min", "max"), ("promised",))
 
 
@@ -207,12 +208,14 @@ def _record_rows(
 ) -> Iterable[dict[str, str]]:
     titles = ("record", "unit", "min", "max", "mean", "last", "age", "valid")
     if not summary.count:
-        yield dict.fromkeys(titles, "") | {"record": name, "last": "none came"}
+        yield dict.fromkeys(titles, "") | {"record": name, "last": "no record"}
         return
     for field, span in summary.fields.items():
         how = shown[field]
         numbers = (span.low, span.high, span.mean if how.type.kind is float else None, span.last)
-        cells = [f"{name}.{field}", how.heading, *("" if one is None else how.text(one) for one in numbers)]
+        largest = max((abs(one) for one in (span.low, span.high) if one is not None), default=0)
+        told = [None if one is None else one if abs(one) >= NOTHING * largest else 0 for one in numbers]
+        cells = [f"{name}.{field}", how.heading, *("" if one is None else how.text(one) for one in told)]
         cells += [_ago(span.alive, extent), _share(span.alive.in_all_ns(extent), extent.covered_ns)]
         yield dict(zip(titles, cells, strict=True))
 

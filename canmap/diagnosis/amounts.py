@@ -41,6 +41,7 @@ FINDINGS_OF = {  # kinds of the finding by the value of the evidence
     "value_otherwise": ("out_of_range", "checksum", "counter"),
     "message_never_there": ("missing",),
     "bus_never_there": ("missing",),
+    "others_came": ("missing",),
     "swapped": ("missing",),
 }
 LASTING = ("frozen", "railed", "relay", "rate", "missing")  # findings whose figure is a time

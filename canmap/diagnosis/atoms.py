@@ -27,10 +27,12 @@ class Lack(NamedTuple):
     Attributes:
         atom: Whose source it is.
         text: One sentence: what is missing, and what to record or write into the spec next time.
+        measure: What would tell it at the vehicle, to name where it alone would decide; "" if nothing would.
     """
 
     atom: Atom
     text: str
+    measure: str
 
 
 GATHER: Mapping[Atom, Callable[[CaseFile], Iterable[Evidence]]] = {
@@ -58,57 +60,92 @@ def gathered(case: CaseFile) -> tuple[Evidence, ...]:
     )
 
 
-def lacking(case: CaseFile) -> tuple[Lack, ...]:
-    """Return what would have been evidence, and is not there."""
-    spec, manual = case.spec, case.spec.manual
-    has_states = any(field.type.kind is AxisState for rule in spec.records for field in rule.fields)
-    wanted = (
-        (
+def _has_axis_states(case: CaseFile) -> bool:
+    return any(field.type.kind is AxisState for rule in case.spec.records for field in rule.fields)
+
+
+def _has_stop_chain(case: CaseFile) -> bool:
+    return any(issubclass(rule.type, Stop) for rule in case.spec.records)
+
+
+SOURCES: tuple[tuple[Callable[[CaseFile], bool], Lack], ...] = (
+    (
+        lambda case: any(rule.sender for rule in case.rules),
+        Lack(
             Atom.REACH,
-            any(rule.sender for rule in case.rules),
             "Senders: no message has one. Name them in the spec (`sender`).",
+            "Which node sends each message.",
         ),
-        (
+    ),
+    (
+        lambda case: bool(case.spec.manual.supply_groups),
+        Lack(
             Atom.REACH,
-            bool(manual.supply_groups),
             "Supplies: the spec does not say which nodes share one (`supply_groups`).",
+            "Which nodes share a supply.",
         ),
-        (
+    ),
+    (
+        lambda case: any(rule.counter for rule in case.rules),
+        Lack(
             Atom.COUNTER,
-            any(rule.counter for rule in case.rules),
             "Rolling counters: the spec promises none (`counter`).",
+            "",
         ),
-        (
+    ),
+    (
+        lambda case: bool(case.result.capture.error_frames),
+        Lack(
             Atom.BUS,
-            bool(case.result.capture.error_frames),
             "Error frames: the capture has none. The bus was clean, or the recorder leaves them out; "
             "have it record them.",
+            "The error frames of the bus, by a recorder that keeps them.",
         ),
-        (
+    ),
+    (
+        lambda case: bool(case.spec.manual.demands),
+        Lack(
             Atom.DEMAND,
-            bool(manual.demands),
             "Demands: the spec names none of the computer's (`demands`).",
+            "What the computer demanded, recorded beside the messages of the kit.",
         ),
-        (
+    ),
+    (
+        _has_axis_states,
+        Lack(
             Atom.KIT,
-            has_states,
             "Axis states: no record of the spec has one; map what the kit says of each axis (`state`).",
+            "What the kit says of each axis: active, let go, faulted.",
         ),
-        (
+    ),
+    (
+        _has_stop_chain,
+        Lack(
             Atom.STOP_CHAIN,
-            any(issubclass(rule.type, Stop) for rule in spec.records),
             "Stop chain: no record of the spec tells of it. Map buttons, radio link, stop loop and relay "
             "(`type: Stop`), or record them beside the bus.",
+            "The stop buttons, the loop and the relay, recorded beside the bus.",
         ),
-        (
+    ),
+    (
+        lambda case: any(column.signal.unit == "V" for column in case.plan.columns),
+        Lack(
             Atom.SUPPLY,
-            any(column.signal.unit == "V" for column in case.plan.columns),
             "Voltages: no signal is in V. Record the supply at the plugs of the nodes.",
+            "The voltage at the plugs of the nodes, recorded beside the bus.",
         ),
-        (
+    ),
+    (
+        lambda case: bool(case.spec.manual.overrides),
+        Lack(
             Atom.PHYSICS,
-            bool(manual.overrides),
             "Overrides: the spec does not say by what the driver overrides (`overrides`).",
+            "What the driver takes over by: the torque at the wheel, and the pedals.",
         ),
-    )
-    return tuple(Lack(atom, text) for atom, there, text in wanted if not there)
+    ),
+)
+
+
+def lacking(case: CaseFile) -> tuple[Lack, ...]:
+    """Return what would have been evidence, and is not there."""
+    return tuple(lack for is_there, lack in SOURCES if not is_there(case))

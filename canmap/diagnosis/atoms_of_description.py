@@ -50,6 +50,8 @@ def _value(case: CaseFile, finding: Finding) -> str:
     buses = {part.place.bus for part in finding.parts}
     if len(buses) > 1:
         return "swapped"
+    if "other_identifiers" in finding.facts:
+        return "others_came"
     of_bus = {rule.message.name for rule in case.rules if rule.bus in buses and case.is_cyclic(rule)}
     silent = {part.place.message for part in finding.parts}
     return "bus_never_there" if of_bus <= silent else "message_never_there"

@@ -43,7 +43,7 @@ def deciding_measurement(one: EpisodeDiagnosis, table: CauseTable) -> str:
         if tie.cause == nearest[1].cause.key:
             return tie.measure
     there = {evidence.atom for evidence in one.chain}
-    missing = {lack.atom: lack.text for lack in one.lacks if lack.atom not in there}
+    missing = {lack.atom: lack.measure for lack in one.lacks if lack.measure and lack.atom not in there}
     weights: dict[Atom, int] = {}
     for cause in table.causes.values():
         if _fits_the_rest(cause, one.evidence, one.chain):

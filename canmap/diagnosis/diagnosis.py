@@ -72,6 +72,11 @@ class EpisodeDiagnosis:
         """The episode."""
         return self.case.span
 
+    @property
+    def seen_ns(self) -> int:
+        """Session clock at its first sign, but no later than it had surely begun; what a page calls it by."""
+        return min(max(self.span.begin_ns, self.begins_ns[0]), self.begins_ns[1])
+
 
 @dataclass(frozen=True, slots=True)
 class Diagnosis:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.base.words import first_of, number
+from canmap.base.words import first_of, listed, number, plural, times
 from canmap.diagnosis.cause_table import EXCLUDES, Caution, cause_table
 from canmap.diagnosis.deciding import deciding_measurement
 from canmap.diagnosis.evidence import Atom
@@ -17,12 +17,13 @@ from canmap.records.change import in_words
 from canmap.vocabulary.record_types import Control
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
     from canmap.diagnosis.cause_table import NextCheck
     from canmap.diagnosis.diagnosis import EpisodeDiagnosis
     from canmap.diagnosis.evidence import Evidence
     from canmap.diagnosis.scoring import Scored
+    from canmap.findings.finding import Finding
     from canmap.records.change import Change
     from canmap.results.inspection import Inspection
 
@@ -63,7 +64,7 @@ class EpisodePage:
         """Yield the lines; `as_in` says which earlier episode has the same checks."""
         span = self._one.span
         low_ns, high_ns = self._one.begins_ns
-        at = self._result.capture.at(span.begin_ns)
+        at = self._result.capture.at(self._one.seen_ns)
         when = f"began {self._times(Onset(low_ns, high_ns), 'between ', ' and ')} s"
         yield PageLine(
             f"Episode {span.number}, {when}{f' ({at})' if at else ''}: {headline(span)}", style=Style.HEADING
@@ -86,7 +87,7 @@ class EpisodePage:
         for mark, scored in zip(self._marks, self._first, strict=False):
             measured = "" if scored.cause.scored else "; no simulated fault has measured its weights"
             told = number(round(scored.points, 1))
-            points = f"{told} point{'' if told == '1' else 's'}{self._next_best()}{measured}"
+            points = f"{told} {plural(1 if told == '1' else 2, 'point')}{self._next_best()}{measured}"
             label = f"{mark}  " if mark.strip() else ""
             yield PageLine(f"{statement(scored)} ({points})", 4, label=label)
         if judgement.follows:
@@ -130,7 +131,8 @@ class EpisodePage:
     def _happened(self) -> Iterator[PageLine]:
         chain = [one for one in self._one.chain if not self._is_told_by_another(one)]
         told = [(began(one, self._one.case), self._told(one)) for one in chain]
-        for when, text in self._changes() if told else self._findings():
+        beside = [*(self._changes() if told else ()), *(() if told and self._first else self._findings())]
+        for when, text in beside:
             place = 1 + max((i for i, (other, _) in enumerate(told) if other.by_ns <= when.by_ns), default=-1)
             told.insert(place, (when, text))
         if not told:
@@ -205,11 +207,15 @@ class EpisodePage:
         return signal.labels.get(value, said)
 
     def _findings(self) -> Iterator[tuple[Onset, str]]:
-        """Yield findings of the episode, for where no evidence has a moment."""
+        """Yield findings of the episode, of each subject the first, where no evidence tells when or why."""
         span = self._one.span
+        alike: dict[tuple[object, ...], list[Finding]] = {}
         for finding in self._result.findings:
             if finding.severity != "note" and span.begin_ns <= finding.start_ns <= span.end_ns:
-                yield Onset(finding.start_ns, finding.start_ns), finding.text
+                alike.setdefault((finding.kind, finding.place), []).append(finding)
+        for first, *others in alike.values():
+            more = f" {times(len(others), 'more finding')} like it." if others else ""
+            yield Onset(first.start_ns, first.start_ns), f"{first.text}{more}"
 
     def _times(self, when: Onset, before: str, joint: str) -> str:
         by = f"{self._result.seconds(when.by_ns):.3f}"
@@ -230,8 +236,15 @@ class EpisodePage:
             return
         for place, check in enumerate(checks, 1):
             letters = [self._letters[key] for key in check.cautions if key in self._letters]
-            mind = f" Mind {first_of(letters, len(letters))}." if letters else ""
-            yield PageLine(f"{check.text}{mind}", 4, label=f"{place}. ")
+            yield PageLine(f"{check.text}{_mind(letters)}", 4, label=f"{place}. ")
+
+
+def _mind(letters: Sequence[str]) -> str:
+    """Point to cautions by their letters, which stay in one line."""
+    if not letters:
+        return ""
+    said = f"Mind {plural(len(letters), 'caution')} {listed(letters, 'and')}."
+    return " " + said.replace(" ", TOGETHER)
 
 
 def checks_of(one: EpisodeDiagnosis) -> tuple[NextCheck, ...]:

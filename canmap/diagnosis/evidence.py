@@ -102,8 +102,8 @@ VALUES: Mapping[Atom, tuple[str, ...]] = {
         *("yaw_shifted", "yaw_scaled", "yaw_not_scaled", "yaw_one_before", "yaw_other_before", "yaw_agrees"),
     ),
     Atom.DESCRIPTION: (
-        *("message_never_there", "bus_never_there", "swapped", "errors_only", "value_otherwise"),
-        *("pace_otherwise", "copy_off"),
+        *("message_never_there", "bus_never_there", "swapped", "errors_only", "others_came"),
+        *("value_otherwise", "pace_otherwise", "copy_off"),
     ),
 }
 

@@ -179,6 +179,10 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.PHYSICS, "yaw_agrees"): "The yaw rates by the wheels and by the steering angle go on agreeing.",
     (Atom.DESCRIPTION, "message_never_there"): "{subject} is not once in the capture.",
     (Atom.DESCRIPTION, "bus_never_there"): "No message of bus {subject} is in the capture.",
+    (
+        Atom.DESCRIPTION,
+        "others_came",
+    ): "Other identifiers came on the channel of bus {subject}, and none of its own.",
     (Atom.DESCRIPTION, "swapped"): "The messages of one bus are on the channel of another.",
     (
         Atom.DESCRIPTION,

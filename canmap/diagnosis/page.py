@@ -53,7 +53,7 @@ def page(diagnosis: Diagnosis, width: int, *, si: bool = False) -> Iterator[Page
     number_of = f"{shown} of " if shown < diagnosis.found else ""
     yield PageLine(f"{number_of}{times(diagnosis.found, 'episode')}, in seconds from the start:")
     for one in diagnosis.episodes:
-        label = f"{one.span.number}. {result.seconds(one.span.begin_ns):.3f}  "
+        label = f"{one.span.number}. {result.seconds(one.seen_ns):.3f}  "
         yield PageLine(f"{headline(one.span).capitalize()}. {_short(one)}", 2, label=label)
     letters = _letters(diagnosis.episodes)
     as_in: dict[tuple[NextCheck, ...], int] = {}

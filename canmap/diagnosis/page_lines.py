@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from enum import Enum
 from typing import NamedTuple
@@ -10,6 +11,7 @@ from canmap.base.errors import printable
 
 LEAST_LABEL, LEAST_ROOM = 6, 24  # a long label stands alone where less room is left beside it
 TOGETHER = "\u00a0"  # a blank at which no line ends
+_BEHIND_NUMBER = re.compile(r"(?<=\d) (?=\S)")  # where its unit stands, or what is counted
 
 
 class Style(Enum):
@@ -42,6 +44,7 @@ def wrapped(line: PageLine, width: int) -> list[str]:
     text, blanks = printable(line.text), " " * line.indent
     if line.style is Style.DRAWN:
         return [blanks + text]
+    text = _BEHIND_NUMBER.sub(TOGETHER, text)
     room = width - line.indent
     if len(line.label) > LEAST_LABEL and room - len(line.label) < LEAST_ROOM:  # the text goes below it
         label, rest = PageLine(line.label.rstrip(), line.indent), PageLine(line.text, line.indent + 2)

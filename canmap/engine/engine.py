@@ -16,11 +16,11 @@ from itertools import chain
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from canmap.checks.all import CHECKS, place_in_order
-from canmap.checks.channels import ChannelCheck
+from canmap.checks.arrivals.timed_loss import TimedLoss
+from canmap.checks.buses.channels import ChannelCheck
 from canmap.checks.check import Check, End, Setting
-from canmap.checks.node_restarts import NodeRestarts
-from canmap.checks.quiet import QuietChannels
-from canmap.checks.timed_loss import TimedLoss
+from canmap.checks.nodes.node_restarts import NodeRestarts
+from canmap.checks.recording.quiet import QuietChannels
 from canmap.engine.prepare import Preparer
 from canmap.findings.finding import Finding, Place
 from canmap.findings.incidents import Known, gathered

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from canmap.base.errors import CaptureError
 from canmap.base.words import times
-from canmap.checks.bad_lines import BadLineCheck
+from canmap.checks.recording.bad_lines import BadLineCheck
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator

@@ -188,6 +188,8 @@ def _peek(name: str, stream: BufferedReader[Any]) -> bytes:
         raise CaptureError(
             f"{name}: the file is damaged from its beginning ({error}); copy it again."
         ) from None
+    if not start and name == STANDARD_INPUT:
+        raise CaptureError(f"{name}: nothing came on standard input; check what writes to it.")
     if not start:
         raise CaptureError(f"{name}: the file is empty; check that the recorder wrote it.")
     return start

@@ -26,6 +26,10 @@ def counter_of(found: FoundMessage, said: SectionValues, context: Context) -> Co
         context.faults.add(said.place_of(g.COUNTER, "signal"), text)
         return None
     checksum = said.get(g.CHECKSUM)
+    if checksum is not None and checksum.signal == rule.signal:
+        text = f"{rule.signal.signal} cannot be both the counter and the checksum of {found.message.name}."
+        context.faults.add(said.place_of(g.CHECKSUM, "signal"), text)
+        return None
     if rule.wrap is None and checksum is not None and checksum.method.counter_values:
         rule = replace(rule, wrap=checksum.method.counter_values - 1)
     if signal.signed or signal.is_float or signal.bits > MOST_BITS:

@@ -79,6 +79,10 @@ def _demand(entry: Entry[FoundMessage, SectionValues], top: SectionValues, conte
     said = entry.value
     both = said.get(g.OBEYED_WHEN) or ()
     first, reaction, acts_for_ns = said.get(g.REACTION) or ("", "", None)
+    others = tuple(found.ref for found in said.get(g.WATCHDOG_WITH) or ())
+    if entry.key.ref in others:
+        text = f"`watchdog_with` names the other demands, and {entry.key.message.name} is this one."
+        context.faults.add(said.place_of(g.WATCHDOG_WITH), text)
     return DemandRule(
         message=entry.key.ref,
         watchdog_ns=said.get(g.WATCHDOG),
@@ -90,7 +94,7 @@ def _demand(entry: Entry[FoundMessage, SectionValues], top: SectionValues, conte
         requires=said.get(g.REQUIRES) or (),
         limits=tuple(one.value for key in (g.LARGEST_STEP, g.FASTEST_CHANGE) for one in said.get(key) or ()),
         tolerates=said.get(g.TOLERATES) or 0,
-        watchdog_with=tuple(found.ref for found in said.get(g.WATCHDOG_WITH) or ()),
+        watchdog_with=others,
         state_machine=_machine_of(entry, top, context),
         page=said.get(g.DEMAND_PAGE) or "",
     )

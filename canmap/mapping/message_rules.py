@@ -108,6 +108,9 @@ def _rule(
     if gap_ns and period_ns and gap_ns > period_ns:
         text = f"The `minimum_gap` of {message.name} is longer than its period."
         context.faults.add(said.place_of(g.MINIMUM_GAP), text)
+    relay = said.get(g.RELAY_OF)
+    if relay is not None and relay.message == found.ref:
+        context.faults.add(said.place_of(g.RELAY_OF), f"{message.name} cannot be a copy of itself.")
     latency_ns, jitter_ns = said.get(g.LATENCY) or (None, 0)
     return MessageRule(
         bus=found.bus,
@@ -124,7 +127,7 @@ def _rule(
         heartbeat_ns=said.get(g.HEARTBEAT),
         counter=counter_of(found, said, context),
         checksum=checksum,
-        relay_of=said.get(g.RELAY_OF),
+        relay_of=relay,
         latency_ns=latency_ns,
         latency_jitter_ns=jitter_ns,
         page=said.get(g.MESSAGE_PAGE) or "",

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canmap.base.dataclass import dataclass
+from canmap.base.words import listed
 from canmap.mapping.field_rules import field_rule
 from canmap.mapping.model import FieldRule, RecordRule
 from canmap.mapping.notes import Note, NoteReason
@@ -255,7 +256,8 @@ class _Fields:
         elif item in mapped:
             return replace(mapped[item], type=field, line=node.place.line)
         elif not len(self._context.faults):  # a faulty field is reported where it stands
-            self._context.faults.add(node.place, f"The record {other} does not have the field {item}.")
+            text = f"The record {other} does not map its field {item}"
+            self._context.faults.add(node.place, f"{text}; it maps {listed(mapped or ['none'], 'and')}.")
         return None
 
     def _check_motion(self, given: set[str]) -> None:

@@ -34,7 +34,7 @@ def _reports(*wanted: str) -> Reader[tuple[Bit, ...]]:
         mapped = tuple((found.text, name) for name in wanted if name in fields) if record is Stop else ()
         if not mapped and record is not None:
             what = f"The record {found.text} does not map {listed(wanted)}"
-            context.faults.add(found.place, f"{what}: write record.field.")
+            context.faults.add(found.place, f"{what}: map it there, or write record.field.")
         return mapped or None
 
     return read
@@ -89,8 +89,12 @@ def stop_rule(node: Node | None, groups: Node | None, context: Context) -> StopC
     loop, within_ns, supply = values.get(LOOP), values.get(WITHIN), values.get(SUPPLY)
     if loop is None or within_ns is None:
         return None
+    sources = tuple(dict.fromkeys(bit for bits in values.get(SOURCES) or () for bit in bits))
+    if loop[0] in sources:
+        text = f"{'.'.join(loop[0])} is among the sources, so it cannot show that the loop opened for them."
+        context.faults.add(values.place_of(LOOP), text)
     return StopChainRule(
-        sources=tuple(dict.fromkeys(bit for bits in values.get(SOURCES) or () for bit in bits)),
+        sources=sources,
         loop=loop[0],
         supply=supply[0] if supply else None,
         cuts=tuple(dict.fromkeys(name.text for name in cuts)),

@@ -7,11 +7,11 @@ from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-from canmap.checks.addresses import AddressCheck
-from canmap.checks.bad_lines import BadLineCheck
-from canmap.checks.channels import ChannelCheck
-from canmap.checks.unknown_ids import identifier
-from canmap.checks.wrong_checksums import ChecksumCheck
+from canmap.checks.buses.addresses import AddressCheck
+from canmap.checks.buses.channels import ChannelCheck
+from canmap.checks.buses.unknown_ids import identifier
+from canmap.checks.protection.wrong_checksums import ChecksumCheck
+from canmap.checks.recording.bad_lines import BadLineCheck
 from canmap.findings.finding import Severity
 from canmap.records.columns import Records
 from canmap.results.shown import shown_fields
@@ -25,7 +25,7 @@ from canmap.vocabulary.record_types import field_types, plain_choice
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from canmap.checks.checksum_evidence import ChecksumOutcome
+    from canmap.checks.protection.checksum_evidence import ChecksumOutcome
     from canmap.engine.engine import Engine
     from canmap.findings.finding import Finding
     from canmap.mapping.model import MessageRule, RecordRule

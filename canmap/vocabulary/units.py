@@ -384,8 +384,11 @@ def per_second(dimension: Dimension) -> Dimension:
 
 
 def si_name(dimension: Dimension) -> str:
-    """Return how the SI unit of that dimension is written, in base units where it has no own name."""
+    """Return how the SI unit of that dimension is written: by name, a name per second, or base units."""
     if dimension in SI_UNITS:
         return SI_UNITS[dimension]
     bases = ("m", "kg", "s", "A", "K", "rad", "bit")
+    of_rate = tuple(power + (base == "s") for base, power in zip(bases, dimension, strict=True))
+    if of_rate in SI_UNITS:
+        return f"{SI_UNITS[of_rate]}/s"
     return " ".join(f"{base}^{power}" for base, power in zip(bases, dimension, strict=True) if power)

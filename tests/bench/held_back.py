@@ -41,12 +41,12 @@ OF_SCENARIO = ("duration", "vehicle", "computer", "other_traffic", "recorder")
 # Which causes of the diagnosis are right for a root, as `tests/diagnosed.py` has them; of those with nothing
 # no cause is known, so that nothing that is named is right.
 CAUSES = {
-    "stop_pressed": "stop_button",
-    "link_lost": "radio_link",
-    "loop_chatter": "loop_opened",
-    "loop_open": "loop_opened",
-    "supply_cut": "supply_failed",
-    "supply_sag": "",
+    "stop_pressed": "stop_button kit_unfed",
+    "link_lost": "radio_link kit_unfed",
+    "loop_chatter": "loop_opened kit_unfed",
+    "loop_open": "loop_opened kit_unfed",
+    "supply_cut": "supply_failed kit_unfed",
+    "supply_sag": "supply_sag node_supply kit_unfed",
     "supply_sag, one node": "node_supply",
     "hand back": "",
     "node_unplugged, the computer": "computer_stopped",
@@ -55,7 +55,7 @@ CAUSES = {
     "demand_refused, counter": "counter_refused",
     "demand_refused, checksum": "checksum_refused",
     "two_senders": "two_sources",
-    "receiver_deaf": "",
+    "receiver_deaf": "receiver_deaf",
     "driver_override": "driver_took_over",
     "false_override": "torque_sensor",
     "press brake": "driver_braked",
@@ -64,15 +64,15 @@ CAUSES = {
     "message_stopped": "task_stopped",
     "frozen_value": "old_values",
     "stuck_frame": "repeated_frames",
-    "jammed_linkage": "old_values",
+    "jammed_linkage": "axis_weak",
     "sensor_offset": "angle_offset",
     "railed_pedal": "sensors_apart",
     "babbling_node": "flood",
     "slow_recovery": "stub",
     "wiring": "wiring",
     "loose_connector": "wiring stub",
-    "broken_branch": "node_dead",
-    "bus_shorted": "wiring",
+    "broken_branch": "branch node_dead",
+    "bus_shorted": "bus_down",
     "identity_clash": "two_nodes",
     "gateway_restart": "gateway",
     "recorder_overload": "recorder_loss",
@@ -80,6 +80,7 @@ CAUSES = {
     "host_stall": "recorder_stalled",
     "clock_step": "clock_set",
 }
+NOT_RECORDED = "recorder_setup"
 COLUMNS = ("root", "tie", "undetermined", "wrong", "no episode")
 
 
@@ -195,15 +196,19 @@ def outcomes(run: HeldBack, folder: Path) -> list[Outcome]:
     if written.second_capture is not None and len(run.scenario.channels) > 1:
         captures.append(written.second_capture)
     found = diagnose(captures, str(SPECS[run.vehicle])).episodes
-    return [judged_by(run.truth, one.judgement) for one in found] or [Outcome("no episode", ())]
+    whole = len(captures) == 1 + (written.second_capture is not None)
+    return [judged_by(run.truth, one.judgement, whole=whole) for one in found] or [Outcome("no episode", ())]
 
 
-def judged_by(truth: RootTruth, judgement: Judgement) -> Outcome:
-    """Hold a judgement against the truth: who names one cause must name the root, a tie must have it."""
+def judged_by(truth: RootTruth, judgement: Judgement, *, whole: bool) -> Outcome:
+    """Hold a judgement against the truth: who names one cause must name the root, a tie must have it.
+
+    Of a capture that is not `whole`, a bus is missing, and it is right to say so of an episode.
+    """
     named = tuple(one.cause.key for one in judgement.first)
     if judgement.decision is Decision.UNDETERMINED:
         return Outcome("undetermined", named)
-    right = bool(set(named) & set(CAUSES[truth.root].split()))
+    right = bool(set(named) & {*CAUSES[truth.root].split(), *(() if whole else (NOT_RECORDED,))})
     if judgement.decision is Decision.TIE:
         return Outcome("tie" if right else "wrong", named)
     return Outcome("root" if right else "wrong", named)

@@ -124,7 +124,7 @@ class _Places(Visitor):  # type: ignore[misc]
 
 def modules_of(room: str) -> list[Path]:
     """The modules of a room, from the top of the project."""
-    return sorted(path.relative_to(ROOT) for path in (ROOT / "canmap" / room).glob("*.py"))
+    return sorted(path.relative_to(ROOT) for path in (ROOT / "canmap" / room).rglob("*.py"))
 
 
 def mutants_of(room: str, module: Path) -> Iterator[Mutant]:

@@ -202,7 +202,7 @@ OPTIONS = [
     (["--json", "folder/"], "folder/ is a folder; name a file in it."),
     (
         ["--channel", "can1=drive"],
-        "--channel BUS=CHANNEL: The spec cart.yaml has no bus `can1`; it is one of",
+        "--channel BUS=CHANNEL: The spec cart.yaml has no bus `can1`; there is only `drive`.",
     ),
     (["--description", "x.dbc=drive"], "--description BUS=FILE: The spec cart.yaml has no bus `x.dbc`;"),
     (["--bogus"], "No such option '--bogus'. See 'canmap inspect --help'."),
@@ -285,7 +285,7 @@ def test_the_spec_of_the_demo_is_found_from_anywhere(tmp_path: Path) -> None:
 
 OF_THEIR_OWN = {
     "no capture": (["inspect", "none.log", "--spec", "cart.yaml"], "none.log: there is no such file"),
-    "nothing on standard input": (["inspect", "-", "--spec", "cart.yaml"], "-: the file is empty"),
+    "nothing on standard input": (["inspect", "-", "--spec", "cart.yaml"], "-: nothing came on"),
     "no spec": (["replay", "demo.log", "--spec", "none.yaml"], "none.yaml: "),
     "no description": (
         ["inspect", "demo.log", "--spec", "cart.yaml", "--description", "drive=no.dbc"],

@@ -55,6 +55,13 @@ def test_a_dropped_message_and_a_sensor_are_two_episodes() -> None:
         assert text.count(once) == 1  # and not once for each episode
 
 
+def test_a_capture_of_another_vehicle_is_told_as_that() -> None:
+    status, text = run(DROP, "--spec", str(CARRIER / "garden_carrier.yaml"))
+    assert status == 1
+    assert "are not of one vehicle" in section(text, "Root cause")
+    assert "bit rate" not in text
+
+
 def test_a_pressed_button_is_named_with_checks_and_cautions() -> None:
     status, text = run(PRESSED, "--spec", SPEC)
     assert status == 1
@@ -163,6 +170,15 @@ def test_what_a_check_found_is_told_with_its_limit(tmp_path: Path) -> None:
     assert "steering.wheel_angle was up to" in section(text, "What happened, in seconds")
 
 
+def test_where_no_cause_fits_the_findings_are_told(tmp_path: Path) -> None:
+    """The spec has the counter go round too soon: 14 comes once a round, and what is alike is told once."""
+    spec = tmp_path / "round.yaml"
+    spec.write_text(f"include: [{SPEC}]\nmessages: {{DriveFeedback: {{counter: {{wrap: 13}}}}}}\n")
+    text = section(run(CLEAN, "--spec", str(spec))[1], "What happened, in seconds from the start")
+    told = "The counter of DriveFeedback was 14; it goes from 0 to 13. 20 more findings like it."
+    assert told in " ".join(text.split())
+
+
 def test_no_sentence_needs_the_one_before_it() -> None:
     """The page puts sentences in another order each time, so that an "it" would stand for anything."""
     assert [text for text in SENTENCES.values() if text.startswith(("It ", "Later its "))] == []
@@ -199,7 +215,7 @@ def test_the_json_says_the_same(tmp_path: Path) -> None:
 def test_episodes_can_be_narrowed() -> None:
     assert len(diagnose(DROP, SPEC).episodes) == 2
     assert [one.span.number for one in diagnose(DROP, SPEC, at_s=8.1).episodes] == [2]
-    assert [one.span.number for one in diagnose(DROP, SPEC, message="SteerFeedback").episodes] == [1]
+    assert [one.span.number for one in diagnose(DROP, SPEC, message="drive.SteerFeedback").episodes] == [1]
     # An axis that fell silent may have let go: nobody can tell.
     assert [one.span.number for one in diagnose(DROP, SPEC, axis="steering").episodes] == [1]
     assert diagnose(DROP, SPEC, axis="drive").episodes == ()

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from canmap.checks.counter_values import RepeatedCounter
-from canmap.checks.odd_codes import CodeCheck
-from canmap.checks.offgaps import NONE_NS, OffGaps
-from canmap.checks.out_of_range import LimitCheck
-from canmap.checks.rate import Rate
+from canmap.checks.arrivals.rate import Rate
+from canmap.checks.common.offgaps import NONE_NS, OffGaps
+from canmap.checks.protection.counter_values import RepeatedCounter
+from canmap.checks.values.odd_codes import CodeCheck
+from canmap.checks.values.out_of_range import LimitCheck
 from canmap.engine.engine import Engine
 from canmap.engine.prepare import Preparer
 from canmap.frames.session import SessionClock

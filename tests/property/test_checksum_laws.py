@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.checks.checksum_evidence import ChecksumEvidence
-from canmap.checks.wrong_checksums import ChecksumCheck
+from canmap.checks.protection.checksum_evidence import ChecksumEvidence
+from canmap.checks.protection.wrong_checksums import ChecksumCheck
 from canmap.payload.protection import Protection
 from tests import kits
 from tests.cutting import moment

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.checks.counter_values import CounterCheck
+from canmap.checks.protection.counter_values import CounterCheck
 from canmap.signals.counted import Counters, Tails
 from canmap.signals.sequences import Tail
 from tests import kits

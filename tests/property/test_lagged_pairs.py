@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.checks.at_one_time import NONE_TIMED, AtOneTime
+from canmap.checks.common.at_one_time import NONE_TIMED, AtOneTime
 from tests import kits, values
 from tests.cutting import told
 from tests.property.test_carries import forgetting

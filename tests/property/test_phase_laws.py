@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from canmap.checks.fetches import Fetches
-from canmap.checks.gap_evidence import GapEvidence
-from canmap.checks.timed_loss import TimedLoss
-from canmap.checks.two_senders import TwoSenders
+from canmap.checks.arrivals.fetches import Fetches
+from canmap.checks.arrivals.gap_evidence import GapEvidence
+from canmap.checks.arrivals.timed_loss import TimedLoss
+from canmap.checks.arrivals.two_senders import TwoSenders
 from canmap.timing.recent import KEPT, RecentFrames
 from tests import kits
 from tests.cutting import moment

@@ -13,13 +13,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.checks.feeding import NEVER_NS, Demand, Feeding
-from canmap.checks.held_signals import HeldSignal, _nothing
-from canmap.checks.machine import Enable, Machine
-from canmap.checks.needs import Needs
-from canmap.checks.override_courses import OverriddenAxis, OverrideSignal
-from canmap.checks.state_course import StateCourse, StayAmong
-from canmap.checks.watchdogs import WatchdogCheck
+from canmap.checks.axes.feeding import NEVER_NS, Demand, Feeding
+from canmap.checks.axes.override_courses import OverriddenAxis, OverrideSignal
+from canmap.checks.axes.watchdogs import WatchdogCheck
+from canmap.checks.common.held_signals import HeldSignal, _nothing
+from canmap.checks.common.needs import Needs
+from canmap.checks.common.state_course import StateCourse, StayAmong
+from canmap.checks.states.machine import Enable, Machine
 from tests.cutting import moment
 from tests.kits import row, spec_of
 from tests.streams import frames, inspected

@@ -14,13 +14,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from canmap.checks import late_starts, node_restarts
-from canmap.checks.bit_course import NEVER_NS, BitCourse
-from canmap.checks.brief_openings import BriefOpenings
-from canmap.checks.cut_groups import CutGroup
-from canmap.checks.state_course import StateCourse
-from canmap.checks.stop_chain import StopChainCheck
-from canmap.checks.stop_onsets import Onsets
+from canmap.checks.common.bit_course import NEVER_NS, BitCourse
+from canmap.checks.common.state_course import StateCourse
+from canmap.checks.nodes import late_starts, node_restarts
+from canmap.checks.nodes.brief_openings import BriefOpenings
+from canmap.checks.nodes.cut_groups import CutGroup
+from canmap.checks.nodes.stop_chain import StopChainCheck
+from canmap.checks.nodes.stop_onsets import Onsets
 from tests import stops
 from tests.cutting import moment
 from tests.streams import START_NS, frames, inspected

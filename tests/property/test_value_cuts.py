@@ -9,14 +9,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.checks.disagree import DisagreeCheck
-from canmap.checks.frozen import FrozenCheck
-from canmap.checks.lasting import NEVER_NS
-from canmap.checks.railed import RailedCheck
-from canmap.checks.ranges_by_speed import SpeedRangeCheck
-from canmap.checks.record_values import RecordValueCheck
-from canmap.checks.slew import NO_VALUES, SlewCheck
-from canmap.checks.tracking import TrackingCheck
+from canmap.checks.axes.tracking import TrackingCheck
+from canmap.checks.common.lasting import NEVER_NS
+from canmap.checks.common.record_values import RecordValueCheck
+from canmap.checks.values.disagree import DisagreeCheck
+from canmap.checks.values.frozen import FrozenCheck
+from canmap.checks.values.railed import RailedCheck
+from canmap.checks.values.ranges_by_speed import SpeedRangeCheck
+from canmap.checks.values.slew import NO_VALUES, SlewCheck
 from tests import kits, values
 from tests.cutting import told
 from tests.property.test_carries import forgetting

@@ -103,7 +103,9 @@ def test_a_window_on_two_recorders_ends_with_its_last_frame(tmp_path: Path) -> N
         write(tmp_path / f"{channel}.log", every_10_ms(0, 10_000, 0x100, 0x200, channel=channel))
         for channel in ("can0", "can1")
     ]
-    assert inspect(paths, spec, span_s=(0.0, 5.0)).findings == ()
+    findings = inspect(paths, spec, span_s=(0.0, 5.0)).findings
+    # Stamps every 10 ms could be those of a recorder that fetches as often: what is lost would not show.
+    assert {finding.facts.get("reason") for finding in findings} == {"loss_not_told"}
 
 
 def test_a_part_over_a_step_is_written_the_same_each_time(tmp_path: Path) -> None:

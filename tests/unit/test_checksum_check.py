@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from crccheck.crc import Crc
 
-from canmap.checks.checksum_evidence import SAMPLED, hashes
-from canmap.checks.wrong_checksums import ChecksumCheck
+from canmap.checks.protection.checksum_evidence import SAMPLED, hashes
+from canmap.checks.protection.wrong_checksums import ChecksumCheck
 from canmap.engine.engine import Engine
 from canmap.findings.episodes import Closed, Opened
 from tests import kits
@@ -218,6 +218,27 @@ def test_a_sum_that_lacks_the_identifier_is_told_to_take_it_in(tmp_path: Path) -
     spec = spec_of(tmp_path, "signal: Check, profile: sum8")
     finding = only(run(spec, (payload(i, lambda data: (sum(data) + 77) % 256) for i in range(300))))
     assert finding.facts["likely"] == ("initial", "data_id")
+
+
+INVERTED = {
+    "profile: sum8, final_xor: 0xFF": ("0x81", ("initial", "data_id")),
+    "profile: sum8, final_xor: 0xFF, data_id: 0x11, order: [payload, data_id]": (
+        "0x70",
+        ("initial", "data_id"),
+    ),
+    "profile: sum8, data_id: 0x81, order: [payload, data_id]": ("0xFF", ("final_xor",)),
+}
+
+
+@pytest.mark.parametrize("said", INVERTED)
+def test_an_inverted_sum_that_starts_with_an_address(tmp_path: Path, said: str) -> None:
+    """The sender takes 0x81 into its sum, and inverts it."""
+    differs, likely = INVERTED[said]
+    spec = spec_of(tmp_path, f"signal: Check, {said}")
+    finding = only(run(spec, (payload(i, lambda data: ~(sum(data) + 0x81) % 256) for i in range(300))))
+    before = ", before it is inverted" if differs != "0xFF" else ""
+    assert f"each differs by {differs} from what the spec gives{before}, so that" in finding.text
+    assert finding.facts["likely"] == likely
 
 
 def test_a_profile_points_to_its_data_identifier(tmp_path: Path) -> None:

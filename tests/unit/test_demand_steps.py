@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canmap.base.errors import SpecError
-from canmap.checks.steps import Steps
+from canmap.checks.axes.steps import Steps
 from tests.finding_numbers import lacking
 from tests.kits import row, spec_of
 from tests.streams import frames, inspected
@@ -80,7 +80,7 @@ def test_it_is_not_fresh_where_the_kit_refuses_it(tmp_path: Path) -> None:
 def test_without_a_refusal_the_frame_before_is_the_measure(tmp_path: Path) -> None:
     (one,) = (f for f in found(spec(tmp_path, ""), [20, 40, 40, 40]) if f.kind == "slew")
     assert (one.count, one.value) == (1, 20.0)
-    assert "the kit bounds one of more than 10 deg" in one.text
+    assert "the kit limits one of more than 10 deg" in one.text
 
 
 def test_an_axis_that_does_not_act_takes_any_step(tmp_path: Path) -> None:
@@ -96,7 +96,7 @@ def test_a_demand_that_changes_too_fast(tmp_path: Path) -> None:
     (one,) = (f for f in found(spec(tmp_path, RATE), [20, 23, 26.5, 26.5, 26.5, 26.5]) if f.kind == "slew")
     assert one.text == (
         "Command.Angle asked for a change of 175 deg/s; "
-        "the kit bounds one of more than 100 deg/s while the axis acts."
+        "the kit limits one of more than 100 deg/s while the axis acts."
     )
     assert (one.severity, one.count, one.limit) == ("error", 2, 100.0)
     assert (one.value, one.facts) == (pytest.approx(175), {"unit": "deg/s"})

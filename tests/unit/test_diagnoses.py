@@ -52,6 +52,9 @@ HOW = {
 def test_a_simulated_fault_gets_its_cause(name: str, tmp_path: Path) -> None:
     for one in run_fault(name, 1, tmp_path):
         assert one.how in HOW[name], one.named
+        if one.diagnosis is not None:  # what the page calls it by lies between the moments that it tells
+            low_ns, high_ns = one.diagnosis.begins_ns
+            assert low_ns <= one.diagnosis.seen_ns <= high_ns
 
 
 @pytest.mark.parametrize(("name", "seed"), [("recorder loss", 1), ("two nodes", 2)])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from canmap.checks.out_of_range import OUT_OF_RANGE
+from canmap.checks.values.out_of_range import OUT_OF_RANGE
 from canmap.findings.episodes import Closed, Episode, Episodes, Opened, Told, faulty_runs
 from canmap.findings.finding import Finding, Place, Severity
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 import canmap
-from canmap.checks.error_frames import CLASSES
+from canmap.checks.buses.error_frames import CLASSES
 from canmap.findings.finding import Severity
 from canmap.frames.chunks import FrameChunk, FrameKind
 from tests.finding_numbers import lacking

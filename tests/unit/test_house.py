@@ -23,6 +23,10 @@ ROOMS = (
     "stream", "checks", "summaries", "engine", "results", "diagnosis",
     "topics", "outputs", "api", "simulator", "cli",
 )  # fmt: skip
+IN_CHECKS = (
+    "check", "common", "recording", "buses", "protection", "arrivals", "values", "states", "axes", "nodes",
+    "faults", "gateways", "all",
+)  # fmt: skip
 IN_SIMULATOR = ("noise", "buses", "cart", "recorders", "wires", "scenario", "truth", "simulation", "live")
 # Two files or public classes of one name are two things that somebody will take for one another; a job of
 # `api` and its command of `cli` are the same one.
@@ -126,18 +130,19 @@ def test_imports_go_one_way() -> None:
     assert wrong == []
 
 
-def test_imports_go_one_way_in_the_simulator() -> None:
+@pytest.mark.parametrize(("room", "order"), [("checks", IN_CHECKS), ("simulator", IN_SIMULATOR)])
+def test_imports_go_one_way_within_a_room(room: str, order: tuple[str, ...]) -> None:
     def place(parts: tuple[str, ...]) -> int:
-        return IN_SIMULATOR.index(parts[1])
+        return order.index(parts[1])
 
     wrong = []
-    for path in sorted((ROOT / "canmap" / "simulator").rglob("*.py")):
+    for path in sorted((ROOT / "canmap" / room).rglob("*.py")):
         mine = path.relative_to(ROOT / "canmap").with_suffix("").parts
         if mine[-1] == "__init__":
             continue
         for name in sorted(imports(path, at_run_time=False)):
             parts = parts_of(name)
-            if name.startswith("canmap.simulator.") and place(parts) > place(mine):
+            if name.startswith(f"canmap.{room}.") and place(parts) > place(mine):
                 wrong.append(f"{named(path)} imports {name}")
     assert wrong == []
 

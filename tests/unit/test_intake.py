@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.checks.unknown_ids import LISTED_IDS, MOST_IDS
+from canmap.checks.buses.unknown_ids import LISTED_IDS, MOST_IDS
 from canmap.findings.finding import Severity
 from canmap.frames.chunks import FLAG_FD, BadLine, FrameKind, empty_chunk
 from canmap.frames.unread import as_unread, cut_short

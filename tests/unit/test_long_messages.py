@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from canmap.checks.long_messages import NO_PACKETS, PacketReader
+from canmap.checks.common.long_messages import NO_PACKETS, PacketReader
 from tests.kits import of_kind, row, span_ms, spec_of
 from tests.published import trouble_codes
 from tests.streams import frames, inspected

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from canmap.checks.quiet import STRIDE, QuietChannels
+from canmap.checks.recording.quiet import STRIDE, QuietChannels
 from canmap.engine.engine import Engine
 from canmap.frames.chunks import empty_chunk
 from tests.kits import row, spec_of, told

@@ -87,6 +87,14 @@ def test_a_stall_ends_in_a_burst_and_a_full_buffer_loses_the_newest() -> None:
     assert short == [0, MS, 6 * MS, 6 * MS + BURST_NS, 6 * MS + BURST_NS, 7 * MS, 8 * MS, 9 * MS]
 
 
+def test_a_stall_without_a_buffer_is_a_recorder_that_stopped() -> None:
+    times = [MS, 2 * MS - 1, 2 * MS, 6 * MS - 1, 6 * MS, 7 * MS]
+    late_ns = 50_000  # those just before an end are read after it
+    for fault in (Stall(2 * MS, 6 * MS, buffer=0), Loss(2 * MS, 6 * MS)):
+        told = stamps(Recorder(latency_ns=late_ns, resolution_ns=1, faults=(fault,)), times)
+        assert told == [times[place] + late_ns for place in (0, 1, 4, 5)]
+
+
 def test_delayed_frames_are_not_overtaken() -> None:
     assert stamps(Recorder(faults=(Delay(MS, 2 * MS, 3 * MS),)), [0, MS, 2 * MS, 5 * MS]) == [
         0, 4 * MS, 4 * MS, 5 * MS,
@@ -130,7 +138,7 @@ def test_pieces_change_nothing(data: st.DataObject, seed: int) -> None:
     start_ns = chance.randrange(20 * MS)
     faults: list[RecorderFault] = [
         Loss(start_ns, start_ns + 5 * MS, 0.5),
-        Stall(start_ns // 2, start_ns, chance.choice([None, 3])),
+        Stall(start_ns // 2, start_ns, chance.choice([None, 0, 3])),
         Delay(start_ns, start_ns + MS, 2 * MS),
         ClockStep(start_ns, chance.choice([-MS, MS])),
         Overload(start_ns, start_ns + 8 * MS, chance.choice([1000, 4000]), 2),

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canmap.base.errors import FaultyFileError, UsageError
+from canmap.base.errors import FaultyFileError, SpecError, UsageError
+from canmap.mapping.loader import load_spec
 from canmap.simulator.scenario.fault_kinds import FAULT_KINDS
 from canmap.simulator.scenario.scenario import load_scenario
 from canmap.simulator.scenario.script import DEEDS
@@ -112,6 +113,16 @@ def test_a_mistake_in_the_script_has_its_place(tmp_path: Path, text: str, compla
 def test_a_mistake_in_the_faults_has_its_place(tmp_path: Path, text: str, complaint: str) -> None:
     (found,) = complaints(tmp_path, DRIVE, text)
     assert found.startswith(f"faults.yaml:{complaint}")
+
+
+def test_another_kind_of_file_is_one_mistake(tmp_path: Path) -> None:
+    with pytest.raises(SpecError) as raised:
+        load_spec(CART.parent / "scenarios" / "short_drive.yaml")
+    assert [fault.text for fault in raised.value.faults] == [
+        "This is not a spec, which needs `vehicle` and `buses`: is it the wrong file?"
+    ]
+    (found,) = complaints(tmp_path, CART.read_text(encoding="utf-8"))
+    assert found.endswith(": is it the wrong file?")
 
 
 def test_all_mistakes_come_together(tmp_path: Path) -> None:

@@ -25,7 +25,7 @@ CASES = {
         "geometry: [1 m]\n",
         4,
         11,
-        "The geometry must be a mapping of `key: value`.",
+        "The geometry must be a mapping of `key: value`, such as `wheelbase: ...`.",
     ),
     "bus without description": (
         "  body: {channel: can1}\n",
@@ -202,7 +202,7 @@ CASES = {
     ),
     "range of one end": (
         RECORD + "wheel_angle: {signal: SteerFeedback.Angle, range: [-9 deg]}\n",
-        *(8, 55, "The list has 1 ends, not 2."),
+        *(8, 55, "The list has 1 item, not 2 ends."),
     ),
     "range of a choice": (
         RECORD + "state: {signal: SteerFeedback.State, no_data: SNA, range: [0, 1]}\n",

@@ -86,6 +86,7 @@ def test_one_unit_per_another():
     unit = find_unit("bar/V")
     assert unit.factor == 100_000
     assert si_name(unit.dimension) == "m^-3 s^1 A^1"  # Pa/V = (kg m^-1 s^-2) / (kg m^2 s^-3 A^-1), by hand
+    assert si_name(find_unit("kV/s").dimension) == "V/s"
     assert find_unit("degC/s") is None  # a scale with another zero has no rate
     assert find_unit("bar/furlong") is None
 

@@ -211,10 +211,12 @@ def test_nothing_is_told_over_a_silence_of_the_loop(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("change", "sentence"),
     [
+        (("[button]", "button"), "This must be a list of sources: write `[button]`."),
         (("[button]", "[buton]"), "The spec has no record `buton`; did you mean `button`?"),
-        (("[button]", "[chain]"), "The record chain does not map pressed or link_lost: write record.field."),
-        (("[button]", "[key]"), "The record key does not map pressed or link_lost: write record.field."),
-        (("loop: chain", "loop: button"), "The record button does not map loop_open: write record.field."),
+        (("[button]", "[chain]"), "The record chain does not map pressed or link_lost: map it there"),
+        (("[button]", "[key]"), "The record key does not map pressed or link_lost: map it there"),
+        (("loop: chain", "loop: button"), "map loop_open: map it there, or write record.field."),
+        (("loop: chain", "loop: button.pressed"), "button.pressed is among the sources, so it cannot show"),
         (("loop: chain", "loop: chain.loop_opn"), "has no field `loop_opn`; did you mean `loop_open`?"),
         (("cuts: kit", "cuts: kits"), "There is no supply group `kits`; did you mean `kit`?"),
         (("  within: 100 ms\n", ""), "The stop chain needs the key `within`."),

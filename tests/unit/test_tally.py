@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.checks import tally as tally_module
-from canmap.checks.tally import tally, tally_small
+from canmap.checks.common import tally as tally_module
+from canmap.checks.common.tally import tally, tally_small
 
 
 @given(st.lists(st.integers(0, 12), min_size=1, max_size=60), st.integers(1, 70))

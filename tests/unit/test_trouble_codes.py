@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from canmap.base.errors import SpecError
-from canmap.checks.trouble_codes import TroubleCodes
+from canmap.checks.faults.trouble_codes import TroubleCodes
 from tests.finding_numbers import lacking
 from tests.kits import of_kind, row, span_ms, spec_of
 from tests.streams import frames, inspected

@@ -1,4 +1,4 @@
-"""Mistakes in what a spec says of values that are judged against each other: place and sentence of each."""
+"""Mistakes in what a spec says of values, states and counters: place and sentence of each."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ CASES = {
     ),
     "axis of a field that is not mapped": (
         f"{SPEEDS}axes: {{x: {{report: a.speed, demand: b.throttle}}}}\n",
-        *(7, 37, "The record b does not map its field throttle."),
+        *(7, 37, "The record b does not map its field throttle; it maps speed."),
     ),
     "axis of a state": (
         "records:\n  a: {type: Steering, stamp: SteerFeedback, wheel_angle: SteerFeedback.Angle, state: "
@@ -127,7 +127,37 @@ CASES = {
         RECORD + "wheel_angle: {signal: SteerFeedback.Angle, range_by_speed: {speed: b.speed, points: "
         "[[0 m/s, 1 deg], [1 m/s, 1 deg]]}}\n  b: {type: Drive, stamp: SteerFeedback, throttle: "
         "{signal: SteerFeedback.Share, unit: '%'}}\n",
-        *(8, 72, "The record b does not map its field speed."),
+        *(8, 72, "The record b does not map its field speed; it maps throttle."),
+    ),
+    "change of a share without a time": (
+        "records: {d: {type: Drive, stamp: DriveFeedback, throttle: "
+        "{signal: SteerFeedback.Share, unit: '%', slew: 5 %}}}\n",
+        *(4, 107, "The unit `%` does not convert to %/s or Hz."),
+    ),
+    "copy of itself": (
+        "messages: {SteerFeedback: {relay_of: SteerFeedback}}\n",
+        *(4, 38, "SteerFeedback cannot be a copy of itself."),
+    ),
+    "watchdog with itself": (
+        "demands: {SteerFeedback: {watchdog_with: SteerFeedback}}\n",
+        *(4, 42, "`watchdog_with` names the other demands, and SteerFeedback is this one."),
+    ),
+    "word for a bit": (
+        "demands: {SteerFeedback: {fresh_when: {Homed: on}}}\n",
+        *(4, 47, "SteerFeedback.Homed has no label `on`, nor any other: write yes or no."),
+    ),
+    "signal for a counter": (
+        "messages: {SteerFeedback: {counter: Share}}\n",
+        *(4, 37, "A counter must be a mapping of `key: value`, such as `signal: ...`."),
+    ),
+    "one signal as counter and checksum": (
+        "messages:\n  SteerFeedback: {counter: {signal: Share}, checksum: {signal: Share, profile: sum8}}\n",
+        *(5, 64, "Share cannot be both the counter and the checksum of SteerFeedback."),
+    ),
+    "states in which a machine acts, of a demand": (
+        "state_machines: {arm: {signal: SteerFeedback.State, active: Actve}}\n"
+        "demands: {SteerFeedback: {watchdog: 1 s, state_machine: arm}}\n",
+        *(4, 61, "SteerFeedback.State has no label `Actve`; did you mean `Active`?"),
     ),
 }
 

@@ -99,7 +99,7 @@ def test_a_dash_is_standard_output(capsys: pytest.CaptureFixture[str]) -> None:
         ("", r"The name of the file to write is empty"),
         (".", r"\. is a folder; name a file in it\."),
         ("missing/out.json", r"missing/out\.json cannot be written: there is no folder missing\."),
-        ("a_file/out.json", r"a_file/out\.json cannot be written: not a directory\."),
+        ("a_file/out.json", r"a_file/out\.json cannot be written: a part of its path is a file\."),
     ],
 )
 def test_a_place_that_cannot_be_written_is_told_before_the_work(

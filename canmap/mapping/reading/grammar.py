@@ -350,4 +350,5 @@ SPEC = Section(
         RECORDS,
         TOPICS,
     ),
+    is_file=True,
 )

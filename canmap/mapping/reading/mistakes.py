@@ -99,7 +99,8 @@ class Faults:
         if near:
             return f"; did you mean `{near}`?"
         listable = self._suggestions <= _MOST_SUGGESTIONS and 0 < len(names) <= _MOST_NAMES
-        return f"; it is one of {listed(names)}." if listable else "."
+        known = f"it is one of {listed(names)}" if len(names) > 1 else f"there is only `{names[0]}`"
+        return f"; {known}." if listable else "."
 
     def nearest(self, name: str, names: Iterable[str]) -> str | None:
         """Return the name that was probably meant; None where none is like it, and after many questions."""

@@ -104,13 +104,16 @@ def _machine(node: Node, context: Context) -> StateMachineRule | None:
     if values is None or found is None:
         return None
     transitions = [_transition(one, found, context) for one in values.get(_TRANSITIONS) or ()]
+    active = _named_states(values.get(_ACTIVE), "active", found, context)
+    if values.has(_ACTIVE) and not active:
+        return None
     return StateMachineRule(
         name=context.subject,
         signal=found.ref,
         transitions=tuple(transitions),
         longest_ns=_longest_ns(values.get(_LONGEST), found, context),
         enable=_enable(values.get(_ENABLE), found, context),
-        active=_named_states(values.get(_ACTIVE), "active", found, context),
+        active=active,
         overridden=_named_states(values.get(_OVERRIDDEN), "overridden", found, context),
         page=values.get(_PAGE) or "",
     )

@@ -43,7 +43,8 @@ def raw_codes(code: Scalar, found: FoundSignal, context: Context) -> tuple[int, 
     if found.signal.bits == 1 and code.text in _SWITCH:
         return (sum(found.raw_range) if _SWITCH[code.text] else 0,)  # a signed bit is 0 or -1
     labels = found.signal.labels.values()
-    hint = context.faults.hint(code.text, labels) if labels else ", nor any other: write a raw code."
+    written = "yes or no" if found.signal.bits == 1 else "a raw code"
+    hint = context.faults.hint(code.text, labels) if labels else f", nor any other: write {written}."
     if found.signal.labels_unread and not labels:
         hint = f", as its labels are not read; write a raw code, or {labels_remedy(found)}."
     context.faults.add(code.place, f"{found.text} has no label {shown(code.text)}{hint}")

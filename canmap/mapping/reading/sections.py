@@ -136,19 +136,27 @@ class Section:
     Attributes:
         what: For sentences, with its article: "a message".
         keys: The keys, in the order in which they are read.
+        is_file: Whether it is all that a file holds, so that the file may be the wrong one.
     """
 
     what: str
     keys: tuple[Key[object], ...]
+    is_file: bool = False
 
     def __call__(self, node: Node, context: Context) -> SectionValues | None:
         """Read the mapping, note unknown and missing keys."""
-        entries = mapping(node, context, self.what)
+        first = next((key for key in self.keys if key.required), self.keys[0])
+        entries = mapping(node, context, self.what, f"`{first.name}: ...`")
         return None if entries is None else self.values(entries, context)
 
     def values(self, entries: Entries, context: Context) -> SectionValues:
         """Read the entries; see `__call__`."""
         needed = [key.name for key in self.keys if key.required]
+        if self.is_file and self._is_of_another(entries, needed):
+            lacks = listed([f"`{name}`" for name in needed], "and")
+            text = f"This is not {self.what}, which needs {lacks}: is it the wrong file?"
+            context.faults.add(entries.place, text)
+            return SectionValues(entries.place, {}, {}, lost=True)
         entries = meant(entries, self._names, self.what, context.faults, needed)
         lost = any(name not in self._names for name in entries.pairs)
         read = {
@@ -158,6 +166,11 @@ class Section:
         }
         nodes = {name: pair for name, pair in entries.pairs.items() if name in self._names}
         return SectionValues(entries.place, read, nodes, lost)
+
+    def _is_of_another(self, entries: Entries, needed: list[str]) -> bool:
+        """Whether a file has no key that it needs, and most of its keys are none."""
+        names = entries.pairs.keys()
+        return len(names) > 1 and names.isdisjoint(needed) and 2 * len(names - set(self._names)) > len(names)
 
     @functools.cached_property
     def _names(self) -> list[str]:
@@ -253,11 +266,12 @@ def _first_up(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def mapping(node: Node, context: Context, what: str) -> Entries | None:
-    """Read a mapping as it is."""
+def mapping(node: Node, context: Context, what: str, example: str = "") -> Entries | None:
+    """Read a mapping as it is; for what is none, `example` shows an entry."""
     if isinstance(node, Entries):
         return node
-    context.faults.add(node.place, f"{what.capitalize()} must be a mapping of `key: value`.")
+    such = f", such as {example}" if example else ""
+    context.faults.add(node.place, f"{what.capitalize()} must be a mapping of `key: value`{such}.")
     return None
 
 

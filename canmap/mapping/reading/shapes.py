@@ -11,7 +11,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Generic, TypeVar
 
 from canmap.base.dataclass import dataclass
-from canmap.base.words import listed
+from canmap.base.words import listed, times
 from canmap.mapping.reading.marks import Items, Node, Scalar, joined
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.sections import MESSAGE, WHOLE, Context, Reader, mapping, scalar
@@ -172,6 +172,7 @@ def fits(value: Measure, dimension: tuple[int, ...], place: Position, context: C
     if value.unit.dimension == dimension:
         return True
     wanted = si_name(dimension) if any(dimension) else "a plain number or a share in %"
+    wanted = "%/s or Hz" if dimension == UNITS["Hz"].dimension else wanted
     if value.unit.name == "1":
         context.faults.add(place, f"The number has no unit: write one that converts to {wanted}.")
     else:
@@ -223,7 +224,9 @@ def list_of(read: Reader[T], what: str, least: int = 1, most: int = 1000) -> Rea
 
     def read_list(node: Node, context: Context) -> tuple[T, ...] | None:
         if not isinstance(node, Items):
-            context.faults.add(node.place, f"This must be a list of {what}: write [..., ...].")
+            one = node.text if isinstance(node, Scalar) and least <= 1 else ""
+            written = shown(f"[{one}]") if one else "[..., ...]"
+            context.faults.add(node.place, f"This must be a list of {what}: write {written}.")
             return None
         items = node.items
         if not least <= len(items) <= most and least <= len(joined(items)) <= most:
@@ -236,7 +239,8 @@ def list_of(read: Reader[T], what: str, least: int = 1, most: int = 1000) -> Rea
                 if len(node.items) < least
                 else f"at most {most}"
             )
-            context.faults.add(node.place, f"The list has {len(node.items)} {what}, not {wanted}.")
+            held = times(len(node.items), "item")
+            context.faults.add(node.place, f"The list has {held}, not {wanted} {what}.")
             return None
         values = [read(item, context) for item in items]
         good = [value for value in values if value is not None]
@@ -378,7 +382,9 @@ def record_field(node: Node, context: Context) -> tuple[str, FieldType] | None:
             found.place, f"The record {name} has no field {shown(item)}{context.faults.hint(item, types)}"
         )
         return None
-    if item not in context.mapped.get(name, types):
-        context.faults.add(found.place, f"The record {name} does not map its field {item}.")
+    mapped = context.mapped.get(name, types)
+    if item not in mapped:
+        text = f"The record {name} does not map its field {item}"
+        context.faults.add(found.place, f"{text}; it maps {listed(mapped or ['none'], 'and')}.")
         return None
     return name, types[item]

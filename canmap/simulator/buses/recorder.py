@@ -49,7 +49,7 @@ class Delay:
 class Stall:
     """The host does not read: what came meanwhile is stamped in a burst at its end.
 
-    In the burst, frames are `BURST_NS` apart.
+    In the burst, frames are `BURST_NS` apart. Without a buffer it is a recorder that has stopped.
     """
 
     start_ns: int
@@ -167,6 +167,8 @@ class Recording:
                 kept &= ~(_within(t_ns, fault) & lost)
             elif isinstance(fault, Overload):
                 kept &= self._handed_over(place, fault, t_ns, numbers)
+            elif isinstance(fault, Stall) and fault.buffer == 0:
+                kept &= ~_within(t_ns, fault)
         return kept
 
     def _handed_over(
@@ -238,7 +240,7 @@ class Recording:
         """Return when the host reads the frames, and whether it does at all."""
         read = np.ones(len(seen_ns), np.bool_)
         for place, fault in enumerate(self._recorder.faults):
-            if not isinstance(fault, Stall):
+            if not isinstance(fault, Stall) or fault.buffer == 0:
                 continue
             held = _within(seen_ns, fault)
             order = self._held[place] + np.cumsum(held) - 1

@@ -259,6 +259,7 @@ GARDEN_CARRIER = VehicleKind(
         "supply": "UnitHealth.Supply",
         "firmware": "UnitHealth.Firmware",
     },
+    supply_told_ns=1000 * MS,
     without=frozenset(
         {
             *("driver_override", "false_override", "link_lost", "loop_chatter", "railed_pedal"),

@@ -91,7 +91,9 @@ ORCHARD_CART = VehicleKind(
         "radio": "OperatorPanel.RadioStop",
         "link": "KitState.LinkLost",
         "loop": "KitState.StopLoopClosed",
+        "rail": "BodyState.Supply",
     },
+    supply_told_ns=300 * MS,
     loop_messages=("KitState", "KitEvent"),
     # From the front axle to the rear axle.
     harness=("SteerNode", "BrakeNode", "Supervisor", "Computer", "VehicleNode", "DriveNode"),

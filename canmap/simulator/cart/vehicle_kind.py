@@ -102,7 +102,9 @@ class VehicleKind:
         boot: Number of a node on its vehicle, and its starts, to the identifier and the payload of what it
             sends when it starts.
         signals: Signals that faults show on, by what they tell: `angle`, `supply` and `firmware` of all; the
-            buttons `vehicle` and `radio`, `link`, `loop` where they are told.
+            buttons `vehicle` and `radio`, `link`, `loop` where they are told, and `rail`, the kit's supply
+            before the lead of the steering node.
+        supply_told_ns: From one time to the next that `supply` is told.
         loop_messages: What tells of an open stop loop.
         told_of: Messages that tell of the whole kit, and which node sends each.
         without: Kinds of fault that it has no part for.
@@ -128,6 +130,7 @@ class VehicleKind:
     guards: Mapping[str, Guard] = field(default_factory=dict)
     boot: Callable[[int, int], tuple[int, bytes]]
     signals: Mapping[str, str]
+    supply_told_ns: int
     told_of: Mapping[str, str] = field(default_factory=dict)
     loop_messages: tuple[str, ...] = ()
     without: frozenset[str] = frozenset()

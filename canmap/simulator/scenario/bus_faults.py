@@ -22,7 +22,8 @@ from canmap.simulator.cart.nodes import MS
 from canmap.simulator.cart.vehicle_kind import STRANGER
 from canmap.simulator.noise import even
 from canmap.simulator.scenario.faults import BUS, SHARE, Effect, TimeSpan, drive_node
-from canmap.simulator.scenario.script import si
+from canmap.simulator.scenario.recorder_faults import nothing_recorded
+from canmap.simulator.scenario.script import FOR, si
 
 if TYPE_CHECKING:
     from canmap.mapping.reading.marks import Node
@@ -187,17 +188,21 @@ def bus_shorted(values: SectionValues, span: TimeSpan) -> Effect:
     """The two wires of a bus touch: nothing gets through on it, nor is there an error frame; the other lives.
 
     A capture does not tell it from an unplugged recorder but by what follows: the kit loses its demands, the
-    gateway has nothing to pass on.
+    gateway has nothing to pass on. Nothing follows of the chassis bus, nor of the only one if the short lasts
+    to the end of the capture.
     """
-    bus = str(values.get(BUS))
-    first = span.vehicle.drive
+    bus, first = str(values.get(BUS)), span.vehicle.drive
+    ties: tuple[str, ...] = ("recorder_unplugged",) if bus != first.name else ()
+    if span.vehicle.chassis is None and values.get(FOR) is None:
+        ties = nothing_recorded("bus_shorted", values, span.vehicle)
 
     def prepare(plan: Plan) -> None:
         split = Split(span.start_ns, span.stop_ns, None, linked=False)
         (plan.splits if bus == first.name else plan.chassis_splits).append(split)
 
     touches = (Subject.BUS,) if bus == first.name else ()
-    return Effect(f"CAN-H and CAN-L of the bus {bus} are shorted.", bus, prepare=prepare, touches=touches)
+    cause = f"CAN-H and CAN-L of the bus {bus} are shorted."
+    return Effect(cause, bus, prepare=prepare, touches=touches, tie_with=ties)
 
 
 def bus_dominant(values: SectionValues, span: TimeSpan) -> Effect:

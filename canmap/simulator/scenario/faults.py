@@ -54,9 +54,8 @@ SLIPS_WITHIN = Key("within", time_ns)
 LEVEL = Key("level", quantity("1"), required=True)
 SHARE = Key("share", quantity("1", positive=True), required=True)
 SLIP_STEP_NS = 50_000_000  # between two changes of an angle sensor that slips
-DIP_NS = (
-    400_000_000  # the supply sags for so long before a node restarts; its diagnostics tell it every 300 ms
-)
+DIP_NS = 100_000_000  # the supply sags for so much longer before a node restarts than it takes to be told
+STOPS = ("loop_open", "stop_pressed", "supply_cut")  # the same in frames where no message tells of the loop
 
 
 class TimeSpan(NamedTuple):
@@ -83,7 +82,8 @@ class Effect:
         prepare: Done to the plan before the run.
         lead_ns: It began so long before it shows.
         touches: Subjects of the chronicle that it is the reason for; empty: its message.
-        tie_with: Kinds of fault that a capture cannot tell from this one.
+        tie_with: Kinds of fault that a capture cannot tell from this one; its own kind, where it cannot tell
+            the place of it.
     """
 
     cause: str
@@ -184,6 +184,7 @@ def node_restart(values: SectionValues, span: TimeSpan) -> Effect:
     node, dip = str(values.get(NODE)), values.get(SUPPLY_DIP)
     to_the_end = values.get(FOR) is None
     sent, usual = span.vehicle.node_messages[node], span.vehicle.machinery.kit_supply
+    dip_ns = 0 if dip is None else span.vehicle.supply_told_ns + DIP_NS
 
     def sag(world: World) -> None:
         world.cart.sensors.kit_supply = float(dip.si) if dip is not None else usual
@@ -199,7 +200,7 @@ def node_restart(values: SectionValues, span: TimeSpan) -> Effect:
 
     def prepare(plan: Plan) -> None:
         if dip is not None:
-            plan.at(max(0, span.start_ns - DIP_NS), sag)
+            plan.at(max(0, span.start_ns - dip_ns), sag)
 
     why = "its supply dipped" if dip is not None else "its program restarted"
     return Effect(
@@ -209,10 +210,15 @@ def node_restart(values: SectionValues, span: TimeSpan) -> Effect:
         begin=begin,
         end=end,
         prepare=prepare,
-        lead_ns=DIP_NS if dip is not None else 0,
+        lead_ns=dip_ns,
         touches=(node,),
         tie_with=("node_unplugged",) if to_the_end and dip is None else (),
     )
+
+
+def untold_stops(kind: str, vehicle: VehicleKind) -> tuple[str, ...]:
+    """Return what else cuts the supply of the kit just so, where nothing tells what the stop loop does."""
+    return () if "loop" in vehicle.signals else tuple(other for other in STOPS if other != kind)
 
 
 def supply_cut(_: SectionValues, span: TimeSpan) -> Effect:
@@ -225,7 +231,14 @@ def supply_cut(_: SectionValues, span: TimeSpan) -> Effect:
         world.cart.chain.relay_stuck_open = False
 
     cause = f"The supply of {', '.join(span.vehicle.kit_nodes)} failed with the stop loop closed."
-    return Effect(cause, messages=span.vehicle.kit_messages, begin=begin, end=end, touches=(Subject.RELAY,))
+    return Effect(
+        cause,
+        messages=span.vehicle.kit_messages,
+        begin=begin,
+        end=end,
+        touches=(Subject.RELAY,),
+        tie_with=untold_stops("supply_cut", span.vehicle),
+    )
 
 
 def stop_pressed(values: SectionValues, span: TimeSpan) -> Effect:
@@ -247,6 +260,7 @@ def stop_pressed(values: SectionValues, span: TimeSpan) -> Effect:
         begin=lambda world: press(world, True),
         end=lambda world: press(world, False),
         touches=(Subject.RADIO_BUTTON if radio else Subject.BUTTON,),
+        tie_with=untold_stops("stop_pressed", span.vehicle),
     )
 
 

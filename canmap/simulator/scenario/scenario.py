@@ -77,9 +77,9 @@ MEASURE_KEYS = {name: Key(name, quantity(unit, positive=True)) for name, unit in
 HOLD_UP = Key("hold_up", yes_no)
 VEHICLE = Key("vehicle", Section("the vehicle", (*MEASURE_KEYS.values(), HOLD_UP)))
 _PARTS = (NAME, SPEC, SEED, DURATION, VEHICLE, COMPUTER, OTHERS, RECORDER, REPEAT, SCRIPT)
-SCENARIO = Section("a scenario", _PARTS)
+SCENARIO = Section("a scenario", _PARTS, is_file=True)
 FAULTS = Key("faults", list_of(read_fault, "faults", least=0), required=True)
-FAULT_FILE = Section("a fault file", (FAULTS,))
+FAULT_FILE = Section("a fault file", (FAULTS,), is_file=True)
 
 
 @dataclass(frozen=True, slots=True)

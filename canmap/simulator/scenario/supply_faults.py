@@ -13,7 +13,7 @@ from canmap.simulator.cart.feed import LEAD_OHM
 from canmap.simulator.cart.nodes import MS
 from canmap.simulator.cart.world import STEP_NS
 from canmap.simulator.noise import even_ns
-from canmap.simulator.scenario.faults import Effect, TimeSpan, drive_node
+from canmap.simulator.scenario.faults import Effect, TimeSpan, drive_node, untold_stops
 from canmap.simulator.scenario.script import FOR, si
 
 if TYPE_CHECKING:
@@ -41,6 +41,7 @@ def loop_open(_: SectionValues, span: TimeSpan) -> Effect:
         begin=lambda world: _loop(world, False),
         end=lambda world: _loop(world, True),
         touches=(Subject.LOOP,),
+        tie_with=untold_stops("loop_open", span.vehicle),
     )
 
 
@@ -98,6 +99,7 @@ def supply_sag(values: SectionValues, span: TimeSpan) -> Effect:
         begin=lambda world: set_to(world, ohm),
         end=lambda world: set_to(world, 0.0),
         touches=(Subject.SUPPLY,),
+        tie_with=() if "rail" in span.vehicle.signals else ("supply_sag",),
     )
 
 

@@ -146,12 +146,15 @@ def scale_changed(values: SectionValues, span: TimeSpan) -> Effect:
 
 
 def sensor_contact(values: SectionValues, span: TimeSpan) -> Effect:
-    """The contact of a sensor opens now and then: what it tells jumps to its end and back."""
+    """The contact of a sensor opens, and again now and then: what it tells jumps to its end and back."""
     found, share, high = cast("FoundSignal", values.get(SIGNAL)), si(values, SHARE), values.get(RAIL) != "low"
-    name, end = found.signal.name, _end(found.signal, high)
+    name, end, first = found.signal.name, _end(found.signal, high), list[int]()
 
     def change(told: Values, numbers: NDArray[np.int64], seed: int) -> None:
-        is_open = even(seed, f"contact {name}", numbers // CONTACT_FRAMES) < share
+        if not first:
+            first.append(int(numbers[0]))
+        begins = (numbers >= first[0]) & (numbers < first[0] + CONTACT_FRAMES)  # it opens with the fault
+        is_open = begins | (even(seed, f"contact {name}", numbers // CONTACT_FRAMES) < share)
         told[name] = np.where(is_open, end, told.get(name, 0.0))
 
     cause = f"The contact of the sensor of {found.text} is open now and then, {100 * share:g} % of the time."

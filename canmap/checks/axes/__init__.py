@@ -1,0 +1,1 @@
+"""What an axis does: demands, watchdogs, tracking, the driver's override."""

@@ -1,0 +1,1 @@
+"""What several checks have in common: samples, courses, conditions, sentences."""

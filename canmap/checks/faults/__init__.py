@@ -1,0 +1,1 @@
+"""What the kit reports of itself: fault bits, codes, reactions."""

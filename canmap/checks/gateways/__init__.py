@@ -1,0 +1,1 @@
+"""What a gateway passes on: copies against originals."""

@@ -1,0 +1,1 @@
+"""Nodes and their supply: restarts, slow starts, low voltage, the stop chain."""

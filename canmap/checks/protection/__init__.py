@@ -1,0 +1,1 @@
+"""Lengths, counters and checksums: whether a frame is whole and fresh."""

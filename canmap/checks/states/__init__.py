@@ -1,0 +1,1 @@
+"""State machines: transitions, time limits, enabling."""

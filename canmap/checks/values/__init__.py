@@ -1,0 +1,1 @@
+"""What messages say: out of range, codes, steps, stuck, one against the other."""
