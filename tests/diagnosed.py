@@ -12,6 +12,7 @@ from canmap.diagnosis.onsets import episodes_of
 from canmap.diagnosis.scoring import Decision
 from canmap.simulator.recorders import EPOCH_NS
 from canmap.simulator.wires import recorded
+from tests.diagnosed_drives import AHEAD, BEND, LANE, STEERED, STEP, STRAIGHT, TWO_BENDS, TWO_TURNS
 from tests.simulated import scenario_of
 from tests.streams import CART, ROOT, inspected, spec_of
 
@@ -22,44 +23,6 @@ if TYPE_CHECKING:
     from canmap.diagnosis.diagnosis import EpisodeDiagnosis
     from canmap.diagnosis.scoring import Judgement
     from canmap.frames.chunks import FrameChunk
-
-BEND = """
-scenario: A bend
-spec: {spec}
-duration: 16 s
-script:
-  - {{at: 0 s, operator: switch on}}
-  - {{at: 0.1 s, operator: select, to: computer}}
-  - {{at: 0.2 s, driver: shift, gear: forward}}
-  - {{at: 1.5 s, computer: enable}}
-  - {{at: 2 s, computer: drive, speed: 8 km/h}}
-  - {{at: 4 s, computer: turn, angle: 200 deg, rate: 25 deg/s}}
-"""
-TWO_BENDS = BEND.replace("A bend", "Two bends").replace("angle: 200 deg", "angle: 140 deg") + (
-    "  - {{at: 8 s, computer: turn, angle: -150 deg, rate: 40 deg/s}}\n"
-)
-STRAIGHT = "\n".join(line for line in BEND.splitlines() if "turn" not in line) + (
-    "\n  - {{at: 1.2 s, driver: coast}}\n"
-)
-LANE = """
-scenario: A lane
-spec: {spec}
-duration: 16 s
-script:
-  - {{at: 0 s, operator: switch on}}
-  - {{at: 0.2 s, driver: shift, gear: forward}}
-  - {{at: 2.6 s, computer: enable}}
-  - {{at: 2.8 s, computer: drive, speed: 1.4 m/s}}
-  - {{at: 4 s, computer: turn, angle: 120 deg, rate: 30 deg/s}}
-"""
-TWO_TURNS = LANE.replace("A lane", "Two turns") + (
-    "  - {{at: 8 s, computer: turn, angle: -150 deg, rate: 40 deg/s}}\n"
-)
-STEP = STRAIGHT + "  - {{at: 9 s, computer: step, angle: -250 deg}}\n"
-AHEAD = "\n".join(line for line in LANE.splitlines() if "turn" not in line) + "\n"
-
-
-STEERED = AHEAD + "  - {{at: 9 s, computer: step, angle: -250 deg}}\n"
 
 
 class Vehicle(NamedTuple):
@@ -123,6 +86,7 @@ class Fault(NamedTuple):
         only: The vehicle that can have it, "" for each.
         drawn: Which of the scripts, by number.
         latent: It shows only some time after it began, so nothing tells when that was.
+        deed: What somebody does instead of a fault, as in a line of a script.
     """
 
     kind: str
@@ -133,6 +97,7 @@ class Fault(NamedTuple):
     only: str = ""
     drawn: tuple[int, ...] = (0, 1, 2)
     latent: bool = False
+    deed: str = ""
 
     def line(self, vehicle: Vehicle, rng: np.random.Generator) -> str:
         """Its line in a fault file."""
@@ -182,6 +147,7 @@ def _fault(
 
 # On the carrier nothing tells of the stop chain; there the coarser cause is right.
 UNFED = "kit_unfed"
+BRIEFLY_UNFED = f"supply_failed supply_sag {UNFED}"
 WHOLE: dict[str, object] = {"at": None}
 BENDS: dict[str, object] = {"drawn": (0, 1)}
 TURNING: dict[str, object] = {"drawn": (1,), "at": (5.2, 7.0), "latent": True}  # before the second bend
@@ -309,6 +275,32 @@ FAULTS = {
     "scale changed": _fault(
         "scale_changed", "signal: {steer}.{angle}, factor: {rng[2:4]}", "scale_changed angle_offset", **BENDS
     ),
+    "computer hands back": _fault("", "", "computer_asked", deed="computer: hand back"),
+    "computer hands one axis back": _fault(
+        "", "", "computer_asked", deed="computer: hand back, axes: [steering]"
+    ),
+    "supply cut, brief": _fault("supply_cut", "", BRIEFLY_UNFED, (0.06, 0.12)),
+    "loop open, brief": _fault("loop_open", "", f"loop_opened {BRIEFLY_UNFED}", (0.06, 0.12)),
+    "counter leaves out": _fault(
+        "demand_refused", "message: {steer_demand}, because: step", "counter_refused", (0.4, 2)
+    ),
+    "drive counter leaves out": _fault(
+        "demand_refused", "message: {drive_demand}, because: step", "counter_refused", (0.4, 2)
+    ),
+    "computer away": _fault("node_unplugged", "node: {computer}", "computer_stopped", (0.6, 2)),
+    "vehicle node unplugged": _fault("node_unplugged", "node: {vehicle_node}", "node_dead"),
+    "supervisor unplugged": _fault("node_unplugged", "node: Supervisor", "node_dead", **OF_CART),
+    "supervisor away": _fault(
+        "node_unplugged", "node: Supervisor", "node_dead node_supply", (0.6, 1.5), **OF_CART
+    ),
+    "other bus shorted": _fault("bus_shorted", "bus: chassis", "bus_down", (0.6, 1.5), **OF_CART),
+    "other bus dead": _fault("bus_dominant", "bus: chassis", "bus_down", **OF_CART),
+    "bus dead": _fault("bus_shorted", "bus: {bus}", "bus_down", **OF_CART),
+    "other bus unplugged": _fault(
+        "recorder_unplugged", "bus: chassis", "bus_not_recorded", (0.6, 1.5), **OF_CART
+    ),
+    "jammed in a bend": _fault("jammed_linkage", "", "axis_weak", at=(4.3, 5.5), drawn=(0,), latent=True),
+    "jammed for a while": _fault("jammed_linkage", "", "axis_weak", (4, 5), **TURNING),
     "sensor contact": _fault(
         "sensor_contact", "signal: {pedal}, share: 20 %, rail: high", "sensors_apart sensor_contact", (1, 2)
     ),
@@ -349,9 +341,11 @@ def run_fault(name: str, seed: int, folder: Path, vehicle: str = "cart") -> list
     seconds = f"duration: {rng.integers(13, 19)} s"
     around = SURROUNDINGS[int(rng.integers(len(SURROUNDINGS)))]
     script = script.replace("duration: 16 s", f"{seconds}\n{around}".rstrip())
+    deed_s = round(rng.uniform(*fault.at), 4) if fault.deed and fault.at else 0.0
+    script += f"  - {{at: {deed_s} s, {fault.deed}}}\n" if fault.deed else ""
     scenario = scenario_of(folder, script, fault.line(of, rng) if fault.kind else None, seed)
     found = diagnosed_of(recorded(scenario.setup), of.spec)
-    start_ns = EPOCH_NS + (scenario.faults[0].start_ns if scenario.faults else 0)
+    start_ns = EPOCH_NS + (scenario.faults[0].start_ns if scenario.faults else round(deed_s * 1e9))
     if not found:
         return [Rated(name, seed, "no episode", (), None, start_ns)]
     return [Rated(name, seed, *rated(name, one.judgement), one, start_ns) for one in found]

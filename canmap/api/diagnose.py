@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,6 +15,7 @@ from canmap.base.words import first_of
 from canmap.diagnosis.case_file import CaseFile, EpisodeFrames
 from canmap.diagnosis.deciding import never_came
 from canmap.diagnosis.diagnosis import Diagnosis, diagnosed
+from canmap.diagnosis.handed_back import is_end_of_drive
 from canmap.diagnosis.onsets import episodes_of
 from canmap.engine.engine import Engine
 from canmap.engine.intake import Intake
@@ -100,12 +102,18 @@ def diagnose_intake(
         raise UsageError(f"{at_s:g} is not a time; give seconds from the first frame.")
     result = inspect_intake(opened(), spec)
     found = episodes_of(result)
-    spans = chosen(found, result, spec, at_s=at_s, axis=axis, message=message)
+    narrowed = partial(chosen, result=result, spec=spec, at_s=at_s, axis=axis, message=message)
+    unsure = any(span.by_computer for span in found)  # whether one is an episode, its frames tell
+    spans = found if unsure else narrowed(found)
     intake = opened()
     try:
         cases = case_files(intake.chunks(), spans, result, spec, intake.window) if spans else []
     finally:
         intake.close()
+    if unsure:
+        found = [case.span for case in cases]
+        wanted = {span.number for span in narrowed(found)}
+        cases = [case for case in cases if case.span.number in wanted]
     told = tuple(map(diagnosed, cases))
     return Diagnosis(result, told, spec.path, len(found), never_came(result, spec))
 
@@ -212,14 +220,22 @@ def case_files(
     spec: Spec,
     window: Window | None = None,
 ) -> list[CaseFile]:
-    """Return the case file of each episode, with the frames around it out of `chunks`, the whole capture."""
+    """Return the case file of each episode, with the frames around it out of `chunks`, the whole capture.
+
+    None of those that only tell that the computer handed back the axes of a vehicle that stood: the others
+    move up.
+    """
     limits = [_limits(span) for span in spans]
     found, last_ns = frames_around(chunks, limits, window)
-    return [
+    cases = [
         _case(span, frames, clock, (from_ns, min(to_ns, last_ns + 1)), result, spec)
         for span, (frames, clock), (from_ns, to_ns) in zip(spans, found, limits, strict=True)
         if len(frames)
     ]
+    kept = [case for case in cases if not is_end_of_drive(case)]
+    if len(kept) == len(cases):
+        return kept
+    return [case.numbered(number) for number, case in enumerate(kept, 1)]
 
 
 def frames_around(

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
+from canmap.diagnosis.atoms_of_counters import counter
 from canmap.diagnosis.atoms_of_demands import demand, kit, stop_chain
 from canmap.diagnosis.atoms_of_description import description
 from canmap.diagnosis.atoms_of_order import order
-from canmap.diagnosis.atoms_of_silence import counter, phase, reach
+from canmap.diagnosis.atoms_of_silence import phase, reach
 from canmap.diagnosis.atoms_of_traffic import bus, recorder, strangers
 from canmap.diagnosis.atoms_of_values import physics, supply
 from canmap.diagnosis.evidence import Atom

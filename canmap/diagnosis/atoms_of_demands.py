@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.diagnosis.atoms_of_silence import LEAST_BUNCH
-from canmap.diagnosis.case_file import MS
+from canmap.diagnosis.atoms_of_silence import LEAST_BUNCH, reach_of
+from canmap.diagnosis.case_file import DUE, MS
 from canmap.diagnosis.evidence import Atom, Evidence, Role
+from canmap.diagnosis.left_out import left_out
 from canmap.diagnosis.onsets import axis_changes, withdrawals
 from canmap.vocabulary.record_types import AxisState, Stop
 
@@ -25,6 +26,7 @@ BRIEF_NS = 500 * MS  # by so much a demand may be late; common practice
 AROUND_NS = 1_000 * MS
 STOP_BEFORE_NS = 1_500 * MS
 AFTER_NS = 700 * MS
+OFF_NS = 200 * MS  # within which a node that starts anew tells that its axis is off; common practice
 TOGGLES_NS = 100 * MS  # a bit that comes back so soon is of two senders, and not taken back
 
 
@@ -110,6 +112,7 @@ def _refused(case: CaseFile, slot: int, name: str) -> Iterator[Evidence]:
     inside = (clock >= case.begin_ns - AROUND_NS) & (clock <= case.begin_ns + AROUND_NS)
     failed = np.isin(rows, prepared.failed) & inside
     if np.count_nonzero(failed) < LEAST_REFUSED:
+        yield from _left_out(case, slot, name)
         return
     protected, wrong = prepared.protected, np.zeros(len(rows), np.bool_)
     if protected is not None and slot in protected.slots:
@@ -126,6 +129,21 @@ def _refused(case: CaseFile, slot: int, name: str) -> Iterator[Evidence]:
         amount=float(np.count_nonzero(failed)),
         line=case.line(first, slot),
     )
+
+
+def _left_out(case: CaseFile, slot: int, name: str) -> Iterator[Evidence]:
+    """Frames of a demand whose counter leaves out values: the kit takes none of them."""
+    if (found := left_out(case, slot)) is not None:
+        yield Evidence(
+            atom=Atom.DEMAND,
+            value="counter_refused",
+            role=Role.COMPUTER,
+            subject=name,
+            from_ns=found.from_ns,
+            to_ns=found.to_ns,
+            amount=float(found.frames),
+            line=case.line(found.from_ns, slot),
+        )
 
 
 def _withdrawn(case: CaseFile) -> Iterator[Evidence]:
@@ -191,7 +209,8 @@ def kit(case: CaseFile) -> Iterator[Evidence]:
         of_value = of_value or [one for one in changes if value == "faulted" and one.after in states]
         if of_value:
             yield _of_changes(value, of_value)
-    anew = [one for one in changes if one.after is AxisState.OFF and _after_silence(case, one)]
+    off = [one for one in changes if one.after is AxisState.OFF]
+    anew = [one for one in off if _after_silence(case, one) or _after_pause(case, one)]
     if anew:
         yield _of_changes("began_anew", anew)
     yield from _restarts(case)
@@ -200,7 +219,7 @@ def kit(case: CaseFile) -> Iterator[Evidence]:
     if active and not left:
         yield Evidence(
             atom=Atom.KIT,
-            value="stayed_active",
+            value="stayed_active" if _concerned(case) else "not_concerned",
             role=Role.KIT,
             from_ns=case.begin_ns,
             to_ns=case.end_ns,
@@ -217,6 +236,16 @@ def kit(case: CaseFile) -> Iterator[Evidence]:
                 to_ns=finding.end_ns,
                 line=finding.line,
             )
+
+
+def _concerned(case: CaseFile) -> bool:
+    """Whether the axes would notice: not the silence of a bus that carries nothing of kit or computer."""
+    reached = reach_of(case, case.first_silent) if case.first_silent else ""
+    if reached != "bus":
+        return True
+    buses = {case.rules[gap.slot].bus for gap in case.first_silent if case.roles[gap.slot] is not Role.COPY}
+    told = {role for role, rule in zip(case.roles, case.rules, strict=True) if rule.bus in buses}
+    return bool(told & {Role.KIT, Role.COMPUTER})
 
 
 def _restarts(case: CaseFile) -> Iterator[Evidence]:
@@ -238,6 +267,7 @@ def _restarts(case: CaseFile) -> Iterator[Evidence]:
 def _several_anew(case: CaseFile, anew: list[Change]) -> Iterator[Evidence]:
     """Several nodes that came back as after power-on, by what the axes or the nodes themselves tell."""
     back = {case.rules[gap.slot].sender for gap in case.gaps}
+    back |= {_teller(case, one.record) for one in anew if _after_pause(case, one)}
     told = {_teller(case, one.record): one.clock_ns for one in anew if _teller(case, one.record) in back}
     told |= {
         str(one.facts.get("node")): one.start_ns for one in case.findings("restart") if one.facts.get("node")
@@ -287,6 +317,20 @@ def _after_silence(case: CaseFile, change: Change) -> bool:
     """Whether an axis says that it is off right when its message is back: it has started anew."""
     returned = [gap.next_ns for gap in case.gaps if gap.next_ns is not None]
     return any(abs(change.clock_ns - next_ns) <= 50 * MS for next_ns in returned)
+
+
+def _after_pause(case: CaseFile, change: Change) -> bool:
+    """Whether the node of an axis that says that it is off paused just before, too briefly to be silent."""
+    node, rule = _teller(case, change.record), next(r for r in case.spec.records if r.name == change.record)
+    slots = [slot for slot, one in enumerate(case.rules) if one.sender == node]
+    periods_ns = [period_ns for slot in slots if (period_ns := case.period_ns(slot))]
+    of_axis = {case.rules[slot].message.name for slot in slots}
+    if change.before is not AxisState.ACTIVE or not periods_ns or rule.stamp not in of_axis:
+        return False
+    clock = np.sort(np.concatenate([case.clock(slot) for slot in slots]))
+    clock = clock[(clock >= case.window.from_ns) & (clock <= change.clock_ns)]
+    pauses = np.flatnonzero(np.diff(clock) > DUE * min(periods_ns))
+    return len(pauses) > 0 and change.clock_ns - clock[pauses[-1] + 1] <= OFF_NS
 
 
 def _stayed(case: CaseFile, record: str, left: list[Change]) -> bool:

@@ -8,7 +8,7 @@ import numpy as np
 
 from canmap.diagnosis.case_file import MS
 from canmap.diagnosis.evidence import Atom, Evidence, Role
-from canmap.diagnosis.onsets import axis_changes, withdrawals
+from canmap.diagnosis.onsets import HANDED_BACK_NS, axis_changes, withdrawals
 from canmap.mapping.model import Trigger
 from canmap.vocabulary.record_types import AxisState, Stop
 
@@ -39,11 +39,11 @@ def order(case: CaseFile) -> Iterator[Evidence]:
     )
     stop = first_of_changes([o for o in case.result.changes if is_stop(case, o)], case)
     taken = first_of_changes(list(withdrawals(case.result)), case)
-    kit = _silence(case, Role.KIT)
+    kit, of_any = _silence(case, Role.KIT), _silence(case, Role.KIT, Role.OTHER)
     demand = _silence(case, Role.COMPUTER) or refusal(case)
     pairs = (
         ("stop_first", stop, kit or axis),
-        ("silence_first", kit, taken),
+        ("silence_first", of_any, taken),
         ("withdrawal_first", taken, axis),
         ("demand_first", demand, axis),
         ("axis_first", axis, demand or taken),
@@ -51,6 +51,10 @@ def order(case: CaseFile) -> Iterator[Evidence]:
     for value, one, other in pairs:
         if one is not None and other is not None and one.before(other):
             yield Evidence(atom=Atom.ORDER, value=value, from_ns=one.after_ns, to_ns=other.until_ns)
+    if taken is not None and axis is not None and 0 <= axis.until_ns - taken.until_ns <= HANDED_BACK_NS:
+        yield Evidence(
+            atom=Atom.ORDER, value="axis_with_withdrawal", from_ns=taken.after_ns, to_ns=axis.until_ns
+        )
 
 
 def is_stop(case: CaseFile, change: Change) -> bool:
@@ -81,8 +85,8 @@ def _sampled_before(case: CaseFile, change: Change) -> int:
     return before_ns
 
 
-def _silence(case: CaseFile, role: Role) -> When | None:
-    gap = next((gap for gap in case.gaps if case.roles[gap.slot] is role), None)
+def _silence(case: CaseFile, *roles: Role) -> When | None:
+    gap = next((gap for gap in case.gaps if case.roles[gap.slot] in roles), None)
     return None if gap is None else When(gap.last_ns, gap.due_ns)
 
 

@@ -1,4 +1,4 @@
-"""Atoms of silences: what fell silent together, and whether counters and timers went on meanwhile."""
+"""Atoms of silences: what fell silent together, and whether timers went on meanwhile."""
 
 from __future__ import annotations
 
@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.diagnosis.case_file import DUE, MS
+from canmap.diagnosis.case_file import MS
 from canmap.diagnosis.evidence import Atom, Evidence, Role
-from canmap.findings.kinds import TWO_SENDERS
-from canmap.signals.promised import ring_of
+from canmap.frames.chunks import FrameKind
 from canmap.timing.phase import WINDOW
 from canmap.timing.timers import OverGap, Timer, over_gap
 
@@ -27,8 +26,8 @@ DRIFT = 2e-4  # of a time: how far a sender's clock may be off
 BACK_TO_BACK = 0.5  # of a period: frames that come closer were waiting
 LEAST_BUNCH = 3  # frames
 GUARD_NS = 2 * MS
+WAITED = 0.25  # of a silence: what waited comes in less than that once the bus is free
 NEGLIGIBLE = 0.01  # a chance
-PAIRED = 0.4  # of frames that are sent twice, every second one is like the one before
 UNBROKEN = 1.5  # periods, the longest time between frames of a stretch without a hole
 
 
@@ -39,13 +38,13 @@ def reach(case: CaseFile) -> Iterator[Evidence]:
     if not first:
         return
     own = [gap for gap in first if case.roles[gap.slot] is not Role.COPY] or list(first)
-    value = _reach(case, own)
+    value = reach_of(case, own)
     slots = [gap.slot for gap in own]
     roles = {case.roles[slot] for slot in slots}
     role = roles.pop() if len(roles) == 1 else Role.ANY
     senders = tuple(dict.fromkeys(case.rules[slot].sender or "" for slot in slots))
     names = tuple(case.rules[slot].message.name for slot in slots)
-    from_ns, to_ns = max(gap.last_ns for gap in own), case.quiet_ns[1]
+    from_ns, to_ns = case.silent_from_ns, case.quiet_ns[1]
     one_message = value in {"one_message", "message_or_node", "copy_only"}
     subject = names[0] if one_message else senders[0] if value == "node" else ""
     yield Evidence(
@@ -99,7 +98,7 @@ def _copies(case: CaseFile, slots: set[int]) -> Iterator[Evidence]:
             )
 
 
-def _reach(case: CaseFile, gaps: Sequence[Gap]) -> str:
+def reach_of(case: CaseFile, gaps: Sequence[Gap]) -> str:
     """The narrowest of what can be meant that holds all that fell silent, and nothing that went on."""
     slots = {gap.slot for gap in gaps}
     if all(case.roles[slot] is Role.COPY for slot in slots):
@@ -107,7 +106,7 @@ def _reach(case: CaseFile, gaps: Sequence[Gap]) -> str:
     senders = {case.rules[slot].sender for slot in slots}
     buses = {case.rules[slot].bus for slot in slots}
     if len(senders) == 1:
-        return _of_sender(case, slots)
+        return "bus" if _with_its_copies(case, slots) else _of_sender(case, slots)
     for nodes in case.spec.manual.supply_groups.values():
         fed = {slot for slot, rule in enumerate(case.rules) if rule.sender in nodes}
         if senders <= set(nodes) and not _alive(case, fed - slots):
@@ -122,6 +121,16 @@ def _reach(case: CaseFile, gaps: Sequence[Gap]) -> str:
         return "lower_priorities" if heard.max() < lowest else "several"
     every = _heard(case, set(case.spec.buses))
     return "bus" if len(every) else "everything"
+
+
+def _with_its_copies(case: CaseFile, slots: set[int]) -> bool:
+    """Whether on one bus nothing came, copies of other buses' messages included, while another bus lived."""
+    buses = {case.rules[slot].bus for slot in slots}
+    copies = {slot for slot, rule in enumerate(case.rules) if rule.bus in buses and slot not in slots}
+    copies &= {slot for slot in copies if case.roles[slot] is Role.COPY and case.period_ns(slot)}
+    if len(buses) > 1 or not copies <= {gap.slot for gap in case.first_silent} or not copies:
+        return False
+    return not len(_heard(case, buses)) and bool(len(_heard(case, set(case.spec.buses))))
 
 
 def _of_sender(case: CaseFile, slots: set[int]) -> str:
@@ -145,14 +154,22 @@ def _alive(case: CaseFile, slots: set[int]) -> bool:
 
 
 def _heard(case: CaseFile, buses: set[str]) -> NDArray[np.uint32]:
-    """The identifiers that some buses carried while all of the first were silent."""
+    """The identifiers that some buses carried while all of the first were silent.
+
+    What comes in one go just before the first of them does not count: it waited with them for the bus.
+    """
     from_ns, to_ns = case.quiet_ns
     chunk = case.window.prepared.chunk
     channels = [
         i for i, name in enumerate(chunk.channels) if name in {case.spec.buses[b].channel for b in buses}
     ]
-    inside = (chunk.t_ns > from_ns) & (chunk.t_ns < to_ns - GUARD_NS)
-    return chunk.can_id[inside & np.isin(chunk.channel, channels)]
+    inside = (chunk.t_ns > from_ns) & (chunk.t_ns < to_ns) & (chunk.kind != FrameKind.ERROR)
+    rows = np.flatnonzero(inside & np.isin(chunk.channel, channels))
+    pauses = np.flatnonzero(np.diff(chunk.t_ns[rows], prepend=from_ns, append=to_ns) > GUARD_NS)
+    last = int(pauses[-1]) if len(pauses) else 0
+    if last < len(rows) and to_ns - chunk.t_ns[rows[last]] < WAITED * (to_ns - from_ns):
+        rows = rows[:last]
+    return chunk.can_id[rows[chunk.t_ns[rows] < to_ns - GUARD_NS]]
 
 
 def phase(case: CaseFile) -> Iterator[Evidence]:
@@ -177,11 +194,11 @@ def phase(case: CaseFile) -> Iterator[Evidence]:
         from_ns=min(gap.last_ns for gap in gaps),
         to_ns=max(gap.next_ns or case.window.to_ns for gap in gaps),
         names=tuple(case.rules[gap.slot].message.name for gap in gaps),
-        strength=_sure(math.prod(_chance(case, gap) for gap in gaps)) if value == "kept" else 1.0,
+        strength=sure(math.prod(_chance(case, gap) for gap in gaps)) if value == "kept" else 1.0,
     )
 
 
-def _sure(chance: float) -> float:
+def sure(chance: float) -> float:
     """How sure something is that chance gives as often as that."""
     return 1.0 if chance < NEGLIGIBLE else 1 - chance
 
@@ -229,158 +246,3 @@ def _beat(case: CaseFile, gap: Gap) -> float:
     if not len(before):
         return 1.0
     return max(WHOLE, 2 * float(np.percentile(np.abs(before - period_ns), 90)) / period_ns)
-
-
-def counter(case: CaseFile) -> Iterator[Evidence]:
-    """What the counters of what fell silent first did over the silence; who counts twice, or not at all."""
-    possible: dict[Role, set[str]] = {}
-    named: dict[Role, list[Gap]] = {}
-    chance: dict[Role, float] = {}
-    at_once = bool(case.first_silent) and _reach(case, case.first_silent) == "everything"
-    for gap in case.first_silent:
-        role = case.roles[gap.slot]
-        ways = _ways(case, gap)
-        if ways is None or role is Role.COPY:
-            continue
-        role = Role.ANY if at_once else role
-        named.setdefault(role, []).append(gap)
-        possible[role] = possible.get(role, {"goes_on", "skipped", "anew"}) & ways[0]
-        chance[role] = chance.get(role, 1.0) / ways[1]
-    for role, left in possible.items():
-        if len(left) == 1:
-            gaps = named[role]
-            yield Evidence(
-                atom=Atom.COUNTER,
-                value=next(iter(left)),
-                role=role,
-                from_ns=min(gap.last_ns for gap in gaps),
-                to_ns=max(gap.next_ns or 0 for gap in gaps),
-                strength=_sure(chance[role]),
-                names=tuple(case.rules[gap.slot].message.name for gap in gaps),
-            )
-    yield from _doubled(case)
-    yield from _holes(case)
-    yield from _stands(case)
-
-
-def _ways(case: CaseFile, gap: Gap) -> tuple[set[str], int] | None:
-    """What a counter may have done over a silence, and of how many values it is; None for no counter."""
-    rule = case.rules[gap.slot]
-    if rule.counter is None or gap.next_ns is None or rule.counter.per != "message":
-        return None
-    column = case.plan.column_of[rule.bus, rule.message.name, rule.counter.signal.signal]
-    ring = ring_of(rule.counter, case.plan.columns[column].signal.bits)
-    clock, values = case.samples(column)
-    before, after = clock.searchsorted(gap.last_ns), clock.searchsorted(gap.next_ns)
-    if after >= len(clock) or before >= len(clock) or clock[before] != gap.last_ns:
-        return None
-    places = ring.places(values[[before, after]].astype(np.int64))
-    step = int(places[1] - places[0]) % ring.values
-    period_ns = case.period_ns(gap.slot) or 1
-    frames = (gap.next_ns - gap.last_ns) / period_ns
-    slack = 0.75 + 2 * DRIFT * frames
-    ways = {"goes_on"} if step == 1 else set()
-    ways |= {"anew"} if places[1] <= 1 else set()
-    off = abs((step - frames + ring.values / 2) % ring.values - ring.values / 2)
-    ways |= {"skipped"} if off <= slack else set()
-    return ways, ring.values
-
-
-def _doubled(case: CaseFile) -> Iterator[Evidence]:
-    """Who sends a message twice as often as promised: two senders by turns, or one each frame twice."""
-    by_name = {(rule.bus, rule.message.name): slot for slot, rule in enumerate(case.rules)}
-    told = {
-        by_name.get((one.place.bus or "", one.place.message or "")): one for one in case.findings(TWO_SENDERS)
-    }
-    for slot in range(len(case.rules)):
-        finding, span = told.get(slot), case.doubled(slot)
-        if finding is None and span is None:
-            continue
-        from_ns, to_ns = span or (0, 0)
-        from_ns, to_ns = (finding.start_ns, finding.end_ns) if finding else (from_ns, to_ns)
-        yield Evidence(
-            atom=Atom.COUNTER,
-            value="sent_twice"
-            if finding is None and _in_pairs(case, slot, from_ns, to_ns)
-            else "two_at_once",
-            role=case.roles[slot],
-            subject=case.rules[slot].message.name,
-            from_ns=from_ns,
-            to_ns=to_ns,
-            line=case.line(from_ns, slot),
-        )
-
-
-def _in_pairs(case: CaseFile, slot: int, from_ns: int, to_ns: int) -> bool:
-    """Whether nearly every frame of a span says just what one of its neighbours says."""
-    rows, clock = case.rows(slot), case.clock(slot)
-    payload = case.window.prepared.chunk.payload[rows[(clock >= from_ns) & (clock <= to_ns)]]
-    same = (payload[1:] == payload[:-1]).all(axis=1)
-    return len(same) > 0 and bool(same.mean() >= PAIRED)
-
-
-def _holes(case: CaseFile) -> Iterator[Evidence]:
-    """Whose counters tell that frames are missing, here and there."""
-    lost = [one for one in case.findings("loss") if one.severity != "note" and one.start_ns >= case.begin_ns]
-    if not lost:
-        return
-    by_name = {(rule.bus, rule.message.name): slot for slot, rule in enumerate(case.rules)}
-    held = _not_passed_on(case)
-    lost = [one for one in lost if (one.place.bus, one.place.message) not in held]
-    if not lost:
-        return
-    slots = [by_name[p.place.bus or "", p.place.message or ""] for p in lost if p.place.message]
-    copies = all(case.roles[slot] is Role.COPY for slot in slots)
-    senders = {case.rules[slot].sender for slot in slots if case.roles[slot] is not Role.COPY}
-    role = Role.COPY if copies else Role.ONE_SENDER if len(senders) <= 1 else Role.SEVERAL_SENDERS
-    yield Evidence(
-        atom=Atom.COUNTER,
-        value="holes",
-        role=role,
-        from_ns=min(one.start_ns for one in lost),
-        to_ns=max(one.end_ns for one in lost),
-        amount=float(sum(one.count for one in lost)),
-        names=tuple(case.rules[slot].message.name for slot in slots),
-        line=lost[0].line,
-    )
-
-
-def _not_passed_on(case: CaseFile) -> set[tuple[str | None, str | None]]:
-    """The copies of what was silent, of which frames are missing because there were none to pass on."""
-    silent = {(case.rules[gap.slot].bus, case.rules[gap.slot].message.name) for gap in case.gaps}
-    return {
-        (rule.bus, rule.message.name)
-        for rule in case.rules
-        if rule.relay_of and (rule.relay_of.message.bus, rule.relay_of.message.message) in silent
-    }
-
-
-def _stands(case: CaseFile) -> Iterator[Evidence]:
-    for finding in case.findings("counter"):
-        slot = _slot(case, finding.place.bus, finding.place.message)
-        if slot is not None and finding.count >= 3 and _repeats(case, slot, finding.start_ns, finding.end_ns):
-            yield Evidence(
-                atom=Atom.COUNTER,
-                value="stands",
-                role=case.roles[slot],
-                subject=case.rules[slot].message.name,
-                from_ns=finding.start_ns,
-                to_ns=finding.end_ns,
-                line=finding.line,
-                amount=float(finding.count),
-            )
-
-
-def _slot(case: CaseFile, bus: str | None, message: str | None) -> int | None:
-    for slot, rule in enumerate(case.rules):
-        if (rule.bus, rule.message.name) == (bus, message):
-            return slot
-    return None
-
-
-def _repeats(case: CaseFile, slot: int, from_ns: int, to_ns: int) -> bool:
-    """Whether most frames of a span failed because they repeat their counter."""
-    rows, clock = case.rows(slot), case.clock(slot)
-    inside = rows[(clock > from_ns) & (clock < to_ns)]
-    failed = np.isin(inside, case.window.prepared.failed)
-    return len(inside) > 0 and bool(failed.mean() > DUE / 2)

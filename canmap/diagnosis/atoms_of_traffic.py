@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.diagnosis.atoms_of_silence import reach_of
 from canmap.diagnosis.case_file import MS
 from canmap.diagnosis.damaged_frames import whose
 from canmap.diagnosis.evidence import Atom, Evidence
@@ -142,11 +143,11 @@ def recorder(case: CaseFile) -> Iterator[Evidence]:
             to_ns=finding.end_ns,
             line=finding.line,
         )
-    open_gaps = [gap for gap in case.first_silent if gap.next_ns is None]
-    if open_gaps and len(open_gaps) == len(case.first_silent):
+    first = case.first_silent
+    if first and all(gap.next_ns is None for gap in first) and reach_of(case, first) == "everything":
         yield Evidence(
             atom=Atom.RECORDER,
             value="to_the_end",
-            from_ns=open_gaps[0].last_ns,
+            from_ns=first[0].last_ns,
             to_ns=case.window.to_ns,
         )

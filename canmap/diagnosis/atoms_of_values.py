@@ -10,6 +10,7 @@ import numpy as np
 from canmap.diagnosis.case_file import MS
 from canmap.diagnosis.evidence import Atom, Evidence, Role
 from canmap.diagnosis.onsets import axis_changes
+from canmap.diagnosis.strain import strained
 from canmap.vocabulary.record_types import AxisState, Brake, Drive, Steering, Wheels, field_types
 
 if TYPE_CHECKING:
@@ -33,6 +34,8 @@ LED_NS = 130 * MS  # before an override, in which its torque is looked at: kits 
 INERTIA = 0.8  # from which on a torque goes against the acceleration
 MOVING_MPS = 0.5
 YAW_APART, YAW_AGREES = 0.012, 0.006  # rad/s
+YAW_BEND = 0.15  # of the yaw rate in a bend: what is less apart agrees
+EARLY_NS = 3_000 * MS  # before something is noticed, in which it may not yet have begun
 YAW_TIMES = 0.3  # so far from one, one of the two is scaled
 YAW_MOVED, YAW_FITS = 0.01, 0.9  # rad/s, standard deviation; correlation from which on a factor is told
 KIND_OF = {
@@ -91,6 +94,16 @@ def physics(case: CaseFile) -> Iterator[Evidence]:
             to_ns=finding.end_ns,
             line=finding.line,
             amount=finding.value,
+        )
+    if (held := strained(case)) is not None:
+        yield Evidence(
+            atom=Atom.PHYSICS,
+            value="strains",
+            role=Role.KIT,
+            subject=held.signal,
+            from_ns=held.from_ns,
+            to_ns=held.to_ns,
+            amount=held.current,
         )
     yield from _yaw(case)
 
@@ -180,10 +193,12 @@ class _Yaw(NamedTuple):
     Attributes:
         apart: Mean of the difference, rad/s.
         times: By how many times the one turns faster than the other; None where the steering hardly moved.
+        asked: Mean of what the steering asks for, without its sign, rad/s.
     """
 
     apart: float
     times: float | None
+    asked: float = 0.0
 
 
 def _yaw(case: CaseFile) -> Iterator[Evidence]:
@@ -192,7 +207,10 @@ def _yaw(case: CaseFile) -> Iterator[Evidence]:
     after = _yaw_over(case, case.begin_ns + 300 * MS, case.begin_ns + 8_000 * MS)
     if after is None:
         return
+    early = _yaw_over(case, case.begin_ns - 4_000 * MS, case.begin_ns - EARLY_NS)
     before = before or _Yaw(0.0, None)  # at rest, as far as anybody knows
+    if _compared(before, after)[0] == "yaw_other_before" and early is not None and _is_right(early):
+        return  # it began some time before it was noticed, so neither span is of before or after alone
     told = [_compared(before, after)]
     told += [("yaw_not_scaled", after.times or 0.0)] if _is_one(after.times) else []
     told += [("yaw_one_before", before.times or 0.0)] if _is_one(before.times) else []
@@ -219,6 +237,12 @@ def _compared(before: _Yaw, after: _Yaw) -> tuple[str, float]:
     if change >= YAW_APART:
         return "yaw_shifted", change
     return ("yaw_agrees", change) if change < YAW_AGREES else ("", 0.0)
+
+
+def _is_right(yaw: _Yaw) -> bool:
+    """Whether wheels and steering surely agreed: in a bend, or while the steering moved."""
+    close = abs(yaw.apart) <= max(YAW_AGREES, YAW_BEND * yaw.asked)
+    return close and (_is_one(yaw.times) or yaw.asked >= YAW_APART / YAW_BEND)
 
 
 def _is_one(times: float | None, unknown: float = 0.0) -> bool:
@@ -248,7 +272,8 @@ def _yaw_over(case: CaseFile, from_ns: int, to_ns: int) -> _Yaw | None:
     moved = max(spread) >= YAW_MOVED and min(spread) > 0
     times = float(np.cov(told, asked)[0, 1] / spread[1] ** 2) if moved else None
     fits = moved and abs(float(np.corrcoef(told, asked)[0, 1])) >= YAW_FITS
-    return _Yaw(float(np.mean(told - asked)), times if fits else None)
+    mean = float(np.abs(asked).mean())
+    return _Yaw(float(np.mean(told - asked)), times if fits else None, mean)
 
 
 def _since_last(clock: NDArray[np.int64], told: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -31,7 +31,7 @@ PAUSES = 2  # of the longest between two signs: so long before the first sign it
 LEAST_PAUSE_NS = 750 * MS  # where there is only one, that of a contact on a rough road; common practice
 MOMENT_NS = 500 * MS  # a stop loop that opens for less is a contact
 MEANS = 7  # of the mean time between signs: the first comes later than that once in a thousand times
-FRAMES_BEFORE = {"two_senders": 6}  # that it takes to be known
+FRAMES_BEFORE = {"two_senders": 6, "disagree": 2, "railed": 2}  # that it takes to be known
 USUAL = 1000  # frames, by which the longest usual pause is known
 SLOW = {"tracking"}  # shows only once there was something to follow
 SPREAD = {"loss", "relay"}  # of signs of which only number and span are known
@@ -74,8 +74,8 @@ def _of_silences(case: CaseFile) -> Iterator[When]:
     silent = originals or case.first_silent  # a copy comes later than what it is a copy of
     if silent:
         delays_ns = [relay.delay_ns or 0 for gap in silent if (relay := case.rules[gap.slot].relay_of)]
-        last_ns = max(gap.last_ns for gap in silent) - max(delays_ns, default=0)
-        yield When(last_ns, min(gap.due_ns for gap in silent))
+        due_ns = min(gap.due_ns for gap in silent)
+        yield When(case.silent_from_ns - max(delays_ns, default=0) - TRANSIT_NS, due_ns)
     refused = refusal(case)
     if refused is not None:
         yield refused

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -10,6 +11,7 @@ import numpy as np
 from canmap.base.dataclass import dataclass
 from canmap.diagnosis.evidence import Role
 from canmap.diagnosis.onsets import OnsetKind, held_from_start
+from canmap.findings.begun_together import USUAL_HOLD_UP_NS
 from canmap.findings.kinds import TWO_SENDERS
 from canmap.vocabulary.record_types import DEMAND_TYPES, AxisState, field_types
 
@@ -107,6 +109,11 @@ class CaseFile:
     def with_result(self, result: Inspection) -> CaseFile:
         """Return the same by another inspection of the capture, such as one with other names."""
         return CaseFile(self.span, self.window, result, self.spec, self.plan, self.rules)
+
+    def numbered(self, number: int) -> CaseFile:
+        """Return the same as another of the episodes of the capture."""
+        span = replace(self.span, number=number)
+        return CaseFile(span, self.window, self.result, self.spec, self.plan, self.rules)
 
     @cached_property
     def roles(self) -> tuple[Role, ...]:
@@ -234,16 +241,43 @@ class CaseFile:
 
     @cached_property
     def first_silent(self) -> tuple[Gap, ...]:
-        """Those of the silences that may have begun with the first."""
+        """Those of the silences that may have begun with the first.
+
+        Nodes of one supply live on their capacitors when it is cut, each for its own time: so those that fall
+        silent later belong to the first too, if it may have been cut before.
+        """
         due_ns = min((gap.due_ns for gap in self.gaps), default=0)
-        return tuple(gap for gap in self.gaps if gap.last_ns <= due_ns)
+        first = {gap.slot for gap in self.gaps if gap.last_ns <= due_ns}
+        back_ns = min((gap.next_ns or self.window.to_ns for gap in self.gaps if gap.slot in first), default=0)
+        begun = {self.rules[slot].sender for slot in first}
+        for nodes in map(set, self.spec.manual.supply_groups.values()):
+            fed = [gap for gap in self.gaps if self.rules[gap.slot].sender in nodes - begun]
+            fed = fed if nodes & begun else []
+            first |= {gap.slot for gap in fed if gap.last_ns - self._hold_up_ns(gap) <= due_ns}
+        return tuple(
+            gap for gap in self.gaps if gap.slot in first and (gap.last_ns <= due_ns or gap.last_ns < back_ns)
+        )
+
+    def _hold_up_ns(self, gap: Gap) -> int:
+        """How long the sender of a message may have gone on without supply."""
+        sender = self.rules[gap.slot].sender
+        stated = {node.name: node.hold_up_ns for node in self.spec.manual.nodes}
+        return stated.get(sender or "") or USUAL_HOLD_UP_NS
+
+    @cached_property
+    def silent_from_ns(self) -> int:
+        """The last frame of those that fell silent at the begin, copies only where nothing else did."""
+        first = [gap for gap in self.first_silent if self.roles[gap.slot] is not Role.COPY]
+        first = first or list(self.first_silent)
+        due_ns = min(gap.due_ns for gap in first)
+        return max(gap.last_ns for gap in first if gap.last_ns <= due_ns)
 
     @cached_property
     def quiet_ns(self) -> tuple[int, int]:
         """From when to when all of the first silences lasted together."""
         due_ns = min(gap.due_ns for gap in self.first_silent)
         ends = [self.window.to_ns if gap.next_ns is None else gap.next_ns for gap in self.first_silent]
-        return due_ns, min(ends)
+        return max(due_ns, *(gap.last_ns for gap in self.first_silent)), min(ends)
 
     def has_field(self, *types: type, name: str) -> bool:
         """Tell whether the spec maps a field of a record of one of the types."""

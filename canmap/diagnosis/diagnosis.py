@@ -24,8 +24,25 @@ if TYPE_CHECKING:
 
 HAPPENED = {Atom.REACH, Atom.DEMAND, Atom.KIT, Atom.STOP_CHAIN, Atom.SUPPLY, Atom.STRANGERS, Atom.PHYSICS}
 HAPPENED |= {Atom.BUS, Atom.RECORDER, Atom.DESCRIPTION}
-COUNTED = {"stands", "two_at_once", "sent_twice", "holes"}  # what counters show while it happens
-QUIET_VALUES = {"on_time", "stayed_active", "released", "there", "closed", "fed", "steady", "clean", "free"}
+COUNTED = {
+    "stands",
+    "leaves_out",
+    "two_at_once",
+    "sent_twice",
+    "holes",
+}  # what counters show while it happens
+QUIET_VALUES = {
+    "on_time",
+    "stayed_active",
+    "not_concerned",
+    "released",
+    "there",
+    "closed",
+    "fed",
+    "steady",
+    "clean",
+    "free",
+}
 QUIET_VALUES |= {"constant", "varies", "yaw_agrees", "yaw_not_scaled", "yaw_one_before", "full"}
 QUIET_VALUES |= {"to_the_end", "copy_went_on"}
 

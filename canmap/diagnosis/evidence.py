@@ -65,8 +65,20 @@ VALUES: Mapping[Atom, tuple[str, ...]] = {
             "copy_late",
         ),
     ),
-    Atom.ORDER: ("stop_first", "silence_first", "withdrawal_first", "demand_first", "axis_first"),
-    Atom.COUNTER: ("goes_on", "skipped", "anew", "stands", "two_at_once", "sent_twice", "holes"),
+    Atom.ORDER: (
+        *("stop_first", "silence_first", "withdrawal_first", "demand_first", "axis_first"),
+        "axis_with_withdrawal",
+    ),
+    Atom.COUNTER: (
+        "goes_on",
+        "skipped",
+        "anew",
+        "stands",
+        "leaves_out",
+        "two_at_once",
+        "sent_twice",
+        "holes",
+    ),
     Atom.PHASE: ("kept", "restarted", "back_to_back", "no_return"),
     Atom.BUS: (
         *("clean", "several_disturbed", "one_disturbed", "errors_only", "bursts", "regular_bursts"),
@@ -78,7 +90,7 @@ VALUES: Mapping[Atom, tuple[str, ...]] = {
     ),
     Atom.KIT: (
         *("let_go", "overridden", "faulted", "stayed_active", "began_anew", "several_began_anew"),
-        *("reported_fault",),
+        *("reported_fault", "not_concerned"),
     ),
     Atom.STOP_CHAIN: ("pressed", "released", "lost", "there", "open", "closed", "cut", "fed"),
     Atom.SUPPLY: ("dipped", "steady"),
@@ -86,7 +98,7 @@ VALUES: Mapping[Atom, tuple[str, ...]] = {
     Atom.RECORDER: ("stamps_back", "to_the_end", "recorded_twice"),
     Atom.PHYSICS: (
         *("past_threshold", "varies", "constant", "follows_acceleration"),
-        *("apart", "frozen", "jumped", "at_its_end", "not_followed"),
+        *("apart", "frozen", "jumped", "at_its_end", "not_followed", "strains"),
         *("yaw_shifted", "yaw_scaled", "yaw_not_scaled", "yaw_one_before", "yaw_other_before", "yaw_agrees"),
     ),
     Atom.DESCRIPTION: (

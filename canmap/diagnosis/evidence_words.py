@@ -44,8 +44,12 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (
         Atom.ORDER,
         "silence_first",
-    ): "Feedback of the kit fell silent before the computer took its demand back.",
+    ): "Something fell silent before the computer took its demand back.",
     (Atom.ORDER, "withdrawal_first"): "The computer took its demand back before an axis let go.",
+    (
+        Atom.ORDER,
+        "axis_with_withdrawal",
+    ): "An axis let go as soon as the computer had taken its demand back.",
     (Atom.ORDER, "demand_first"): "The last good demand came before the axis let go.",
     (Atom.ORDER, "axis_first"): "An axis let go first.",
     (
@@ -58,6 +62,10 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     ): "After the silence {counters} had gone on: frames were built and did not come.",
     (Atom.COUNTER, "anew"): "After the silence {counters} began anew.",
     (Atom.COUNTER, "stands"): "The counter of {subject} stood still for {amount} frames.",
+    (
+        Atom.COUNTER,
+        "leaves_out",
+    ): "The counter of {subject} left out values in {amount} frames in a row; each came when it was due.",
     (
         Atom.REACH,
         "copy_went_on",
@@ -98,7 +106,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
         Atom.DEMAND,
         "bunched",
     ): "Later the frames of {subject} came closer together than promised: they had been held up.",
-    (Atom.DEMAND, "counter_refused"): "{amount} frames of {subject} repeated their counter.",
+    (Atom.DEMAND, "counter_refused"): "{amount} frames of {subject} did not go on by one in their counter.",
     (Atom.DEMAND, "checksum_refused"): "{amount} frames of {subject} had a wrong checksum.",
     (Atom.DEMAND, "out_of_range"): "{subject} was out of its range.",
     (Atom.DEMAND, "jump_refused"): "{subject} jumped further than the kit takes.",
@@ -108,6 +116,10 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.KIT, "overridden"): "Overridden by the driver: {names}.",
     (Atom.KIT, "faulted"): "Faulted: {names}.",
     (Atom.KIT, "stayed_active"): "Stayed active all the time: {names}.",
+    (
+        Atom.KIT,
+        "not_concerned",
+    ): "Stayed active all the time: {names}; nothing of them is on the bus that fell silent.",
     (Atom.KIT, "began_anew"): "Came back as after power-on: {names}.",
     (Atom.KIT, "several_began_anew"): "Several nodes came back as after power-on: {names}.",
     (Atom.KIT, "reported_fault"): "The kit reported: {subject}.",
@@ -136,6 +148,10 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     ): "{subject} went against the acceleration of the wheel, as inertia does: they correlate by {amount}.",
     (Atom.PHYSICS, "constant"): "{subject} hardly varied, with a standard deviation of {amount}.",
     (Atom.PHYSICS, "apart"): "{subject} disagrees with its second sensor.",
+    (
+        Atom.PHYSICS,
+        "strains",
+    ): "The motor pulled with {amount} ({subject}) while the angle stood: more than it took to turn.",
     (Atom.PHYSICS, "frozen"): "{subject} stood still while what moves it moved.",
     (Atom.PHYSICS, "jumped"): "{subject} jumped faster than it can move.",
     (Atom.PHYSICS, "at_its_end"): "{subject} went beyond its range.",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.diagnosis.atoms_of_order import _sampled_before
+from canmap.diagnosis.begins import TRANSIT_NS
 from canmap.diagnosis.evidence import Atom
 
 if TYPE_CHECKING:
@@ -42,7 +43,7 @@ def began(one: Evidence, case: CaseFile) -> Onset:
     if one.atom is Atom.REACH or (one.atom, one.value) in SILENCES:
         names = set(one.names) | {one.subject}
         dues = [gap.due_ns for gap in case.gaps if case.rules[gap.slot].message.name in names]
-        return Onset(one.from_ns, max(one.from_ns, min(dues, default=one.from_ns)))
+        return Onset(one.from_ns - TRANSIT_NS, max(one.from_ns, min(dues, default=one.from_ns)))
     if one.value in RESTARTS and not one.subject:  # by a count, an uptime or a boot frame
         return Onset(one.from_ns, one.to_ns)
     record = one.subject.partition(".")[0]

@@ -1,9 +1,10 @@
 """What an inspection tells that something began, and which of it belongs to one episode.
 
-An episode begins where an axis left its active state other than because the computer handed it back, where
-messages fell silent, where a demand was refused, or where frames, values or stamps became doubtful. What
-begins shortly after that, or where a silence of it ends, is a part of it: a node that comes back shows only
-then what it did meanwhile. What is not as described from the first frame to the last is one of its own.
+An episode begins where an axis left its active state, where messages fell silent, where a demand was refused,
+or where frames, values or stamps became doubtful. Where the computer handed an axis back and nothing else
+began, it is one only if the vehicle moved (`handed_back.py`): each drive ends so. What begins shortly after
+that, or where a silence of it ends, is a part of it: a node that comes back shows only then what it did
+meanwhile. What is not as described from the first frame to the last is one of its own.
 """
 
 from __future__ import annotations
@@ -140,6 +141,11 @@ class EpisodeSpan:
         """What began in it, in order, each once."""
         return tuple(dict.fromkeys(one.kind for one in self.onsets))
 
+    @property
+    def by_computer(self) -> bool:
+        """Whether nothing else began in it than that the computer handed axes back."""
+        return all(one.by_computer for one in self.onsets)
+
 
 def episodes_of(result: Inspection) -> list[EpisodeSpan]:
     """Return the episodes of an inspection, by begin."""
@@ -149,11 +155,11 @@ def episodes_of(result: Inspection) -> list[EpisodeSpan]:
             groups[-1].append(onset)
         else:
             groups.append([onset])
-    own = [group for group in groups if not all(onset.by_computer for onset in group)]
     held = held_from_start(result)
     whole = [_whole(one, result) for one in result.findings if (one.kind, one.place) in held]
     return [
-        EpisodeSpan(number, tuple(group)) for number, group in enumerate([whole, *own] if whole else own, 1)
+        EpisodeSpan(number, tuple(group))
+        for number, group in enumerate([whole, *groups] if whole else groups, 1)
     ]
 
 

@@ -113,6 +113,7 @@ def _decided(rivals: Sequence[Scored]) -> tuple[Decision, tuple[Scored, ...], st
         return Decision.UNDETERMINED, tuple(rivals[:2]), ""
     best, *others = rivals
     ties = {tie.cause: tie.measure for tie in best.cause.ties}
+    others = [one for one in others if not one.cause.follows]  # a mere consequence is no rival
     near = [one for one in others if best.points - one.points < APART or _is_open(one, ties)]
     if not near:
         return Decision.ROOT, (best,), ""

@@ -25,12 +25,10 @@ from scipy.stats import beta
 
 from canmap.diagnosis.cause_table import cause_table
 from canmap.diagnosis.evidence import Atom, Evidence, Role
-from canmap.diagnosis.onsets import episodes_of
 from canmap.diagnosis.scoring import judged
 from canmap.simulator.wires import recorded
-from tests.diagnosed import ALL, FAULTS, UNSEEN, VEHICLES, possible, rated, run_fault
+from tests.diagnosed import ALL, FAULTS, UNSEEN, VEHICLES, diagnosed_of, possible, rated, run_fault
 from tests.simulated import scenario_of
-from tests.streams import inspected, spec_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -219,10 +217,10 @@ def clean_drive(job: tuple[str, int]) -> list[str]:
     of = VEHICLES[vehicle]
     with tempfile.TemporaryDirectory() as folder:
         scenario = scenario_of(Path(folder), DRIVES[vehicle].format(spec=of.spec), None, seed)
-        result, _ = inspected(recorded(scenario.setup), spec_of(of.spec))
+        found = diagnosed_of(recorded(scenario.setup), of.spec)
     return [
-        f"{vehicle} {seed}: {one.kinds} at {result.seconds(one.begin_ns):.3f} s"
-        for one in episodes_of(result)
+        f"{vehicle} {seed}: {one.span.kinds} at {one.case.result.seconds(one.span.begin_ns):.3f} s"
+        for one in found
     ]
 
 

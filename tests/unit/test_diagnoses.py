@@ -13,8 +13,10 @@ from canmap.diagnosis.evidence import Atom
 from canmap.diagnosis.onsets import OnsetKind
 from canmap.diagnosis.scoring import Decision
 from canmap.frames.chunks import join
+from canmap.simulator.recorders import EPOCH_NS
 from canmap.simulator.wires import recorded
-from tests.diagnosed import BEND, diagnosed_of, run_fault
+from tests.diagnosed import diagnosed_of, run_fault
+from tests.diagnosed_drives import BEND
 from tests.simulated import scenario_of
 from tests.streams import CART
 
@@ -38,6 +40,8 @@ HOW = {
     "broken branch": {"root"},
     "deaf receiver": {"root"},
     "sent twice": {"root"},
+    "counter leaves out": {"root"},
+    "other bus shorted": {"tie"},
     "wrong bit rate": {"root"},
 }
 
@@ -74,6 +78,15 @@ def test_taking_the_stop_chain_away_leaves_who_stopped_it_open(tmp_path: Path) -
     assert values.index("pressed") < values.index("cut")
 
 
+@pytest.mark.parametrize(("name", "strains"), [("jammed", True), ("frozen feedback", False)])
+def test_a_motor_that_pulls_while_the_angle_stands_is_held(name: str, strains: bool, tmp_path: Path) -> None:
+    """A sensor that stands while the wheel turns shows no more current than turning takes."""
+    (one,) = run_fault(name, 1, tmp_path)
+    assert one.how == "root"
+    assert one.diagnosis is not None
+    assert any(evidence.value == "strains" for evidence in one.diagnosis.evidence) is strains
+
+
 HANDED_BACK = BEND.format(spec=CART) + "  - {at: 8.20 s, computer: hand back}\n"
 
 
@@ -88,8 +101,27 @@ def test_a_computer_that_withdraws_is_a_consequence_of_the_silence_before(tmp_pa
     assert values == sorted(values, key=["one_message", "withdrawn", "let_go"].index)
 
 
-def test_a_computer_that_hands_back_is_no_episode(tmp_path: Path) -> None:
-    assert diagnosed_of(recorded(scenario_of(tmp_path, HANDED_BACK, None, 4).setup)) == []
+def test_a_cut_that_nodes_live_through_is_of_their_supply(tmp_path: Path) -> None:
+    """The carrier tells of no stop chain; its nodes are silent for less than anything that is stale."""
+    (one,) = run_fault("supply cut, brief", 1, tmp_path, "carrier")
+    assert one.how == "tie"
+    assert one.named[0] in {"supply_sag", "kit_unfed"}
+
+
+def test_a_computer_that_hands_back_in_motion_is_an_episode(tmp_path: Path) -> None:
+    (one,) = diagnosed_of(recorded(scenario_of(tmp_path, HANDED_BACK, None, 4).setup))
+    assert one.judgement.decision is Decision.ROOT
+    assert one.judgement.first[0].cause.key == "computer_asked"
+    assert one.begins_ns[0] <= EPOCH_NS + 8_200_000_000 <= one.begins_ns[1]
+
+
+def test_a_computer_that_hands_back_at_rest_is_no_episode(tmp_path: Path) -> None:
+    """The next episode moves up."""
+    stopped = HANDED_BACK.replace("8.20 s", "10 s") + "  - {at: 5 s, computer: stop}\n"
+    silent = "{kind: message_stopped, message: SteerFeedback, at: 13 s, for: 900 ms}"
+    (one,) = diagnosed_of(recorded(scenario_of(tmp_path, stopped, silent, 4).setup))
+    assert one.judgement.first[0].cause.key == "task_stopped"
+    assert one.span.number == 1
 
 
 def test_where_the_stream_is_cut_does_not_matter(tmp_path: Path) -> None:
