@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from canmap.frames.chunks import FrameChunk
 
 DEMO = ROOT / "captures" / "steering_drop.log"
-MOST_TICKS = 300
+MOST_TICKS = 100
 
 
 class Wall:
