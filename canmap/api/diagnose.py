@@ -12,11 +12,11 @@ import numpy as np
 from canmap.api.inspect import _loaded, _paths, inspect_intake
 from canmap.base.errors import UsageError
 from canmap.base.words import first_of
-from canmap.diagnosis.case_file import CaseFile, EpisodeFrames
-from canmap.diagnosis.deciding import never_came
 from canmap.diagnosis.diagnosis import Diagnosis, diagnosed
-from canmap.diagnosis.handed_back import is_end_of_drive
+from canmap.diagnosis.facts.case_file import CaseFile, EpisodeFrames
+from canmap.diagnosis.facts.handed_back import is_end_of_drive
 from canmap.diagnosis.onsets import episodes_of
+from canmap.diagnosis.telling.deciding import never_came
 from canmap.engine.engine import Engine
 from canmap.engine.intake import Intake
 from canmap.frames.chunks import join

@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING, NamedTuple
 from canmap.api.diagnose import LONGEST_NS, SECOND_NS, diagnose_intake, frames_around
 from canmap.base.errors import OutputError, UsageError
 from canmap.base.words import number, times
-from canmap.diagnosis.diagnosis_json import diagnosis_json
-from canmap.diagnosis.page import MANUAL_FIRST, NO_RELEASE, WIDTH, as_text
-from canmap.diagnosis.page_lines import PageLine, Style, wrapped
 from canmap.diagnosis.scoring import Decision
+from canmap.diagnosis.telling.diagnosis_json import diagnosis_json
+from canmap.diagnosis.telling.page import MANUAL_FIRST, NO_RELEASE, WIDTH, as_text
+from canmap.diagnosis.telling.page_lines import PageLine, Style, wrapped
 from canmap.engine.intake import Intake
 from canmap.frames.readers import open_captures
 from canmap.mapping.loader import load_spec

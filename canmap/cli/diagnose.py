@@ -59,7 +59,7 @@ def diagnose_command(
     import contextlib
 
     from canmap.api.diagnose import diagnose_intake, require_files
-    from canmap.diagnosis.diagnosis_json import diagnosis_json
+    from canmap.diagnosis.telling.diagnosis_json import diagnosis_json
     from canmap.outputs.files import whole_text_file
     from canmap.outputs.guard import guard_output
 
@@ -119,8 +119,8 @@ def show_diagnosis(diagnosis: Diagnosis, *, si: bool = False) -> None:
     from rich.text import Text
 
     from canmap.cli.render import console
-    from canmap.diagnosis.page import WIDTH, page
-    from canmap.diagnosis.page_lines import Style, wrapped
+    from canmap.diagnosis.telling.page import WIDTH, page
+    from canmap.diagnosis.telling.page_lines import Style, wrapped
 
     out = console()
     width = out.width if out.is_terminal or os.environ.get("COLUMNS") else WIDTH

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from canmap.base.dataclass import dataclass
 from canmap.base.errors import FaultyFileError
-from canmap.diagnosis.evidence import VALUES, Atom, Role
+from canmap.diagnosis.facts.evidence import VALUES, Atom, Role
 from canmap.mapping.reading.marks import read_nodes
 from canmap.mapping.reading.mistakes import Faults, Position
 from canmap.mapping.reading.names import Names

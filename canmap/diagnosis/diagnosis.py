@@ -5,19 +5,19 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canmap.base.dataclass import dataclass
-from canmap.diagnosis.atoms import gathered, lacking
-from canmap.diagnosis.begins import begins_between
 from canmap.diagnosis.cause_table import cause_table
-from canmap.diagnosis.evidence import VALUES, Atom, Role
-from canmap.diagnosis.onset_times import began
+from canmap.diagnosis.facts.atoms import gathered, lacking
+from canmap.diagnosis.facts.begins import begins_between
+from canmap.diagnosis.facts.evidence import VALUES, Atom, Role
+from canmap.diagnosis.facts.onset_times import began
 from canmap.diagnosis.scoring import Decision, judged
 
 if TYPE_CHECKING:
     from collections.abc import Collection
 
-    from canmap.diagnosis.atoms import Lack
-    from canmap.diagnosis.case_file import CaseFile
-    from canmap.diagnosis.evidence import Evidence
+    from canmap.diagnosis.facts.atoms import Lack
+    from canmap.diagnosis.facts.case_file import CaseFile
+    from canmap.diagnosis.facts.evidence import Evidence
     from canmap.diagnosis.onsets import EpisodeSpan
     from canmap.diagnosis.scoring import Judgement
     from canmap.results.inspection import Inspection

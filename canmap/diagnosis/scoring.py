@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Sequence
 
     from canmap.diagnosis.cause_table import Cause, CauseTable, Item
-    from canmap.diagnosis.evidence import Evidence
+    from canmap.diagnosis.facts.evidence import Evidence
 
 LEAST = 3.0  # points of a cause that may be named
 HOLDS = 2.0  # points of one that others may follow from

@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from scipy.stats import beta
 
 from canmap.diagnosis.cause_table import cause_table
-from canmap.diagnosis.evidence import Atom, Evidence, Role
+from canmap.diagnosis.facts.evidence import Atom, Evidence, Role
 from canmap.diagnosis.scoring import judged
 from canmap.simulator.wires import recorded
 from tests.diagnosed import ALL, FAULTS, UNSEEN, VEHICLES, diagnosed_of, possible, rated, run_fault

@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from canmap.api.diagnose import diagnose
 from canmap.base.errors import OutputError
 from canmap.cli.app import app
-from canmap.diagnosis.evidence_words import SENTENCES
+from canmap.diagnosis.telling.evidence_words import SENTENCES
 
 ROOT = Path(__file__).parents[2]
 CART = ROOT / "specs" / "orchard_cart"

@@ -14,9 +14,9 @@ import pytest
 
 from canmap.api.diagnose import diagnose
 from canmap.diagnosis.cause_table import cause_table
-from canmap.diagnosis.deciding import deciding_measurement
-from canmap.diagnosis.evidence import Atom
+from canmap.diagnosis.facts.evidence import Atom
 from canmap.diagnosis.scoring import Decision
+from canmap.diagnosis.telling.deciding import deciding_measurement
 from tests.reference.road import BATCH_S, BODY, SPEC, STEER, WHEELS, Line, edited, recording
 
 if TYPE_CHECKING:

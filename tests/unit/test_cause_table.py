@@ -8,13 +8,13 @@ import pytest
 
 from canmap.api.diagnose import diagnose
 from canmap.base.errors import FaultyFileError
-from canmap.diagnosis.atoms import GATHER
 from canmap.diagnosis.cause_table import EXCLUDES, TABLE, Cause, Item, cause_table, read_causes
-from canmap.diagnosis.deciding import BY_ONSET
-from canmap.diagnosis.evidence import VALUES, Atom, Evidence, Role
-from canmap.diagnosis.evidence_words import SENTENCES, sentence
+from canmap.diagnosis.facts.atoms import GATHER
+from canmap.diagnosis.facts.evidence import VALUES, Atom, Evidence, Role
 from canmap.diagnosis.onsets import OnsetKind
 from canmap.diagnosis.scoring import LEAST, Decision, judged
+from canmap.diagnosis.telling.deciding import BY_ONSET
+from canmap.diagnosis.telling.evidence_words import SENTENCES, sentence
 from tests.streams import CART
 
 if TYPE_CHECKING:
@@ -117,7 +117,7 @@ def test_every_begin_has_a_measurement_that_would_decide_it() -> None:
 
 def test_every_value_is_made_somewhere() -> None:
     """A row that asks for what nobody gathers could never be named."""
-    told = [path for path in TABLE.parent.glob("*.py") if not path.name.startswith("evidence")]
+    told = [path for path in (TABLE.parent / "facts").glob("*.py") if path.name != "evidence.py"]
     gathering = "".join(path.read_text(encoding="utf-8") for path in told)
     missing = [value for values in VALUES.values() for value in values if f'"{value}"' not in gathering]
     assert missing == []

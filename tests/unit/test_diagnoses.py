@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from canmap.diagnosis.atoms import lacking
 from canmap.diagnosis.diagnosis import without
-from canmap.diagnosis.evidence import Atom
+from canmap.diagnosis.facts.atoms import lacking
+from canmap.diagnosis.facts.evidence import Atom
 from canmap.diagnosis.onsets import OnsetKind
 from canmap.diagnosis.scoring import Decision
 from canmap.frames.chunks import join

@@ -27,6 +27,7 @@ IN_CHECKS = (
     "check", "common", "recording", "buses", "protection", "arrivals", "values", "states", "axes", "nodes",
     "faults", "gateways", "all",
 )  # fmt: skip
+IN_DIAGNOSIS = ("onsets", "facts", "cause_table", "scoring", "diagnosis", "telling")
 IN_SIMULATOR = ("noise", "buses", "cart", "recorders", "wires", "scenario", "truth", "simulation", "live")
 # Two files or public classes of one name are two things that somebody will take for one another; a job of
 # `api` and its command of `cli` are the same one.
@@ -130,7 +131,9 @@ def test_imports_go_one_way() -> None:
     assert wrong == []
 
 
-@pytest.mark.parametrize(("room", "order"), [("checks", IN_CHECKS), ("simulator", IN_SIMULATOR)])
+@pytest.mark.parametrize(
+    ("room", "order"), [("checks", IN_CHECKS), ("diagnosis", IN_DIAGNOSIS), ("simulator", IN_SIMULATOR)]
+)
 def test_imports_go_one_way_within_a_room(room: str, order: tuple[str, ...]) -> None:
     def place(parts: tuple[str, ...]) -> int:
         return order.index(parts[1])

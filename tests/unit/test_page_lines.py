@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from canmap.diagnosis.page_lines import PageLine, wrapped
+from canmap.diagnosis.telling.page_lines import PageLine, wrapped
 
 
 @pytest.mark.parametrize("width", range(30, 60))

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.diagnosis.case_file import MS
-from canmap.diagnosis.evidence import Atom, Evidence, Role
+from canmap.diagnosis.facts.case_file import MS
+from canmap.diagnosis.facts.evidence import Atom, Evidence, Role
+from canmap.diagnosis.facts.strain import strained
 from canmap.diagnosis.onsets import axis_changes
-from canmap.diagnosis.strain import strained
 from canmap.vocabulary.record_types import AxisState, Brake, Drive, Steering, Wheels, field_types
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from canmap.diagnosis.case_file import CaseFile
+    from canmap.diagnosis.facts.case_file import CaseFile
     from canmap.findings.finding import Finding
     from canmap.mapping.override_rules import OverrideRule
 

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from canmap.diagnosis.amounts import amount_of
 from canmap.diagnosis.cause_table import EXCLUDES, cause_table
-from canmap.diagnosis.deciding import deciding_measurement
-from canmap.diagnosis.evidence_words import headline, sentence
-from canmap.diagnosis.onset_times import began
+from canmap.diagnosis.facts.onset_times import began
 from canmap.diagnosis.scoring import Decision
+from canmap.diagnosis.telling.amounts import amount_of
+from canmap.diagnosis.telling.deciding import deciding_measurement
+from canmap.diagnosis.telling.evidence_words import headline, sentence
 
 if TYPE_CHECKING:
-    from canmap.diagnosis.case_file import CaseFile
     from canmap.diagnosis.diagnosis import Diagnosis, EpisodeDiagnosis
-    from canmap.diagnosis.evidence import Evidence
+    from canmap.diagnosis.facts.case_file import CaseFile
+    from canmap.diagnosis.facts.evidence import Evidence
     from canmap.diagnosis.scoring import Scored, Weighed
     from canmap.results.inspection import Inspection
 

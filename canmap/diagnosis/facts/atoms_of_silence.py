@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.diagnosis.case_file import MS
-from canmap.diagnosis.evidence import Atom, Evidence, Role
+from canmap.diagnosis.facts.case_file import MS
+from canmap.diagnosis.facts.evidence import Atom, Evidence, Role
 from canmap.frames.chunks import FrameKind
 from canmap.timing.phase import WINDOW
 from canmap.timing.timers import OverGap, Timer, over_gap
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from canmap.diagnosis.case_file import CaseFile, Gap
+    from canmap.diagnosis.facts.case_file import CaseFile, Gap
 
 WHOLE = 0.1  # of a period: so near to a whole number of them, a timer went on
 LOOSEST = 0.25  # where frames come less evenly than that, no beat can be told

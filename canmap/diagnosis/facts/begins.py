@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.diagnosis.atoms_of_order import LONGEST_SAMPLE_NS, When, first_of_changes, is_stop, refusal
-from canmap.diagnosis.case_file import MS
-from canmap.diagnosis.evidence import Atom, Evidence, Role
+from canmap.diagnosis.facts.atoms_of_order import LONGEST_SAMPLE_NS, When, first_of_changes, is_stop, refusal
+from canmap.diagnosis.facts.case_file import MS
+from canmap.diagnosis.facts.evidence import Atom, Evidence, Role
 from canmap.diagnosis.onsets import OF_KIND, axis_changes
 from canmap.frames.chunks import FrameKind
 from canmap.vocabulary.record_types import AxisState
@@ -20,7 +20,7 @@ from canmap.vocabulary.record_types import AxisState
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from canmap.diagnosis.case_file import CaseFile
+    from canmap.diagnosis.facts.case_file import CaseFile
     from canmap.findings.finding import Finding
 
 EARLY = {"past_threshold", "sent_twice", "flood"}  # what else is seen may follow from these

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.diagnosis.case_file import MS
+from canmap.diagnosis.facts.case_file import MS
 from canmap.vocabulary.record_types import Wheels, field_types
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canmap.diagnosis.case_file import CaseFile
+    from canmap.diagnosis.facts.case_file import CaseFile
 
 STANDS_MPS = 0.1  # slower than that, a vehicle stands; wheel speeds are seldom told more finely
 KNOWN_NS = 1_000 * MS  # for which a speed stays known

@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.base.words import number, seconds
-from canmap.diagnosis.evidence import Atom
+from canmap.diagnosis.facts.evidence import Atom
 from canmap.vocabulary.units import find_unit
 
 if TYPE_CHECKING:
-    from canmap.diagnosis.case_file import CaseFile
-    from canmap.diagnosis.evidence import Evidence
+    from canmap.diagnosis.facts.case_file import CaseFile
+    from canmap.diagnosis.facts.evidence import Evidence
     from canmap.findings.finding import Finding
     from canmap.results.shown import Shown
 

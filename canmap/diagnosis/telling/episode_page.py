@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 from canmap.base.words import first_of, listed, number, plural, times
 from canmap.diagnosis.cause_table import EXCLUDES, Caution, cause_table
-from canmap.diagnosis.deciding import deciding_measurement
-from canmap.diagnosis.evidence import Atom
-from canmap.diagnosis.evidence_words import headline, sentence
-from canmap.diagnosis.onset_times import Onset, began, changed
-from canmap.diagnosis.page_lines import TOGETHER, PageLine, Style
+from canmap.diagnosis.facts.evidence import Atom
+from canmap.diagnosis.facts.onset_times import Onset, began, changed
 from canmap.diagnosis.scoring import APART, LEAST, Decision
-from canmap.diagnosis.strip import legend, strip_of
+from canmap.diagnosis.telling.deciding import deciding_measurement
+from canmap.diagnosis.telling.evidence_words import headline, sentence
+from canmap.diagnosis.telling.page_lines import TOGETHER, PageLine, Style
+from canmap.diagnosis.telling.strip import legend, strip_of
 from canmap.records.change import in_words
 from canmap.vocabulary.record_types import Control
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from canmap.diagnosis.cause_table import NextCheck
     from canmap.diagnosis.diagnosis import EpisodeDiagnosis
-    from canmap.diagnosis.evidence import Evidence
+    from canmap.diagnosis.facts.evidence import Evidence
     from canmap.diagnosis.scoring import Scored
     from canmap.findings.finding import Finding
     from canmap.records.change import Change

@@ -6,17 +6,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.diagnosis.atoms_of_silence import LEAST_BUNCH, reach_of
-from canmap.diagnosis.case_file import DUE, MS
-from canmap.diagnosis.evidence import Atom, Evidence, Role
-from canmap.diagnosis.left_out import left_out
+from canmap.diagnosis.facts.atoms_of_silence import LEAST_BUNCH, reach_of
+from canmap.diagnosis.facts.case_file import DUE, MS
+from canmap.diagnosis.facts.evidence import Atom, Evidence, Role
+from canmap.diagnosis.facts.left_out import left_out
 from canmap.diagnosis.onsets import axis_changes, withdrawals
 from canmap.vocabulary.record_types import AxisState, Stop
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canmap.diagnosis.case_file import CaseFile
+    from canmap.diagnosis.facts.case_file import CaseFile
     from canmap.mapping.model import RecordRule
     from canmap.records.change import Change
 

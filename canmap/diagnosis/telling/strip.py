@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.diagnosis.case_file import MS
-from canmap.diagnosis.evidence import Role
+from canmap.diagnosis.facts.case_file import MS
+from canmap.diagnosis.facts.evidence import Role
 from canmap.frames.chunks import FrameKind
 from canmap.vocabulary.record_types import DEMAND_TYPES, AxisState, Stop
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from canmap.diagnosis.case_file import CaseFile
+    from canmap.diagnosis.facts.case_file import CaseFile
 
 BEFORE_NS, LEAST_NS, LONGEST_NS = 300 * MS, 1_200 * MS, 6_000 * MS
 GOOD, SILENT_MARK, BAD, TAKEN_BACK, NOT_KNOWN = "=", ".", "x", "t", "?"

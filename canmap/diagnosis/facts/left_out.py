@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.diagnosis.case_file import MS
-from canmap.diagnosis.evidence import Role
+from canmap.diagnosis.facts.case_file import MS
+from canmap.diagnosis.facts.evidence import Role
 from canmap.signals.promised import ring_of
 
 if TYPE_CHECKING:
-    from canmap.diagnosis.case_file import CaseFile
+    from canmap.diagnosis.facts.case_file import CaseFile
 
 LEAST = 3  # frames in a row
 EARLY, LATE = 0.6, 1.4  # periods: between those a frame came when it was due

@@ -8,16 +8,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canmap.base.words import first_of, number, plural
-from canmap.diagnosis.amounts import finding_of, shown_amount
-from canmap.diagnosis.evidence import Atom, Role
-from canmap.diagnosis.onset_times import began
+from canmap.diagnosis.facts.evidence import Atom, Role
+from canmap.diagnosis.facts.onset_times import began
 from canmap.diagnosis.onsets import OnsetKind
+from canmap.diagnosis.telling.amounts import finding_of, shown_amount
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from canmap.diagnosis.case_file import CaseFile
-    from canmap.diagnosis.evidence import Evidence
+    from canmap.diagnosis.facts.case_file import CaseFile
+    from canmap.diagnosis.facts.evidence import Evidence
     from canmap.diagnosis.onsets import EpisodeSpan
 
 NAMED = 4  # names that a sentence tells

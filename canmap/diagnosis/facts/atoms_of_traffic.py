@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.diagnosis.atoms_of_silence import reach_of
-from canmap.diagnosis.case_file import MS
-from canmap.diagnosis.damaged_frames import whose
-from canmap.diagnosis.evidence import Atom, Evidence
+from canmap.diagnosis.facts.atoms_of_silence import reach_of
+from canmap.diagnosis.facts.case_file import MS
+from canmap.diagnosis.facts.damaged_frames import whose
+from canmap.diagnosis.facts.evidence import Atom, Evidence
 from canmap.findings.kinds import DUPLICATE
 from canmap.frames.chunks import FrameKind
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from canmap.diagnosis.case_file import CaseFile
+    from canmap.diagnosis.facts.case_file import CaseFile
 
 LEAST_ERRORS = 5
 FULL, FREE = 0.8, 0.5  # share of the time for which a bus carries frames

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.diagnosis.case_file import MS
+from canmap.diagnosis.facts.case_file import MS
 from canmap.vocabulary.record_types import Steering
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from canmap.diagnosis.case_file import CaseFile
+    from canmap.diagnosis.facts.case_file import CaseFile
 
 TIMES = 1.5  # the current that it took to turn the wheel
 USUAL = 95  # percentile of that current

@@ -6,17 +6,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.diagnosis.atoms_of_silence import DRIFT, reach_of, sure
-from canmap.diagnosis.case_file import DUE
-from canmap.diagnosis.evidence import Atom, Evidence, Role
-from canmap.diagnosis.left_out import left_out
+from canmap.diagnosis.facts.atoms_of_silence import DRIFT, reach_of, sure
+from canmap.diagnosis.facts.case_file import DUE
+from canmap.diagnosis.facts.evidence import Atom, Evidence, Role
+from canmap.diagnosis.facts.left_out import left_out
 from canmap.findings.kinds import TWO_SENDERS
 from canmap.signals.promised import ring_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canmap.diagnosis.case_file import CaseFile, Gap
+    from canmap.diagnosis.facts.case_file import CaseFile, Gap
 
 PAIRED = 0.4  # of frames that are sent twice, every second one is like the one before
 

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 from canmap.base.words import first_of, number, times
 from canmap.diagnosis.cause_table import Caution, cause_table
-from canmap.diagnosis.episode_page import FOR_ALL, EpisodePage, checks_of, statement
-from canmap.diagnosis.evidence_words import headline
-from canmap.diagnosis.page_lines import PageLine, Style, wrapped
 from canmap.diagnosis.scoring import Decision
+from canmap.diagnosis.telling.episode_page import FOR_ALL, EpisodePage, checks_of, statement
+from canmap.diagnosis.telling.evidence_words import headline
+from canmap.diagnosis.telling.page_lines import PageLine, Style, wrapped
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping

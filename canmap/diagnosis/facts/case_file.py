@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.dataclass import dataclass
-from canmap.diagnosis.evidence import Role
+from canmap.diagnosis.facts.evidence import Role
 from canmap.diagnosis.onsets import OnsetKind, held_from_start
 from canmap.findings.begun_together import USUAL_HOLD_UP_NS
 from canmap.findings.kinds import TWO_SENDERS

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from canmap.diagnosis.cause_table import Cause, CauseTable, Item
     from canmap.diagnosis.diagnosis import EpisodeDiagnosis
-    from canmap.diagnosis.evidence import Atom, Evidence
+    from canmap.diagnosis.facts.evidence import Atom, Evidence
     from canmap.mapping.model import Spec
     from canmap.results.inspection import Inspection
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.diagnosis.evidence import Atom, Evidence
+from canmap.diagnosis.facts.evidence import Atom, Evidence
 from canmap.findings.kinds import MISSING, RATE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from canmap.diagnosis.case_file import CaseFile
+    from canmap.diagnosis.facts.case_file import CaseFile
     from canmap.findings.finding import Finding
 
 OF_KIND: Mapping[str, str] = {

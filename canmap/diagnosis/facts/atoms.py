@@ -4,21 +4,21 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from canmap.diagnosis.atoms_of_counters import counter
-from canmap.diagnosis.atoms_of_demands import demand, kit, stop_chain
-from canmap.diagnosis.atoms_of_description import description
-from canmap.diagnosis.atoms_of_order import order
-from canmap.diagnosis.atoms_of_silence import phase, reach
-from canmap.diagnosis.atoms_of_traffic import bus, recorder, strangers
-from canmap.diagnosis.atoms_of_values import physics, supply
-from canmap.diagnosis.evidence import Atom
+from canmap.diagnosis.facts.atoms_of_counters import counter
+from canmap.diagnosis.facts.atoms_of_demands import demand, kit, stop_chain
+from canmap.diagnosis.facts.atoms_of_description import description
+from canmap.diagnosis.facts.atoms_of_order import order
+from canmap.diagnosis.facts.atoms_of_silence import phase, reach
+from canmap.diagnosis.facts.atoms_of_traffic import bus, recorder, strangers
+from canmap.diagnosis.facts.atoms_of_values import physics, supply
+from canmap.diagnosis.facts.evidence import Atom
 from canmap.vocabulary.record_types import AxisState, Stop
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
 
-    from canmap.diagnosis.case_file import CaseFile
-    from canmap.diagnosis.evidence import Evidence
+    from canmap.diagnosis.facts.case_file import CaseFile
+    from canmap.diagnosis.facts.evidence import Evidence
 
 
 class Lack(NamedTuple):

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.diagnosis.case_file import MS
-from canmap.diagnosis.evidence import Atom, Evidence, Role
+from canmap.diagnosis.facts.case_file import MS
+from canmap.diagnosis.facts.evidence import Atom, Evidence, Role
 from canmap.diagnosis.onsets import HANDED_BACK_NS, axis_changes, withdrawals
 from canmap.mapping.model import Trigger
 from canmap.vocabulary.record_types import AxisState, Stop
@@ -15,7 +15,7 @@ from canmap.vocabulary.record_types import AxisState, Stop
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canmap.diagnosis.case_file import CaseFile
+    from canmap.diagnosis.facts.case_file import CaseFile
     from canmap.records.change import Change
 
 LONGEST_SAMPLE_NS = 100 * MS  # of what nothing shows sooner

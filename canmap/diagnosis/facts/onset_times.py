@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from canmap.diagnosis.atoms_of_order import _sampled_before
-from canmap.diagnosis.begins import TRANSIT_NS
-from canmap.diagnosis.evidence import Atom
+from canmap.diagnosis.facts.atoms_of_order import _sampled_before
+from canmap.diagnosis.facts.begins import TRANSIT_NS
+from canmap.diagnosis.facts.evidence import Atom
 
 if TYPE_CHECKING:
-    from canmap.diagnosis.case_file import CaseFile
-    from canmap.diagnosis.evidence import Evidence
+    from canmap.diagnosis.facts.case_file import CaseFile
+    from canmap.diagnosis.facts.evidence import Evidence
     from canmap.records.change import Change
 
 SILENCES = {(Atom.DEMAND, "missing"), (Atom.DEMAND, "missing_long")}

@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.diagnosis.case_file import MS
-from canmap.diagnosis.evidence import Role
+from canmap.diagnosis.facts.case_file import MS
+from canmap.diagnosis.facts.evidence import Role
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from canmap.diagnosis.case_file import CaseFile
+    from canmap.diagnosis.facts.case_file import CaseFile
 
 LEAST = 5  # frames, or groups of error frames, for anything to be told
 # A frame of 8 bytes and 29 bits at 250 kbit/s that is damaged late and sent again takes 0.7 ms.

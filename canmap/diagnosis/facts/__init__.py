@@ -1,0 +1,1 @@
+"""The frames around an episode, and the typed facts that they tell."""

@@ -1,0 +1,1 @@
+"""A diagnosis in words, as a page and as JSON."""
