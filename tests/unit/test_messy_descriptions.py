@@ -316,9 +316,12 @@ def test_a_damaged_description_loads_in_time_that_grows_with_its_length_alone(
     for count in (5_000, 20_000):
         path = tmp_path / "kit.dbc"
         path.write_text(f"{CLEAN}{once}{count * line}")
-        start = time.process_time()
-        description = load_description(str(path))
-        seconds.append(time.process_time() - start)
+        taken = []
+        for _ in range(3):  # the quickest tells the most, where others work beside
+            start = time.process_time()
+            description = load_description(str(path))
+            taken.append(time.process_time() - start)
+        seconds.append(min(taken))
         assert description.repairs
         assert {message.name for message in description.messages} >= {"Feedback", "Pump", "Page"}
     assert seconds[1] < 8 * seconds[0]

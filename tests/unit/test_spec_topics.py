@@ -47,7 +47,7 @@ CASES = {
     ),
     "message of another type": (
         "  records:\n    drive: {twist: none}\n",
-        *(2, 13, "A Drive record has no key `twist`; it is one of own."),
+        *(2, 13, "A Drive record has no key `twist`; there is only `own`."),
     ),
     "message": (
         OF_MOTION + "{odometri: none}\n",

@@ -98,9 +98,9 @@ class Faults:
         """Return the end of a sentence about a name that is none of `names`; see `hint`."""
         if near:
             return f"; did you mean `{near}`?"
-        listable = self._suggestions <= _MOST_SUGGESTIONS and 0 < len(names) <= _MOST_NAMES
-        known = f"it is one of {listed(names)}" if len(names) > 1 else f"there is only `{names[0]}`"
-        return f"; {known}." if listable else "."
+        if self._suggestions > _MOST_SUGGESTIONS or not 0 < len(names) <= _MOST_NAMES:
+            return "."
+        return f"; it is one of {listed(names)}." if len(names) > 1 else f"; there is only `{names[0]}`."
 
     def nearest(self, name: str, names: Iterable[str]) -> str | None:
         """Return the name that was probably meant; None where none is like it, and after many questions."""
