@@ -38,8 +38,7 @@ if TYPE_CHECKING:
 TABLE = Path(__file__).with_suffix(".yaml")
 SPECS = {"orchard_cart": CART, "garden_carrier": ROOT / "specs" / "garden_carrier" / "garden_carrier.yaml"}
 OF_SCENARIO = ("duration", "vehicle", "computer", "other_traffic", "recorder")
-# Which causes of the diagnosis are right for a root, as `tests/diagnosed.py` has them; of those with nothing
-# no cause is known, so that nothing that is named is right.
+# Which causes of the diagnosis are right for a root, as `tests/diagnosed.py` has them.
 CAUSES = {
     "stop_pressed": "stop_button kit_unfed",
     "link_lost": "radio_link kit_unfed",
@@ -48,7 +47,7 @@ CAUSES = {
     "supply_cut": "supply_failed kit_unfed",
     "supply_sag": "supply_sag node_supply kit_unfed",
     "supply_sag, one node": "node_supply",
-    "hand back": "",
+    "hand back": "computer_asked",
     "node_unplugged, the computer": "computer_stopped",
     "demand_absent": "demand_stopped",
     "bunched_demands": "demand_late",
@@ -231,17 +230,14 @@ def print_table(found: dict[str, list[Outcome]]) -> None:
 
 def main(seeds: int, words: list[str]) -> None:
     """Diagnose the runs, those whose names have one of the words, or all."""
-    tables: list[dict[str, list[Outcome]]] = [defaultdict(list) for _ in range(4)]
+    tables: list[dict[str, list[Outcome]]] = [defaultdict(list) for _ in range(3)]
     begun = time.perf_counter()
     with tempfile.TemporaryDirectory() as folder:
         for run in held_back(seeds):
             if words and not any(word in run.name for word in words):
                 continue
             found = outcomes(run, Path(folder))
-            has_cause = "a cause is known" if CAUSES[run.truth.root] else "none is known"
-            for table, name in zip(
-                tables, (run.name, run.truth.root, run.scenario.group, has_cause), strict=True
-            ):
+            for table, name in zip(tables, (run.name, run.truth.root, run.scenario.group), strict=True):
                 table[name] += found
     for table in tables:
         print_table(table)
