@@ -24,27 +24,13 @@ from canmap.mapping.loader import load_spec  # noqa: E402
 from canmap.simulator.scenario.scenario import load_scenario  # noqa: E402
 from canmap.simulator.simulation import simulate_to_file  # noqa: E402
 from canmap.simulator.wires import recorded  # noqa: E402
+from tests.bench.clean_drives import DRIVES  # noqa: E402
 from tests.streams import inspected, spec_of  # noqa: E402
 
 NAMES = ("orchard_cart/cart.yaml", "garden_carrier/garden_carrier.yaml")
 SPECS = tuple(ROOT / "specs" / name for name in NAMES)
 CART = SPECS[0].parent
-HOUR = f"""
-scenario: An hour by computer
-spec: {SPECS[0]}
-duration: 3600 s
-repeat: {{from: 2 s, every: 30 s}}
-script:
-  - {{at: 0 s, operator: switch on}}
-  - {{at: 0.2 s, driver: shift, gear: forward}}
-  - {{at: 2 s, computer: enable}}
-  - {{at: 2.5 s, computer: drive, speed: 10 km/h}}
-  - {{at: 6 s, computer: turn, angle: 160 deg, rate: 80 deg/s}}
-  - {{at: 11 s, computer: turn, angle: -120 deg, rate: 80 deg/s}}
-  - {{at: 15 s, computer: turn, angle: 0 deg}}
-  - {{at: 25 s, computer: stop}}
-  - {{at: 30 s, computer: hand back}}
-"""
+HOUR = DRIVES["cart"].format(spec=SPECS[0], seconds=3600)
 
 
 def clean(seeds: int) -> int:

@@ -27,6 +27,7 @@ from canmap.diagnosis.cause_table import cause_table
 from canmap.diagnosis.facts.evidence import Atom, Evidence, Role
 from canmap.diagnosis.scoring import judged
 from canmap.simulator.wires import recorded
+from tests.bench.clean_drives import DRIVES
 from tests.diagnosed import ALL, FAULTS, UNSEEN, VEHICLES, diagnosed_of, possible, rated, run_fault
 from tests.simulated import scenario_of
 
@@ -174,41 +175,7 @@ def evidence_of(jobs: list[tuple[str, str, int]], keep: str | None) -> list[Gath
     return rows
 
 
-DRIVES = {  # ten minutes each
-    "cart": """
-scenario: By computer, to and fro
-spec: {spec}
-duration: 600 s
-repeat: {{from: 2 s, every: 30 s}}
-script:
-  - {{at: 0 s, operator: switch on}}
-  - {{at: 0.1 s, driver: shift, gear: forward}}
-  - {{at: 2 s, computer: enable}}
-  - {{at: 2.5 s, computer: drive, speed: 10 km/h}}
-  - {{at: 6 s, computer: turn, angle: 160 deg, rate: 80 deg/s}}
-  - {{at: 11 s, computer: turn, angle: -120 deg, rate: 80 deg/s}}
-  - {{at: 15 s, computer: turn, angle: 0 deg}}
-  - {{at: 25 s, computer: stop}}
-  - {{at: 30 s, computer: hand back}}
-""",
-    "carrier": """
-scenario: By computer, lane after lane
-spec: {spec}
-duration: 600 s
-repeat: {{from: 3 s, every: 30 s}}
-script:
-  - {{at: 0 s, operator: switch on}}
-  - {{at: 0.2 s, driver: shift, gear: forward}}
-  - {{at: 3 s, computer: enable}}
-  - {{at: 3.5 s, computer: drive, speed: 1.4 m/s}}
-  - {{at: 6 s, computer: turn, angle: 120 deg, rate: 60 deg/s}}
-  - {{at: 12 s, computer: turn, angle: -100 deg, rate: 60 deg/s}}
-  - {{at: 18 s, computer: turn, angle: 0 deg, rate: 60 deg/s}}
-  - {{at: 25 s, computer: stop}}
-  - {{at: 30 s, computer: hand back}}
-""",
-}
-AN_HOUR = 6  # drives
+AN_HOUR = 6  # drives of ten minutes
 
 
 def clean_drive(job: tuple[str, int]) -> list[str]:
@@ -216,7 +183,9 @@ def clean_drive(job: tuple[str, int]) -> list[str]:
     vehicle, seed = job
     of = VEHICLES[vehicle]
     with tempfile.TemporaryDirectory() as folder:
-        scenario = scenario_of(Path(folder), DRIVES[vehicle].format(spec=of.spec), None, seed)
+        scenario = scenario_of(
+            Path(folder), DRIVES[vehicle].format(spec=of.spec, seconds=3600 // AN_HOUR), None, seed
+        )
         found = diagnosed_of(recorded(scenario.setup), of.spec)
     return [
         f"{vehicle} {seed}: {one.span.kinds} at {one.case.result.seconds(one.span.begin_ns):.3f} s"
