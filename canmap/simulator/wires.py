@@ -49,6 +49,7 @@ if TYPE_CHECKING:
     from canmap.simulator.cart.world import Setup
 
 LIVE_SPAN_NS = 2000 * MS
+OTHERS_AHEAD_NS = 10_000 * MS  # so far ahead is worked out what nobody here has a part in
 Rows = list[tuple[float, ...]]
 # Names of a module are found ten times as fast as members of an enumeration.
 SENT = Outcome.SENT
@@ -189,7 +190,7 @@ class _Beside(HandOver):
         setup = world.setup
         plan = setup.plan
         config = _config(setup.kind.drive, plan.recovery_ns, others=setup.others is not None)
-        self._others = _others(setup)
+        self._others, self._others_ns = _others(setup), 0  # and up to when their frames are there
         self._noted, self._off = 0, dict[str, int]()  # changes of state, and places of those that are bus-off
         far = plan.recording.far
         self._far_at = None if far is None else setup.kind.drive.nodes.index(far.node)
@@ -242,8 +243,9 @@ class _Beside(HandOver):
 
     def plan(self, start_ns: int, end_ns: int) -> None:
         schedule: list[tuple[int, Sender]] = []
-        if self._others is not None:
-            self._beside = releases_of(_traffic([self._others.take(end_ns)]))[::-1] + self._beside
+        if self._others is not None and end_ns > self._others_ns:
+            self._others_ns = end_ns + OTHERS_AHEAD_NS
+            self._beside = releases_of(_traffic([self._others.take(self._others_ns)]))[::-1] + self._beside
         for unit in self.world.drive_units.values():
             self._waiting += _releases(unit.boot(end_ns))
             if unit.on:

@@ -82,6 +82,8 @@ class Hazards:
         self._random = random
         self._bit_ns = config.bit_ns
         self._newest: tuple[Frame | None, WireLength] = None, WireLength(0)
+        self._sure = faults[0] if len(faults) == 1 and faults[0].surely else None
+        self.doomed = self._sure.node if self._sure else None  # the node of which every attempt may be sure to fail
 
     def fate(self, start_ns: int, entry: QueuedFrame, rival: QueuedFrame | None) -> Fate | None:
         """Return how the attempt of `entry` ends, with `rival` sending the same identifier; None: well."""
@@ -101,60 +103,70 @@ class Hazards:
             return self._destroyed((entry,), ACKNOWLEDGE, bit, FLAG)
         return None
 
-    def again(self, sent: Transmission, edge_ns: int, *, alone: bool) -> list[Transmission]:
-        """Return the further attempts of the node that sends first, each of which is sure to fail.
+    def unanswered(self, sent: Transmission, edge_ns: int, *, alone: bool) -> list[Transmission]:
+        """Return the further attempts of the node that sends first, where nobody acknowledges any.
 
         Args:
             sent: Its newest attempt, which failed.
             edge_ns: Nothing else happens before; an attempt that may end later is left out.
-            alone: No other node waits. One that does comes first once this node is error passive.
+            alone: No other node waits.
         """
-        sure = self._faults[0] if len(self._faults) == 1 else None
-        if (
-            sure
-            and sure.node == sent.node
-            and sure.probability >= 1.0
-            and sure.when is None
-            and sure.flagged_by is None
-        ):
-            return self._struck_again(sent, edge_ns, sure, alone=alone)
         unheard = self._confinement.alone and self._confinement.passive(sent.node)
         if self._faults or not (alone and unheard):
             return []
         period_ns = sent.t_ns - sent.start_ns + (INTERMISSION + SUSPENSION) * self._bit_ns
         return unanswered(sent, period_ns, edge_ns)
 
-    def _struck_again(
-        self, sent: Transmission, edge_ns: int, fault: WireFault, *, alone: bool
+    def sure_failures(
+        self, entry: QueuedFrame, attempts: int, start_ns: int, edge_ns: int, *, alone: bool
     ) -> list[Transmission]:
-        """Return the attempts that a fault of the node destroys, until it is bus-off or others come first."""
-        end_ns, node, frame, queued_ns, attempts, _, _, _ = sent
+        """Return the attempts to send `entry` that a fault of its node is sure to destroy.
+
+        They end when the node is bus-off, or error passive while others wait, who come first then.
+
+        Args:
+            entry: What is sent.
+            attempts: How often it was begun before.
+            start_ns: When it is begun now.
+            edge_ns: Nothing else happens before; an attempt that may end later is left out.
+            alone: No other node waits.
+        """
+        fault, (_, _, node, queued_ns, frame, length) = self._sure, entry
+        if fault is None or fault.node != node or start_ns < fault.start_ns:
+            return []
+        if length is not None:
+            self._newest = frame, length
         confinement, flags_ns = self._confinement, (2 * FLAG + DELIMITER) * self._bit_ns
         whole_ns, bits = self._whole_ns(frame), sum(self._length(frame))
         latest_ns = min(edge_ns - whole_ns - flags_ns, fault.stop_ns - 1)
         spared, draw, width = self._random.random, self._random.getrandbits, (bits - 1).bit_length()
         made: list[Transmission] = []
-        while not confinement.silent(node) and (alone or not confinement.passive(node)):
-            idle_ns = (INTERMISSION + SUSPENSION * confinement.passive(node)) * self._bit_ns
-            times, sent_count, received_count, still = confinement.series(node)
-            first = attempts
-            while attempts < first + times and fault.start_ns <= end_ns + idle_ns <= latest_ns:
+        end_ns = start_ns
+        while True:
+            passive = confinement.passive(node)
+            idle_ns = (INTERMISSION + SUSPENSION * passive) * self._bit_ns
+            if made:
                 start_ns = end_ns + idle_ns
+            times, sent_count, received_count, still = confinement.series(node)
+            most, done = 1 if passive and not alone else times, 0
+            while done < most and start_ns <= latest_ns:
                 spared()  # drawn as for every attempt, though this fault spares none
                 while (bit := draw(width) + 1) >= bits:  # as in `_damaged_bit`
                     pass
                 end_ns = start_ns + whole_ns * (bit + 1) // bits + flags_ns
                 attempts += 1
+                done += 1
                 sent_count += SENDER_STEP
                 received_count += RECEIVER_STEP
                 error = new_error((BIT, bit, sent_count, max(received_count, still)))
                 made.append(
                     new_transmission((end_ns, node, frame, queued_ns, attempts, DESTROYED, start_ns, error))
                 )
-            confinement.failed_often(end_ns, node, attempts - first, crossed=attempts == first + times)
-            if attempts < first + times:
-                break
-        return made
+                start_ns = end_ns + idle_ns
+            if done:
+                confinement.failed_often(end_ns, node, done, crossed=done == times)
+            if done < times or confinement.silent(node) or (confinement.passive(node) and not alone):
+                return made
 
     def _damaged_bit(self, frame: Frame) -> int:
         """Draw a bit of a frame, from its second to its last: as `randrange`, which asks much more."""

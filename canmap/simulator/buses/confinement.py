@@ -86,21 +86,29 @@ class Confinement:
 
     def sent(self, t_ns: int, sender: int) -> None:
         """Count a frame that went well."""
-        receive, state, misreads, sent = self.receive, self.state, self._misreads, self.transmit[sender]
+        receive, sent, highest = self.receive, self.transmit[sender], max(self.receive)
         crossed = sent == PASSIVE_ABOVE + 1
-        if self._all_listen and not misreads and max(receive) <= PASSIVE_ABOVE:  # as nearly always
+        if highest:
             own = receive[sender]
-            receive[:] = [received - 1 if received else 0 for received in receive]
+            if highest <= PASSIVE_ABOVE and self._all_listen and not self._misreads:  # as nearly always
+                receive[:] = [received - 1 if received else 0 for received in receive]
+            else:
+                crossed = self._received(sender) or crossed
             receive[sender] = own
-        else:
-            for node, received in enumerate(receive):
-                if received and node != sender and state[node] < BUS_OFF and node not in misreads:
-                    receive[node] = RECEIVE_AFTER_PASSIVE if received > PASSIVE_ABOVE else received - 1
-                    crossed = crossed or received > PASSIVE_ABOVE
-        self.transmit[sender] = sent - 1 if sent else 0
+        if sent:
+            self.transmit[sender] = sent - 1
         if crossed:
             self._judge_each(t_ns)
-        self.calm = not (sent > 1 or any(receive) or any(self.transmit) or any(state))
+        self.calm = not (sent > 1 or any(receive) or any(self.transmit) or any(self.state))
+
+    def _received(self, sender: int) -> bool:
+        """Count a frame of `sender` that went well for those who get it; return whether a state may change."""
+        receive, state, misreads, crossed = self.receive, self.state, self._misreads, False
+        for node, received in enumerate(receive):
+            if received and node != sender and state[node] < BUS_OFF and node not in misreads:
+                receive[node] = RECEIVE_AFTER_PASSIVE if received > PASSIVE_ABOVE else received - 1
+                crossed = crossed or received > PASSIVE_ABOVE
+        return crossed
 
     def failed(self, t_ns: int, senders: tuple[int, ...], kind: ErrorKind, *, seen: bool = True) -> None:
         """Count an error frame of `senders`; `seen` by the receivers, which then count it too."""
@@ -206,16 +214,18 @@ class Confinement:
         self.calm = not (any(self.transmit) or any(self.receive) or any(self.state))
 
     def _judge_each(self, t_ns: int) -> None:
-        counts = zip(self.state, self.transmit, self.receive, strict=True)
-        for node, (state, transmitted, received) in enumerate(counts):
-            if state >= BUS_OFF:
-                continue
-            if transmitted > BUS_OFF_ABOVE:
+        for node, (state, sent, received) in enumerate(
+            zip(self.state, self.transmit, self.receive, strict=True)
+        ):
+            if sent > BUS_OFF_ABOVE:
                 self._enter(t_ns, node, BUS_OFF)
-                if self._recovers[node]:
+                if state < BUS_OFF and self._recovers[node]:
                     self.recovering[node] = RECOVERY_SEQUENCES
-            elif (transmitted > PASSIVE_ABOVE or received > PASSIVE_ABOVE) is (state is ERROR_ACTIVE):
-                self._enter(t_ns, node, ERROR_PASSIVE if state is ERROR_ACTIVE else ERROR_ACTIVE)
+            elif (sent > PASSIVE_ABOVE or received > PASSIVE_ABOVE) is (state is ERROR_ACTIVE):
+                if state < BUS_OFF:
+                    new = ERROR_PASSIVE if state is ERROR_ACTIVE else ERROR_ACTIVE
+                    self.state[node] = new
+                    self.changes.append(new_change((t_ns, node, new, sent, received)))
 
     def _enter(self, t_ns: int, node: int, state: NodeState) -> None:
         before = self.state[node]

@@ -226,6 +226,12 @@ class WireFault:
     deaf: bool = False
     flagged_by: int | None = None
 
+    @property
+    def surely(self) -> bool:
+        """Whether it destroys every attempt of one node, while it lasts."""
+        always = self.probability >= 1.0 and self.when is None and self.flagged_by is None
+        return always and self.node is not None
+
     def acts(self, t_ns: int) -> bool:
         """Return whether bits are damaged at a time."""
         return self.start_ns <= t_ns < self.stop_ns and (self.when is None or self.when(t_ns))

@@ -55,6 +55,7 @@ class OtherTraffic:
         self._periods_ns = self._periods(how.load * bit_rate / FRAME_BITS)
         self._nodes = [first_node + place % OTHER_NODES for place in range(len(self.identifiers))]
         self._ticks = [0] * len(self.identifiers)
+        self._timers = [self._timer(place) for place in range(len(self.identifiers))]
 
     def _periods(self, frames_per_s: float) -> list[int]:
         """Return an interval for each identifier, ns: slow at first, then faster until the load is there."""
@@ -90,19 +91,22 @@ class OtherTraffic:
         kept = self._kept(place, times)
         return batch(times[kept], self._nodes[place], can_id, self._payload(can_id, numbers[kept]))
 
-    def _due(self, place: int, until_ns: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Return when its timer runs out next, before a time, and how often it did."""
+    def _timer(self, place: int) -> tuple[float, int]:
+        """Return the period of a timer by the clock of its node, and when it first runs out, ns."""
         seed, node = self._seed, self._nodes[place]
         period_ns = EVENT_SLOT_NS if self._is_event(place) else self._periods_ns[place]
         clock = 1.0 + CLOCK_SPREAD * (2.0 * float(even(seed, f"clock of other node {node}", ONE)[0]) - 1.0)
-        spread_ns = EVENT_SLOT_NS - 1 if self._is_event(place) else JITTER_NS
         phase_ns = int(even_ns(seed, "other phase", np.array([place]), period_ns - 1)[0])
-        most = max(0, int((until_ns - phase_ns) / (period_ns * clock)) + 1 - self._ticks[place])
+        return period_ns * clock, phase_ns
+
+    def _due(self, place: int, until_ns: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return when its timer runs out next, before a time, and how often it did."""
+        period_ns, phase_ns = self._timers[place]
+        spread_ns = EVENT_SLOT_NS - 1 if self._is_event(place) else JITTER_NS
+        most = max(0, int((until_ns - phase_ns) / period_ns) + 1 - self._ticks[place])
         numbers = self._ticks[place] + np.arange(most)
-        late_ns = even_ns(seed, f"other timer {place}", numbers, spread_ns)
-        times: NDArray[np.int64] = (
-            phase_ns + np.rint(numbers * (period_ns * clock)).astype(np.int64) + late_ns
-        )
+        late_ns = even_ns(self._seed, f"other timer {place}", numbers, spread_ns)
+        times: NDArray[np.int64] = phase_ns + np.rint(numbers * period_ns).astype(np.int64) + late_ns
         due = times < until_ns
         return times[due], numbers[due]
 
