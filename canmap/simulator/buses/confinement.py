@@ -88,27 +88,30 @@ class Confinement:
         """Count a frame that went well."""
         receive, sent, highest = self.receive, self.transmit[sender], max(self.receive)
         crossed = sent == PASSIVE_ABOVE + 1
-        if highest:
-            own = receive[sender]
-            if highest <= PASSIVE_ABOVE and self._all_listen and not self._misreads:  # as nearly always
-                receive[:] = [received - 1 if received else 0 for received in receive]
-            else:
-                crossed = self._received(sender) or crossed
-            receive[sender] = own
         if sent:
             self.transmit[sender] = sent - 1
-        if crossed:
-            self._judge_each(t_ns)
+        if highest > PASSIVE_ABOVE or not self._all_listen or self._misreads:
+            self._received(t_ns, sender, crossed=crossed)
+        else:  # as nearly always
+            if highest:
+                own = receive[sender]
+                receive[:] = [received - 1 if received else 0 for received in receive]
+                receive[sender] = own
+            if crossed:
+                self._judge_one(t_ns, sender)
         self.calm = not (sent > 1 or any(receive) or any(self.transmit) or any(self.state))
 
-    def _received(self, sender: int) -> bool:
-        """Count a frame of `sender` that went well for those who get it; return whether a state may change."""
-        receive, state, misreads, crossed = self.receive, self.state, self._misreads, False
+    def _received(self, t_ns: int, sender: int, *, crossed: bool) -> None:
+        """Count a frame of `sender` that went well for those who get it; judge him too where he has `crossed`."""
+        receive, state, misreads = self.receive, self.state, self._misreads
         for node, received in enumerate(receive):
-            if received and node != sender and state[node] < BUS_OFF and node not in misreads:
+            if node == sender:
+                if crossed:
+                    self._judge_one(t_ns, node)
+            elif received and state[node] < BUS_OFF and node not in misreads:
                 receive[node] = RECEIVE_AFTER_PASSIVE if received > PASSIVE_ABOVE else received - 1
-                crossed = crossed or received > PASSIVE_ABOVE
-        return crossed
+                if received > PASSIVE_ABOVE:
+                    self._judge_one(t_ns, node)
 
     def failed(self, t_ns: int, senders: tuple[int, ...], kind: ErrorKind, *, seen: bool = True) -> None:
         """Count an error frame of `senders`; `seen` by the receivers, which then count it too."""
@@ -149,15 +152,17 @@ class Confinement:
             times: How many, not more than in its `series`.
             crossed: The last one changes a state.
         """
-        receive, state, own = self.receive, self.state, self.receive[sender]
-        for node, received in enumerate(receive):
-            if received <= PASSIVE_ABOVE and state[node] < BUS_OFF:
-                receive[node] = received + RECEIVER_STEP * times
-        receive[sender] = own
+        receive, state = self.receive, self.state
         self.transmit[sender] += SENDER_STEP * times
         self.calm = False
-        if crossed:
-            self._judge_each(t_ns)
+        for node, received in enumerate(receive):
+            if node == sender:
+                if crossed:
+                    self._judge_one(t_ns, node)
+            elif received <= PASSIVE_ABOVE and state[node] < BUS_OFF:
+                receive[node] = received + RECEIVER_STEP * times
+                if received + RECEIVER_STEP * times > PASSIVE_ABOVE and state[node] is ERROR_ACTIVE:
+                    self._enter(t_ns, node, ERROR_PASSIVE)
 
     def held(self, t_ns: int, senders: list[int], sequences: int) -> None:
         """Count sequences of dominant bits after an error flag of `senders`: 8 for everybody, of each."""
@@ -214,18 +219,19 @@ class Confinement:
         self.calm = not (any(self.transmit) or any(self.receive) or any(self.state))
 
     def _judge_each(self, t_ns: int) -> None:
-        for node, (state, sent, received) in enumerate(
-            zip(self.state, self.transmit, self.receive, strict=True)
-        ):
-            if sent > BUS_OFF_ABOVE:
-                self._enter(t_ns, node, BUS_OFF)
-                if state < BUS_OFF and self._recovers[node]:
-                    self.recovering[node] = RECOVERY_SEQUENCES
-            elif (sent > PASSIVE_ABOVE or received > PASSIVE_ABOVE) is (state is ERROR_ACTIVE):
-                if state < BUS_OFF:
-                    new = ERROR_PASSIVE if state is ERROR_ACTIVE else ERROR_ACTIVE
-                    self.state[node] = new
-                    self.changes.append(new_change((t_ns, node, new, sent, received)))
+        for node in range(len(self.state)):
+            self._judge_one(t_ns, node)
+
+    def _judge_one(self, t_ns: int, node: int) -> None:
+        state, sent = self.state[node], self.transmit[node]
+        if state >= BUS_OFF:
+            return
+        if sent > BUS_OFF_ABOVE:
+            self._enter(t_ns, node, BUS_OFF)
+            if self._recovers[node]:
+                self.recovering[node] = RECOVERY_SEQUENCES
+        elif (sent > PASSIVE_ABOVE or self.receive[node] > PASSIVE_ABOVE) is (state is ERROR_ACTIVE):
+            self._enter(t_ns, node, ERROR_PASSIVE if state is ERROR_ACTIVE else ERROR_ACTIVE)
 
     def _enter(self, t_ns: int, node: int, state: NodeState) -> None:
         before = self.state[node]
