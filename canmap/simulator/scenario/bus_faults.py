@@ -20,8 +20,7 @@ from canmap.simulator.cart.nodes import MS
 from canmap.simulator.cart.vehicle_kind import STRANGER
 from canmap.simulator.noise import even_one
 from canmap.simulator.scenario.faults import BUS, SHARE, Effect, TimeSpan, drive_node
-from canmap.simulator.scenario.recorder_faults import nothing_recorded
-from canmap.simulator.scenario.script import FOR, si
+from canmap.simulator.scenario.script import si
 
 if TYPE_CHECKING:
     from canmap.mapping.reading.marks import Node
@@ -75,8 +74,7 @@ def wiring(values: SectionValues, span: TimeSpan) -> Effect:
     whose = "all nodes" if node is None else node
     cause = f"The wiring damages {100 * share:g} % of the frames of {whose}."
     touches = (Subject.BUS,) if node is None else span.vehicle.subjects(node)
-    ties = ("slow_recovery",) if node is not None and share == 1 else ()
-    return Effect(cause, node=node, prepare=prepare, touches=touches, tie_with=ties)
+    return Effect(cause, node=node, prepare=prepare, touches=touches)
 
 
 def slow_recovery(values: SectionValues, span: TimeSpan) -> Effect:
@@ -94,8 +92,7 @@ def slow_recovery(values: SectionValues, span: TimeSpan) -> Effect:
         plan.recovery_ns[node] = delay_ns
 
     cause = f"{node} went bus-off; its program waits {delay_ns / 1e6:g} ms before it comes back."
-    ties = () if delay_ns else ("wiring",)
-    return Effect(cause, node=node, prepare=prepare, touches=span.vehicle.subjects(node), tie_with=ties)
+    return Effect(cause, node=node, prepare=prepare, touches=span.vehicle.subjects(node))
 
 
 def loose_connector(values: SectionValues, span: TimeSpan) -> Effect:
@@ -189,9 +186,6 @@ def bus_shorted(values: SectionValues, span: TimeSpan) -> Effect:
     to the end of the capture.
     """
     bus, first = str(values.get(BUS)), span.vehicle.drive
-    ties: tuple[str, ...] = ("recorder_unplugged",) if bus != first.name else ()
-    if span.vehicle.chassis is None and values.get(FOR) is None:
-        ties = nothing_recorded("bus_shorted", values, span.vehicle)
 
     def prepare(plan: Plan) -> None:
         split = Split(span.start_ns, span.stop_ns, None, linked=False)
@@ -199,14 +193,15 @@ def bus_shorted(values: SectionValues, span: TimeSpan) -> Effect:
 
     touches = (Subject.BUS,) if bus == first.name else ()
     cause = f"CAN-H and CAN-L of the bus {bus} are shorted."
-    return Effect(cause, bus, prepare=prepare, touches=touches, tie_with=ties)
+    return Effect(cause, bus, prepare=prepare, touches=touches)
 
 
 def bus_dominant(values: SectionValues, span: TimeSpan) -> Effect:
     """A short, or a transceiver that does not let go, holds a bus dominant: nobody can send; the other lives.
 
     It begins with one error frame; whoever was sending is bus-off afterwards, and what waited comes at once.
-    Where no error frames are recorded, only that tells it from a shorted bus.
+    Where no error frames are recorded, only that tells it from a shorted bus, and nothing if it lasts to the
+    end.
     """
     bus, first = str(values.get(BUS)), span.vehicle.drive
 
