@@ -6,11 +6,11 @@ lost contact looks like a sender that skips frames, and a broken branch like nod
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 from canmap.mapping.reading.sections import Key
 from canmap.mapping.reading.shapes import integer, quantity, time_ns, word, yes_no
+from canmap.simulator.buses.bursts import USUAL_BURST_EVERY_NS, Bursts
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.network import Babble, Dominant, WireFault
 from canmap.simulator.buses.split_bus import Split
@@ -18,7 +18,6 @@ from canmap.simulator.cart.chronicle import Subject
 from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.cart.nodes import MS
 from canmap.simulator.cart.vehicle_kind import STRANGER
-from canmap.simulator.noise import even_one
 from canmap.simulator.scenario.faults import BUS, SHARE, Effect, TimeSpan, drive_node
 from canmap.simulator.scenario.script import si
 
@@ -27,10 +26,8 @@ if TYPE_CHECKING:
     from canmap.mapping.reading.sections import Context, SectionValues
     from canmap.simulator.cart.world import Plan, World
 
-SHORTEST_BURST_NS, LONGEST_BURST_NS = MS, 200 * MS  # of a loose contact
 MOVES = 0.3  # m/s, from here on the cart shakes
 BURST_SHARE = 0.9  # of the frames in a burst
-USUAL_BURST_EVERY_NS = 500 * MS
 MISREADER_WAIT_NS = 100 * MS  # of a node at the wrong bit rate after bus-off
 MISREADER_PERIOD_NS = 20 * MS
 MISREADER_ID = 0x3A5  # nobody ever reads it
@@ -110,12 +107,7 @@ def loose_connector(values: SectionValues, span: TimeSpan) -> Effect:
         """Return whether the contact is open: in each stretch of `every_ns` once."""
         if not worlds or (moving and abs(worlds[-1].cart.vehicle.speed) < MOVES):
             return False
-        seed, stretch = worlds[-1].setup.seed, (t_ns - span.start_ns) // every_ns
-        ratio = math.log(LONGEST_BURST_NS / SHORTEST_BURST_NS)
-        grown = math.exp(ratio * even_one(seed, "burst length", stretch))
-        length_ns = min(round(SHORTEST_BURST_NS * grown), every_ns)
-        begin_ns = round((every_ns - length_ns) * even_one(seed, "burst begin", stretch))
-        return begin_ns <= (t_ns - span.start_ns) % every_ns < begin_ns + length_ns
+        return Bursts(worlds[-1].setup.seed, "burst", span.start_ns, every_ns).open_at(t_ns)
 
     def prepare(plan: Plan) -> None:
         plan.disturbances += [

@@ -9,7 +9,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canmap.mapping.reading.sections import Key
-from canmap.mapping.reading.shapes import integer, quantity
+from canmap.mapping.reading.shapes import integer, quantity, time_ns
+from canmap.simulator.buses.bursts import USUAL_BURST_EVERY_NS
+from canmap.simulator.buses.loose_plug import LoosePlug
 from canmap.simulator.buses.recorder import ClockStep, Loss, Overload, Stall
 from canmap.simulator.recorders import NEVER_NS
 from canmap.simulator.scenario.faults import BUS, SHARE, Effect, TimeSpan, named
@@ -27,6 +29,7 @@ STEP = Key("step", quantity("s"), required=True)
 RATE = Key("rate", quantity("Hz", positive=True), required=True)
 OFFSET = Key("offset", quantity("s"))
 DRIFT = Key("drift", quantity("1"))
+EVERY = Key("every", time_ns)
 
 
 def recorder_loss(values: SectionValues, span: TimeSpan) -> Effect:
@@ -73,6 +76,21 @@ def recorder_unplugged(values: SectionValues, span: TimeSpan) -> Effect:
 
     cause = f"The recorder was unplugged from the bus {bus}."
     return Effect(cause, bus, prepare=prepare)
+
+
+def recorder_loose_plug(values: SectionValues, span: TimeSpan) -> Effect:
+    """The recorder's own plug on a bus loses contact for 1 to 200 ms at a time, twice at least.
+
+    It misses whatever comes meanwhile, of all nodes at once; counters tell that it was on the bus. A frame of
+    which it gets a part is an error frame to it.
+    """
+    bus, longest_ns = str(values.get(BUS)), max(1, (span.stop_ns - span.start_ns) // 2)
+    every_ns = min(values.get(EVERY) or USUAL_BURST_EVERY_NS, longest_ns)
+
+    def prepare(plan: Plan) -> None:
+        plan.recording.loose.append(LoosePlug(bus, span.start_ns, span.stop_ns, every_ns))
+
+    return Effect(f"The recorder's own plug on the bus {bus} makes bad contact.", bus, prepare=prepare)
 
 
 def capture_ends(_: SectionValues, span: TimeSpan) -> Effect:
