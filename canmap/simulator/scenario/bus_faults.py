@@ -101,13 +101,16 @@ def loose_connector(values: SectionValues, span: TimeSpan) -> Effect:
     """
     nodes, every_ns = span.vehicle.behind(str(values.get(BEHIND))), values.get(EVERY) or USUAL_BURST_EVERY_NS
     moving = values.get(MOVING) is True
-    worlds: list[World] = []
+    begun: list[tuple[World, Bursts]] = []
+
+    def begin(world: World) -> None:
+        begun.append((world, Bursts(world.setup.seed, "burst", span.start_ns, every_ns)))
 
     def open_at(t_ns: int) -> bool:
-        """Return whether the contact is open: in each stretch of `every_ns` once."""
-        if not worlds or (moving and abs(worlds[-1].cart.vehicle.speed) < MOVES):
+        if not begun:
             return False
-        return Bursts(worlds[-1].setup.seed, "burst", span.start_ns, every_ns).open_at(t_ns)
+        world, bursts = begun[-1]
+        return bursts.open_at(t_ns) and not (moving and abs(world.cart.vehicle.speed) < MOVES)
 
     def prepare(plan: Plan) -> None:
         plan.disturbances += [
@@ -125,7 +128,7 @@ def loose_connector(values: SectionValues, span: TimeSpan) -> Effect:
     return Effect(
         f"The plug before {nodes[0]} makes bad contact; behind it: {', '.join(nodes)}.",
         node=nodes[0] if len(nodes) == 1 else None,
-        begin=worlds.append,
+        begin=begin,
         prepare=prepare,
         touches=span.vehicle.subjects(*nodes),
     )
