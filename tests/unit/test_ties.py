@@ -13,6 +13,8 @@ from pathlib import Path
 import pytest
 import yaml
 
+from canmap.simulator.scenario.fault_kinds import FAULT_KINDS
+from canmap.simulator.scenario.ties import TIES
 from canmap.simulator.simulation import simulate_to_file
 from tests.carrier_examples import ON_CARRIER, TIED_OTHERWISE_ON_CARRIER, TIES_ON_CARRIER, carrier_trip_of
 from tests.fault_examples import TRIP, Trip, distances, driven, kind_of
@@ -141,6 +143,11 @@ TOLD = {
         "{kind: bus_shorted, bus: machine, at: 2.9 s}",
     ),
 }
+
+
+def test_ties_are_between_kinds_that_there_are() -> None:
+    assert {side.kind for tie in TIES for side in tie} <= set(FAULT_KINDS)
+    assert all(len({side.kind for side in tie}) == len(tie) for tie in TIES)
 
 
 @pytest.mark.parametrize("name", SAME)
