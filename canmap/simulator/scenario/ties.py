@@ -155,7 +155,7 @@ TIES: tuple[tuple[Side, ...], ...] = (
         Side("bus_dominant", (_one_bus, _to_the_end, _heard_at_one_place, _no_error_frames)),
     ),
     # Nothing gets through on a bus; it begins with one error frame where the bus is held dominant, and ends
-    # with what waited.
+    # with what waited. Whether one more frame got through is a matter of when it began.
     (Side("bus_shorted"), Side("bus_dominant", (_to_the_end, _no_error_frames))),
     # Nothing of one bus is in the capture; nobody misses what is on the second one.
     (Side("recorder_unplugged"), Side("wrong_bit_rate", (_from_the_start, _to_the_end, _no_error_frames))),
