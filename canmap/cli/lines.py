@@ -13,7 +13,7 @@ from canmap.cli.render import STYLES, console
 from canmap.findings.episodes import Closed, Opened
 from canmap.findings.finding import Severity
 from canmap.frames.window import LONGEST_S
-from canmap.records.change import in_words, told_once
+from canmap.records.change import told_once
 from canmap.results.shown import in_si, shown_fields
 from canmap.summaries.changes import LISTED_CHANGES
 
@@ -142,7 +142,7 @@ def _event_line(event: Event, known_ns: int, zero_ns: int) -> Text:
 
 
 def _change_line(change: Change) -> Text:
-    text = f"change {change.name}  {in_words(change.before)} to {in_words(change.after)}"
+    text = f"change {change.name}  {' to '.join(change.words)}"
     if change.number == LISTED_CHANGES:
         text += " (its further changes are counted only)"
     return Text(printable(text))
