@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from canmap.diagnosis.onsets import EpisodeSpan
 
 NAMED = 4  # names that a sentence tells
-# {subject}, {names}, {counters}, {group}, {stop}, {amount}, {time} and {since} are filled in.
+# {subject}, {names}, {counters}, {group}, {bus}, {stop}, {amount}, {time} and {since} are filled in.
 SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.REACH, "one_message"): "{subject} fell silent{time}; its node went on.",
     (
@@ -30,7 +30,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     ): "{subject} fell silent{time}; nothing else tells whether its node did too.",
     (Atom.REACH, "node"): "Every message of {subject} fell silent{time}: {names}.",
     (Atom.REACH, "supply_group"): "{group} fell silent{time}: {names}.",
-    (Atom.REACH, "bus"): "One bus as a whole fell silent{time}.",
+    (Atom.REACH, "bus"): "Bus {bus} as a whole fell silent{time}.",
     (Atom.REACH, "everything"): "Nothing at all was recorded{time}.",
     (Atom.REACH, "copy_only"): "Only the gateway's copy fell silent{time}: {subject}; the original went on.",
     (Atom.REACH, "lower_priorities"): "All of lower priority fell silent{time}, while a higher one went on.",
@@ -44,12 +44,12 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (
         Atom.ORDER,
         "silence_first",
-    ): "Something fell silent before the computer took its demand back.",
-    (Atom.ORDER, "withdrawal_first"): "The computer took its demand back before an axis let go.",
+    ): "Something fell silent before the computer took its demands back.",
+    (Atom.ORDER, "withdrawal_first"): "The computer took its demands back before an axis let go.",
     (
         Atom.ORDER,
         "axis_with_withdrawal",
-    ): "An axis let go as soon as the computer had taken its demand back.",
+    ): "An axis let go as soon as the computer had taken its demands back.",
     (Atom.ORDER, "demand_first"): "The last good demand came before the axis let go.",
     (Atom.ORDER, "axis_first"): "An axis let go first.",
     (
@@ -79,7 +79,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
         "sent_twice",
     ): "{subject} came twice as often as promised, each frame twice with the same content.",
     (Atom.COUNTER, "two_at_once"): "{subject} came twice as often as promised, one frame between two others.",
-    (Atom.COUNTER, "holes"): "{amount} frames are missing, here and there: {names}.",
+    (Atom.COUNTER, "holes"): "{amount} frames are missing here and there: {names}.",
     (Atom.PHASE, "kept"): "After the silence frames came on the old schedule: the timer had kept running.",
     (Atom.PHASE, "restarted"): "After the silence frames came on a new schedule: the timer had started anew.",
     (Atom.PHASE, "back_to_back"): "After the silence frames came back to back: they had been waiting.",
@@ -106,11 +106,11 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
         Atom.DEMAND,
         "bunched",
     ): "Later the frames of {subject} came closer together than promised: they had been held up.",
-    (Atom.DEMAND, "counter_refused"): "{amount} frames of {subject} did not go on by one in their counter.",
+    (Atom.DEMAND, "counter_refused"): "In {amount} frames the counter of {subject} did not go on by one.",
     (Atom.DEMAND, "checksum_refused"): "{amount} frames of {subject} had a wrong checksum.",
     (Atom.DEMAND, "out_of_range"): "{subject} was out of its range.",
     (Atom.DEMAND, "jump_refused"): "{subject} jumped further than the kit takes.",
-    (Atom.DEMAND, "withdrawn"): "The computer took its demand back{since}: {names}.",
+    (Atom.DEMAND, "withdrawn"): "The computer took its demands back{since}: {names}.",
     (Atom.DEMAND, "enabled_too_early"): "{subject}: the enable came before the kit was ready for it.",
     (Atom.KIT, "let_go"): "Let go: {names}.",
     (Atom.KIT, "overridden"): "Overridden by the driver: {names}.",
@@ -199,7 +199,7 @@ ONSETS = {
     OnsetKind.LEFT_ACTIVE: "an axis let go",
     OnsetKind.SILENT: "messages fell silent",
     OnsetKind.REFUSED: "a demand or a frame was not in order",
-    OnsetKind.FRAMES_DOUBTFUL: "frames got lost or damaged",
+    OnsetKind.FRAMES_DOUBTFUL: "frames were lost or damaged",
     OnsetKind.VALUES_DOUBTFUL: "values became doubtful",
     OnsetKind.STAMPS_DOUBTFUL: "the stamps became doubtful",
     OnsetKind.STARTED_ANEW: "a node started anew",
@@ -217,6 +217,7 @@ def sentence(one: Evidence, case: CaseFile, *, si: bool = False) -> str:
         names=first_of(one.names, NAMED) if one.names else "",
         counters=_counters(one),
         group=_group(one, case) if one.value == "supply_group" else "",
+        bus=bus_of(one, case),
         stop=one.subject.partition(".")[0],
         amount=amount.removesuffix(" 1/s"),
         time=_time(one, amount, case),
@@ -251,6 +252,14 @@ def _subject(one: Evidence, case: CaseFile) -> str:
 
 def _counters(one: Evidence) -> str:
     return f"the {plural(len(one.names), 'counter')} of {first_of(one.names, NAMED)}" if one.names else ""
+
+
+def bus_of(one: Evidence, case: CaseFile) -> str:
+    """Return the bus that fell silent as a whole; "" where a piece of evidence is about no such thing."""
+    if (one.atom, one.value) != (Atom.REACH, "bus"):
+        return ""
+    buses = dict.fromkeys(rule.bus for rule in case.rules if rule.message.name in one.names)
+    return first_of(list(buses), NAMED)
 
 
 def _group(one: Evidence, case: CaseFile) -> str:

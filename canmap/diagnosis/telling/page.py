@@ -9,6 +9,7 @@ from canmap.diagnosis.cause_table import Caution, cause_table
 from canmap.diagnosis.scoring import Decision
 from canmap.diagnosis.telling.episode_page import FOR_ALL, EpisodePage, checks_of, statement
 from canmap.diagnosis.telling.evidence_words import headline
+from canmap.diagnosis.telling.messages_named import messages_named
 from canmap.diagnosis.telling.page_lines import PageLine, Style, wrapped
 
 if TYPE_CHECKING:
@@ -51,16 +52,21 @@ def page(diagnosis: Diagnosis, width: int, *, si: bool = False) -> Iterator[Page
         return
     shown = len(diagnosis.episodes)
     number_of = f"{shown} of " if shown < diagnosis.found else ""
-    yield PageLine(f"{number_of}{times(diagnosis.found, 'episode')}, in seconds from the start:")
-    for one in diagnosis.episodes:
+    count = f"{number_of}{times(diagnosis.found, 'episode')}"
+    yield PageLine(f"{count}; times are in seconds from the start")
+    for one in diagnosis.episodes if shown > 1 else ():  # what one says need not stand twice
         label = f"{one.span.number}. {result.seconds(one.seen_ns):.3f}  "
         yield PageLine(f"{headline(one.span).capitalize()}. {_short(one)}", 2, label=label)
     letters = _letters(diagnosis.episodes)
     as_in: dict[tuple[NextCheck, ...], int] = {}
+    names: set[str] = set()
     for one in diagnosis.episodes:
+        told = EpisodePage(one, result, letters, si=si)
         yield PageLine("")
-        yield from EpisodePage(one, result, letters, si=si).lines(width, as_in)
+        yield from told.lines(width, as_in)
         as_in.setdefault(checks_of(one), one.span.number)
+        names |= told.names
+    yield from messages_named(names, diagnosis.episodes[0].case)
     yield from _lacks(diagnosis)
     yield from _cautions(letters)
     yield PageLine("")
@@ -80,11 +86,18 @@ def _nothing(diagnosis: Diagnosis) -> Iterator[PageLine]:
             "and neither frames nor values nor stamps are in doubt."
         )
         return
-    yield PageLine("No episode begins in this capture, but not all is well:")
-    for finding in found[:MOST_FINDINGS]:
-        yield PageLine(finding.text, 2)
-    if len(found) > MOST_FINDINGS:
-        yield PageLine(f"and {len(found) - MOST_FINDINGS} more.", 2)
+    yield PageLine(
+        "No episode begins in this capture, but not all is well; findings with their seconds from the start:"
+    )
+    by_text: dict[str, list[Finding]] = {}
+    for finding in found:
+        by_text.setdefault(finding.text, []).append(finding)
+    for text, alike in list(by_text.items())[:MOST_FINDINGS]:
+        more = f" {times(len(alike) - 1, 'more time')}." if len(alike) > 1 else ""
+        label = f"{diagnosis.result.seconds(alike[0].start_ns):.3f}  "
+        yield PageLine(f"{text}{more}", 2, label=label)
+    if len(by_text) > MOST_FINDINGS:
+        yield PageLine(f"and {len(by_text) - MOST_FINDINGS} more.", 2)
     yield PageLine("canmap inspect shows all findings.")
 
 
@@ -95,7 +108,7 @@ def _worth_a_look(result: Inspection) -> list[Finding]:
 def _short(one: EpisodeDiagnosis) -> str:
     first, decision = one.judgement.first, one.judgement.decision
     if decision is Decision.ROOT:
-        return statement(first[0])
+        return statement(first[0], one)
     return "A tie of two causes." if decision is Decision.TIE else "Undetermined."
 
 
