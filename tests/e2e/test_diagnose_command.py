@@ -160,6 +160,19 @@ def test_figures_have_units_those_of_the_manual_or_si(tmp_path: Path) -> None:
     assert re.search(r"up to -?\d+\.\d+ N m", by_si)
 
 
+@pytest.mark.parametrize("command", ["diagnose", "inspect", "replay --pace flat"])
+def test_findings_are_in_the_units_of_the_manual_or_in_si(command: str) -> None:
+    """Truth: captures/steering_drop.yaml, a pedal at 110 %; its two sensors may be 5 % apart."""
+    words = [*command.split(), DROP, "--spec", SPEC]
+    by_manual, by_si = (
+        " ".join(CliRunner().invoke(app, [*words, *more]).output.split()) for more in ((), ("--si",))
+    )
+    assert "disagreed by up to 110 %; 5 % is allowed" in by_manual
+    assert "was 110 %, above its limit of 100 %." in by_manual
+    assert "disagreed by up to 1.1; 0.05 is allowed" in by_si
+    assert "was 1.1, above its limit of 1." in by_si
+
+
 def test_the_carrier_gets_no_words_of_the_cart(tmp_path: Path) -> None:
     """Nothing on its bus tells of its e-stop, and its kit has no loop, link or pedal to speak of."""
     capture = str(tmp_path / "stop.log")

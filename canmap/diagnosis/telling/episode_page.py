@@ -210,7 +210,7 @@ class EpisodePage:
                 alike.setdefault((finding.kind, finding.place), []).append(finding)
         for first, *others in alike.values():
             more = f" {times(len(others), 'more finding')} like it." if others else ""
-            yield Onset(first.start_ns, first.start_ns), f"{first.text}{more}"
+            yield Onset(first.start_ns, first.start_ns), f"{first.told(si=self._si)}{more}"
 
     def _times(self, when: Onset, before: str, joint: str) -> str:
         by = f"{self._result.seconds(when.by_ns):.3f}"

@@ -210,7 +210,7 @@ ONSETS = {
 def sentence(one: Evidence, case: CaseFile, *, si: bool = False) -> str:
     """Return what a piece of evidence says, in the names of the spec; figures in its units, or in SI."""
     if (finding := finding_of(one, case)) is not None:
-        return finding.text  # which tells figure and limit
+        return finding.told(si=si)  # which tells figure and limit
     amount = shown_amount(one, case, si=si)
     return SENTENCES[one.atom, one.value].format(
         subject=_subject(one, case),

@@ -48,7 +48,7 @@ def page(diagnosis: Diagnosis, width: int, *, si: bool = False) -> Iterator[Page
         f"{result.vehicle}: {files}, {number(round(result.capture.duration_s, 3))} s", style=Style.HEADING
     )
     if not diagnosis.episodes:
-        yield from _nothing(diagnosis)
+        yield from _nothing(diagnosis, si=si)
         return
     shown = len(diagnosis.episodes)
     number_of = f"{shown} of " if shown < diagnosis.found else ""
@@ -73,7 +73,7 @@ def page(diagnosis: Diagnosis, width: int, *, si: bool = False) -> Iterator[Page
     yield PageLine(NO_RELEASE, style=Style.FAINT)
 
 
-def _nothing(diagnosis: Diagnosis) -> Iterator[PageLine]:
+def _nothing(diagnosis: Diagnosis, *, si: bool) -> Iterator[PageLine]:
     """Yield what is said where no episode is shown: others there are, or findings that began none."""
     if diagnosis.found:
         others = times(diagnosis.found, "episode")
@@ -91,7 +91,7 @@ def _nothing(diagnosis: Diagnosis) -> Iterator[PageLine]:
     )
     by_text: dict[str, list[Finding]] = {}
     for finding in found:
-        by_text.setdefault(finding.text, []).append(finding)
+        by_text.setdefault(finding.told(si=si), []).append(finding)
     for text, alike in list(by_text.items())[:MOST_FINDINGS]:
         more = f" {times(len(alike) - 1, 'more time')}." if len(alike) > 1 else ""
         label = f"{diagnosis.result.seconds(alike[0].start_ns):.3f}  "
