@@ -139,6 +139,22 @@ def test_what_several_messages_did_is_one_sentence(tmp_path: Path) -> None:
     assert "No demand" not in told
 
 
+def test_a_demand_that_fell_silent_is_told_once_with_all_that_it_counts(tmp_path: Path) -> None:
+    faults, capture = tmp_path / "faults.yaml", str(tmp_path / "absent.log")
+    fault = "{kind: demand_absent, message: SteerCommand, at: 5.2 s, for: 400 ms}"
+    faults.write_text(f"faults: [{fault}]\n", encoding="utf-8")
+    simulate("short_drive", faults, capture)
+    text = run(capture, "--spec", SPEC)[1]
+    told = section(text, "What happened")
+    assert re.search(r"SteerCommand fell silent for 4\d\d ms", " ".join(told.split()))
+    assert "did not come" not in told
+    found = run(capture, "--spec", SPEC, "--json", "-")[1]
+    causes = json.loads(found)["episodes"][0]["causes"]
+    for mark, cause in zip("AB", causes, strict=False):
+        counts = sum(one["points"] for one in cause["for"] if one["atom"] in {"reach", "demand"})
+        assert f"{mark} +{counts:g}" in " ".join(told.split())
+
+
 def test_swapped_channels_are_told_with_their_remedy_and_without_a_course(tmp_path: Path) -> None:
     faults, capture = tmp_path / "faults.yaml", str(tmp_path / "swapped.log")
     faults.write_text("faults: [{kind: channels_swapped}]\n", encoding="utf-8")

@@ -113,7 +113,7 @@ class EpisodePage:
         return f"; the next best, {name}, has {number(round(others[0].points, 1))}"
 
     def _happened(self) -> Iterator[PageLine]:
-        chain = [one for one in self._one.chain if not self._is_told_by_another(one)]
+        chain = [one for one in self._one.chain if self._told_by(one) is one]
         told = [(began(one, self._one.case), text) for one, text in self._told_of_several(chain)]
         beside = [*(self._changes() if told else ()), *(() if told and self._first else self._findings())]
         for when, text in beside:
@@ -162,7 +162,8 @@ class EpisodePage:
         for mark, scored in zip(self._marks, self._first, strict=False):
             counts: dict[int, float] = {}
             for one in (*scored.speaks_for, *scored.speaks_against):
-                counts[id(one.evidence)] = counts.get(id(one.evidence), 0.0) + one.points
+                key = id(self._told_by(one.evidence))
+                counts[key] = counts.get(key, 0.0) + one.points
             for key, points in counts.items():
                 said = (
                     "rules it out"
@@ -176,16 +177,17 @@ class EpisodePage:
         points = self._points.get(id(one))
         return f" [{', '.join(points)}]".replace(" ", TOGETHER).replace(TOGETHER, " ", 1) if points else ""
 
-    def _is_told_by_another(self, one: Evidence) -> bool:
-        """Whether it says only what another says too: of a demand that fell silent, of a node of several."""
-        if self._tag(one):
-            return False
+    def _told_by(self, one: Evidence) -> Evidence:
+        """Return what of the chain says it too: of a silent demand, of a node among several; else itself."""
+        chain = self._one.chain
         if one.value.startswith("missing") or one.value == "all_missing":
-            silences = [other for other in self._one.chain if other.atom is Atom.REACH]
-            silent = {name for other in silences for name in (*other.names, other.subject)}
-            return {one.subject, *one.names} - {""} <= silent
-        several = [other for other in self._one.chain if other.value == "several_began_anew"]
-        return one.value == "began_anew" and any(set(one.names) <= set(other.names) for other in several)
+            names = {one.subject, *one.names} - {""}
+            silences = (other for other in chain if other.atom is Atom.REACH)
+            return next((other for other in silences if names <= {other.subject, *other.names}), one)
+        if one.value == "began_anew":
+            several = (other for other in chain if other.value == "several_began_anew")
+            return next((other for other in several if set(one.names) <= set(other.names)), one)
+        return one
 
     def _changes(self) -> Iterator[tuple[Onset, str]]:
         """Yield changes of mode and reason around the begin, those of one time in one sentence."""

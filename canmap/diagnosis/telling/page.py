@@ -54,9 +54,10 @@ def page(diagnosis: Diagnosis, width: int, *, si: bool = False) -> Iterator[Page
     number_of = f"{shown} of " if shown < diagnosis.found else ""
     count = f"{number_of}{times(diagnosis.found, 'episode')}"
     yield PageLine(f"{count}; times are in seconds from the start")
-    for one in diagnosis.episodes if shown > 1 else ():  # what one says need not stand twice
-        label = f"{one.span.number}. {result.seconds(one.seen_ns):.3f}  "
-        yield PageLine(f"{headline(one.span).capitalize()}. {_short(one)}", 2, label=label)
+    begins = [f"{one.span.number}. {result.seconds(one.seen_ns):.3f}  " for one in diagnosis.episodes]
+    widest = max(map(len, begins))
+    for label, one in zip(begins, diagnosis.episodes if shown > 1 else (), strict=False):  # one is told below
+        yield PageLine(f"{headline(one.span).capitalize()}. {_short(one)}", 2, label=f"{label:{widest}}")
     letters = _letters(diagnosis.episodes)
     as_in: dict[tuple[NextCheck, ...], int] = {}
     names: set[str] = set()
