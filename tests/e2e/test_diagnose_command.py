@@ -142,9 +142,11 @@ def test_what_several_messages_did_is_one_sentence(tmp_path: Path) -> None:
 def test_a_demand_that_fell_silent_is_told_once_with_all_that_it_counts(tmp_path: Path) -> None:
     faults, capture = tmp_path / "faults.yaml", str(tmp_path / "absent.log")
     fault = "{kind: demand_absent, message: SteerCommand, at: 5.2 s, for: 400 ms}"
-    faults.write_text(f"faults: [{fault}]\n", encoding="utf-8")
+    another = "{kind: railed_pedal, level: 110 %, at: 11 s, for: 300 ms}"
+    faults.write_text(f"faults: [{fault}, {another}]\n", encoding="utf-8")
     simulate("short_drive", faults, capture)
     text = run(capture, "--spec", SPEC)[1]
+    assert "A tie of two causes: demand stopped or demand late." in " ".join(text.split())
     told = section(text, "What happened")
     assert re.search(r"SteerCommand fell silent for 4\d\d ms", " ".join(told.split()))
     assert "did not come" not in told
@@ -258,6 +260,9 @@ def test_a_choice_that_fits_no_episode_says_how_many_there_are() -> None:
     assert "No episode fits what was asked for; the capture has 2 episodes in all." in text
     assert "1 of 2 episodes" in run(DROP, "--spec", SPEC, "--at", "8")[1]
     assert json.loads(run(DROP, "--spec", SPEC, "--at", "8", "--json", "-")[1])["found"] == 2
+    assert (
+        "steering_drop.log, 6.001 to 11.985 s" in run(DROP, "--spec", SPEC, "--from", "6", COLUMNS="200")[1]
+    )
 
 
 def test_the_json_says_the_same(tmp_path: Path) -> None:
@@ -302,7 +307,7 @@ def test_episodes_can_be_narrowed() -> None:
         ([DROP, "--spec", SPEC, "--at", "500"], r"--at 500 is not in .* 0.000 to 11.985 s"),
         (
             [PRESSED, "--spec", SPEC, "--at", "1"],
-            r"No episode is within 5 s of --at 1; they begin at 7.993 s",
+            r"No episode is within 5 s of --at 1; the only one begins at 7.993 s",
         ),
     ],
 )

@@ -89,7 +89,7 @@ class EpisodePage:
         if judgement.decision is Decision.UNDETERMINED:
             nearest = "This one comes" if len(self._first) == 1 else "These come"
             said = f"{nearest} nearest; a cause is named with {LEAST:g} points and a lead of {APART:g}."
-            yield PageLine(said if self._first else "No cause of the table fits what the capture tells.", 4)
+            yield PageLine(said if self._first else "No known cause fits what the capture tells.", 4)
         for mark, scored in zip(self._marks, self._first, strict=False):
             measured = "" if scored.cause.scored else "; no simulated fault has measured its weights"
             told = number(round(scored.points, 1))

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.base.words import first_of, number, times
+from canmap.base.words import first_of, listed, number, times
 from canmap.diagnosis.cause_table import Caution, cause_table
 from canmap.diagnosis.scoring import Decision
-from canmap.diagnosis.telling.episode_page import FOR_ALL, EpisodePage, checks_of, statement
+from canmap.diagnosis.telling.episode_page import FOR_ALL, NEAREST, EpisodePage, checks_of, statement
 from canmap.diagnosis.telling.evidence_words import headline
 from canmap.diagnosis.telling.messages_named import messages_named
 from canmap.diagnosis.telling.page_lines import PageLine, Style, wrapped
@@ -44,9 +44,7 @@ def page(diagnosis: Diagnosis, width: int, *, si: bool = False) -> Iterator[Page
     """
     result = diagnosis.result
     files = ", ".join(result.capture.files)
-    yield PageLine(
-        f"{result.vehicle}: {files}, {number(round(result.capture.duration_s, 3))} s", style=Style.HEADING
-    )
+    yield PageLine(f"{result.vehicle}: {files}, {_span(result)} s", style=Style.HEADING)
     if not diagnosis.episodes:
         yield from _nothing(diagnosis, si=si)
         return
@@ -72,6 +70,12 @@ def page(diagnosis: Diagnosis, width: int, *, si: bool = False) -> Iterator[Page
     yield from _cautions(letters)
     yield PageLine("")
     yield PageLine(NO_RELEASE, style=Style.FAINT)
+
+
+def _span(result: Inspection) -> str:
+    """How long a capture is, or which part of it was read."""
+    start_s, duration_s = result.seconds(result.capture.start_ns), result.capture.duration_s
+    return f"{start_s:.3f} to {start_s + duration_s:.3f}" if start_s else number(round(duration_s, 3))
 
 
 def _nothing(diagnosis: Diagnosis, *, si: bool) -> Iterator[PageLine]:
@@ -110,7 +114,10 @@ def _short(one: EpisodeDiagnosis) -> str:
     first, decision = one.judgement.first, one.judgement.decision
     if decision is Decision.ROOT:
         return statement(first[0], one)
-    return "A tie of two causes." if decision is Decision.TIE else "Undetermined."
+    keys = [scored.cause.key.replace("_", " ") for scored in first[:NEAREST]]
+    if decision is Decision.TIE:
+        return f"A tie of two causes: {' or '.join(keys)}."
+    return f"Undetermined; nearest: {listed(keys)}." if keys else "Undetermined."
 
 
 def _letters(episodes: Iterable[EpisodeDiagnosis]) -> dict[Caution, str]:
