@@ -259,7 +259,7 @@ def bus_of(one: Evidence, case: CaseFile) -> str:
     if (one.atom, one.value) != (Atom.REACH, "bus"):
         return ""
     buses = dict.fromkeys(rule.bus for rule in case.rules if rule.message.name in one.names)
-    return first_of(list(buses), NAMED)
+    return first_of(list(buses), NAMED) if buses else ""
 
 
 def _group(one: Evidence, case: CaseFile) -> str:
