@@ -125,7 +125,7 @@ def test_one_episode_is_told_once() -> None:
 
 def test_the_page_says_who_sends_what_it_names() -> None:
     text = " ".join(run(DROP, "--spec", SPEC)[1].split())
-    assert "SteerFeedback from SteerNode on bus drive, every 10 ms; gives the record steering." in text
+    assert "SteerFeedback from SteerNode on bus drive, every 10 ms: steering" in text
 
 
 def test_what_several_messages_did_is_one_sentence(tmp_path: Path) -> None:

@@ -20,6 +20,13 @@ MOST_NAMED = 8  # lanes of which nothing is drawn
 BEGIN = "|"
 
 
+def lane_names(case: CaseFile) -> list[str]:
+    """Return the names of the lanes that are drawn, as on the widest page."""
+    if case.from_start:
+        return []
+    return [lane.name for lane in strip_of(case, WIDEST).lanes if not lane.is_constant]
+
+
 def course_lines(case: CaseFile, width: int) -> Iterator[PageLine]:
     """Yield the course of an episode; nothing of what holds from the start, which has none.
 
@@ -27,8 +34,7 @@ def course_lines(case: CaseFile, width: int) -> Iterator[PageLine]:
     """
     if case.from_start:
         return
-    names = [lane.name for lane in strip_of(case, WIDEST).lanes if not lane.is_constant]
-    margin = INDENT + max(map(len, names), default=0) + BETWEEN
+    margin = INDENT + max(map(len, lane_names(case)), default=0) + BETWEEN
     beside = width - margin >= NARROWEST
     if not beside:
         margin = INDENT + BETWEEN

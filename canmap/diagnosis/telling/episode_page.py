@@ -11,7 +11,7 @@ from canmap.diagnosis.cause_table import EXCLUDES, Caution, cause_table
 from canmap.diagnosis.facts.evidence import Atom
 from canmap.diagnosis.facts.onset_times import Onset, began, changed
 from canmap.diagnosis.scoring import APART, LEAST, Decision
-from canmap.diagnosis.telling.course_lines import course_lines
+from canmap.diagnosis.telling.course_lines import course_lines, lane_names
 from canmap.diagnosis.telling.deciding import deciding_measurement
 from canmap.diagnosis.telling.evidence_words import bus_of, headline, sentence
 from canmap.diagnosis.telling.messages_named import names_in
@@ -62,9 +62,10 @@ class EpisodePage:
 
     @property
     def names(self) -> set[str]:
-        """The names that its sentences tell, of a signal that of its message."""
+        """The names that its sentences and its course tell, of a signal that of its message."""
         weighed = [one.evidence for scored in self._first for one in scored.weighed if one.counts]
-        return {*names_in(self._one.chain), *names_in(weighed)}
+        drawn = (name.partition(".")[0] for name in lane_names(self._one.case))
+        return {*names_in(self._one.chain), *names_in(weighed), *drawn}
 
     def lines(self, width: int, as_in: Mapping[tuple[NextCheck, ...], int]) -> Iterator[PageLine]:
         """Yield the lines; `as_in` says which earlier episode has the same checks."""

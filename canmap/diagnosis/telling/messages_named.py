@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.base.words import first_of, plural, seconds
+from canmap.base.words import first_of, seconds
 from canmap.diagnosis.telling.evidence_words import NAMED, SENTENCES
 from canmap.diagnosis.telling.page_lines import PageLine, Style
 
@@ -33,12 +33,13 @@ def messages_named(names: Collection[str], case: CaseFile) -> Iterator[PageLine]
     if not rules:
         return
     yield PageLine("")
-    yield PageLine("Messages named above", style=Style.HEADING)
+    yield PageLine("Messages named above, and the records that they give", style=Style.HEADING)
+    widest = max(len(rule.message.name) for rule in rules[:MOST])
     for rule in rules[:MOST]:
-        yield PageLine(f"{_about(rule, case)}.", 2, label=f"{rule.message.name}  ")
+        yield PageLine(_about(rule, case), 2, label=f"{rule.message.name:{widest}}  ")
     if len(rules) > MOST:
         more = [rule.message.name for rule in rules[MOST:]]
-        yield PageLine(f"and {first_of(more, MOST)}.", 2)
+        yield PageLine(f"and {first_of(more, MOST)}", 2)
 
 
 def _about(rule: MessageRule, case: CaseFile) -> str:
@@ -48,8 +49,8 @@ def _about(rule: MessageRule, case: CaseFile) -> str:
     of = rule.relay_of
     copy = f"; the gateway's copy of {of.message.message}" if of else ""
     records = _records(rule, case)
-    makes = f"; gives the {plural(len(records), 'record')} {first_of(records, NAMED)}" if records else ""
-    return f"{sender}{on}{every}{copy}{makes}"
+    gives = f": {first_of(records, NAMED)}" if records else ""
+    return f"{sender}{on}{every}{copy}{gives}"
 
 
 def _records(rule: MessageRule, case: CaseFile) -> list[str]:
