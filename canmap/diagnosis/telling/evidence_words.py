@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.base.words import first_of, number, plural
+from canmap.base.words import first_of, number, plural, times
 from canmap.diagnosis.facts.evidence import Atom, Role
 from canmap.diagnosis.facts.onset_times import began
 from canmap.diagnosis.onsets import OnsetKind
@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     from canmap.diagnosis.onsets import EpisodeSpan
 
 NAMED = 4  # names that a sentence tells
-# {subject}, {names}, {counters}, {group}, {bus}, {stop}, {amount}, {time} and {since} are filled in.
+# {subject}, {names}, {counters}, {group}, {bus}, {stop}, {amount}, {frames}, {error_frames}, {time} and
+# {since} are filled in.
 SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.REACH, "one_message"): "{subject} fell silent{time}; its node went on.",
     (
@@ -39,7 +40,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
         "several_nodes",
     ): "Every message of several nodes that share no supply fell silent{time}: {names}.",
     (Atom.REACH, "copy_late"): "The gateway passed {subject} on late, by up to {amount}.",
-    (Atom.REACH, "several"): "Messages that share neither node nor supply fell silent{time}: {names}.",
+    (Atom.REACH, "several"): "Several messages fell silent together{time}: {names}.",
     (Atom.ORDER, "stop_first"): "The stop chain changed first.",
     (
         Atom.ORDER,
@@ -61,11 +62,11 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
         "skipped",
     ): "After the silence {counters} had gone on: frames were built and did not come.",
     (Atom.COUNTER, "anew"): "After the silence {counters} began anew.",
-    (Atom.COUNTER, "stands"): "The counter of {subject} stood still for {amount} frames.",
+    (Atom.COUNTER, "stands"): "The counter of {subject} stood still for {frames}.",
     (
         Atom.COUNTER,
         "leaves_out",
-    ): "The counter of {subject} left out values in {amount} frames in a row; each came when it was due.",
+    ): "The counter of {subject} left out values in {frames} in a row; each came when it was due.",
     (
         Atom.REACH,
         "copy_went_on",
@@ -79,23 +80,23 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
         "sent_twice",
     ): "{subject} came twice as often as promised, each frame twice with the same content.",
     (Atom.COUNTER, "two_at_once"): "{subject} came twice as often as promised, one frame between two others.",
-    (Atom.COUNTER, "holes"): "{amount} frames are missing here and there: {names}.",
+    (Atom.COUNTER, "holes"): "{frames} did not come: {names}.",
     (Atom.PHASE, "kept"): "After the silence frames came on the old schedule: the timer had kept running.",
     (Atom.PHASE, "restarted"): "After the silence frames came on a new schedule: the timer had started anew.",
     (Atom.PHASE, "back_to_back"): "After the silence frames came back to back: they had been waiting.",
     (Atom.PHASE, "no_return"): "What fell silent did not come back.",
     (Atom.BUS, "clean"): "The capture has error frames elsewhere, and none here.",
-    (Atom.BUS, "several_disturbed"): "{amount} error frames held up the frames of several senders.",
-    (Atom.BUS, "one_disturbed"): "{amount} error frames held up the frames of {subject} alone.",
+    (Atom.BUS, "several_disturbed"): "{error_frames} held up the frames of several senders.",
+    (Atom.BUS, "one_disturbed"): "{error_frames} held up the frames of {subject} alone.",
     (
         Atom.BUS,
         "bursts",
-    ): "{amount} error frames came in bursts with pauses of different length, and held up several senders.",
+    ): "{error_frames} came in bursts with pauses of different length, and held up several senders.",
     (
         Atom.BUS,
         "regular_bursts",
-    ): "{amount} error frames came in bursts with pauses of one length, in which no known node was silent.",
-    (Atom.BUS, "errors_only"): "{amount} error frames, and next to nothing else.",
+    ): "{error_frames} came in bursts with pauses of one length, in which no known node was silent.",
+    (Atom.BUS, "errors_only"): "{error_frames}, and next to nothing else.",
     (Atom.BUS, "full"): "The bus {subject} was loaded to {amount}.",
     (Atom.BUS, "free"): "No bus was loaded to more than {amount}.",
     (Atom.DEMAND, "on_time"): "Every demand came on time and was in order.",
@@ -106,8 +107,8 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
         Atom.DEMAND,
         "bunched",
     ): "Later the frames of {subject} came closer together than promised: they had been held up.",
-    (Atom.DEMAND, "counter_refused"): "In {amount} frames the counter of {subject} did not go on by one.",
-    (Atom.DEMAND, "checksum_refused"): "{amount} frames of {subject} had a wrong checksum.",
+    (Atom.DEMAND, "counter_refused"): "In {frames} the counter of {subject} did not go on by one.",
+    (Atom.DEMAND, "checksum_refused"): "{frames} of {subject} had a wrong checksum.",
     (Atom.DEMAND, "out_of_range"): "{subject} was out of its range.",
     (Atom.DEMAND, "jump_refused"): "{subject} jumped further than the kit takes.",
     (Atom.DEMAND, "withdrawn"): "The computer took its demands back{since}: {names}.",
@@ -211,7 +212,7 @@ def sentence(one: Evidence, case: CaseFile, *, si: bool = False) -> str:
     """Return what a piece of evidence says, in the names of the spec; figures in its units, or in SI."""
     if (finding := finding_of(one, case)) is not None:
         return finding.told(si=si)  # which tells figure and limit
-    amount = shown_amount(one, case, si=si)
+    amount, count = shown_amount(one, case, si=si), round(one.amount or 0)
     return SENTENCES[one.atom, one.value].format(
         subject=_subject(one, case),
         names=first_of(one.names, NAMED) if one.names else "",
@@ -220,6 +221,8 @@ def sentence(one: Evidence, case: CaseFile, *, si: bool = False) -> str:
         bus=bus_of(one, case),
         stop=one.subject.partition(".")[0],
         amount=amount.removesuffix(" 1/s"),
+        frames=times(count, "frame"),
+        error_frames=times(count, "error frame"),
         time=_time(one, amount, case),
         since=_since_feedback(one, case) if one.value == "withdrawn" else "",
     )
