@@ -34,7 +34,10 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.REACH, "bus"): "Bus {bus} as a whole fell silent{time}.",
     (Atom.REACH, "everything"): "Nothing at all was recorded{time}.",
     (Atom.REACH, "copy_only"): "Only the gateway's copy fell silent{time}: {subject}; the original went on.",
-    (Atom.REACH, "lower_priorities"): "All of lower priority fell silent{time}, while a higher one went on.",
+    (
+        Atom.REACH,
+        "lower_priorities",
+    ): "Every message of lower priority fell silent{time}, while one of higher priority went on.",
     (
         Atom.REACH,
         "several_nodes",
@@ -60,7 +63,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (
         Atom.COUNTER,
         "skipped",
-    ): "After the silence {counters} had gone on: frames were built and did not come.",
+    ): "After the silence {counters} had gone on: frames were built but did not come.",
     (Atom.COUNTER, "anew"): "After the silence {counters} began anew.",
     (Atom.COUNTER, "stands"): "The counter of {subject} stood still for {frames}.",
     (
@@ -70,11 +73,11 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (
         Atom.REACH,
         "copy_went_on",
-    ): "The gateway went on passing on {subject}, so the bus itself was alive.",
+    ): "The gateway kept passing on {subject}, so the bus itself was alive.",
     (
         Atom.REACH,
         "copy_stopped",
-    ): "The gateway passed on {subject} no more, so nothing came on the bus itself.",
+    ): "The gateway stopped passing on {subject}, so nothing came on the bus itself.",
     (
         Atom.COUNTER,
         "sent_twice",
@@ -97,7 +100,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
         "regular_bursts",
     ): "{error_frames} came in bursts with pauses of one length, in which no known node was silent.",
     (Atom.BUS, "errors_only"): "{error_frames}, and next to nothing else.",
-    (Atom.BUS, "full"): "The bus {subject} was loaded to {amount}.",
+    (Atom.BUS, "full"): "Bus {subject} was loaded to {amount}.",
     (Atom.BUS, "free"): "No bus was loaded to more than {amount}.",
     (Atom.DEMAND, "on_time"): "Every demand came on time and was in order.",
     (Atom.DEMAND, "missing"): "The demand {subject} did not come{time}.",
@@ -121,8 +124,8 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
         Atom.KIT,
         "not_concerned",
     ): "Stayed active all the time: {names}; nothing of them is on the bus that fell silent.",
-    (Atom.KIT, "began_anew"): "Came back as after power-on: {names}.",
-    (Atom.KIT, "several_began_anew"): "Several nodes came back as after power-on: {names}.",
+    (Atom.KIT, "began_anew"): "Came back as if just powered on: {names}.",
+    (Atom.KIT, "several_began_anew"): "Several nodes came back as if just powered on: {names}.",
     (Atom.KIT, "reported_fault"): "The kit reported: {subject}.",
     (Atom.STOP_CHAIN, "pressed"): "{stop}: pressed.",
     (Atom.STOP_CHAIN, "released"): "{stop}: not pressed.",
@@ -139,10 +142,13 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (
         Atom.RECORDER,
         "recorded_twice",
-    ): "Frames stand twice in the capture, closer together than a bus can carry them.",
+    ): "Frames appear twice in the capture, closer together than a bus can carry them.",
     (Atom.RECORDER, "to_the_end"): "The silence lasts to the end of what was looked at.",
-    (Atom.PHYSICS, "past_threshold"): "{subject} went past the threshold of an override, up to {amount}.",
-    (Atom.PHYSICS, "varies"): "{subject} varied as under a hand, with a standard deviation of {amount}.",
+    (Atom.PHYSICS, "past_threshold"): "{subject} went past the threshold of its override, up to {amount}.",
+    (
+        Atom.PHYSICS,
+        "varies",
+    ): "{subject} varied as it does under a hand, with a standard deviation of {amount}.",
     (
         Atom.PHYSICS,
         "follows_acceleration",
@@ -152,7 +158,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (
         Atom.PHYSICS,
         "strains",
-    ): "The motor pulled with {amount} ({subject}) while the angle stood: more than it took to turn.",
+    ): "The motor drew {amount} ({subject}) while the angle stood still: more than it took to turn.",
     (Atom.PHYSICS, "frozen"): "{subject} stood still while what moves it moved.",
     (Atom.PHYSICS, "jumped"): "{subject} jumped faster than it can move.",
     (Atom.PHYSICS, "at_its_end"): "{subject} went beyond its range.",
@@ -160,25 +166,25 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (
         Atom.PHYSICS,
         "yaw_shifted",
-    ): "From here on the yaw rates by the wheels and by the steering angle are {amount} apart.",
+    ): "From here on the yaw rates from the wheels and from the steering angle are {amount} apart.",
     (
         Atom.PHYSICS,
         "yaw_scaled",
-    ): "From here on the yaw rate by the wheels is {amount} times that by the steering angle.",
+    ): "From here on the yaw rate from the wheels is {amount} times that from the steering angle.",
     (
         Atom.PHYSICS,
         "yaw_other_before",
-    ): "The yaw rates by the wheels and by the steering angle were {amount} apart before already.",
+    ): "The yaw rates from the wheels and from the steering angle were {amount} apart already before this.",
     (
         Atom.PHYSICS,
         "yaw_not_scaled",
-    ): "The yaw rates by the wheels and by the steering angle stay in proportion, {amount} to 1.",
+    ): "The yaw rates from the wheels and from the steering angle stay in proportion, {amount} to 1.",
     (
         Atom.PHYSICS,
         "yaw_one_before",
-    ): "Before this the yaw rates by the wheels and by the steering angle were {amount} to 1.",
-    (Atom.PHYSICS, "yaw_agrees"): "The yaw rates by the wheels and by the steering angle go on agreeing.",
-    (Atom.DESCRIPTION, "message_never_there"): "{subject} is not once in the capture.",
+    ): "Before this the yaw rates from the wheels and from the steering angle were {amount} to 1.",
+    (Atom.PHYSICS, "yaw_agrees"): "The yaw rates from the wheels and from the steering angle still agree.",
+    (Atom.DESCRIPTION, "message_never_there"): "{subject} is nowhere in the capture.",
     (Atom.DESCRIPTION, "bus_never_there"): "No message of bus {subject} is in the capture.",
     (
         Atom.DESCRIPTION,
