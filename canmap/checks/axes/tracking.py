@@ -234,13 +234,13 @@ class TrackingCheck(RecordValueCheck):
         axis, said = self._axes[episode.subject], self._fields[episode.subject].said
         limit = float(axis.tolerance or 0)
         away, allowed = episode.worst / said.factor, limit / said.factor
-        late = f"{seconds(axis.within_ns)} after a demand it" if axis.within_ns else "it"
+        late = f" {seconds(axis.within_ns)} after a demand" if axis.within_ns else ""
 
         def text(figures: Figures) -> str:
             off, bound = (figures.difference(value, said.unit) for value in (away, allowed))
             return (
                 f"{said.name} was up to {off} away from {'.'.join(axis.demand)}{often(episode)}; "
-                f"{late} may be {bound} away."
+                f"{bound} is allowed{late}."
             )
 
         place = self._fields[episode.subject].place
