@@ -198,10 +198,14 @@ def _held(case: CaseFile, record: str, name: str, edges: NDArray[np.float64], ma
 def _silent(case: CaseFile, edges: NDArray[np.float64]) -> Iterator[Lane]:
     """Messages that fell silent, or whose values were wrong, and are in no lane yet."""
     demands = {demand.message.message for demand in case.spec.manual.demands}
-    axes = {rule.stamp for rule in case.spec.records if any(f.type.kind is AxisState for f in rule.fields)}
+    drawn = {
+        rule.stamp
+        for rule in case.spec.records
+        if issubclass(rule.type, Stop) or any(field.type.kind is AxisState for field in rule.fields)
+    }
     silent = [gap.slot for gap in case.gaps if case.roles[gap.slot] is not Role.COPY]
     wrong = [i for i, rule in enumerate(case.rules) if (rule.bus, rule.message.name) in case.wrong_spans]
     names = {case.rules[slot].message.name: slot for slot in (*silent, *wrong)}
     for name, slot in list(names.items())[:MOST_MESSAGES]:
-        if name not in demands and (slot in wrong or name not in axes):
+        if name not in demands and (slot in wrong or name not in drawn):
             yield Lane(name, "".join(_came(case, slot, edges)))
