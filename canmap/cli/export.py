@@ -17,6 +17,8 @@ from canmap.cli.printing import print_line
 from canmap.findings.finding import Severity
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from canmap.api.export import Exported
     from canmap.stream.sink import Sink
 
@@ -36,7 +38,7 @@ Values are in SI units, and empty where not valid. A .mcap file holds messages o
 canmap topics lists, in the units of their types. When its export is killed, FILE.part stays: the last example
 makes a whole file of it. An existing file is replaced only with --overwrite.
 
-Exit status: 0 when all is written, whatever was found; 1 if there was nothing to write, because of an error
+Exit status: 0 when all is written, whatever was found; 1 if there was no record to write, because of an error
 that is found; 2 if the command failed, 130 after Ctrl-C.
 """
 
@@ -75,7 +77,7 @@ def export_command(
             beside += progress.of(intake)
         inputs = tuple(request.descriptions.values())
         done = export_intake(intake, spec, place, overwrite=request.overwrite, inputs=inputs, beside=beside)
-    return _tell(done)
+    return _tell(done, place.records)
 
 
 def _finishes_bag(request: Request, into: str) -> bool:
@@ -99,8 +101,12 @@ def _finish(request: Request, into: str) -> int:
     return 0
 
 
-def _tell(done: Exported) -> int:
+def _tell(done: Exported, records: Sequence[str]) -> int:
     """Say what was written and how much was found, on standard error where it may have gone to the output.
+
+    Args:
+        done: What became of the export.
+        records: Names of the records that were to be written.
 
     Returns:
         The exit status.
@@ -120,7 +126,8 @@ def _tell(done: Exported) -> int:
     found = [times(severities[word], word) for word in ("error", "warning", "note") if severities[word]]
     print_line(f"Findings: {listed(found, 'and') if found else 'none'}.", to_stderr=to_stderr)
     errors = [finding.text for finding in done.result.findings if finding.severity is Severity.ERROR]
-    if count or not errors:
+    came = any(done.result.record_summaries[name].count for name in records)
+    if came or not errors:  # a bag has diagnostics, whatever came
         return 0
     for text in errors[:MOST_ERRORS]:
         print_line(text, to_stderr=True)

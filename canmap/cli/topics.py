@@ -35,11 +35,12 @@ _MOST_RECORDS = 2  # that the screen names
 )
 @click.argument("spec_path", metavar="SPEC")
 @click.option("--namespace", metavar="NAME", default="", help="Show the names of the topics below NAME.")
+@click.option("--clock", is_flag=True, help="Show /clock too, as replay --topics --clock sends it.")
 @click.option("--json", "json_path", metavar="FILE", help="Write the topics as JSON; - is standard output.")
 @click.option("--into", metavar="FOLDER", help="Write packages of message types into this folder.")
 @OVERWRITE
 def topics_command(
-    spec_path: str, namespace: str, json_path: str | None, into: str | None, overwrite: bool
+    spec_path: str, namespace: str, clock: bool, json_path: str | None, into: str | None, overwrite: bool
 ) -> int:
     """List the ROS 2 topics that a vehicle has by its mapping spec SPEC, and what is left out."""
     from canmap.mapping.loader import load_spec
@@ -47,7 +48,7 @@ def topics_command(
     from canmap.topics.topic_table import planned_topics
 
     spec = load_spec(spec_path)
-    plan = planned_topics(spec)
+    plan = planned_topics(spec, clock=clock)
     try:
         names = full_names(plan.topics, namespace)
     except ArgumentError as error:

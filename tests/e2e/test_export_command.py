@@ -74,6 +74,8 @@ def test_lines_hold_all_records_in_order_and_then_changes_and_findings(tmp_path:
         *({"change": change} for change in inspection["changes"]),
         *({"finding": finding} for finding in inspection["findings"]),
     ]
+    last = path.read_text(encoding="ascii").splitlines()[-1]
+    assert last == json.dumps(lines[-1], separators=(",", ":"))  # without blanks, as every other line
 
 
 def test_a_folder_of_parquet_is_read_by_polars_and_by_pandas(tmp_path: Path) -> None:
@@ -221,10 +223,10 @@ def test_what_cannot_be_done_is_said_in_a_line(tmp_path: Path, arguments: list[s
 def test_an_export_of_nothing_says_why(tmp_path: Path) -> None:
     capture = tmp_path / "other.log"
     capture.write_text((ROOT / DEMO).read_text().replace("can0", "vcan7").replace("can1", "vcan8"))
-    done = canmap("export", capture, *SPEC, "--into", tmp_path / "all.jsonl")
-    assert done.returncode == 1
-    assert done.stdout.startswith("0 records of ")
-    assert "give --channel drive=vcan7 --channel chassis=vcan8" in done.stderr
+    for into, wrote in (("all.jsonl", "0 records of "), ("all.mcap", "13 messages on 21 topics in ")):
+        done = canmap("export", capture, *SPEC, "--into", tmp_path / into)
+        assert (done.returncode, done.stdout[: len(wrote)]) == (1, wrote)  # a bag has diagnostics
+        assert "give --channel drive=vcan7 --channel chassis=vcan8" in done.stderr
 
 
 def test_what_exists_is_replaced_only_when_asked_and_an_input_never(tmp_path: Path) -> None:

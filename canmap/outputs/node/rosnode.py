@@ -7,8 +7,10 @@ theirs is a sentence. rclpy installs no handlers of signals: Ctrl-C stays with w
 from __future__ import annotations
 
 import os
+import sys
 from collections import defaultdict
 from importlib import import_module
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
 from canmap.base.errors import UsageError, library_reason
@@ -25,6 +27,8 @@ if TYPE_CHECKING:
 
 NODE_NAME = "canmap"
 MOST_DOMAIN = 232  # the largest whose ports fit: DDSI-RTPS 2.5, 9.6.2.3 (from memory)
+_MIDDLEWARES = "share/ament_index/resource_index/rmw_typesupport"
+_CHOOSES_ONE = "rmw_implementation"  # is listed beside them, and is none itself
 _QUIET = ("--disable-stdout-logs", "--disable-rosout-logs", "--disable-external-lib-logs")
 _ASKS_FOR_LOGS = ("--log-level", "--enable-stdout-logs", "--enable-rosout-logs", "--enable-external-lib-logs")
 _ACKNOWLEDGED_S = 0.5  # how long the readers of a topic get to confirm what they were sent
@@ -52,6 +56,7 @@ class RosNode:
         self, topics: Sequence[Topic], *, namespace: str = "", arguments: Sequence[str] = ()
     ) -> None:
         _check_domain()
+        _check_middleware()
         self._rclpy = rclpy()
         self._context = self._rclpy.Context()
         self._node: Any = None
@@ -210,6 +215,24 @@ def _check_domain() -> None:
     text = os.environ.get("ROS_DOMAIN_ID", "")
     if text and not (text.isascii() and text.isdigit() and int(text) <= MOST_DOMAIN):
         raise UsageError(f"ROS_DOMAIN_ID is {text}; it has to be a number from 0 to {MOST_DOMAIN}.")
+
+
+def _check_middleware() -> None:
+    """Refuse a middleware that is not installed: ROS 2 would end the whole program while it is imported.
+
+    Which ones are, an installed ROS 2 lists in its index of resources; without a list nothing is checked.
+
+    Raises:
+        UsageError: RMW_IMPLEMENTATION names one that is not listed.
+    """
+    wanted = os.environ.get("RMW_IMPLEMENTATION", "")
+    places = [*filter(None, os.environ.get("AMENT_PREFIX_PATH", "").split(os.pathsep)), sys.prefix]
+    listings = (Path(place, _MIDDLEWARES).glob("rmw_*") for place in places)
+    here = sorted({file.name for files in listings for file in files} - {_CHOOSES_ONE})
+    if wanted and here and wanted not in here:
+        raise UsageError(
+            f"RMW_IMPLEMENTATION is {wanted}, which this ROS 2 does not have; it has {listed(here, 'and')}."
+        )
 
 
 def _why(error: Exception) -> str:
