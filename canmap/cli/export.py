@@ -15,6 +15,7 @@ from canmap.base.words import listed, times
 from canmap.cli.options import Request, reads_session
 from canmap.cli.printing import print_line
 from canmap.findings.finding import Severity
+from canmap.findings.kinds import MISSING
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from canmap.api.export import Exported
     from canmap.stream.sink import Sink
 
-MOST_ERRORS = 5  # that are told where nothing is written
+MOST_ERRORS = 5  # that are told of what is not in the export
 EPILOG = """\
 \b
 Examples:
@@ -125,13 +126,12 @@ def _tell(done: Exported, records: Sequence[str]) -> int:
     severities = Counter(finding.severity.value for finding in done.result.findings)
     found = [times(severities[word], word) for word in ("error", "warning", "note") if severities[word]]
     print_line(f"Findings: {listed(found, 'and') if found else 'none'}.", to_stderr=to_stderr)
-    errors = [finding.text for finding in done.result.findings if finding.severity is Severity.ERROR]
-    came = any(done.result.record_summaries[name].count for name in records)
-    if came or not errors:  # a bag has diagnostics, whatever came
-        return 0
-    for text in errors[:MOST_ERRORS]:
+    errors = [finding for finding in done.result.findings if finding.severity is Severity.ERROR]
+    came = any(done.result.record_summaries[name].count for name in records)  # a bag has diagnostics anyhow
+    why = [finding.text for finding in errors if finding.kind is MISSING or not came]
+    for text in why[:MOST_ERRORS]:
         print_line(text, to_stderr=True)
-    return 1
+    return 0 if came or not errors else 1
 
 
 def _bytes(size: int) -> str:
