@@ -121,7 +121,7 @@ def export_intake(
         delivery = Delivery((sink, *beside), frozenset(place.records))
         result = inspect_intake(intake, spec, delivery=delivery)
         sink.conclude(result)
-    return Exported(place.into, files, sink.rows, _size(files), place.form.sink is None, result)
+    return Exported(place.into, files, sink.rows, _size(files), place.is_bag, result)
 
 
 @contextlib.contextmanager

@@ -14,6 +14,7 @@ from canmap.base.errors import UsageError
 from canmap.base.words import listed, times
 from canmap.cli.options import Request, reads_session
 from canmap.cli.printing import print_line
+from canmap.cli.topic_options import checked_names
 from canmap.findings.finding import Severity
 from canmap.findings.kinds import MISSING
 
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from canmap.api.export import Exported
+    from canmap.mapping.model import Spec
+    from canmap.outputs.destination import Destination
     from canmap.stream.sink import Sink
 
 MOST_ERRORS = 5  # that are told of what is not in the export
@@ -64,21 +67,51 @@ def export_command(
     from canmap.cli.progress import Progress
 
     if _finishes_bag(request, into):
+        if record or namespace or _is_excerpt(request):
+            raise UsageError(
+                "A .part becomes whole as it is: leave out --record, --namespace, --from and --to."
+            )
         return _finish(request, into)
     request.require_spec()
     with contextlib.ExitStack() as stack:
         intake, spec = stack.enter_context(request.opened())
-        from canmap.api.export import export_intake, names_to_write
-        from canmap.outputs.destination import destination
+        from canmap.api.export import export_intake
 
-        place = replace(destination(into, form, names_to_write(spec, record or None)), namespace=namespace)
+        place = export_place(into, form, spec, record, namespace)
+        if namespace and not place.is_bag:
+            raise UsageError("--namespace is for the topics of a .mcap file; leave it out.")
         beside: list[Sink] = []
         if into != "-":  # its lines may be on the same terminal
-            progress = stack.enter_context(Progress(in_part=request.span_s != (0.0, math.inf)))
+            progress = stack.enter_context(Progress(in_part=_is_excerpt(request)))
             beside += progress.of(intake)
         inputs = tuple(request.descriptions.values())
         done = export_intake(intake, spec, place, overwrite=request.overwrite, inputs=inputs, beside=beside)
     return _tell(done, place.records)
+
+
+def export_place(
+    into: str, form: str | None, spec: Spec, records: Sequence[str] | None, namespace: str
+) -> Destination:
+    """Return where an export goes: all records, unless some are named.
+
+    Raises:
+        UsageError: It cannot hold these records, or the namespace is none.
+        OutputError: Nothing is exported there.
+    """
+    from canmap.api.export import names_to_write
+    from canmap.outputs.destination import destination
+
+    place = replace(destination(into, form, names_to_write(spec, records or None)), namespace=namespace)
+    if place.is_bag:
+        from canmap.topics.topic_table import topic_table
+
+        checked_names(topic_table(spec), namespace)
+    return place
+
+
+def _is_excerpt(request: Request) -> bool:
+    """Tell whether less than the whole session is asked for."""
+    return request.span_s != (0.0, math.inf)
 
 
 def _finishes_bag(request: Request, into: str) -> bool:

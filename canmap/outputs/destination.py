@@ -42,6 +42,11 @@ class Destination:
     folder: str = ""
     namespace: str = ""
 
+    @property
+    def is_bag(self) -> bool:
+        """Whether messages of topics are written, and no records."""
+        return self.form.sink is None
+
 
 def destination(into: str, ending: str | None, records: Sequence[str]) -> Destination:
     """Return where an export goes.

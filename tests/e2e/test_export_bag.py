@@ -102,6 +102,9 @@ def test_one_record_below_a_namespace(tmp_path: Path) -> None:
 def test_a_bag_that_was_cut_off_is_finished(bag: Path, tmp_path: Path, count: int) -> None:
     part, into = tmp_path / "a.mcap.part", tmp_path / "a.mcap"
     part.write_bytes(bag.read_bytes()[:-100])
+    done = shell.canmap("export", part, "--record", "battery", "--into", into)
+    assert (done.returncode, into.exists()) == (2, False)  # it would hold all the same
+    assert "becomes whole as it is: leave out --record, " in done.stderr
     done = shell.canmap("export", part, "--into", into)
     assert (done.returncode, done.stdout) == (0, f"{count:,} messages in {into}.\n")
     with Reader(into) as rosbag:
