@@ -136,8 +136,9 @@ def sends_topics(command: Callable[..., Any]) -> Callable[..., Any]:
             "--namespace": namespace, "--stamps": stamps, "--clock": clock or None,
             "--wait-for-readers": wait_s, ROS_ARGUMENTS: ros,
         }  # fmt: skip
+        to_bag = str(own.get("into")).lower().endswith(".mcap")
         for option, value in given.items():
-            if value is not None and not (topics or (option == "--namespace" and own.get("into"))):
+            if value is not None and not (topics or (option == "--namespace" and to_bag)):
                 raise UsageError(f"{option} is for --topics; give that too, or leave it out.")
         longest_s = LONGEST_DISCOVERY_S if wait_s is None else wait_s
         if not 0 <= longest_s <= LONGEST_WAIT_S:

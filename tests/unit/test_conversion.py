@@ -14,6 +14,7 @@ import pytest
 import canmap
 from canmap.engine.engine import Engine
 from canmap.frames.readers import open_captures
+from canmap.mapping.topic_rules import RecordTopics
 from canmap.topics.topic import MessageForm
 from canmap.vocabulary.record_types import field_types
 from tests.streams import ROOT, spec_of
@@ -125,6 +126,18 @@ def test_the_pose_of_an_odometry_never_leaps() -> None:
     assert heading_of(odometry[begun]) == heading_of(odometry[ended]) != 0
     turned = np.exp(1j * heading_of(odometry[ended]))
     assert pose[begun:] == pytest.approx(pose[ended] + turned * own[begun:], abs=1e-9)
+
+
+def test_the_transform_is_the_pose_of_the_odometry() -> None:
+    broadcast = replace(spec_of().topics, records={"motion": RecordTopics(transform=True)})
+    sink = converted(chunks(DROP), replace(spec_of(), topics=broadcast))
+    odometry, sent_on_tf = sink.read("odom"), sink.read("/tf")
+    assert len(odometry) == len(sent_on_tf) > 500
+    for pose, (moved,) in zip(odometry, (message.transforms for message in sent_on_tf), strict=True):
+        assert (moved.header, moved.child_frame_id) == (pose.header, "base_link")
+        at, to = pose.pose.pose, moved.transform
+        assert (to.translation.x, to.translation.y) == (at.position.x, at.position.y)
+        assert (to.rotation.z, to.rotation.w) == (at.orientation.z, at.orientation.w)
 
 
 def test_a_reference_point_ahead_of_the_rear_axle_moves_sideways_in_a_bend() -> None:
