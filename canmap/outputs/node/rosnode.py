@@ -6,8 +6,10 @@ theirs is a sentence. rclpy installs no handlers of signals: Ctrl-C stays with w
 
 from __future__ import annotations
 
+import math
 import os
 import sys
+import time
 from collections import defaultdict
 from importlib import import_module
 from pathlib import Path
@@ -32,6 +34,9 @@ _CHOOSES_ONE = "rmw_implementation"  # is listed beside them, and is none itself
 _QUIET = ("--disable-stdout-logs", "--disable-rosout-logs", "--disable-external-lib-logs")
 _ASKS_FOR_LOGS = ("--log-level", "--enable-stdout-logs", "--enable-rosout-logs", "--enable-external-lib-logs")
 _ACKNOWLEDGED_S = 0.5  # how long the readers of a topic get to confirm what they were sent
+_FORGOTTEN_S = (
+    20.0  # after which the middleware forgets a node that crashed (the lease of Fast DDS, from memory)
+)
 
 
 class RosNode:
@@ -61,7 +66,7 @@ class RosNode:
         self._context = self._rclpy.Context()
         self._node: Any = None
         self._publishers: dict[str, Any] = {}
-        self._impatient: set[str] = set()  # topics whose readers do not keep up, and are not waited for
+        self._hurries_until_s = -math.inf  # no readers are waited for before, by time.monotonic
         try:
             self._start(namespace, arguments)
             self.left_out = self._offer(topics)
@@ -138,11 +143,12 @@ class RosNode:
     def let_readers_catch_up(self, topic: Topic) -> None:
         """Wait until a topic's readers have confirmed what was sent, at most for half a second.
 
-        Whose readers once take longer is not waited for again.
+        Whoever takes longer hangs or has crashed, and may read every topic: then none is waited for until
+        it is forgotten.
         """
-        publisher = self._publishers[topic.name]
-        if topic.name not in self._impatient and not self._acknowledged(publisher):
-            self._impatient.add(topic.name)
+        hurries = time.monotonic() < self._hurries_until_s
+        if not hurries and not self._acknowledged(self._publishers[topic.name]):
+            self._hurries_until_s = time.monotonic() + _FORGOTTEN_S
 
     def _acknowledged(self, publisher: Any) -> bool:
         if not publisher.get_subscription_count():
