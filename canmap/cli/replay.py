@@ -185,4 +185,4 @@ def _pace(text: str, key: PauseKey) -> Pace | None:
         factor = 0.0
     if not 0 < factor < float("inf"):
         raise UsageError(f"--pace {text} is neither a positive number nor flat.")
-    return Pace(factor, paused=key.paused, ahead_s=AHEAD_S)
+    return Pace(factor, paused=key.paused, ahead_s=AHEAD_S, suspended_s=lambda: key.suspended_s)
