@@ -161,9 +161,9 @@ def _tell(done: Exported, records: Sequence[str]) -> int:
     print_line(f"Findings: {listed(found, 'and') if found else 'none'}.", to_stderr=to_stderr)
     errors = [finding for finding in done.result.findings if finding.severity is Severity.ERROR]
     came = any(done.result.record_summaries[name].count for name in records)  # a bag has diagnostics anyhow
-    why = [finding.text for finding in errors if finding.kind is MISSING or not came]
-    for text in why[:MOST_ERRORS]:
-        print_line(text, to_stderr=True)
+    missing = [finding for finding in errors if finding.kind is MISSING]
+    for finding in (missing if came or missing else errors)[:MOST_ERRORS]:
+        print_line(finding.text, to_stderr=True)
     return 0 if came or not errors else 1
 
 
