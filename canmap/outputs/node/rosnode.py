@@ -77,9 +77,9 @@ class RosNode:
     def _start(self, namespace: str, arguments: Sequence[str]) -> None:
         logging = self._rclpy.logging
         quiet = not any(argument in _ASKS_FOR_LOGS for argument in arguments)
-        if quiet:  # what it says of its arguments comes before these are heeded
-            logging.set_logger_level("rcl", logging.LoggingSeverity.FATAL)
         try:
+            if quiet:  # what it says of its arguments comes before these are heeded
+                logging.set_logger_level("rcl", logging.LoggingSeverity.FATAL)
             self._rclpy.init(
                 args=[NODE_NAME, "--ros-args", *(_QUIET if quiet else ()), *arguments],
                 context=self._context,
