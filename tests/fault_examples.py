@@ -94,6 +94,7 @@ EXAMPLES = {
     "gateway_restart": f"{{kind: gateway_restart, {WHILE}}}",
     "recorder_overload": f"{{kind: recorder_overload, rate: 300 Hz, {WHILE}}}",
     "recorder_unplugged": f"{{kind: recorder_unplugged, bus: drive, {WHILE}}}",
+    "recorder_loose_plug": f"{{kind: recorder_loose_plug, bus: drive, every: 100 ms, {WHILE}}}",
     "recorder_filter": "{kind: recorder_filter, message: SteerFeedback}",
     "capture_ends": "{kind: capture_ends, at: 1.9 s}",
     "clocks_apart": "{kind: clocks_apart, offset: 20 ms}",

@@ -71,6 +71,7 @@ FOUND_AS: dict[str, set[str]] = {
     "gateway_restart": {"stale"},
     "recorder_overload": {"loss"},
     "recorder_unplugged": {"recording_gap"},
+    "recorder_loose_plug": {"recording_gap", "loss"},
     "recorder_filter": {"missing"},
     "clocks_apart": {"relay"},
     "channels_swapped": {"missing"},

@@ -174,9 +174,10 @@ def _nearest(spans: Sequence[EpisodeSpan], result: Inspection, at_s: float) -> E
     nearest = min(spans, key=off_ns)
     if off_ns(nearest)[0] > NEAR_NS:
         begins = [f"{result.seconds(span.begin_ns):.3f}" for span in spans]
+        they = "they begin" if len(begins) > 1 else "the only one begins"
         raise UsageError(
             f"No episode is within {NEAR_NS // SECOND_NS} s of --at {at_s:g}; "
-            f"they begin at {first_of(begins, MOST_TIMES)} s."
+            f"{they} at {first_of(begins, MOST_TIMES)} s."
         )
     return nearest
 

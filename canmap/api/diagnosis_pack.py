@@ -132,7 +132,7 @@ def _load_packed(spec: Spec, stage: Path, names: Mapping[str, str], source: Pack
                 f"{spec.path} names {file} by an absolute path, so that a pack would lack it; "
                 "name it by its path from the spec."
             )
-    return loaded
+    return replace(loaded, advise=spec.advise)
 
 
 def _name_of(file: str, names: Mapping[str, str]) -> str:

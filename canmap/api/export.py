@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from dataclasses import replace
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -58,6 +59,7 @@ def export(  # noqa: PLR0913  # each stands for itself
     *,
     records: str | Iterable[str] | None = None,
     form: str | None = None,
+    namespace: str = "",
     span_s: tuple[float, float] = ALL_S,
     overwrite: bool = False,
 ) -> Exported:
@@ -70,6 +72,7 @@ def export(  # noqa: PLR0913  # each stands for itself
             output. It appears whole or not at all; of a bag that fails, what there is stays as a .part.
         records: Name or names of the records to write; all by default.
         form: "jsonl", "csv", "parquet" or "mcap" where `into` does not tell it.
+        namespace: What relative names of topics are put below in a bag.
         span_s: The part of the session to use, as for `inspect`.
         overwrite: Whether a file that exists may be replaced; never one that is read.
 
@@ -78,7 +81,7 @@ def export(  # noqa: PLR0913  # each stands for itself
         SpecError: The spec at a path has mistakes.
         OutputError: The output cannot be written, exists, or is one of the inputs.
         UsageError: The form cannot hold what is to be written, its library is not installed, `records` names
-            a record that the spec does not have, or `span_s` leaves no time.
+            a record that the spec does not have, `namespace` is none, or `span_s` leaves no time.
     """
     window = Window.of(span_s)
     paths = [captures] if isinstance(captures, str | PathLike) else captures
@@ -87,7 +90,7 @@ def export(  # noqa: PLR0913  # each stands for itself
     try:
         wanted = [records] if isinstance(records, str) else records
         place = destination(str(into), form, names_to_write(loaded, wanted))
-        return export_intake(intake, loaded, place, overwrite=overwrite)
+        return export_intake(intake, loaded, replace(place, namespace=namespace), overwrite=overwrite)
     finally:
         intake.close()
 
@@ -121,7 +124,7 @@ def export_intake(
         delivery = Delivery((sink, *beside), frozenset(place.records))
         result = inspect_intake(intake, spec, delivery=delivery)
         sink.conclude(result)
-    return Exported(place.into, files, sink.rows, _size(files), place.form.sink is None, result)
+    return Exported(place.into, files, sink.rows, _size(files), place.is_bag, result)
 
 
 @contextlib.contextmanager

@@ -10,7 +10,7 @@ from rich.text import Text
 from canmap.base.dataclass import dataclass
 from canmap.base.errors import printable
 from canmap.base.words import number, times
-from canmap.records.change import in_words, told_once
+from canmap.records.change import told_once
 from canmap.summaries.changes import LISTED_CHANGES
 from canmap.vocabulary.record_types import Control, Gear, Stop, field_types
 
@@ -96,13 +96,9 @@ class _Line:
         names = ", ".join(change.name for change in self.changes[:NAMED])
         if len(self.changes) > NAMED:
             names += f" and {len(self.changes) - NAMED} more"
-        before, after = _values(first)
+        before, after = first.words
         held = "" if first.held_ns is None else f", for {number(round(first.held_ns / 1e9, 3))} s"
         return f"{result.seconds(first.clock_ns):>10.3f}  ", f"{names}: {before} to {after}{held}"
-
-
-def _values(change: Change) -> tuple[str, str]:
-    return in_words(change.before), in_words(change.after)
 
 
 def _gathered(ranked: Sequence[tuple[int, Change]]) -> list[_Line]:
@@ -110,7 +106,7 @@ def _gathered(ranked: Sequence[tuple[int, Change]]) -> list[_Line]:
     lines: list[_Line] = []
     newest: dict[tuple[int, str, str], _Line] = {}
     for rank, change in ranked:
-        alike = (rank, *_values(change))
+        alike = (rank, *change.words)
         line = newest.get(alike)
         if line is None or not line.takes(change):
             newest[alike] = line = _Line(rank, [])

@@ -14,13 +14,19 @@ from canmap.base.errors import UsageError
 from canmap.base.words import listed, times
 from canmap.cli.options import Request, reads_session
 from canmap.cli.printing import print_line
+from canmap.cli.topic_options import checked_names
 from canmap.findings.finding import Severity
+from canmap.findings.kinds import MISSING
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from canmap.api.export import Exported
+    from canmap.mapping.model import Spec
+    from canmap.outputs.destination import Destination
     from canmap.stream.sink import Sink
 
-MOST_ERRORS = 5  # that are told where nothing is written
+MOST_ERRORS = 5  # that are told of what is not in the export
 EPILOG = """\
 \b
 Examples:
@@ -36,7 +42,7 @@ Values are in SI units, and empty where not valid. A .mcap file holds messages o
 canmap topics lists, in the units of their types. When its export is killed, FILE.part stays: the last example
 makes a whole file of it. An existing file is replaced only with --overwrite.
 
-Exit status: 0 when all is written, whatever was found; 1 if there was nothing to write, because of an error
+Exit status: 0 when all is written, whatever was found; 1 if there was no record to write, because of an error
 that is found; 2 if the command failed, 130 after Ctrl-C.
 """
 
@@ -61,21 +67,51 @@ def export_command(
     from canmap.cli.progress import Progress
 
     if _finishes_bag(request, into):
+        if record or namespace or _is_excerpt(request):
+            raise UsageError(
+                "A .part becomes whole as it is: leave out --record, --namespace, --from and --to."
+            )
         return _finish(request, into)
     request.require_spec()
     with contextlib.ExitStack() as stack:
         intake, spec = stack.enter_context(request.opened())
-        from canmap.api.export import export_intake, names_to_write
-        from canmap.outputs.destination import destination
+        from canmap.api.export import export_intake
 
-        place = replace(destination(into, form, names_to_write(spec, record or None)), namespace=namespace)
+        place = export_place(into, form, spec, record, namespace)
+        if namespace and not place.is_bag:
+            raise UsageError("--namespace is for the topics of a .mcap file; leave it out.")
         beside: list[Sink] = []
         if into != "-":  # its lines may be on the same terminal
-            progress = stack.enter_context(Progress(in_part=request.span_s != (0.0, math.inf)))
+            progress = stack.enter_context(Progress(in_part=_is_excerpt(request)))
             beside += progress.of(intake)
         inputs = tuple(request.descriptions.values())
         done = export_intake(intake, spec, place, overwrite=request.overwrite, inputs=inputs, beside=beside)
-    return _tell(done)
+    return _tell(done, place.records)
+
+
+def export_place(
+    into: str, form: str | None, spec: Spec, records: Sequence[str] | None, namespace: str
+) -> Destination:
+    """Return where an export goes: all records, unless some are named.
+
+    Raises:
+        UsageError: It cannot hold these records, or the namespace is none.
+        OutputError: Nothing is exported there.
+    """
+    from canmap.api.export import names_to_write
+    from canmap.outputs.destination import destination
+
+    place = replace(destination(into, form, names_to_write(spec, records or None)), namespace=namespace)
+    if place.is_bag:
+        from canmap.topics.topic_table import topic_table
+
+        checked_names(topic_table(spec), namespace)
+    return place
+
+
+def _is_excerpt(request: Request) -> bool:
+    """Tell whether less than the whole session is asked for."""
+    return request.span_s != (0.0, math.inf)
 
 
 def _finishes_bag(request: Request, into: str) -> bool:
@@ -99,8 +135,12 @@ def _finish(request: Request, into: str) -> int:
     return 0
 
 
-def _tell(done: Exported) -> int:
+def _tell(done: Exported, records: Sequence[str]) -> int:
     """Say what was written and how much was found, on standard error where it may have gone to the output.
+
+    Args:
+        done: What became of the export.
+        records: Names of the records that were to be written.
 
     Returns:
         The exit status.
@@ -119,12 +159,12 @@ def _tell(done: Exported) -> int:
     severities = Counter(finding.severity.value for finding in done.result.findings)
     found = [times(severities[word], word) for word in ("error", "warning", "note") if severities[word]]
     print_line(f"Findings: {listed(found, 'and') if found else 'none'}.", to_stderr=to_stderr)
-    errors = [finding.text for finding in done.result.findings if finding.severity is Severity.ERROR]
-    if count or not errors:
-        return 0
-    for text in errors[:MOST_ERRORS]:
-        print_line(text, to_stderr=True)
-    return 1
+    errors = [finding for finding in done.result.findings if finding.severity is Severity.ERROR]
+    came = any(done.result.record_summaries[name].count for name in records)  # a bag has diagnostics anyhow
+    missing = [finding for finding in errors if finding.kind is MISSING]
+    for finding in (missing if came or missing else errors)[:MOST_ERRORS]:
+        print_line(finding.text, to_stderr=True)
+    return 0 if came or not errors else 1
 
 
 def _bytes(size: int) -> str:

@@ -8,6 +8,7 @@ import select
 import signal
 import sys
 import termios
+import time
 from typing import TYPE_CHECKING, Any, Self
 
 from canmap.cli.printing import print_line
@@ -27,6 +28,9 @@ class PauseKey:
 
     Args:
         wanted: False where standard input is used otherwise.
+
+    Attributes:
+        suspended_s: How long the program was suspended so far.
     """
 
     def __init__(self, *, wanted: bool = True) -> None:
@@ -34,6 +38,7 @@ class PauseKey:
         self._before: list[Any] | None = None  # settings of the terminal, while they are changed
         self._suspended_before: Any = None
         self._paused = False
+        self.suspended_s = 0.0
 
     def __enter__(self) -> Self:
         if self._wanted and _is_ours():
@@ -87,7 +92,9 @@ class PauseKey:
         taken = self._before is not None
         self._put_back()
         signal.signal(signal.SIGTSTP, signal.SIG_DFL)
+        since_s = time.monotonic()
         os.kill(os.getpid(), signal.SIGTSTP)
+        self.suspended_s += time.monotonic() - since_s
         signal.signal(signal.SIGTSTP, self._suspend)
         if taken and _is_ours():
             self._take()

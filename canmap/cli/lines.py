@@ -13,7 +13,7 @@ from canmap.cli.render import STYLES, console
 from canmap.findings.episodes import Closed, Opened
 from canmap.findings.finding import Severity
 from canmap.frames.window import LONGEST_S
-from canmap.records.change import in_words, told_once
+from canmap.records.change import told_once
 from canmap.results.shown import in_si, shown_fields
 from canmap.summaries.changes import LISTED_CHANGES
 
@@ -78,7 +78,7 @@ class LinePrinter:
             known_ns = step.now_ns if event.known_ns is None else event.known_ns
             known_ns = max(known_ns, self._told_ns)
             told_ns = max(told_ns, known_ns)
-            lines.append((known_ns, _event_line(event, known_ns, self._zero_ns)))
+            lines.append((known_ns, _event_line(event, known_ns, self._zero_ns, si=self._si)))
         self._told_ns = max(self._told_ns, told_ns)
         for at_ns, line in sorted(lines, key=lambda pair: pair[0]):
             self._out.print(Text(f"{_seconds(at_ns, self._zero_ns):>10} s  ") + line, soft_wrap=True)
@@ -124,7 +124,7 @@ def print_sent(sink: TopicSink) -> None:
     out.print(f"{text}.", style="dim")
 
 
-def _event_line(event: Event, known_ns: int, zero_ns: int) -> Text:
+def _event_line(event: Event, known_ns: int, zero_ns: int, *, si: bool) -> Text:
     finding = event.finding
     known, start, end = (_seconds(at, zero_ns) for at in (known_ns, finding.start_ns, finding.end_ns))
     if isinstance(event, Opened):
@@ -138,11 +138,11 @@ def _event_line(event: Event, known_ns: int, zero_ns: int) -> Text:
     else:
         word, when = "found", f"{start} to {end} s"
     line = Text(f"{word:6} {finding.severity.value} {finding.kind.value}", style=STYLES[finding.severity])
-    return Text.assemble(line, f"  {printable(finding.text)}", f" ({when})" if when else "")
+    return Text.assemble(line, f"  {printable(finding.told(si=si))}", f" ({when})" if when else "")
 
 
 def _change_line(change: Change) -> Text:
-    text = f"change {change.name}  {in_words(change.before)} to {in_words(change.after)}"
+    text = f"change {change.name}  {' to '.join(change.words)}"
     if change.number == LISTED_CHANGES:
         text += " (its further changes are counted only)"
     return Text(printable(text))

@@ -84,7 +84,7 @@ def show(result: Inspection, out: Screen | None = None, *, si: bool = False) -> 
     _show_messages(result, out)
     _show_records(result, out, si=si)
     show_course(result, out)
-    _show_findings(result, out)
+    _show_findings(result, out, si=si)
     counts = [
         times(sum(f.severity is severity for f in result.findings), severity.value) for severity in Severity
     ]
@@ -238,7 +238,7 @@ def _share(part: int, whole: int) -> str:
     return f"{min(max(100 * part / whole, 0.1), 99.9):.1f} %"
 
 
-def _show_findings(result: Inspection, out: Screen) -> None:
+def _show_findings(result: Inspection, out: Screen, *, si: bool) -> None:
     out.print()
     if not result.findings:
         out.print(Text("Nothing found", style="bold"))
@@ -250,7 +250,7 @@ def _show_findings(result: Inspection, out: Screen) -> None:
     for severity in Severity:
         listed = [f for f in groups[severity] if not _told_together(f)]
         for finding in listed[:SHOWN]:
-            show_finding(result, finding, out)
+            _show_finding(result, finding, out, si=si)
         if len(listed) > SHOWN:
             out.print(Text(f"  and {times(len(listed) - SHOWN, f'more {severity.value}')}; --json has all"))
     _show_unknown(result, out)
@@ -266,7 +266,7 @@ def _show_line(out: Screen, severity: Severity, kind: Kind, text: str) -> None:
     out.print(line)
 
 
-def show_finding(result: Inspection, finding: Finding, out: Screen) -> None:
+def _show_finding(result: Inspection, finding: Finding, out: Screen, *, si: bool) -> None:
     """Print one finding: severity, kind, span, sentence; below it what else happened around its begin."""
     start, end = result.seconds(finding.start_ns), result.seconds(finding.end_ns)
     span = f"{start:.3f}" if start == end else f"{start:.3f} to {end:.3f}"
@@ -274,7 +274,7 @@ def show_finding(result: Inspection, finding: Finding, out: Screen) -> None:
     head = Text.assemble("  ", (finding.severity.value, STYLES[finding.severity]), f" {finding.kind.value}")
     if finding.kind != SPEC:
         head.append(f" [{span}]", style="cyan")
-    head.append(f"  {printable(finding.text)}")
+    head.append(f"  {printable(finding.told(si=si))}")
     _print_below(head, 2, out)
     for sentence in finding.beside:
         _print_below(Text(f"    {printable(sentence)}", style="dim"), 4, out)

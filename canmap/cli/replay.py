@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import click
@@ -127,19 +126,18 @@ def replay_command(
 
 
 def _destination(into: str, spec: Spec, records: Sequence[str] | None, namespace: str) -> Destination:
-    """Return where `--into` writes: all records, unless some are named.
+    """Return where `--into` writes, as an export does.
 
     Raises:
-        UsageError: It is standard output, or cannot hold these records.
+        UsageError: It is standard output, or as in `export_place`.
     """
-    from canmap.api.export import names_to_write
-    from canmap.outputs.destination import destination
+    from canmap.cli.export import export_place
 
     if into == "-":
         raise UsageError(
             "--into - would mix with the lines of the replay; name a file, or use canmap export."
         )
-    return replace(destination(into, None, names_to_write(spec, records or None)), namespace=namespace)
+    return export_place(into, None, spec, records, namespace)
 
 
 def _export_sink(
@@ -187,4 +185,4 @@ def _pace(text: str, key: PauseKey) -> Pace | None:
         factor = 0.0
     if not 0 < factor < float("inf"):
         raise UsageError(f"--pace {text} is neither a positive number nor flat.")
-    return Pace(factor, paused=key.paused, ahead_s=AHEAD_S)
+    return Pace(factor, paused=key.paused, ahead_s=AHEAD_S, suspended_s=lambda: key.suspended_s)

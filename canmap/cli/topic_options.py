@@ -14,11 +14,12 @@ from canmap.cli.printing import print_line
 
 if TYPE_CHECKING:
     import contextlib
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from canmap.mapping.model import Spec
     from canmap.outputs.node.topic_sink import TopicSink
     from canmap.timing.pace import Pace
+    from canmap.topics.topic import Topic
 
 ROS_ARGUMENTS = "--ros-args"
 _END = "--"
@@ -86,22 +87,32 @@ class TopicRequest:
         from canmap.outputs.node.rosnode import RosNode
         from canmap.outputs.node.topic_sink import TopicSink
         from canmap.timing.pace import wait_until_settled
-        from canmap.topics.full_names import full_names
         from canmap.topics.topic_table import topic_table
 
         if self.stamps_now and pace is None:
             raise UsageError("--stamps now needs a pace: flat out, nothing says when a message is due.")
         topics = topic_table(spec, clock=self.clock)
-        try:
-            full_names(topics, self.namespace)
-        except ArgumentError as error:
-            raise UsageError(f"--{error.argument}: {error.reason}") from None
+        checked_names(topics, self.namespace)
         node = stack.enter_context(RosNode(topics, namespace=self.namespace, arguments=self.ros_arguments))
         for sentence in node.left_out:
             print_line(sentence, to_stderr=True)
         if not wait_until_settled(node.readers, self.wait_s) and self.wait_s:
             print_line("no node has subscribed to a topic yet; the replay begins", to_stderr=True)
         return TopicSink(node, topics, pace=pace, stamps_now=self.stamps_now)
+
+
+def checked_names(topics: Sequence[Topic], namespace: str) -> tuple[str, ...]:
+    """Return the full names of topics in the namespace of `--namespace`.
+
+    Raises:
+        UsageError: It is none, or makes names that cannot be.
+    """
+    from canmap.topics.full_names import full_names
+
+    try:
+        return full_names(topics, namespace)
+    except ArgumentError as error:
+        raise UsageError(f"--{error.argument}: {error.reason}") from None
 
 
 def sends_topics(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -125,8 +136,9 @@ def sends_topics(command: Callable[..., Any]) -> Callable[..., Any]:
             "--namespace": namespace, "--stamps": stamps, "--clock": clock or None,
             "--wait-for-readers": wait_s, ROS_ARGUMENTS: ros,
         }  # fmt: skip
+        to_bag = str(own.get("into")).lower().endswith(".mcap")
         for option, value in given.items():
-            if value is not None and not (topics or (option == "--namespace" and own.get("into"))):
+            if value is not None and not (topics or (option == "--namespace" and to_bag)):
                 raise UsageError(f"{option} is for --topics; give that too, or leave it out.")
         longest_s = LONGEST_DISCOVERY_S if wait_s is None else wait_s
         if not 0 <= longest_s <= LONGEST_WAIT_S:

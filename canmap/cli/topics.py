@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from canmap.base.errors import ArgumentError, UsageError
 from canmap.base.words import first_of, listed, seconds, times
 from canmap.cli.options import OVERWRITE
 from canmap.cli.printing import print_line
+from canmap.cli.topic_options import checked_names
 
 if TYPE_CHECKING:
     from canmap.mapping.model import Spec
@@ -35,23 +35,20 @@ _MOST_RECORDS = 2  # that the screen names
 )
 @click.argument("spec_path", metavar="SPEC")
 @click.option("--namespace", metavar="NAME", default="", help="Show the names of the topics below NAME.")
+@click.option("--clock", is_flag=True, help="Show /clock too, as replay --topics --clock sends it.")
 @click.option("--json", "json_path", metavar="FILE", help="Write the topics as JSON; - is standard output.")
 @click.option("--into", metavar="FOLDER", help="Write packages of message types into this folder.")
 @OVERWRITE
 def topics_command(
-    spec_path: str, namespace: str, json_path: str | None, into: str | None, overwrite: bool
+    spec_path: str, namespace: str, clock: bool, json_path: str | None, into: str | None, overwrite: bool
 ) -> int:
     """List the ROS 2 topics that a vehicle has by its mapping spec SPEC, and what is left out."""
     from canmap.mapping.loader import load_spec
-    from canmap.topics.full_names import full_names
     from canmap.topics.topic_table import planned_topics
 
     spec = load_spec(spec_path)
-    plan = planned_topics(spec)
-    try:
-        names = full_names(plan.topics, namespace)
-    except ArgumentError as error:
-        raise UsageError(f"--{error.argument}: {error.reason}") from None
+    plan = planned_topics(spec, clock=clock)
+    names = checked_names(plan.topics, namespace)
     written = "" if into is None else _write_packages(into, spec, overwrite=overwrite)
     if json_path is not None:
         _write_json(json_path, spec, plan, namespace, overwrite)

@@ -120,7 +120,7 @@ def chain_of(evidence: tuple[Evidence, ...], judgement: Judgement, case: CaseFil
     happens = [one for one in evidence if one.atom in HAPPENED or one.value in COUNTED]
     happened = [one for one in happens if one.value not in QUIET_VALUES]
     first = judgement.first[:1] if judgement.decision is Decision.ROOT else ()
-    core = {id(one.evidence) for scored in first for one in scored.weighed if one.rests_on}
+    core = {id(one.evidence) for scored in first for one in scored.weighed if one.rests_on and one.counts}
     onsets = {id(one): began(one, case) for one in happened}
 
     def seen_ns(one: Evidence) -> int:

@@ -14,6 +14,7 @@ import numpy as np
 
 from canmap.base.dataclass import dataclass
 from canmap.findings.finding import Finding
+from canmap.vocabulary.figures import AS_WRITTEN, IN_SI
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.findings.finding import Kind, Place, Severity
+    from canmap.vocabulary.figures import Sentence
 
 GOOD_BETWEEN = 3
 LISTED = 20  # episodes listed for one kind and subject; the rest is one finding that counts them
@@ -84,13 +86,17 @@ class Episode:
         self,
         kind: Kind,
         place: Place,
-        text: str,
+        text: str | Sentence,
         *,
         value: float | None = None,
         limit: float | None = None,
         severity: Severity | None = None,
     ) -> Finding:
-        """Return it as a finding, of its kind's severity where none is given."""
+        """Return it as a finding, of its kind's severity where none is given.
+
+        A sentence with quantities is said twice, as they are written and in SI.
+        """
+        written, in_si = (text, "") if isinstance(text, str) else (text(AS_WRITTEN), text(IN_SI))
         return Finding(
             kind=kind,
             severity=kind.severity if severity is None else severity,
@@ -101,7 +107,8 @@ class Episode:
             count=self.count,
             value=value,
             limit=limit,
-            text=text,
+            text=written,
+            si_text="" if in_si == written else in_si,
             line=self.line or None,
         )
 

@@ -76,7 +76,8 @@ class Finding:
         count: Faulty gaps, windows, samples, frames or lines in it.
         value: Worst value, in the record's unit (a signal's own unit where no record maps it; s for times).
         limit: What it should have kept to, in the same unit.
-        text: One plain sentence.
+        text: One plain sentence, its quantities in the units of the spec or the description.
+        si_text: The same with its quantities in SI; "" where that is no other.
         line: Line of the capture where it starts, where one line can be named.
         stream: Number of the message rule that it is about, None where it is about none.
         parts: The findings that this one stands for.
@@ -94,8 +95,13 @@ class Finding:
     value: float | None = None
     limit: float | None = None
     text: str = ""
+    si_text: str = ""
     line: int | None = None
     stream: int | None = None
     parts: tuple[Finding, ...] = ()
     beside: tuple[str, ...] = ()
     facts: Facts = field(default_factory=dict, hash=False)
+
+    def told(self, *, si: bool) -> str:
+        """Return its sentence, with quantities in SI or as spec and description write them."""
+        return self.si_text if si and self.si_text else self.text

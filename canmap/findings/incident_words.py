@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from canmap.findings.finding import Finding
 
 NAMED = 6  # messages that a sentence names
+EVERY_MESSAGE = "Every message", "No message"
 
 
 def messages(parts: Iterable[Finding]) -> list[str]:
@@ -38,17 +39,27 @@ def gateway_copies(copies: Iterable[Finding], of: str) -> str:
     return f"{first_of(messages(copies), NAMED)}, which a gateway makes of {of}, fell silent with {of}."
 
 
-def fell_silent(who: str, parts: list[Finding], span_ns: int) -> str:
-    """Return what all have in common, until the first is back; who is not back by the end is named."""
+def fell_silent(who: tuple[str, str], whose: str, parts: list[Finding], span_ns: int) -> str:
+    """Return what all have in common, until the first is back; who is not back by the end is named.
+
+    Args:
+        who: What all of them and what none of them is called, such as `EVERY_MESSAGE`.
+        whose: What follows that, "of SteerNode".
+        parts: The silences.
+        span_ns: For how long all of them were.
+    """
     still = [part for part in parts if part.open]
     never = parts[0].kind == MISSING
+    every, none = who
+    if never and len(still) == len(parts):
+        return f"{none} {whose} came: {first_of(messages(parts), NAMED)}."
     if len(still) == len(parts):
-        what = "never came" if never else "fell silent and did not come back"
+        what = "fell silent and did not come back"
     else:
         what = f"came late, after {seconds(span_ns)}" if never else f"was silent for {seconds(span_ns)}"
     left = "never came" if never else "did not come back"
     more = f" {first_of(messages(still), NAMED)} {left}." if 0 < len(still) < len(parts) else ""
-    return f"{who} {what}: {first_of(messages(parts), NAMED)}.{more}"
+    return f"{every} {whose} {what}: {first_of(messages(parts), NAMED)}.{more}"
 
 
 def went_on(channels: Sequence[str], copies: Sequence[str], stepped: bool) -> str:

@@ -19,6 +19,7 @@ from canmap.findings.begun_together import begun_together, due_ns
 from canmap.findings.explained import with_doubtful_watchdogs, with_silence, without_rates_explained
 from canmap.findings.finding import Finding, Place, Severity, worst
 from canmap.findings.incident_words import (
+    EVERY_MESSAGE,
     NAMED,
     fell_silent,
     gateway_copies,
@@ -171,10 +172,10 @@ class _Cluster:
             found += self._of_bus(bus)
         groups = self._known.spec.manual.supply_groups
         for name, nodes in groups.items():
-            found += self._of_nodes(set(nodes), f"All that relay {name} feeds", least=2)
+            found += self._of_nodes(set(nodes), ("All", "Nothing"), f"that relay {name} feeds", least=2)
         for node in dict.fromkeys(self._sender(part) for part in self._left):
             if node:
-                found += self._of_nodes({node}, f"Every message of {node}", least=1)
+                found += self._of_nodes({node}, EVERY_MESSAGE, f"of {node}", least=1)
         return found + self._with_copies()
 
     def _of_quiet_channels(self) -> list[Finding]:
@@ -252,16 +253,18 @@ class _Cluster:
         groups = self._known.spec.manual.supply_groups.values()
         if None not in senders and (len(senders) < 2 or any(senders <= set(nodes) for nodes in groups)):
             return []
-        return self._of_rules(lambda rule: rule.bus == bus, f"Every message of bus {bus}")
+        return self._of_rules(lambda rule: rule.bus == bus, EVERY_MESSAGE, f"of bus {bus}")
 
-    def _of_nodes(self, nodes: set[str], who: str, *, least: int) -> list[Finding]:
+    def _of_nodes(self, nodes: set[str], who: tuple[str, str], whose: str, *, least: int) -> list[Finding]:
         """What fell silent with all else that some nodes send."""
         if len(nodes & {self._sender(part) for part in self._left}) < least:
             return []
-        return self._of_rules(lambda rule: rule.sender in nodes, who)
+        return self._of_rules(lambda rule: rule.sender in nodes, who, whose)
 
-    def _of_rules(self, is_of: Callable[[MessageRule], bool], who: str) -> list[Finding]:
-        """What fell silent with all else of its kind."""
+    def _of_rules(
+        self, is_of: Callable[[MessageRule], bool], who: tuple[str, str], whose: str
+    ) -> list[Finding]:
+        """What fell silent with all else of its kind; `who`: what all and what none of it is called."""
         parts = [part for part in self._left if is_of(self._rule(part))]
         if len(parts) < 2:
             return []
@@ -273,7 +276,7 @@ class _Cluster:
         copies = [copy for part in parts for copy in self._copies(part) if not is_of(self._rule(copy))]
         still = [part for part in parts if part.open]
         end_ns = max(part.end_ns for part in still) if still else until_ns
-        text = fell_silent(who, parts, until_ns - begin_ns)
+        text = fell_silent(who, whose, parts, until_ns - begin_ns)
         text += f" {gateway_copies(copies, 'them')}" if copies else ""
         kind, bus = parts[0].kind, parts[0].place.bus
         bus = bus if all(part.place.bus == bus for part in parts) else None

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from canmap.base.words import listed
 from canmap.findings.kinds import MISSING, RECORDING_GAP, RESTART, STALE
 from canmap.findings.restarts import restart_span_ns
-from canmap.records.change import in_words, told_once
+from canmap.records.change import told_once
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -68,8 +68,7 @@ def _changed(near: Sequence[Change]) -> str:
     """The changes in their order; those of one time between the same values in one phrase."""
     phrases: dict[tuple[str, str], list[str]] = {}
     for change in told_once(near):
-        values = in_words(change.before), in_words(change.after)
-        phrases.setdefault(values, []).append(change.name)
+        phrases.setdefault(change.words, []).append(change.name)
     said = [
         f"{listed(dict.fromkeys(names), 'and')} from {before} to {after}"
         for (before, after), names in phrases.items()

@@ -114,6 +114,11 @@ def written_channels(names: Iterable[str], ending: str) -> dict[str, str]:
     return {name: str(channel_number(name)) if kept is Channels.NUMBERS else "1" for name in names}
 
 
+def holds_errors(ending: str) -> bool:
+    """Return whether error frames are written to a capture with this ending."""
+    return BY_ENDING[ending].writes.errors is not Errors.NONE
+
+
 _EXACT = Holds(1, Channels.NAMES, Errors.CLASS, Fd.FULL, remote=True, direction=True)
 _ROWS = Holds(US, Channels.ONE, Errors.CLASS, Fd.LONG, remote=True, direction=False)
 _CSV = replace(_ROWS, stamp_ns=1)

@@ -94,11 +94,9 @@ def field_rule(
         reported = (
             len(context.faults) > before
         )  # a faulty `no_data` leaves labels over that mean nothing here
-        full = (
-            None
-            if reported
-            else replace(rule, codes=choice_codes(field, values, first, rule.no_data[0], context))
-        )
+        codes = None if reported else choice_codes(field, values, first, rule.no_data[0], context)
+        labels = first.signal.labels if field.kind is int and codes is None else {}
+        full = None if reported else replace(rule, codes=codes, labels=labels)
     return full if len(context.faults) == before else None
 
 

@@ -197,6 +197,7 @@ class FieldRule:
         railed: When its signal is taken for broken because it stands at an end, None for never.
         shown_in: The unit that screens show a quantity in: the manual's, of the record's dimension.
         negative_when: The finished value is negative while this holds; None where no signal gives the sign.
+        labels: What the description calls the values of a code.
     """
 
     type: FieldType
@@ -218,6 +219,7 @@ class FieldRule:
     railed: RailedRule | None = None
     shown_in: str = ""
     negative_when: Requirement | None = None
+    labels: Mapping[int, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

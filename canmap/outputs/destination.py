@@ -42,6 +42,11 @@ class Destination:
     folder: str = ""
     namespace: str = ""
 
+    @property
+    def is_bag(self) -> bool:
+        """Whether messages of topics are written, and no records."""
+        return self.form.sink is None
+
 
 def destination(into: str, ending: str | None, records: Sequence[str]) -> Destination:
     """Return where an export goes.
@@ -94,11 +99,11 @@ def _file(into: str, form: ExportForm, records: Sequence[str]) -> Destination:
     if form.holds_all:
         return Destination(into, form, records, {"": into})
     if len(records) != 1:
-        where = "folder/" if into == STANDARD_OUTPUT else f"{Path(into).stem}{os.sep}"
+        stem = "tables" if into == STANDARD_OUTPUT else Path(into).stem
         raise UsageError(
             f"One {form.ending} table holds one kind of record: choose it with --record "
-            f"({first_of(records, MOST_NAMED)}), or write all into a folder: canmap export --into "
-            f"{where} --format {_word(form)}."
+            f"({first_of(records, MOST_NAMED)}), or write all into a folder: "
+            f"--into {stem}{form.ending}{os.sep}."
         )
     (name,) = records
     return Destination(into, form, records, {name: into})

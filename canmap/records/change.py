@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from dataclasses import field as set_up
 from typing import TYPE_CHECKING
 
 from canmap.vocabulary.record_types import plain_choice
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
     from canmap.mapping.refs import SignalRef
 
@@ -26,6 +27,7 @@ class Change:
         before: The value before, as rows have it: bool, int, or a member of an IntEnum.
         after: The new value, the same way.
         until_ns: Session clock of the next change of the field; None where none came, or none is known yet.
+        labels: What the description calls the values of a code.
     """
 
     record: str
@@ -36,6 +38,7 @@ class Change:
     before: int
     after: int
     until_ns: int | None = None
+    labels: Mapping[int, str] = set_up(default_factory=dict, compare=False, repr=False)
 
     @property
     def name(self) -> str:
@@ -47,9 +50,19 @@ class Change:
         """How long the new value held, in ns; None: to the end, or that is not known yet."""
         return None if self.until_ns is None else self.until_ns - self.clock_ns
 
+    @property
+    def words(self) -> tuple[str, str]:
+        """The value before and the new one, as sentences have them."""
+        return in_words(self.before, self.labels), in_words(self.after, self.labels)
 
-def in_words(value: int) -> str:
-    """Return a value of a state, a yes or no, or a code as sentences have it."""
+
+NO_LABELS: Mapping[int, str] = {}
+
+
+def in_words(value: int, labels: Mapping[int, str] = NO_LABELS) -> str:
+    """Return a value of a state, a yes or no, or a code as sentences have it: by its label, if it has one."""
+    if value in labels:
+        return labels[value]
     plain = plain_choice(value)
     return ("yes" if plain else "no") if isinstance(plain, bool) else str(plain)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import field, replace
 from typing import TYPE_CHECKING
 
 from canmap.base.dataclass import dataclass
@@ -29,10 +29,12 @@ class Shown:
     Attributes:
         type: What the field holds.
         unit: The unit that its values are shown in, the plain number for a choice.
+        labels: What the description calls the values of a code.
     """
 
     type: FieldType
     unit: Unit
+    labels: Mapping[int, str] = field(default_factory=dict)
 
     @property
     def heading(self) -> str:
@@ -43,7 +45,7 @@ class Shown:
         """Return a value of the field, in SI or as a code, without its unit."""
         if self.type.kind is float:
             return number(self.unit.of_si(value))
-        return in_words(self.type.kind(value))
+        return in_words(self.type.kind(value), self.labels)
 
     def with_unit(self, value: float) -> str:
         """Return a value with its unit, where that is more than a plain number."""
@@ -67,10 +69,11 @@ def in_si(fields: Mapping[str, Mapping[str, Shown]]) -> dict[str, dict[str, Show
 def _of_record(rule: RecordRule) -> dict[str, Shown]:
     units = {
         **(_DERIVED if rule.derived else {}),
-        **{field.type.name: field.shown_in for field in rule.fields},
+        **{one.type.name: one.shown_in for one in rule.fields},
     }
+    labels = {one.type.name: one.labels for one in rule.fields}
     return {
-        name: Shown(type_, _unit(units.get(name) or type_.unit))
+        name: Shown(type_, _unit(units.get(name) or type_.unit), labels.get(name, {}))
         for name, type_ in field_types(rule.type).items()
     }
 

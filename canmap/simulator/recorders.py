@@ -13,6 +13,7 @@ import numpy as np
 
 from canmap.frames.chunks import join
 from canmap.simulator.buses.batch import joined
+from canmap.simulator.buses.loose_plug import PluggedRecording
 from canmap.simulator.buses.recorder import Loss, Recorder, Recording
 from canmap.simulator.buses.recorder_setup import FAR_CHANNEL
 from canmap.simulator.buses.traffic import columns_of
@@ -34,8 +35,8 @@ def recordings(setup: Setup) -> list[Recording]:
     """Return the recorder at work on each bus; the last one is the far one, if there is one."""
     how, kind = setup.plan.recording, setup.kind
     channels = kind.channels[::-1] if how.swapped else kind.channels
-    near = [
-        Recording(
+    near: list[Recording] = [
+        PluggedRecording(
             Recorder(
                 channel,
                 EPOCH_NS,
@@ -52,6 +53,7 @@ def recordings(setup: Setup) -> list[Recording]:
                 left_out=frozenset(how.left_out),
             ),
             setup.seed + number,
+            [plug for plug in how.loose if plug.bus == bus.name],
         )
         for number, (channel, bus) in enumerate(zip(channels, kind.buses, strict=True))
     ]

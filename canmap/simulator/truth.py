@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import yaml
 
 from canmap.base.errors import printable
+from canmap.frames.capture_formats import holds_errors
 from canmap.simulator.recorders import EPOCH_NS
 from canmap.simulator.scenario.fault_file import chain_of
+from canmap.simulator.scenario.ties import Recorded
 
 if TYPE_CHECKING:
     from canmap.simulator.cart.chronicle import Chronicle
@@ -35,7 +38,9 @@ def truth(scenario: Scenario, capture: str, first_stamp_ns: int, frames: int) ->
         node fell for it; `computer`, if it watches what it hears.
     """
     first_ns, duration_ns = first_stamp_ns - EPOCH_NS, scenario.setup.duration_ns
-    chronicle = scenario.setup.plan.chronicle
+    chronicle, how = scenario.setup.plan.chronicle, scenario.setup.plan.recording
+    error_frames = how.error_frames and holds_errors(Path(capture).suffix.lower())
+    recorded = Recorded(first_ns, error_frames, far=how.far is not None)
     return {
         "capture": capture,
         "scenario": scenario.name,
@@ -45,7 +50,7 @@ def truth(scenario: Scenario, capture: str, first_stamp_ns: int, frames: int) ->
         **({"computer": _watch(scenario.setup)} if scenario.setup.withdraws_ns else {}),
         **({"other_traffic": scenario.setup.others._asdict()} if scenario.setup.others else {}),
         "faults": [
-            case.truth(number, chronicle, duration_ns, first_ns)
+            case.truth(number, chronicle, duration_ns, recorded)
             for number, case in enumerate(scenario.faults)
         ],
         "script": [_line(line, chronicle, first_ns) for line in scenario.lines],

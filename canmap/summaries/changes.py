@@ -148,4 +148,5 @@ class _FieldChanges:
             before=before,
             after=after,
             until_ns=until_ns,
+            labels=self.rule.labels,
         )

@@ -48,11 +48,11 @@ class Pace:
         sleep: Waits for so many s.
         paused: Whether it is to stand still at the moment; it is asked at every wait.
         ahead_s: How long before they are due frames may be handed on.
+        suspended_s: How long the program was suspended so far, in s, which is a pause too.
 
     Attributes:
         session: The clock that it keeps to.
         worst_late_s: Largest lateness of a frame, or of what it led to, against its schedule so far.
-        paused_ns: How long it stood still so far, in ns of the wall.
         shield: Gives a context in which no Ctrl-C cuts short what is done at its moment.
     """
 
@@ -63,17 +63,24 @@ class Pace:
         sleep: Callable[[float], None] = time.sleep,
         paused: Callable[[], bool] = lambda: False,
         ahead_s: float = 0.0,
+        suspended_s: Callable[[], float] = lambda: 0.0,
     ) -> None:
         self._factor, self._ahead_s = factor, ahead_s
-        self._now, self._sleep, self._paused = now, sleep, paused
+        self._clock, self._sleep, self._paused = now, sleep, paused
+        self._suspended_s = suspended_s
+        self._paused_s = 0.0  # without what the program was suspended
         self._began_s = 0.0  # of a schedule without pauses that ends as this one does
         self._began_at_ns = 0  # time of day at the first frame
         self._waiting: deque[tuple[int, Callable[[], None]]] = deque()
         self.session = SessionClock()
         self._channels: dict[str, int] = {}
         self.worst_late_s = 0.0
-        self.paused_ns = 0
         self.shield: Callable[[], AbstractContextManager[None]] = contextlib.nullcontext
+
+    @property
+    def paused_ns(self) -> int:
+        """How long it stood still so far, in ns of the wall."""
+        return round((self._paused_s + self._suspended_s()) * 1e9)
 
     def chunks(self, chunk: FrameChunk) -> Iterator[FrameChunk]:
         """Yield the pieces of a chunk, each when it is due."""
@@ -81,7 +88,7 @@ class Pace:
             yield chunk
             return
         if self.session.start_ns is None:
-            self._began_s, self._began_at_ns = self._now(), time.time_ns()
+            self._began_s, self._began_at_ns = self._now(), time.time_ns() - self.paused_ns
         due_ns = self.session.advance(chunk.t_ns)
         for name in chunk.channels:
             self._channels.setdefault(name, self.session.start_ns or 0)
@@ -143,6 +150,14 @@ class Pace:
             passed_ns = np.rint(passed_ns / self._factor).astype(np.int64)
         return self._began_at_ns + self.paused_ns + passed_ns
 
+    def _now(self) -> float:
+        """The monotonic clock, in s, as if the program had never been suspended; it may be in the midst."""
+        while True:
+            suspended_s = self._suspended_s()
+            now_s = self._clock() - suspended_s
+            if suspended_s == self._suspended_s():
+                return now_s
+
     def _due_s(self, clock_ns: int) -> float:
         return self._began_s + (clock_ns - (self.session.start_ns or 0)) / 1e9 / self._factor
 
@@ -183,7 +198,7 @@ class Pace:
             # At once, and not when it ends: whoever ends the run in a pause finds the schedule as it stands.
             self._began_s = before_s + self._now() - since_s
         paused_s = self._began_s - before_s
-        self.paused_ns += round(paused_s * 1e9)
+        self._paused_s += paused_s
         return paused_s
 
     def _covered(self, piece: FrameChunk, spans: tuple[Coverage, ...] | None, until_ns: int) -> FrameChunk:

@@ -15,6 +15,7 @@ import numpy as np
 from canmap.records.columns import FieldColumn, RecordChunk
 from canmap.records.standing import StandingRecord, rows_of
 from canmap.topics.cdr import serialised
+from canmap.topics.continuous_pose import ContinuousPose
 from canmap.topics.diagnostics import DiagnosticsTopic
 from canmap.topics.forms import record_columns
 from canmap.topics.moments import BEFORE_FRAMES, Ticks
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
 
 CLOCK_PERIOD_NS = 10_000_000
 _JOINED = (MessageForm.ACKERMANN, MessageForm.STOP_ACTIVE)
+_IN_ODOMETRY_FRAME = (MessageForm.ODOMETRY, MessageForm.TRANSFORM)
 
 
 class Conversion:
@@ -55,6 +57,12 @@ class Conversion:
             for name in topic.records
             if topic.form in _JOINED or name in self._stops
         }
+        self._poses = {
+            name: ContinuousPose()
+            for topic in topics
+            for name in topic.records
+            if topic.form in _IN_ODOMETRY_FRAME
+        }
         self._seconds = Ticks(about.start_ns, 1_000_000_000)
         self._clock = Ticks(about.start_ns, CLOCK_PERIOD_NS)
         self._diagnostics = [
@@ -73,9 +81,11 @@ class Conversion:
         records = {chunk.name: chunk for chunk in step.records}
         for name, standing in self._standing.items():
             standing.begin(records.get(name))
+        placed = {name: pose.of(records[name]) for name, pose in self._poses.items() if name in records}
         seconds, clock = self._seconds.until(step.now_ns), self._clock.until(step.now_ns)
         for topic in self._topics:
-            for chunk in self._chunks(topic, records, seconds):
+            sources = placed if topic.form in _IN_ODOMETRY_FRAME else records
+            for chunk in self._chunks(topic, sources, seconds):
                 yield _messages(topic, chunk, self._spec.geometry)
         for one in self._diagnostics:
             yield one.of(step)

@@ -30,7 +30,7 @@ def time_columns(stamp_ns: NDArray[np.int64]) -> tuple[NDArray[np.int32], NDArra
     limits = np.iinfo(np.int32)
     if len(sec) and (beyond := sec[(sec < limits.min) | (sec > limits.max)]).size:
         raise OutputError(
-            f"a stamp of {beyond[0]} s since 1970 does not fit into the time of a ROS 2 message,"
-            " which ends in January 2038; correct the clock of the capture"
+            f"A stamp of {beyond[0]} s since 1970 does not fit into the time of a ROS 2 message,"
+            " which ends in January 2038; correct the clock of the capture."
         )
     return sec.astype(np.int32), nanosec.astype(np.uint32)

@@ -4,9 +4,9 @@ python -m tests.bench.fault_frames [SEEDS]
 
 For each example of `tests/fault_examples.py`, on both vehicles, over all seeds: the share of its frames that
 the clean run has not, by what differs (none near, another payload, another time), the example whose frames
-are nearest, and the messages on which most differ. Then the nearest pairs. Ends with 1 if two are the same
-with any seed and no stated tie, or a tie is none. A run is made once; of each message, runs with the same
-frames are compared as one.
+are nearest, and the messages on which most differ. Then the nearest pairs, with error frames and as a
+recorder has them that leaves these out. Ends with 1 if two are the same with any seed and no stated tie, or a
+tie is none. A run is made once; of each message, runs with the same frames are compared as one.
 """
 
 from __future__ import annotations
@@ -16,12 +16,16 @@ import tempfile
 from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from canmap.base.errors import FaultyFileError
 from tests.carrier_examples import TIES_ON_CARRIER, carrier_trip_of
 from tests.fault_examples import EXAMPLES, NOTHING, TIES, Trip, one_way, trip_of
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
 
 SHOWN = 3  # messages
 NEAREST = 25  # pairs
@@ -86,9 +90,9 @@ class Measured:
         return sorted(zip(*counts, *names, strict=True))
 
 
-def measured(vehicle: str, seeds: int) -> Measured:
-    """Run all examples that a vehicle has with that many seeds."""
-    runs, found = VEHICLES[vehicle], None
+def measured(vehicle: str, seeds: int) -> tuple[Measured, Measured]:
+    """Run all examples that a vehicle has with that many seeds; with error frames, and without."""
+    runs = VEHICLES[vehicle]
     names: list[str | None] = [None]
     with tempfile.TemporaryDirectory() as folder:
         for name in EXAMPLES:
@@ -98,16 +102,22 @@ def measured(vehicle: str, seeds: int) -> Measured:
                 print(f"{vehicle}: without {name}")
             else:
                 names.append(name)
-        found = Measured.of([name or CLEAN for name in names])
+        whole, without = (Measured.of([name or CLEAN for name in names]) for _ in range(2))
         for seed in range(seeds):
-            found.add([runs(Path(folder), name, seed) for name in names])
+            trips = [runs(Path(folder), name, seed) for name in names]
+            whole.add(trips)
+            without.add([without_error_frames(trip) for trip in trips])
             print(f"{vehicle}, seed {seed}", file=sys.stderr, flush=True)
-    return found
+    return whole, without
 
 
-def table(found: Measured, vehicle: str, seeds: int) -> int:
-    """Print all of it; return how many pairs are not as stated."""
-    ties = STATED[vehicle]
+def without_error_frames(trip: Trip) -> Trip:
+    """The same as a recorder has it that does not report error frames."""
+    return trip._replace(frames={key: frames for key, frames in trip.frames.items() if key[1] >= 0})
+
+
+def table(found: Measured) -> None:
+    """Print how far each example is from the clean run, and from its nearest."""
     heads = ("only here or there", "payload", "time")
     print(f"{'fault':32}{'differing':>10} {heads[0]:>18} {heads[1]:>8} {heads[2]:>6}  nearest, and most on")
     for place, name in enumerate(found.names[1:], 1):
@@ -122,8 +132,11 @@ def table(found: Measured, vehicle: str, seeds: int) -> int:
             f"{name:32}{shares[0]:>10} {shares[1]:>18} {shares[2]:>8} {shares[3]:>6}"
             f"  {found.names[close]} ({others[close]}); {told}"
         )
+
+
+def nearest(found: Measured, ties: Collection[set[str]], seeds: int) -> int:
+    """Print the nearest pairs; return how many pairs are not as stated."""
     pairs = found.pairs()
-    print(f"\nthe nearest pairs: frames that differ with {seeds} seeds, seeds without any that does")
     for differing, same, one, other in pairs[:NEAREST]:
         print(f"{differing:>8} {same:>4}  {one} and {other}{'  (a stated tie)' * ({one, other} in ties)}")
     wrong = [pair for pair in pairs if pair[1] != (seeds if {*pair[2:]} in ties else 0)]
@@ -136,9 +149,12 @@ def main(seeds: int) -> int:
     """Measure and print both vehicles; return how many pairs are not as stated."""
     wrong = 0
     for vehicle in VEHICLES:
-        found = measured(vehicle, seeds)
+        whole, without = measured(vehicle, seeds)
         print(f"\n{vehicle}, {seeds} seeds\n")
-        wrong += table(found, vehicle, seeds)
+        table(whole)
+        for found, what in ((whole, "with error frames"), (without, "without error frames")):
+            print(f"\nthe nearest pairs, {what}: frames that differ, and seeds without any that does")
+            wrong += nearest(found, STATED[vehicle], seeds)
     return wrong
 
 

@@ -7,8 +7,8 @@ to mend something belongs to `tests/fault_examples.py`, and another one here.
 python -m tests.bench.held_back [SEEDS] [WORD OF A NAME...]
 
 writes a capture of each, diagnoses it from the file, and prints how often the root is named alone, in a tie,
-left open or wrong, and what else was named: by run, by root, by what fails, and apart for roots that no cause
-is known for. Every episode counts, as in `tests/bench/diagnoses.py`.
+left open or wrong, and what else was named: by run, by root and by what fails. Every episode counts, as in
+`tests/bench/diagnoses.py`.
 """
 
 from __future__ import annotations

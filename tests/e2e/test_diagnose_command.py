@@ -77,7 +77,7 @@ def test_a_pressed_button_is_named_with_checks_and_cautions() -> None:
 def test_what_happened_is_told_by_time() -> None:
     """What is seen later comes later; a press may be seen after what it led to, but never stands below it."""
     for capture in (DROP, PRESSED, WITHDREW):
-        told = section(run(capture, "--spec", SPEC)[1], "What happened, in seconds")
+        told = section(run(capture, "--spec", SPEC)[1], "What happened")
         times = re.findall(r"^    (\d+\.\d+)(?: to (\d+\.\d+))?  +(\S+)", told, re.MULTILINE)
         assert times
         ends = [float(end or begin) for begin, end, _ in times]
@@ -90,8 +90,8 @@ def test_a_computer_that_withdrew_followed_from_the_silence() -> None:
     text = run(WITHDREW, "--spec", SPEC)[1]
     assert "DriveFeedback" in section(text, "Root cause")
     assert "The computer took its demands back" in section(text, "What followed from it")
-    told = section(text, "What happened, in seconds")
-    order = [told.index(words) for words in ("DriveFeedback fell silent", "took its demand back", "Let go")]
+    told = section(text, "What happened")
+    order = [told.index(words) for words in ("DriveFeedback fell silent", "took its demands back", "Let go")]
     assert order == sorted(order)
     truth = {"DriveFeedback fell": 5.017555, "The computer took": 5.167555, "Let go": 5.171477}
     for words, at_s in truth.items():
@@ -101,12 +101,70 @@ def test_a_computer_that_withdrew_followed_from_the_silence() -> None:
     assert re.search(r"DriveCommand +=+t+$", text, re.MULTILINE)
 
 
-@pytest.mark.parametrize("columns", ["60", "44", ""])
+@pytest.mark.parametrize("columns", ["60", "44", "30", ""])
 def test_no_line_is_wider_than_the_screen_or_a_page(columns: str) -> None:
     for capture in (DROP, PRESSED):
         lines = run(capture, "--spec", SPEC, COLUMNS=columns)[1].splitlines()
         named = {line for line in lines if capture in line}  # a path cannot be broken
         assert max(len(line) for line in lines if line not in named) <= int(columns or 80)
+
+
+def test_each_lane_of_the_course_has_its_whole_name_beside_or_above_it() -> None:
+    lanes = ("axis steering", "stop_loop.supply_cut", "SteerDiagnostics")
+    wide, narrow = (run(PRESSED, "--spec", SPEC, COLUMNS=columns)[1] for columns in ("80", "30"))
+    for name in lanes:
+        assert re.search(rf"^  {name} +=+[.x]+$", wide, re.MULTILINE)
+        assert re.search(rf"^  {name}\n    =+[.x]+$", narrow, re.MULTILINE)
+    assert "| where it begins" in wide
+
+
+def test_one_episode_is_told_once() -> None:
+    text = run(PRESSED, "--spec", SPEC)[1]
+    assert text.count("A stop button was pressed") == text.count("essages fell silent") == 1
+
+
+def test_the_page_says_who_sends_what_it_names() -> None:
+    text = " ".join(run(DROP, "--spec", SPEC)[1].split())
+    assert "SteerFeedback from SteerNode on bus drive, every 10 ms: steering" in text
+
+
+def test_what_several_messages_did_is_one_sentence(tmp_path: Path) -> None:
+    """Nothing is recorded, then all comes at once: that the demands did not come is not said again."""
+    faults, capture = tmp_path / "faults.yaml", str(tmp_path / "stall.log")
+    faults.write_text("faults: [{kind: host_stall, at: 5.2 s, for: 700 ms}]\n", encoding="utf-8")
+    simulate("short_drive", faults, capture)
+    told = " ".join(section(run(capture, "--spec", SPEC)[1], "What happened").split())
+    assert "Later the frames of DriveCommand, BrakeCommand and SteerCommand came closer" in told
+    assert "Nothing at all was recorded for 70" in told
+    assert "No demand" not in told
+
+
+def test_a_demand_that_fell_silent_is_told_once_with_all_that_it_counts(tmp_path: Path) -> None:
+    faults, capture = tmp_path / "faults.yaml", str(tmp_path / "absent.log")
+    fault = "{kind: demand_absent, message: SteerCommand, at: 5.2 s, for: 400 ms}"
+    another = "{kind: railed_pedal, level: 110 %, at: 11 s, for: 300 ms}"
+    faults.write_text(f"faults: [{fault}, {another}]\n", encoding="utf-8")
+    simulate("short_drive", faults, capture)
+    text = run(capture, "--spec", SPEC)[1]
+    assert "A tie of two causes: demand stopped or demand late." in " ".join(text.split())
+    told = section(text, "What happened")
+    assert re.search(r"SteerCommand fell silent for 4\d\d ms", " ".join(told.split()))
+    assert "did not come" not in told
+    found = run(capture, "--spec", SPEC, "--json", "-")[1]
+    causes = json.loads(found)["episodes"][0]["causes"]
+    for mark, cause in zip("AB", causes, strict=False):
+        counts = sum(one["points"] for one in cause["for"] if one["atom"] in {"reach", "demand"})
+        assert f"{mark} +{counts:g}" in " ".join(told.split())
+
+
+def test_swapped_channels_are_told_with_their_remedy_and_without_a_course(tmp_path: Path) -> None:
+    faults, capture = tmp_path / "faults.yaml", str(tmp_path / "swapped.log")
+    faults.write_text("faults: [{kind: channels_swapped}]\n", encoding="utf-8")
+    simulate("short_drive", faults, capture)
+    text = run(capture, "--spec", SPEC, "--pack", str(tmp_path / "pack"))[1]
+    assert "give --channel drive=can1 --channel chassis=can0." in " ".join(text.split())
+    assert "Course" not in text
+    assert "--channel drive=can1" in (tmp_path / "pack" / "episode_1.txt").read_text(encoding="utf-8")
 
 
 def test_figures_have_units_those_of_the_manual_or_si(tmp_path: Path) -> None:
@@ -120,12 +178,25 @@ def test_figures_have_units_those_of_the_manual_or_si(tmp_path: Path) -> None:
     assert re.search(r"up to -?\d+\.\d+ N m", by_si)
 
 
+@pytest.mark.parametrize("command", ["diagnose", "inspect", "replay --pace flat"])
+def test_findings_are_in_the_units_of_the_manual_or_in_si(command: str) -> None:
+    """Truth: captures/steering_drop.yaml, a pedal at 110 %; its two sensors may be 5 % apart."""
+    words = [*command.split(), DROP, "--spec", SPEC]
+    by_manual, by_si = (
+        " ".join(CliRunner().invoke(app, [*words, *more]).output.split()) for more in ((), ("--si",))
+    )
+    assert "disagreed by up to 110 %; 5 % is allowed" in by_manual
+    assert "was 110 %, above its limit of 100 %." in by_manual
+    assert "disagreed by up to 1.1; 0.05 is allowed" in by_si
+    assert "was 1.1, above its limit of 1." in by_si
+
+
 def test_the_carrier_gets_no_words_of_the_cart(tmp_path: Path) -> None:
     """Nothing on its bus tells of its e-stop, and its kit has no loop, link or pedal to speak of."""
     capture = str(tmp_path / "stop.log")
     simulate("short_lane", CARRIER / "faults" / "stop_pressed.yaml", capture, CARRIER)
     text = run(capture, "--spec", str(CARRIER / "garden_carrier.yaml"))[1]
-    told = " ".join(section(text, "What happened, in seconds").split())
+    told = " ".join(section(text, "What happened").split())
     assert "All nodes of one supply (SteerUnit and MoveUnit) fell silent" in told
     told += section(text, "Root cause")
     assert re.findall(r"stop loop|radio|column|pedal|relay", told) == []
@@ -167,14 +238,14 @@ def test_what_a_check_found_is_told_with_its_limit(tmp_path: Path) -> None:
     faults.write_text("faults: [{kind: jammed_linkage, at: 4 s, for: 2 s}]\n", encoding="utf-8")
     simulate("short_drive", faults, str(capture))
     _, text = run(str(capture), "--spec", SPEC)
-    assert "steering.wheel_angle was up to" in section(text, "What happened, in seconds")
+    assert "steering.wheel_angle was up to" in section(text, "What happened")
 
 
 def test_where_no_cause_fits_the_findings_are_told(tmp_path: Path) -> None:
     """The spec has the counter go round too soon: 14 comes once a round, and what is alike is told once."""
     spec = tmp_path / "round.yaml"
     spec.write_text(f"include: [{SPEC}]\nmessages: {{DriveFeedback: {{counter: {{wrap: 13}}}}}}\n")
-    text = section(run(CLEAN, "--spec", str(spec))[1], "What happened, in seconds from the start")
+    text = section(run(CLEAN, "--spec", str(spec))[1], "What happened")
     told = "The counter of DriveFeedback was 14; it goes from 0 to 13. 20 more findings like it."
     assert told in " ".join(text.split())
 
@@ -189,6 +260,9 @@ def test_a_choice_that_fits_no_episode_says_how_many_there_are() -> None:
     assert "No episode fits what was asked for; the capture has 2 episodes in all." in text
     assert "1 of 2 episodes" in run(DROP, "--spec", SPEC, "--at", "8")[1]
     assert json.loads(run(DROP, "--spec", SPEC, "--at", "8", "--json", "-")[1])["found"] == 2
+    assert (
+        "steering_drop.log, 6.001 to 11.985 s" in run(DROP, "--spec", SPEC, "--from", "6", COLUMNS="200")[1]
+    )
 
 
 def test_the_json_says_the_same(tmp_path: Path) -> None:
@@ -233,7 +307,7 @@ def test_episodes_can_be_narrowed() -> None:
         ([DROP, "--spec", SPEC, "--at", "500"], r"--at 500 is not in .* 0.000 to 11.985 s"),
         (
             [PRESSED, "--spec", SPEC, "--at", "1"],
-            r"No episode is within 5 s of --at 1; they begin at 7.993 s",
+            r"No episode is within 5 s of --at 1; the only one begins at 7.993 s",
         ),
     ],
 )

@@ -12,6 +12,7 @@ from mcap_ros2.decoder import DecoderFactory
 from rosbags.rosbag2 import Reader
 
 import canmap
+from canmap.api.export import export
 from tests.e2e import shell
 from tests.streams import ROOT, spec_of
 from tests.topics import converted, typestore
@@ -95,6 +96,13 @@ def test_one_record_below_a_namespace(tmp_path: Path) -> None:
         read = list(reader.iter_decoded_messages())
     topics = {channel.topic for _, channel, _, _ in read}
     assert topics == {"/cart/battery", "/cart/battery/record", "/diagnostics"}
+    done_by_program = export(
+        DROP, spec_of(), tmp_path / "b.mcap", records="battery", namespace="cart", span_s=(2, 4)
+    )
+    with (tmp_path / "b.mcap").open("rb") as file:
+        again = {(one.topic, raw.data) for _, one, raw in make_reader(file).iter_messages()}
+    assert again == {(one.topic, raw.data) for _, one, raw, _ in read}
+    assert sum(done_by_program.rows.values()) == len(read)
     volts = [message.voltage for _, channel, _, message in read if channel.topic == "/cart/battery"]
     assert volts == np.float32(records.columns["voltage"].values).tolist()
 
@@ -102,6 +110,9 @@ def test_one_record_below_a_namespace(tmp_path: Path) -> None:
 def test_a_bag_that_was_cut_off_is_finished(bag: Path, tmp_path: Path, count: int) -> None:
     part, into = tmp_path / "a.mcap.part", tmp_path / "a.mcap"
     part.write_bytes(bag.read_bytes()[:-100])
+    done = shell.canmap("export", part, "--record", "battery", "--into", into)
+    assert (done.returncode, into.exists()) == (2, False)  # it would hold all the same
+    assert "becomes whole as it is: leave out --record, " in done.stderr
     done = shell.canmap("export", part, "--into", into)
     assert (done.returncode, done.stdout) == (0, f"{count:,} messages in {into}.\n")
     with Reader(into) as rosbag:

@@ -74,6 +74,8 @@ def test_lines_hold_all_records_in_order_and_then_changes_and_findings(tmp_path:
         *({"change": change} for change in inspection["changes"]),
         *({"finding": finding} for finding in inspection["findings"]),
     ]
+    last = path.read_text(encoding="ascii").splitlines()[-1]
+    assert last == json.dumps(lines[-1], separators=(",", ":"))  # without blanks, as every other line
 
 
 def test_a_folder_of_parquet_is_read_by_polars_and_by_pandas(tmp_path: Path) -> None:
@@ -208,6 +210,8 @@ HERE = "{folder}"
         (["--into", f"{HERE}/x.jsonl", "--from", "100"], "holds no frame from 100 s on"),
         (["--into", f"{HERE}/x.jsonl", "--channel", "none=can0"], "--channel BUS=CHANNEL: "),
         (["--into", DEMO, "--format", "jsonl"], "steering_drop.log: nothing is exported with this ending"),
+        (["--into", f"{HERE}/x.mcap", "--namespace", "a b"], "--namespace: a b is not a namespace: it is"),
+        (["--into", f"{HERE}/x.csv/", "--namespace", "a"], "--namespace is for the topics of a .mcap file;"),
         (["--into", "/dev/full"], "/dev/full cannot be written: no space left on device"),
     ],
 )  # fmt: skip
@@ -218,13 +222,16 @@ def test_what_cannot_be_done_is_said_in_a_line(tmp_path: Path, arguments: list[s
     assert list(tmp_path.iterdir()) == []
 
 
-def test_an_export_of_nothing_says_why(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("into", "drive", "status"), [("a.jsonl", "vcan7", 1), ("a.mcap", "vcan7", 1), ("b.jsonl", "can0", 0)]
+)
+def test_an_export_says_what_never_came(tmp_path: Path, into: str, drive: str, status: int) -> None:
+    """Where no record comes it fails, though a bag has diagnostics."""
     capture = tmp_path / "other.log"
-    capture.write_text((ROOT / DEMO).read_text().replace("can0", "vcan7").replace("can1", "vcan8"))
-    done = canmap("export", capture, *SPEC, "--into", tmp_path / "all.jsonl")
-    assert done.returncode == 1
-    assert done.stdout.startswith("0 records of ")
-    assert "give --channel drive=vcan7 --channel chassis=vcan8" in done.stderr
+    capture.write_text((ROOT / DEMO).read_text().replace("can0", drive).replace("can1", "vcan8"))
+    done = canmap("export", capture, *SPEC, "--into", tmp_path / into)
+    assert (done.returncode, done.stderr.count("\n")) == (status, 1)
+    assert done.stderr.endswith("--channel chassis=vcan8.\n")
 
 
 def test_what_exists_is_replaced_only_when_asked_and_an_input_never(tmp_path: Path) -> None:

@@ -89,8 +89,9 @@ def test_values_are_shown_in_the_units_of_the_manual_and_in_si_where_asked(
     rows = {words[0]: words for line in done.stdout.splitlines() if len(words := line.split()) > 4}
     shown = [f"{rows[name][3]} {rows[name][1]}".removesuffix(" 1") for name in VALUES]
     assert shown == expected
-    # What a limit is said in is shown in, too.
-    assert "was 110 %, above its limit of 100 %" in done.stdout
+    # What values are shown in, sentences say them in.
+    said = "was 1.1, above its limit of 1." if options else "was 110 %, above its limit of 100 %."
+    assert said in " ".join(done.stdout.split())
 
 
 def test_json_is_in_si_however_a_screen_shows_it(

@@ -79,7 +79,10 @@ def test_to_standard_output_packed_or_not(tmp_path: Path) -> None:
     [
         (["--into", "-", "--format", "blf"], "Standard output is not an ordinary file; only .log, "),
         (["--into", "-", "--format", "mf4.gz"], "Standard output is not an ordinary file; only .log, "),
-        (["--into", "-", "--format", "txt"], "no capture is written with the ending .txt; name one of .log"),
+        (
+            ["--into", "/dev/stdout", "--format", "txt"],
+            "no capture is written with the ending .txt; name one of .log, .pcap, .pcapng.",
+        ),
         (["--into", "{folder}/x.gz"], "no capture is written with this ending; name one of .log"),
         (["--into", "{folder}/x.log", "--format", "log.gz"], "but the format asked for is log.gz"),
         (["--into", "{folder}/no/x.mf4.gz"], "cannot be written: there is no folder "),

@@ -188,6 +188,7 @@ def test_no_record_on_the_screen_leaves_all_in_the_file(tmp_path: Path, command:
         (("--into", DEMO), "nothing is exported with this ending"),
         (("--record", "nothing"), f"{CART} makes no record nothing; it makes steering, drive, "),
         (("--namespace", "cart"), "--namespace is for --topics; give that too, or leave it out."),
+        (("--namespace", "cart", "--into", "x.jsonl"), "--namespace is for --topics; give that too, or "),
         (("--stamps", "now"), "--stamps is for --topics; give that too, or leave it out."),
         (("--clock",), "--clock is for --topics; give that too, or leave it out."),
         (("--wait-for-readers", "1"), "--wait-for-readers is for --topics; give that too, or leave it out."),

@@ -230,6 +230,22 @@ def test_control_c_while_it_waits_for_readers(ros2: Ros2) -> None:
     assert (process.returncode, said) == (130, "interrupted\n")
 
 
+def test_a_reader_that_hangs_is_waited_for_once_and_not_on_every_topic(ros2: Ros2) -> None:
+    """A replay that was suspended has messages to catch up with, more than a topic keeps."""
+    wanted = [subscription(f"/{name}", kind) for name, kind in IN_CART.items()]
+    with ros2.listening(*wanted) as listener, started(ros2, "--to", "4") as process:
+        assert process.stdout is not None
+        assert process.stdout.readline()  # it has begun
+        listener.hang()
+        process.send_signal(signal.SIGSTOP)
+        time.sleep(0.5)
+        process.send_signal(signal.SIGCONT)
+        process.communicate(timeout=LONGEST_S)
+    sent_at = sorted(sent for messages in ros2.sent().values() for _, sent in messages)
+    waits = [later - earlier for earlier, later in pairwise(sent_at) if later - earlier > 400_000_000]
+    assert len(waits) == 2  # it was suspended, and waited half a second
+
+
 NOT_STARTED = "The ROS 2 node cannot be started: "
 
 

@@ -80,7 +80,9 @@ def test_the_json_has_the_same(command: Command) -> None:
     assert topics["/cart/stop/active"]["qos"]["durability"] == "transient_local"
     assert topics["/diagnostics"]["frame_id"] is None
     assert [one["name"] for one in found["left_out"]] == ["/tf", "/clock"]
-    screen = command("topics", CART_PATH, "--namespace", "/cart").stdout
+    screen = command("topics", CART_PATH, "--namespace", "/cart", "--clock").stdout
+    assert "/clock: it is sent" not in screen
+    assert "  /clock\n" in screen
     assert all(f"  {name}\n" in screen for name in topics)
 
 

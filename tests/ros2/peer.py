@@ -7,6 +7,7 @@ import fcntl
 import itertools
 import json
 import os
+import signal
 import subprocess
 import sys
 import sysconfig
@@ -105,9 +106,14 @@ class Listening:
         assert self._process.stdout.readline() == "ready\n"
         return self
 
+    def hang(self) -> None:
+        """Let it do nothing any more until the context ends."""
+        self._process.send_signal(signal.SIGSTOP)
+
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        self._process.send_signal(signal.SIGCONT)
         try:
             self._process.communicate(timeout=LONGEST_S)
         except subprocess.TimeoutExpired:

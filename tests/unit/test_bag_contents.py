@@ -19,7 +19,6 @@ from rosbags.rosbag2 import Reader
 
 import canmap
 from canmap.base.errors import ArgumentError, OutputError, UsageError
-from canmap.outputs.bags.bagchannels import full_name
 from canmap.outputs.bags.bagwriter import BagWriter
 from canmap.outputs.bags.sealing import Compression
 from canmap.topics.topic import Qos
@@ -210,20 +209,6 @@ def test_what_the_file_says_of_itself(tmp_path: Path) -> None:
     assert sum(isinstance(record, DataEnd) for record in records) == 1
 
 
-@pytest.mark.parametrize(
-    ("name", "namespace", "full"),
-    [
-        ("odom", "", "/odom"),
-        ("odom", "/", "/odom"),
-        ("odom", "cart", "/cart/odom"),
-        ("stop/active", "/a/b/", "/a/b/stop/active"),
-        ("/diagnostics", "cart", "/diagnostics"),
-    ],
-)
-def test_names_from_the_root(name: str, namespace: str, full: str) -> None:
-    assert full_name(name, namespace) == full
-
-
 def test_offered_qos_is_read_by_rosbags(tmp_path: Path) -> None:
     offered = Qos(reliable=False, transient_local=True, depth=3, deadline_ns=1_500_000_000)
     topics = [topic("a"), topic("b", qos=offered)]
@@ -284,8 +269,10 @@ def test_a_stamp_before_1970_is_refused(tmp_path: Path) -> None:
 
 def test_what_a_program_does_wrong_is_said(tmp_path: Path) -> None:
     one, path = topic("a"), str(tmp_path / "a.mcap")
-    with pytest.raises(ArgumentError, match="two of them have one name"):
+    with pytest.raises(ArgumentError, match="Two topics would be called /a;"):
         BagWriter(path, [one, topic("/a")], schema_of, ORIGIN)
+    with pytest.raises(ArgumentError, match="a b is not a namespace"):
+        BagWriter(path, [one], schema_of, ORIGIN, namespace="a b")
     writer = BagWriter(path, [one], schema_of, ORIGIN)
     with pytest.raises(ArgumentError, match="topic b is none of the bag's"):
         writer.write([messages(topic("b"), [0], [b""])])

@@ -109,6 +109,21 @@ def test_every_atom_is_gathered_and_every_value_has_a_sentence() -> None:
             text = sentence(one, case)
             assert text.endswith(".")
             assert "{" not in text
+            assert "1 frames" not in text
+            assert "1 error frames" not in text
+
+
+@pytest.mark.parametrize(
+    ("atom", "value", "said"),
+    [
+        (Atom.COUNTER, "holes", "1,234 frames did not come: X."),
+        (Atom.BUS, "one_disturbed", "1,234 error frames held up the frames of X alone."),
+    ],
+)
+def test_what_was_counted_is_told_exactly(atom: Atom, value: str, said: str) -> None:
+    case = diagnose(DROP, CART).episodes[0].case
+    one = Evidence(atom=atom, value=value, subject="X", from_ns=0, to_ns=0, amount=1234.0, names=("X",))
+    assert sentence(one, case) == said
 
 
 def test_every_begin_has_a_measurement_that_would_decide_it() -> None:

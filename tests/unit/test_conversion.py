@@ -14,6 +14,7 @@ import pytest
 import canmap
 from canmap.engine.engine import Engine
 from canmap.frames.readers import open_captures
+from canmap.mapping.topic_rules import RecordTopics
 from canmap.topics.topic import MessageForm
 from canmap.vocabulary.record_types import field_types
 from tests.streams import ROOT, spec_of
@@ -83,24 +84,60 @@ def test_odometry_and_twist_are_sent_where_the_motion_is_known() -> None:
     assert 0 < valid.sum() < len(motion)
     odometry, twist = sent(DROP).read("odom"), sent(DROP).read("twist")
     assert stamps_ns(odometry) == motion.stamp_ns[valid].tolist() == stamps_ns(twist)
-    heading = motion.columns["heading"].values[valid]
-    for message, x, v, w, angle in zip(
+    segment = motion.columns["segment"].values[valid]
+    assert set(segment) == {1, 2}
+    for message, number, x, v, w, angle in zip(
         odometry,
+        segment,
         motion.columns["x"].values[valid],
         speed.values[valid],
         rate.values[valid],
-        heading,
+        motion.columns["heading"].values[valid],
         strict=True,
     ):
         assert (message.header.frame_id, message.child_frame_id) == ("odom", "base_link")
-        assert message.pose.pose.position.x == x
-        assert 2 * math.atan2(message.pose.pose.orientation.z, message.pose.pose.orientation.w) == (
-            pytest.approx(angle, abs=1e-12)
-        )
+        if number == 1:  # the next one is not counted from its own origin
+            assert message.pose.pose.position.x == x
+            assert heading_of(message) == pytest.approx(angle, abs=1e-12)
         assert (message.twist.twist.linear.x, message.twist.twist.angular.z) == (v, w)
         assert (np.diag(message.pose.covariance.reshape(6, 6)) > 0).all()
         assert (np.diag(message.twist.covariance.reshape(6, 6)) > 0).all()
     assert [message.twist.twist.linear.x for message in twist] == speed.values[valid].tolist()
+
+
+def heading_of(message: Any) -> float:
+    return 2 * math.atan2(message.pose.pose.orientation.z, message.pose.pose.orientation.w)
+
+
+def test_the_pose_of_an_odometry_never_leaps() -> None:
+    """REP-105 (from memory): the pose in the frame odom changes smoothly, without discrete jumps.
+
+    Within the second segment it moves as the records do, and turned as far as the first one had come.
+    """
+    motion = kept(DROP)["motion"]
+    valid = motion.columns["x"].valid
+    segment = motion.columns["segment"].values[valid]
+    own = motion.columns["x"].values[valid] + 1j * motion.columns["y"].values[valid]
+    odometry = sent(DROP).read("odom")
+    pose = np.array([one.pose.pose.position.x + 1j * one.pose.pose.position.y for one in odometry])
+    ended, begun = np.flatnonzero(segment == 1)[-1], np.flatnonzero(segment == 2)[0]
+    assert abs(own[ended] - own[begun]) > 1  # what would be a leap
+    assert pose[begun] == pose[ended]
+    assert heading_of(odometry[begun]) == heading_of(odometry[ended]) != 0
+    turned = np.exp(1j * heading_of(odometry[ended]))
+    assert pose[begun:] == pytest.approx(pose[ended] + turned * own[begun:], abs=1e-9)
+
+
+def test_the_transform_is_the_pose_of_the_odometry() -> None:
+    broadcast = replace(spec_of().topics, records={"motion": RecordTopics(transform=True)})
+    sink = converted(chunks(DROP), replace(spec_of(), topics=broadcast))
+    odometry, sent_on_tf = sink.read("odom"), sink.read("/tf")
+    assert len(odometry) == len(sent_on_tf) > 500
+    for pose, (moved,) in zip(odometry, (message.transforms for message in sent_on_tf), strict=True):
+        assert (moved.header, moved.child_frame_id) == (pose.header, "base_link")
+        at, to = pose.pose.pose, moved.transform
+        assert (to.translation.x, to.translation.y) == (at.position.x, at.position.y)
+        assert (to.rotation.z, to.rotation.w) == (at.orientation.z, at.orientation.w)
 
 
 def test_a_reference_point_ahead_of_the_rear_axle_moves_sideways_in_a_bend() -> None:
@@ -109,7 +146,7 @@ def test_a_reference_point_ahead_of_the_rear_axle_moves_sideways_in_a_bend() -> 
     sink = converted(chunks(DROP), spec)
     plain = sent(DROP).read("odom")
     for moved, rear in zip(sink.read("odom"), plain, strict=True):
-        angle = 2 * math.atan2(rear.pose.pose.orientation.z, rear.pose.pose.orientation.w)
+        angle = heading_of(rear)
         at, origin = moved.pose.pose.position, rear.pose.pose.position
         assert at.x == pytest.approx(origin.x + ahead * (math.cos(angle) - 1), abs=1e-9)
         assert at.y == pytest.approx(origin.y + ahead * math.sin(angle), abs=1e-9)

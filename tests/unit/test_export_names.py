@@ -87,6 +87,14 @@ def test_where_it_goes(
     assert bool(place.folder) == (len(place.files) == 4)
 
 
+@pytest.mark.parametrize(("into", "folder"), [("day/x.csv", "x.csv/"), ("-", "tables.csv/")])
+def test_more_than_a_table_holds_goes_where_the_complaint_says(into: str, folder: str) -> None:
+    """A folder that every command takes, whatever its options."""
+    with pytest.raises(UsageError, match=f"or write all into a folder: --into {folder}.$"):
+        destination(into, "csv", ["steering", "drive"])
+    assert destination(folder, None, ["steering", "drive"]).form.ending == ".csv"
+
+
 def test_a_record_called_like_another_table_of_a_folder_is_refused_there_only() -> None:
     for name in ("findings", "changes", "columns"):
         with pytest.raises(UsageError, match=f"The record {name} is called like the table of {name}"):

@@ -220,7 +220,7 @@ def test_a_forward_step_of_the_clock_is_no_silence_of_five_messages(kit: Spec) -
 def test_nodes_that_never_came_are_named(kit: Spec) -> None:
     result, _ = inspected([drive(lambda can_id, _: SENDERS[can_id] != "Brake")], kit)
     (finding,) = serious(result)
-    assert finding.text == "Every message of Brake never came: Pressure and Pads."
+    assert finding.text == "No message of Brake came: Pressure and Pads."
     assert finding.kind == "missing"
 
 

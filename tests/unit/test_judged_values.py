@@ -154,7 +154,7 @@ def test_an_axis_that_does_not_follow(tmp_path: Path) -> None:
     found = only(result, "tracking")
     assert found.text == (
         "steering.wheel_angle was up to 12 deg away from demand.wheel_angle, 27 times; "
-        "30 ms after a demand it may be 5 deg away."
+        "5 deg is allowed 30 ms after a demand."
     )
     assert (span_ms(result, found), found.open) == ((130, 390), True)
     assert found.facts["axis"] == "steering"

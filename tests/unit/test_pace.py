@@ -160,6 +160,22 @@ def test_a_pause_moves_the_rest_of_the_schedule_and_hands_nothing_on(
     assert due_ns[0] == pytest.approx(5e9 + late[3] * 1e9, abs=1e6)
 
 
+def test_a_program_that_is_suspended_hurries_no_frame(monkeypatch: pytest.MonkeyPatch) -> None:
+    """For a minute, from one moment to the next: the rest of the schedule is as much later."""
+    monkeypatch.setattr(time, "time_ns", lambda: 5_000_000_000)
+    wall = Wall()
+
+    def suspended_s() -> float:
+        return 60.0 if wall.now_s > 100.1 else 0.0
+
+    pace = Pace(1.0, lambda: wall.now_s + suspended_s(), wall.sleep, suspended_s=suspended_s)
+    came = [(wall.now_s - 100.0, piece) for piece in pace.chunks(frames(row(t) for t in (0, 90, 150, 400)))]
+    assert frame_times(came) == pytest.approx([0, 0.09, 0.15, 0.4], abs=SHORTEST_S)
+    assert pace.worst_late_s <= SHORTEST_S + 1e-6
+    assert pace.paused_ns == 60_000_000_000
+    assert pace.due_at_ns(np.array([START_NS + 400 * MS])) == 65_400_000_000
+
+
 @pytest.mark.parametrize(("ahead_s", "work_s", "late_s"), [(0.0, 0.004, 0.008), (0.06, 0.004, 0.004)])
 def test_what_frames_led_to_is_done_when_it_is_due(ahead_s: float, work_s: float, late_s: float) -> None:
     """Handed on ahead, the work on the frames makes little late; else every moment is late by it."""

@@ -12,6 +12,11 @@ from hypothesis import strategies as st
 
 from canmap.base.errors import FaultyFileError, OutputError
 from canmap.frames.chunks import FrameKind
+from canmap.simulator.buses.bursts import Bursts
+from canmap.simulator.buses.frame import Frame
+from canmap.simulator.buses.loose_plug import LoosePlug
+from canmap.simulator.buses.network import Outcome, Transmission
+from canmap.simulator.buses.traffic import columns_of, transmissions_of
 from canmap.simulator.cart.bunches import Bunches
 from canmap.simulator.cart.kit import Reason
 from canmap.simulator.simulation import simulate_to_file
@@ -72,6 +77,48 @@ def test_an_unplugged_recorder_misses_one_bus_only(tmp_path: Path, plain: Run) -
     np.testing.assert_array_equal(
         run.heard("ChassisSteering", "can1").t_s, plain.heard("ChassisSteering", "can1").t_s
     )
+
+
+def test_a_loose_plug_of_the_recorder_hides_all_of_a_bus_for_moments(tmp_path: Path, plain: Run) -> None:
+    """It opens in the middle of some frames: they are errors to it. Counters tell that the nodes went on."""
+    run = changed(tmp_path, "recorder_loose_plug", "bus: drive, every: 100 ms, at: 0.2 s, for: 700 ms")
+    on_bus, got = plain.heard("SteerFeedback").t_s, run.heard("SteerFeedback").t_s
+    gone_s = on_bus[np.abs(on_bus[:, None] - got).min(axis=1) > 1e-3]
+    assert 5 < len(gone_s) < 60
+    assert 0.2 < gone_s.min() < gone_s.max() < 0.9
+    holes = np.split(gone_s, np.flatnonzero(np.diff(gone_s) > 0.011) + 1)
+    for hole in holes:
+        inside = (hole[0] + 0.001, hole[-1] - 0.001)
+        for name in ("BrakeFeedback", "WheelSpeeds", "SteerCommand", "KitState"):
+            assert len(run.heard(name).within(*inside)) == 0, name
+    assert len({hole.size for hole in holes}) > 1
+    assert missing(run.heard("SteerFeedback")["Counter"]) == sum(hole.size % 15 for hole in holes)
+    errors = int((run.chunk.kind == FrameKind.ERROR).sum())
+    assert 0 < errors <= 2 * 7
+    np.testing.assert_array_equal(
+        run.heard("ChassisSteering", "can1").t_s, plain.heard("ChassisSteering", "can1").t_s
+    )
+
+
+@given(st.lists(st.integers(0, 900 * MS), max_size=30), st.integers(0, 100), st.integers(10, 400))
+def test_a_frame_is_whole_where_the_plug_was_closed_all_the_while(
+    begins_ns: list[int], seed: int, every_ms: int
+) -> None:
+    """An opening takes longer than a frame, so the begin and the end of each tell."""
+    plug = LoosePlug("drive", 100 * MS, 700 * MS, every_ms * MS)
+    bursts = Bursts(seed, "recorder burst", plug.start_ns, plug.every_ns)
+    frame = Frame(0x123, bytes(8))
+    sent = [Transmission(t_ns + MS // 4, 0, frame, t_ns, start_ns=t_ns) for t_ns in sorted(begins_ns)]
+
+    def is_open(t_ns: int) -> bool:
+        return plug.start_ns <= t_ns < plug.stop_ns and bursts.open_at(t_ns)
+
+    ends = [(is_open(each.start_ns), is_open(each.t_ns - 1)) for each in sent]
+    through = transmissions_of(plug.lets_through(columns_of(sent), seed))
+    expected = [(each.t_ns, any(end)) for each, end in zip(sent, ends, strict=True) if not all(end)]
+    assert [(each.t_ns, each.outcome == Outcome.DESTROYED) for each in through] == expected
+    pieces = [plug.lets_through(columns_of([each]), seed) for each in sent]
+    assert [one for piece in pieces for one in transmissions_of(piece)] == through
 
 
 def test_a_filter_holds_back_one_message(tmp_path: Path, plain: Run) -> None:

@@ -172,7 +172,8 @@ def test_clocks_that_are_further_apart_are_one_warning(tmp_path: Path) -> None:
 
 def test_copies_late_from_the_start_may_be_clocks_that_are_apart(tmp_path: Path) -> None:
     _, (one,) = found(spec(tmp_path), drive(lambda t, data: (t + 30, data)))
-    assert "from the start: maybe the clocks" in one.text
+    assert "from the start; it may take" in one.text
+    assert ": maybe the clocks of those who recorded them are apart" in one.text
     assert one.severity == "warning"
 
 

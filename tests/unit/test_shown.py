@@ -107,3 +107,17 @@ def test_choices_and_plain_numbers_have_no_unit() -> None:
 
     assert [shown(Gear, 3), shown(bool, 1), shown(bool, 0), shown(int, 7)] == ["forward", "yes", "no", "7"]
     assert [shown(float, 0.5), shown(float, 0.5, "%")] == ["0.5", "50 %"]
+
+
+def test_a_code_is_shown_by_the_label_of_the_description_or_as_it_is() -> None:
+    """Labels: VAL_ 304 Reason of specs/orchard_cart/kit.dbc."""
+    shown = shown_fields(cart(CART))["control"]
+    assert [shown["reason"].text(code) for code in (9, 77)] == ["StopLoopOpen", "77"]
+    assert shown["mode"].text(2) == "autonomous"  # a state keeps its own name
+
+
+def test_a_code_that_the_spec_gives_another_number_has_no_label(tmp_path: Path) -> None:
+    tick = 'BO_ 256 Tick: 8 Node\n SG_ Value : 0|16@1+ (1,0) [0|0] "" Other\nVAL_ 256 Value 1 "One" ;\n'
+    field = "type: Control, reason: {signal: Tick.Value, labels: {One: 7}}"
+    shown = shown_fields(spec_of(tmp_path, tick, f"records:\n  it: {{stamp: Tick, {field}}}\n"))
+    assert [shown["it"]["reason"].text(code) for code in (1, 7)] == ["1", "7"]

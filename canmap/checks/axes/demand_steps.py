@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from canmap.base.words import number, times
+from canmap.base.words import times
 from canmap.checks.axes.feeding import Demand, needs_of
 from canmap.checks.check import EpisodeCheck
 from canmap.checks.common.needs import Needs
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from canmap.checks.check import End, Setting
     from canmap.findings.episodes import Episode, Event
     from canmap.stream.view import View
+    from canmap.vocabulary.figures import Figures
 
 
 class DemandSteps(EpisodeCheck[None]):
@@ -86,14 +87,17 @@ class DemandSteps(EpisodeCheck[None]):
         of_signal = rule.limits[which]
         ref, limit = of_signal.signal, float(of_signal.limit)
         unit = self._plan.columns[self._plan.column_of[ref.bus, ref.message, ref.signal]].signal.unit
-        unit = f"{unit or '1'}/s" if of_signal.is_rate else unit
-        of = f" {unit}" if unit else ""
         refused = "refuses" if self._demands[i].steps.refuses[which] else "limits"
         what = "change" if of_signal.is_rate else "step"
-        text = f"{ref.message}.{ref.signal} asked for a {what} of {number(abs(episode.worst))}{of}"
-        text += f", and {times(episode.more, 'more time')} that are not listed" if episode.more else ""
-        text += f"; the kit {refused} one of more than {number(limit)}{of} while the axis acts"
+        more = f", and {times(episode.more, 'more time')} that are not listed" if episode.more else ""
+
+        def text(figures: Figures) -> str:
+            say = figures.rate if of_signal.is_rate else figures.difference
+            asked = f"asked for a {what} of {say(abs(episode.worst), unit)}{more}"
+            takes = f"the kit {refused} one of more than {say(limit, unit)} while the axis acts"
+            return f"{on_page(f'{ref.message}.{ref.signal} {asked}; {takes}', rule.page)}."
+
         place = Place(bus=ref.bus, message=ref.message, signal=ref.signal)
-        text = f"{on_page(text, rule.page)}."
         found = episode.finding(SLEW, place, text, value=episode.worst, limit=limit)
+        unit = f"{unit or '1'}/s" if of_signal.is_rate else unit
         return replace(found, facts=paged({"unit": unit} if unit else {}, rule.page))

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.base.words import listed, number, seconds
+from canmap.base.words import listed, seconds
 from canmap.signals.extract import among, as_float64
 from canmap.signals.limits import raw_limits
 from canmap.signals.plan import ColumnKind
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from canmap.checks.common.held_signals import Says
     from canmap.mapping.description.description import DescribedSignal
     from canmap.mapping.override_rules import OverrideRule
+    from canmap.vocabulary.figures import Figures
 
 
 def described(rule: OverrideRule, setting: Setting) -> DescribedSignal:
@@ -65,16 +66,16 @@ def name_of(rule: OverrideRule) -> str:
     return f"{rule.signal.message}.{rule.signal.signal}"
 
 
-def threshold(rule: OverrideRule, unit: str) -> str:
+def threshold(rule: OverrideRule, unit: str, figures: Figures) -> str:
     """Return its threshold, or both of them: "4 Nm", "4 Nm to the left or 5 Nm to the right"."""
-    left, right = (f"{number(float(side))} {unit}".rstrip() for side in (rule.left, rule.right))
+    left, right = (figures.difference(float(side), unit) for side in (rule.left, rule.right))
     return f"{left} to the left or {right} to the right" if rule.by_side else left
 
 
-def nobody(rules: Sequence[OverrideRule], units: Sequence[str]) -> str:
+def nobody(rules: Sequence[OverrideRule], units: Sequence[str], figures: Figures) -> str:
     """Return that none of some signals was beyond its threshold for long enough."""
     said = [
-        f"{name_of(rule)} had not been beyond {threshold(rule, unit)}"
+        f"{name_of(rule)} had not been beyond {threshold(rule, unit, figures)}"
         + (f" for {seconds(rule.longer_than_ns)}" if rule.longer_than_ns else "")
         for rule, unit in zip(rules, units, strict=True)
     ]

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.base.words import listed, number, seconds, times
+from canmap.base.words import listed, seconds, times
 from canmap.checks.axes import override_words as words
 from canmap.checks.axes.override_courses import OverriddenAxis, OverriddenByNobody, OverrideSignal, resets_of
 from canmap.checks.check import Check
@@ -25,6 +25,7 @@ from canmap.checks.states.machine_words import packed, unpacked
 from canmap.findings.episodes import LISTED, Episodes
 from canmap.findings.finding import Finding, Kind, Place, Severity
 from canmap.timing.newest import Newest
+from canmap.vocabulary.figures import AS_WRITTEN
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
     from canmap.checks.common.state_course import StateSamples
     from canmap.findings.episodes import Episode, Event
     from canmap.stream.view import View
+    from canmap.vocabulary.figures import Figures
 
 OVERRIDE = Kind("override", Severity.ERROR)  # by nobody, or left by itself: a warning; as it should: a note
 
@@ -252,16 +254,16 @@ class OverrideCheck(Check[None]):
         axis, rule, unit = self._axes[number], self._overrides[i].rule, self._overrides[i].unit
         stays_ns = int(episode.worst)
         limit_ns = self._overrides[i].longer_ns + rule.within_ns
-        text = (
-            f"{axis.machine.name} was still active {seconds(stays_ns)} after {words.name_of(rule)} had gone "
-        )
-        text += f"beyond {words.threshold(rule, unit)}"
-        text += f", and {times(episode.more, 'more time')} that are not listed" if episode.more else ""
-        text += f"; the driver has to have it after {seconds(limit_ns)}" if limit_ns else ""
+        more = f", and {times(episode.more, 'more time')} that are not listed" if episode.more else ""
+        more += f"; the driver has to have it after {seconds(limit_ns)}" if limit_ns else ""
+
+        def text(figures: Figures) -> str:
+            gone = f"{words.name_of(rule)} had gone beyond {words.threshold(rule, unit, figures)}{more}"
+            said = f"{axis.machine.name} was still active {seconds(stays_ns)} after {gone}"
+            return f"{on_page(said, rule.page)}."
+
         place = Place(bus=rule.signal.bus, message=rule.signal.message, signal=rule.signal.signal)
-        found = episode.finding(
-            OVERRIDE, place, f"{on_page(text, rule.page)}.", value=stays_ns / 1e9, limit=limit_ns / 1e9
-        )
+        found = episode.finding(OVERRIDE, place, text, value=stays_ns / 1e9, limit=limit_ns / 1e9)
         facts = {"machine": axis.machine.name, "wrong": "not_followed", **words.limits(rule)}
         return replace(found, facts=paged(facts, rule.page))
 
@@ -278,7 +280,7 @@ class OverrideCheck(Check[None]):
         told: dict[str, str | float] = {"machine": axis.machine.name}
         told |= {"from": code_or_label(ends[0]), "to": code_or_label(ends[1])}
         if what == _What.BY_NOBODY:
-            why = words.nobody(rules, [one.unit for one in axis.overrides.values()])
+            why = words.nobody(rules, [one.unit for one in axis.overrides.values()], AS_WRITTEN)
             told |= {"wrong": "by_nobody", "missing": why}
             text += f" though {why}"
         else:
@@ -299,21 +301,26 @@ class OverrideCheck(Check[None]):
     def _done(self, episode: Episode, axis: OverriddenAxis, one: OverrideSignal, what: _What) -> Finding:
         rule, lasted_ns = one.rule, int(episode.worst)
         most = self._most.get((episode.subject, episode.start_ns))
-        text = f"{axis.machine.name} was overridden: {words.name_of(rule)} had been beyond "
-        text += words.threshold(rule, one.unit)
-        text += f" for {seconds(lasted_ns)}" if lasted_ns else ""
-        text += f", up to {number(most)} {one.unit}".rstrip() if most is not None else ""
         told: dict[str, str | float] = {"machine": axis.machine.name, "wrong": what.name.lower()}
+        more = ""
         if what is _What.DENIED:
             why = listed((unfulfilled(need, self._setting) for need in rule.corroborated_by), "and")
-            text += f"; but {why}, so it may not have been the driver"
+            more = f"; but {why}, so it may not have been the driver"
             told["missing"] = why
-        text += f", and {times(episode.more, 'more time')} that are not listed" if episode.more else ""
+        more += f", and {times(episode.more, 'more time')} that are not listed" if episode.more else ""
+
+        def text(figures: Figures) -> str:
+            said = f"{axis.machine.name} was overridden: {words.name_of(rule)} had been beyond "
+            said += words.threshold(rule, one.unit, figures)
+            said += f" for {seconds(lasted_ns)}" if lasted_ns else ""
+            said += f", up to {figures.value(most, one.unit)}" if most is not None else ""
+            return f"{on_page(said + more, rule.page)}."
+
         place = Place(bus=rule.signal.bus, message=rule.signal.message, signal=rule.signal.signal)
         found = episode.finding(
             OVERRIDE,
             place,
-            f"{on_page(text, rule.page)}.",
+            text,
             value=most,
             limit=float(min(rule.left, rule.right)),
             severity=Severity.NOTE if what is _What.DONE else Severity.WARNING,

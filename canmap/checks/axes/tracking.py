@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.dataclass import dataclass
-from canmap.base.words import number, seconds
+from canmap.base.words import seconds
 from canmap.checks.axes.following import Following, Verdicts
 from canmap.checks.common.pages import paged
 from canmap.checks.common.record_values import (
@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from canmap.mapping.manual import CommandedAxis
     from canmap.records.columns import RecordChunk
     from canmap.stream.view import View
+    from canmap.vocabulary.figures import Figures
 
 TRACKING = Kind("tracking", Severity.ERROR)
 _NEVER_NS = np.iinfo(np.int64).min // 2
@@ -233,14 +234,17 @@ class TrackingCheck(RecordValueCheck):
         axis, said = self._axes[episode.subject], self._fields[episode.subject].said
         limit = float(axis.tolerance or 0)
         away, allowed = episode.worst / said.factor, limit / said.factor
-        off, bound = (f"{number(value)} {said.unit}".rstrip() for value in (away, allowed))
-        late = f"{seconds(axis.within_ns)} after a demand it" if axis.within_ns else "it"
-        text = (
-            f"{said.name} was up to {off} away from {'.'.join(axis.demand)}{often(episode)}; "
-            f"{late} may be {bound} away."
-        )
+        late = f" {seconds(axis.within_ns)} after a demand" if axis.within_ns else ""
+
+        def text(figures: Figures) -> str:
+            off, bound = (figures.difference(value, said.unit) for value in (away, allowed))
+            return (
+                f"{said.name} was up to {off} away from {'.'.join(axis.demand)}{often(episode)}; "
+                f"{bound} is allowed{late}."
+            )
+
         place = self._fields[episode.subject].place
-        found = episode.finding(TRACKING, place, value=episode.worst, limit=limit, text=text)
+        found = episode.finding(TRACKING, place, text, value=episode.worst, limit=limit)
         facts: dict[str, str | float] = {
             "axis": axis.name,
             "away": away,

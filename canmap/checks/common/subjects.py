@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.dataclass import dataclass
-from canmap.base.words import number
 from canmap.findings.finding import Place
 from canmap.signals.ranges import Range
 from canmap.signals.values import Quantity
@@ -21,6 +20,7 @@ if TYPE_CHECKING:
     from canmap.mapping.description.description import NoData
     from canmap.mapping.model import FieldRule, RecordRule
     from canmap.signals.plan import Column, DecodePlan
+    from canmap.vocabulary.figures import Figures
 
 LOWEST, HIGHEST = np.iinfo(np.int64).min, np.iinfo(np.int64).max
 
@@ -47,9 +47,9 @@ class Said:
         """Return the value that it says."""
         return (finished - self.offset) / self.factor
 
-    def text(self, value: float) -> str:
+    def text(self, finished: float, figures: Figures) -> str:
         """Return "-700 deg"."""
-        return f"{number(value)} {self.unit}".rstrip()
+        return figures.value(self.value(finished), self.unit)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,12 +104,12 @@ class RangedValue:
         values = {one.name: one.value(finished) for one in (*self.owners, *self.others)}
         return {**values, "limit": bound, "unit": self.owners[0].unit}
 
-    def said(self, finished: float) -> str:
+    def said(self, finished: float, figures: Figures) -> str:
         """Return the begin of a sentence: whose value it was and what; beside it who says it otherwise."""
         own = self.owners[0]
-        names, value = ", ".join(owner.name for owner in self.owners), own.text(own.value(finished))
+        names, value = ", ".join(owner.name for owner in self.owners), own.text(finished, figures)
         beside = ", ".join(
-            other.name if other.same else f"{other.name} {other.text(other.value(finished))}"
+            other.name if other.same else f"{other.name} {other.text(finished, figures)}"
             for other in self.others
         )
         if all(other.same for other in self.others):

@@ -267,10 +267,11 @@ class RelayCheck(Check[None]):
         limit_ns = course.relay.delay_ns if wrong is _Wrong.LATE else None
         if wrong is _Wrong.LATE:
             text = f"{copy} came up to {seconds(worst_ns)} after {original}, of which it is the copy"
-            text += f", {times(episode.count, 'time')}" if episode.count > 1 else ""
+            always = episode.from_start and episode.still
+            often = f", {times(episode.count, 'time')}" if episode.count > 1 else ""
+            text += ", from the start" if always else often
             text += f"; it may take {seconds(limit_ns or 0)}"
-            if episode.from_start and episode.still:
-                text += ", from the start: maybe the clocks of those who recorded them are apart"
+            text += ": maybe the clocks of those who recorded them are apart" if always else ""
         elif wrong is _Wrong.CHANGED:
             text = f"{times(episode.count, 'frame')} of {copy} said what no {original} had said: "
             text += "changed on the way"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from canmap.base.words import number, times
+from canmap.base.words import times
 from canmap.checks.common.samples import SampleCheck, there
 from canmap.checks.common.subjects import HIGHEST, LOWEST
 from canmap.findings.finding import Finding, Kind, Place, Severity
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from canmap.mapping.supplied_nodes import NodeRule
     from canmap.signals.extract import Samples
     from canmap.signals.plan import Column
+    from canmap.vocabulary.figures import Figures
 
 UNDERVOLTAGE = Kind("undervoltage", Severity.WARNING)
 
@@ -73,13 +74,16 @@ class Undervoltage(SampleCheck):
         unit = self._plan.columns[int(self._column[episode.subject])].signal.unit
         name = f"{ref.message}.{ref.signal}"
         fell = "was" if episode.from_start else "fell to"
-        text = f"The supply of {node.name} ({name}) {fell} {number(episode.worst)} {unit}"
-        text += " from the start" if episode.from_start and episode.still else ""
-        text += f" in {times(episode.more, 'more stretch')} that are not listed" if episode.more else ""
-        text += f"; it needs {number(float(lowest))} {unit}"
-        text += f" (page {node.page} of the manual)" if node.page else ""
+        when = " from the start" if episode.from_start and episode.still else ""
+        when += f" in {times(episode.more, 'more stretch')} that are not listed" if episode.more else ""
+        page = f" (page {node.page} of the manual)" if node.page else ""
+
+        def text(figures: Figures) -> str:
+            low, needed = (figures.value(value, unit) for value in (episode.worst, float(lowest)))
+            return f"The supply of {node.name} ({name}) {fell} {low}{when}; it needs {needed}{page}."
+
         place = Place(bus=ref.bus, message=ref.message, signal=ref.signal)
-        found = episode.finding(UNDERVOLTAGE, place, f"{text}.", value=episode.worst, limit=float(lowest))
+        found = episode.finding(UNDERVOLTAGE, place, text, value=episode.worst, limit=float(lowest))
         told = {
             "node": node.name,
             "unit": unit,

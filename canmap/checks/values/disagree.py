@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.dataclass import dataclass
-from canmap.base.words import number, seconds, times
+from canmap.base.words import seconds, times
 from canmap.checks.common.at_one_time import NONE_TIMED, AtOneTime, ComparedValues, TimedValues
 from canmap.checks.common.lasting import Judged, Lasting, LastingCheck
 from canmap.checks.common.pages import paged
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from canmap.mapping.refs import SignalRef
     from canmap.signals.extract import Samples
     from canmap.stream.view import View
+    from canmap.vocabulary.figures import Figures
 
 DISAGREE = Kind("disagree", Severity.ERROR)
 _SLOPES = {
@@ -107,14 +108,15 @@ class DisagreeCheck(LastingCheck):
         when = ", from the start" if episode.from_start and episode.still else when
         within = f", and more for up to {seconds(pair.within_ns)}" if pair.within_ns else ""
         first, second = both.names
-        text = (
-            f"{first} and{_lag(pair.lag_ns)} {second}{_SLOPES[pair.slope]} disagreed by up to "
-            f"{_said(apart, unit)}{when}; "
-            f"{_said(allowed, unit)} is allowed{within}."
-        )
-        found = episode.finding(
-            DISAGREE, both.place, value=episode.worst, limit=float(pair.tolerance), text=text
-        )
+
+        def text(figures: Figures) -> str:
+            return (
+                f"{first} and{_lag(pair.lag_ns)} {second}{_SLOPES[pair.slope]} disagreed by up to "
+                f"{figures.difference(apart, unit)}{when}; "
+                f"{figures.difference(allowed, unit)} is allowed{within}."
+            )
+
+        found = episode.finding(DISAGREE, both.place, text, value=episode.worst, limit=float(pair.tolerance))
         facts: dict[str, str | float] = {"pair": pair.name, "apart": apart, "allowed": allowed, "unit": unit}
         if pair.within_ns:
             facts["within_s"] = pair.within_ns / 1e9
@@ -127,10 +129,6 @@ def _lag(lag_ns: int | None) -> str:
     if not lag_ns:
         return ""
     return f", {seconds(abs(lag_ns))} {'later' if lag_ns > 0 else 'earlier'},"
-
-
-def _said(value: float, unit: str) -> str:
-    return f"{number(value)} {unit}".rstrip()
 
 
 def _apart(pair: RedundantPair, told: ComparedValues) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.dataclass import dataclass
-from canmap.base.words import number, seconds, times
+from canmap.base.words import seconds, times
 from canmap.checks.common.lasting import Judged, LastingCheck, lines_at
 from canmap.checks.common.pages import paged
 from canmap.checks.common.record_values import has_field, judged_fields, stale_after_ns
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from canmap.mapping.model import Spec
     from canmap.signals.extract import Samples
     from canmap.stream.view import View
+    from canmap.vocabulary.figures import Figures
 
 FROZEN = Kind("frozen", Severity.ERROR)
 _NOT_YET_NS = np.iinfo(np.int64).max // 2
@@ -214,16 +215,20 @@ class FrozenCheck(LastingCheck):
 
     def _describe(self, episode: Episode) -> Finding:
         field, rule = self._fields[episode.subject], self._rules[episode.subject]
-        moves = f"{number(float(rule.moves) / rule.unit_factor)} {rule.unit}".rstrip()
+        moves = float(rule.moves) / rule.unit_factor
         limit_s = rule.longer_than_ns / 1e9
         when = f", in {times(episode.more, 'more stretch')} that are not listed" if episode.more else ""
-        text = (
-            f"{field.said.name} stayed the same to the last bit for {seconds(episode.worst * 1e9)}, although "
-            f"{'.'.join(rule.related)} moved by more than {moves}{when}; "
-            f"{seconds(rule.longer_than_ns)} after that it must have changed."
-        )
-        found = episode.finding(FROZEN, field.place, value=episode.worst, limit=limit_s, text=text)
-        facts: dict[str, str | float] = {"moves": float(rule.moves) / rule.unit_factor, "unit": rule.unit}
+
+        def text(figures: Figures) -> str:
+            return (
+                f"{field.said.name} stayed the same to the last bit for {seconds(episode.worst * 1e9)}, "
+                f"although {'.'.join(rule.related)} moved by more than "
+                f"{figures.difference(moves, rule.unit)}{when}; "
+                f"{seconds(rule.longer_than_ns)} after that it must have changed."
+            )
+
+        found = episode.finding(FROZEN, field.place, text, value=episode.worst, limit=limit_s)
+        facts: dict[str, str | float] = {"moves": moves, "unit": rule.unit}
         return replace(found, facts=paged(facts, rule.page))
 
 

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from canmap.checks.check import Setting
     from canmap.findings.episodes import Episode
     from canmap.signals.extract import Samples
+    from canmap.vocabulary.figures import Figures
 
 OUT_OF_RANGE = Kind("out_of_range", Severity.ERROR)
 
@@ -74,11 +75,9 @@ class LimitCheck(SampleCheck):
             when = f" in {times(episode.more, 'more stretch')} that are not listed"
         elif episode.from_start and episode.still:
             when = " from the start"
-        found = episode.finding(
-            OUT_OF_RANGE,
-            subject.place,
-            value=value,
-            limit=limit,
-            text=f"{subject.said(value)}, {side} its limit of {owner.text(bound)}{when}.",
-        )
+
+        def text(figures: Figures) -> str:
+            return f"{subject.said(value, figures)}, {side} its limit of {owner.text(limit, figures)}{when}."
+
+        found = episode.finding(OUT_OF_RANGE, subject.place, text, value=value, limit=limit)
         return replace(found, facts=subject.facts(value, bound))

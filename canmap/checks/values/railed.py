@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from canmap.findings.episodes import Episode
     from canmap.mapping.manual import RailedRule
     from canmap.stream.view import View
+    from canmap.vocabulary.figures import Figures
 
 RAILED = Kind("railed", Severity.ERROR)
 
@@ -85,11 +86,15 @@ class RailedCheck(LastingCheck):
         limit_s = rule.longer_than_ns / 1e9
         when = f", in {times(episode.more, 'more stretch')} that are not listed" if episode.more else ""
         when = ", from the start" if episode.from_start and episode.still else when
-        text = (
-            f"{ref.message}.{ref.signal} stood at {raw}, the {side} raw value that it can hold "
-            f"({said.name} {said.text(shown)}), for longer than {seconds(rule.longer_than_ns)}{when}."
-        )
-        found = episode.finding(RAILED, field.place, value=episode.worst, limit=limit_s, text=text)
+
+        def text(figures: Figures) -> str:
+            return (
+                f"{ref.message}.{ref.signal} stood at {raw}, the {side} raw value that it can hold "
+                f"({said.name} {said.text(episode.worst, figures)}), "
+                f"for longer than {seconds(rule.longer_than_ns)}{when}."
+            )
+
+        found = episode.finding(RAILED, field.place, text, value=episode.worst, limit=limit_s)
         facts: dict[str, str | float] = {
             "raw": raw,
             said.name: shown,

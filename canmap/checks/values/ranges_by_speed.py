@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.base.words import number
 from canmap.checks.common.pages import paged
 from canmap.checks.common.record_values import RecordValueCheck, has_field, judged_fields, often
 from canmap.findings.finding import Finding, Kind, Severity
@@ -25,6 +24,7 @@ if TYPE_CHECKING:
     from canmap.findings.episodes import Episode, Event
     from canmap.records.columns import RecordChunk
     from canmap.stream.view import View
+    from canmap.vocabulary.figures import Figures
 
 RANGE_BY_SPEED = Kind("range_by_speed", Severity.ERROR)
 
@@ -76,16 +76,12 @@ class SpeedRangeCheck(RecordValueCheck):
     def _describe(self, episode: Episode) -> Finding:
         said = self._fields[episode.subject].said
         beyond = episode.worst / said.factor
-        text = (
-            f"{said.name} was up to {f'{number(beyond)} {said.unit}'.rstrip()} beyond its limit for the speed"
-            f"{often(episode)}."
-        )
-        found = episode.finding(
-            RANGE_BY_SPEED,
-            self._fields[episode.subject].place,
-            value=episode.worst,
-            limit=0.0,
-            text=text,
-        )
+
+        def text(figures: Figures) -> str:
+            how_far = figures.difference(beyond, said.unit)
+            return f"{said.name} was up to {how_far} beyond its limit for the speed{often(episode)}."
+
+        place = self._fields[episode.subject].place
+        found = episode.finding(RANGE_BY_SPEED, place, text, value=episode.worst, limit=0.0)
         facts: dict[str, str | float] = {"beyond": beyond, "unit": said.unit}
         return replace(found, facts=paged(facts, self._ranges[episode.subject].page))

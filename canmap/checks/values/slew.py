@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.dataclass import dataclass
-from canmap.base.words import number
 from canmap.checks.common.record_values import RecordValueCheck, judged_fields, often
 from canmap.findings.finding import Finding, Kind, Severity
 from canmap.frames.session import HELD_BACK_NS
@@ -29,6 +28,7 @@ if TYPE_CHECKING:
     from canmap.findings.episodes import Episode
     from canmap.records.columns import RecordChunk
     from canmap.stream.view import View
+    from canmap.vocabulary.figures import Figures
 
 SLEW = Kind("slew", Severity.ERROR)
 
@@ -134,11 +134,14 @@ class SlewCheck(RecordValueCheck):
         field, limit = self._fields[episode.subject], self._limit[episode.subject]
         said = field.said
         shown, bound, unit = episode.worst / said.factor, limit / said.factor, f"{said.unit or '1'}/s"
-        text = (
-            f"{said.name} changed by up to {number(shown)} {unit}{often(episode)}; "
-            f"its limit is {number(bound)} {unit}."
-        )
-        found = episode.finding(SLEW, field.place, value=episode.worst, limit=limit, text=text)
+
+        def text(figures: Figures) -> str:
+            return (
+                f"{said.name} changed by up to {figures.rate(shown, said.unit)}{often(episode)}; "
+                f"its limit is {figures.rate(bound, said.unit)}."
+            )
+
+        found = episode.finding(SLEW, field.place, text, value=episode.worst, limit=limit)
         return replace(found, facts={said.name: shown, "limit": bound, "unit": unit})
 
 

@@ -85,7 +85,7 @@ def shown_amount(one: Evidence, case: CaseFile, *, si: bool = False) -> str:
         return ""
     value, name = amount
     if name == "s":
-        return seconds(round(value, 3) * 1e9)
+        return seconds(abs(round(value, 3)) * 1e9)  # what steps back is said to
     field = _field_of_signal(one.subject, case)
     shown = find_unit(PEOPLES.get(name, "")) if field is None else field.unit
     if shown is not None and not si:
@@ -104,7 +104,7 @@ def finding_of(one: Evidence, case: CaseFile) -> Finding | None:
                 f"{place.record}.{place.field}",
                 f"{place.message}.{place.signal}",
             }
-            if one.subject in names:
+            if one.subject in names or (one.value == "swapped" and place.message is None):
                 return finding
     return None
 

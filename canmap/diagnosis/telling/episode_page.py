@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 from canmap.base.words import first_of, listed, number, plural, times
@@ -9,11 +11,11 @@ from canmap.diagnosis.cause_table import EXCLUDES, Caution, cause_table
 from canmap.diagnosis.facts.evidence import Atom
 from canmap.diagnosis.facts.onset_times import Onset, began, changed
 from canmap.diagnosis.scoring import APART, LEAST, Decision
+from canmap.diagnosis.telling.course_lines import course_lines, lane_names
 from canmap.diagnosis.telling.deciding import deciding_measurement
-from canmap.diagnosis.telling.evidence_words import headline, sentence
+from canmap.diagnosis.telling.evidence_words import bus_of, headline, sentence
+from canmap.diagnosis.telling.messages_named import names_in
 from canmap.diagnosis.telling.page_lines import TOGETHER, PageLine, Style
-from canmap.diagnosis.telling.strip import legend, strip_of
-from canmap.records.change import in_words
 from canmap.vocabulary.record_types import Control
 
 if TYPE_CHECKING:
@@ -24,16 +26,14 @@ if TYPE_CHECKING:
     from canmap.diagnosis.facts.evidence import Evidence
     from canmap.diagnosis.scoring import Scored
     from canmap.findings.finding import Finding
-    from canmap.records.change import Change
     from canmap.results.inspection import Inspection
 
-WIDEST_STRIP, NARROWEST_STRIP, WIDEST_NAME = 60, 20, 24
-MOST_QUIET = 8  # lanes without anything that are named
 NEAREST = 3  # causes that are told where none is named
 MOST_CHANGES = 4  # of mode and reason
 LEAST_TOLD = 0.1  # points
 AROUND_NS = 1_000_000_000  # in which these are of an episode
 TIMES = len("12.345 to 12.456  ")
+OF_SEVERAL = {"bunched", "two_at_once", "sent_twice"}  # values told of several subjects in one sentence
 FOR_ALL = Caution.BLOCKED  # goes with every check at the vehicle
 HEADS = {
     Decision.ROOT: "Root cause",
@@ -60,17 +60,23 @@ class EpisodePage:
         self._marks = "ABC" if len(self._first) > 1 else " "
         self._points = self._points_of()
 
+    @property
+    def names(self) -> set[str]:
+        """The names that its sentences and its course tell, of a signal that of its message."""
+        weighed = [one.evidence for scored in self._first for one in scored.weighed if one.counts]
+        drawn = (name.partition(".")[0] for name in lane_names(self._one.case))
+        return {*names_in(self._one.chain), *names_in(weighed), *drawn}
+
     def lines(self, width: int, as_in: Mapping[tuple[NextCheck, ...], int]) -> Iterator[PageLine]:
         """Yield the lines; `as_in` says which earlier episode has the same checks."""
         span = self._one.span
         low_ns, high_ns = self._one.begins_ns
-        at = self._result.capture.at(self._one.seen_ns)
-        when = f"began {self._times(Onset(low_ns, high_ns), 'between ', ' and ')} s"
-        yield PageLine(
-            f"Episode {span.number}, {when}{f' ({at})' if at else ''}: {headline(span)}", style=Style.HEADING
-        )
+        when = f", began {self._times(Onset(low_ns, high_ns), 'between ', ' and ')} s"
+        when = "" if self._one.case.from_start else when  # which its headline says
+        at = _by_the_clock(self._result.capture.at(self._one.seen_ns))
+        yield PageLine(f"Episode {span.number}{when}{at}: {headline(span)}", style=Style.HEADING)
         yield from self._causes()
-        yield from self._course(width)
+        yield from course_lines(self._one.case, width)
         yield from self._happened()
         yield from self._further()
         if text := deciding_measurement(self._one, cause_table()):
@@ -82,18 +88,19 @@ class EpisodePage:
         judgement = self._one.judgement
         yield PageLine(HEADS[judgement.decision], 2, Style.HEADING)
         if judgement.decision is Decision.UNDETERMINED:
-            said = f"These come nearest; a cause is named with {LEAST:g} points and a lead of {APART:g}."
-            yield PageLine(said if self._first else "No cause of the table fits what the capture tells.", 4)
+            nearest = "This one comes" if len(self._first) == 1 else "These come"
+            said = f"{nearest} nearest; a cause is named with {LEAST:g} points and a lead of {APART:g}."
+            yield PageLine(said if self._first else "No known cause fits what the capture tells.", 4)
         for mark, scored in zip(self._marks, self._first, strict=False):
             measured = "" if scored.cause.scored else "; no simulated fault has measured its weights"
             told = number(round(scored.points, 1))
             points = f"{told} {plural(1 if told == '1' else 2, 'point')}{self._next_best()}{measured}"
             label = f"{mark}  " if mark.strip() else ""
-            yield PageLine(f"{statement(scored)} ({points})", 4, label=label)
+            yield PageLine(f"{statement(scored, self._one)} ({points})", 4, label=label)
         if judgement.follows:
             yield PageLine("What followed from it", 2, Style.HEADING)
         for scored in judgement.follows:
-            yield PageLine(statement(scored), 4)
+            yield PageLine(statement(scored, self._one), 4)
 
     def _next_best(self) -> str:
         judgement = self._one.judgement
@@ -106,31 +113,9 @@ class EpisodePage:
         name = others[0].cause.key.replace("_", " ")
         return f"; the next best, {name}, has {number(round(others[0].points, 1))}"
 
-    def _course(self, width: int) -> Iterator[PageLine]:
-        case = self._one.case
-        lanes = [lane for lane in strip_of(case, NARROWEST_STRIP).lanes if not lane.is_quiet]
-        longest = min(max((len(lane.name) for lane in lanes), default=0), WIDEST_NAME)
-        room = max(min(width - longest - 4, WIDEST_STRIP), NARROWEST_STRIP)
-        strip = strip_of(case, room)
-        lanes = [lane for lane in strip.lanes if not lane.is_quiet]
-        if not lanes:
-            return
-        left, right = (f"{self._result.seconds(at_ns):.2f} s" for at_ns in (strip.from_ns, strip.to_ns))
-        begin = int((case.begin_ns - strip.from_ns) / max(strip.to_ns - strip.from_ns, 1) * room)
-        margin = " " * (longest + 4)
-        yield PageLine("Course", 2, Style.HEADING)
-        yield PageLine(margin + left + right.rjust(room - len(left)), style=Style.DRAWN)
-        yield PageLine(margin + " " * min(begin, room - 1) + "|", style=Style.DRAWN)
-        for lane in lanes:
-            yield PageLine(f"  {lane.name[:longest]:{longest}}  {lane.marks}", style=Style.DRAWN)
-        yield PageLine(legend(lanes), 4, Style.FAINT)
-        quiet = [lane.name for lane in strip.lanes if lane.is_quiet]
-        if quiet:
-            yield PageLine(f"As it should be throughout: {first_of(quiet, MOST_QUIET)}.", 4, Style.FAINT)
-
     def _happened(self) -> Iterator[PageLine]:
-        chain = [one for one in self._one.chain if not self._is_told_by_another(one)]
-        told = [(began(one, self._one.case), self._told(one)) for one in chain]
+        chain = [one for one in self._one.chain if self._told_by(one) is one]
+        told = [(began(one, self._one.case), text) for one, text in self._told_of_several(chain)]
         beside = [*(self._changes() if told else ()), *(() if told and self._first else self._findings())]
         for when, text in beside:
             place = 1 + max((i for i, (other, _) in enumerate(told) if other.by_ns <= when.by_ns), default=-1)
@@ -138,7 +123,7 @@ class EpisodePage:
         if not told:
             return
         weighs = "; in brackets the points" if any(map(self._tag, chain)) else ""
-        yield PageLine(f"What happened, in seconds from the start{weighs}", 2, Style.HEADING)
+        yield PageLine(f"What happened{weighs}", 2, Style.HEADING)
         for when, text in told:
             yield PageLine(text, 4, label=f"{self._times(when, '', ' to '):{TIMES}}")
 
@@ -151,13 +136,26 @@ class EpisodePage:
         for text in dict.fromkeys(self._told(one) for one in others):
             yield PageLine(text, 4)
 
+    def _told_of_several(self, chain: Sequence[Evidence]) -> Iterator[tuple[Evidence, str]]:
+        """Yield evidence with its sentence; what is said of several alike is said once, at the first."""
+        alike: dict[object, list[Evidence]] = {}
+        for one in chain:
+            key = (one.value, self._tag(one)) if one.value in OF_SEVERAL else id(one)
+            alike.setdefault(key, []).append(one)
+        for first, *others in alike.values():
+            subjects = [one.subject for one in (first, *others)]
+            whole = replace(first, subject=listed(subjects, "and")) if others else first
+            yield (
+                first,
+                f"{sentence(whole, self._one.case, si=self._si)}{self._line(first)}{self._tag(first)}",
+            )
+
     def _told(self, one: Evidence) -> str:
-        line = (
-            ""
-            if one.line is None or id(one) not in map(id, self._one.chain)
-            else f" (line{TOGETHER}{one.line})"
-        )
-        return f"{sentence(one, self._one.case, si=self._si)}{line}{self._tag(one)}"
+        return f"{sentence(one, self._one.case, si=self._si)}{self._tag(one)}"
+
+    @staticmethod
+    def _line(one: Evidence) -> str:
+        return "" if one.line is None else f" (line{TOGETHER}{one.line})"
 
     def _points_of(self) -> dict[int, list[str]]:
         """What each piece of evidence counts for the causes that are named, by its identity."""
@@ -165,7 +163,8 @@ class EpisodePage:
         for mark, scored in zip(self._marks, self._first, strict=False):
             counts: dict[int, float] = {}
             for one in (*scored.speaks_for, *scored.speaks_against):
-                counts[id(one.evidence)] = counts.get(id(one.evidence), 0.0) + one.points
+                key = id(self._told_by(one.evidence))
+                counts[key] = counts.get(key, 0.0) + one.points
             for key, points in counts.items():
                 said = (
                     "rules it out"
@@ -179,14 +178,20 @@ class EpisodePage:
         points = self._points.get(id(one))
         return f" [{', '.join(points)}]".replace(" ", TOGETHER).replace(TOGETHER, " ", 1) if points else ""
 
-    def _is_told_by_another(self, one: Evidence) -> bool:
-        """Whether it says of a demand only what a silence says of the same message."""
-        silences = [other for other in self._one.chain if other.atom is Atom.REACH]
-        silent = {name for other in silences for name in (*other.names, other.subject)}
-        return one.value.startswith("missing") and one.subject in silent and not self._tag(one)
+    def _told_by(self, one: Evidence) -> Evidence:
+        """Return what of the chain says it too: of a silent demand, of a node among several; else itself."""
+        chain = self._one.chain
+        if one.value.startswith("missing") or one.value == "all_missing":
+            names = {one.subject, *one.names} - {""}
+            silences = (other for other in chain if other.atom is Atom.REACH)
+            return next((other for other in silences if names <= {other.subject, *other.names}), one)
+        if one.value == "began_anew":
+            several = (other for other in chain if other.value == "several_began_anew")
+            return next((other for other in several if set(one.names) <= set(other.names)), one)
+        return one
 
     def _changes(self) -> Iterator[tuple[Onset, str]]:
-        """Yield changes of mode and reason around the begin."""
+        """Yield changes of mode and reason around the begin, those of one time in one sentence."""
         case, result = self._one.case, self._result
         changes = [
             change
@@ -194,28 +199,21 @@ class EpisodePage:
             if issubclass(result.record_types[change.record], Control)
             and abs(change.clock_ns - case.begin_ns) <= AROUND_NS
         ]
-        for change in changes[:MOST_CHANGES]:
-            before, after = (self._value(change, value) for value in (change.before, change.after))
-            yield changed(change, case), f"{change.name}: {before} to {after}."
-
-    def _value(self, change: Change, value: int) -> str:
-        """A value of a change in words; of a code, the label that its description gives it."""
-        case, ref, said = self._one.case, change.source, in_words(value)
-        if said != str(int(value)):
-            return said
-        signal = case.plan.columns[case.plan.column_of[ref.bus, ref.message, ref.signal]].signal
-        return signal.labels.get(value, said)
+        for when, those in groupby(changes[:MOST_CHANGES], lambda change: changed(change, case)):
+            yield when, f"{'; '.join(f'{one.name}: {one.words[0]} to {one.words[1]}' for one in those)}."
 
     def _findings(self) -> Iterator[tuple[Onset, str]]:
         """Yield findings of the episode, of each subject the first, where no evidence tells when or why."""
         span = self._one.span
+        told_ns = {one.from_ns for one in self._one.chain}
         alike: dict[tuple[object, ...], list[Finding]] = {}
         for finding in self._result.findings:
-            if finding.severity != "note" and span.begin_ns <= finding.start_ns <= span.end_ns:
+            within = span.begin_ns <= finding.start_ns <= span.end_ns
+            if finding.severity != "note" and within and finding.start_ns not in told_ns:
                 alike.setdefault((finding.kind, finding.place), []).append(finding)
         for first, *others in alike.values():
             more = f" {times(len(others), 'more finding')} like it." if others else ""
-            yield Onset(first.start_ns, first.start_ns), f"{first.text}{more}"
+            yield Onset(first.start_ns, first.start_ns), f"{first.told(si=self._si)}{more}"
 
     def _times(self, when: Onset, before: str, joint: str) -> str:
         by = f"{self._result.seconds(when.by_ns):.3f}"
@@ -254,9 +252,21 @@ def checks_of(one: EpisodeDiagnosis) -> tuple[NextCheck, ...]:
     )
 
 
-def statement(scored: Scored) -> str:
+def _by_the_clock(at: str | None) -> str:
+    """Return a moment in ISO 8601 as people read it, in brackets; "" for none."""
+    if at is None:
+        return ""
+    day, _, time = at.partition("T")
+    return f" ({day} {time[: len('08:53:25.194')]}{TOGETHER}UTC)"
+
+
+def statement(scored: Scored, one: EpisodeDiagnosis) -> str:
     """Return what a cause says, and of what: the names in the evidence that it rests on."""
-    subjects = [one.evidence.subject for one in scored.weighed if one.rests_on and one.counts]
+    rests_on = [weighed.evidence for weighed in scored.weighed if weighed.rests_on and weighed.counts]
+    subjects = [evidence.subject or bus_of(evidence, one.case) for evidence in rests_on]
     names = [name for name in dict.fromkeys(subjects) if name]
-    about = f" ({first_of(names, 2)})" if names else ""
-    return f"{scored.cause.statement.rstrip('.')}{about}."
+    said = scored.cause.statement.rstrip(".")
+    if not names:
+        return f"{said}."
+    about = first_of(names, 2)
+    return f"{said[:-1]}; {about})." if said.endswith(")") else f"{said} ({about})."

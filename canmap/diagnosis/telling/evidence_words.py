@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.base.words import first_of, number, plural
+from canmap.base.words import first_of, number, plural, times
 from canmap.diagnosis.facts.evidence import Atom, Role
 from canmap.diagnosis.facts.onset_times import began
 from canmap.diagnosis.onsets import OnsetKind
@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     from canmap.diagnosis.onsets import EpisodeSpan
 
 NAMED = 4  # names that a sentence tells
-# {subject}, {names}, {counters}, {group}, {stop}, {amount}, {time} and {since} are filled in.
+# {subject}, {names}, {counters}, {group}, {bus}, {stop}, {amount}, {frames}, {error_frames}, {time} and
+# {since} are filled in.
 SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.REACH, "one_message"): "{subject} fell silent{time}; its node went on.",
     (
@@ -30,26 +31,29 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     ): "{subject} fell silent{time}; nothing else tells whether its node did too.",
     (Atom.REACH, "node"): "Every message of {subject} fell silent{time}: {names}.",
     (Atom.REACH, "supply_group"): "{group} fell silent{time}: {names}.",
-    (Atom.REACH, "bus"): "One bus as a whole fell silent{time}.",
+    (Atom.REACH, "bus"): "Bus {bus} as a whole fell silent{time}.",
     (Atom.REACH, "everything"): "Nothing at all was recorded{time}.",
     (Atom.REACH, "copy_only"): "Only the gateway's copy fell silent{time}: {subject}; the original went on.",
-    (Atom.REACH, "lower_priorities"): "All of lower priority fell silent{time}, while a higher one went on.",
+    (
+        Atom.REACH,
+        "lower_priorities",
+    ): "Every message of lower priority fell silent{time}, while one of higher priority went on.",
     (
         Atom.REACH,
         "several_nodes",
     ): "Every message of several nodes that share no supply fell silent{time}: {names}.",
     (Atom.REACH, "copy_late"): "The gateway passed {subject} on late, by up to {amount}.",
-    (Atom.REACH, "several"): "Messages that share neither node nor supply fell silent{time}: {names}.",
+    (Atom.REACH, "several"): "Several messages fell silent together{time}: {names}.",
     (Atom.ORDER, "stop_first"): "The stop chain changed first.",
     (
         Atom.ORDER,
         "silence_first",
-    ): "Something fell silent before the computer took its demand back.",
-    (Atom.ORDER, "withdrawal_first"): "The computer took its demand back before an axis let go.",
+    ): "Something fell silent before the computer took its demands back.",
+    (Atom.ORDER, "withdrawal_first"): "The computer took its demands back before an axis let go.",
     (
         Atom.ORDER,
         "axis_with_withdrawal",
-    ): "An axis let go as soon as the computer had taken its demand back.",
+    ): "An axis let go as soon as the computer had taken its demands back.",
     (Atom.ORDER, "demand_first"): "The last good demand came before the axis let go.",
     (Atom.ORDER, "axis_first"): "An axis let go first.",
     (
@@ -59,44 +63,44 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (
         Atom.COUNTER,
         "skipped",
-    ): "After the silence {counters} had gone on: frames were built and did not come.",
+    ): "After the silence {counters} had gone on: frames were built but did not come.",
     (Atom.COUNTER, "anew"): "After the silence {counters} began anew.",
-    (Atom.COUNTER, "stands"): "The counter of {subject} stood still for {amount} frames.",
+    (Atom.COUNTER, "stands"): "The counter of {subject} stood still for {frames}.",
     (
         Atom.COUNTER,
         "leaves_out",
-    ): "The counter of {subject} left out values in {amount} frames in a row; each came when it was due.",
+    ): "The counter of {subject} left out values in {frames} in a row; each came when it was due.",
     (
         Atom.REACH,
         "copy_went_on",
-    ): "The gateway went on passing on {subject}, so the bus itself was alive.",
+    ): "The gateway kept passing on {subject}, so the bus itself was alive.",
     (
         Atom.REACH,
         "copy_stopped",
-    ): "The gateway passed on {subject} no more, so nothing came on the bus itself.",
+    ): "The gateway stopped passing on {subject}, so nothing came on the bus itself.",
     (
         Atom.COUNTER,
         "sent_twice",
     ): "{subject} came twice as often as promised, each frame twice with the same content.",
     (Atom.COUNTER, "two_at_once"): "{subject} came twice as often as promised, one frame between two others.",
-    (Atom.COUNTER, "holes"): "{amount} frames are missing, here and there: {names}.",
+    (Atom.COUNTER, "holes"): "{frames} did not come: {names}.",
     (Atom.PHASE, "kept"): "After the silence frames came on the old schedule: the timer had kept running.",
     (Atom.PHASE, "restarted"): "After the silence frames came on a new schedule: the timer had started anew.",
     (Atom.PHASE, "back_to_back"): "After the silence frames came back to back: they had been waiting.",
     (Atom.PHASE, "no_return"): "What fell silent did not come back.",
     (Atom.BUS, "clean"): "The capture has error frames elsewhere, and none here.",
-    (Atom.BUS, "several_disturbed"): "{amount} error frames held up the frames of several senders.",
-    (Atom.BUS, "one_disturbed"): "{amount} error frames held up the frames of {subject} alone.",
+    (Atom.BUS, "several_disturbed"): "{error_frames} held up the frames of several senders.",
+    (Atom.BUS, "one_disturbed"): "{error_frames} held up the frames of {subject} alone.",
     (
         Atom.BUS,
         "bursts",
-    ): "{amount} error frames came in bursts with pauses of different length, and held up several senders.",
+    ): "{error_frames} came in bursts with pauses of different length, and held up several senders.",
     (
         Atom.BUS,
         "regular_bursts",
-    ): "{amount} error frames came in bursts with pauses of one length, in which no known node was silent.",
-    (Atom.BUS, "errors_only"): "{amount} error frames, and next to nothing else.",
-    (Atom.BUS, "full"): "The bus {subject} was loaded to {amount}.",
+    ): "{error_frames} came in bursts with pauses of one length, in which no known node was silent.",
+    (Atom.BUS, "errors_only"): "{error_frames}, and next to nothing else.",
+    (Atom.BUS, "full"): "Bus {subject} was loaded to {amount}.",
     (Atom.BUS, "free"): "No bus was loaded to more than {amount}.",
     (Atom.DEMAND, "on_time"): "Every demand came on time and was in order.",
     (Atom.DEMAND, "missing"): "The demand {subject} did not come{time}.",
@@ -106,11 +110,11 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
         Atom.DEMAND,
         "bunched",
     ): "Later the frames of {subject} came closer together than promised: they had been held up.",
-    (Atom.DEMAND, "counter_refused"): "{amount} frames of {subject} did not go on by one in their counter.",
-    (Atom.DEMAND, "checksum_refused"): "{amount} frames of {subject} had a wrong checksum.",
+    (Atom.DEMAND, "counter_refused"): "In {frames} the counter of {subject} did not go on by one.",
+    (Atom.DEMAND, "checksum_refused"): "{frames} of {subject} had a wrong checksum.",
     (Atom.DEMAND, "out_of_range"): "{subject} was out of its range.",
     (Atom.DEMAND, "jump_refused"): "{subject} jumped further than the kit takes.",
-    (Atom.DEMAND, "withdrawn"): "The computer took its demand back{since}: {names}.",
+    (Atom.DEMAND, "withdrawn"): "The computer took its demands back{since}: {names}.",
     (Atom.DEMAND, "enabled_too_early"): "{subject}: the enable came before the kit was ready for it.",
     (Atom.KIT, "let_go"): "Let go: {names}.",
     (Atom.KIT, "overridden"): "Overridden by the driver: {names}.",
@@ -120,8 +124,8 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
         Atom.KIT,
         "not_concerned",
     ): "Stayed active all the time: {names}; nothing of them is on the bus that fell silent.",
-    (Atom.KIT, "began_anew"): "Came back as after power-on: {names}.",
-    (Atom.KIT, "several_began_anew"): "Several nodes came back as after power-on: {names}.",
+    (Atom.KIT, "began_anew"): "Came back as if just powered on: {names}.",
+    (Atom.KIT, "several_began_anew"): "Several nodes came back as if just powered on: {names}.",
     (Atom.KIT, "reported_fault"): "The kit reported: {subject}.",
     (Atom.STOP_CHAIN, "pressed"): "{stop}: pressed.",
     (Atom.STOP_CHAIN, "released"): "{stop}: not pressed.",
@@ -138,10 +142,13 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (
         Atom.RECORDER,
         "recorded_twice",
-    ): "Frames stand twice in the capture, closer together than a bus can carry them.",
+    ): "Frames appear twice in the capture, closer together than a bus can carry them.",
     (Atom.RECORDER, "to_the_end"): "The silence lasts to the end of what was looked at.",
-    (Atom.PHYSICS, "past_threshold"): "{subject} went past the threshold of an override, up to {amount}.",
-    (Atom.PHYSICS, "varies"): "{subject} varied as under a hand, with a standard deviation of {amount}.",
+    (Atom.PHYSICS, "past_threshold"): "{subject} went past the threshold of its override, up to {amount}.",
+    (
+        Atom.PHYSICS,
+        "varies",
+    ): "{subject} varied as it does under a hand, with a standard deviation of {amount}.",
     (
         Atom.PHYSICS,
         "follows_acceleration",
@@ -151,7 +158,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (
         Atom.PHYSICS,
         "strains",
-    ): "The motor pulled with {amount} ({subject}) while the angle stood: more than it took to turn.",
+    ): "The motor drew {amount} ({subject}) while the angle stood still: more than it took to turn.",
     (Atom.PHYSICS, "frozen"): "{subject} stood still while what moves it moved.",
     (Atom.PHYSICS, "jumped"): "{subject} jumped faster than it can move.",
     (Atom.PHYSICS, "at_its_end"): "{subject} went beyond its range.",
@@ -159,25 +166,25 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (
         Atom.PHYSICS,
         "yaw_shifted",
-    ): "From here on the yaw rates by the wheels and by the steering angle are {amount} apart.",
+    ): "From here on the yaw rates from the wheels and from the steering angle are {amount} apart.",
     (
         Atom.PHYSICS,
         "yaw_scaled",
-    ): "From here on the yaw rate by the wheels is {amount} times that by the steering angle.",
+    ): "From here on the yaw rate from the wheels is {amount} times that from the steering angle.",
     (
         Atom.PHYSICS,
         "yaw_other_before",
-    ): "The yaw rates by the wheels and by the steering angle were {amount} apart before already.",
+    ): "The yaw rates from the wheels and from the steering angle were {amount} apart already before this.",
     (
         Atom.PHYSICS,
         "yaw_not_scaled",
-    ): "The yaw rates by the wheels and by the steering angle stay in proportion, {amount} to 1.",
+    ): "The yaw rates from the wheels and from the steering angle stay in proportion, {amount} to 1.",
     (
         Atom.PHYSICS,
         "yaw_one_before",
-    ): "Before this the yaw rates by the wheels and by the steering angle were {amount} to 1.",
-    (Atom.PHYSICS, "yaw_agrees"): "The yaw rates by the wheels and by the steering angle go on agreeing.",
-    (Atom.DESCRIPTION, "message_never_there"): "{subject} is not once in the capture.",
+    ): "Before this the yaw rates from the wheels and from the steering angle were {amount} to 1.",
+    (Atom.PHYSICS, "yaw_agrees"): "The yaw rates from the wheels and from the steering angle still agree.",
+    (Atom.DESCRIPTION, "message_never_there"): "{subject} is nowhere in the capture.",
     (Atom.DESCRIPTION, "bus_never_there"): "No message of bus {subject} is in the capture.",
     (
         Atom.DESCRIPTION,
@@ -199,7 +206,7 @@ ONSETS = {
     OnsetKind.LEFT_ACTIVE: "an axis let go",
     OnsetKind.SILENT: "messages fell silent",
     OnsetKind.REFUSED: "a demand or a frame was not in order",
-    OnsetKind.FRAMES_DOUBTFUL: "frames got lost or damaged",
+    OnsetKind.FRAMES_DOUBTFUL: "frames were lost or damaged",
     OnsetKind.VALUES_DOUBTFUL: "values became doubtful",
     OnsetKind.STAMPS_DOUBTFUL: "the stamps became doubtful",
     OnsetKind.STARTED_ANEW: "a node started anew",
@@ -210,15 +217,18 @@ ONSETS = {
 def sentence(one: Evidence, case: CaseFile, *, si: bool = False) -> str:
     """Return what a piece of evidence says, in the names of the spec; figures in its units, or in SI."""
     if (finding := finding_of(one, case)) is not None:
-        return finding.text  # which tells figure and limit
-    amount = shown_amount(one, case, si=si)
+        return finding.told(si=si)  # which tells figure and limit
+    amount, count = shown_amount(one, case, si=si), round(one.amount or 0)
     return SENTENCES[one.atom, one.value].format(
         subject=_subject(one, case),
         names=first_of(one.names, NAMED) if one.names else "",
         counters=_counters(one),
         group=_group(one, case) if one.value == "supply_group" else "",
+        bus=bus_of(one, case),
         stop=one.subject.partition(".")[0],
         amount=amount.removesuffix(" 1/s"),
+        frames=times(count, "frame"),
+        error_frames=times(count, "error frame"),
         time=_time(one, amount, case),
         since=_since_feedback(one, case) if one.value == "withdrawn" else "",
     )
@@ -251,6 +261,14 @@ def _subject(one: Evidence, case: CaseFile) -> str:
 
 def _counters(one: Evidence) -> str:
     return f"the {plural(len(one.names), 'counter')} of {first_of(one.names, NAMED)}" if one.names else ""
+
+
+def bus_of(one: Evidence, case: CaseFile) -> str:
+    """Return the bus that fell silent as a whole; "" where a piece of evidence is about no such thing."""
+    if (one.atom, one.value) != (Atom.REACH, "bus"):
+        return ""
+    buses = dict.fromkeys(rule.bus for rule in case.rules if rule.message.name in one.names)
+    return first_of(list(buses), NAMED) if buses else ""
 
 
 def _group(one: Evidence, case: CaseFile) -> str:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canmap.base.words import first_of, number, times
+from canmap.base.words import first_of, listed, number, times
 from canmap.diagnosis.cause_table import Caution, cause_table
 from canmap.diagnosis.scoring import Decision
-from canmap.diagnosis.telling.episode_page import FOR_ALL, EpisodePage, checks_of, statement
+from canmap.diagnosis.telling.episode_page import FOR_ALL, NEAREST, EpisodePage, checks_of, statement
 from canmap.diagnosis.telling.evidence_words import headline
+from canmap.diagnosis.telling.messages_named import messages_named
 from canmap.diagnosis.telling.page_lines import PageLine, Style, wrapped
 
 if TYPE_CHECKING:
@@ -43,31 +44,41 @@ def page(diagnosis: Diagnosis, width: int, *, si: bool = False) -> Iterator[Page
     """
     result = diagnosis.result
     files = ", ".join(result.capture.files)
-    yield PageLine(
-        f"{result.vehicle}: {files}, {number(round(result.capture.duration_s, 3))} s", style=Style.HEADING
-    )
+    yield PageLine(f"{result.vehicle}: {files}, {_span(result)} s", style=Style.HEADING)
     if not diagnosis.episodes:
-        yield from _nothing(diagnosis)
+        yield from _nothing(diagnosis, si=si)
         return
     shown = len(diagnosis.episodes)
     number_of = f"{shown} of " if shown < diagnosis.found else ""
-    yield PageLine(f"{number_of}{times(diagnosis.found, 'episode')}, in seconds from the start:")
-    for one in diagnosis.episodes:
-        label = f"{one.span.number}. {result.seconds(one.seen_ns):.3f}  "
-        yield PageLine(f"{headline(one.span).capitalize()}. {_short(one)}", 2, label=label)
+    count = f"{number_of}{times(diagnosis.found, 'episode')}"
+    yield PageLine(f"{count}; times are in seconds from the start")
+    begins = [f"{one.span.number}. {result.seconds(one.seen_ns):.3f}  " for one in diagnosis.episodes]
+    widest = max(map(len, begins))
+    for label, one in zip(begins, diagnosis.episodes if shown > 1 else (), strict=False):  # one is told below
+        yield PageLine(f"{headline(one.span).capitalize()}. {_short(one)}", 2, label=f"{label:{widest}}")
     letters = _letters(diagnosis.episodes)
     as_in: dict[tuple[NextCheck, ...], int] = {}
+    names: set[str] = set()
     for one in diagnosis.episodes:
+        told = EpisodePage(one, result, letters, si=si)
         yield PageLine("")
-        yield from EpisodePage(one, result, letters, si=si).lines(width, as_in)
+        yield from told.lines(width, as_in)
         as_in.setdefault(checks_of(one), one.span.number)
+        names |= told.names
+    yield from messages_named(names, diagnosis.episodes[0].case)
     yield from _lacks(diagnosis)
     yield from _cautions(letters)
     yield PageLine("")
     yield PageLine(NO_RELEASE, style=Style.FAINT)
 
 
-def _nothing(diagnosis: Diagnosis) -> Iterator[PageLine]:
+def _span(result: Inspection) -> str:
+    """How long a capture is, or which part of it was read."""
+    start_s, duration_s = result.seconds(result.capture.start_ns), result.capture.duration_s
+    return f"{start_s:.3f} to {start_s + duration_s:.3f}" if start_s else number(round(duration_s, 3))
+
+
+def _nothing(diagnosis: Diagnosis, *, si: bool) -> Iterator[PageLine]:
     """Yield what is said where no episode is shown: others there are, or findings that began none."""
     if diagnosis.found:
         others = times(diagnosis.found, "episode")
@@ -80,11 +91,18 @@ def _nothing(diagnosis: Diagnosis) -> Iterator[PageLine]:
             "and neither frames nor values nor stamps are in doubt."
         )
         return
-    yield PageLine("No episode begins in this capture, but not all is well:")
-    for finding in found[:MOST_FINDINGS]:
-        yield PageLine(finding.text, 2)
-    if len(found) > MOST_FINDINGS:
-        yield PageLine(f"and {len(found) - MOST_FINDINGS} more.", 2)
+    yield PageLine(
+        "No episode begins in this capture, but not all is well; findings with their seconds from the start:"
+    )
+    by_text: dict[str, list[Finding]] = {}
+    for finding in found:
+        by_text.setdefault(finding.told(si=si), []).append(finding)
+    for text, alike in list(by_text.items())[:MOST_FINDINGS]:
+        more = f" {times(len(alike) - 1, 'more time')}." if len(alike) > 1 else ""
+        label = f"{diagnosis.result.seconds(alike[0].start_ns):.3f}  "
+        yield PageLine(f"{text}{more}", 2, label=label)
+    if len(by_text) > MOST_FINDINGS:
+        yield PageLine(f"and {len(by_text) - MOST_FINDINGS} more.", 2)
     yield PageLine("canmap inspect shows all findings.")
 
 
@@ -95,8 +113,11 @@ def _worth_a_look(result: Inspection) -> list[Finding]:
 def _short(one: EpisodeDiagnosis) -> str:
     first, decision = one.judgement.first, one.judgement.decision
     if decision is Decision.ROOT:
-        return statement(first[0])
-    return "A tie of two causes." if decision is Decision.TIE else "Undetermined."
+        return statement(first[0], one)
+    keys = [scored.cause.key.replace("_", " ") for scored in first[:NEAREST]]
+    if decision is Decision.TIE:
+        return f"A tie of two causes: {' or '.join(keys)}."
+    return f"Undetermined; nearest: {listed(keys)}." if keys else "Undetermined."
 
 
 def _letters(episodes: Iterable[EpisodeDiagnosis]) -> dict[Caution, str]:

@@ -11,7 +11,7 @@ from canmap.base.errors import printable
 
 LEAST_LABEL, LEAST_ROOM = 6, 24  # a long label stands alone where less room is left beside it
 TOGETHER = "\u00a0"  # a blank at which no line ends
-_BEHIND_NUMBER = re.compile(r"(?<=\d) (?=\S)")  # where its unit stands, or what is counted
+_BEHIND_NUMBER = re.compile(r"(?<=\d) (?=[^\s\d])")  # where its unit stands, or what is counted
 
 
 class Style(Enum):

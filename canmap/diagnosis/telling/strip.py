@@ -17,7 +17,7 @@ from canmap.frames.chunks import FrameKind
 from canmap.vocabulary.record_types import DEMAND_TYPES, AxisState, Stop
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterator
 
     from numpy.typing import NDArray
 
@@ -61,6 +61,11 @@ class Lane(NamedTuple):
         """Whether all of it is as it should be."""
         return not set(self.marks) - {GOOD}
 
+    @property
+    def is_constant(self) -> bool:
+        """Whether all of it is alike."""
+        return len(set(self.marks)) == 1
+
 
 class Strip(NamedTuple):
     """The course of an episode.
@@ -86,12 +91,6 @@ def strip_of(case: CaseFile, width: int) -> Strip:
         lane for part in (_demands, _axes, _stop, _supply, _errors, _silent) for lane in part(case, edges)
     ]
     return Strip(from_ns, to_ns, tuple(lanes))
-
-
-def legend(lanes: Iterable[Lane]) -> str:
-    """Return what the marks of some lanes mean."""
-    used = {mark for lane in lanes for mark in lane.marks}
-    return "   ".join(f"{mark} {meaning}" for mark, meaning in MEANINGS.items() if mark in used)
 
 
 def _came(case: CaseFile, slot: int, edges: NDArray[np.float64]) -> list[str]:
@@ -199,10 +198,14 @@ def _held(case: CaseFile, record: str, name: str, edges: NDArray[np.float64], ma
 def _silent(case: CaseFile, edges: NDArray[np.float64]) -> Iterator[Lane]:
     """Messages that fell silent, or whose values were wrong, and are in no lane yet."""
     demands = {demand.message.message for demand in case.spec.manual.demands}
-    axes = {rule.stamp for rule in case.spec.records if any(f.type.kind is AxisState for f in rule.fields)}
+    drawn = {
+        rule.stamp
+        for rule in case.spec.records
+        if issubclass(rule.type, Stop) or any(field.type.kind is AxisState for field in rule.fields)
+    }
     silent = [gap.slot for gap in case.gaps if case.roles[gap.slot] is not Role.COPY]
     wrong = [i for i, rule in enumerate(case.rules) if (rule.bus, rule.message.name) in case.wrong_spans]
     names = {case.rules[slot].message.name: slot for slot in (*silent, *wrong)}
     for name, slot in list(names.items())[:MOST_MESSAGES]:
-        if name not in demands and (slot in wrong or name not in axes):
+        if name not in demands and (slot in wrong or name not in drawn):
             yield Lane(name, "".join(_came(case, slot, edges)))

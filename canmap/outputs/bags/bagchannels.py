@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from canmap import __version__
 from canmap.base.dataclass import dataclass
 from canmap.base.extras import mcap
+from canmap.topics.full_names import full_names
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -53,7 +54,11 @@ class BagOrigin:
 def schemas_and_channels(
     topics: Sequence[Topic], schema_of: Callable[[MessageType], str], namespace: str
 ) -> tuple[list[Any], list[Any]]:
-    """Return the schema records of the types of topics, and the channel records, each by id, from 1."""
+    """Return the schema records of the types of topics, and the channel records, each by id, from 1.
+
+    Raises:
+        ArgumentError: As in `full_names`.
+    """
     records = mcap().records
     types = {topic.type.name: topic.type for topic in topics}
     ids = {name: number for number, name in enumerate(types, 1)}
@@ -65,20 +70,13 @@ def schemas_and_channels(
         records.Channel(
             id=number,
             schema_id=ids[topic.type.name],
-            topic=full_name(topic.name, namespace),
+            topic=name,
             message_encoding="cdr",
             metadata={"offered_qos_profiles": qos_text(topic.qos)},
         )
-        for number, topic in enumerate(topics, 1)
+        for number, (topic, name) in enumerate(zip(topics, full_names(topics, namespace), strict=True), 1)
     ]
     return schemas, channels
-
-
-def full_name(name: str, namespace: str) -> str:
-    """Return the name of a topic from the root, a relative one in a namespace ("" or "/": in none)."""
-    if name.startswith("/"):
-        return name
-    return "/".join(["", *(part for part in namespace.split("/") if part), name])
 
 
 def qos_text(qos: Qos) -> str:

@@ -16,7 +16,7 @@ from canmap import __version__
 from canmap.base.errors import ArgumentError, CanmapError, OutputError
 from canmap.base.extras import mcap
 from canmap.base.threads import Pool
-from canmap.outputs.bags.bagchannels import METADATA_NAME, full_name, schemas_and_channels
+from canmap.outputs.bags.bagchannels import METADATA_NAME, schemas_and_channels
 from canmap.outputs.bags.bagsummary import MAGIC, BagSummary
 from canmap.outputs.bags.chunkcuts import ChunkCuts
 from canmap.outputs.bags.clockorder import ClockOrder
@@ -65,7 +65,7 @@ class BagWriter:
 
     Raises:
         OutputError: The file cannot be written.
-        UsageError: mcap is not installed, or two topics have one name.
+        UsageError: mcap is not installed, or `namespace` is none or gives two topics one name.
     """
 
     def __init__(  # noqa: PLR0913
@@ -84,8 +84,6 @@ class BagWriter:
         self.part: str | None = None
         self._path = path
         self._channel_of = {topic.name: number for number, topic in enumerate(topics, 1)}
-        if len({full_name(topic.name, namespace) for topic in topics}) < len(topics):
-            raise ArgumentError("topics", "two of them have one name; give each its own.")
         self._compression = compression
         self._order = ClockOrder()
         self._cuts = ChunkCuts(most_messages, full_bytes)

@@ -121,17 +121,16 @@ def require_written(path: str, kind: CaptureKind | None = None) -> None:
         OutputError: No format has its ending, or it is a pipe or a device and its format needs a file.
     """
     ending = Path(path).suffix.lower() if kind is None else kind.ending
+    with failures_named(path):
+        streamed = path == STANDARD_OUTPUT or (is_direct(path) and not Path(path).is_dir())
     if ending not in BY_ENDING:
-        streamed = path == STANDARD_OUTPUT
         known = ", ".join(one.ending for one in FORMATS if not streamed or one.ending in _IN_ONE_GO)
         which = f"the ending {ending}" if streamed else "this ending"
         raise OutputError(f"{path}: no capture is written with {which}; name one of {known}.")
-    with failures_named(path):
-        direct = path == STANDARD_OUTPUT or (is_direct(path) and not Path(path).is_dir())
-        if ending not in _IN_ONE_GO and direct:
-            known = ", ".join(sorted(_IN_ONE_GO))
-            named = "Standard output" if path == STANDARD_OUTPUT else path
-            raise OutputError(f"{named} is not an ordinary file; only {known} are written.")
+    if ending not in _IN_ONE_GO and streamed:
+        known = ", ".join(sorted(_IN_ONE_GO))
+        named = "Standard output" if path == STANDARD_OUTPUT else path
+        raise OutputError(f"{named} is not an ordinary file; only {known} are written.")
 
 
 def write_frames(path: str, chunks: Iterable[FrameChunk], named: str | None = None) -> int:

@@ -6,9 +6,13 @@ theirs is a sentence. rclpy installs no handlers of signals: Ctrl-C stays with w
 
 from __future__ import annotations
 
+import math
 import os
+import sys
+import time
 from collections import defaultdict
 from importlib import import_module
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
 from canmap.base.errors import UsageError, library_reason
@@ -25,9 +29,14 @@ if TYPE_CHECKING:
 
 NODE_NAME = "canmap"
 MOST_DOMAIN = 232  # the largest whose ports fit: DDSI-RTPS 2.5, 9.6.2.3 (from memory)
+_MIDDLEWARES = "share/ament_index/resource_index/rmw_typesupport"
+_CHOOSES_ONE = "rmw_implementation"  # is listed beside them, and is none itself
 _QUIET = ("--disable-stdout-logs", "--disable-rosout-logs", "--disable-external-lib-logs")
 _ASKS_FOR_LOGS = ("--log-level", "--enable-stdout-logs", "--enable-rosout-logs", "--enable-external-lib-logs")
 _ACKNOWLEDGED_S = 0.5  # how long the readers of a topic get to confirm what they were sent
+_FORGOTTEN_S = (
+    20.0  # after which the middleware forgets a node that crashed (the lease of Fast DDS, from memory)
+)
 
 
 class RosNode:
@@ -52,11 +61,12 @@ class RosNode:
         self, topics: Sequence[Topic], *, namespace: str = "", arguments: Sequence[str] = ()
     ) -> None:
         _check_domain()
+        _check_middleware()
         self._rclpy = rclpy()
         self._context = self._rclpy.Context()
         self._node: Any = None
         self._publishers: dict[str, Any] = {}
-        self._impatient: set[str] = set()  # topics whose readers do not keep up, and are not waited for
+        self._hurries_until_s = -math.inf  # no readers are waited for before, by time.monotonic
         try:
             self._start(namespace, arguments)
             self.left_out = self._offer(topics)
@@ -67,9 +77,9 @@ class RosNode:
     def _start(self, namespace: str, arguments: Sequence[str]) -> None:
         logging = self._rclpy.logging
         quiet = not any(argument in _ASKS_FOR_LOGS for argument in arguments)
-        if quiet:  # what it says of its arguments comes before these are heeded
-            logging.set_logger_level("rcl", logging.LoggingSeverity.FATAL)
         try:
+            if quiet:  # what it says of its arguments comes before these are heeded
+                logging.set_logger_level("rcl", logging.LoggingSeverity.FATAL)
             self._rclpy.init(
                 args=[NODE_NAME, "--ros-args", *(_QUIET if quiet else ()), *arguments],
                 context=self._context,
@@ -133,11 +143,12 @@ class RosNode:
     def let_readers_catch_up(self, topic: Topic) -> None:
         """Wait until a topic's readers have confirmed what was sent, at most for half a second.
 
-        Whose readers once take longer is not waited for again.
+        Whoever takes longer hangs or has crashed, and may read every topic: then none is waited for until
+        it is forgotten.
         """
-        publisher = self._publishers[topic.name]
-        if topic.name not in self._impatient and not self._acknowledged(publisher):
-            self._impatient.add(topic.name)
+        hurries = time.monotonic() < self._hurries_until_s
+        if not hurries and not self._acknowledged(self._publishers[topic.name]):
+            self._hurries_until_s = time.monotonic() + _FORGOTTEN_S
 
     def _acknowledged(self, publisher: Any) -> bool:
         if not publisher.get_subscription_count():
@@ -210,6 +221,24 @@ def _check_domain() -> None:
     text = os.environ.get("ROS_DOMAIN_ID", "")
     if text and not (text.isascii() and text.isdigit() and int(text) <= MOST_DOMAIN):
         raise UsageError(f"ROS_DOMAIN_ID is {text}; it has to be a number from 0 to {MOST_DOMAIN}.")
+
+
+def _check_middleware() -> None:
+    """Refuse a middleware that is not installed: ROS 2 would end the whole program while it is imported.
+
+    Which ones are, an installed ROS 2 lists in its index of resources; without a list nothing is checked.
+
+    Raises:
+        UsageError: RMW_IMPLEMENTATION names one that is not listed.
+    """
+    wanted = os.environ.get("RMW_IMPLEMENTATION", "")
+    places = [*filter(None, os.environ.get("AMENT_PREFIX_PATH", "").split(os.pathsep)), sys.prefix]
+    listings = (Path(place, _MIDDLEWARES).glob("rmw_*") for place in places)
+    here = sorted({file.name for files in listings for file in files} - {_CHOOSES_ONE})
+    if wanted and here and wanted not in here:
+        raise UsageError(
+            f"RMW_IMPLEMENTATION is {wanted}, which this ROS 2 does not have; it has {listed(here, 'and')}."
+        )
 
 
 def _why(error: Exception) -> str:

@@ -74,7 +74,8 @@ class JsonLines:
         for key, rows in (("change", told["changes"]), ("finding", told["findings"])):
             for row in rows:
                 if key == "finding" or row["record"] in self.rows:
-                    self._file.write(f"{json.dumps({key: row}, allow_nan=False)}\n".encode())
+                    line = json.dumps({key: row}, allow_nan=False, separators=(",", ":"))
+                    self._file.write(f"{line}\n".encode())
 
     def _lines(self, chunk: RecordChunk) -> list[str]:
         columns = [time_texts(chunk.clock_ns, self._zero_ns), list(map(str, chunk.stamp_ns.tolist()))]

@@ -85,9 +85,13 @@ def write_parquet_outcome(file: IO[bytes], table: OutcomeTable) -> None:
 
 
 def _writer(arrow: Any, file: IO[bytes], schema: Any) -> Any:
+    class Writer(arrow.parquet.ParquetWriter):  # type: ignore[misc]
+        def __del__(self) -> None:
+            """Let go of a file that is not ended: the run failed, and the library would complain of it."""
+
     # A dictionary of values that are all different would be tried in vain.
     dictionaries = [name for name in schema.names if name not in ("t_s", "stamp_ns")]
-    return arrow.parquet.ParquetWriter(file, schema, compression="lz4", use_dictionary=dictionaries)
+    return Writer(file, schema, compression="lz4", use_dictionary=dictionaries)
 
 
 def _values(arrow: Any, column: FieldColumn, field: FieldType) -> Any:

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import field
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.base.dataclass import dataclass
+
+if TYPE_CHECKING:
+    from canmap.simulator.buses.loose_plug import LoosePlug
 
 FAR_CHANNEL = "far"  # until it is in a capture of its own, where its channel is called as the near one's
 
@@ -40,6 +43,7 @@ class RecorderSetup:
         apart: And writes a capture of its own.
         swapped: The first bus is recorded as the second channel and the other way round.
         misread: Buses that are recorded at a wrong bit rate, by name.
+        loose: Its plugs that make bad contact.
         far: Another recorder on the first bus, which writes a capture of its own, None: there is none.
         cut_short: The capture ends in the middle of a line.
     """
@@ -55,6 +59,7 @@ class RecorderSetup:
     apart: bool = False
     swapped: bool = False
     misread: set[str] = field(default_factory=set)
+    loose: list[LoosePlug] = field(default_factory=list)
     far: FarRecorder | None = None
     cut_short: bool = False
 

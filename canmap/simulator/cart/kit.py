@@ -3,7 +3,9 @@
 Each axis (steering, drive, brake) runs the same state machine: off without supply, standby while it starts,
 ready, active after a rising edge of the enable bit in valid demands, overridden by the driver, faulted. A
 demand is valid if checksum, counter and range are right. 120 ms without a valid one, and the axis lets go;
-the kit then brakes to a stop. How kits do this is common practice, the figures are our own.
+the kit then brakes to a stop. Watchdog and override are looked at once a step, as by the control task of a
+node that runs every 10 ms: an axis lets go up to a step later. How kits do this is common practice, the
+figures are our own.
 """
 
 from __future__ import annotations

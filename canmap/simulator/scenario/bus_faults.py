@@ -6,11 +6,11 @@ lost contact looks like a sender that skips frames, and a broken branch like nod
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 from canmap.mapping.reading.sections import Key
 from canmap.mapping.reading.shapes import integer, quantity, time_ns, word, yes_no
+from canmap.simulator.buses.bursts import USUAL_BURST_EVERY_NS, Bursts
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.network import Babble, Dominant, WireFault
 from canmap.simulator.buses.split_bus import Split
@@ -18,20 +18,16 @@ from canmap.simulator.cart.chronicle import Subject
 from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.cart.nodes import MS
 from canmap.simulator.cart.vehicle_kind import STRANGER
-from canmap.simulator.noise import even_one
 from canmap.simulator.scenario.faults import BUS, SHARE, Effect, TimeSpan, drive_node
-from canmap.simulator.scenario.recorder_faults import nothing_recorded
-from canmap.simulator.scenario.script import FOR, si
+from canmap.simulator.scenario.script import si
 
 if TYPE_CHECKING:
     from canmap.mapping.reading.marks import Node
     from canmap.mapping.reading.sections import Context, SectionValues
     from canmap.simulator.cart.world import Plan, World
 
-SHORTEST_BURST_NS, LONGEST_BURST_NS = MS, 200 * MS  # of a loose contact
 MOVES = 0.3  # m/s, from here on the cart shakes
 BURST_SHARE = 0.9  # of the frames in a burst
-USUAL_BURST_EVERY_NS = 500 * MS
 MISREADER_WAIT_NS = 100 * MS  # of a node at the wrong bit rate after bus-off
 MISREADER_PERIOD_NS = 20 * MS
 MISREADER_ID = 0x3A5  # nobody ever reads it
@@ -75,8 +71,7 @@ def wiring(values: SectionValues, span: TimeSpan) -> Effect:
     whose = "all nodes" if node is None else node
     cause = f"The wiring damages {100 * share:g} % of the frames of {whose}."
     touches = (Subject.BUS,) if node is None else span.vehicle.subjects(node)
-    ties = ("slow_recovery",) if node is not None and share == 1 else ()
-    return Effect(cause, node=node, prepare=prepare, touches=touches, tie_with=ties)
+    return Effect(cause, node=node, prepare=prepare, touches=touches)
 
 
 def slow_recovery(values: SectionValues, span: TimeSpan) -> Effect:
@@ -94,8 +89,7 @@ def slow_recovery(values: SectionValues, span: TimeSpan) -> Effect:
         plan.recovery_ns[node] = delay_ns
 
     cause = f"{node} went bus-off; its program waits {delay_ns / 1e6:g} ms before it comes back."
-    ties = () if delay_ns else ("wiring",)
-    return Effect(cause, node=node, prepare=prepare, touches=span.vehicle.subjects(node), tie_with=ties)
+    return Effect(cause, node=node, prepare=prepare, touches=span.vehicle.subjects(node))
 
 
 def loose_connector(values: SectionValues, span: TimeSpan) -> Effect:
@@ -107,18 +101,16 @@ def loose_connector(values: SectionValues, span: TimeSpan) -> Effect:
     """
     nodes, every_ns = span.vehicle.behind(str(values.get(BEHIND))), values.get(EVERY) or USUAL_BURST_EVERY_NS
     moving = values.get(MOVING) is True
-    worlds: list[World] = []
+    begun: list[tuple[World, Bursts]] = []
+
+    def begin(world: World) -> None:
+        begun.append((world, Bursts(world.setup.seed, "burst", span.start_ns, every_ns)))
 
     def open_at(t_ns: int) -> bool:
-        """Return whether the contact is open: in each stretch of `every_ns` once."""
-        if not worlds or (moving and abs(worlds[-1].cart.vehicle.speed) < MOVES):
+        if not begun:
             return False
-        seed, stretch = worlds[-1].setup.seed, (t_ns - span.start_ns) // every_ns
-        ratio = math.log(LONGEST_BURST_NS / SHORTEST_BURST_NS)
-        grown = math.exp(ratio * even_one(seed, "burst length", stretch))
-        length_ns = min(round(SHORTEST_BURST_NS * grown), every_ns)
-        begin_ns = round((every_ns - length_ns) * even_one(seed, "burst begin", stretch))
-        return begin_ns <= (t_ns - span.start_ns) % every_ns < begin_ns + length_ns
+        world, bursts = begun[-1]
+        return bursts.open_at(t_ns) and not (moving and abs(world.cart.vehicle.speed) < MOVES)
 
     def prepare(plan: Plan) -> None:
         plan.disturbances += [
@@ -136,7 +128,7 @@ def loose_connector(values: SectionValues, span: TimeSpan) -> Effect:
     return Effect(
         f"The plug before {nodes[0]} makes bad contact; behind it: {', '.join(nodes)}.",
         node=nodes[0] if len(nodes) == 1 else None,
-        begin=worlds.append,
+        begin=begin,
         prepare=prepare,
         touches=span.vehicle.subjects(*nodes),
     )
@@ -189,9 +181,6 @@ def bus_shorted(values: SectionValues, span: TimeSpan) -> Effect:
     to the end of the capture.
     """
     bus, first = str(values.get(BUS)), span.vehicle.drive
-    ties: tuple[str, ...] = ("recorder_unplugged",) if bus != first.name else ()
-    if span.vehicle.chassis is None and values.get(FOR) is None:
-        ties = nothing_recorded("bus_shorted", values, span.vehicle)
 
     def prepare(plan: Plan) -> None:
         split = Split(span.start_ns, span.stop_ns, None, linked=False)
@@ -199,14 +188,15 @@ def bus_shorted(values: SectionValues, span: TimeSpan) -> Effect:
 
     touches = (Subject.BUS,) if bus == first.name else ()
     cause = f"CAN-H and CAN-L of the bus {bus} are shorted."
-    return Effect(cause, bus, prepare=prepare, touches=touches, tie_with=ties)
+    return Effect(cause, bus, prepare=prepare, touches=touches)
 
 
 def bus_dominant(values: SectionValues, span: TimeSpan) -> Effect:
     """A short, or a transceiver that does not let go, holds a bus dominant: nobody can send; the other lives.
 
     It begins with one error frame; whoever was sending is bus-off afterwards, and what waited comes at once.
-    Where no error frames are recorded, only that tells it from a shorted bus.
+    Where no error frames are recorded, only that tells it from a shorted bus, and nothing if it lasts to the
+    end.
     """
     bus, first = str(values.get(BUS)), span.vehicle.drive
 

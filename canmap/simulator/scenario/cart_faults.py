@@ -84,7 +84,7 @@ def stale_demand(values: SectionValues, span: TimeSpan) -> Effect:
             trouble.frozen = on
 
         cause = f"What feeds {found.message.name} is dead; the computer repeats its last value."
-        return at_sender(values, span, cause, change, ("frozen_value",))
+        return at_sender(values, span, cause, change)
 
     def begin(world: World) -> None:
         world.cart.computer.dead = True

@@ -54,7 +54,7 @@ def demand_absent(values: SectionValues, span: TimeSpan) -> Effect:
         trouble.stopped = on
 
     cause = f"The computer does not send {named(values).message.name}."
-    return at_sender(values, span, cause, change, ("message_stopped",))
+    return at_sender(values, span, cause, change)
 
 
 def demand_refused(values: SectionValues, span: TimeSpan) -> Effect:

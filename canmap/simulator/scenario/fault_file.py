@@ -18,6 +18,7 @@ from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.scenario.fault_kinds import FAULT_KINDS
 from canmap.simulator.scenario.faults import Effect, TimeSpan
 from canmap.simulator.scenario.script import AT, FOR
+from canmap.simulator.scenario.ties import InCommon, tied_with
 
 if TYPE_CHECKING:
     from canmap.mapping.reading.marks import Node
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from canmap.simulator.cart.chronicle import Chronicle
     from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.cart.world import Plan, World
+    from canmap.simulator.scenario.ties import Recorded
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +50,7 @@ class Case:
     def span(self, duration_ns: int) -> TimeSpan:
         """Return from when to when it lasts in a run of that length."""
         stop_ns = duration_ns if self.for_ns is None else min(self.start_ns + self.for_ns, duration_ns)
-        return TimeSpan(self.start_ns, stop_ns, self.vehicle)
+        return TimeSpan(self.start_ns, stop_ns, self.vehicle, to_the_end=stop_ns >= duration_ns)
 
     def complaint(self) -> str | None:
         """Say what is wrong with it, None for nothing."""
@@ -93,24 +95,25 @@ class Case:
         if effect.prepare is not None:
             effect.prepare(plan)
         plan.at(span.start_ns, begin)
-        if span.stop_ns < duration_ns:
+        if not span.to_the_end:
             plan.at(span.stop_ns, end)
 
-    def truth(self, number: int, chronicle: Chronicle, duration_ns: int, first_ns: int) -> dict[str, Any]:
+    def truth(
+        self, number: int, chronicle: Chronicle, duration_ns: int, recorded: Recorded
+    ) -> dict[str, Any]:
         """Return what the truth file says of it.
 
         Args:
             number: Of the fault in its run.
             chronicle: Of the run.
             duration_ns: Of the run.
-            first_ns: Time of the capture's first frame, from which seconds are counted.
+            recorded: The capture; seconds are counted from its first frame.
         """
-        span, effect = self.span(duration_ns), self.effect(duration_ns)
+        span, effect, first_ns = self.span(duration_ns), self.effect(duration_ns), recorded.first_ns
         described: dict[str, Any] = {"kind": self.kind, "cause": effect.cause}
         whole = FAULT_KINDS[self.kind].whole
         described["start_s"] = 0.0 if whole else round((span.start_ns - first_ns) / 1e9, 6)
-        to_the_end = span.stop_ns >= duration_ns
-        described["end_s"] = None if to_the_end else round((span.stop_ns - first_ns) / 1e9, 6)
+        described["end_s"] = None if span.to_the_end else round((span.stop_ns - first_ns) / 1e9, 6)
         for name in ("bus", "node", "message", "signal"):
             described[name] = getattr(effect, name)
         if effect.messages:
@@ -123,7 +126,7 @@ class Case:
             for name, stated in parameters.items()
             if name not in {"kind", "at", "for", "message", "signal"}
         }
-        described["tie_with"] = list(effect.tie_with)
+        described["tie_with"] = tied_with(self.kind, self.values, InCommon(span, recorded))
         root = chronicle.roots.get(number)
         described["chain"] = [] if root is None else chain_of(chronicle, root, first_ns)
         return described

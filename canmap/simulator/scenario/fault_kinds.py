@@ -149,6 +149,7 @@ FAULT_KINDS: dict[str, FaultKind] = {
     "recorder_overload": FaultKind(r.recorder_overload, (r.RATE, r.BUFFER)),
     "recorder_gap": FaultKind(r.recorder_gap),
     "recorder_unplugged": FaultKind(r.recorder_unplugged, (f.BUS,)),
+    "recorder_loose_plug": FaultKind(r.recorder_loose_plug, (f.BUS, r.EVERY)),
     "recorder_filter": FaultKind(r.recorder_filter, (f.MESSAGE,), whole=True),
     "host_stall": FaultKind(r.host_stall, (r.BUFFER,)),
     "capture_ends": FaultKind(r.capture_ends, (), r.goes_on),

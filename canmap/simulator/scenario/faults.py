@@ -15,7 +15,7 @@ from canmap.mapping.reading.shapes import message, quantity, time_ns, word
 from canmap.simulator.cart.chronicle import Happened, Subject
 from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.cart.people import AXES
-from canmap.simulator.scenario.script import FOR, si
+from canmap.simulator.scenario.script import si
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -55,15 +55,15 @@ LEVEL = Key("level", quantity("1"), required=True)
 SHARE = Key("share", quantity("1", positive=True), required=True)
 SLIP_STEP_NS = 50_000_000  # between two changes of an angle sensor that slips
 DIP_NS = 100_000_000  # the supply sags for so much longer before a node restarts than it takes to be told
-STOPS = ("loop_open", "stop_pressed", "supply_cut")  # the same in frames where no message tells of the loop
 
 
 class TimeSpan(NamedTuple):
-    """From when to when, half open, simulated time, and of which vehicle."""
+    """From when to when, half open, simulated time; of which vehicle; whether to the end of the run."""
 
     start_ns: int
     stop_ns: int
     vehicle: VehicleKind
+    to_the_end: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,8 +82,6 @@ class Effect:
         prepare: Done to the plan before the run.
         lead_ns: It began so long before it shows.
         touches: Subjects of the chronicle that it is the reason for; empty: its message.
-        tie_with: Kinds of fault that a capture cannot tell from this one; its own kind, where it cannot tell
-            the place of it.
     """
 
     cause: str
@@ -97,7 +95,6 @@ class Effect:
     prepare: Callable[[Plan], None] | None = None
     lead_ns: int = 0
     touches: tuple[str, ...] = ()
-    tie_with: tuple[str, ...] = ()
 
 
 def named(values: SectionValues) -> FoundMessage:
@@ -114,11 +111,7 @@ def not_sent(values: SectionValues, vehicle: VehicleKind) -> str | None:
 
 
 def at_sender(
-    values: SectionValues,
-    span: TimeSpan,
-    cause: str,
-    change: Callable[[Trouble, bool], None],
-    tie_with: tuple[str, ...] = (),
+    values: SectionValues, span: TimeSpan, cause: str, change: Callable[[Trouble, bool], None]
 ) -> Effect:
     """Make the effect of a trouble of one sender, which `change` sets (True) and takes back (False)."""
     found = named(values)
@@ -133,16 +126,7 @@ def at_sender(
     def prepare(plan: Plan) -> None:
         plan.live |= span.vehicle.heard(name)
 
-    return Effect(
-        cause,
-        found.bus,
-        found.message.sender,
-        name,
-        begin=begin,
-        end=end,
-        prepare=prepare,
-        tie_with=tie_with,
-    )
+    return Effect(cause, found.bus, found.message.sender, name, begin=begin, end=end, prepare=prepare)
 
 
 def message_stopped(values: SectionValues, span: TimeSpan) -> Effect:
@@ -152,8 +136,7 @@ def message_stopped(values: SectionValues, span: TimeSpan) -> Effect:
         trouble.stopped = on
 
     found = named(values).message
-    tie = ("demand_absent",) if found.name in span.vehicle.demands else ()
-    return at_sender(values, span, f"{found.sender} does not send {found.name}.", change, tie)
+    return at_sender(values, span, f"{found.sender} does not send {found.name}.", change)
 
 
 def frozen_value(values: SectionValues, span: TimeSpan) -> Effect:
@@ -164,8 +147,7 @@ def frozen_value(values: SectionValues, span: TimeSpan) -> Effect:
 
     found = named(values).message
     cause = f"{found.sender} sends old values in {found.name}; its counter still counts."
-    tie = ("stale_demand",) if found.name in span.vehicle.demands else ()
-    return at_sender(values, span, cause, change, tie)
+    return at_sender(values, span, cause, change)
 
 
 def sender_loss(values: SectionValues, span: TimeSpan) -> Effect:
@@ -182,7 +164,6 @@ def sender_loss(values: SectionValues, span: TimeSpan) -> Effect:
 def node_restart(values: SectionValues, span: TimeSpan) -> Effect:
     """A node loses its supply or its mind, is away, and starts again."""
     node, dip = str(values.get(NODE)), values.get(SUPPLY_DIP)
-    to_the_end = values.get(FOR) is None
     sent, usual = span.vehicle.node_messages[node], span.vehicle.machinery.kit_supply
     dip_ns = 0 if dip is None else span.vehicle.supply_told_ns + DIP_NS
 
@@ -212,13 +193,7 @@ def node_restart(values: SectionValues, span: TimeSpan) -> Effect:
         prepare=prepare,
         lead_ns=dip_ns,
         touches=(node,),
-        tie_with=("node_unplugged",) if to_the_end and dip is None else (),
     )
-
-
-def untold_stops(kind: str, vehicle: VehicleKind) -> tuple[str, ...]:
-    """Return what else cuts the supply of the kit just so, where nothing tells what the stop loop does."""
-    return () if "loop" in vehicle.signals else tuple(other for other in STOPS if other != kind)
 
 
 def supply_cut(_: SectionValues, span: TimeSpan) -> Effect:
@@ -237,7 +212,6 @@ def supply_cut(_: SectionValues, span: TimeSpan) -> Effect:
         begin=begin,
         end=end,
         touches=(Subject.RELAY,),
-        tie_with=untold_stops("supply_cut", span.vehicle),
     )
 
 
@@ -260,7 +234,6 @@ def stop_pressed(values: SectionValues, span: TimeSpan) -> Effect:
         begin=lambda world: press(world, True),
         end=lambda world: press(world, False),
         touches=(Subject.RADIO_BUTTON if radio else Subject.BUTTON,),
-        tie_with=untold_stops("stop_pressed", span.vehicle),
     )
 
 

@@ -9,7 +9,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canmap.mapping.reading.sections import Key
-from canmap.mapping.reading.shapes import integer, quantity
+from canmap.mapping.reading.shapes import integer, quantity, time_ns
+from canmap.simulator.buses.bursts import USUAL_BURST_EVERY_NS
+from canmap.simulator.buses.loose_plug import LoosePlug
 from canmap.simulator.buses.recorder import ClockStep, Loss, Overload, Stall
 from canmap.simulator.recorders import NEVER_NS
 from canmap.simulator.scenario.faults import BUS, SHARE, Effect, TimeSpan, named
@@ -27,6 +29,7 @@ STEP = Key("step", quantity("s"), required=True)
 RATE = Key("rate", quantity("Hz", positive=True), required=True)
 OFFSET = Key("offset", quantity("s"))
 DRIFT = Key("drift", quantity("1"))
+EVERY = Key("every", time_ns)
 
 
 def recorder_loss(values: SectionValues, span: TimeSpan) -> Effect:
@@ -51,24 +54,13 @@ def recorder_overload(values: SectionValues, span: TimeSpan) -> Effect:
     return Effect(cause, None, prepare=prepare)
 
 
-def nothing_recorded(kind: str, values: SectionValues, vehicle: VehicleKind) -> tuple[str, ...]:
-    """Return what else leaves nothing of any bus in a capture; to its end, if this fault lasts so long."""
-    ties = ["recorder_gap", "host_stall"]
-    if vehicle.chassis is None:
-        ties.append("recorder_unplugged")
-    if values.get(FOR) is None:
-        ties += ["capture_ends"] if vehicle.chassis else ["capture_ends", "bus_shorted"]
-    return tuple(tie for tie in ties if tie != kind)
-
-
-def recorder_gap(values: SectionValues, span: TimeSpan) -> Effect:
+def recorder_gap(_: SectionValues, span: TimeSpan) -> Effect:
     """The recorder stops for a while."""
 
     def prepare(plan: Plan) -> None:
         plan.recorder.append(Loss(span.start_ns, span.stop_ns, 1.0))
 
-    ties = nothing_recorded("recorder_gap", values, span.vehicle)
-    return Effect("The recorder did not record.", None, prepare=prepare, tie_with=ties)
+    return Effect("The recorder did not record.", None, prepare=prepare)
 
 
 def recorder_unplugged(values: SectionValues, span: TimeSpan) -> Effect:
@@ -77,28 +69,39 @@ def recorder_unplugged(values: SectionValues, span: TimeSpan) -> Effect:
     Only what follows tells it from a shorted bus of the kit; nobody notices that the chassis bus is shorted.
     Where there is one bus only, nothing tells it from a recorder that stopped.
     """
-    bus, vehicle = str(values.get(BUS)), span.vehicle
-    ties: tuple[str, ...] = ("bus_shorted",) if bus != vehicle.drive.name else ()
-    if vehicle.chassis is None:
-        ties = nothing_recorded("recorder_unplugged", values, vehicle)
+    bus = str(values.get(BUS))
 
     def prepare(plan: Plan) -> None:
         plan.recorder.append(Loss(span.start_ns, span.stop_ns, 1.0, bus))
 
     cause = f"The recorder was unplugged from the bus {bus}."
-    return Effect(cause, bus, prepare=prepare, tie_with=ties)
+    return Effect(cause, bus, prepare=prepare)
 
 
-def capture_ends(values: SectionValues, span: TimeSpan) -> Effect:
+def recorder_loose_plug(values: SectionValues, span: TimeSpan) -> Effect:
+    """The recorder's own plug on a bus loses contact for 1 to 200 ms at a time, twice at least.
+
+    It misses whatever comes meanwhile, of all nodes at once; counters tell that it was on the bus. A frame of
+    which it gets a part is an error frame to it.
+    """
+    bus, longest_ns = str(values.get(BUS)), max(1, (span.stop_ns - span.start_ns) // 2)
+    every_ns = min(values.get(EVERY) or USUAL_BURST_EVERY_NS, longest_ns)
+
+    def prepare(plan: Plan) -> None:
+        plan.recording.loose.append(LoosePlug(bus, span.start_ns, span.stop_ns, every_ns))
+
+    return Effect(f"The recorder's own plug on the bus {bus} makes bad contact.", bus, prepare=prepare)
+
+
+def capture_ends(_: SectionValues, span: TimeSpan) -> Effect:
     """The capture ends while the vehicle still drives; a `.log` in the middle of a line."""
-    ties = nothing_recorded("capture_ends", values, span.vehicle)
 
     def prepare(plan: Plan) -> None:
         plan.recorder.append(Loss(span.start_ns, NEVER_NS, 1.0))
         plan.recording.cut_short = True
 
     cause = "The recorder was switched off, or its disk was full: the capture ends."
-    return Effect(cause, None, prepare=prepare, tie_with=ties)
+    return Effect(cause, None, prepare=prepare)
 
 
 def goes_on(values: SectionValues, _: VehicleKind) -> str | None:
@@ -115,8 +118,7 @@ def host_stall(values: SectionValues, span: TimeSpan) -> Effect:
         plan.cuts.append(span.stop_ns)
 
     cause = "The recording computer stalled; its frames came in a burst afterwards."
-    ties = nothing_recorded("host_stall", values, span.vehicle) if buffer == 0 else ()
-    return Effect(cause, None, prepare=prepare, tie_with=ties)
+    return Effect(cause, None, prepare=prepare)
 
 
 def clock_step(values: SectionValues, span: TimeSpan) -> Effect:
@@ -160,7 +162,7 @@ def wrong_bit_rate(values: SectionValues, _: TimeSpan) -> Effect:
     """The recorder is set to a wrong bit rate: an error frame for each frame of the bus, and nothing else.
 
     It only listens, so that the bus takes no harm. If it does not report error frames, no capture tells this
-    from a bus on which nobody sends.
+    from a recorder that was never plugged in there.
     """
     bus = str(values.get(BUS))
 

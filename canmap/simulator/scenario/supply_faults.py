@@ -13,8 +13,8 @@ from canmap.simulator.cart.feed import LEAD_OHM
 from canmap.simulator.cart.nodes import MS
 from canmap.simulator.cart.world import STEP_NS
 from canmap.simulator.noise import even_ns
-from canmap.simulator.scenario.faults import Effect, TimeSpan, drive_node, untold_stops
-from canmap.simulator.scenario.script import FOR, si
+from canmap.simulator.scenario.faults import Effect, TimeSpan, drive_node
+from canmap.simulator.scenario.script import si
 
 if TYPE_CHECKING:
     from canmap.mapping.reading.sections import SectionValues
@@ -41,7 +41,6 @@ def loop_open(_: SectionValues, span: TimeSpan) -> Effect:
         begin=lambda world: _loop(world, False),
         end=lambda world: _loop(world, True),
         touches=(Subject.LOOP,),
-        tie_with=untold_stops("loop_open", span.vehicle),
     )
 
 
@@ -99,15 +98,13 @@ def supply_sag(values: SectionValues, span: TimeSpan) -> Effect:
         begin=lambda world: set_to(world, ohm),
         end=lambda world: set_to(world, 0.0),
         touches=(Subject.SUPPLY,),
-        tie_with=() if "rail" in span.vehicle.signals else ("supply_sag",),
     )
 
 
-def node_unplugged(values: SectionValues, span: TimeSpan) -> Effect:
+def node_unplugged(values: SectionValues, _: TimeSpan) -> Effect:
     """A node is unplugged: it has no supply and no bus."""
     node = str(values.get(UNPLUGGED))
     cause = f"{node} is unplugged."
-    for_good = node in span.vehicle.node_of.values() and values.get(FOR) is None
 
     def end(world: World) -> None:
         world.power_node(node, world.cart.feed.up.get(node, True))
@@ -118,5 +115,4 @@ def node_unplugged(values: SectionValues, span: TimeSpan) -> Effect:
         begin=lambda world: world.power_node(node, False),
         end=end,
         touches=(node,),
-        tie_with=("node_restart",) if for_good else (),
     )

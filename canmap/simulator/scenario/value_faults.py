@@ -78,9 +78,7 @@ def _live(plan: Plan) -> None:
     plan.live = True
 
 
-def _changed(
-    found: FoundSignal, span: TimeSpan, cause: str, change: ValueChange, tie_with: tuple[str, ...] = ()
-) -> Effect:
+def _changed(found: FoundSignal, span: TimeSpan, cause: str, change: ValueChange) -> Effect:
     """Make the effect of something that changes what a message says."""
     name = found.message.name
 
@@ -102,7 +100,6 @@ def _changed(
         begin=begin,
         end=end,
         prepare=prepare,
-        tie_with=tie_with,
     )
 
 

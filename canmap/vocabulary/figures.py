@@ -1,0 +1,51 @@
+"""How sentences say a quantity: in the unit that spec or description write, or in SI."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from canmap.base.dataclass import dataclass
+from canmap.base.words import number
+from canmap.vocabulary.units import UNITS, find_unit, per_second, si_name
+
+_PLAIN = UNITS["1"]
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """Says quantities.
+
+    Attributes:
+        si: Whether in SI, not in the unit that is written; a unit that is not known stays.
+    """
+
+    si: bool
+
+    def value(self, value: float, unit: str) -> str:
+        """Return "110 %", in SI "1.1"."""
+        return self._said(value, unit, scale=True)
+
+    def difference(self, value: float, unit: str) -> str:
+        """Return the same of how far two values are apart, which the zero of a scale has no part in."""
+        return self._said(value, unit, scale=False)
+
+    def rate(self, value: float, unit: str) -> str:
+        """Return how fast a value changes whose unit that is: "700 deg/s", in SI "12.217 rad/s"."""
+        known = find_unit(unit or _PLAIN.name) if self.si else None
+        if known is None:
+            return f"{number(value)} {unit or _PLAIN.name}/s"
+        plain = known.dimension == _PLAIN.dimension  # whose rate is not called by its name, which is Hz
+        name = f"{_PLAIN.name}/s" if plain else si_name(per_second(known.dimension))
+        return f"{number(value * float(known.factor))} {name}"
+
+    def _said(self, value: float, unit: str, *, scale: bool) -> str:
+        known = find_unit(unit) if self.si and unit else None
+        if known is None:
+            return f"{number(value)} {unit}".rstrip()
+        name = si_name(known.dimension)
+        finished = value * float(known.factor) + (float(known.offset) if scale else 0.0)
+        return number(finished) + ("" if name == _PLAIN.name else f" {name}")
+
+
+AS_WRITTEN, IN_SI = Figures(si=False), Figures(si=True)
+Sentence = Callable[[Figures], str]  # that says its quantities as it is told to
