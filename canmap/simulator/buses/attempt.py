@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.simulator.buses.babbling import unanswered
 from canmap.simulator.buses.confinement import RECEIVER_STEP, SENDER_STEP
-from canmap.simulator.buses.frame_bits import INTERMISSION, SUSPENSION, WireLength, wire_length
+from canmap.simulator.buses.frame_bits import INTERMISSION, SUSPENSION, WireLength
 from canmap.simulator.buses.network import ErrorKind, NodeState, Outcome, new_error, new_transmission
 from canmap.simulator.buses.wire import wire_bits
 
@@ -76,14 +76,14 @@ class Hazards:
     def __init__(
         self, config: BusConfig, faults: tuple[WireFault, ...], confinement: Confinement, random: Random
     ) -> None:
-        self._config = config
         self._faults = faults
         self._confinement = confinement
         self._random = random
-        self._bit_ns = config.bit_ns
-        self._newest: tuple[Frame | None, WireLength] = None, WireLength(0)
+        self._bit_ns, self._data_bit_ns = config.bit_ns, config.data_bit_ns
         self._sure = faults[0] if len(faults) == 1 and faults[0].surely else None
-        self.doomed = self._sure.node if self._sure else None  # the node of which every attempt may be sure to fail
+        self.doomed = (
+            self._sure.node if self._sure else None
+        )  # the node of which every attempt may be sure to fail
 
     def fate(self, start_ns: int, entry: QueuedFrame, rival: QueuedFrame | None) -> Fate | None:
         """Return how the attempt of `entry` ends, with `rival` sending the same identifier; None: well."""
@@ -99,7 +99,7 @@ class Hazards:
         if rival is not None:
             return self._collision(entry, rival)
         if self._confinement.alone:
-            bit = sum(self._length(entry.frame)) - AFTER_ACKNOWLEDGE - 1
+            bit = sum(entry.length) - AFTER_ACKNOWLEDGE - 1
             return self._destroyed((entry,), ACKNOWLEDGE, bit, FLAG)
         return None
 
@@ -134,10 +134,8 @@ class Hazards:
         fault, (_, _, node, queued_ns, frame, length) = self._sure, entry
         if fault is None or fault.node != node or start_ns < fault.start_ns:
             return []
-        if length is not None:
-            self._newest = frame, length
         confinement, flags_ns = self._confinement, (2 * FLAG + DELIMITER) * self._bit_ns
-        whole_ns, bits = self._whole_ns(frame), sum(self._length(frame))
+        whole_ns, bits = self._whole_ns(length), sum(length)
         latest_ns = min(edge_ns - whole_ns - flags_ns, fault.stop_ns - 1)
         spared, draw, width = self._random.random, self._random.getrandbits, (bits - 1).bit_length()
         made: list[Transmission] = []
@@ -168,19 +166,13 @@ class Hazards:
             if done < times or confinement.silent(node) or (confinement.passive(node) and not alone):
                 return made
 
-    def _damaged_bit(self, frame: Frame) -> int:
+    def _damaged_bit(self, length: WireLength) -> int:
         """Draw a bit of a frame, from its second to its last: as `randrange`, which asks much more."""
-        bits = sum(self._length(frame)) - 1
+        bits = sum(length) - 1
         width, draw = bits.bit_length(), self._random.getrandbits
         while (drawn := draw(width)) >= bits:
             pass
         return 1 + drawn
-
-    def _length(self, frame: Frame) -> WireLength:
-        """Return the bits of a frame; that of the newest is kept, as it is sent again once destroyed."""
-        if self._newest[0] is not frame:
-            self._newest = frame, wire_length(frame)
-        return self._newest[1]
 
     def _flags(self, node: int, sender: int) -> bool:
         """Return whether a node that misreads a frame destroys it; if so, count that.
@@ -195,9 +187,7 @@ class Hazards:
 
     def _struck(self, entry: QueuedFrame, fault: WireFault) -> Fate:
         """Return the end of an attempt of which a bit is damaged, anywhere from its second to its last."""
-        if entry.length is not None:
-            self._newest = entry.frame, entry.length
-        bit = self._damaged_bit(entry.frame)
+        bit = self._damaged_bit(entry.length)
         if fault.node is not None:
             return self._destroyed((entry,), BIT, bit, 2 * FLAG)
         kind = self._random.choice((BIT, STUFF))
@@ -208,7 +198,7 @@ class Hazards:
         if kind is not ACKNOWLEDGE and self._confinement.passive(entries[0].node):
             flags = 2 * FLAG  # a passive flag looks to the others like a stuff error, and they flag it
         endings = tuple([new_ending((entry, DESTROYED, kind, bit)) for entry in entries])
-        span_ns = self._offset_ns(entries[0].frame, bit + 1) + (flags + DELIMITER) * self._bit_ns
+        span_ns = self._offset_ns(entries[0].length, bit + 1) + (flags + DELIMITER) * self._bit_ns
         return new_fate((span_ns, endings, True))
 
     def _collision(self, one: QueuedFrame, other: QueuedFrame) -> Fate:
@@ -216,24 +206,22 @@ class Hazards:
         bit = first_difference(one.frame, other.frame)
         if bit is None:
             both = (Ending(one, SENT), Ending(other, SHARED))
-            return Fate(self._whole_ns(one.frame), both)
+            return Fate(self._whole_ns(one.length), both)
         winner, loser = (one, other) if wire_bits(one.frame)[bit] == "0" else (other, one)
         if self._confinement.passive(loser.node):
             # Its error flag is recessive, as is nothing to the other, which goes on undisturbed.
             endings = (Ending(winner, SENT), Ending(loser, DESTROYED, BIT, bit))
-            return Fate(self._whole_ns(winner.frame), endings, seen=False)
+            return Fate(self._whole_ns(winner.length), endings, seen=False)
         return self._destroyed((loser, winner), BIT, bit, 2 * FLAG)
 
-    def _whole_ns(self, frame: Frame) -> int:
-        nominal, data = self._length(frame)
-        return nominal * self._bit_ns + data * self._config.data_bit_ns
+    def _whole_ns(self, length: WireLength) -> int:
+        nominal, data = length
+        return nominal * self._bit_ns + data * self._data_bit_ns
 
-    def _offset_ns(self, frame: Frame, bits: int) -> int:
+    def _offset_ns(self, length: WireLength, bits: int) -> int:
         """Return the time of the first `bits` bits; in a switching FD frame by its mean bit time."""
-        nominal, data = self._length(frame)
-        if not data:
-            return bits * self._bit_ns
-        return self._whole_ns(frame) * bits // (nominal + data)
+        nominal, data = length
+        return bits * self._bit_ns if not data else self._whole_ns(length) * bits // (nominal + data)
 
 
 @lru_cache(maxsize=1024)

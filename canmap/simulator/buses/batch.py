@@ -13,7 +13,8 @@ import numpy as np
 
 from canmap.base.errors import UsageError
 from canmap.frames.chunks import join
-from canmap.simulator.buses.arbitration import LAST_WAIT_NS, NEVER
+from canmap.simulator.buses.arbitration import LAST_WAIT_NS
+from canmap.simulator.buses.bus_nodes import NEVER
 from canmap.simulator.buses.busy import BusyPeriods, busy_periods
 from canmap.simulator.buses.held_bus import HeldBus
 from canmap.simulator.buses.network import Outcome

@@ -102,7 +102,7 @@ class Confinement:
         self.calm = not (sent > 1 or any(receive) or any(self.transmit) or any(self.state))
 
     def _received(self, t_ns: int, sender: int, *, crossed: bool) -> None:
-        """Count a frame of `sender` that went well for those who get it; judge him too where he has `crossed`."""
+        """Count a frame that went well for those who get it; judge its sender too if it has `crossed`."""
         receive, state, misreads = self.receive, self.state, self._misreads
         for node, received in enumerate(receive):
             if node == sender:

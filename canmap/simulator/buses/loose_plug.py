@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.simulator.buses.arbitration import NEVER
 from canmap.simulator.buses.bursts import Bursts
+from canmap.simulator.buses.bus_nodes import NEVER
 from canmap.simulator.buses.network import ErrorKind, Outcome
 from canmap.simulator.buses.recorder import LATEST_MISREAD_BIT, Recording
 from canmap.simulator.noise import even_ns

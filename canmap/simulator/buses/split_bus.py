@@ -11,7 +11,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canmap.base.dataclass import dataclass
-from canmap.simulator.buses.arbitration import NEVER, BusRun
+from canmap.simulator.buses.arbitration import BusRun
+from canmap.simulator.buses.bus_nodes import NEVER
 from canmap.simulator.buses.hearing import Hearing
 from canmap.simulator.buses.held_bus import HeldBus
 from canmap.simulator.buses.network import Outcome, Release, SupplyLoss

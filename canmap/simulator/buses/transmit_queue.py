@@ -28,7 +28,7 @@ class QueuedFrame(NamedTuple):
         node: Index of its node.
         queued_ns: When it was released.
         frame: The frame.
-        length: Its bits on the wire, where they are known already.
+        length: Its bits on the wire.
     """
 
     key: int
@@ -36,7 +36,7 @@ class QueuedFrame(NamedTuple):
     node: int
     queued_ns: int
     frame: Frame
-    length: WireLength | None = None
+    length: WireLength
 
 
 new_entry: Callable[[tuple[object, ...]], QueuedFrame] = partial(tuple.__new__, QueuedFrame)

@@ -47,7 +47,7 @@ def noisy(states: Moments, purpose: str, numbers: Numbers, deviation: float) -> 
 def quantised(values: Told, step: float) -> Told:
     """Return the nearest multiples of `step`, as a sensor of that resolution tells them."""
     if isinstance(values, float):
-        return step * round(values / step)
+        return step * round(float(values) / step)  # a number of NumPy's takes long to round
     return step * np.rint(values / step)
 
 
