@@ -8,7 +8,7 @@ aliases (and with them alias bombs), tags, several documents, double keys, tabs 
 from __future__ import annotations
 
 import re
-from dataclasses import field
+from dataclasses import field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -35,6 +35,7 @@ _UNWANTED = re.compile(  # no marks of direction either, which turn a text round
     "\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]"
 )
 _WHOLE = re.compile(r"[+-]?\d{1,40}", re.ASCII)
+_NO_BLANK = re.compile(r"([A-Za-z_][\w.]*):(\S.*)", re.ASCII)
 _TAB_INDENT = re.compile(r"^ *(\t)[ \t]*[^ \t\r\n]", re.MULTILINE)
 
 # What the YAML library says, its only way to tell mistakes apart, and what the user should do about it.
@@ -42,7 +43,8 @@ _ADVICE = (
     ("cannot start any token", "a text cannot start with this character: put it in quotes"),
     (
         "mapping values are not allowed",
-        "a colon in the wrong place: check the indentation, or quote the text",
+        "a colon in the wrong place, or an earlier one without a blank behind it: check the indentation, "
+        "or quote the text",
     ),
     ("expected ':'", "a key without its colon: check this line and the one above"),
     ("expected ',' or", "a bracket that is not closed, or a missing comma"),
@@ -289,7 +291,12 @@ class _Builder:
     def _add_pair(self, parent: _Open, key: Node, value: Node) -> None:
         if not isinstance(key, Scalar):
             self._faults.add(key.place, "A key is a plain text; this one is a list or a mapping.")
-        elif key.text in parent.pairs:
+            return
+        if value == Scalar(value.place, "") and (glued := _NO_BLANK.fullmatch(key.text)) and not key.quoted:
+            self._faults.add(key.place, f"{shown(key.text)} lacks a blank behind its colon.")
+            place = replace(key.place, column=key.place.column + glued.start(2))
+            key, value = Scalar(key.place, glued[1]), Scalar(place, glued[2])
+        if key.text in parent.pairs:
             first = parent.pairs[key.text][0].place.line
             self._faults.add(key.place, f"The key {shown(key.text)} is given twice; first on line {first}.")
         elif not self._broken_apart(parent, key, value):
