@@ -76,7 +76,29 @@ def test_the_bus_that_knows_an_identifier_is_named(tmp_path: Path) -> None:
         "which channel each bus has.",
         "The description of bus drive does not know 201, which came 1 time.",
     ]
-    assert "another bus knows 200 (bus body)" in " ".join(screen(result).split())
+    said = " ".join(screen(result).split())
+    assert "2 notes unknown_id The description of bus drive does not know 2 identifiers, in 2 frames" in said
+    assert "Another bus knows 200 (bus body): check which channel each bus has." in said
+
+
+def test_messages_of_which_nothing_is_promised_are_named_in_one_line(tmp_path: Path) -> None:
+    spec = spec_of(tmp_path, TICK + TOCK + PAGES, "messages: {Page: {stale_after: 1 s}}\n")
+    result, _ = inspected([frames([row(t) for t in range(0, 100, 10)])], spec)
+    said = screen(result)
+    assert "  2 notes spec  No period is known for Tick and Tock, so silence and rate are not checked" in said
+    assert "  note spec  No period is known for Page (line " in said
+    assert "PASS: 0 errors, 0 warnings, 3 notes" in said.replace("FAIL: 1 error", "PASS: 0 errors")
+
+
+def test_of_much_that_is_alike_the_first_have_a_line_each(tmp_path: Path) -> None:
+    voltage = "voltage: {signal: Tick.Value, unit: V, range: [0 V, 9 V]}"
+    spec = spec_of(tmp_path, TICK, f"records: {{a: {{type: Battery, stamp: Tick, {voltage}}}}}\n")
+    rows = [row(t, data=bytes([20 if t // 50 % 2 else 5, *[0] * 7])) for t in range(0, 1000, 10)]
+    result, _ = inspected([frames(rows)], spec)
+    lines = [line for line in screen(result).splitlines() if "out_of_range" in line]
+    assert [line.split()[0] for line in lines] == [*["error"] * 5, "5"]
+    assert lines[-1].startswith("  5 errors out_of_range [0.550 to ")
+    assert lines[-1].endswith("  more of Tick.Value like those above; --json has them")
 
 
 def test_unknown_identifiers_are_in_order_whatever_capture_comes_first(tmp_path: Path) -> None:
