@@ -42,6 +42,8 @@ def without_rates_explained(findings: Iterable[Finding]) -> list[Finding]:
 def with_silence(findings: Iterable[Finding]) -> list[Finding]:
     """Return the findings; what came of a silence or a gap in the recording is a part of that."""
     findings = list(findings)
+    gaps = [one for one in findings if one.kind == RECORDING_GAP]
+    findings = told_with(findings, gaps[:MOST], _counted_in)
     reasons = [one for one in findings if one.kind in {STALE, RECORDING_GAP}]
     return told_with(findings, reasons[:MOST], _comes_of)
 
@@ -115,6 +117,19 @@ def _makes_rate(reason: Finding, finding: Finding) -> bool:
         and one.start_ns - NEAR_NS <= finding.start_ns <= one.end_ns + NEAR_NS
         and (finding.end_ns <= one.end_ns + NEAR_NS or (not slow and finding.count == 1))
         for one in (reason.parts or (reason,))
+    )
+
+
+def _counted_in(gap: Finding, finding: Finding) -> bool:
+    """Whether it is what a counter says of a gap in the recording, in which its message is missed."""
+    return (
+        finding.kind == LOSS
+        and finding.severity is Severity.NOTE
+        and any(
+            (part.place.bus, part.place.message) == (finding.place.bus, finding.place.message)
+            and part.start_ns <= finding.start_ns <= part.end_ns
+            for part in gap.parts
+        )
     )
 
 

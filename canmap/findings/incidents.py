@@ -29,6 +29,7 @@ from canmap.findings.incident_words import (
 from canmap.findings.kinds import MISSING, RECORDING_GAP, SPEC, STALE
 from canmap.findings.shared_messages import without_what_two_senders_do
 from canmap.findings.wrong_periods import of_wrong_periods
+from canmap.timing.timers import Count
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -323,7 +324,12 @@ class _Cluster:
         return rule.stale_after_ns + period_ns <= span_ns
 
     def _step_ns(self, parts: list[Finding]) -> int | None:
-        """By how much the stamps stepped, where every message goes on as if no time had passed; else None."""
+        """By how much the stamps stepped, where every message goes on as if no time had passed; else None.
+
+        Where a counter went on meanwhile by as many frames as fell out, time had passed.
+        """
+        if any(part.facts.get("counter") == Count.BY_LOST for part in parts):
+            return None
         steps: dict[int, list[int]] = {}
         for part in parts:
             period_ns = self._rule(part).period_ns
