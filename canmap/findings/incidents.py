@@ -16,7 +16,12 @@ from typing import TYPE_CHECKING
 from canmap.base.dataclass import dataclass
 from canmap.base.words import first_of, times
 from canmap.findings.begun_together import begun_together, due_ns
-from canmap.findings.explained import with_doubtful_watchdogs, with_silence, without_rates_explained
+from canmap.findings.explained import (
+    with_doubtful_watchdogs,
+    with_silence,
+    without_rates_explained,
+    without_what_was_recorded_twice,
+)
 from canmap.findings.finding import Finding, Place, Severity, worst
 from canmap.findings.incident_words import (
     NAMED,
@@ -96,7 +101,7 @@ def gathered(findings: Iterable[Finding], known: Known) -> list[Finding]:
     """Return the findings with the silences that have a cause in common as one; its parts are in it."""
     silences: list[Finding] = []
     rest: list[Finding] = []
-    told = _of_misplaced(list(findings), known.misplaced)
+    told = without_what_was_recorded_twice(_of_misplaced(list(findings), known.misplaced))
     told = without_what_two_senders_do(told, known.spec, known.rules)
     told = without_rates_explained(told)
     for finding in of_wrong_periods(told, known.rules):
