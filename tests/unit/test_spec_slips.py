@@ -87,6 +87,17 @@ def test_nearest_name_is_plausible_or_none(tmp_path):
     assert "; did you mean `E2E P" in said
 
 
+def test_a_rate_in_place_of_a_period_is_told_the_period(tmp_path):
+    ((*_, said),) = faults_of(tmp_path, "messages: {SteerFeedback: {period: 40 Hz}}\n")
+    assert said == "The unit `Hz` does not convert to s: its period is 25 ms."
+
+
+def test_a_sign_before_a_name_is_told_its_key(tmp_path):
+    ((*_, said),) = faults_of(tmp_path, RECORD + "wheel_angle: -SteerFeedback.Angle\n")
+    told = "write `{signal: SteerFeedback.Angle, sign: -1}` for a field."
+    assert said == f"`-SteerFeedback.Angle` is not a signal: {told}"
+
+
 def test_a_colon_without_a_blank_behind_it_is_told_and_read_all_the_same(tmp_path):
     found = faults_of(tmp_path, RECORD + "wheel_angle: {signal:SteerFeedback.Agle, sign: 1}\n")
     assert found == [

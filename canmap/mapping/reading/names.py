@@ -138,6 +138,11 @@ class Names:
         self, scalar: Scalar, faults: Faults, within: FoundMessage | None = None
     ) -> FoundSignal | None:
         """Find a signal in the same way, even one that is doubtful and not read."""
+        if scalar.text.startswith("-"):
+            name = scalar.text.lstrip("- ")
+            text = f"{shown(scalar.text)} is not a signal: write `{{signal: {name}, sign: -1}}` for a field."
+            faults.add(scalar.place, text)
+            return None
         parts = scalar.text.split(".")
         if len(parts) == 1 and within:
             found: FoundMessage | None = within
