@@ -63,7 +63,8 @@ def has_no_moment(finding: Finding) -> bool:
 
 
 def _is_identifier(finding: Finding) -> bool:
-    return finding.kind == UNKNOWN_ID and finding.place.bus is not None
+    """Whether it is a note of one unknown identifier, or of those that are too many for a note each."""
+    return finding.kind == UNKNOWN_ID and not finding.facts.keys().isdisjoint({"id", "identifiers"})
 
 
 def _told_with(finding: Finding) -> tuple[object, ...] | None:
@@ -78,7 +79,7 @@ def _told_with(finding: Finding) -> tuple[object, ...] | None:
 
 def _lines(findings: Iterable[Finding]) -> list[Sequence[Finding]]:
     """The findings that each line stands for, by their start; unknown identifiers stand last."""
-    ordered = sorted(findings, key=_is_identifier)
+    ordered = sorted(findings, key=lambda one: (_is_identifier(one), "identifiers" in one.facts))
     together: dict[object, list[Finding]] = defaultdict(list)
     for one in ordered:
         together[_told_with(one) or (one.kind, one.place)].append(one)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 import canmap
+from canmap.checks.buses.unknown_ids import LISTED_IDS
 from canmap.cli.lines import LinePrinter
 from canmap.cli.render import Screen, show
 from canmap.engine.engine import Engine
@@ -99,6 +100,17 @@ def test_of_much_that_is_alike_the_first_have_a_line_each(tmp_path: Path) -> Non
     assert [line.split()[0] for line in lines] == [*["error"] * 5, "5"]
     assert lines[-1].startswith("  5 errors out_of_range [0.550 to ")
     assert lines[-1].endswith("  more of Tick.Value like those above; --json has them")
+
+
+def test_unknown_identifiers_that_have_no_note_each_stand_behind_the_others(tmp_path: Path) -> None:
+    rows = [row(number, 0x200 + number) for number in range(LISTED_IDS + 6)]
+    *_, named, counted, _, verdict = screen(
+        inspected([frames(rows)], spec_of(tmp_path, TICK))[0]
+    ).splitlines()
+    assert named.startswith(f"  {LISTED_IDS} notes unknown_id  The description of bus drive does not know 64")
+    assert named.endswith(": 200, 201, 202, 203, 204, 205, 206, 207, 208, 209, 20A, 20B and 52 more.")
+    assert counted == "  note unknown_id  6 more unknown identifiers came in 6 frames."
+    assert verdict.endswith(f"{LISTED_IDS + 2} notes")
 
 
 def test_unknown_identifiers_are_in_order_whatever_capture_comes_first(tmp_path: Path) -> None:

@@ -73,7 +73,8 @@ class UnknownIds:
             more = times(len(rest), "more unknown identifier")
             more = f"More than {more}" if unlisted else more
             span_ns = min(first for _, first, _ in rest), max(last for _, _, last in rest)
-            found.append(_note(Place(bus=None), span_ns, count, f"{more} came in {times(count, 'frame')}."))
+            note = _note(Place(bus=None), span_ns, count, f"{more} came in {times(count, 'frame')}.")
+            found.append(replace(note, facts={"identifiers": len(rest)}))
         return found
 
 
