@@ -10,6 +10,7 @@ from rich.text import Text
 from canmap.base.errors import UsageError, printable
 from canmap.base.words import times
 from canmap.cli.finding_lines import STYLES, counted, has_no_moment, show_general_notes
+from canmap.cli.hanging import print_hanging
 from canmap.cli.render import console
 from canmap.findings.episodes import Closed, Opened
 from canmap.frames.window import LONGEST_S
@@ -83,7 +84,7 @@ class LinePrinter:
             lines.append((known_ns, _event_line(event, known_ns, self._zero_ns)))
         self._told_ns = max(self._told_ns, told_ns)
         for at_ns, line in sorted(lines, key=lambda pair: pair[0]):
-            self._out.print(Text(f"{_seconds(at_ns, self._zero_ns):>10} s  ") + line, soft_wrap=True)
+            print_hanging(self._out, f"{_seconds(at_ns, self._zero_ns):>10} s  ", line)
 
     def close(self, *, whole: bool) -> None:
         """Add nothing: every line is told, and the verdict comes with the result."""

@@ -8,9 +8,11 @@ import rlcompleter
 from typing import TYPE_CHECKING
 
 import pytest
+from rich.text import Text
 
 import canmap
 from canmap.checks.buses.unknown_ids import LISTED_IDS
+from canmap.cli.hanging import print_hanging
 from canmap.cli.lines import LinePrinter
 from canmap.cli.render import Screen, show
 from canmap.engine.engine import Engine
@@ -100,6 +102,21 @@ def test_of_much_that_is_alike_the_first_have_a_line_each(tmp_path: Path) -> Non
     assert [line.split()[0] for line in lines] == [*["error"] * 5, "5"]
     assert lines[-1].startswith("  5 errors out_of_range [0.550 to ")
     assert lines[-1].endswith("  more of Tick.Value like those above; --json has them")
+
+
+@pytest.mark.parametrize("width", [40, 12])
+def test_on_a_narrow_terminal_words_go_on_below_themselves(width: int) -> None:
+    words, head = "brake  effort 0 %  pedal 0 %  pressure 0 bar  state active", "     7.910 s  "
+    out = io.StringIO()
+    print_hanging(Screen(file=out, width=width, force_terminal=True), head, Text(words))
+    first, *rest = out.getvalue().splitlines()
+    assert first.startswith(head)
+    assert rest
+    assert all(line.startswith(" " * len(head)) for line in rest)
+    assert " ".join(line[len(head) :] for line in [first, *rest]).split() == words.split()
+    assert width < len(head) or max(map(len, [first, *rest])) <= width
+    print_hanging(Screen(file=(piped := io.StringIO()), width=width), head, Text(words))
+    assert piped.getvalue() == f"{head}{words}\n"
 
 
 def test_unknown_identifiers_that_have_no_note_each_stand_behind_the_others(tmp_path: Path) -> None:
