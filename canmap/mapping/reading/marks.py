@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 LARGEST_FILE = 4 * 1024 * 1024  # bytes
 DEEPEST_NESTING = 50
 _ENDINGS = (".yaml", ".yml")
+_DESCRIPTION = ".dbc"
 _DOUBT = " Or is it the wrong file? Its name does not end in .yaml."
 MOST_NODES = 100_000  # bounds the time that a hostile file takes
 
@@ -129,7 +130,11 @@ def read_nodes(path: str, faults: Faults) -> Entries | None:
     text = _read_text(path, faults)
     if text is None:
         return None
-    doubt = "" if Path(path).suffix.lower() in _ENDINGS else _DOUBT
+    ending = Path(path).suffix.lower()
+    if ending == _DESCRIPTION:
+        faults.add(Position(path), "By its name this is a bus description: give the spec that names it.")
+        return None
+    doubt = "" if ending in _ENDINGS else _DOUBT
     for tab in _TAB_INDENT.finditer(text):
         faults.add(_place_at(path, text, tab.start(1)), f"A tab indents this line: use spaces.{doubt}")
         if doubt:  # a description is full of them
