@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.words import times
+from canmap.checks.common.hints import with_hint
 from canmap.checks.common.samples import SampleCheck, there
 from canmap.checks.common.subjects import subjects
 from canmap.checks.values.other_byte_order import OtherByteOrder
@@ -59,10 +60,12 @@ class LimitCheck(SampleCheck):
         """Return all findings so far; the first about a signal says if its byte order looks wrong."""
         found = super().findings()
         for index in self._since:
-            order, place = self._orders[index], self._subjects[index].place
-            if order.fits and (of_place := [at for at, one in enumerate(found) if one.place == place]):
-                first = min(of_place, key=lambda at: found[at].start_ns)
-                found[first] = _with_correction(found[first], order)
+            if (order := self._orders[index]).fits:
+                keys = ", ".join(f"{key}: {value}" for key, value in order.correction.items())
+                hint = (
+                    f"With its bytes the other way round it would keep to its limits: see `correct`, {keys}."
+                )
+                found = with_hint(found, self._subjects[index].place, hint, order.correction)
         return found
 
     def _judge(
@@ -111,10 +114,3 @@ class LimitCheck(SampleCheck):
             text=f"{subject.said(value)}, {side} its limit of {owner.text(bound)}{when}.",
         )
         return replace(found, facts=subject.facts(value, bound))
-
-
-def _with_correction(finding: Finding, order: OtherByteOrder) -> Finding:
-    """Return a finding that says which byte order would keep its signal within its limits."""
-    keys = ", ".join(f"{key}: {value}" for key, value in order.correction.items())
-    text = f"With its bytes the other way round it would keep to its limits: see `correct`, {keys}."
-    return replace(finding, text=f"{finding.text} {text}", facts={**finding.facts, **order.correction})

@@ -1,0 +1,20 @@
+"""What the samples of a whole session tell of why something is off: it is known only at the end."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from canmap.findings.finding import Facts, Finding, Place
+
+
+def with_hint(findings: Sequence[Finding], place: Place, hint: str, facts: Facts) -> list[Finding]:
+    """Return the findings, the first about a place with one more sentence, and what that says by name."""
+    first = min((one for one in findings if one.place == place), key=lambda one: one.start_ns, default=None)
+    return [
+        replace(one, text=f"{one.text} {hint}", facts={**one.facts, **facts}) if one is first else one
+        for one in findings
+    ]
