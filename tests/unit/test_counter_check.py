@@ -153,6 +153,12 @@ def test_a_wrong_wrap_is_told_as_such(tmp_path: Path) -> None:
     assert finding.text.endswith("its counter went on each time from its last value to 0: check its `wrap`.")
 
 
+def test_a_value_that_is_strange_now_and_then_is_no_other_round(tmp_path: Path) -> None:
+    sent = [(10 * i, 15 if i in {30, 110, 190} else i % 15) for i in range(250)]
+    finding = only(judged(spec(tmp_path, ", wrap: 14"), sent))
+    assert finding.text == "The counter of Tick was up to 15 in 3 frames; it goes from 0 to 14."
+
+
 @pytest.mark.parametrize(
     ("counter", "said"),
     [

@@ -27,6 +27,9 @@ if TYPE_CHECKING:
     from canmap.stream.view import View
 
 
+ROUNDS = 3  # in so many something has to recur to be taken for a wrong spec
+
+
 class CounterCheck(EpisodeCheck[None]):
     """Judges one sort of what counters tell; its subjects are the counters that the spec promises.
 
@@ -204,7 +207,8 @@ class StrangeCounter(CounterCheck):
             f"it goes from {ring.first} to {ring.last}"
         )
         text += " without it" if ring.first < value < ring.last else ""
-        if episode.count > 1 and episode.last - episode.first >= ring.values:  # it came again, a round later
+        rounds = (episode.last - episode.first) // ring.values
+        if rounds >= ROUNDS and 2 * episode.count >= rounds:  # it came again and again, as part of the round
             text += f": check its {_doubtful_key(value, ring)}"
         text += "."
         found = episode.finding(
