@@ -41,9 +41,7 @@ class LimitCheck(SampleCheck):
         self._subjects = tuple(subjects(setting.plan, setting.spec.records))
         orders = ((index, OtherByteOrder.of(one, setting.plan)) for index, one in enumerate(self._subjects))
         self._orders = {index: order for index, order in orders if order is not None}
-        self._since: dict[
-            int, int
-        ] = {}  # of those that left their range: the first sample of this chunk to look at
+        self._since: dict[int, int] = {}  # of those that left their range: from which sample of this chunk on
         first = [subject.columns[0] for subject in self._subjects]
         super().__init__(setting, first, [subject.plain for subject in self._subjects], self._excess)
 
