@@ -56,6 +56,7 @@ class OnsetKind(StrEnum):
     """What began."""
 
     LEFT_ACTIVE = "left_active"
+    HANDED_BACK = "handed_back"  # by the computer, which took its demand back before
     SILENT = "silent"
     REFUSED = "refused"
     FRAMES_DOUBTFUL = "frames_doubtful"
@@ -65,6 +66,7 @@ class OnsetKind(StrEnum):
     FROM_START = "from_start"
 
 
+OF_AXES = {OnsetKind.LEFT_ACTIVE, OnsetKind.HANDED_BACK}
 OF_KIND = {
     "checksum": OnsetKind.REFUSED,
     "counter": OnsetKind.REFUSED,
@@ -101,7 +103,6 @@ class EpisodeOnset:
         end_ns: Session clock at which it was over.
         open: It was not.
         subject: Message or record.field.
-        by_computer: The computer took its demand back before.
         until_ns: Session clock at which the axis changed its state again, None where it did not.
     """
 
@@ -110,7 +111,6 @@ class EpisodeOnset:
     end_ns: int
     open: bool
     subject: str
-    by_computer: bool = False
     until_ns: int | None = None
 
 
@@ -144,7 +144,7 @@ class EpisodeSpan:
     @property
     def by_computer(self) -> bool:
         """Whether nothing else began in it than that the computer handed axes back."""
-        return all(one.by_computer for one in self.onsets)
+        return self.kinds == (OnsetKind.HANDED_BACK,)
 
 
 def episodes_of(result: Inspection) -> list[EpisodeSpan]:
@@ -193,12 +193,13 @@ def _belongs(onset: EpisodeOnset, group: list[EpisodeOnset]) -> bool:
     for one in group:
         ends = abs(onset.start_ns - (one.until_ns or one.end_ns)) <= AT_END_NS and not one.open
         lasts = (
-            one.kind not in {OnsetKind.SILENT, OnsetKind.LEFT_ACTIVE}
+            one.kind not in {OnsetKind.SILENT, *OF_AXES}
             and onset.start_ns <= min(one.end_ns, one.start_ns + LONGEST_NS) + AT_END_NS
         )
         again = (
             one.subject == onset.subject
             and (one.kind is not onset.kind or one.kind is OnsetKind.VALUES_DOUBTFUL)
+            and not OF_AXES.issuperset({one.kind, onset.kind})
             and onset.start_ns - one.start_ns <= SAME_MESSAGE_NS
         )
         if ends or lasts or again:
@@ -281,7 +282,5 @@ def _of_axes(result: Inspection) -> Iterable[EpisodeOnset]:
             0 <= change.clock_ns - one.clock_ns <= HANDED_BACK_NS
             for one in withdrawals(result, change.record)
         )
-        at_ns = change.clock_ns
-        yield EpisodeOnset(
-            OnsetKind.LEFT_ACTIVE, at_ns, at_ns, False, change.name, by_computer, change.until_ns
-        )
+        kind = OnsetKind.HANDED_BACK if by_computer else OnsetKind.LEFT_ACTIVE
+        yield EpisodeOnset(kind, change.clock_ns, change.clock_ns, False, change.name, change.until_ns)

@@ -197,6 +197,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
 }
 ONSETS = {
     OnsetKind.LEFT_ACTIVE: "an axis let go",
+    OnsetKind.HANDED_BACK: "the computer handed an axis back",
     OnsetKind.SILENT: "messages fell silent",
     OnsetKind.REFUSED: "a demand or a frame was not in order",
     OnsetKind.FRAMES_DOUBTFUL: "frames got lost or damaged",
