@@ -12,6 +12,7 @@ from canmap.diagnosis.facts.atoms import lacking
 from canmap.diagnosis.facts.evidence import Atom
 from canmap.diagnosis.onsets import OnsetKind
 from canmap.diagnosis.scoring import Decision
+from canmap.diagnosis.telling.evidence_words import headline
 from canmap.frames.chunks import join
 from canmap.simulator.recorders import EPOCH_NS
 from canmap.simulator.wires import recorded
@@ -101,11 +102,37 @@ def test_a_computer_that_withdraws_is_a_consequence_of_the_silence_before(tmp_pa
     assert values == sorted(values, key=["one_message", "withdrawn", "let_go"].index)
 
 
-def test_a_cut_that_nodes_live_through_is_of_their_supply(tmp_path: Path) -> None:
-    """The carrier tells of no stop chain; its nodes are silent for less than anything that is stale."""
-    (one,) = run_fault("supply cut, brief", 1, tmp_path, "carrier")
+def test_axes_that_the_computer_hands_back_in_a_longer_episode_did_not_let_go(tmp_path: Path) -> None:
+    silent = "{kind: message_stopped, message: PedalState, at: 7.8 s, for: 900 ms}"
+    (one,) = diagnosed_of(recorded(scenario_of(tmp_path, HANDED_BACK, silent, 4).setup))
+    assert one.span.kinds == (OnsetKind.SILENT, OnsetKind.HANDED_BACK)
+    assert headline(one.span) == "messages fell silent and the computer handed an axis back"
+
+
+@pytest.mark.parametrize("seed", [1, 2009])
+def test_a_cut_that_nodes_live_through_is_of_their_supply(seed: int, tmp_path: Path) -> None:
+    """The carrier tells of no stop chain; its nodes are silent for less than anything that is stale.
+
+    In the second its drive node is back within a period: it says that its axes, which ran, are off.
+    """
+    (one,) = run_fault("supply cut, brief", seed, tmp_path, "carrier")
     assert one.how == "tie"
     assert one.named[0] in {"supply_sag", "kit_unfed"}
+
+
+@pytest.mark.parametrize(("seed", "reach"), [(2000, "node"), (2015, "message_or_node")])
+def test_a_node_with_one_cyclic_message_began_anew(seed: int, reach: str, tmp_path: Path) -> None:
+    """It missed a heartbeat, or was back before one and sent, unasked, what it sends on a change only."""
+    (one,) = run_fault("supervisor away", seed, tmp_path)
+    assert one.how == "tie"
+    assert set(one.named) == {"node_supply", "node_restarted"}
+    assert one.diagnosis is not None
+    assert reach in [evidence.value for evidence in one.diagnosis.evidence]
+
+
+def test_a_node_that_misses_its_heartbeat_is_gone(tmp_path: Path) -> None:
+    (one,) = run_fault("supervisor unplugged", 2000, tmp_path)
+    assert (one.how, one.named) == ("root", ("node_dead",))
 
 
 def test_a_computer_that_hands_back_in_motion_is_an_episode(tmp_path: Path) -> None:
@@ -113,6 +140,20 @@ def test_a_computer_that_hands_back_in_motion_is_an_episode(tmp_path: Path) -> N
     assert one.judgement.decision is Decision.ROOT
     assert one.judgement.first[0].cause.key == "computer_asked"
     assert one.begins_ns[0] <= EPOCH_NS + 8_200_000_000 <= one.begins_ns[1]
+    assert headline(one.span) == "the computer handed an axis back"
+
+
+@pytest.mark.parametrize(("vehicle", "seed"), [("cart", 2005), ("carrier", 2000)])
+def test_a_computer_hands_back_between_two_steps_of_the_vehicle(
+    vehicle: str, seed: int, tmp_path: Path
+) -> None:
+    """No axis lets go before a frame asks it to; the carrier's driver pulls his lever after that."""
+    (one,) = run_fault("computer hands back", seed, tmp_path, vehicle)
+    assert (one.how, one.named) == ("root", ("computer_asked",))
+    assert one.diagnosis is not None
+    values = [evidence.value for evidence in one.diagnosis.chain]
+    assert values.index("withdrawn") < values.index("let_go")
+    assert "past_threshold" not in values
 
 
 def test_a_computer_that_hands_back_at_rest_is_no_episode(tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.diagnosis.facts.case_file import MS
+from canmap.diagnosis.facts.case_file import DUE, MS
 from canmap.diagnosis.facts.evidence import Atom, Evidence, Role
 from canmap.frames.chunks import FrameKind
 from canmap.timing.phase import WINDOW
@@ -135,15 +135,36 @@ def _with_its_copies(case: CaseFile, slots: set[int]) -> bool:
 
 def _of_sender(case: CaseFile, slots: set[int]) -> str:
     sender = next(case.rules[slot].sender for slot in slots)
-    alive = _alive(case, {slot for slot, rule in enumerate(case.rules) if rule.sender == sender} - slots)
+    others = {slot for slot, rule in enumerate(case.rules) if rule.sender == sender} - slots
+    # A node that is back may send others first, but before a silent one by no more than its period.
+    ends_ns = [(gap.next_ns, case.period_ns(gap.slot) or 0) for gap in case.first_silent if gap.slot in slots]
+    back_ns = [next_ns - period_ns for next_ns, period_ns in ends_ns if next_ns is not None]
+    alive = _alive(case, others, max(back_ns, default=None))
     if alive or sender is None:
         return "one_message" if len(slots) == 1 else "several"
-    return "message_or_node" if len(slots) == 1 else "node"
+    return "message_or_node" if len(slots) == 1 and not _missed_heartbeat(case, others) else "node"
 
 
-def _alive(case: CaseFile, slots: set[int]) -> bool:
-    """Whether a message of some slots came while all of the first were silent; copies do not count."""
+def _missed_heartbeat(case: CaseFile, slots: set[int]) -> bool:
+    """Whether one of some messages that come on a change was away for longer than its heartbeat too."""
+    from_ns, _ = case.quiet_ns
+    for slot in slots:
+        heartbeat_ns, clock = case.rules[slot].heartbeat_ns, case.clock(slot)
+        place = int(clock.searchsorted(from_ns))
+        if heartbeat_ns and place:
+            ends_ns = int(clock[place]) if place < len(clock) else case.window.to_ns
+            if ends_ns - int(clock[place - 1]) > DUE * heartbeat_ns:
+                return True
+    return False
+
+
+def _alive(case: CaseFile, slots: set[int], until_ns: int | None = None) -> bool:
+    """Whether a message of some slots came while all of the first were silent; copies do not count.
+
+    Only until then, if told: from then on their senders may have been back.
+    """
     from_ns, to_ns = case.quiet_ns
+    to_ns = to_ns if until_ns is None else min(until_ns, to_ns)
     for slot in slots:
         if case.roles[slot] is Role.COPY:
             continue
@@ -177,7 +198,7 @@ def phase(case: CaseFile) -> Iterator[Evidence]:
     told: dict[str, list[Gap]] = {}
     own = [gap for gap in case.first_silent if case.roles[gap.slot] is not Role.COPY]
     for gap in own or case.first_silent:
-        told.setdefault(_phase(case, gap), []).append(gap)
+        told.setdefault(phase_of(case, gap), []).append(gap)
     if "back_to_back" in told and sum(map(len, told.values())) > 2 * len(told["back_to_back"]):
         del told["back_to_back"]  # a few frames that come close by chance
     told.pop("unknown", None)
@@ -203,7 +224,8 @@ def sure(chance: float) -> float:
     return 1.0 if chance < NEGLIGIBLE else 1 - chance
 
 
-def _phase(case: CaseFile, gap: Gap) -> str:
+def phase_of(case: CaseFile, gap: Gap) -> str:
+    """Return what the timer of a message did over a silence: a value of the atom, or unknown."""
     if gap.next_ns is None:
         return "no_return"
     period_ns = case.period_ns(gap.slot) or 1
