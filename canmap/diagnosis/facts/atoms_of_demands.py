@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.diagnosis.facts.atoms_of_order import brief_openings
 from canmap.diagnosis.facts.atoms_of_silence import LEAST_BUNCH, reach_of
 from canmap.diagnosis.facts.begun_anew import begun_anew, of_changes
 from canmap.diagnosis.facts.case_file import MS
@@ -278,8 +279,24 @@ TOLD = {on for on, _ in CHAIN.values()}
 def stop_chain(case: CaseFile) -> Iterator[Evidence]:
     """Each button, link, loop and relay: what it did around the begin, or that all like it stayed quiet."""
     found = [one for rule in case.spec.records for one in _of_stop(case, rule)]
+    found += _opened_briefly(case)
     told = {one.role for one in found if one.value in TOLD}
     yield from (one for one in found if one.value in TOLD or one.role not in told)
+
+
+def _opened_briefly(case: CaseFile) -> Iterator[Evidence]:
+    """That the stop loop opened for less than its samples show, where an event tells of it."""
+    chain = case.spec.manual.stop_chain
+    for finding in brief_openings(case)[:1] if chain else ():
+        yield Evidence(
+            atom=Atom.STOP_CHAIN,
+            value="open",
+            role=Role.LOOP,
+            subject=".".join(chain.loop) if chain else "",
+            from_ns=finding.start_ns,
+            to_ns=finding.end_ns,
+            line=finding.line,
+        )
 
 
 def _of_stop(case: CaseFile, rule: RecordRule) -> Iterator[Evidence]:
