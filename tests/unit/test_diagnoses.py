@@ -88,6 +88,40 @@ def test_a_motor_that_pulls_while_the_angle_stands_is_held(name: str, strains: b
     assert any(evidence.value == "strains" for evidence in one.diagnosis.evidence) is strains
 
 
+@pytest.mark.parametrize(("name", "stood"), [("frozen feedback", True), ("derating", False)])
+def test_an_angle_whose_last_bits_stand_is_old(name: str, stood: bool, tmp_path: Path) -> None:
+    """In the first the demand ends its turn a moment later: the angle stays only a little behind it."""
+    (one,) = run_fault(name, 2006, tmp_path, "carrier")
+    assert one.how == "root"
+    assert one.diagnosis is not None
+    assert any(evidence.value == "last_bits_stood" for evidence in one.diagnosis.evidence) is stood
+
+
+def test_an_opening_of_the_stop_loop_that_only_an_event_tells_is_named(tmp_path: Path) -> None:
+    """Its samples say that it was closed throughout; a contact may have been loose before it first opened."""
+    (one,) = run_fault("loop chatter", 2004, tmp_path)
+    assert (one.how, one.named) == ("root", ("loop_opened",))
+    assert one.diagnosis is not None
+    low_ns, high_ns = one.diagnosis.begins_ns
+    assert low_ns <= one.start_ns <= high_ns
+
+
+@pytest.mark.parametrize(
+    ("name", "seed", "longest_ms"),
+    [("gateway loss, some", 2002, 700), ("button", 2000, 50), ("radio button", 2007, 100)],
+)
+def test_an_episode_began_between_the_moments_told(
+    name: str, seed: int, longest_ms: int, tmp_path: Path
+) -> None:
+    """A first silence that is only the longest of scattered losses; a button that is told behind the loop
+    that it opens; one that the frame before held back."""
+    one = run_fault(name, seed, tmp_path)[0]
+    assert one.diagnosis is not None
+    low_ns, high_ns = one.diagnosis.begins_ns
+    assert low_ns <= one.start_ns <= high_ns
+    assert high_ns - low_ns <= longest_ms * 1_000_000
+
+
 HANDED_BACK = BEND.format(spec=CART) + "  - {at: 8.20 s, computer: hand back}\n"
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from canmap.diagnosis.facts.case_file import MS
 from canmap.diagnosis.facts.evidence import Atom, Evidence, Role
+from canmap.diagnosis.facts.last_bits import stood_still
 from canmap.diagnosis.facts.strain import strained
 from canmap.diagnosis.onsets import axis_changes, withdrawals
 from canmap.vocabulary.record_types import AxisState, Brake, Drive, Steering, Wheels, field_types
@@ -106,7 +107,19 @@ def physics(case: CaseFile) -> Iterator[Evidence]:
             to_ns=held.to_ns,
             amount=held.current,
         )
-    yield from _yaw(case)
+    stood = stood_still(case)
+    if stood is not None:
+        yield Evidence(
+            atom=Atom.PHYSICS,
+            value="last_bits_stood",
+            role=Role.SENSOR,
+            subject=stood.record,
+            from_ns=stood.from_ns,
+            to_ns=stood.to_ns,
+            amount=float(stood.samples),
+        )
+    # An old value may be near the right one: that it agrees says nothing then.
+    yield from (one for one in _yaw(case) if stood is None or one.value != "yaw_agrees")
 
 
 def _is_demand(case: CaseFile, finding: Finding) -> bool:

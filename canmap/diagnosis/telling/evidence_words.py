@@ -153,6 +153,10 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
         "strains",
     ): "The motor pulled with {amount} ({subject}) while the angle stood: more than it took to turn.",
     (Atom.PHYSICS, "frozen"): "{subject} stood still while what moves it moved.",
+    (
+        Atom.PHYSICS,
+        "last_bits_stood",
+    ): "{subject} was the same to the last bit in {amount} frames in a row; at rest it never is for so long.",
     (Atom.PHYSICS, "jumped"): "{subject} jumped faster than it can move.",
     (Atom.PHYSICS, "at_its_end"): "{subject} went beyond its range.",
     (Atom.PHYSICS, "not_followed"): "{subject} did not follow its demand.",
