@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 EARLY = {"past_threshold", "sent_twice", "flood"}  # what else is seen may follow from these
 LINK_NS = 600 * MS  # that a receiver of a radio stop waits before it opens the loop; common practice: 500 ms
+INPUT_NS = 10 * MS  # from an input to what the next frame says, a cycle of a task; common practice
 TRANSIT_NS = 2 * MS  # from what a frame says to its stamp
 HOLD_UP_NS = 300 * MS  # that capacitors of a node carry on without supply; common practice
 PAUSES = 2  # of the longest between two signs: so long before the first sign it may have begun
@@ -84,8 +85,10 @@ def _stop(case: CaseFile) -> When | None:
     stops = [one for one in case.result.changes if is_stop(case, one)]
     first = first_of_changes(stops, case)
     asked = first_of_changes([one for one in stops if one.field in ASKING], case)
-    if first is None or asked is None or asked.after_ns > first.until_ns:
-        return first
+    if first is None:
+        return None
+    if asked is None or asked.after_ns > first.until_ns:
+        return When(first.after_ns - INPUT_NS, first.until_ns)
     return When(asked.after_ns, min(asked.until_ns, first.until_ns))
 
 
