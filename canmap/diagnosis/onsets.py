@@ -48,6 +48,7 @@ AT_END_NS = 300_000_000  # and so close to the end of a silence
 SAME_MESSAGE_NS = 10_000_000_000  # and on the same message, in another way or by its values again
 LONGEST_NS = 10_000_000_000  # of what lasts: later than that, something else begins an episode of its own
 HANDED_BACK_NS = 300_000_000  # between the enable bit and the state of its axis
+WITHOUT_DEMAND = {AxisState.READY, AxisState.STANDBY}  # states of an axis that nobody asks
 FLOOD_FRAMES, FLOOD_A_SECOND = 200, 500  # of an identifier that nobody knows
 DEMAND_OF = {Steering: SteeringDemand, Drive: DriveDemand, Brake: BrakeDemand}
 
@@ -278,9 +279,24 @@ def _of_axes(result: Inspection) -> Iterable[EpisodeOnset]:
     for change in axis_changes(result):
         if change.before is not AxisState.ACTIVE:
             continue
+        unheard_ns = _unheard_ns(result, change) if change.after in WITHOUT_DEMAND else 0
         by_computer = any(
-            0 <= change.clock_ns - one.clock_ns <= HANDED_BACK_NS
+            0 <= change.clock_ns - one.clock_ns <= HANDED_BACK_NS + unheard_ns
             for one in withdrawals(result, change.record)
         )
         kind = OnsetKind.HANDED_BACK if by_computer else OnsetKind.LEFT_ACTIVE
         yield EpisodeOnset(kind, change.clock_ns, change.clock_ns, False, change.name, change.until_ns)
+
+
+def _unheard_ns(result: Inspection, change: Change) -> int:
+    """For how long an axis had not been heard of as it told a change: it may have happened all that time."""
+    told = change.source.bus, change.source.message
+    silences = [one for finding in result.findings for one in (finding, *finding.parts) if one.kind == STALE]
+    return max(
+        (
+            change.clock_ns - one.start_ns
+            for one in silences
+            if (one.place.bus, one.place.message) == told and abs(change.clock_ns - one.end_ns) <= AT_END_NS
+        ),
+        default=0,
+    )

@@ -134,6 +134,8 @@ def test_a_computer_that_withdraws_is_a_consequence_of_the_silence_before(tmp_pa
     assert [scored.cause.key for scored in one.judgement.follows] == ["computer_withdrew"]
     values = [evidence.value for evidence in one.chain]
     assert values == sorted(values, key=["one_message", "withdrawn", "let_go"].index)
+    # The steering tells only with its next feedback, half a second later, that it is not active any more.
+    assert headline(one.span) == "messages fell silent and the computer handed an axis back"
 
 
 def test_axes_that_the_computer_hands_back_in_a_longer_episode_did_not_let_go(tmp_path: Path) -> None:
