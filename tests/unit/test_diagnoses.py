@@ -166,6 +166,18 @@ def test_a_node_with_one_cyclic_message_began_anew(seed: int, reach: str, tmp_pa
     assert reach in [evidence.value for evidence in one.diagnosis.evidence]
 
 
+@pytest.mark.parametrize(
+    ("vehicle", "name", "cause"),
+    [("cart", "bus shorted", "bus_down"), ("carrier", "host stall, no buffer", "recording_stopped")],
+)
+def test_what_comes_first_as_a_silence_is_over_was_not_there_throughout(
+    vehicle: str, name: str, cause: str, tmp_path: Path
+) -> None:
+    """A slow message, or one on a change, comes up to a period before those that fell silent do."""
+    (one,) = run_fault(name, 2100, tmp_path, vehicle)
+    assert (one.how, one.named) == ("root", (cause,))
+
+
 def test_a_node_that_misses_its_heartbeat_is_gone(tmp_path: Path) -> None:
     (one,) = run_fault("supervisor unplugged", 2000, tmp_path)
     assert (one.how, one.named) == ("root", ("node_dead",))

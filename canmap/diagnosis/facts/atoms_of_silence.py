@@ -136,10 +136,7 @@ def _with_its_copies(case: CaseFile, slots: set[int]) -> bool:
 def _of_sender(case: CaseFile, slots: set[int]) -> str:
     sender = next(case.rules[slot].sender for slot in slots)
     others = {slot for slot, rule in enumerate(case.rules) if rule.sender == sender} - slots
-    # A node that is back may send others first, but before a silent one by no more than its period.
-    ends_ns = [(gap.next_ns, case.period_ns(gap.slot) or 0) for gap in case.first_silent if gap.slot in slots]
-    back_ns = [next_ns - period_ns for next_ns, period_ns in ends_ns if next_ns is not None]
-    alive = _alive(case, others, max(back_ns, default=None))
+    alive = _alive(case, others)
     if alive or sender is None:
         return "one_message" if len(slots) == 1 else "several"
     return "message_or_node" if len(slots) == 1 and not _missed_heartbeat(case, others) else "node"
@@ -158,13 +155,9 @@ def _missed_heartbeat(case: CaseFile, slots: set[int]) -> bool:
     return False
 
 
-def _alive(case: CaseFile, slots: set[int], until_ns: int | None = None) -> bool:
-    """Whether a message of some slots came while all of the first were silent; copies do not count.
-
-    Only until then, if told: from then on their senders may have been back.
-    """
-    from_ns, to_ns = case.quiet_ns
-    to_ns = to_ns if until_ns is None else min(until_ns, to_ns)
+def _alive(case: CaseFile, slots: set[int]) -> bool:
+    """Whether a message of some slots came while all of the first were silent; copies do not count."""
+    from_ns, to_ns = _surely_quiet_ns(case)
     for slot in slots:
         if case.roles[slot] is Role.COPY:
             continue
@@ -174,12 +167,23 @@ def _alive(case: CaseFile, slots: set[int], until_ns: int | None = None) -> bool
     return False
 
 
+def _surely_quiet_ns(case: CaseFile) -> tuple[int, int]:
+    """From when until when what silenced all of the first surely lasted.
+
+    As it was over others may have come before them, but before each by no more than its period.
+    """
+    from_ns, to_ns = case.quiet_ns
+    ends_ns = [(gap.next_ns, case.period_ns(gap.slot) or 0) for gap in case.first_silent]
+    over_ns = [next_ns - period_ns for next_ns, period_ns in ends_ns if next_ns is not None]
+    return from_ns, min(to_ns, max(over_ns, default=to_ns))
+
+
 def _heard(case: CaseFile, buses: set[str]) -> NDArray[np.uint32]:
     """The identifiers that some buses carried while all of the first were silent.
 
     What comes in one go just before the first of them does not count: it waited with them for the bus.
     """
-    from_ns, to_ns = case.quiet_ns
+    from_ns, to_ns = _surely_quiet_ns(case)
     chunk = case.window.prepared.chunk
     channels = [
         i for i, name in enumerate(chunk.channels) if name in {case.spec.buses[b].channel for b in buses}
