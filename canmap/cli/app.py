@@ -14,8 +14,14 @@ from canmap.cli.simulate import simulate_command
 from canmap.cli.topics import topics_command
 from canmap.cli.transcribe import transcribe_command
 
+EPILOG = """\
+canmap COMMAND --help explains a command.
 
-@click.group(epilog="This tool is not a safety function; the kit maker's manual and local rules come first.")
+This tool is not a safety function; the kit maker's manual and local rules come first.
+"""
+
+
+@click.group(epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, message="canmap %(version)s")
 def app() -> None:
     """Turn the CAN frames of a drive-by-wire kit into typed vehicle-state records.

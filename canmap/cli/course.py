@@ -10,6 +10,7 @@ from rich.text import Text
 from canmap.base.dataclass import dataclass
 from canmap.base.errors import printable
 from canmap.base.words import number, times
+from canmap.cli.hanging import print_hanging
 from canmap.records.change import told_once
 from canmap.summaries.changes import LISTED_CHANGES
 from canmap.vocabulary.record_types import Control, Gear, Stop, field_types
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
 
 HEADING = "Course of the session, in seconds from the start"
 SHOWN_LINES = 12
-NARROWEST = 8  # of the words: what is still wider than the screen is folded by the screen
 TOGETHER_NS = 100_000_000  # what changes alike and so close is told in one line
 NAMED = 4  # fields that one line names
 STOP = 0  # rank of the e-stop chain, of which a line has one time: a button is pressed before the loop opens
@@ -38,11 +38,7 @@ def show_course(result: Inspection, out: Console) -> None:
         out.print()
         out.print(Text(HEADING, style="bold"), soft_wrap=not out.is_terminal)
     for head, words in lines:
-        text = Text(printable(words))
-        parts = text.wrap(out, max(out.width - len(head), NARROWEST)) if out.is_terminal else [text]
-        for row, part in enumerate(parts):
-            begin = " " * len(head) if row else head
-            out.print(Text(begin + part.plain.rstrip()), soft_wrap=True)
+        print_hanging(out, head, Text(printable(words)))
 
 
 def _course(result: Inspection) -> list[tuple[str, str]]:

@@ -9,9 +9,10 @@ from rich.text import Text
 
 from canmap.base.errors import UsageError, printable
 from canmap.base.words import times
-from canmap.cli.render import STYLES, console
+from canmap.cli.finding_lines import STYLES, counted, has_no_moment, show_general_notes
+from canmap.cli.hanging import print_hanging
+from canmap.cli.render import console
 from canmap.findings.episodes import Closed, Opened
-from canmap.findings.finding import Severity
 from canmap.frames.window import LONGEST_S
 from canmap.records.change import told_once
 from canmap.results.shown import in_si, shown_fields
@@ -75,13 +76,15 @@ class LinePrinter:
         lines += [(change.clock_ns, _change_line(change)) for change in told_once(step.changes)]
         told_ns = step.now_ns
         for event in step.events:
+            if has_no_moment(event.finding):
+                continue  # told together at the end
             known_ns = step.now_ns if event.known_ns is None else event.known_ns
             known_ns = max(known_ns, self._told_ns)
             told_ns = max(told_ns, known_ns)
             lines.append((known_ns, _event_line(event, known_ns, self._zero_ns, si=self._si)))
         self._told_ns = max(self._told_ns, told_ns)
         for at_ns, line in sorted(lines, key=lambda pair: pair[0]):
-            self._out.print(Text(f"{_seconds(at_ns, self._zero_ns):>10} s  ") + line, soft_wrap=True)
+            print_hanging(self._out, f"{_seconds(at_ns, self._zero_ns):>10} s  ", line)
 
     def close(self, *, whole: bool) -> None:
         """Add nothing: every line is told, and the verdict comes with the result."""
@@ -104,12 +107,10 @@ class LinePrinter:
 
 
 def print_verdict(result: Inspection, pace: Pace | None) -> None:
-    """Print the verdict of a run, and how well the pace was kept."""
+    """Print what is said of the whole of a run, its verdict, and how well the pace was kept."""
     out = console()
-    counts = [
-        times(sum(f.severity is severity for f in result.findings), severity.value) for severity in Severity
-    ]
-    out.print(f"{result.verdict.upper()}: {', '.join(counts)}")
+    show_general_notes(result, out)
+    out.print(f"{result.verdict.upper()}: {counted(result)}")
     if pace is not None:
         out.print(f"No frame came more than {pace.worst_late_s * 1e3:.0f} ms late.", style="dim")
 

@@ -4,21 +4,17 @@ from __future__ import annotations
 
 import os
 import sys
-from collections import defaultdict
 from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
-from rich.padding import Padding
 from rich.segment import Segment, Segments
 from rich.text import Text
 
 from canmap.base.errors import printable
 from canmap.base.words import number, times
-from canmap.checks.buses.unknown_ids import identifier
 from canmap.cli.course import show_course
+from canmap.cli.finding_lines import counted, show_findings
 from canmap.cli.tables import fits, print_blocks, print_rows
-from canmap.findings.finding import Severity
-from canmap.findings.kinds import SPEC, UNKNOWN_ID
 from canmap.results.inspection import ValueSummary
 from canmap.results.shown import in_si
 
@@ -27,14 +23,11 @@ if TYPE_CHECKING:
 
     from rich.console import ConsoleOptions, RenderableType
 
-    from canmap.findings.finding import Finding, Kind
     from canmap.results.inspection import Inspection, MessageSummary
     from canmap.results.shown import Shown
     from canmap.summaries.alive import Alive, Extent
     from canmap.summaries.fields import RecordSummary
 
-STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "dim"}
-SHOWN = 40  # findings of one severity that are shown; JSON has all
 PIPE_WIDTH = 120
 # Columns that a screen may do without, in the order in which one that is too narrow leaves them out.
 NOTHING = 1e-5  # of the largest value of a field: what is smaller is shown as 0
@@ -84,13 +77,10 @@ def show(result: Inspection, out: Screen | None = None, *, si: bool = False) -> 
     _show_messages(result, out)
     _show_records(result, out, si=si)
     show_course(result, out)
-    _show_findings(result, out, si=si)
-    counts = [
-        times(sum(f.severity is severity for f in result.findings), severity.value) for severity in Severity
-    ]
+    show_findings(result, out, si=si)
     style = "bold red" if result.verdict == "fail" else "bold green"
     out.print()
-    out.print(Text.assemble((f"{result.verdict.upper()}", style), f": {', '.join(counts)}"))
+    out.print(Text.assemble((f"{result.verdict.upper()}", style), f": {counted(result)}"))
 
 
 def _show_capture(result: Inspection, out: Screen) -> None:
@@ -236,72 +226,3 @@ def _share(part: int, whole: int) -> str:
     if part in (0, whole):
         return f"{100 * part // whole} %"
     return f"{min(max(100 * part / whole, 0.1), 99.9):.1f} %"
-
-
-def _show_findings(result: Inspection, out: Screen, *, si: bool) -> None:
-    out.print()
-    if not result.findings:
-        out.print(Text("Nothing found", style="bold"))
-        return
-    out.print(Text("Findings, with their seconds from the start", style="bold"))
-    groups: dict[Severity, list[Finding]] = defaultdict(list)
-    for finding in result.findings:
-        groups[finding.severity].append(finding)
-    for severity in Severity:
-        listed = [f for f in groups[severity] if not _told_together(f)]
-        for finding in listed[:SHOWN]:
-            _show_finding(result, finding, out, si=si)
-        if len(listed) > SHOWN:
-            out.print(Text(f"  and {times(len(listed) - SHOWN, f'more {severity.value}')}; --json has all"))
-    _show_unknown(result, out)
-
-
-def _told_together(finding: Finding) -> bool:
-    """Whether a finding is one of many that are reported in one line."""
-    return finding.kind == UNKNOWN_ID and finding.place.bus is not None
-
-
-def _show_line(out: Screen, severity: Severity, kind: Kind, text: str) -> None:
-    line = Text.assemble("  ", (severity.value, STYLES[severity]), f" {kind.value}  {printable(text)}")
-    out.print(line)
-
-
-def _show_finding(result: Inspection, finding: Finding, out: Screen, *, si: bool) -> None:
-    """Print one finding: severity, kind, span, sentence; below it what else happened around its begin."""
-    start, end = result.seconds(finding.start_ns), result.seconds(finding.end_ns)
-    span = f"{start:.3f}" if start == end else f"{start:.3f} to {end:.3f}"
-    span += ", open" if finding.open else ""
-    head = Text.assemble("  ", (finding.severity.value, STYLES[finding.severity]), f" {finding.kind.value}")
-    if finding.kind != SPEC:
-        head.append(f" [{span}]", style="cyan")
-    head.append(f"  {printable(finding.told(si=si))}")
-    _print_below(head, 2, out)
-    for sentence in finding.beside:
-        _print_below(Text(f"    {printable(sentence)}", style="dim"), 4, out)
-
-
-def _print_below(line: Text, indent: int, out: Screen) -> None:
-    """Print an indented line; on a terminal what has no room in it goes on below its begin."""
-    out.print(Padding(line[indent:], (0, 0, 0, indent)) if out.is_terminal else line)
-
-
-def _show_unknown(result: Inspection, out: Screen) -> None:
-    """All unknown identifiers in one sentence a channel; JSON has each of them."""
-    by_channel: dict[str, list[tuple[str, int]]] = defaultdict(list)
-    elsewhere: dict[str, list[str]] = defaultdict(list)
-    buses = {(message.can_id, message.extended): message.bus for message in result.messages}
-    for channel, can_id, extended, count in result.unknown_ids:
-        name = identifier(can_id, extended=extended)
-        by_channel[channel].append((name, count))
-        if bus := buses.get((can_id, extended)):
-            elsewhere[channel].append(f"{name} (bus {bus})")
-    for channel, ids in sorted(by_channel.items()):
-        names = ", ".join(name for name, _ in ids[:12]) + (" ..." if len(ids) > 12 else "")
-        frames = sum(count for _, count in ids)
-        text = (
-            f"channel {channel} carries {times(len(ids), 'identifier')} that its description does not list, "
-        )
-        text += f"in {times(frames, 'frame')}: {names}"
-        if others := elsewhere[channel]:
-            text += f"; another bus knows {_listing(others)}, so check which channel each bus has"
-        _show_line(out, Severity.NOTE, UNKNOWN_ID, text)

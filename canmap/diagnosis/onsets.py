@@ -48,6 +48,7 @@ AT_END_NS = 300_000_000  # and so close to the end of a silence
 SAME_MESSAGE_NS = 10_000_000_000  # and on the same message, in another way or by its values again
 LONGEST_NS = 10_000_000_000  # of what lasts: later than that, something else begins an episode of its own
 HANDED_BACK_NS = 300_000_000  # between the enable bit and the state of its axis
+WITHOUT_DEMAND = {AxisState.READY, AxisState.STANDBY}  # states of an axis that nobody asks
 FLOOD_FRAMES, FLOOD_A_SECOND = 200, 500  # of an identifier that nobody knows
 DEMAND_OF = {Steering: SteeringDemand, Drive: DriveDemand, Brake: BrakeDemand}
 
@@ -56,6 +57,7 @@ class OnsetKind(StrEnum):
     """What began."""
 
     LEFT_ACTIVE = "left_active"
+    HANDED_BACK = "handed_back"  # by the computer, which took its demand back before
     SILENT = "silent"
     REFUSED = "refused"
     FRAMES_DOUBTFUL = "frames_doubtful"
@@ -65,6 +67,7 @@ class OnsetKind(StrEnum):
     FROM_START = "from_start"
 
 
+OF_AXES = {OnsetKind.LEFT_ACTIVE, OnsetKind.HANDED_BACK}
 OF_KIND = {
     "checksum": OnsetKind.REFUSED,
     "counter": OnsetKind.REFUSED,
@@ -101,7 +104,6 @@ class EpisodeOnset:
         end_ns: Session clock at which it was over.
         open: It was not.
         subject: Message or record.field.
-        by_computer: The computer took its demand back before.
         until_ns: Session clock at which the axis changed its state again, None where it did not.
     """
 
@@ -110,7 +112,6 @@ class EpisodeOnset:
     end_ns: int
     open: bool
     subject: str
-    by_computer: bool = False
     until_ns: int | None = None
 
 
@@ -144,7 +145,7 @@ class EpisodeSpan:
     @property
     def by_computer(self) -> bool:
         """Whether nothing else began in it than that the computer handed axes back."""
-        return all(one.by_computer for one in self.onsets)
+        return self.kinds == (OnsetKind.HANDED_BACK,)
 
 
 def episodes_of(result: Inspection) -> list[EpisodeSpan]:
@@ -193,12 +194,13 @@ def _belongs(onset: EpisodeOnset, group: list[EpisodeOnset]) -> bool:
     for one in group:
         ends = abs(onset.start_ns - (one.until_ns or one.end_ns)) <= AT_END_NS and not one.open
         lasts = (
-            one.kind not in {OnsetKind.SILENT, OnsetKind.LEFT_ACTIVE}
+            one.kind not in {OnsetKind.SILENT, *OF_AXES}
             and onset.start_ns <= min(one.end_ns, one.start_ns + LONGEST_NS) + AT_END_NS
         )
         again = (
             one.subject == onset.subject
             and (one.kind is not onset.kind or one.kind is OnsetKind.VALUES_DOUBTFUL)
+            and not OF_AXES.issuperset({one.kind, onset.kind})
             and onset.start_ns - one.start_ns <= SAME_MESSAGE_NS
         )
         if ends or lasts or again:
@@ -277,11 +279,24 @@ def _of_axes(result: Inspection) -> Iterable[EpisodeOnset]:
     for change in axis_changes(result):
         if change.before is not AxisState.ACTIVE:
             continue
+        unheard_ns = _unheard_ns(result, change) if change.after in WITHOUT_DEMAND else 0
         by_computer = any(
-            0 <= change.clock_ns - one.clock_ns <= HANDED_BACK_NS
+            0 <= change.clock_ns - one.clock_ns <= HANDED_BACK_NS + unheard_ns
             for one in withdrawals(result, change.record)
         )
-        at_ns = change.clock_ns
-        yield EpisodeOnset(
-            OnsetKind.LEFT_ACTIVE, at_ns, at_ns, False, change.name, by_computer, change.until_ns
-        )
+        kind = OnsetKind.HANDED_BACK if by_computer else OnsetKind.LEFT_ACTIVE
+        yield EpisodeOnset(kind, change.clock_ns, change.clock_ns, False, change.name, change.until_ns)
+
+
+def _unheard_ns(result: Inspection, change: Change) -> int:
+    """For how long an axis had not been heard of as it told a change: it may have happened all that time."""
+    told = change.source.bus, change.source.message
+    silences = [one for finding in result.findings for one in (finding, *finding.parts) if one.kind == STALE]
+    return max(
+        (
+            change.clock_ns - one.start_ns
+            for one in silences
+            if (one.place.bus, one.place.message) == told and abs(change.clock_ns - one.end_ns) <= AT_END_NS
+        ),
+        default=0,
+    )

@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from canmap.findings.finding import Severity
-from canmap.findings.kinds import BURST, LOSS, RATE, RECORDING_GAP, STALE
+from canmap.findings.finding import Severity, worst
+from canmap.findings.kinds import BURST, COUNTER, DUPLICATE, LOSS, RATE, RECORDING_GAP, STALE
 from canmap.timing.timers import Count
 
 if TYPE_CHECKING:
@@ -39,9 +39,39 @@ def without_rates_explained(findings: Iterable[Finding]) -> list[Finding]:
     return told_with(findings, reasons[:MOST], _makes_rate)
 
 
+def without_what_was_recorded_twice(findings: Iterable[Finding]) -> list[Finding]:
+    """Return the findings; what comes of a channel that several captures recorded is a part of that.
+
+    Where the clocks of the captures differ, each frame comes again, as if its sender repeated it and were
+    twice as quick. The finding is then as severe as the worst of it.
+    """
+    findings = list(findings)
+    reasons = [one for one in findings if one.kind == DUPLICATE and "captures" in one.facts]
+    told = told_with(findings, reasons, _comes_of_recorders) if reasons else findings
+    return [
+        replace(one, severity=worst((one.severity, *(part.severity for part in one.parts))))
+        if one.kind == DUPLICATE and one.parts
+        else one
+        for one in told
+    ]
+
+
+def _comes_of_recorders(reason: Finding, finding: Finding) -> bool:
+    """Whether frames that came twice, repeated their counter or came too often are of two recorders."""
+    too_often = (finding.value or 0.0) < (finding.limit or 0.0)
+    return (
+        (finding.kind in {DUPLICATE, COUNTER} or (finding.kind == RATE and too_often))
+        and finding.place.bus == reason.place.bus
+        and finding.start_ns >= reason.start_ns - NEAR_NS
+        and finding.end_ns <= reason.end_ns + NEAR_NS
+    )
+
+
 def with_silence(findings: Iterable[Finding]) -> list[Finding]:
     """Return the findings; what came of a silence or a gap in the recording is a part of that."""
     findings = list(findings)
+    gaps = [one for one in findings if one.kind == RECORDING_GAP]
+    findings = told_with(findings, gaps[:MOST], _counted_in)
     reasons = [one for one in findings if one.kind in {STALE, RECORDING_GAP}]
     return told_with(findings, reasons[:MOST], _comes_of)
 
@@ -115,6 +145,19 @@ def _makes_rate(reason: Finding, finding: Finding) -> bool:
         and one.start_ns - NEAR_NS <= finding.start_ns <= one.end_ns + NEAR_NS
         and (finding.end_ns <= one.end_ns + NEAR_NS or (not slow and finding.count == 1))
         for one in (reason.parts or (reason,))
+    )
+
+
+def _counted_in(gap: Finding, finding: Finding) -> bool:
+    """Whether it is what a counter says of a gap in the recording, in which its message is missed."""
+    return (
+        finding.kind == LOSS
+        and finding.severity is Severity.NOTE
+        and any(
+            (part.place.bus, part.place.message) == (finding.place.bus, finding.place.message)
+            and part.start_ns <= finding.start_ns <= part.end_ns
+            for part in gap.parts
+        )
     )
 
 

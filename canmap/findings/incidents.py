@@ -16,7 +16,12 @@ from typing import TYPE_CHECKING
 from canmap.base.dataclass import dataclass
 from canmap.base.words import first_of, times
 from canmap.findings.begun_together import begun_together, due_ns
-from canmap.findings.explained import with_doubtful_watchdogs, with_silence, without_rates_explained
+from canmap.findings.explained import (
+    with_doubtful_watchdogs,
+    with_silence,
+    without_rates_explained,
+    without_what_was_recorded_twice,
+)
 from canmap.findings.finding import Finding, Place, Severity, worst
 from canmap.findings.incident_words import (
     EVERY_MESSAGE,
@@ -30,6 +35,7 @@ from canmap.findings.incident_words import (
 from canmap.findings.kinds import MISSING, RECORDING_GAP, SPEC, STALE
 from canmap.findings.shared_messages import without_what_two_senders_do
 from canmap.findings.wrong_periods import of_wrong_periods
+from canmap.timing.timers import Count
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -96,7 +102,7 @@ def gathered(findings: Iterable[Finding], known: Known) -> list[Finding]:
     """Return the findings with the silences that have a cause in common as one; its parts are in it."""
     silences: list[Finding] = []
     rest: list[Finding] = []
-    told = _of_misplaced(list(findings), known.misplaced)
+    told = without_what_was_recorded_twice(_of_misplaced(list(findings), known.misplaced))
     told = without_what_two_senders_do(told, known.spec, known.rules)
     told = without_rates_explained(told)
     for finding in of_wrong_periods(told, known.rules):
@@ -326,7 +332,12 @@ class _Cluster:
         return rule.stale_after_ns + period_ns <= span_ns
 
     def _step_ns(self, parts: list[Finding]) -> int | None:
-        """By how much the stamps stepped, where every message goes on as if no time had passed; else None."""
+        """By how much the stamps stepped, where every message goes on as if no time had passed; else None.
+
+        Where a counter went on meanwhile by as many frames as fell out, time had passed.
+        """
+        if any(part.facts.get("counter") == Count.BY_LOST for part in parts):
+            return None
         steps: dict[int, list[int]] = {}
         for part in parts:
             period_ns = self._rule(part).period_ns

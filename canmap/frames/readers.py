@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from canmap.frames.source import FrameSource, Progress, Reached
 
 STANDARD_INPUT = "-"
+_NO_CAPTURE = frozenset({".yaml", ".yml", ".dbc"})  # what stands beside captures, and gets into their place
 
 
 def _reading(
@@ -229,6 +230,8 @@ def _text_format(name: str, start: bytes, by_ending: Format | None) -> Format:
         for one in FORMATS:
             if one.line is not None and one.line.match(line.strip()):
                 return one
+    if by_ending is None and PurePath(name).suffix.lower() in _NO_CAPTURE:
+        raise CaptureError(f"{name}: by its name this is a spec or a description, and no capture; name that.")
     if by_ending is None and lines:
         known = ", ".join(one.ending for one in FORMATS if one.line is not None)
         raise CaptureError(

@@ -40,13 +40,14 @@ _SENTENCES = {
         "Whether frames of {subject} were lost is not told: there is no counter, and {detail}."
     ),
     NoteReason.HELD_FOR_EVER: (
-        "No period is known for {subject}, so records hold its values for ever: write `max_age`, "
-        "or its `period` or `heartbeat`."
+        "No period is known for {subject}, so records hold what came for ever: write `max_age`, "
+        "`period` or `heartbeat`."
     ),
     NoteReason.NOTHING_PROMISED: (
-        "No period is known for {subject}{where}: its silence and rate are not checked."
+        "No period is known for {subject}{where}, so silence and rate are not checked: write `period` or "
+        "`trigger` under `messages`."
     ),
-    NoteReason.NO_RATE_PROMISED: "No period is known for {subject}{where}: its rate is not checked.",
+    NoteReason.NO_RATE_PROMISED: "No period is known for {subject}{where}: the rate is not checked.",
     NoteReason.NO_HEARTBEAT: "{subject}{where} {detail} and has no heartbeat: its silence is not checked.",
     NoteReason.IN_PACKETS: (
         "{subject}{where} comes in packets where it tells several codes: the silence and rate of its single "
@@ -69,6 +70,8 @@ _SENTENCES = {
     NoteReason.MORE_REPAIRS: "{file}: {more}.",
     NoteReason.NOT_READ: "Signals of {subject} in {file} are not read: {detail}.",
 }
+# Their sentences hold of several messages too.
+OF_MANY = frozenset({NoteReason.HELD_FOR_EVER, NoteReason.NOTHING_PROMISED, NoteReason.NO_RATE_PROMISED})
 # Of these a description gives words, which may hold anything.
 _FROM_DESCRIPTION = {NoteReason.REPAIRED, NoteReason.NOT_READ}
 
@@ -127,3 +130,8 @@ class Note:
             more=times(self.count, "more repair"),
         )
         return readable(text) if self.reason in _FROM_DESCRIPTION else text
+
+
+def text_of_many(reason: NoteReason, subjects: str) -> str:
+    """Return one sentence for several notes of a reason that is in `OF_MANY`, without their places."""
+    return Note(reason=reason, subject=subjects).text

@@ -19,7 +19,7 @@ from canmap.mapping.reading.shapes import message
 from canmap.vocabulary.record_types import CORE_TYPES, Drive, Motion, Record, Steering, field_types
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Mapping
 
     from canmap.mapping.model import Geometry
     from canmap.mapping.reading.marks import Node
@@ -93,13 +93,13 @@ def with_records(node: Node | None, rules: tuple[RecordRule, ...], context: Cont
     return replace(context, records=records, mapped=mapped)
 
 
-def _mapped(entries: Node, type_: type[Record]) -> set[str] | None:
+def _mapped(entries: Node, type_: type[Record]) -> list[str] | None:
     """Return the fields that a record maps, or derives; None where a key of it has no meaning."""
     types = field_types(type_)
     if type_ is Motion:
-        return set(types)
+        return list(types)
     given = set(entries.pairs) - {_TYPE, _STAMP} if isinstance(entries, Entries) else set()
-    return given if given <= set(types) else None
+    return [name for name in types if name in given] if given <= set(types) else None
 
 
 def _note_ageless(
@@ -158,7 +158,8 @@ def _with_type(
         place = entries.pairs[strange[0]][0].place
         context.faults.add(place, f"A record has no key {shown(strange[0])}, and needs `{_TYPE}`.")
     elif not _told_elsewhere(name, context):
-        context.faults.add(name.place, f"The record {name.text} needs the key `{_TYPE}`.")
+        ending = context.faults.ending(None, list(types))
+        context.faults.add(name.place, f"The record {name.text} needs the key `{_TYPE}`{ending}")
     return entries, None
 
 
@@ -255,10 +256,18 @@ class _Fields:
             self._context.faults.add(node.place, f"{node.text} is not a {field.name.replace('_', ' ')}.")
         elif item in mapped:
             return replace(mapped[item], type=field, line=node.place.line)
-        elif not len(self._context.faults):  # a faulty field is reported where it stands
+        elif item not in (written := self._written(other, mapped)):
             text = f"The record {other} does not map its field {item}"
-            self._context.faults.add(node.place, f"{text}; it maps {listed(mapped or ['none'], 'and')}.")
+            self._context.faults.add(node.place, f"{text}; it maps {listed(written or ['none'], 'and')}.")
         return None
+
+    def _written(self, other: str, mapped: Mapping[str, FieldRule]) -> Collection[str]:
+        """Return the fields that another record maps, faulty or not; of one of no use, all of its type."""
+        other_type = self._context.records[other]
+        known = field_types(other_type) if other_type else {}
+        if other_type is Motion:  # it has rules only for what it is derived from
+            return known if len(self._context.faults) else mapped
+        return self._context.mapped.get(other, known)
 
     def _check_motion(self, given: set[str]) -> None:
         faults, place = self._context.faults, self._record.entries.place

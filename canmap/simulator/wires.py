@@ -36,6 +36,7 @@ from canmap.simulator.cart.chronicle import Happened, Subject
 from canmap.simulator.cart.nodes import MS, batch, ordered
 from canmap.simulator.cart.other_traffic import OTHER_NODES, OtherTraffic
 from canmap.simulator.cart.payloads import EXTENDED
+from canmap.simulator.cart.states import FIELDS
 from canmap.simulator.cart.world import LONGEST_SPAN_NS, HandOver, World
 from canmap.simulator.recorders import RecordedTogether, merged, recordings, with_clocks
 
@@ -50,7 +51,9 @@ if TYPE_CHECKING:
 
 LIVE_SPAN_NS = 2000 * MS
 OTHERS_AHEAD_NS = 10_000 * MS  # so far ahead is worked out what nobody here has a part in
-Rows = list[tuple[float, ...]]
+Row = tuple[float, ...]
+Rows = list[Row]
+ASKED = {"steering": "asked_angle", "drive": "asked_throttle", "brake": "asked_brake"}
 # Names of a module are found ten times as fast as members of an enumeration.
 SENT = Outcome.SENT
 ERROR_ACTIVE, ERROR_PASSIVE, BUS_OFF = NodeState.ERROR_ACTIVE, NodeState.ERROR_PASSIVE, NodeState.BUS_OFF
@@ -115,14 +118,14 @@ class _Ahead(HandOver):
         super().__init__(world)
         self._sent: dict[str, list[Releases]] = {"drive": [], "chassis": []}
         self._others = _others(world.setup)
-        self._schedule: list[tuple[int, Callable[[int], None]]] = []
+        self._schedule: list[tuple[int, Callable[[int, Row], None]]] = []
         self._next = 0
 
     def plan(self, start_ns: int, end_ns: int) -> None:
         world = self.world
         acts = [(name, _obeyed(world, axis)) for axis, name in world.kind.machinery.demand_of.items()]
         acts.append((world.kind.seen.message, _seen(world)))
-        schedule: list[tuple[int, Callable[[int], None]]] = []
+        schedule: list[tuple[int, Callable[[int, Row], None]]] = []
         for name, act in acts:
             sender = world.senders[name]
             if world.units[sender.unit].on and not sender.trouble.stopped:
@@ -133,7 +136,7 @@ class _Ahead(HandOver):
         schedule = self._schedule
         while self._next < len(schedule) and schedule[self._next][0] < t_ns:
             due_ns, act = schedule[self._next]
-            act(due_ns)
+            act(due_ns, rows[-1])
             self._next += 1
 
     def close(self, start_ns: int, end_ns: int, rows: Rows) -> None:
@@ -151,30 +154,33 @@ class _Ahead(HandOver):
         return sent
 
 
-def _obeyed(world: World, which: str) -> Callable[[int], None]:
-    """Return what lets an axis take the demand that the computer sends now, rounded as its frame does."""
-    machinery, axis, computer = world.kind.machinery, world.cart.axes[which], world.cart.computer
-    name, signal = machinery.demand_of[which], axis.rule.signal
-    layout, together = world.layouts[name], set(world.kind.demands[name])
+def _obeyed(world: World, which: str) -> Callable[[int, Row], None]:
+    """Return what lets an axis take the demand that the computer sends now, rounded as its frame does.
 
-    def obey(t_ns: int) -> None:
-        asked = {
-            "steering": machinery.asked_angle(computer.asked_angle),
-            "drive": computer.throttle,
-            "brake": computer.brake,
-        }
-        axis.gear = computer.gear
-        axis.obey(layout.rounded(signal, asked[which]), bool(together & computer.enabled), t_ns)
+    It takes it out of the state after the last step, as its frame does too: what the computer was told since
+    is in neither.
+    """
+    machinery, axis = world.kind.machinery, world.cart.axes[which]
+    name, signal = machinery.demand_of[which], axis.rule.signal
+    layout, place = world.layouts[name], FIELDS.index
+    asked, gear = place(ASKED[which]), place("asked_gear")
+    enables = [place(f"{each}_enable") for each in world.kind.demands[name]]
+    told = machinery.asked_angle if which == "steering" else float
+
+    def obey(t_ns: int, row: Row) -> None:
+        axis.gear = row[gear]
+        enable = any(row[each] for each in enables)
+        axis.obey(layout.rounded(signal, told(row[asked])), enable, t_ns)
 
     return obey
 
 
-def _seen(world: World) -> Callable[[int], None]:
+def _seen(world: World) -> Callable[[int, Row], None]:
     """Return what lets the computer see the speed that the kit tells now."""
     seen, cart = world.kind.seen, world.cart
     layout = world.layouts[seen.message]
 
-    def see(t_ns: int) -> None:
+    def see(t_ns: int, _: Row) -> None:
         cart.computer.see_speed(layout.rounded(seen.signal, seen.unit * cart.vehicle.speed) / seen.unit, t_ns)
 
     return see

@@ -108,6 +108,30 @@ def test_a_window_on_two_recorders_ends_with_its_last_frame(tmp_path: Path) -> N
     assert {finding.facts.get("reason") for finding in findings} == {"loss_not_told"}
 
 
+@pytest.mark.parametrize(
+    ("apart_ms", "severity", "kinds"), [(0, "warning", {"duplicate"}), (4, "error", {"counter", "rate"})]
+)
+def test_a_channel_that_two_recorders_had_is_one_finding(
+    tmp_path: Path, apart_ms: int, severity: str, kinds: set[str]
+) -> None:
+    """Both have all frames of the channel; with clocks that are apart each seems to come again."""
+    head = "vehicle: Test cart\nbuses: {drive: {description: kit.dbc, channel: can0, bit_rate: 500 kbit/s}}\n"
+    counted = "messages: {Tick: {counter: {signal: Value}}}\n"
+    spec = spec_of(tmp_path, TICK, counted, periods_ms={0x100: 10}, head=head)
+    paths = [tmp_path / "near.log", tmp_path / "far.log"]
+    for path, late_ms in zip(paths, (0, apart_ms), strict=True):
+        stamps = [row(10 * number + late_ms)[0] / 1e9 for number in range(300)]
+        lines = [
+            f"({t:.6f}) can0 100#{number % 256:02X}{number // 256:02X}{0:012X}\n"
+            for number, t in enumerate(stamps)
+        ]
+        path.write_text("".join(lines), "ascii")
+    (finding,) = serious(inspect(paths, spec))
+    assert finding.text.startswith("Several captures recorded channel can0 at the same time")
+    assert (finding.severity, {part.kind for part in finding.parts}) == (severity, kinds)
+    assert (finding.place.bus, finding.facts) == ("drive", {"captures": 2})
+
+
 def test_a_part_over_a_step_is_written_the_same_each_time(tmp_path: Path) -> None:
     rows = [row(t)[0] for t in [*range(60_000), *range(1000, 61_000)]]
     log = tmp_path / "s.log"

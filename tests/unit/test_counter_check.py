@@ -153,6 +153,28 @@ def test_a_wrong_wrap_is_told_as_such(tmp_path: Path) -> None:
     assert finding.text.endswith("its counter went on each time from its last value to 0: check its `wrap`.")
 
 
+def test_a_value_that_is_strange_now_and_then_is_no_other_round(tmp_path: Path) -> None:
+    sent = [(10 * i, 15 if i in {30, 110, 190} else i % 15) for i in range(250)]
+    finding = only(judged(spec(tmp_path, ", wrap: 14"), sent))
+    assert finding.text == "The counter of Tick was up to 15 in 3 frames; it goes from 0 to 14."
+
+
+@pytest.mark.parametrize(
+    ("counter", "said"),
+    [
+        (", wrap: 11", "was up to 14 in 39 frames; it goes from 0 to 11: check its `wrap`."),
+        (", start: 1, wrap: 14", "was 0 in 14 frames; it goes from 1 to 14: check its `start`."),
+        (
+            ", step: 2, wrap: 14",
+            "was 13 in 93 frames; it goes from 0 to 14 without it: check its `step` and `reserved`.",
+        ),
+    ],
+)
+def test_a_round_that_is_not_as_the_spec_says_is_one_finding(tmp_path: Path, counter: str, said: str) -> None:
+    finding = only(judged(spec(tmp_path, counter), ((10 * i, i % 15) for i in range(200))))
+    assert finding.text == f"The counter of Tick {said}"
+
+
 def test_after_a_silence_the_counter_tells_who_stood_still(tmp_path: Path) -> None:
     """The sender stood still, its frames were lost, or it began anew."""
     before = [(10 * i, i % 16) for i in range(53)]

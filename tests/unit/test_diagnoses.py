@@ -12,6 +12,7 @@ from canmap.diagnosis.facts.atoms import lacking
 from canmap.diagnosis.facts.evidence import Atom
 from canmap.diagnosis.onsets import OnsetKind
 from canmap.diagnosis.scoring import Decision
+from canmap.diagnosis.telling.evidence_words import headline
 from canmap.frames.chunks import join
 from canmap.simulator.recorders import EPOCH_NS
 from canmap.simulator.wires import recorded
@@ -87,6 +88,40 @@ def test_a_motor_that_pulls_while_the_angle_stands_is_held(name: str, strains: b
     assert any(evidence.value == "strains" for evidence in one.diagnosis.evidence) is strains
 
 
+@pytest.mark.parametrize(("name", "stood"), [("frozen feedback", True), ("derating", False)])
+def test_an_angle_whose_last_bits_stand_is_old(name: str, stood: bool, tmp_path: Path) -> None:
+    """In the first the demand ends its turn a moment later: the angle stays only a little behind it."""
+    (one,) = run_fault(name, 2006, tmp_path, "carrier")
+    assert one.how == "root"
+    assert one.diagnosis is not None
+    assert any(evidence.value == "last_bits_stood" for evidence in one.diagnosis.evidence) is stood
+
+
+def test_an_opening_of_the_stop_loop_that_only_an_event_tells_is_named(tmp_path: Path) -> None:
+    """Its samples say that it was closed throughout; a contact may have been loose before it first opened."""
+    (one,) = run_fault("loop chatter", 2004, tmp_path)
+    assert (one.how, one.named) == ("root", ("loop_opened",))
+    assert one.diagnosis is not None
+    low_ns, high_ns = one.diagnosis.begins_ns
+    assert low_ns <= one.start_ns <= high_ns
+
+
+@pytest.mark.parametrize(
+    ("name", "seed", "longest_ms"),
+    [("gateway loss, some", 2002, 700), ("button", 2000, 50), ("radio button", 2007, 100)],
+)
+def test_an_episode_began_between_the_moments_told(
+    name: str, seed: int, longest_ms: int, tmp_path: Path
+) -> None:
+    """A first silence that is only the longest of scattered losses; a button that is told behind the loop
+    that it opens; one that the frame before held back."""
+    one = run_fault(name, seed, tmp_path)[0]
+    assert one.diagnosis is not None
+    low_ns, high_ns = one.diagnosis.begins_ns
+    assert low_ns <= one.start_ns <= high_ns
+    assert high_ns - low_ns <= longest_ms * 1_000_000
+
+
 HANDED_BACK = BEND.format(spec=CART) + "  - {at: 8.20 s, computer: hand back}\n"
 
 
@@ -99,13 +134,53 @@ def test_a_computer_that_withdraws_is_a_consequence_of_the_silence_before(tmp_pa
     assert [scored.cause.key for scored in one.judgement.follows] == ["computer_withdrew"]
     values = [evidence.value for evidence in one.chain]
     assert values == sorted(values, key=["one_message", "withdrawn", "let_go"].index)
+    # The steering tells only with its next feedback, half a second later, that it is not active any more.
+    assert headline(one.span) == "messages fell silent and the computer handed an axis back"
 
 
-def test_a_cut_that_nodes_live_through_is_of_their_supply(tmp_path: Path) -> None:
-    """The carrier tells of no stop chain; its nodes are silent for less than anything that is stale."""
-    (one,) = run_fault("supply cut, brief", 1, tmp_path, "carrier")
+def test_axes_that_the_computer_hands_back_in_a_longer_episode_did_not_let_go(tmp_path: Path) -> None:
+    silent = "{kind: message_stopped, message: PedalState, at: 7.8 s, for: 900 ms}"
+    (one,) = diagnosed_of(recorded(scenario_of(tmp_path, HANDED_BACK, silent, 4).setup))
+    assert one.span.kinds == (OnsetKind.SILENT, OnsetKind.HANDED_BACK)
+    assert headline(one.span) == "messages fell silent and the computer handed an axis back"
+
+
+@pytest.mark.parametrize("seed", [1, 2009])
+def test_a_cut_that_nodes_live_through_is_of_their_supply(seed: int, tmp_path: Path) -> None:
+    """The carrier tells of no stop chain; its nodes are silent for less than anything that is stale.
+
+    In the second its drive node is back within a period: it says that its axes, which ran, are off.
+    """
+    (one,) = run_fault("supply cut, brief", seed, tmp_path, "carrier")
     assert one.how == "tie"
     assert one.named[0] in {"supply_sag", "kit_unfed"}
+
+
+@pytest.mark.parametrize(("seed", "reach"), [(2000, "node"), (2015, "message_or_node")])
+def test_a_node_with_one_cyclic_message_began_anew(seed: int, reach: str, tmp_path: Path) -> None:
+    """It missed a heartbeat, or was back before one and sent, unasked, what it sends on a change only."""
+    (one,) = run_fault("supervisor away", seed, tmp_path)
+    assert one.how == "tie"
+    assert set(one.named) == {"node_supply", "node_restarted"}
+    assert one.diagnosis is not None
+    assert reach in [evidence.value for evidence in one.diagnosis.evidence]
+
+
+@pytest.mark.parametrize(
+    ("vehicle", "name", "cause"),
+    [("cart", "bus shorted", "bus_down"), ("carrier", "host stall, no buffer", "recording_stopped")],
+)
+def test_what_comes_first_as_a_silence_is_over_was_not_there_throughout(
+    vehicle: str, name: str, cause: str, tmp_path: Path
+) -> None:
+    """A slow message, or one on a change, comes up to a period before those that fell silent do."""
+    (one,) = run_fault(name, 2100, tmp_path, vehicle)
+    assert (one.how, one.named) == ("root", (cause,))
+
+
+def test_a_node_that_misses_its_heartbeat_is_gone(tmp_path: Path) -> None:
+    (one,) = run_fault("supervisor unplugged", 2000, tmp_path)
+    assert (one.how, one.named) == ("root", ("node_dead",))
 
 
 def test_a_computer_that_hands_back_in_motion_is_an_episode(tmp_path: Path) -> None:
@@ -113,6 +188,20 @@ def test_a_computer_that_hands_back_in_motion_is_an_episode(tmp_path: Path) -> N
     assert one.judgement.decision is Decision.ROOT
     assert one.judgement.first[0].cause.key == "computer_asked"
     assert one.begins_ns[0] <= EPOCH_NS + 8_200_000_000 <= one.begins_ns[1]
+    assert headline(one.span) == "the computer handed an axis back"
+
+
+@pytest.mark.parametrize(("vehicle", "seed"), [("cart", 2005), ("carrier", 2000)])
+def test_a_computer_hands_back_between_two_steps_of_the_vehicle(
+    vehicle: str, seed: int, tmp_path: Path
+) -> None:
+    """No axis lets go before a frame asks it to; the carrier's driver pulls his lever after that."""
+    (one,) = run_fault("computer hands back", seed, tmp_path, vehicle)
+    assert (one.how, one.named) == ("root", ("computer_asked",))
+    assert one.diagnosis is not None
+    values = [evidence.value for evidence in one.diagnosis.chain]
+    assert values.index("withdrawn") < values.index("let_go")
+    assert "past_threshold" not in values
 
 
 def test_a_computer_that_hands_back_at_rest_is_no_episode(tmp_path: Path) -> None:

@@ -126,6 +126,32 @@ def test_a_channel_on_which_nothing_came_accuses_no_node(kit: Spec) -> None:
     assert parts(finding) == set(NAMES.values())
 
 
+@pytest.mark.parametrize(
+    ("was_set", "said"),
+    [(True, "The stamps of channel can0 jump forward by 500 ms, and"), (False, "Nothing was recorded on")],
+)
+def test_a_counter_tells_a_clock_that_was_set_from_a_recorder_that_was_away(
+    tmp_path: Path, was_set: bool, said: str
+) -> None:
+    """All messages go on after 500 ms, whole periods of all; only the counter tells whether they passed."""
+    spec = spec_of(tmp_path, MESSAGES, "messages: {Angle: {counter: {signal: V16}}}\n", periods_ms=PERIODS)
+    sent = [
+        (t_ms, can_id, number)
+        for can_id, period_ms in PERIODS.items()
+        for number, t_ms in enumerate(range(can_id % 7, 3000, period_ms))
+    ]
+    recorded = [
+        row(t_ms + 500 * (was_set and t_ms > 1000), can_id, number.to_bytes(2, "little") + bytes(6))
+        for t_ms, can_id, number in sorted(sent)
+        if was_set or not away(t_ms)
+    ]
+    result, _ = inspected([frames(recorded)], spec)
+    (gap,) = of_kind(result, "recording_gap")
+    assert gap.text.startswith(said)
+    assert ("loss" in {part.kind for part in gap.parts}) is not was_set
+    assert not of_kind(result, "loss")
+
+
 @pytest.mark.parametrize("pause_ms", [90, 300])
 def test_a_channel_that_went_on_meanwhile_is_named(kit: Spec, pause_ms: int) -> None:
     """One that nothing describes, every 50 ms; it does not go on where it pauses too."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import pytest
@@ -172,6 +173,32 @@ def test_an_axis_that_does_not_follow(tmp_path: Path) -> None:
 )
 def test_an_axis_that_follows_or_is_not_asked(tmp_path: Path, asked, reported) -> None:
     assert of_kind(run(tmp_path, follow(asked, reported)), "tracking") == []
+
+
+def bend(t_ms: float) -> float:
+    return 30 * math.sin(t_ms / 80)
+
+
+@pytest.mark.parametrize(
+    ("reported", "turned"),
+    [
+        (lambda t: -bend(t - 20), True),  # it follows as it may, to the other side
+        (lambda t: -bend(t - 20) if t < 300 else bend(t - 20), False),
+        (lambda t: -0.3 * bend(t - 20), False),  # a wrong scale is no wrong sign
+        (lambda _: 0, False),
+        (lambda _: 25, False),  # jammed
+        (lambda t: -bend(t - 20) if t < 60 else bend(t - 20), False),
+    ],
+)
+def test_an_axis_whose_sign_is_wrong_is_told_so(tmp_path: Path, reported, turned: bool) -> None:
+    rows = follow(bend, reported, until_ms=800)
+    spec = spec_of(tmp_path, values.KIT, values.RECORDS + values.AXES, periods_ms=values.PERIODS_MS)
+    whole = frames(sorted(rows, key=lambda one: one[0]))
+    first, *others = of_kind(inspected([whole], spec)[0], "tracking")
+    assert of_kind(inspected(whole.split(range(len(whole))), spec)[0], "tracking") == [first, *others]
+    hint = "With the other sign it would follow: check the `sign` of both."
+    assert (first.text.endswith(hint), first.facts.get("wrong") == "sign") == (turned, turned)
+    assert not [one for one in others if hint in one.text]
 
 
 def test_an_axis_has_its_time_when_it_becomes_active(tmp_path: Path) -> None:

@@ -8,8 +8,11 @@ import rlcompleter
 from typing import TYPE_CHECKING
 
 import pytest
+from rich.text import Text
 
 import canmap
+from canmap.checks.buses.unknown_ids import LISTED_IDS
+from canmap.cli.hanging import print_hanging
 from canmap.cli.lines import LinePrinter
 from canmap.cli.render import Screen, show
 from canmap.engine.engine import Engine
@@ -76,7 +79,55 @@ def test_the_bus_that_knows_an_identifier_is_named(tmp_path: Path) -> None:
         "which channel each bus has.",
         "The description of bus drive does not know 201, which came 1 time.",
     ]
-    assert "another bus knows 200 (bus body)" in " ".join(screen(result).split())
+    said = " ".join(screen(result).split())
+    assert "2 notes unknown_id The description of bus drive does not know 2 identifiers, in 2 frames" in said
+    assert "Another bus knows 200 (bus body): check which channel each bus has." in said
+
+
+def test_messages_of_which_nothing_is_promised_are_named_in_one_line(tmp_path: Path) -> None:
+    spec = spec_of(tmp_path, TICK + TOCK + PAGES, "messages: {Page: {stale_after: 1 s}}\n")
+    result, _ = inspected([frames([row(t) for t in range(0, 100, 10)])], spec)
+    said = screen(result)
+    assert "  2 notes spec  No period is known for Tick and Tock, so silence and rate are not checked" in said
+    assert "  note spec  No period is known for Page (line " in said
+    assert "PASS: 0 errors, 0 warnings, 3 notes" in said.replace("FAIL: 1 error", "PASS: 0 errors")
+
+
+def test_of_much_that_is_alike_the_first_have_a_line_each(tmp_path: Path) -> None:
+    voltage = "voltage: {signal: Tick.Value, unit: V, range: [0 V, 9 V]}"
+    spec = spec_of(tmp_path, TICK, f"records: {{a: {{type: Battery, stamp: Tick, {voltage}}}}}\n")
+    rows = [row(t, data=bytes([20 if t // 50 % 2 else 5, *[0] * 7])) for t in range(0, 1000, 10)]
+    result, _ = inspected([frames(rows)], spec)
+    lines = [line for line in screen(result).splitlines() if "out_of_range" in line]
+    assert [line.split()[0] for line in lines] == [*["error"] * 5, "5"]
+    assert lines[-1].startswith("  5 errors out_of_range [0.550 to ")
+    assert lines[-1].endswith("  more of Tick.Value like those above; --json has them")
+
+
+@pytest.mark.parametrize("width", [40, 12])
+def test_on_a_narrow_terminal_words_go_on_below_themselves(width: int) -> None:
+    words, head = "brake  effort 0 %  pedal 0 %  pressure 0 bar  state active", "     7.910 s  "
+    out = io.StringIO()
+    print_hanging(Screen(file=out, width=width, force_terminal=True), head, Text(words))
+    first, *rest = out.getvalue().splitlines()
+    assert first.startswith(head)
+    assert rest
+    assert all(line.startswith(" " * len(head)) for line in rest)
+    assert " ".join(line[len(head) :] for line in [first, *rest]).split() == words.split()
+    assert width < len(head) or max(map(len, [first, *rest])) <= width
+    print_hanging(Screen(file=(piped := io.StringIO()), width=width), head, Text(words))
+    assert piped.getvalue() == f"{head}{words}\n"
+
+
+def test_unknown_identifiers_that_have_no_note_each_stand_behind_the_others(tmp_path: Path) -> None:
+    rows = [row(number, 0x200 + number) for number in range(LISTED_IDS + 6)]
+    *_, named, counted, _, verdict = screen(
+        inspected([frames(rows)], spec_of(tmp_path, TICK))[0]
+    ).splitlines()
+    assert named.startswith(f"  {LISTED_IDS} notes unknown_id  The description of bus drive does not know 64")
+    assert named.endswith(": 200, 201, 202, 203, 204, 205, 206, 207, 208, 209, 20A, 20B and 52 more.")
+    assert counted == "  note unknown_id  6 more unknown identifiers came in 6 frames."
+    assert verdict.endswith(f"{LISTED_IDS + 2} notes")
 
 
 def test_unknown_identifiers_are_in_order_whatever_capture_comes_first(tmp_path: Path) -> None:

@@ -139,16 +139,17 @@ NOTES = {
     ),
     NoteReason.HELD_FOR_EVER: (
         Note(reason=NoteReason.HELD_FOR_EVER, subject="Speed"),
-        "No period is known for Speed, so records hold its values for ever: write `max_age`, or its "
-        "`period` or `heartbeat`.",
+        "No period is known for Speed, so records hold what came for ever: write `max_age`, `period` "
+        "or `heartbeat`.",
     ),
     NoteReason.NOTHING_PROMISED: (
         Note(reason=NoteReason.NOTHING_PROMISED, subject="Speed", line=5),
-        "No period is known for Speed (line 5): its silence and rate are not checked.",
+        "No period is known for Speed (line 5), so silence and rate are not checked: write `period` or "
+        "`trigger` under `messages`.",
     ),
     NoteReason.NO_RATE_PROMISED: (
         Note(reason=NoteReason.NO_RATE_PROMISED, subject="Speed", line=5),
-        "No period is known for Speed (line 5): its rate is not checked.",
+        "No period is known for Speed (line 5): the rate is not checked.",
     ),
     NoteReason.NO_HEARTBEAT: (
         Note(reason=NoteReason.NO_HEARTBEAT, subject="Speed", line=5, detail="is sent when it changes"),

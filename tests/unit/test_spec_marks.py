@@ -82,13 +82,22 @@ def test_refused(name, tmp_path):
 
 
 @pytest.mark.parametrize("text", ["NS_ :\n\tCM_\n\tBA_\n\nBS_:\n", 'VERSION ""\n\nNS_ :\n\nBS_:\n'])
-def test_a_description_in_the_place_of_a_spec_is_one_mistake_that_asks_for_the_file(text, tmp_path):
-    path = tmp_path / "kit.dbc"
+@pytest.mark.parametrize(
+    ("name", "end"),
+    [
+        ("kit.dbc", "this is a bus description: give the spec that names it."),
+        ("kit.txt", " Or is it the wrong file? Its name does not end in .yaml."),
+    ],
+)
+def test_a_description_in_the_place_of_a_spec_is_one_mistake_that_asks_for_the_file(
+    text, name, end, tmp_path
+):
+    path = tmp_path / name
     path.write_text(text, encoding="utf-8")
     faults = Faults()
     read_nodes(str(path), faults)
     (fault,) = faults.error().faults
-    assert fault.text.endswith(" Or is it the wrong file? Its name does not end in .yaml.")
+    assert fault.text.endswith(end)
 
 
 def test_alias_bomb_is_an_error_at_once(tmp_path):

@@ -87,6 +87,58 @@ def test_nearest_name_is_plausible_or_none(tmp_path):
     assert "; did you mean `E2E P" in said
 
 
+def test_a_rate_in_place_of_a_period_is_told_the_period(tmp_path):
+    ((*_, said),) = faults_of(tmp_path, "messages: {SteerFeedback: {period: 40 Hz}}\n")
+    assert said == "The unit `Hz` does not convert to s: its period is 25 ms."
+
+
+def test_a_sign_before_a_name_is_told_its_key(tmp_path):
+    ((*_, said),) = faults_of(tmp_path, RECORD + "wheel_angle: -SteerFeedback.Angle\n")
+    told = "write `{signal: SteerFeedback.Angle, sign: -1}` for a field."
+    assert said == f"`-SteerFeedback.Angle` is not a signal: {told}"
+
+
+def test_a_colon_without_a_blank_behind_it_is_told_and_read_all_the_same(tmp_path):
+    found = faults_of(tmp_path, RECORD + "wheel_angle: {signal:SteerFeedback.Agle, sign: 1}\n")
+    assert found == [
+        (8, 19, "`signal:SteerFeedback.Agle` lacks a blank behind its colon."),
+        (8, 26, "SteerFeedback has no signal `Agle`; did you mean `Angle`?"),
+    ]
+
+
+def test_a_record_without_a_type_is_told_which_there_are(tmp_path):
+    ((*_, said),) = faults_of(tmp_path, "records:\n  a: {stamp: SteerFeedback}\n")
+    assert said.startswith("The record a needs the key `type`; it is one of Steering, Drive, ")
+
+
+def test_a_field_that_another_record_does_not_map_is_told_whatever_else_is_wrong(tmp_path):
+    text = (
+        "geometry: {wheelbase: 1.86 m}\nrecords:\n"
+        "  a: {type: Drive, stamp: DriveFeedback, speed: DriveFeedback.Sped}\n"
+        "  s: {type: Steering, stamp: SteerFeedback, wheel_angle: SteerFeedback.Angle}\n"
+        "  m: {type: Motion, stamp: DriveFeedback, speed: a.speed, road_angle: s.road_angle}\n"
+    )
+    assert [(line, said) for line, _, said in faults_of(tmp_path, text)] == [
+        (6, "DriveFeedback has no signal `Sped`; did you mean `Speed`?"),
+        (8, "The record s does not map its field road_angle; it maps wheel_angle."),
+    ]
+
+
+def test_a_mistake_that_is_put_right_in_the_description_is_told_once(tmp_path):
+    signals = "".join(f' SG_ {name} : 0|16@1- (1,0) [0|0] "deg" Other\n' for name in ("Angle", "Other"))
+    (tmp_path / "kit.dbc").write_text(f"BU_: Node Other\nBO_ 256 Column: 8 Node\n{signals}", "utf-8")
+    fields = "wheel_angle: {signal: Column.Angle, valid_when: {Column.Other: 1}}, road_angle: Column.Angle"
+    (tmp_path / "cart.yaml").write_text(
+        "vehicle: Test cart\nbuses: {drive: {description: kit.dbc}}\n"
+        f"records: {{a: {{type: Steering, stamp: Column, {fields}}}}}\n",
+        "utf-8",
+    )
+    with pytest.raises(SpecError) as raised:
+        canmap.load_spec(str(tmp_path / "cart.yaml"))
+    said = [fault.text.split(",")[0] for fault in raised.value.faults]
+    assert said == ["Column.Angle is not read", "Column.Other is not read"]
+
+
 BELOW = {
     "unknown message": (
         "messages:\n  Nothing: {perod: 1 s, counter: {signal: Counter, step: 900}, latency: 3 V}\n",

@@ -57,6 +57,9 @@ def test_a_text_in_no_known_format_is_refused_unless_its_ending_tells(tmp_path: 
         CaptureError, match=r"neither its first lines nor its name show its format.*\.log, \.asc"
     ):
         open_captures([str(tmp_path / "a.txt")])
+    (tmp_path / "a.yaml").write_text("hello: world\n")
+    with pytest.raises(CaptureError, match="this is a spec or a description, and no capture"):
+        open_captures([str(tmp_path / "a.yaml")])
     (tmp_path / "a.log").write_text("hello\nworld\n")
     assert read(tmp_path / "a.log").bad_count == 2
 

@@ -17,6 +17,7 @@ import numpy as np
 from canmap.base.dataclass import dataclass
 from canmap.base.words import seconds
 from canmap.checks.axes.following import Following, Verdicts
+from canmap.checks.common.hints import with_hint
 from canmap.checks.common.pages import paged
 from canmap.checks.common.record_values import (
     RecordValueCheck,
@@ -43,6 +44,9 @@ if TYPE_CHECKING:
     from canmap.vocabulary.figures import Figures
 
 TRACKING = Kind("tracking", Severity.ERROR)
+# Records with a report so many tolerances from zero tell its sign: that it is wrong, where so many of them at
+# least, and this share, would be near their demands with the other sign, and hardly any are with theirs.
+_FAR, _LEAST, _SHARE = 2, 20, 0.95
 _NEVER_NS = np.iinfo(np.int64).min // 2
 _OLDEST_NS = 1_000_000_000  # of a report that is held for ever, older ones are not judged
 
@@ -145,6 +149,7 @@ class TrackingCheck(RecordValueCheck):
         self._active_since = [_NEVER_NS for _ in self._axes]
         self._was_active = [False for _ in self._axes]
         self._told = [0 for _ in self._axes]
+        self._signs = [np.zeros(3, np.int64) for _ in self._axes]  # far from zero; off; not off if turned
 
     def fold(self, view: View, part: None) -> list[Event]:
         """Judge the records of one chunk."""
@@ -168,6 +173,16 @@ class TrackingCheck(RecordValueCheck):
             if following is not None:
                 self._tell_ripe(subject, following.ripe(end.session.now_ns, last=True))
         return super().finish(end)
+
+    def findings(self) -> list[Finding]:
+        """Return all findings so far; the first of an axis says if the sign of its report looks wrong."""
+        found = super().findings()
+        for report, signs in zip(self._fields, self._signs, strict=True):
+            far, *told = signs.tolist()
+            if far >= _LEAST and min(told) >= _SHARE * far:
+                hint = "With the other sign it would follow: check the `sign` of both."
+                found = with_hint(found, report.place, hint, {"wrong": "sign"})
+        return found
 
     def _fold_subject(self, subject: int, chunk: RecordChunk, view: View) -> None:
         following = self._following[subject]
@@ -209,7 +224,11 @@ class TrackingCheck(RecordValueCheck):
         off = np.maximum(np.maximum(low - report.values, report.values - high), 0.0)
         judged = settled & there & report.valid & (report.age_ns <= self._oldest_ns[subject])
         rounding = (np.abs(low) + np.abs(high) + np.abs(report.values)) * ROUNDING
-        faulty = judged & (off > float(axis.tolerance or 0) + rounding)
+        allowed = float(axis.tolerance or 0) + rounding
+        faulty = judged & (off > allowed)
+        far = judged & (np.abs(report.values) > _FAR * allowed)
+        follows_turned = (low + report.values <= allowed) & (-report.values - high <= allowed)
+        self._signs[subject] += [far.sum(), (far & faulty).sum(), (far & follows_turned).sum()]
         return off, faulty, judged & ~faulty
 
     def _settled(self, subject: int, chunk: RecordChunk, view: View) -> NDArray[np.bool_]:

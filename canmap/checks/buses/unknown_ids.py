@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canmap.base.words import times
@@ -72,7 +73,8 @@ class UnknownIds:
             more = times(len(rest), "more unknown identifier")
             more = f"More than {more}" if unlisted else more
             span_ns = min(first for _, first, _ in rest), max(last for _, _, last in rest)
-            found.append(_note(Place(bus=None), span_ns, count, f"{more} came in {times(count, 'frame')}."))
+            note = _note(Place(bus=None), span_ns, count, f"{more} came in {times(count, 'frame')}.")
+            found.append(replace(note, facts={"identifiers": len(rest)}))
         return found
 
 
@@ -98,9 +100,11 @@ class IdNames:
         bus = self._buses[channel]
         name = identifier(key & 0x1FFF_FFFF, extended=bool(key >> 31))
         text = f"The description of bus {bus} does not know {name}, which came {times(count, 'time')}"
+        facts: dict[str, str | tuple[str, ...]] = {"id": name}
         if others := self._known.get(key):
             text += f"; that of bus {' and '.join(others)} does, so check which channel each bus has"
-        return _note(Place(bus=bus), (first_ns, last_ns), count, f"{text}.")
+            facts["known_by"] = tuple(others)
+        return replace(_note(Place(bus=bus), (first_ns, last_ns), count, f"{text}."), facts=facts)
 
 
 def identifier(can_id: int, *, extended: bool) -> str:

@@ -12,7 +12,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.words import number, seconds, times
-from canmap.checks.protection.counter_values import CounterCheck, in_facts, in_stretches, place_of_counter
+from canmap.checks.protection.counter_values import (
+    ROUNDS,
+    CounterCheck,
+    in_facts,
+    in_stretches,
+    place_of_counter,
+)
 from canmap.findings.finding import Severity
 from canmap.findings.kinds import LOSS, RESTART
 from canmap.findings.restarts import Clue
@@ -29,7 +35,6 @@ if TYPE_CHECKING:
     from canmap.stream.view import View
 
 PARTED_BY = 100  # frames: what is lost by chance, one in some, is one loss as long as it goes on
-ROUNDS = 3  # losses at the end of a round, and nowhere else, from which on the end is taken to be wrong
 
 
 class CountedLoss(CounterCheck):

@@ -21,9 +21,13 @@ if TYPE_CHECKING:
     from canmap.checks.check import End, Setting
     from canmap.findings.episodes import Episode, Event
     from canmap.findings.finding import Finding
+    from canmap.payload.counters import RollingCounter
     from canmap.signals.counted import OddCounters
     from canmap.signals.promised import PromisedCounter
     from canmap.stream.view import View
+
+
+ROUNDS = 3  # in so many something has to recur to be taken for a wrong spec
 
 
 class CounterCheck(EpisodeCheck[None]):
@@ -183,22 +187,38 @@ class JumpingCounter(CounterCheck):
 
 
 class StrangeCounter(CounterCheck):
-    """Finds values that a counter never should take."""
+    """Finds values that a counter never should take.
+
+    Where its round is not as the spec says, they come once in each: so a round of 8 bits parts two findings.
+    """
 
     kinds = (COUNTER,)
     wrong = Wrong.NEVER_SENT
+    parted_by = 256
 
     def _describe(self, episode: Episode) -> Finding:
         one = self._promised(episode)
         value, ring = int(episode.worst), one.counting.ring
         often = f" in {times(episode.count, 'frame')}" if episode.count > 1 else ""
+        was = f"up to {value}" if often and value > ring.last else f"{value}"
         always = " from the start" if episode.from_start and episode.still else ""
         text = (
-            f"The counter of {one.name} was {value}{often}{in_stretches(episode)}{always}; "
+            f"The counter of {one.name} was {was}{often}{in_stretches(episode)}{always}; "
             f"it goes from {ring.first} to {ring.last}"
         )
-        text += "." if not ring.first < value < ring.last else " without it."
+        text += " without it" if ring.first < value < ring.last else ""
+        rounds = (episode.last - episode.first) // ring.values
+        if rounds >= ROUNDS and 2 * episode.count >= rounds:  # it came again and again, as part of the round
+            text += f": check its {_doubtful_key(value, ring)}"
+        text += "."
         found = episode.finding(
             COUNTER, place_of_counter(one), text, value=float(value), limit=float(ring.last)
         )
         return replace(found, facts=in_facts(episode, first=ring.first))
+
+
+def _doubtful_key(value: int, ring: RollingCounter) -> str:
+    """Return the key of the spec that is likely wrong where a value out of the round comes once in each."""
+    if value > ring.last:
+        return "`wrap`"
+    return "`start`" if value < ring.first else "`step` and `reserved`"

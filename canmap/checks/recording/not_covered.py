@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canmap.base.words import plural, seconds
@@ -30,6 +31,7 @@ class NotCovered(Check[None]):
         self._found: list[Finding] = []
         self._frames: Counter[str] = Counter()
         self._shared_ns: dict[str, tuple[int, int]] = {}  # channel to the span in which several recorded it
+        self._recorders: Counter[str] = Counter()  # channel to how many did
 
     def fold(self, view: View, _part: None) -> list[Event]:
         """Keep which channels several captures recorded in one chunk."""
@@ -40,6 +42,7 @@ class NotCovered(Check[None]):
             if span.recorders > 1 and len(view.clock):
                 start_ns, _ = self._shared_ns.get(span.channel, (int(view.clock[0]), 0))
                 self._shared_ns[span.channel] = (start_ns, int(view.clock[-1]))
+                self._recorders[span.channel] = max(self._recorders[span.channel], span.recorders)
         return []
 
     def finish(self, end: End) -> list[Event]:
@@ -56,7 +59,9 @@ class NotCovered(Check[None]):
                 f"Several captures recorded channel {name} at the same time; the frames that both hold count "
                 "twice where their clocks differ, so inspect them one at a time."
             )
-            self._found.append(_finding(DUPLICATE, Place(), span_ns, text, count=self._frames[name]))
+            place = Place(bus=next((bus.name for bus in self._buses if bus.channel == name), None))
+            found = _finding(DUPLICATE, place, span_ns, text, count=self._frames[name])
+            self._found.append(replace(found, facts={"captures": self._recorders[name]}))
         return super().finish(end)
 
     def findings(self) -> list[Finding]:

@@ -13,8 +13,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.base.words import times
+from canmap.checks.common.hints import with_hint
 from canmap.checks.common.samples import SampleCheck, there
 from canmap.checks.common.subjects import subjects
+from canmap.checks.values.other_byte_order import OtherByteOrder
 from canmap.findings.finding import Finding, Kind, Severity
 from canmap.signals.extract import counts, no_data
 
@@ -22,8 +24,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.checks.check import Setting
-    from canmap.findings.episodes import Episode
+    from canmap.findings.episodes import Episode, Event
     from canmap.signals.extract import Samples
+    from canmap.stream.view import View
     from canmap.vocabulary.figures import Figures
 
 OUT_OF_RANGE = Kind("out_of_range", Severity.ERROR)
@@ -36,8 +39,33 @@ class LimitCheck(SampleCheck):
 
     def __init__(self, setting: Setting) -> None:
         self._subjects = tuple(subjects(setting.plan, setting.spec.records))
+        orders = ((index, OtherByteOrder.of(one, setting.plan)) for index, one in enumerate(self._subjects))
+        self._orders = {index: order for index, order in orders if order is not None}
+        self._since: dict[int, int] = {}  # of those that left their range: from which sample of this chunk on
         first = [subject.columns[0] for subject in self._subjects]
         super().__init__(setting, first, [subject.plain for subject in self._subjects], self._excess)
+
+    def fold(self, view: View, part: None) -> list[Event]:
+        """Judge the samples of one chunk, and read what is out of range the other way round."""
+        events = super().fold(view, part)
+        samples = view.prepared.samples
+        for index, since in self._since.items():
+            columns = self._subjects[index].columns
+            self._orders[index].take(samples.values(columns[0])[since:][there(samples, columns)[since:]])
+            self._since[index] = 0
+        return events
+
+    def findings(self) -> list[Finding]:
+        """Return all findings so far; the first about a signal says if its byte order looks wrong."""
+        found = super().findings()
+        for index in self._since:
+            if (order := self._orders[index]).fits:
+                keys = ", ".join(f"{key}: {value}" for key, value in order.correction.items())
+                hint = (
+                    f"With its bytes the other way round it would keep to its limits: see `correct`, {keys}."
+                )
+                found = with_hint(found, self._subjects[index].place, hint, order.correction)
+        return found
 
     def _judge(
         self, index: int, samples: Samples
@@ -53,6 +81,8 @@ class LimitCheck(SampleCheck):
             judged &= finite
         outside = subject.range.outside(raw, values, finite)
         faulty = np.zeros(len(judged), np.bool_) if outside is None else outside & judged
+        if index in self._orders and index not in self._since and faulty.any():
+            self._since[index] = int(faulty.argmax())
         told = (
             counts(raw[0], samples.plan.columns[subject.columns[0]].kind) if subject.range.counts else values
         )

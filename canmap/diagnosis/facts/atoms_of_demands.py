@@ -6,8 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canmap.diagnosis.facts.atoms_of_order import brief_openings
 from canmap.diagnosis.facts.atoms_of_silence import LEAST_BUNCH, reach_of
-from canmap.diagnosis.facts.case_file import DUE, MS
+from canmap.diagnosis.facts.begun_anew import begun_anew, of_changes
+from canmap.diagnosis.facts.case_file import MS
 from canmap.diagnosis.facts.evidence import Atom, Evidence, Role
 from canmap.diagnosis.facts.left_out import left_out
 from canmap.diagnosis.onsets import axis_changes, withdrawals
@@ -26,7 +28,6 @@ BRIEF_NS = 500 * MS  # by so much a demand may be late; common practice
 AROUND_NS = 1_000 * MS
 STOP_BEFORE_NS = 1_500 * MS
 AFTER_NS = 700 * MS
-OFF_NS = 200 * MS  # within which a node that starts anew tells that its axis is off; common practice
 TOGGLES_NS = 100 * MS  # a bit that comes back so soon is of two senders, and not taken back
 
 
@@ -208,13 +209,9 @@ def kit(case: CaseFile) -> Iterator[Evidence]:
         of_value = [one for one in left if one.after in states]
         of_value = of_value or [one for one in changes if value == "faulted" and one.after in states]
         if of_value:
-            yield _of_changes(value, of_value)
+            yield of_changes(value, of_value)
     off = [one for one in changes if one.after is AxisState.OFF]
-    anew = [one for one in off if _after_silence(case, one) or _after_pause(case, one)]
-    if anew:
-        yield _of_changes("began_anew", anew)
-    yield from _restarts(case)
-    yield from _several_anew(case, anew)
+    yield from begun_anew(case, off)
     active = [rule.name for rule in case.spec.records if _stayed(case, rule.name, left)]
     if active and not left:
         yield Evidence(
@@ -248,89 +245,10 @@ def _concerned(case: CaseFile) -> bool:
     return bool(told & {Role.KIT, Role.COMPUTER})
 
 
-def _restarts(case: CaseFile) -> Iterator[Evidence]:
-    """Nodes that tell themselves that they started anew: by restart count, uptime or boot frame."""
-    for finding in case.findings("restart"):
-        clues = finding.facts.get("clues") or (finding.facts.get("clue"),)
-        if isinstance(clues, tuple) and set(clues) - {"counter", None}:
-            yield Evidence(
-                atom=Atom.KIT,
-                value="began_anew",
-                role=Role.KIT,
-                from_ns=finding.start_ns,
-                to_ns=finding.end_ns,
-                names=(str(finding.facts.get("node", "")),),
-                line=finding.line,
-            )
-
-
-def _several_anew(case: CaseFile, anew: list[Change]) -> Iterator[Evidence]:
-    """Several nodes that came back as after power-on, by what the axes or the nodes themselves tell."""
-    back = {case.rules[gap.slot].sender for gap in case.gaps}
-    back |= {_teller(case, one.record) for one in anew if _after_pause(case, one)}
-    told = {_teller(case, one.record): one.clock_ns for one in anew if _teller(case, one.record) in back}
-    told |= {
-        str(one.facts.get("node")): one.start_ns for one in case.findings("restart") if one.facts.get("node")
-    }
-    told.pop("", None)
-    if len(told) > 1:
-        yield Evidence(
-            atom=Atom.KIT,
-            value="several_began_anew",
-            role=Role.KIT,
-            from_ns=min(told.values()),
-            to_ns=max(told.values()),
-            names=tuple(told),
-        )
-
-
-def _teller(case: CaseFile, record: str) -> str:
-    """The node whose message tells the state of an axis."""
-    rule = next(rule for rule in case.spec.records if rule.name == record)
-    told = {
-        (field.sources[0].bus, field.sources[0].message)
-        for field in rule.fields
-        if field.type.kind is AxisState
-    }
-    return next((r.sender or "" for r in case.rules if (r.bus, r.message.name) in told), "")
-
-
 def _in_episode(case: CaseFile, change: Change) -> bool:
     return (
         case.begin_ns - 50 * MS <= change.clock_ns <= max(case.end_ns + AFTER_NS, case.begin_ns + AROUND_NS)
     )
-
-
-def _of_changes(value: str, changes: list[Change]) -> Evidence:
-    return Evidence(
-        atom=Atom.KIT,
-        value=value,
-        role=Role.KIT,
-        subject=changes[0].record,
-        from_ns=changes[0].clock_ns,
-        to_ns=changes[-1].clock_ns,
-        names=tuple(dict.fromkeys(one.record for one in changes)),
-    )
-
-
-def _after_silence(case: CaseFile, change: Change) -> bool:
-    """Whether an axis says that it is off right when its message is back: it has started anew."""
-    returned = [gap.next_ns for gap in case.gaps if gap.next_ns is not None]
-    return any(abs(change.clock_ns - next_ns) <= 50 * MS for next_ns in returned)
-
-
-def _after_pause(case: CaseFile, change: Change) -> bool:
-    """Whether the node of an axis that says that it is off paused just before, too briefly to be silent."""
-    node, rule = _teller(case, change.record), next(r for r in case.spec.records if r.name == change.record)
-    slots = [slot for slot, one in enumerate(case.rules) if one.sender == node]
-    periods_ns = [period_ns for slot in slots if (period_ns := case.period_ns(slot))]
-    of_axis = {case.rules[slot].message.name for slot in slots}
-    if change.before is not AxisState.ACTIVE or not periods_ns or rule.stamp not in of_axis:
-        return False
-    clock = np.sort(np.concatenate([case.clock(slot) for slot in slots]))
-    clock = clock[(clock >= case.window.from_ns) & (clock <= change.clock_ns)]
-    pauses = np.flatnonzero(np.diff(clock) > DUE * min(periods_ns))
-    return len(pauses) > 0 and change.clock_ns - clock[pauses[-1] + 1] <= OFF_NS
 
 
 def _stayed(case: CaseFile, record: str, left: list[Change]) -> bool:
@@ -361,8 +279,24 @@ TOLD = {on for on, _ in CHAIN.values()}
 def stop_chain(case: CaseFile) -> Iterator[Evidence]:
     """Each button, link, loop and relay: what it did around the begin, or that all like it stayed quiet."""
     found = [one for rule in case.spec.records for one in _of_stop(case, rule)]
+    found += _opened_briefly(case)
     told = {one.role for one in found if one.value in TOLD}
     yield from (one for one in found if one.value in TOLD or one.role not in told)
+
+
+def _opened_briefly(case: CaseFile) -> Iterator[Evidence]:
+    """That the stop loop opened for less than its samples show, where an event tells of it."""
+    chain = case.spec.manual.stop_chain
+    for finding in brief_openings(case)[:1] if chain else ():
+        yield Evidence(
+            atom=Atom.STOP_CHAIN,
+            value="open",
+            role=Role.LOOP,
+            subject=".".join(chain.loop) if chain else "",
+            from_ns=finding.start_ns,
+            to_ns=finding.end_ns,
+            line=finding.line,
+        )
 
 
 def _of_stop(case: CaseFile, rule: RecordRule) -> Iterator[Evidence]:

@@ -16,9 +16,12 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canmap.diagnosis.facts.case_file import CaseFile
+    from canmap.findings.finding import Finding
     from canmap.records.change import Change
 
 LONGEST_SAMPLE_NS = 100 * MS  # of what nothing shows sooner
+HELD_BACK = 2  # minimum gaps, within which the frame before may have held one back
+OPENED_NS = 1_500 * MS  # before the begin, in which the stop loop may have opened for it
 
 
 class When(NamedTuple):
@@ -62,6 +65,13 @@ def is_stop(case: CaseFile, change: Change) -> bool:
     return issubclass(case.result.record_types[change.record], Stop) and bool(change.after)
 
 
+def brief_openings(case: CaseFile) -> list[Finding]:
+    """Return what tells around the begin that the stop loop opened for less than its samples show."""
+    from_ns, to_ns = case.begin_ns - OPENED_NS, case.begin_ns + LONGEST_SAMPLE_NS
+    told = (one for one in case.result.findings if one.kind == "stop_chain" and one.facts.get("told_by"))
+    return [one for one in told if from_ns <= one.start_ns <= to_ns]
+
+
 def first_of_changes(changes: list[Change], case: CaseFile) -> When | None:
     """Return when the first of some changes happened: after the sample before, until its own."""
     for change in changes:
@@ -71,7 +81,10 @@ def first_of_changes(changes: list[Change], case: CaseFile) -> When | None:
 
 
 def _sampled_before(case: CaseFile, change: Change) -> int:
-    """When the value before was last told; a message that comes on a change is late by its minimum gap."""
+    """When the value before was last told; a message that comes on a change is late by its minimum gap.
+
+    By more where the frame before it may have held it back: as long as its sender takes to look again.
+    """
     rule = next(rule for rule in case.spec.records if rule.name == change.record)
     sources = [field.sources for field in rule.fields if field.type.name == change.field]
     named = (sources[0][0].bus, sources[0][0].message) if sources and sources[0] else (rule.bus, rule.stamp)
@@ -80,8 +93,9 @@ def _sampled_before(case: CaseFile, change: Change) -> int:
     told = clock[clock <= change.clock_ns]  # the last tells it, the one before does not
     before_ns = int(told[-2]) if len(told) > 1 else case.window.from_ns
     message = case.rules[slot]
-    if message.trigger is Trigger.ON_CHANGE:
-        return max(before_ns, change.clock_ns - (message.minimum_gap_ns or LONGEST_SAMPLE_NS))
+    gap_ns = message.minimum_gap_ns or LONGEST_SAMPLE_NS
+    if message.trigger is Trigger.ON_CHANGE and change.clock_ns - before_ns > HELD_BACK * gap_ns:
+        return change.clock_ns - gap_ns
     return before_ns
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.diagnosis.facts.case_file import MS
+from canmap.diagnosis.facts.case_file import DUE, MS
 from canmap.diagnosis.facts.evidence import Atom, Evidence, Role
 from canmap.frames.chunks import FrameKind
 from canmap.timing.phase import WINDOW
@@ -135,15 +135,29 @@ def _with_its_copies(case: CaseFile, slots: set[int]) -> bool:
 
 def _of_sender(case: CaseFile, slots: set[int]) -> str:
     sender = next(case.rules[slot].sender for slot in slots)
-    alive = _alive(case, {slot for slot, rule in enumerate(case.rules) if rule.sender == sender} - slots)
+    others = {slot for slot, rule in enumerate(case.rules) if rule.sender == sender} - slots
+    alive = _alive(case, others)
     if alive or sender is None:
         return "one_message" if len(slots) == 1 else "several"
-    return "message_or_node" if len(slots) == 1 else "node"
+    return "message_or_node" if len(slots) == 1 and not _missed_heartbeat(case, others) else "node"
+
+
+def _missed_heartbeat(case: CaseFile, slots: set[int]) -> bool:
+    """Whether one of some messages that come on a change was away for longer than its heartbeat too."""
+    from_ns, _ = case.quiet_ns
+    for slot in slots:
+        heartbeat_ns, clock = case.rules[slot].heartbeat_ns, case.clock(slot)
+        place = int(clock.searchsorted(from_ns))
+        if heartbeat_ns and place:
+            ends_ns = int(clock[place]) if place < len(clock) else case.window.to_ns
+            if ends_ns - int(clock[place - 1]) > DUE * heartbeat_ns:
+                return True
+    return False
 
 
 def _alive(case: CaseFile, slots: set[int]) -> bool:
     """Whether a message of some slots came while all of the first were silent; copies do not count."""
-    from_ns, to_ns = case.quiet_ns
+    from_ns, to_ns = _surely_quiet_ns(case)
     for slot in slots:
         if case.roles[slot] is Role.COPY:
             continue
@@ -153,12 +167,23 @@ def _alive(case: CaseFile, slots: set[int]) -> bool:
     return False
 
 
+def _surely_quiet_ns(case: CaseFile) -> tuple[int, int]:
+    """From when until when what silenced all of the first surely lasted.
+
+    As it was over others may have come before them, but before each by no more than its period.
+    """
+    from_ns, to_ns = case.quiet_ns
+    ends_ns = [(gap.next_ns, case.period_ns(gap.slot) or 0) for gap in case.first_silent]
+    over_ns = [next_ns - period_ns for next_ns, period_ns in ends_ns if next_ns is not None]
+    return from_ns, min(to_ns, max(over_ns, default=to_ns))
+
+
 def _heard(case: CaseFile, buses: set[str]) -> NDArray[np.uint32]:
     """The identifiers that some buses carried while all of the first were silent.
 
     What comes in one go just before the first of them does not count: it waited with them for the bus.
     """
-    from_ns, to_ns = case.quiet_ns
+    from_ns, to_ns = _surely_quiet_ns(case)
     chunk = case.window.prepared.chunk
     channels = [
         i for i, name in enumerate(chunk.channels) if name in {case.spec.buses[b].channel for b in buses}
@@ -177,7 +202,7 @@ def phase(case: CaseFile) -> Iterator[Evidence]:
     told: dict[str, list[Gap]] = {}
     own = [gap for gap in case.first_silent if case.roles[gap.slot] is not Role.COPY]
     for gap in own or case.first_silent:
-        told.setdefault(_phase(case, gap), []).append(gap)
+        told.setdefault(phase_of(case, gap), []).append(gap)
     if "back_to_back" in told and sum(map(len, told.values())) > 2 * len(told["back_to_back"]):
         del told["back_to_back"]  # a few frames that come close by chance
     told.pop("unknown", None)
@@ -203,7 +228,8 @@ def sure(chance: float) -> float:
     return 1.0 if chance < NEGLIGIBLE else 1 - chance
 
 
-def _phase(case: CaseFile, gap: Gap) -> str:
+def phase_of(case: CaseFile, gap: Gap) -> str:
+    """Return what the timer of a message did over a silence: a value of the atom, or unknown."""
     if gap.next_ns is None:
         return "no_return"
     period_ns = case.period_ns(gap.slot) or 1

@@ -9,8 +9,9 @@ import numpy as np
 
 from canmap.diagnosis.facts.case_file import MS
 from canmap.diagnosis.facts.evidence import Atom, Evidence, Role
+from canmap.diagnosis.facts.last_bits import stood_still
 from canmap.diagnosis.facts.strain import strained
-from canmap.diagnosis.onsets import axis_changes
+from canmap.diagnosis.onsets import axis_changes, withdrawals
 from canmap.vocabulary.record_types import AxisState, Brake, Drive, Steering, Wheels, field_types
 
 if TYPE_CHECKING:
@@ -26,6 +27,7 @@ DIP = 0.85  # of the voltage before
 STEADY = 0.05
 OFTEN_NS = 60 * MS  # samples further apart do not see a short dip, and so tell nothing
 BEFORE_NS, DIP_NS = 1_500 * MS, 1_200 * MS  # the dip itself is looked for this long before the begin
+TAKEN_NS = 1_000 * MS  # before an override, in which a demand that was taken back explains it
 HELD_NS = 600 * MS  # for which an override is looked at
 HAND = 0.3  # N m, by which the torque of a hand varies; common practice
 LEAST_SAMPLES = 10
@@ -105,7 +107,19 @@ def physics(case: CaseFile) -> Iterator[Evidence]:
             to_ns=held.to_ns,
             amount=held.current,
         )
-    yield from _yaw(case)
+    stood = stood_still(case)
+    if stood is not None:
+        yield Evidence(
+            atom=Atom.PHYSICS,
+            value="last_bits_stood",
+            role=Role.SENSOR,
+            subject=stood.record,
+            from_ns=stood.from_ns,
+            to_ns=stood.to_ns,
+            amount=float(stood.samples),
+        )
+    # An old value may be near the right one: that it agrees says nothing then.
+    yield from (one for one in _yaw(case) if stood is None or one.value != "yaw_agrees")
 
 
 def _is_demand(case: CaseFile, finding: Finding) -> bool:
@@ -136,6 +150,8 @@ def _override(case: CaseFile, rule: OverrideRule) -> Iterator[Evidence]:
     left_ns = [one.clock_ns for one in axis_changes(case.result) if one.before is AxisState.ACTIVE]
     if any(case.begin_ns - 50 * MS <= at_ns < clock[first] for at_ns in left_ns):
         return  # who takes over because an axis let go has not made it let go
+    if _is_taken_back(case, int(clock[first])):
+        return  # nor has who takes over what the computer took back before
     held = values[past]
     role = Role.PEDAL if _is_pedal(case, rule) else Role.STEERING_WHEEL
     spread = float(held.std())
@@ -158,6 +174,15 @@ def _override(case: CaseFile, rule: OverrideRule) -> Iterator[Evidence]:
         yield replace(past_threshold, value="follows_acceleration", amount=against)
     elif len(held) >= LEAST_SAMPLES:
         yield replace(past_threshold, value="varies" if spread > HAND else "constant", amount=spread)
+
+
+def _is_taken_back(case: CaseFile, at_ns: int) -> bool:
+    """Whether the computer had taken a demand back shortly before, and still does not ask."""
+    return any(
+        at_ns - TAKEN_NS <= one.clock_ns < at_ns
+        and (one.held_ns is None or one.clock_ns + one.held_ns > at_ns)
+        for one in withdrawals(case.result)
+    )
 
 
 def _against_acceleration(case: CaseFile, until_ns: int) -> float | None:

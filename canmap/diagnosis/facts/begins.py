@@ -10,7 +10,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canmap.diagnosis.facts.atoms_of_order import LONGEST_SAMPLE_NS, When, first_of_changes, is_stop, refusal
+from canmap.diagnosis.facts.atoms_of_order import (
+    LONGEST_SAMPLE_NS,
+    When,
+    brief_openings,
+    first_of_changes,
+    is_stop,
+    refusal,
+)
 from canmap.diagnosis.facts.case_file import MS
 from canmap.diagnosis.facts.evidence import Atom, Evidence, Role
 from canmap.diagnosis.onsets import OF_KIND, axis_changes
@@ -25,6 +32,7 @@ if TYPE_CHECKING:
 
 EARLY = {"past_threshold", "sent_twice", "flood"}  # what else is seen may follow from these
 LINK_NS = 600 * MS  # that a receiver of a radio stop waits before it opens the loop; common practice: 500 ms
+INPUT_NS = 10 * MS  # from an input to what the next frame says, a cycle of a task; common practice
 TRANSIT_NS = 2 * MS  # from what a frame says to its stamp
 HOLD_UP_NS = 300 * MS  # that capacitors of a node carry on without supply; common practice
 PAUSES = 2  # of the longest between two signs: so long before the first sign it may have begun
@@ -33,6 +41,7 @@ MOMENT_NS = 500 * MS  # a stop loop that opens for less is a contact
 MEANS = 7  # of the mean time between signs: the first comes later than that once in a thousand times
 FRAMES_BEFORE = {"two_senders": 6, "disagree": 2, "railed": 2}  # that it takes to be known
 USUAL = 1000  # frames, by which the longest usual pause is known
+ASKING = {"pressed", "link_lost"}  # fields of whoever asks for a stop
 SLOW = {"tracking"}  # shows only once there was something to follow
 SPREAD = {"loss", "relay"}  # of signs of which only number and span are known
 
@@ -61,12 +70,26 @@ def _of_changes(case: CaseFile) -> Iterator[When]:
     if axis is not None:
         watchdogs_ns = [one.watchdog_ns or 0 for one in case.spec.manual.demands]
         yield When(axis.after_ns - max(watchdogs_ns, default=0), axis.until_ns)
-    stop = first_of_changes([one for one in case.result.changes if is_stop(case, one)], case)
+    stop = _stop(case)
     if stop is not None:
         yield stop
     held_ns = [one.held_ns for one in case.result.changes if is_stop(case, one) and one.held_ns]
     if stop is not None and min(held_ns, default=MOMENT_NS) < MOMENT_NS:  # it may have opened unseen before
         yield When(stop.after_ns - PAUSES * LEAST_PAUSE_NS, stop.until_ns)
+    for opened in brief_openings(case)[:1]:
+        yield When(opened.start_ns - PAUSES * LEAST_PAUSE_NS, opened.start_ns)
+
+
+def _stop(case: CaseFile) -> When | None:
+    """When a stop began; what asks for it does so before the loop opens, whichever is told first."""
+    stops = [one for one in case.result.changes if is_stop(case, one)]
+    first = first_of_changes(stops, case)
+    asked = first_of_changes([one for one in stops if one.field in ASKING], case)
+    if first is None:
+        return None
+    if asked is None or asked.after_ns > first.until_ns:
+        return When(first.after_ns - INPUT_NS, first.until_ns)
+    return When(asked.after_ns, min(asked.until_ns, first.until_ns))
 
 
 def _of_silences(case: CaseFile) -> Iterator[When]:
@@ -85,11 +108,22 @@ def _of_findings(case: CaseFile) -> Iterator[When]:
     """What the checks found, but for silences: from the last good frame, or earlier, to the first bad one."""
     kinds = [kind for kind in OF_KIND if kind not in {"stale", "recording_gap", "state", "bus_error"}]
     for finding in case.findings(*kinds):
-        if finding.start_ns <= case.begin_ns + LONGEST_SAMPLE_NS and finding.severity != "note":
+        early = finding.start_ns <= case.begin_ns + LONGEST_SAMPLE_NS or _goes_on(case, finding)
+        if early and finding.severity != "note":
             yield _of_finding(case, finding)
     if any(case.findings("bus_error")):
         chunk = case.window.prepared.chunk
         yield _of_signs(chunk.t_ns[(chunk.kind == FrameKind.ERROR) & (chunk.t_ns >= case.begin_ns)], case)
+
+
+def _goes_on(case: CaseFile, finding: Finding) -> bool:
+    """Whether it goes on with what a silence was only the longest of: frames missing here and there."""
+    named = finding.place.bus, finding.place.message
+    return finding.kind in SPREAD and any(
+        (case.rules[gap.slot].bus, case.rules[gap.slot].message.name) == named
+        and gap.next_ns == finding.start_ns
+        for gap in case.first_silent
+    )
 
 
 def _of_finding(case: CaseFile, finding: Finding) -> When:

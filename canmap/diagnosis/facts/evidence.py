@@ -98,7 +98,7 @@ VALUES: Mapping[Atom, tuple[str, ...]] = {
     Atom.RECORDER: ("stamps_back", "to_the_end", "recorded_twice"),
     Atom.PHYSICS: (
         *("past_threshold", "varies", "constant", "follows_acceleration"),
-        *("apart", "frozen", "jumped", "at_its_end", "not_followed", "strains"),
+        *("apart", "frozen", "last_bits_stood", "jumped", "at_its_end", "not_followed", "strains"),
         *("yaw_shifted", "yaw_scaled", "yaw_not_scaled", "yaw_one_before", "yaw_other_before", "yaw_agrees"),
     ),
     Atom.DESCRIPTION: (

@@ -47,7 +47,7 @@ def began(one: Evidence, case: CaseFile) -> Onset:
     if one.value in RESTARTS and not one.subject:  # by a count, an uptime or a boot frame
         return Onset(one.from_ns, one.to_ns)
     record = one.subject.partition(".")[0]
-    if one.atom not in OF_RECORDS or record not in case.window.records:
+    if one.atom not in OF_RECORDS or one.line is not None or record not in case.window.records:
         return Onset(one.from_ns, one.from_ns)
     changes = (c for c in case.result.changes if c.record == record and c.clock_ns == one.from_ns)
     change = next(changes, None)

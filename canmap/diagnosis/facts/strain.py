@@ -46,10 +46,10 @@ class Strain(NamedTuple):
 
 def strained(case: CaseFile) -> Strain | None:
     """Return how the motor of the steering was held around the begin, None where nothing tells of it."""
-    told = _angle(case)
+    told = steering_angle(case)
     if told is None:
         return None
-    sender, clock, angle = told
+    _, sender, clock, angle = told
     spans = float(np.ptp(angle))
     for number, column in enumerate(case.plan.columns):
         rule = case.rules[column.slot]
@@ -73,8 +73,11 @@ def strained(case: CaseFile) -> Strain | None:
     return None
 
 
-def _angle(case: CaseFile) -> tuple[str, NDArray[np.int64], NDArray[np.float64]] | None:
-    """Who tells the steering angle, when, and the angle itself, rad; None where nobody does."""
+def steering_angle(case: CaseFile) -> tuple[str, str, NDArray[np.int64], NDArray[np.float64]] | None:
+    """Return record and field of the steering angle, who tells it, when, and the angle itself, rad.
+
+    None where nobody tells it.
+    """
     for rule, name in _angle_fields(case):
         chunk = case.window.records.get(rule)
         column = chunk.columns.get(name) if chunk is not None else None
@@ -84,7 +87,7 @@ def _angle(case: CaseFile) -> tuple[str, NDArray[np.int64], NDArray[np.float64]]
         senders = [r.sender for r in case.rules if (r.bus, r.message.name) == (stamp.bus, stamp.stamp)]
         if senders and senders[0]:
             values = column.values[column.valid].astype(np.float64)
-            return senders[0], chunk.clock_ns[column.valid], values
+            return f"{rule}.{name}", senders[0], chunk.clock_ns[column.valid], values
     return None
 
 

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 BY_ONSET: Mapping[OnsetKind, str] = {  # where neither the table nor what is missing tells one
     OnsetKind.LEFT_ACTIVE: "The kit's own reason at that time, from its fault memory or its service tool.",
+    OnsetKind.HANDED_BACK: "The log of the computer at that time: why it took its demand back.",
     OnsetKind.SILENT: "The voltage at the plug of what fell silent, recorded together with the bus.",
     OnsetKind.REFUSED: "What the computer handed to its CAN adapter at that time, from a log of its own.",
     OnsetKind.FRAMES_DOUBTFUL: "The same traffic by a second recorder at the other end of the bus.",

@@ -160,6 +160,10 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
         "strains",
     ): "The motor drew {amount} ({subject}) while the angle stood still: more than it took to turn.",
     (Atom.PHYSICS, "frozen"): "{subject} stood still while what moves it moved.",
+    (
+        Atom.PHYSICS,
+        "last_bits_stood",
+    ): "{subject} was the same to the last bit in {frames} in a row; at rest it never is for so long.",
     (Atom.PHYSICS, "jumped"): "{subject} jumped faster than it can move.",
     (Atom.PHYSICS, "at_its_end"): "{subject} went beyond its range.",
     (Atom.PHYSICS, "not_followed"): "{subject} did not follow its demand.",
@@ -204,6 +208,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
 }
 ONSETS = {
     OnsetKind.LEFT_ACTIVE: "an axis let go",
+    OnsetKind.HANDED_BACK: "the computer handed an axis back",
     OnsetKind.SILENT: "messages fell silent",
     OnsetKind.REFUSED: "a demand or a frame was not in order",
     OnsetKind.FRAMES_DOUBTFUL: "frames were lost or damaged",

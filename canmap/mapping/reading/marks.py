@@ -8,7 +8,7 @@ aliases (and with them alias bombs), tags, several documents, double keys, tabs 
 from __future__ import annotations
 
 import re
-from dataclasses import field
+from dataclasses import field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 LARGEST_FILE = 4 * 1024 * 1024  # bytes
 DEEPEST_NESTING = 50
 _ENDINGS = (".yaml", ".yml")
+_DESCRIPTION = ".dbc"
 _DOUBT = " Or is it the wrong file? Its name does not end in .yaml."
 MOST_NODES = 100_000  # bounds the time that a hostile file takes
 
@@ -35,6 +36,7 @@ _UNWANTED = re.compile(  # no marks of direction either, which turn a text round
     "\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]"
 )
 _WHOLE = re.compile(r"[+-]?\d{1,40}", re.ASCII)
+_NO_BLANK = re.compile(r"([A-Za-z_][\w.]*):(\S.*)", re.ASCII)
 _TAB_INDENT = re.compile(r"^ *(\t)[ \t]*[^ \t\r\n]", re.MULTILINE)
 
 # What the YAML library says, its only way to tell mistakes apart, and what the user should do about it.
@@ -42,7 +44,8 @@ _ADVICE = (
     ("cannot start any token", "a text cannot start with this character: put it in quotes"),
     (
         "mapping values are not allowed",
-        "a colon in the wrong place: check the indentation, or quote the text",
+        "a colon in the wrong place, or an earlier one without a blank behind it: check the indentation, "
+        "or quote the text",
     ),
     ("expected ':'", "a key without its colon: check this line and the one above"),
     ("expected ',' or", "a bracket that is not closed, or a missing comma"),
@@ -127,7 +130,11 @@ def read_nodes(path: str, faults: Faults) -> Entries | None:
     text = _read_text(path, faults)
     if text is None:
         return None
-    doubt = "" if Path(path).suffix.lower() in _ENDINGS else _DOUBT
+    ending = Path(path).suffix.lower()
+    if ending == _DESCRIPTION:
+        faults.add(Position(path), "By its name this is a bus description: give the spec that names it.")
+        return None
+    doubt = "" if ending in _ENDINGS else _DOUBT
     for tab in _TAB_INDENT.finditer(text):
         faults.add(_place_at(path, text, tab.start(1)), f"A tab indents this line: use spaces.{doubt}")
         if doubt:  # a description is full of them
@@ -289,7 +296,12 @@ class _Builder:
     def _add_pair(self, parent: _Open, key: Node, value: Node) -> None:
         if not isinstance(key, Scalar):
             self._faults.add(key.place, "A key is a plain text; this one is a list or a mapping.")
-        elif key.text in parent.pairs:
+            return
+        if value == Scalar(value.place, "") and (glued := _NO_BLANK.fullmatch(key.text)) and not key.quoted:
+            self._faults.add(key.place, f"{shown(key.text)} lacks a blank behind its colon.")
+            place = replace(key.place, column=key.place.column + glued.start(2))
+            key, value = Scalar(key.place, glued[1]), Scalar(place, glued[2])
+        if key.text in parent.pairs:
             first = parent.pairs[key.text][0].place.line
             self._faults.add(key.place, f"The key {shown(key.text)} is given twice; first on line {first}.")
         elif not self._broken_apart(parent, key, value):

@@ -67,6 +67,7 @@ class Faults:
     def __init__(self) -> None:
         self._faults: list[Fault] = []
         self._seen: set[Fault] = set()
+        self._once: set[str] = set()
         self._more = 0
         self._suggestions = 0
 
@@ -76,6 +77,11 @@ class Faults:
     def add(self, place: Position, text: str) -> None:
         """Note one mistake; `text` is a sentence with its full stop."""
         self.extend((Fault(place.file, place.line, place.column, text),))
+
+    def add_once(self, place: Position, text: str) -> None:
+        """Note a mistake that is put right elsewhere: it is told only where it stands first."""
+        self._once.add(readable(text))
+        self.add(place, text)
 
     def extend(self, faults: Iterable[Fault]) -> None:
         """Note mistakes that another reader found."""
@@ -120,6 +126,8 @@ class Faults:
             file: index for index, file in enumerate(dict.fromkeys(fault.file for fault in self._faults))
         }
         faults = sorted(self._faults, key=lambda fault: (order[fault.file], fault.line, fault.column))
+        first = {fault.text: fault for fault in reversed(faults)}
+        faults = [one for one in faults if one.text not in self._once or one is first[one.text]]
         if self._more:
             reported = f"There {'is' if self._more == 1 else 'are'} {times(self._more, 'more mistake')}."
             faults.append(Fault(faults[0].file, 0, 0, reported))

@@ -130,7 +130,7 @@ class Names:
                 line = found.signal.line
                 where = Path(self._files[found.bus]).name + (f":{line}" if line else "")
                 text = f"{found.text} is not read, because it {doubtful.why} ({where})"
-                faults.add(scalar.place, f"{text}; {_remedy(found, doubtful)}.")
+                faults.add_once(scalar.place, f"{text}; {_remedy(found, doubtful)}.")
                 return None
         return found
 
@@ -138,6 +138,11 @@ class Names:
         self, scalar: Scalar, faults: Faults, within: FoundMessage | None = None
     ) -> FoundSignal | None:
         """Find a signal in the same way, even one that is doubtful and not read."""
+        if scalar.text.startswith("-"):
+            name = scalar.text.lstrip("- ")
+            text = f"{shown(scalar.text)} is not a signal: write `{{signal: {name}, sign: -1}}` for a field."
+            faults.add(scalar.place, text)
+            return None
         parts = scalar.text.split(".")
         if len(parts) == 1 and within:
             found: FoundMessage | None = within
@@ -152,7 +157,7 @@ class Names:
         if parts[-1] not in signals:
             name = f"{found.message.name}.{parts[-1]}"
             if why := self._left_out.get((found.bus, name)):
-                faults.add(scalar.place, _unread(name, why))
+                faults.add_once(scalar.place, _unread(name, why))
                 return None
             hint = faults.hint(parts[-1], signals)
             faults.add(scalar.place, f"{found.message.name} has no signal {shown(parts[-1])}{hint}")
@@ -178,7 +183,7 @@ class Names:
         elif left_out := [
             one for key, one in self._left_out.items() if key[1] == name and key[0] in (bus or self.buses)
         ]:
-            faults.add(scalar.place, _unread(name, left_out[0]))
+            faults.add_once(scalar.place, _unread(name, left_out[0]))
         elif self.complete or (bus and bus[0] in self._files):
             known = [
                 key

@@ -11,7 +11,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Generic, TypeVar
 
 from canmap.base.dataclass import dataclass
-from canmap.base.words import listed, times
+from canmap.base.words import listed, seconds, times
 from canmap.mapping.reading.marks import Items, Node, Scalar, joined
 from canmap.mapping.reading.mistakes import shown
 from canmap.mapping.reading.sections import MESSAGE, WHOLE, Context, Reader, mapping, scalar
@@ -176,7 +176,13 @@ def fits(value: Measure, dimension: tuple[int, ...], place: Position, context: C
     if value.unit.name == "1":
         context.faults.add(place, f"The number has no unit: write one that converts to {wanted}.")
     else:
-        context.faults.add(place, f"The unit {shown(value.unit.name)} does not convert to {wanted}.")
+        text = f"The unit {shown(value.unit.name)} does not convert to {wanted}"
+        if value.si > 0 and (dimension, value.unit.dimension) == (
+            UNITS["s"].dimension,
+            UNITS["Hz"].dimension,
+        ):
+            text += f": its period is {seconds(float(10**9 / value.si))}"
+        context.faults.add(place, f"{text}.")
     return False
 
 

@@ -1,0 +1,78 @@
+"""Whether a signal that leaves its range would keep to it with its bytes the other way round.
+
+That a description has the byte order wrong is a usual mistake (common practice). Read the wrong way, a value
+that changes a little jumps by multiples of 256, through all that its bits can hold.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Self
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from canmap.checks.common.subjects import RangedValue
+    from canmap.mapping.description.description import DescribedSignal
+    from canmap.signals.plan import DecodePlan
+
+BITS = (16, 24, 32)
+LEAST, MOST = 20, 1000  # samples that are looked at, from the first on that is out of range
+SMOOTHER = 4  # so many times less it must change in all
+
+
+class OtherByteOrder:
+    """A signal of whole bytes, read the other way round.
+
+    Args:
+        signal: As described.
+        counts: Smallest and largest raw count that is allowed.
+    """
+
+    def __init__(self, signal: DescribedSignal, counts: tuple[int, int]) -> None:
+        self._signal, self._counts = signal, counts
+        self._samples = 0
+        self._is_outside = False
+        self._last: NDArray[np.int64] = np.zeros((2, 0), np.int64)
+        self._way = np.zeros(2, np.int64)  # how far the counts went in all, as described and otherwise
+
+    @classmethod
+    def of(cls, subject: RangedValue, plan: DecodePlan) -> Self | None:
+        """Return it for a value that is made of one such signal; else None."""
+        signal, counts = plan.columns[subject.columns[0]].signal, subject.range.counts
+        first_bit = 7 if signal.big_endian else 0
+        if counts is None or signal.bits not in BITS or signal.start_bit % 8 != first_bit:
+            return None
+        return cls(signal, counts)
+
+    @property
+    def fits(self) -> bool:
+        """Whether all samples so far would be within the limits, and change less from one to the next."""
+        as_described, otherwise = self._way.tolist()
+        return self._samples >= LEAST and not self._is_outside and SMOOTHER * otherwise < as_described
+
+    @property
+    def correction(self) -> dict[str, str | float]:
+        """The keys of the correction that turns the bytes round."""
+        byte_order = "little_endian" if self._signal.big_endian else "big_endian"
+        start_bit = self._signal.start_bit // 8 * 8 + (0 if self._signal.big_endian else 7)
+        return {"byte_order": byte_order, "start_bit": start_bit}
+
+    def take(self, raw: NDArray[np.int64]) -> None:
+        """Look at the raw values int64[n] of the next samples, unless there were enough."""
+        raw = raw[: MOST - self._samples]
+        if not len(raw):
+            return
+        both = np.stack((raw, self._turned(raw)))
+        low, high = self._counts
+        self._is_outside |= bool(((both[1] < low) | (both[1] > high)).any())
+        self._way += np.abs(np.diff(np.concatenate((self._last, both), axis=1))).sum(axis=1)
+        self._last = both[:, -1:]
+        self._samples += len(raw)
+
+    def _turned(self, raw: NDArray[np.int64]) -> NDArray[np.int64]:
+        bits, turned = self._signal.bits, np.zeros_like(raw)
+        for shift in range(0, bits, 8):
+            turned = turned << 8 | (raw >> shift & 0xFF)
+        return turned - ((turned >> bits - 1 & 1) << bits) if self._signal.signed else turned
