@@ -219,12 +219,13 @@ class _Beside(HandOver):
 
     def _note_changes(self) -> None:
         """Note which nodes went bus-off or came back."""
-        chronicle, nodes = self.world.chronicle, self.world.kind.drive.nodes
-        if self._noted == len(self._bus.changes):
+        changes = self._bus.changes
+        if self._noted == len(changes):
             return
-        for t_ns, index, state, _, _ in self._bus.changes[self._noted :]:
-            self._noted += 1
-            if state is ERROR_PASSIVE:
+        chronicle, nodes = self.world.chronicle, self.world.kind.drive.nodes
+        new, self._noted = changes[self._noted :], len(changes)
+        for t_ns, index, state, _, _ in new:
+            if state is ERROR_PASSIVE or (state is ERROR_ACTIVE and not self._off):
                 continue
             node = nodes[index] if index < len(nodes) else None
             if node is not None and state is BUS_OFF:
