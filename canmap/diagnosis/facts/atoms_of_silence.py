@@ -9,6 +9,7 @@ import numpy as np
 
 from canmap.diagnosis.facts.case_file import MS
 from canmap.diagnosis.facts.evidence import Atom, Evidence, Role
+from canmap.diagnosis.facts.missed_together import by_bus, frames_of
 from canmap.frames.chunks import FrameKind
 from canmap.timing.phase import WINDOW
 from canmap.timing.timers import OverGap, Timer, over_gap
@@ -34,8 +35,9 @@ UNBROKEN = 1.5  # periods, the longest time between frames of a stretch without 
 def reach(case: CaseFile) -> Iterator[Evidence]:
     """What fell silent together, and what of the same went on."""
     yield from _late_copies(case)
+    yield from _for_moments(case)
     first = case.first_silent
-    if not first:
+    if not first or {case.rules[gap.slot].bus for gap in first} <= set(by_bus(case)):
         return
     own = [gap for gap in first if case.roles[gap.slot] is not Role.COPY] or list(first)
     value = reach_of(case, own)
@@ -59,7 +61,7 @@ def reach(case: CaseFile) -> Iterator[Evidence]:
         names=names,
     )
     if value == "bus":
-        yield from _copies(case, set(slots))
+        yield from _copies(case, set(slots), case.quiet_ns)
 
 
 def _late_copies(case: CaseFile) -> Iterator[Evidence]:
@@ -76,10 +78,30 @@ def _late_copies(case: CaseFile) -> Iterator[Evidence]:
         )
 
 
-def _copies(case: CaseFile, slots: set[int]) -> Iterator[Evidence]:
+def _for_moments(case: CaseFile) -> Iterator[Evidence]:
+    """Which buses were not recorded for moments, and whether copies of their messages came meanwhile."""
+    found = by_bus(case)
+    for bus, moments in found.items():
+        longest = max(moments, key=lambda one: one.length_ns)
+        others = [frames_of(case, other) for other in case.spec.buses if other not in found]
+        alive = any(((one > longest.from_ns) & (one < longest.to_ns)).any() for one in others)
+        yield Evidence(
+            atom=Atom.REACH,
+            value="bus_for_moments" if alive else "everything_for_moments",
+            subject=bus,
+            from_ns=moments[0].from_ns,
+            to_ns=moments[-1].to_ns,
+            line=case.line(moments[0].from_ns),
+            amount=longest.length_ns / 1e9,
+        )
+        slots = {slot for slot, rule in enumerate(case.rules) if rule.bus == bus}
+        yield from _copies(case, slots, (longest.from_ns, longest.to_ns))
+
+
+def _copies(case: CaseFile, slots: set[int], quiet_ns: tuple[int, int]) -> Iterator[Evidence]:
     """Whether copies of what fell silent went on coming on another bus: then it was only not recorded."""
     silent = {(case.rules[slot].bus, case.rules[slot].message.name) for slot in slots}
-    from_ns, to_ns = case.quiet_ns
+    from_ns, to_ns = quiet_ns
     for slot, rule in enumerate(case.rules):
         of = rule.relay_of
         if of is None or (of.message.bus, of.message.message) not in silent:

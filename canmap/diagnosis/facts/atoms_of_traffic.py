@@ -10,6 +10,7 @@ from canmap.diagnosis.facts.atoms_of_silence import reach_of
 from canmap.diagnosis.facts.case_file import MS
 from canmap.diagnosis.facts.damaged_frames import whose
 from canmap.diagnosis.facts.evidence import Atom, Evidence
+from canmap.diagnosis.facts.missed_together import by_bus, frames_of
 from canmap.findings.kinds import DUPLICATE
 from canmap.frames.chunks import FrameKind
 
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from canmap.diagnosis.facts.case_file import CaseFile
 
 LEAST_ERRORS = 5
+CUT = 0.5  # of the error frames, the rest may be of frames of which nobody knows when they are due
 FULL, FREE = 0.8, 0.5  # share of the time for which a bus carries frames
 FLOOD_A_SECOND, FLOOD_SHARE = 500, 0.4
 FRAME_BITS, EXTENDED_BITS, STUFFED = 47, 67, 1.1  # ISO 11898-1, from memory; stuff bits about a tenth more
@@ -61,6 +63,8 @@ def _errors(case: CaseFile) -> Evidence:
     rows = np.flatnonzero((chunk.t_ns >= case.begin_ns) & (chunk.t_ns <= case.end_ns + 100 * MS))
     kind = chunk.kind[rows]
     errors = rows[kind == FrameKind.ERROR]
+    if (cut := _cut(case)) is not None:
+        return cut
     if len(errors) < LEAST_ERRORS:
         return Evidence(atom=Atom.BUS, value="clean", from_ns=case.begin_ns, to_ns=case.end_ns)
     value, subject, role = whose(case, chunk.t_ns[errors])
@@ -75,6 +79,25 @@ def _errors(case: CaseFile) -> Evidence:
         line=int(chunk.line[first]),
         amount=float(len(errors)),
     )
+
+
+def _cut(case: CaseFile) -> Evidence | None:
+    """Frames of which the recorder got a part, where nothing of a bus came for moments before or after."""
+    for bus, moments in by_bus(case).items():
+        errors = frames_of(case, bus, errors=True)
+        errors = errors[(errors >= case.begin_ns) & (errors <= case.end_ns)]
+        inside = [at_ns for at_ns in errors.tolist() if any(m.from_ns <= at_ns <= m.to_ns for m in moments)]
+        if inside and len(inside) >= CUT * len(errors):
+            return Evidence(
+                atom=Atom.BUS,
+                value="cut_frames",
+                subject=bus,
+                from_ns=inside[0],
+                to_ns=inside[-1],
+                line=case.line(inside[0]),
+                amount=float(len(inside)),
+            )
+    return None
 
 
 def _loads(case: CaseFile) -> dict[str, float]:

@@ -39,6 +39,14 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
         "several_nodes",
     ): "Every message of several nodes that share no supply fell silent{time}: {names}.",
     (Atom.REACH, "copy_late"): "The gateway passed {subject} on late, by up to {amount}.",
+    (
+        Atom.REACH,
+        "bus_for_moments",
+    ): "Again and again nothing of bus {subject} came for up to {amount}; what came next was in time.",
+    (
+        Atom.REACH,
+        "everything_for_moments",
+    ): "Again and again nothing at all came for up to {amount}; what came next was in time.",
     (Atom.REACH, "several"): "Messages that share neither node nor supply fell silent{time}: {names}.",
     (Atom.ORDER, "stop_first"): "The stop chain changed first.",
     (
@@ -96,6 +104,10 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
         "regular_bursts",
     ): "{amount} error frames came in bursts with pauses of one length, in which no known node was silent.",
     (Atom.BUS, "errors_only"): "{amount} error frames, and next to nothing else.",
+    (
+        Atom.BUS,
+        "cut_frames",
+    ): "{amount} error frames stand where a silence begins or ends: the recorder got a part of a frame.",
     (Atom.BUS, "full"): "The bus {subject} was loaded to {amount}.",
     (Atom.BUS, "free"): "No bus was loaded to more than {amount}.",
     (Atom.DEMAND, "on_time"): "Every demand came on time and was in order.",
