@@ -107,7 +107,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (
         Atom.BUS,
         "cut_frames",
-    ): "{amount} error frames stand where a silence begins or ends: the recorder got a part of a frame.",
+    ): "Error frames stand where a silence begins or ends ({amount}): the recorder got a part of a frame.",
     (Atom.BUS, "full"): "The bus {subject} was loaded to {amount}.",
     (Atom.BUS, "free"): "No bus was loaded to more than {amount}.",
     (Atom.DEMAND, "on_time"): "Every demand came on time and was in order.",
