@@ -9,7 +9,7 @@ import numpy as np
 
 from canmap.diagnosis.facts.case_file import MS
 from canmap.diagnosis.facts.evidence import Atom, Evidence, Role
-from canmap.diagnosis.facts.missed_together import by_bus, frames_of
+from canmap.diagnosis.facts.missed_together import by_bus, frames_of, moments_of
 from canmap.frames.chunks import FrameKind
 from canmap.timing.phase import WINDOW
 from canmap.timing.timers import OverGap, Timer, over_gap
@@ -124,7 +124,7 @@ def reach_of(case: CaseFile, gaps: Sequence[Gap]) -> str:
     """The narrowest of what can be meant that holds all that fell silent, and nothing that went on."""
     slots = {gap.slot for gap in gaps}
     if all(case.roles[slot] is Role.COPY for slot in slots):
-        return "copy_only"
+        return "bus" if _own_are_missing_too(case, slots) else "copy_only"
     senders = {case.rules[slot].sender for slot in slots}
     buses = {case.rules[slot].bus for slot in slots}
     if len(senders) == 1:
@@ -153,6 +153,16 @@ def _with_its_copies(case: CaseFile, slots: set[int]) -> bool:
     if len(buses) > 1 or not copies <= {gap.slot for gap in case.first_silent} or not copies:
         return False
     return not len(_heard(case, buses)) and bool(len(_heard(case, set(case.spec.buses))))
+
+
+def _own_are_missing_too(case: CaseFile, slots: set[int]) -> bool:
+    """Whether what a bus carries of its own was due while copies were silent, and did not come either."""
+    from_ns, to_ns = case.quiet_ns
+    return any(
+        one.from_ns <= from_ns and to_ns <= one.to_ns and len(one.senders) > 1
+        for bus in {case.rules[slot].bus for slot in slots}
+        for one in moments_of(case, bus)[0]
+    )
 
 
 def _of_sender(case: CaseFile, slots: set[int]) -> str:

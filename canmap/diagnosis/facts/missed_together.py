@@ -26,7 +26,9 @@ if TYPE_CHECKING:
 HOLE = 1.5  # periods, the least between two frames of a message between which one is missing
 IN_TIME = 0.2  # of a period, by which frames may be off their schedule
 CLEAR_NS = MS // 2  # from the frames around it, for what was due: some recorders stamp several frames at once
-LEAST_MOMENTS, MOST = 2, 0.6  # in which frames of several senders are missing; of all that are
+LEAST_MOMENTS, MOST = 2, 0.6  # of which one with several senders; so much of all that is missing is in these
+LONGEST_NS = 500 * MS  # a plug that is open for longer has come off
+COVERS = 2 / 3  # of the time between two frames of a message: where nothing came, no other was missed alone
 LEAST_ALIKE, ALIKE, ALIKE_OF_FEW = 3, 1.5, 1.25  # the longest of half of them, times the shortest of these
 KNOWN = 5  # times the usual time between two frames: so long a moment has a length that is known
 
@@ -39,12 +41,14 @@ class Moment(NamedTuple):
         to_ns: Of the first one after.
         senders: Whose frames are missing.
         missing: How many.
+        alone: It is one, of a message that comes so seldom that others might have come meanwhile.
     """
 
     from_ns: int
     to_ns: int
     senders: frozenset[str | None]
     missing: int
+    alone: bool
 
     @property
     def length_ns(self) -> int:
@@ -52,25 +56,25 @@ class Moment(NamedTuple):
         return self.to_ns - self.from_ns
 
 
-def moments_without(case: CaseFile, bus: str) -> tuple[Moment, ...]:
-    """Return the moments without a bus in an episode, by time; empty where frames are missing otherwise."""
-    moments, elsewhere = _moments(case, bus)
+def by_bus(case: CaseFile) -> dict[str, tuple[Moment, ...]]:
+    """Return the moments in which a bus was not recorded, by time; none if others are missing too."""
+    found: dict[str, tuple[Moment, ...]] = {}
+    for bus in case.spec.buses:
+        moments, elsewhere = moments_of(case, bus)
+        if _are_of_a_contact(moments, elsewhere, frames_of(case, bus)):
+            found[bus] = tuple(moments)
+        elif elsewhere or moments:
+            return {}  # what one plug hides is of its own bus
+    return found
+
+
+def _are_of_a_contact(moments: list[Moment], elsewhere: int, came: NDArray[np.int64]) -> bool:
     together = [one for one in moments if len(one.senders) > 1]
     missing = sum(one.missing for one in together)
-    alone = elsewhere + sum(one.missing == 1 for one in moments)
-    if (
-        len(together) < LEAST_MOMENTS
-        or missing < MOST * (missing + alone)
-        or _are_alike(together, frames_of(case, bus))
-    ):
-        return ()
-    return tuple(moments)
-
-
-def by_bus(case: CaseFile) -> dict[str, tuple[Moment, ...]]:
-    """Return the moments of each bus that has any."""
-    found = {bus: moments_without(case, bus) for bus in case.spec.buses}
-    return {bus: moments for bus, moments in found.items() if moments}
+    alone = elsewhere + sum(one.alone for one in moments)
+    if len(moments) < LEAST_MOMENTS or not together or missing < MOST * (missing + alone):
+        return False
+    return max(one.length_ns for one in moments) <= LONGEST_NS and not _are_alike(together, came)
 
 
 def frames_of(case: CaseFile, bus: str, *, errors: bool = False) -> NDArray[np.int64]:
@@ -83,47 +87,52 @@ def frames_of(case: CaseFile, bus: str, *, errors: bool = False) -> NDArray[np.i
     return stamps
 
 
-def _moments(case: CaseFile, bus: str) -> tuple[list[Moment], int]:
-    """The times without a frame of the bus, and how many frames are missing where others came.
+def moments_of(case: CaseFile, bus: str) -> tuple[list[Moment], int]:
+    """Return the times without a frame of a bus, and how many frames are missing where others came.
 
     A slow message may miss a frame in each of two moments: of these they are if others are missing there too.
     """
     came = frames_of(case, bus)
     missing: dict[int, list[str | None]] = {}
+    hole_ns: dict[int, float] = {}
     apart: list[tuple[int, str | None]] = []
     elsewhere = 0
     for slot, rule in enumerate(case.rules):
-        for due in _holes(case, slot) if rule.bus == bus else ():
+        for due, length_ns in _holes(case, slot) if rule.bus == bus else ():
             places = came.searchsorted(due)
             is_clear = (came[places - 1] + CLEAR_NS < due) & (due < came[places] - CLEAR_NS)
             elsewhere += int(np.count_nonzero(~is_clear))
             own = [(place, rule.sender) for place in places[is_clear].tolist()]
             if is_clear.all() and places[0] == places[-1]:
                 missing.setdefault(int(places[0]), []).extend(sender for _, sender in own)
+                hole_ns[int(places[0])] = length_ns
             else:
                 apart += own
     for place, sender in apart:
-        if len(missing.get(place, [])) > 1:
+        if place in missing:
             missing[place].append(sender)
         else:
             elsewhere += 1
-    return [
-        Moment(int(came[place - 1]), int(came[place]), frozenset(senders), len(senders))
-        for place, senders in sorted(missing.items())
-    ], elsewhere
+    moments = []
+    for place, senders in sorted(missing.items()):
+        from_ns, to_ns = int(came[place - 1]), int(came[place])
+        alone = len(senders) == 1 and to_ns - from_ns < COVERS * hole_ns[place]
+        moments.append(Moment(from_ns, to_ns, frozenset(senders), len(senders), alone))
+    return moments, elsewhere
 
 
-def _holes(case: CaseFile, slot: int) -> Iterator[NDArray[np.float64]]:
-    """When the frames were due that are missing between two of a message, the late one with them."""
+def _holes(case: CaseFile, slot: int) -> Iterator[tuple[NDArray[np.float64], int]]:
+    """When the frames were due that are missing between two of a message, a late one with them; how long."""
     clock, period_ns = case.clock(slot), case.period_ns(slot)
     if period_ns is None:
         return
     near = (clock[1:] >= case.begin_ns) & (clock[:-1] <= case.end_ns)
     for i in np.flatnonzero(near & (np.diff(clock) > HOLE * period_ns)).tolist():
-        periods = round((clock[i + 1] - clock[i]) / period_ns)
+        length_ns = int(clock[i + 1] - clock[i])
+        periods = round(length_ns / period_ns)
         due = np.linspace(clock[i], clock[i + 1], periods + 1)
-        is_late = abs(clock[i + 1] - clock[i] - periods * period_ns) > IN_TIME * period_ns
-        yield due[1:] if is_late else due[1:-1]
+        is_late = abs(length_ns - periods * period_ns) > IN_TIME * period_ns
+        yield (due[1:] if is_late else due[1:-1]), length_ns
 
 
 def _are_alike(moments: list[Moment], came: NDArray[np.int64]) -> bool:
