@@ -26,11 +26,16 @@ if TYPE_CHECKING:
 HOLE = 1.5  # periods, the least between two frames of a message between which one is missing
 IN_TIME = 0.2  # of a period, by which frames may be off their schedule
 CLEAR_NS = MS // 2  # from the frames around it, for what was due: some recorders stamp several frames at once
-LEAST_MOMENTS, MOST = 2, 0.6  # of which one with several senders; so much of all that is missing is in these
+MOST = 0.6  # of all that is missing is so where several senders miss frames
+LEAST_ONCE = 3  # frames, of a moment that is the only one; a longer one is a silence of its own
 LONGEST_NS = 500 * MS  # a plug that is open for longer has come off
 COVERS = 2 / 3  # of the time between two frames of a message: where nothing came, no other was missed alone
 LEAST_ALIKE, ALIKE, ALIKE_OF_FEW = 3, 1.5, 1.25  # the longest of half of them, times the shortest of these
-KNOWN = 5  # times the usual time between two frames: so long a moment has a length that is known
+SPREAD = 0.45  # standard deviation of the logarithm of all lengths
+KNOWN, USUAL = (
+    5,
+    75,
+)  # times the time between two frames, percentile: such a moment has a length that is known
 
 
 class Moment(NamedTuple):
@@ -61,6 +66,8 @@ def by_bus(case: CaseFile) -> dict[str, tuple[Moment, ...]]:
     found: dict[str, tuple[Moment, ...]] = {}
     for bus in case.spec.buses:
         moments, elsewhere = moments_of(case, bus)
+        if len(moments) == 1 and (case.first_silent or moments[0].missing < LEAST_ONCE):
+            return {}
         if _are_of_a_contact(moments, elsewhere, frames_of(case, bus)):
             found[bus] = tuple(moments)
         elif elsewhere or moments:
@@ -72,7 +79,7 @@ def _are_of_a_contact(moments: list[Moment], elsewhere: int, came: NDArray[np.in
     together = [one for one in moments if len(one.senders) > 1]
     missing = sum(one.missing for one in together)
     alone = elsewhere + sum(one.alone for one in moments)
-    if len(moments) < LEAST_MOMENTS or not together or missing < MOST * (missing + alone):
+    if not together or missing < MOST * (missing + alone):
         return False
     return max(one.length_ns for one in moments) <= LONGEST_NS and not _are_alike(together, came)
 
@@ -137,8 +144,9 @@ def _holes(case: CaseFile, slot: int) -> Iterator[tuple[NDArray[np.float64], int
 
 def _are_alike(moments: list[Moment], came: NDArray[np.int64]) -> bool:
     """Whether the longest of them are about as long as each other, as if something had to run its time."""
-    lengths = sorted((one.length_ns for one in moments), reverse=True)
+    lengths = np.sort([one.length_ns for one in moments])[::-1]
     count = max(LEAST_ALIKE, len(lengths) // 2)
-    if len(lengths) < count or lengths[count - 1] < KNOWN * np.median(np.diff(came)):
+    usual_ns = np.percentile(np.diff(came), USUAL)
+    if len(lengths) < count or lengths[count - 1] < KNOWN * usual_ns or np.log(lengths).std() > SPREAD:
         return False
-    return lengths[0] <= (ALIKE if count > LEAST_ALIKE else ALIKE_OF_FEW) * lengths[count - 1]
+    return bool(lengths[0] <= (ALIKE if count > LEAST_ALIKE else ALIKE_OF_FEW) * lengths[count - 1])

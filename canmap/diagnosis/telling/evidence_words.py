@@ -42,11 +42,11 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (
         Atom.REACH,
         "bus_for_moments",
-    ): "Again and again nothing of bus {subject} came for up to {amount}; what came next was in time.",
+    ): "For moments of up to {amount} nothing of bus {subject} came; what came next was in time.",
     (
         Atom.REACH,
         "everything_for_moments",
-    ): "Again and again nothing at all came for up to {amount}; what came next was in time.",
+    ): "For moments of up to {amount} nothing at all came; what came next was in time.",
     (Atom.REACH, "several"): "Messages that share neither node nor supply fell silent{time}: {names}.",
     (Atom.ORDER, "stop_first"): "The stop chain changed first.",
     (
@@ -107,7 +107,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (
         Atom.BUS,
         "cut_frames",
-    ): "Error frames stand where a silence begins or ends ({amount}): the recorder got a part of a frame.",
+    ): "Error frames stand where frames are missing, which were not sent again: {amount}.",
     (Atom.BUS, "full"): "The bus {subject} was loaded to {amount}.",
     (Atom.BUS, "free"): "No bus was loaded to more than {amount}.",
     (Atom.DEMAND, "on_time"): "Every demand came on time and was in order.",
