@@ -26,16 +26,14 @@ if TYPE_CHECKING:
 HOLE = 1.5  # periods, the least between two frames of a message between which one is missing
 IN_TIME = 0.2  # of a period, by which frames may be off their schedule
 CLEAR_NS = MS // 2  # from the frames around it, for what was due: some recorders stamp several frames at once
-MOST = 0.6  # of all that is missing is so where several senders miss frames
+MOST, NEARLY_ALL = 0.85, 0.95  # of all that is missing is so where several senders miss frames
 LEAST_ONCE = 3  # frames, of a moment that is the only one; a longer one is a silence of its own
+ONE_SHORT = 1  # frame that is missing alone, as if the plug had been open for that long only
 LONGEST_NS = 500 * MS  # a plug that is open for longer has come off
 COVERS = 2 / 3  # of the time between two frames of a message: where nothing came, no other was missed alone
 LEAST_ALIKE, ALIKE, ALIKE_OF_FEW = 3, 1.5, 1.25  # the longest of half of them, times the shortest of these
-SPREAD = 0.45  # standard deviation of the logarithm of all lengths
-KNOWN, USUAL = (
-    5,
-    75,
-)  # times the time between two frames, percentile: such a moment has a length that is known
+SPREAD, MANY = 0.45, 6  # standard deviation of the logarithm of all lengths, and of how many it tells
+KNOWN = 7  # times what three quarters of frames take to follow another: such a length is known
 
 
 class Moment(NamedTuple):
@@ -79,9 +77,15 @@ def _are_of_a_contact(moments: list[Moment], elsewhere: int, came: NDArray[np.in
     together = [one for one in moments if len(one.senders) > 1]
     missing = sum(one.missing for one in together)
     alone = elsewhere + sum(one.alone for one in moments)
-    if not together or missing < MOST * (missing + alone):
+    if not together or max(one.length_ns for one in moments) > LONGEST_NS:
         return False
-    return max(one.length_ns for one in moments) <= LONGEST_NS and not _are_alike(together, came)
+    if missing < MOST * (missing + alone - ONE_SHORT):
+        return False
+    lengths = np.sort([one.length_ns for one in together])[::-1]
+    votes = int(np.log(lengths).std() > SPREAD) + int(missing >= NEARLY_ALL * (missing + alone))
+    if votes == 0 and len(lengths) >= MANY:
+        return False
+    return votes == 2 or not _are_alike(lengths, came)  # for a contact
 
 
 def frames_of(case: CaseFile, bus: str, *, errors: bool = False) -> NDArray[np.int64]:
@@ -142,11 +146,10 @@ def _holes(case: CaseFile, slot: int) -> Iterator[tuple[NDArray[np.float64], int
         yield (due[1:] if is_late else due[1:-1]), length_ns
 
 
-def _are_alike(moments: list[Moment], came: NDArray[np.int64]) -> bool:
-    """Whether the longest of them are about as long as each other, as if something had to run its time."""
-    lengths = np.sort([one.length_ns for one in moments])[::-1]
-    count = max(LEAST_ALIKE, len(lengths) // 2)
-    usual_ns = np.percentile(np.diff(came), USUAL)
-    if len(lengths) < count or lengths[count - 1] < KNOWN * usual_ns or np.log(lengths).std() > SPREAD:
+def _are_alike(lengths_ns: NDArray[np.int64], came: NDArray[np.int64]) -> bool:
+    """Whether the longest half, of the longest first, are as long as each other: something had its time."""
+    count = max(LEAST_ALIKE, (len(lengths_ns) + 1) // 2)
+    usual_ns = np.percentile(np.diff(came), 75)
+    if len(lengths_ns) < count or lengths_ns[count - 1] < KNOWN * usual_ns:
         return False
-    return bool(lengths[0] <= (ALIKE if count > LEAST_ALIKE else ALIKE_OF_FEW) * lengths[count - 1])
+    return bool(lengths_ns[0] <= (ALIKE if count > LEAST_ALIKE else ALIKE_OF_FEW) * lengths_ns[count - 1])
