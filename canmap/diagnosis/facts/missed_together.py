@@ -33,7 +33,7 @@ LONGEST_NS = 500 * MS  # a plug that is open for longer has come off
 COVERS = 2 / 3  # of the time between two frames of a message: where nothing came, no other was missed alone
 LEAST_ALIKE, ALIKE, ALIKE_OF_FEW = 3, 1.5, 1.25  # the longest of half of them, times the shortest of these
 SPREAD, MANY = 0.45, 6  # standard deviation of the logarithm of all lengths, and of how many it tells
-KNOWN = 7  # times what three quarters of frames take to follow another: such a length is known
+SELDOM_NS, MOST_OF_FEW = 20 * MS, 0.5  # frames come so seldom: no buffer is full, and many are missed alone
 
 
 class Moment(NamedTuple):
@@ -79,13 +79,15 @@ def _are_of_a_contact(moments: list[Moment], elsewhere: int, came: NDArray[np.in
     alone = elsewhere + sum(one.alone for one in moments)
     if not together or max(one.length_ns for one in moments) > LONGEST_NS:
         return False
+    if np.percentile(np.diff(came), 75) > SELDOM_NS:
+        return missing >= MOST_OF_FEW * (missing + alone - ONE_SHORT)
     if missing < MOST * (missing + alone - ONE_SHORT):
         return False
-    lengths = np.sort([one.length_ns for one in together])[::-1]
-    votes = int(np.log(lengths).std() > SPREAD) + int(missing >= NEARLY_ALL * (missing + alone))
-    if votes == 0 and len(lengths) >= MANY:
+    lengths_ns = np.sort([one.length_ns for one in together])[::-1]
+    votes = int(np.log(lengths_ns).std() > SPREAD) + int(missing >= NEARLY_ALL * (missing + alone))
+    if votes == 0 and len(lengths_ns) >= MANY:
         return False
-    return votes == 2 or not _are_alike(lengths, came)  # for a contact
+    return votes == 2 or not _are_alike(lengths_ns)  # for a contact
 
 
 def frames_of(case: CaseFile, bus: str, *, errors: bool = False) -> NDArray[np.int64]:
@@ -146,10 +148,9 @@ def _holes(case: CaseFile, slot: int) -> Iterator[tuple[NDArray[np.float64], int
         yield (due[1:] if is_late else due[1:-1]), length_ns
 
 
-def _are_alike(lengths_ns: NDArray[np.int64], came: NDArray[np.int64]) -> bool:
+def _are_alike(lengths_ns: NDArray[np.int64]) -> bool:
     """Whether the longest half, of the longest first, are as long as each other: something had its time."""
     count = max(LEAST_ALIKE, (len(lengths_ns) + 1) // 2)
-    usual_ns = np.percentile(np.diff(came), 75)
-    if len(lengths_ns) < count or lengths_ns[count - 1] < KNOWN * usual_ns:
+    if len(lengths_ns) < count:
         return False
     return bool(lengths_ns[0] <= (ALIKE if count > LEAST_ALIKE else ALIKE_OF_FEW) * lengths_ns[count - 1])
