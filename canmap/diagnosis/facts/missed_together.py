@@ -27,6 +27,7 @@ HOLE = 1.5  # periods, the least between two frames of a message between which o
 IN_TIME = 0.2  # of a period, by which frames may be off their schedule
 CLEAR_NS = MS // 2  # from the frames around it, for what was due: some recorders stamp several frames at once
 MOST, NEARLY_ALL = 0.85, 0.95  # of all that is missing is so where several senders miss frames
+ENOUGH = 1000  # frames that are due in a silence, however long it is
 LEAST_ONCE = 3  # frames, of a moment that is the only one; a longer one is a silence of its own
 ONE_SHORT = 1  # frame that is missing alone, as if the plug had been open for that long only
 LONGEST_NS = 500 * MS  # a plug that is open for longer has come off
@@ -74,6 +75,7 @@ def by_bus(case: CaseFile) -> dict[str, tuple[Moment, ...]]:
 
 
 def _are_of_a_contact(moments: list[Moment], elsewhere: int, came: NDArray[np.int64]) -> bool:
+    """Whether what is missing of a bus is so as behind a contact, and not as behind a buffer that is full."""
     together = [one for one in moments if len(one.senders) > 1]
     missing = sum(one.missing for one in together)
     alone = elsewhere + sum(one.alone for one in moments)
@@ -87,7 +89,7 @@ def _are_of_a_contact(moments: list[Moment], elsewhere: int, came: NDArray[np.in
     votes = int(np.log(lengths_ns).std() > SPREAD) + int(missing >= NEARLY_ALL * (missing + alone))
     if votes == 0 and len(lengths_ns) >= MANY:
         return False
-    return votes == 2 or not _are_alike(lengths_ns)  # for a contact
+    return votes == 2 or not _are_alike(lengths_ns)
 
 
 def frames_of(case: CaseFile, bus: str, *, errors: bool = False) -> NDArray[np.int64]:
@@ -143,8 +145,8 @@ def _holes(case: CaseFile, slot: int) -> Iterator[tuple[NDArray[np.float64], int
     for i in np.flatnonzero(near & (np.diff(clock) > HOLE * period_ns)).tolist():
         length_ns = int(clock[i + 1] - clock[i])
         periods = round(length_ns / period_ns)
-        due = np.linspace(clock[i], clock[i + 1], periods + 1)
         is_late = abs(length_ns - periods * period_ns) > IN_TIME * period_ns
+        due = np.linspace(clock[i], clock[i + 1], min(periods, ENOUGH) + 1)
         yield (due[1:] if is_late else due[1:-1]), length_ns
 
 
