@@ -67,6 +67,26 @@ def test_a_fault_of_frames_began_between_the_moments_told(name: str, seed: int, 
     assert low_ns <= one.start_ns <= high_ns
 
 
+@pytest.mark.parametrize(
+    ("name", "here_and_there"), [("recorder's plug loose", False), ("recorder loss", True)]
+)
+def test_what_is_missing_together_is_told_from_what_is_missing_here_and_there(
+    name: str, here_and_there: bool, tmp_path: Path
+) -> None:
+    """Truth: behind the plug, which opens once in 500 ms, all is missing; the other loses any frame."""
+    (one,) = run_fault(name, 2, tmp_path)
+    assert one.diagnosis is not None
+    case = one.diagnosis.case
+    moments, came = by_bus(case).get("drive", ()), frames_of(case, "drive")
+    values = {evidence.value for evidence in one.diagnosis.evidence}
+    assert ("holes" in values) is here_and_there
+    assert ("bus_for_moments" in values) is bool(moments) is not here_and_there
+    assert len(moments) <= (case.end_ns - case.begin_ns) / 500e6 + 2
+    for moment in moments:
+        assert moment.length_ns < 200e6 + 20e6  # the bus is free between two frames for 10 ms at most
+        assert not ((moment.from_ns < came) & (came < moment.to_ns)).any()
+
+
 def test_taking_the_stop_chain_away_leaves_who_stopped_it_open(tmp_path: Path) -> None:
     """Without buttons, link and loop nothing tells who let the relay go, only what fell silent."""
     (one,) = run_fault("button", 2, tmp_path)
@@ -88,26 +108,6 @@ def test_a_motor_that_pulls_while_the_angle_stands_is_held(name: str, strains: b
     assert one.how == "root"
     assert one.diagnosis is not None
     assert any(evidence.value == "strains" for evidence in one.diagnosis.evidence) is strains
-
-
-@pytest.mark.parametrize(
-    ("name", "here_and_there"), [("recorder's plug loose", False), ("recorder loss", True)]
-)
-def test_what_is_missing_together_is_told_from_what_is_missing_here_and_there(
-    name: str, here_and_there: bool, tmp_path: Path
-) -> None:
-    """Truth: behind the plug, which opens once in 500 ms, all is missing; the other loses any frame."""
-    (one,) = run_fault(name, 2, tmp_path)
-    assert one.diagnosis is not None
-    case = one.diagnosis.case
-    moments, came = by_bus(case).get("drive", ()), frames_of(case, "drive")
-    values = {evidence.value for evidence in one.diagnosis.evidence}
-    assert ("holes" in values) is here_and_there
-    assert ("bus_for_moments" in values) is bool(moments) is not here_and_there
-    assert len(moments) <= (case.end_ns - case.begin_ns) / 500e6 + 2
-    for moment in moments:
-        assert moment.length_ns < 200e6 + 20e6  # the bus is free between two frames for 10 ms at most
-        assert not ((moment.from_ns < came) & (came < moment.to_ns)).any()
 
 
 HANDED_BACK = BEND.format(spec=CART) + "  - {at: 8.20 s, computer: hand back}\n"
