@@ -220,6 +220,13 @@ FAULTS = {
     "one bus unplugged": _fault(
         "recorder_unplugged", "bus: {bus}", "bus_not_recorded recording_stopped", (0.4, 3)
     ),
+    "recorder's plug loose": _fault("recorder_loose_plug", "bus: {bus}", "recorder_plug", (2, 4)),
+    "recorder's plug very loose": _fault(
+        "recorder_loose_plug", "bus: {bus}, every: {rng[100:300]} ms", "recorder_plug", (0.6, 3)
+    ),
+    "recorder's plug loose, other bus": _fault(
+        "recorder_loose_plug", "bus: chassis, every: {rng[100:500]} ms", "recorder_plug", (2, 4), **OF_CART
+    ),
     "host stall": _fault("host_stall", "", "recorder_stalled", (0.4, 2)),
     "host stall, no buffer": _fault("host_stall", "buffer: 0", "recording_stopped", (0.4, 2)),
     "clock forward": _fault("clock_step", "step: {rng[0.5:5]} s", "clock_set"),

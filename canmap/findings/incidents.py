@@ -275,6 +275,8 @@ class _Cluster:
         if len(parts) < 2:
             return []
         begin_ns, until_ns = max(part.start_ns for part in parts), min(part.end_ns for part in parts)
+        if until_ns <= begin_ns:  # on a capacitor one lives on until others have come back
+            return []
         silent = {part.stream for part in parts}
         for stream, rule in enumerate(self._known.rules):
             if is_of(rule) and stream not in silent and self._is_missed(stream, until_ns - begin_ns):

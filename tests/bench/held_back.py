@@ -76,6 +76,7 @@ CAUSES = {
     "gateway_restart": "gateway",
     "recorder_overload": "recorder_loss",
     "recorder_unplugged": "recording_stopped",
+    "recorder_loose_plug": "recorder_plug",
     "host_stall": "recorder_stalled",
     "clock_step": "clock_set",
 }

@@ -10,6 +10,7 @@ import pytest
 from canmap.diagnosis.diagnosis import without
 from canmap.diagnosis.facts.atoms import lacking
 from canmap.diagnosis.facts.evidence import Atom
+from canmap.diagnosis.facts.missed_together import by_bus, frames_of
 from canmap.diagnosis.onsets import OnsetKind
 from canmap.diagnosis.scoring import Decision
 from canmap.diagnosis.telling.evidence_words import headline
@@ -35,6 +36,8 @@ HOW = {
     "inertia": {"root"},
     "kit fault": {"root"},
     "recorder gap": {"root"},
+    "recorder's plug loose": {"root"},
+    "recorder's plug very loose": {"root"},
     "host stall": {"root"},
     "gateway loss": {"root"},
     "bus shorted": {"root"},
@@ -63,6 +66,26 @@ def test_a_fault_of_frames_began_between_the_moments_told(name: str, seed: int, 
     assert one.diagnosis is not None
     low_ns, high_ns = one.diagnosis.begins_ns
     assert low_ns <= one.start_ns <= high_ns
+
+
+@pytest.mark.parametrize(
+    ("name", "here_and_there"), [("recorder's plug loose", False), ("recorder loss", True)]
+)
+def test_what_is_missing_together_is_told_from_what_is_missing_here_and_there(
+    name: str, here_and_there: bool, tmp_path: Path
+) -> None:
+    """Truth: behind the plug, which opens once in 500 ms, all is missing; the other loses any frame."""
+    (one,) = run_fault(name, 2, tmp_path)
+    assert one.diagnosis is not None
+    case = one.diagnosis.case
+    moments, came = by_bus(case).get("drive", ()), frames_of(case, "drive")
+    values = {evidence.value for evidence in one.diagnosis.evidence}
+    assert ("holes" in values) is here_and_there
+    assert ("bus_for_moments" in values) is bool(moments) is not here_and_there
+    assert len(moments) <= (case.end_ns - case.begin_ns) / 500e6 + 2
+    for moment in moments:
+        assert moment.length_ns < 200e6 + 20e6  # the bus is free between two frames for 10 ms at most
+        assert not ((moment.from_ns < came) & (came < moment.to_ns)).any()
 
 
 def test_taking_the_stop_chain_away_leaves_who_stopped_it_open(tmp_path: Path) -> None:

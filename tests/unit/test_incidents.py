@@ -85,6 +85,19 @@ def test_nodes_of_a_group_live_on_for_a_while_each_for_its_own(
     assert (told_of == ["All that relay kit feeds"]) is is_one
 
 
+def test_silences_that_have_no_moment_in_common_are_not_of_one_bus(kit: Spec) -> None:
+    """Brake and wheel may have lost their supply at once; the command came back before the wheel fell."""
+    spans = {"Pads": (905, 1300), "Command": (905, 1010), "Angle": (1035, 1300)}
+
+    def came(can_id: int, t_ms: int) -> bool:
+        from_ms, to_ms = spans.get(NAMES[can_id], (0, 0))
+        return not from_ms < t_ms <= to_ms
+
+    result, _ = inspected([drive(came)], kit)
+    texts = [finding.text for finding in serious(result)]
+    assert sorted(text.split()[0] for text in texts) == ["Angle", "Command", "Pads"], texts
+
+
 def test_a_bus_of_which_nothing_goes_on_is_one_finding(kit: Spec) -> None:
     """As where a second capture is of another vehicle: the channel goes on, with other identifiers."""
     times = sorted((t, can_id) for can_id, period in PERIODS.items() for t in range(can_id % 7, 3000, period))

@@ -10,6 +10,7 @@ from canmap.diagnosis.facts.atoms_of_silence import DRIFT, reach_of, sure
 from canmap.diagnosis.facts.case_file import DUE
 from canmap.diagnosis.facts.evidence import Atom, Evidence, Role
 from canmap.diagnosis.facts.left_out import left_out
+from canmap.diagnosis.facts.missed_together import by_bus
 from canmap.findings.kinds import TWO_SENDERS
 from canmap.signals.promised import ring_of
 
@@ -135,7 +136,10 @@ def _holes(case: CaseFile) -> Iterator[Evidence]:
     held = _not_passed_on(case) | {
         (rule.bus, rule.message.name) for slot, rule in enumerate(case.rules) if left_out(case, slot)
     }
-    lost = [one for one in lost if (one.place.bus, one.place.message) not in held]
+    unheard = by_bus(case)  # of which all is missing at once, and not here and there
+    lost = [
+        one for one in lost if (one.place.bus, one.place.message) not in held and one.place.bus not in unheard
+    ]
     if not lost:
         return
     slots = [by_name[p.place.bus or "", p.place.message or ""] for p in lost if p.place.message]

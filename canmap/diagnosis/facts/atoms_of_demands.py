@@ -12,6 +12,7 @@ from canmap.diagnosis.facts.begun_anew import begun_anew, of_changes
 from canmap.diagnosis.facts.case_file import MS
 from canmap.diagnosis.facts.evidence import Atom, Evidence, Role
 from canmap.diagnosis.facts.left_out import left_out
+from canmap.diagnosis.facts.missed_together import by_bus
 from canmap.diagnosis.onsets import axis_changes, withdrawals
 from canmap.vocabulary.record_types import AxisState, Stop
 
@@ -237,10 +238,12 @@ def kit(case: CaseFile) -> Iterator[Evidence]:
 
 def _concerned(case: CaseFile) -> bool:
     """Whether the axes would notice: not the silence of a bus that carries nothing of kit or computer."""
+    buses = set(by_bus(case))
     reached = reach_of(case, case.first_silent) if case.first_silent else ""
-    if reached != "bus":
+    if not buses and reached != "bus":
         return True
-    buses = {case.rules[gap.slot].bus for gap in case.first_silent if case.roles[gap.slot] is not Role.COPY}
+    of = [gap.slot for gap in case.first_silent if case.roles[gap.slot] is not Role.COPY]
+    buses = buses or {case.rules[slot].bus for slot in of}
     told = {role for role, rule in zip(case.roles, case.rules, strict=True) if rule.bus in buses}
     return bool(told & {Role.KIT, Role.COMPUTER})
 

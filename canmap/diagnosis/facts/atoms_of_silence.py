@@ -9,6 +9,7 @@ import numpy as np
 
 from canmap.diagnosis.facts.case_file import DUE, MS
 from canmap.diagnosis.facts.evidence import Atom, Evidence, Role
+from canmap.diagnosis.facts.missed_together import by_bus, frames_of, moments_of
 from canmap.frames.chunks import FrameKind
 from canmap.timing.phase import WINDOW
 from canmap.timing.timers import OverGap, Timer, over_gap
@@ -34,8 +35,9 @@ UNBROKEN = 1.5  # periods, the longest time between frames of a stretch without 
 def reach(case: CaseFile) -> Iterator[Evidence]:
     """What fell silent together, and what of the same went on."""
     yield from _late_copies(case)
+    yield from _for_moments(case)
     first = case.first_silent
-    if not first:
+    if not first or {case.rules[gap.slot].bus for gap in first} <= set(by_bus(case)):
         return
     own = [gap for gap in first if case.roles[gap.slot] is not Role.COPY] or list(first)
     value = reach_of(case, own)
@@ -59,7 +61,7 @@ def reach(case: CaseFile) -> Iterator[Evidence]:
         names=names,
     )
     if value == "bus":
-        yield from _copies(case, set(slots))
+        yield from _copies(case, set(slots), case.quiet_ns)
 
 
 def _late_copies(case: CaseFile) -> Iterator[Evidence]:
@@ -76,10 +78,29 @@ def _late_copies(case: CaseFile) -> Iterator[Evidence]:
         )
 
 
-def _copies(case: CaseFile, slots: set[int]) -> Iterator[Evidence]:
+def _for_moments(case: CaseFile) -> Iterator[Evidence]:
+    """Which buses were not recorded for moments, and whether copies of their messages came meanwhile."""
+    found = by_bus(case)
+    for bus, moments in found.items():
+        longest = max(moments, key=lambda one: one.length_ns)
+        alive = any(len(frames_of(case, other)) for other in case.spec.buses if other not in found)
+        yield Evidence(
+            atom=Atom.REACH,
+            value="bus_for_moments" if alive else "everything_for_moments",
+            subject=bus,
+            from_ns=moments[0].from_ns,
+            to_ns=moments[-1].to_ns,
+            line=case.line(moments[0].from_ns),
+            amount=longest.length_ns / 1e9,
+        )
+        slots = {slot for slot, rule in enumerate(case.rules) if rule.bus == bus}
+        yield from _copies(case, slots, (longest.from_ns, longest.to_ns))
+
+
+def _copies(case: CaseFile, slots: set[int], quiet_ns: tuple[int, int]) -> Iterator[Evidence]:
     """Whether copies of what fell silent went on coming on another bus: then it was only not recorded."""
     silent = {(case.rules[slot].bus, case.rules[slot].message.name) for slot in slots}
-    from_ns, to_ns = case.quiet_ns
+    from_ns, to_ns = quiet_ns
     for slot, rule in enumerate(case.rules):
         of = rule.relay_of
         if of is None or (of.message.bus, of.message.message) not in silent:
@@ -102,7 +123,7 @@ def reach_of(case: CaseFile, gaps: Sequence[Gap]) -> str:
     """The narrowest of what can be meant that holds all that fell silent, and nothing that went on."""
     slots = {gap.slot for gap in gaps}
     if all(case.roles[slot] is Role.COPY for slot in slots):
-        return "copy_only"
+        return "bus" if _own_are_missing_too(case, slots) else "copy_only"
     senders = {case.rules[slot].sender for slot in slots}
     buses = {case.rules[slot].bus for slot in slots}
     if len(senders) == 1:
@@ -131,6 +152,16 @@ def _with_its_copies(case: CaseFile, slots: set[int]) -> bool:
     if len(buses) > 1 or not copies <= {gap.slot for gap in case.first_silent} or not copies:
         return False
     return not len(_heard(case, buses)) and bool(len(_heard(case, set(case.spec.buses))))
+
+
+def _own_are_missing_too(case: CaseFile, slots: set[int]) -> bool:
+    """Whether what a bus carries of its own was due while copies were silent, and did not come either."""
+    from_ns, to_ns = case.quiet_ns
+    return any(
+        one.from_ns <= from_ns and to_ns <= one.to_ns and len(one.senders) > 1
+        for bus in {case.rules[slot].bus for slot in slots}
+        for one in moments_of(case, bus)[0]
+    )
 
 
 def _of_sender(case: CaseFile, slots: set[int]) -> str:

@@ -10,6 +10,7 @@ from canmap.diagnosis.facts.atoms_of_silence import reach_of
 from canmap.diagnosis.facts.case_file import MS
 from canmap.diagnosis.facts.damaged_frames import whose
 from canmap.diagnosis.facts.evidence import Atom, Evidence
+from canmap.diagnosis.facts.missed_together import by_bus, frames_of, moments_of
 from canmap.findings.kinds import DUPLICATE
 from canmap.frames.chunks import FrameKind
 
@@ -21,6 +22,9 @@ if TYPE_CHECKING:
     from canmap.diagnosis.facts.case_file import CaseFile
 
 LEAST_ERRORS = 5
+CUT = 0.5  # of the error frames: others may be of frames of which nobody knows when they are due
+SEVERAL = 2  # frames that are missing with an error are hardly lost otherwise
+ENDS = 2  # of a silence, at each of which a frame may be cut
 FULL, FREE = 0.8, 0.5  # share of the time for which a bus carries frames
 FLOOD_A_SECOND, FLOOD_SHARE = 500, 0.4
 FRAME_BITS, EXTENDED_BITS, STUFFED = 47, 67, 1.1  # ISO 11898-1, from memory; stuff bits about a tenth more
@@ -61,6 +65,8 @@ def _errors(case: CaseFile) -> Evidence:
     rows = np.flatnonzero((chunk.t_ns >= case.begin_ns) & (chunk.t_ns <= case.end_ns + 100 * MS))
     kind = chunk.kind[rows]
     errors = rows[kind == FrameKind.ERROR]
+    if (cut := _cut(case)) is not None:
+        return cut
     if len(errors) < LEAST_ERRORS:
         return Evidence(atom=Atom.BUS, value="clean", from_ns=case.begin_ns, to_ns=case.end_ns)
     value, subject, role = whose(case, chunk.t_ns[errors])
@@ -75,6 +81,31 @@ def _errors(case: CaseFile) -> Evidence:
         line=int(chunk.line[first]),
         amount=float(len(errors)),
     )
+
+
+def _cut(case: CaseFile) -> Evidence | None:
+    """Frames of which the recorder got a part: errors where one is missing, which otherwise is sent again."""
+    contacts = by_bus(case)
+    for bus in case.spec.buses:
+        errors = frames_of(case, bus, errors=True)
+        errors = errors[(errors >= case.begin_ns) & (errors <= case.end_ns)]
+        moments, elsewhere = moments_of(case, bus)
+        counts = [int(np.count_nonzero((errors >= m.from_ns) & (errors <= m.to_ns))) for m in moments]
+        touched = np.count_nonzero(counts)
+        if not touched or sum(counts) < CUT * len(errors) or max(counts) > ENDS:
+            continue
+        if bus in contacts or touched >= min(SEVERAL, CUT * (len(moments) + elsewhere)):
+            inside = errors[[any(m.from_ns <= at_ns <= m.to_ns for m in moments) for at_ns in errors]]
+            return Evidence(
+                atom=Atom.BUS,
+                value="cut_frames",
+                subject=bus,
+                from_ns=int(inside[0]),
+                to_ns=int(inside[-1]),
+                line=case.line(int(inside[0])),
+                amount=float(len(inside)),
+            )
+    return None
 
 
 def _loads(case: CaseFile) -> dict[str, float]:

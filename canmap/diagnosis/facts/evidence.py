@@ -63,6 +63,8 @@ VALUES: Mapping[Atom, tuple[str, ...]] = {
             "copy_went_on",
             "copy_stopped",
             "copy_late",
+            "bus_for_moments",
+            "everything_for_moments",
         ),
     ),
     Atom.ORDER: (
@@ -82,7 +84,7 @@ VALUES: Mapping[Atom, tuple[str, ...]] = {
     Atom.PHASE: ("kept", "restarted", "back_to_back", "no_return"),
     Atom.BUS: (
         *("clean", "several_disturbed", "one_disturbed", "errors_only", "bursts", "regular_bursts"),
-        *("full", "free"),
+        *("full", "free", "cut_frames"),
     ),
     Atom.DEMAND: (
         *("on_time", "missing", "missing_long", "all_missing", "bunched", "withdrawn", "enabled_too_early"),

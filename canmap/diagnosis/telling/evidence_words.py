@@ -43,6 +43,14 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
         "several_nodes",
     ): "Every message of several nodes that share no supply fell silent{time}: {names}.",
     (Atom.REACH, "copy_late"): "The gateway passed {subject} on late, by up to {amount}.",
+    (
+        Atom.REACH,
+        "bus_for_moments",
+    ): "For moments of up to {amount} nothing of bus {subject} came; what came next was in time.",
+    (
+        Atom.REACH,
+        "everything_for_moments",
+    ): "For moments of up to {amount} nothing at all came; what came next was in time.",
     (Atom.REACH, "several"): "Several messages fell silent together{time}: {names}.",
     (Atom.ORDER, "stop_first"): "The stop chain changed first.",
     (
@@ -98,6 +106,13 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (
         Atom.BUS,
         "regular_bursts",
+    ): "{amount} error frames came in bursts with pauses of one length, in which no known node was silent.",
+    (Atom.BUS, "errors_only"): "{amount} error frames, and next to nothing else.",
+    (
+        Atom.BUS,
+        "cut_frames",
+    ): "Error frames stand where frames are missing, which were not sent again: {amount}.",
+    (Atom.BUS, "full"): "The bus {subject} was loaded to {amount}.",
     ): "{error_frames} came in bursts with pauses of one length, in which no known node was silent.",
     (Atom.BUS, "errors_only"): "{error_frames}, and next to nothing else.",
     (Atom.BUS, "full"): "Bus {subject} was loaded to {amount}.",
