@@ -106,15 +106,12 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (
         Atom.BUS,
         "regular_bursts",
-    ): "{amount} error frames came in bursts with pauses of one length, in which no known node was silent.",
-    (Atom.BUS, "errors_only"): "{amount} error frames, and next to nothing else.",
+    ): "{error_frames} came in bursts with pauses of one length, in which no known node was silent.",
+    (Atom.BUS, "errors_only"): "{error_frames}, and next to nothing else.",
     (
         Atom.BUS,
         "cut_frames",
-    ): "Error frames stand where frames are missing, which were not sent again: {amount}.",
-    (Atom.BUS, "full"): "The bus {subject} was loaded to {amount}.",
-    ): "{error_frames} came in bursts with pauses of one length, in which no known node was silent.",
-    (Atom.BUS, "errors_only"): "{error_frames}, and next to nothing else.",
+    ): "{error_frames} stood where frames are missing, which were not sent again.",
     (Atom.BUS, "full"): "Bus {subject} was loaded to {amount}.",
     (Atom.BUS, "free"): "No bus was loaded to more than {amount}.",
     (Atom.DEMAND, "on_time"): "Every demand came on time and was in order.",
