@@ -164,7 +164,7 @@ class BusRun(BusNodes):
 
     def _begun(self, now_ns: int, entry: QueuedFrame, rival: QueuedFrame | None = None) -> Flight:
         """Return what is on the bus once `entry` is begun, and `rival` with it, which has its identifier."""
-        if rival or not self._sheltered:
+        if rival or self._wire_faults or self._confinement.alone:
             fate = self._hazards.fate(now_ns, entry, rival)
             if fate is not None:
                 span_ns, endings, seen = fate
