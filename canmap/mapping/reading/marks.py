@@ -31,9 +31,9 @@ _DOUBT = " Or is it the wrong file? Its name does not end in .yaml."
 MOST_NODES = 100_000  # bounds the time that a hostile file takes
 
 _LOADER: type[yaml.SafeLoader] | type[yaml.CSafeLoader] = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
-_UNWANTED = re.compile(  # no marks of direction either, which turn a text round
-    "[^\t\n\r\x20-\x7e\xa0-\u061b\u061d-\u200d\u2010-\u2027\u202f-\u2065\u206a-\ud7ff"
-    "\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]"
+_UNWANTED = re.compile(  # controls, what is no text, and marks of direction, which turn a text round
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069"
+    "\ud800-\udfff\ufeff\ufffe\uffff]"
 )
 _WHOLE = re.compile(r"[+-]?\d{1,40}", re.ASCII)
 _NO_BLANK = re.compile(r"([A-Za-z_][\w.]*):(\S.*)", re.ASCII)
