@@ -38,11 +38,17 @@ class Hearing:
 
     def hears(self, node: int, t_ns: int) -> bool:
         """Return whether `node` receives a frame that ends at a time."""
-        changes = self._changes
-        while self._taken < len(changes) and changes[self._taken].t_ns <= t_ns:
-            _, changed, state, _, _ = changes[self._taken]
-            self._taken += 1
-            (self._silent.add if state >= BUS_OFF else self._silent.discard)(changed)
-        if node in self._silent:
+        changes, silent, taken = self._changes, self._silent, self._taken
+        while taken < len(changes):
+            changed_ns, changed, state, _, _ = changes[taken]
+            if changed_ns > t_ns:
+                break
+            taken += 1
+            if state >= BUS_OFF:
+                silent.add(changed)
+            elif silent:
+                silent.discard(changed)
+        self._taken = taken
+        if node in silent:
             return False
         return node not in self._deafening or not any(fault.acts(t_ns) for fault in self._deafening[node])

@@ -1,6 +1,7 @@
 """Simulator: what a bus is made of, what is asked of it, what can disturb it, what comes out.
 
-Plain data only; `arbitration.py` acts on them. Times are integer nanoseconds of simulated time, intervals half open.
+Plain data only; `arbitration.py` acts on them. Times are integer nanoseconds of simulated time, intervals
+half open.
 """
 
 from __future__ import annotations
