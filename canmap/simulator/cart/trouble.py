@@ -48,7 +48,8 @@ class Bunches(NamedTuple):
 class Late(NamedTuple):
     """Frames come `delay_ns` late; what is held back at `stop_ns` comes then, one after the other.
 
-    None overtakes another, as in a queue (common practice): those after `stop_ns` wait until it is empty.
+    None overtakes another, as in a queue (common practice): those after `stop_ns` wait until it is empty. On
+    a full bus one may take the place of another that is in the controller still.
     """
 
     delay_ns: int
