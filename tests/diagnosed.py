@@ -173,7 +173,9 @@ FAULTS = {
     "loop chatter": _fault(
         "loop_chatter", "open_for: 30 ms, every: 900 ms", f"loop_opened {UNFED}", (2, 3), **OF_CART
     ),
-    "demand late": _fault("demand_late", "message: {steer_demand}, delay: {rng[105:300]} ms", "demand_late"),
+    "demand late": _fault(
+        "demand_late", "message: {steer_demand}, delay: {rng[105:300]} ms", "demand_late", (0.5, 2.0)
+    ),
     "demand absent": _fault("demand_absent", "message: {steer_demand}", "demand_stopped", (0.15, 1.5)),
     "drive demand absent": _fault("demand_absent", "message: {drive_demand}", "demand_stopped", (0.15, 1.5)),
     "counter refused": _fault(

@@ -77,9 +77,8 @@ def _recorded_ahead(setup: Setup) -> Iterator[FrameChunk]:
     for _ in world.spans(LONGEST_SPAN_NS, ahead):
         sent = drive_bus.take(_traffic(ahead.taken("drive")))
         chassis = ordered([chassis, *ahead.taken("chassis"), *_batches(relay.take(_relayable(sent, world)))])
-        settled = chassis.t_ns < sent.frames.t_ns.max(
-            initial=0
-        )  # the gateway releases nothing earlier any more
+        # The gateway releases nothing earlier any more.
+        settled = chassis.t_ns < sent.frames.t_ns.max(initial=0)
         passed = chassis_bus.take(_traffic([chassis.take(settled)]))
         chassis = chassis.take(~settled)
         yield from together.recorded([sent, passed])
@@ -206,9 +205,8 @@ class _Beside(HandOver):
         self._next = 0
         self._waiting: list[Release] = []
         self._beside: list[Release] = []  # of other nodes, the latest first
-        self._listeners: dict[
-            int, list[tuple[int, Callable[[Transmission], None]]]
-        ] = {}  # node, what it does
+        # By identifier: node, what it does.
+        self._listeners: dict[int, list[tuple[int, Callable[[Transmission], None]]]] = {}
         computer = world.senders[next(iter(world.kind.demands))].unit
         for name, axis_names in world.kind.demands.items():
             for axis_name in axis_names:
@@ -254,6 +252,9 @@ class _Beside(HandOver):
             self._others_ns = end_ns + OTHERS_AHEAD_NS
             self._beside = releases_of(_traffic([self._others.take(self._others_ns)]))[::-1] + self._beside
         for unit in self.world.drive_units.values():
+            if unit.forgot:
+                self._waiting = [each for each in self._waiting if each.node != unit.index]
+                unit.forgot = False
             self._waiting += _releases(unit.boot(end_ns))
             if unit.on:
                 for sender in unit.senders:

@@ -14,8 +14,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from canmap.simulator.cart.kit import Event, Reason
-from canmap.simulator.cart.nodes import MS, Releases, Sender, Trouble
+from canmap.simulator.cart.nodes import MS, Releases, Sender
 from canmap.simulator.cart.states import FIELDS, State, States, table_of
+from canmap.simulator.cart.trouble import Late, Trouble
 from canmap.simulator.cart.vehicle import VehicleParameters
 from canmap.simulator.cart.world import Plan, Setup, World
 from tests.streams import spec_of
@@ -37,7 +38,7 @@ TROUBLES = st.builds(
     Trouble,
     stopped=st.sampled_from([False, False, True]),
     lost=st.sampled_from([0.0, 0.5]),
-    delay_ns=st.sampled_from([0, 70 * MS]),
+    late=st.sampled_from([None, Late(70 * MS, 200 * MS), Late(130 * MS, 90 * MS)]),
     frozen=st.booleans(),
     stuck_counter=st.booleans(),
     broken=st.sampled_from([0, 0x5A]),

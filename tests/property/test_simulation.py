@@ -39,7 +39,14 @@ def test_same_seed_same_bytes(tmp_path: Path, faults: str) -> None:
     assert log(tmp_path, faults, 4) != first
 
 
-@pytest.mark.parametrize("fault", [None, "{kind: supply_cut, at: 1.2034567 s, for: 301.3 ms}"])
+@pytest.mark.parametrize(
+    "fault",
+    [
+        None,
+        "{kind: supply_cut, at: 1.2034567 s, for: 301.3 ms}",
+        "{kind: demand_late, message: SteerCommand, delay: 133.3 ms, at: 1.2034567 s, for: 301.3 ms}",
+    ],
+)
 def test_live_comes_in_any_slices(tmp_path: Path, fault: str | None) -> None:
     def live(span_ns: int) -> tuple[np.ndarray, np.ndarray]:
         setup = scenario_of(tmp_path, short_drive(3), fault).setup

@@ -17,8 +17,8 @@ from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.loose_plug import LoosePlug
 from canmap.simulator.buses.network import Outcome, Transmission
 from canmap.simulator.buses.traffic import columns_of, transmissions_of
-from canmap.simulator.cart.bunches import Bunches
 from canmap.simulator.cart.kit import Reason
+from canmap.simulator.cart.trouble import Bunches, Late
 from canmap.simulator.simulation import simulate_to_file
 from canmap.vocabulary.record_types import AxisState
 from tests.buses import MS
@@ -229,6 +229,32 @@ def test_frames_of_bunches_keep_their_order(
     assert (np.diff(out) > 0).all()
     pieces = [bunches.released(due[row : row + 1], period_ms * MS) for row in range(min(len(due), 20))]
     np.testing.assert_array_equal(np.concatenate(pieces), out[:20])
+
+
+@given(
+    st.lists(st.integers(0, 40), min_size=1, max_size=60).map(np.cumsum),
+    st.lists(st.tuples(st.integers(0, 300), st.integers(0, 600)), min_size=1, max_size=3),
+    st.integers(0, 60),
+)
+def test_late_frames_keep_their_order(made_ms: np.ndarray, faults: list[tuple[int, int]], cut: int) -> None:
+    """Common practice: a queue keeps its order. However it is cut, and whichever fault follows on another."""
+    made, out, before_ns = made_ms * MS, [], -MS
+    for number, (delay_ms, stop_ms) in enumerate(faults):
+        late = Late(delay_ms * MS, stop_ms * MS)
+        mine = made[number * len(made) // len(faults) : (number + 1) * len(made) // len(faults)]
+        for piece in (mine[:cut], mine[cut:]):
+            if len(piece):
+                out.append(late.released(piece, before_ns))
+                before_ns = int(out[-1][-1])
+    times = np.concatenate(out)
+    assert (times >= made).all()
+    assert (np.diff(times) >= MS).all()
+    if len(faults) == 1:
+        np.testing.assert_array_equal(times, late.released(made, -MS))
+        queue_ns = np.arange(len(made)) * MS  # each may have to wait for all before it
+        due = np.where(made < late.stop_ns, np.minimum(made + late.delay_ns, late.stop_ns), made)
+        assert (times >= due).all()
+        assert (times <= due + queue_ns).all()
 
 
 def test_demands_come_in_bunches_and_none_is_lost(tmp_path: Path) -> None:

@@ -70,6 +70,14 @@ SAME = {
             "{kind: capture_ends, at: 1.9 s}",
         ),
     ),
+    "a demand that comes no more": (
+        "cart",
+        (
+            "{kind: message_stopped, message: SteerCommand, at: 1.9 s}",
+            "{kind: demand_absent, message: SteerCommand, at: 1.9 s, for: 9 s}",
+            "{kind: demand_late, message: SteerCommand, delay: 1.1 s, at: 1.9 s}",
+        ),
+    ),
     "a node that is off when the run ends": (
         "cart",
         (

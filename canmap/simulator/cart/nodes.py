@@ -8,28 +8,25 @@ its node started, so a span may be cut anywhere.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from canmap.simulator.buses.frame import Frame, new_frame
 from canmap.simulator.buses.network import Release, new_release
+from canmap.simulator.cart.trouble import Trouble
 from canmap.simulator.noise import even, even_ns, even_one
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
-    from canmap.simulator.cart.bunches import Bunches
     from canmap.simulator.cart.kit import Event
     from canmap.simulator.cart.messages import Moments, Values
     from canmap.simulator.cart.payloads import Layout
     from canmap.simulator.cart.states import Numbers, State, States
-
-    # Changes the values of frames, given the numbers of these and the seed of the run.
-    ValueChange = Callable[[Values, NDArray[np.int64], int], None]
 
 MS = 1_000_000
 WIDTH = 8  # payload bytes of a classic frame
@@ -59,37 +56,6 @@ class Timing:
     heartbeat_ns: int = 0
     gap_ns: int = 0
     events: bool = False
-
-
-@dataclass(slots=True)
-class Trouble:
-    """What is wrong with the sender of a message; nothing by default.
-
-    Attributes:
-        stopped: The task that fills the message does not run.
-        lost: Share of the frames that get lost between task and controller.
-        delay_ns: Frames reach the controller that much later.
-        frozen: The values stay as they were, while counter and checksum go on.
-        stuck_counter: The counter stays where it is.
-        broken: Is mixed into the checksum.
-        enable: The enable bit is this, None: what the computer wants.
-        bunches: Frames wait for each other.
-        stuck: The last frame is sent again and again.
-        twice: Each frame is sent twice.
-        changes: What else is done to the values of frames, in turn.
-    """
-
-    stopped: bool = False
-    lost: float = 0.0
-    delay_ns: int = 0
-    frozen: bool = False
-    stuck_counter: bool = False
-    broken: int = 0
-    enable: bool | None = None
-    bunches: Bunches | None = None
-    stuck: bool = False
-    twice: bool = False
-    changes: list[ValueChange] = field(default_factory=list)
 
 
 class Releases(NamedTuple):
@@ -165,11 +131,13 @@ class Sender:
         self._frozen: Values | None = None
         self._last: tuple[object, ...] | None = None
         self._last_ns = 0
+        self._handed_ns = 0  # when the newest frame goes to the controller, if frames wait for each other
         self._payload: bytes | None = None
 
     def start(self, first_ns: int, clock: float, seed: int) -> None:
         """Begin to count anew, as after a restart of its node."""
         self.count, self._ticks, self._stood, self._last, self._frozen = 0, 0, 0, None, None
+        self._handed_ns = 0  # what it held back is lost
         self._first_ns, self._clock, self._seed = first_ns + self.phase_ns, clock, seed
         self._starts += 1
 
@@ -253,7 +221,8 @@ class Sender:
         trouble = self.trouble
         if trouble.stuck and self._payload is not None:
             same = np.frombuffer(self._payload, np.uint8).reshape(1, -1)
-            return batch(times, self.node, self.layout.wire_id, np.repeat(same, len(times), axis=0))
+            payload = np.repeat(same, len(times), axis=0)
+            return batch(self._queued(times), self.node, self.layout.wire_id, payload)
         counters = numbers - self._stood
         if trouble.stuck_counter:
             counters = np.full_like(numbers, self.count - self._stood - 1)
@@ -267,7 +236,7 @@ class Sender:
             times, payload = np.repeat(times, 2), np.repeat(payload, 2, axis=0)
             times[1::2] += TWICE_NS
             numbers = np.repeat(numbers, 2)
-        whole = batch(times + trouble.delay_ns, self.node, self.layout.wire_id, payload)
+        whole = batch(self._queued(times), self.node, self.layout.wire_id, payload)
         if trouble.lost:
             whole = whole.take(even(self._seed, self._loss, numbers) >= trouble.lost)
         return whole
@@ -275,17 +244,29 @@ class Sender:
     def _packed_one(self, t_ns: int, values: Values, number: int) -> list[Release]:
         trouble, message = self.trouble, self.layout.message
         if trouble.stuck and self._payload is not None:
-            return [Release(t_ns, self.node, Frame(message.can_id, self._payload, message.extended))]
+            frame = Frame(message.can_id, self._payload, message.extended)
+            return [Release(each_ns, self.node, frame) for each_ns in self._queued_each(t_ns)]
         self.count += 1
         self._stood += trouble.stuck_counter
         if trouble.bunches is not None:
             t_ns = int(trouble.bunches.released(np.array([t_ns]), self.timing.period_ns)[0])
         self._payload = payload = self.layout.pack_one(values, number - self._stood, trouble.broken)
+        times = self._queued_each(t_ns, t_ns + TWICE_NS) if trouble.twice else self._queued_each(t_ns)
         if trouble.lost and even_one(self._seed, self._loss, number) < trouble.lost:
             return []
         frame = new_frame((message.can_id, payload, message.extended, False, 0, 0))
-        times = (t_ns, t_ns + TWICE_NS) if trouble.twice else (t_ns,)
-        return [new_release((each_ns + trouble.delay_ns, self.node, frame, None)) for each_ns in times]
+        return [new_release((each_ns, self.node, frame, None)) for each_ns in times]
+
+    def _queued(self, times: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return when frames reach the controller that are made at `times`, int64[n]: in the same order."""
+        if self.trouble.late is None:
+            return times
+        times = self.trouble.late.released(times, self._handed_ns)
+        self._handed_ns = int(times[-1])
+        return times
+
+    def _queued_each(self, *times: int) -> Sequence[int]:
+        return times if self.trouble.late is None else self._queued(np.array(times)).tolist()
 
     @property
     def _loss(self) -> str:
@@ -344,6 +325,7 @@ class SuppliedNode:
         number: In its boot message, None: it sends none.
         senders: Its messages.
         on: It has its supply and runs.
+        forgot: Its supply went while it held frames back, which are lost; whoever has them sets it to False.
         starts: How often it was started.
         clock: Its seconds, as the nominal timer periods count them, per true second.
     """
@@ -359,7 +341,7 @@ class SuppliedNode:
     ) -> None:
         self.name, self.index, self.number, self.senders = name, index, number, senders
         self._announce = announce
-        self.on, self.starts, self._seed = False, 0, seed
+        self.on, self.forgot, self.starts, self._seed = False, False, 0, seed
         zero = np.zeros(1, np.int64)
         self.clock = 1.0 + CLOCK_SPREAD * (2.0 * float(even(seed, f"clock {name}", zero)[0]) - 1.0)
         for sender in senders:
@@ -373,6 +355,7 @@ class SuppliedNode:
         self.on = on
         self._boot.clear()
         if not on:
+            self.forgot = any(sender.trouble.late for sender in self.senders)
             return
         self.starts += 1
         for sender in self.senders:

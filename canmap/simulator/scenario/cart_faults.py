@@ -14,7 +14,7 @@ from canmap.simulator.scenario.script import si
 if TYPE_CHECKING:
     from canmap.mapping.reading.names import FoundMessage
     from canmap.mapping.reading.sections import SectionValues
-    from canmap.simulator.cart.nodes import Trouble
+    from canmap.simulator.cart.trouble import Trouble
     from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.cart.world import Plan, World
 

@@ -11,6 +11,7 @@ import numpy as np
 from canmap.base.words import listed
 from canmap.mapping.reading.sections import Key
 from canmap.mapping.reading.shapes import time_ns, word
+from canmap.simulator.cart.trouble import Late
 from canmap.simulator.scenario.faults import MESSAGE, Effect, TimeSpan, at_sender, named
 from canmap.simulator.scenario.refused_frames import MADE_WRONGLY, made_wrongly
 
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from canmap.mapping.reading.sections import SectionValues
     from canmap.simulator.cart.kit import AxisRule
     from canmap.simulator.cart.messages import Values
-    from canmap.simulator.cart.nodes import Trouble
+    from canmap.simulator.cart.trouble import Trouble
     from canmap.simulator.cart.vehicle_kind import VehicleKind
 
 DELAY = Key("delay", time_ns, required=True)
@@ -37,11 +38,15 @@ def no_demand(values: SectionValues, vehicle: VehicleKind) -> str | None:
 
 
 def demand_late(values: SectionValues, span: TimeSpan) -> Effect:
-    """A demand leaves the computer late."""
+    """A demand leaves the computer late; it waits in a queue, which is emptied at the end.
+
+    With a delay as long as the fault nothing of it comes before the end: as `bunched_demands` of one demand.
+    """
     delay_ns = values.get(DELAY) or 0
 
     def change(trouble: Trouble, on: bool) -> None:
-        trouble.delay_ns = delay_ns * on
+        if on:  # and after the end, until what was held back has gone
+            trouble.late = Late(delay_ns, span.stop_ns)
 
     name = named(values).message.name
     return at_sender(values, span, f"The computer sends {name} {delay_ns / 1e6:g} ms late.", change)

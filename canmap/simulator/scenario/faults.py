@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from canmap.mapping.reading.marks import Node
     from canmap.mapping.reading.names import FoundMessage
     from canmap.mapping.reading.sections import Context, SectionValues
-    from canmap.simulator.cart.nodes import Trouble
+    from canmap.simulator.cart.trouble import Trouble
     from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.cart.world import Plan, World
 

@@ -8,7 +8,7 @@ from canmap.base.errors import UsageError
 from canmap.mapping.reading.sections import Key
 from canmap.mapping.reading.shapes import integer, time_ns
 from canmap.simulator.buses.gateway import GatewayLoss, GatewayOverload
-from canmap.simulator.cart.bunches import Bunches
+from canmap.simulator.cart.trouble import Bunches
 from canmap.simulator.scenario.faults import SHARE, Effect, TimeSpan
 from canmap.simulator.scenario.script import si
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.simulator.scenario import bus_faults as b
 from canmap.simulator.scenario import cart_faults as c
+from canmap.simulator.scenario import demand_faults as d
 from canmap.simulator.scenario import faults as f
 from canmap.simulator.scenario import recorder_faults as r
 from canmap.simulator.scenario import supply_faults as s
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from canmap.mapping.reading.sections import SectionValues
-    from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.scenario.faults import TimeSpan
 
 
@@ -52,12 +52,12 @@ class Side(NamedTuple):
     Attributes:
         kind: Its name in `FAULT_KINDS`.
         where: All that has to hold, whichever fault of the tie it is.
-        given: What else its own parameters have to be, by the vehicle; None: anything.
+        given: What else its own parameters have to be, by vehicle and span; None: anything.
     """
 
     kind: str
     where: tuple[Callable[[InCommon], bool], ...] = ()
-    given: Callable[[SectionValues, VehicleKind], bool] | None = None
+    given: Callable[[SectionValues, TimeSpan], bool] | None = None
 
     def holds(self, common: InCommon) -> bool:
         """Return whether this kind, with some parameters, gives the frames of the tie."""
@@ -98,45 +98,53 @@ def _rail_untold(common: InCommon) -> bool:
 # --- what the parameters of one kind have to be ------------------------------------------------------
 
 
-def _a_demand(values: SectionValues, vehicle: VehicleKind) -> bool:
-    return f.named(values).message.name in vehicle.demands
+def _a_demand(values: SectionValues, span: TimeSpan) -> bool:
+    return f.named(values).message.name in span.vehicle.demands
 
 
-def _a_whole_demand(values: SectionValues, vehicle: VehicleKind) -> bool:
-    return values.get(v.ONE) is None and _a_demand(values, vehicle)
+def _as_long_as_it_lasts(values: SectionValues, span: TimeSpan) -> bool:
+    return (values.get(d.DELAY) or 0) >= span.stop_ns - span.start_ns
 
 
-def _one_demand(values: SectionValues, _: VehicleKind) -> bool:
+def _a_whole_demand(values: SectionValues, span: TimeSpan) -> bool:
+    return values.get(v.ONE) is None and _a_demand(values, span)
+
+
+def _one_demand(values: SectionValues, _: TimeSpan) -> bool:
     return values.get(c.SOURCE_OF) is not None
 
 
-def _all_of_a_node(values: SectionValues, _: VehicleKind) -> bool:
+def _all_of_a_node(values: SectionValues, _: TimeSpan) -> bool:
     return values.get(b.NODE) is not None and si(values, f.SHARE) == 1
 
 
-def _no_delay(values: SectionValues, _: VehicleKind) -> bool:
+def _no_delay(values: SectionValues, _: TimeSpan) -> bool:
     return not values.get(b.DELAY)
 
 
-def _no_dip(values: SectionValues, _: VehicleKind) -> bool:
+def _no_dip(values: SectionValues, _: TimeSpan) -> bool:
     return values.get(f.SUPPLY_DIP) is None
 
 
-def _of_the_kit(values: SectionValues, vehicle: VehicleKind) -> bool:
-    return values.get(s.UNPLUGGED) in vehicle.kit_nodes
+def _of_the_kit(values: SectionValues, span: TimeSpan) -> bool:
+    return values.get(s.UNPLUGGED) in span.vehicle.kit_nodes
 
 
-def _no_buffer(values: SectionValues, _: VehicleKind) -> bool:
+def _no_buffer(values: SectionValues, _: TimeSpan) -> bool:
     return values.get(r.BUFFER) == 0
 
 
-def _second_bus(values: SectionValues, vehicle: VehicleKind) -> bool:
-    return values.get(f.BUS) != vehicle.drive.name
+def _second_bus(values: SectionValues, span: TimeSpan) -> bool:
+    return values.get(f.BUS) != span.vehicle.drive.name
 
 
 TIES: tuple[tuple[Side, ...], ...] = (
-    # The computer does not send a demand, or its old values.
-    (Side("message_stopped", given=_a_demand), Side("demand_absent")),
+    # The computer does not send a demand, or holds it back until the run is over, or sends its old values.
+    (
+        Side("message_stopped", given=_a_demand),
+        Side("demand_absent"),
+        Side("demand_late", (_to_the_end,), _as_long_as_it_lasts),
+    ),
     (Side("frozen_value", given=_a_whole_demand), Side("stale_demand", given=_one_demand)),
     # A node comes back from bus-off as soon as it may, and its frames are damaged again.
     (Side("wiring", given=_all_of_a_node), Side("slow_recovery", given=_no_delay)),
@@ -183,7 +191,7 @@ def tied_with(kind: str, values: SectionValues, common: InCommon) -> list[str]:
     for tie in TIES:
         holding = [side for side in tie if side.holds(common)]
         own = next((side for side in holding if side.kind == kind), None)
-        if own is None or (own.given is not None and not own.given(values, common.span.vehicle)):
+        if own is None or (own.given is not None and not own.given(values, common.span)):
             continue
         others = [side.kind for side in holding if side is not own]
         tied |= dict.fromkeys(others if len(tie) > 1 else [kind])

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from canmap.mapping.reading.names import FoundSignal
     from canmap.mapping.reading.sections import Context, SectionValues
     from canmap.simulator.cart.messages import Values
-    from canmap.simulator.cart.nodes import Trouble, ValueChange
+    from canmap.simulator.cart.trouble import Trouble, ValueChange
     from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.cart.world import Plan, World
 
