@@ -19,13 +19,10 @@ import numpy as np
 from canmap.frames.chunks import empty_chunk
 from canmap.simulator.buses.batch import BatchBus, joined
 from canmap.simulator.buses.frame import new_frame
-from canmap.simulator.buses.gateway import Gateway, Relay, Route
+from canmap.simulator.buses.gateway import Relay
 from canmap.simulator.buses.network import (
-    BusConfig,
-    Node,
     NodeState,
     Outcome,
-    Queue,
     Release,
     Transmission,
     new_release,
@@ -34,19 +31,18 @@ from canmap.simulator.buses.split_bus import SplitBus
 from canmap.simulator.buses.traffic import Sent, Traffic, columns_of, frames_of, releases_of
 from canmap.simulator.cart.chronicle import Happened, Subject
 from canmap.simulator.cart.nodes import MS, batch, ordered
-from canmap.simulator.cart.other_traffic import OTHER_NODES, OtherTraffic
 from canmap.simulator.cart.payloads import EXTENDED
 from canmap.simulator.cart.states import FIELDS
 from canmap.simulator.cart.world import LONGEST_SPAN_NS, HandOver, World
 from canmap.simulator.recorders import RecordedTogether, merged, recordings, with_clocks
+from canmap.simulator.wire_setup import bus_config, gateway, other_traffic
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping
+    from collections.abc import Callable, Iterable, Iterator
 
     from canmap.frames.chunks import FrameChunk
     from canmap.simulator.cart.kit import Axis
     from canmap.simulator.cart.nodes import Releases, Sender
-    from canmap.simulator.cart.vehicle_kind import BusKind
     from canmap.simulator.cart.world import Setup
 
 LIVE_SPAN_NS = 2000 * MS
@@ -69,10 +65,10 @@ def recorded(setup: Setup) -> Iterator[FrameChunk]:
 def _recorded_ahead(setup: Setup) -> Iterator[FrameChunk]:
     world = World(setup)
     ahead = _Ahead(world)
-    config = _config(setup.kind.drive, others=setup.others is not None)
+    config = bus_config(setup.kind.drive, others=setup.others is not None)
     drive_bus = BatchBus(config, (), setup.seed, setup.duration_ns)
-    chassis_bus = BatchBus(_config(setup.kind.chassis), (), setup.seed + 1, setup.duration_ns)
-    relay, together = Relay(_gateway(world), setup.seed), RecordedTogether(setup)
+    chassis_bus = BatchBus(bus_config(setup.kind.chassis), (), setup.seed + 1, setup.duration_ns)
+    relay, together = Relay(gateway(world), setup.seed), RecordedTogether(setup)
     chassis = ordered([])
     for _ in world.spans(LONGEST_SPAN_NS, ahead):
         sent = drive_bus.take(_traffic(ahead.taken("drive")))
@@ -92,9 +88,9 @@ def recorded_live(setup: Setup, span_ns: int) -> Iterator[FrameChunk]:
     """Run to the end, the drive bus with the vehicle; yield what was recorded, span by span."""
     world = World(setup)
     beside = _Beside(world)
-    plan, config = setup.plan, _config(setup.kind.chassis)
+    plan, config = setup.plan, bus_config(setup.kind.chassis)
     chassis_bus = SplitBus(config, plan.chassis_disturbances, plan.chassis_splits, setup.seed + 1)
-    relay, recorders = Relay(_gateway(world), setup.seed), recordings(setup)
+    relay, recorders = Relay(gateway(world), setup.seed), recordings(setup)
     for until_ns in world.spans(span_ns, beside):
         sent, beside.transmissions = beside.transmissions, []
         chassis_bus.submit(_releases(beside.chassis))
@@ -116,7 +112,7 @@ class _Ahead(HandOver):
     def __init__(self, world: World) -> None:
         super().__init__(world)
         self._sent: dict[str, list[Releases]] = {"drive": [], "chassis": []}
-        self._others = _others(world.setup)
+        self._others = other_traffic(world.setup)
         self._schedule: list[tuple[int, Callable[[int, Row], None]]] = []
         self._next = 0
 
@@ -194,8 +190,8 @@ class _Beside(HandOver):
         self.chassis: list[Releases] = []
         setup = world.setup
         plan = setup.plan
-        config = _config(setup.kind.drive, plan.recovery_ns, others=setup.others is not None)
-        self._others, self._others_ns = _others(setup), 0  # and up to when their frames are there
+        config = bus_config(setup.kind.drive, plan.recovery_ns, others=setup.others is not None)
+        self._others, self._others_ns = other_traffic(setup), 0  # and up to when their frames are there
         self._noted, self._off = 0, dict[str, int]()  # changes of state, and places of those that are bus-off
         far = plan.recording.far
         self._far_at = None if far is None else setup.kind.drive.nodes.index(far.node)
@@ -310,42 +306,7 @@ def _received(axis: Axis, sent: Transmission) -> None:
     axis.receive(sent.frame.payload, sent.t_ns)
 
 
-# --- bus, gateway, recorder --------------------------------------------------------------------------
-
-
-def _others(setup: Setup) -> OtherTraffic | None:
-    """Return what undescribed nodes send on the first bus."""
-    if setup.others is None:
-        return None
-    bus, described = setup.kind.drive, [each.can_id for each in setup.kit.messages]
-    return OtherTraffic(setup.others, setup.seed, described, bus.bit_rate, len(bus.nodes))
-
-
-def _config(
-    bus: BusKind | None, recovery_ns: Mapping[str, int] | None = None, *, others: bool = False
-) -> BusConfig:
-    """Return a bus; where the vehicle has none, one on which nobody is."""
-    if bus is None:
-        return BusConfig("none", 250_000, ())
-    waits = recovery_ns or {}
-    nodes = tuple(
-        Node(each, Queue.PRIORITY, mailboxes=3, replaces=True, recovery_ns=waits.get(each, 0))
-        for each in bus.nodes
-    )
-    beside = tuple(Node(f"other {number}") for number in range(OTHER_NODES * others))
-    return BusConfig(bus.name, bus.bit_rate, nodes + beside)
-
-
-def _gateway(world: World) -> Gateway:
-    relay, chassis, beside = world.kind.relay, world.kind.chassis, world.setup.chassis
-    if relay is None or chassis is None or beside is None:
-        return Gateway(0, ())
-    source = world.layouts[relay.source].message
-    target = next(each.can_id for each in beside.messages if each.name == relay.copy)
-    route = Route(source.can_id, source.extended, every=relay.every, relayed_id=target)
-    plan, node = world.setup.plan, chassis.nodes.index(relay.gateway)
-    losses, overloads = tuple(plan.gateway_losses), tuple(plan.gateway_overloads)
-    return Gateway(node, (route,), relay.delay_ns, MS // 2, losses, overloads)
+# --- frames one by one, and as columns ---------------------------------------------------------------
 
 
 def _traffic(batches: list[Releases]) -> Traffic:
