@@ -1,4 +1,4 @@
-"""Simulator: what a setup says of the wires: the buses, the nodes that no description speaks of, the gateway."""
+"""Simulator: what a setup says of the wires: buses, nodes that no description speaks of, the gateway."""
 
 from __future__ import annotations
 
