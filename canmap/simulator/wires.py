@@ -50,7 +50,7 @@ if TYPE_CHECKING:
     from canmap.simulator.cart.world import Setup
 
 LIVE_SPAN_NS = 2000 * MS
-OTHERS_AHEAD_NS = 10_000 * MS  # so far ahead is worked out what nobody here has a part in
+OTHERS_AHEAD_NS = 10_000 * MS  # undescribed frames follow from nothing here: so many at once cost less
 Row = tuple[float, ...]
 Rows = list[Row]
 ASKED = {"steering": "asked_angle", "drive": "asked_throttle", "brake": "asked_brake"}
@@ -196,7 +196,7 @@ class _Beside(HandOver):
         setup = world.setup
         plan = setup.plan
         config = _config(setup.kind.drive, plan.recovery_ns, others=setup.others is not None)
-        self._others, self._others_ns = _others(setup), 0  # and up to when their frames are there
+        self._others, self._others_until_ns = _others(setup), 0  # until when their frames are worked out
         self._noted, self._off = 0, dict[str, int]()  # changes of state, and places of those that are bus-off
         far = plan.recording.far
         self._far_at = None if far is None else setup.kind.drive.nodes.index(far.node)
@@ -250,9 +250,10 @@ class _Beside(HandOver):
 
     def plan(self, start_ns: int, end_ns: int) -> None:
         schedule: list[tuple[int, Sender]] = []
-        if self._others is not None and end_ns > self._others_ns:
-            self._others_ns = end_ns + OTHERS_AHEAD_NS
-            self._beside = releases_of(_traffic([self._others.take(self._others_ns)]))[::-1] + self._beside
+        if self._others is not None and end_ns > self._others_until_ns:
+            self._others_until_ns = end_ns + OTHERS_AHEAD_NS
+            traffic = _traffic([self._others.take(self._others_until_ns)])
+            self._beside = releases_of(traffic)[::-1] + self._beside
         for unit in self.world.drive_units.values():
             self._waiting += _releases(unit.boot(end_ns))
             if unit.on:
@@ -283,7 +284,7 @@ class _Beside(HandOver):
                     if hears(node, sent):
                         act(sent)
 
-    def _send(self, t_ns: int, row: tuple[float, ...]) -> None:
+    def _send(self, t_ns: int, row: Row) -> None:
         """Let the timers run out that do so before `t_ns`, in the state of the last step."""
         schedule, place, events = self._schedule, self._next, self.world.cart.events
         state = None
