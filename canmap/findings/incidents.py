@@ -146,7 +146,7 @@ def _channel_missing(finding: Finding, parts: list[Finding]) -> Finding:
         return finding
     never = f"So {times(len(names), 'message')} never came: {first_of(names, NAMED)}."
     facts = {**finding.facts, "messages": len(names)}
-    return replace(finding, text=f"{finding.text} {never}", parts=tuple(parts), facts=facts)
+    return replace(finding.with_sentence(never), parts=tuple(parts), facts=facts)
 
 
 class _Cluster:
@@ -308,9 +308,10 @@ class _Cluster:
                 continue
             its = self._copies(part)
             if its:
-                text = f"{part.text} {gateway_copies(its, 'it')}"
-                part = replace(part, text=text, parts=(part, *its))  # noqa: PLW2901
-            found.append(part)
+                told = part.with_sentence(gateway_copies(its, "it"))
+                found.append(replace(told, parts=(part, *its)))
+            else:
+                found.append(part)
         return found
 
     def _copies(self, part: Finding) -> list[Finding]:
