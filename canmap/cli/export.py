@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from canmap.outputs.destination import Destination
     from canmap.stream.sink import Sink
 
-MOST_ERRORS = 5  # that are told of what is not in the export
+MOST_ERRORS = 5  # that are printed, of what is not in the export
 EPILOG = """\
 \b
 Examples:
@@ -151,7 +151,8 @@ def _tell(done: Exported, records: Sequence[str]) -> int:
     found = [times(severities[word], word) for word in ("error", "warning", "note") if severities[word]]
     print_line(f"Findings: {listed(found, 'and') if found else 'none'}.", to_stderr=to_stderr)
     errors = [finding for finding in done.result.findings if finding.severity is Severity.ERROR]
-    came = any(done.result.record_summaries[name].count for name in records)  # a bag has diagnostics anyhow
+    # Records are counted, as a bag has messages of diagnostics in any case.
+    came = any(done.result.record_summaries[name].count for name in records)
     missing = [finding for finding in errors if finding.kind is MISSING]
     for finding in (missing if came or missing else errors)[:MOST_ERRORS]:
         print_line(finding.text, to_stderr=True)

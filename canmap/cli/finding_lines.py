@@ -89,11 +89,10 @@ def _lines(findings: Iterable[Finding]) -> list[Sequence[Finding]]:
     for key, one in keyed:
         before, several = come[key], alike[key]
         come[key] += 1
+        is_told_alone = before < ALIKE or len(several) == ALIKE + 1  # "1 more" would be no shorter than it
         if _told_with(one) is not None:
             lines += [several] if before == 0 else []
-        elif (
-            before < ALIKE or len(several) == ALIKE + 1
-        ):  # one more is no longer than the line that counts it
+        elif is_told_alone:
             lines.append([one])
         elif before == ALIKE:
             lines.append(several[ALIKE:])

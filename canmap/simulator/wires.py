@@ -50,7 +50,7 @@ if TYPE_CHECKING:
     from canmap.simulator.cart.world import Setup
 
 LIVE_SPAN_NS = 2000 * MS
-OTHERS_AHEAD_NS = 10_000 * MS  # undescribed frames follow from nothing here: so many at once cost less
+OTHERS_AHEAD_NS = 10_000 * MS  # of other traffic, which depends on nothing here and is made in long spans
 Row = tuple[float, ...]
 Rows = list[Row]
 ASKED = {"steering": "asked_angle", "drive": "asked_throttle", "brake": "asked_brake"}

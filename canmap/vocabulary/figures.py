@@ -34,8 +34,8 @@ class Figures:
         known = find_unit(unit or _PLAIN.name) if self.si else None
         if known is None:
             return f"{number(value)} {unit or _PLAIN.name}/s"
-        plain = known.dimension == _PLAIN.dimension  # whose rate is not called by its name, which is Hz
-        name = f"{_PLAIN.name}/s" if plain else si_name(per_second(known.dimension))
+        is_plain = known.dimension == _PLAIN.dimension  # its SI unit is called Hz, but nothing oscillates
+        name = f"{_PLAIN.name}/s" if is_plain else si_name(per_second(known.dimension))
         return f"{number(value * float(known.factor))} {name}"
 
     def _said(self, value: float, unit: str, *, has_zero: bool) -> str:
@@ -48,4 +48,4 @@ class Figures:
 
 
 AS_WRITTEN, IN_SI = Figures(si=False), Figures(si=True)
-Sentence = Callable[[Figures], str]  # that says its quantities as it is told to
+Sentence = Callable[[Figures], str]  # a sentence, once it is known in which units to say it

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 NODE_NAME = "canmap"
 MOST_DOMAIN = 232  # the largest whose ports fit: DDSI-RTPS 2.5, 9.6.2.3 (from memory)
 _MIDDLEWARES = "share/ament_index/resource_index/rmw_typesupport"
-_CHOOSES_ONE = "rmw_implementation"  # is listed beside them, and is none itself
+_CHOOSES_ONE = "rmw_implementation"  # is listed among the middlewares, but only loads one of them
 _QUIET = ("--disable-stdout-logs", "--disable-rosout-logs", "--disable-external-lib-logs")
 _ASKS_FOR_LOGS = ("--log-level", "--enable-stdout-logs", "--enable-rosout-logs", "--enable-external-lib-logs")
 _ACKNOWLEDGED_S = 0.5  # how long the readers of a topic get to confirm what they were sent
@@ -76,7 +76,7 @@ class RosNode:
         logging = self._rclpy.logging
         quiet = not any(argument in _ASKS_FOR_LOGS for argument in arguments)
         try:
-            if quiet:  # what it says of its arguments comes before these are heeded
+            if quiet:  # it logs what it finds in its arguments before it acts on them
                 logging.set_logger_level("rcl", logging.LoggingSeverity.FATAL)
             self._rclpy.init(
                 args=[NODE_NAME, "--ros-args", *(_QUIET if quiet else ()), *arguments],
