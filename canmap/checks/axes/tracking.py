@@ -17,6 +17,7 @@ import numpy as np
 from canmap.base.dataclass import dataclass
 from canmap.base.words import seconds
 from canmap.checks.axes.following import Following, Verdicts
+from canmap.checks.common.at_one_time import OLDEST_HELD_NS
 from canmap.checks.common.hints import with_hint
 from canmap.checks.common.pages import paged
 from canmap.checks.common.record_values import (
@@ -50,7 +51,6 @@ _FAR_TOLERANCES = 2  # from zero
 _LEAST_RECORDS = 20
 _NEARLY_ALL = 0.95
 _NEVER_NS = np.iinfo(np.int64).min // 2
-_OLDEST_NS = 1_000_000_000  # of a report that is held for ever, older ones are not judged
 
 
 @dataclass(slots=True)
@@ -147,7 +147,7 @@ class TrackingCheck(RecordValueCheck):
         columns = {column for one in self._following if one for column in one.columns}
         self._newest = Newest(columns, len(setting.plan.columns))
         oldest = [report.rule.max_age_ns for report in self._fields]
-        self._oldest_ns = [_OLDEST_NS if age_ns is None else age_ns for age_ns in oldest]
+        self._oldest_ns = [OLDEST_HELD_NS if age_ns is None else age_ns for age_ns in oldest]
         self._active_since = [_NEVER_NS for _ in self._axes]
         self._was_active = [False for _ in self._axes]
         self._told = [0 for _ in self._axes]
