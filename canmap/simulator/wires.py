@@ -196,7 +196,7 @@ class _Beside(HandOver):
         setup = world.setup
         plan = setup.plan
         config = _config(setup.kind.drive, plan.recovery_ns, others=setup.others is not None)
-        self._others, self._others_until_ns = _others(setup), 0  # until when their frames are worked out
+        self._others, self._others_ns = _others(setup), 0  # until when their frames are worked out
         self._noted, self._off = 0, dict[str, int]()  # changes of state, and places of those that are bus-off
         far = plan.recording.far
         self._far_at = None if far is None else setup.kind.drive.nodes.index(far.node)
@@ -250,10 +250,9 @@ class _Beside(HandOver):
 
     def plan(self, start_ns: int, end_ns: int) -> None:
         schedule: list[tuple[int, Sender]] = []
-        if self._others is not None and end_ns > self._others_until_ns:
-            self._others_until_ns = end_ns + OTHERS_AHEAD_NS
-            traffic = _traffic([self._others.take(self._others_until_ns)])
-            self._beside = releases_of(traffic)[::-1] + self._beside
+        if self._others is not None and end_ns > self._others_ns:
+            self._others_ns = end_ns + OTHERS_AHEAD_NS
+            self._beside = releases_of(_traffic([self._others.take(self._others_ns)]))[::-1] + self._beside
         for unit in self.world.drive_units.values():
             self._waiting += _releases(unit.boot(end_ns))
             if unit.on:
