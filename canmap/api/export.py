@@ -81,7 +81,7 @@ def export(  # noqa: PLR0913  # each stands for itself
         SpecError: The spec at a path has mistakes.
         OutputError: The output cannot be written, exists, or is one of the inputs.
         UsageError: The form cannot hold what is to be written, its library is not installed, `records` names
-            a record that the spec does not have, `namespace` is none, or `span_s` leaves no time.
+            a record that the spec does not have, `namespace` is not a namespace, or `span_s` leaves no time.
     """
     window = Window.of(span_s)
     paths = [captures] if isinstance(captures, str | PathLike) else captures

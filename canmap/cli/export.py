@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from canmap.outputs.destination import Destination
     from canmap.stream.sink import Sink
 
-MOST_ERRORS = 5  # that are told of what is not in the export
+MOST_ERRORS = 5  # that are printed, of what is not in the export
 EPILOG = """\
 \b
 Examples:
@@ -95,7 +95,7 @@ def export_place(
     """Return where an export goes: all records, unless some are named.
 
     Raises:
-        UsageError: It cannot hold these records, or the namespace is none.
+        UsageError: It cannot hold these records, or `namespace` is not a namespace.
         OutputError: Nothing is exported there.
     """
     from canmap.api.export import names_to_write
@@ -146,6 +146,20 @@ def _tell(done: Exported, records: Sequence[str]) -> int:
         The exit status.
     """
     to_stderr = done.size is None
+    print_line(_written(done), to_stderr=to_stderr)
+    severities = Counter(finding.severity.value for finding in done.result.findings)
+    found = [times(severities[word], word) for word in ("error", "warning", "note") if severities[word]]
+    print_line(f"Findings: {listed(found, 'and') if found else 'none'}.", to_stderr=to_stderr)
+    errors = [finding for finding in done.result.findings if finding.severity is Severity.ERROR]
+    # Records are counted, as a bag has messages of diagnostics in any case.
+    came = any(done.result.record_summaries[name].count for name in records)
+    missing = [finding for finding in errors if finding.kind is MISSING]
+    for finding in (missing if came or missing else errors)[:MOST_ERRORS]:
+        print_line(finding.text, to_stderr=True)
+    return 0 if came or not errors else 1
+
+
+def _written(done: Exported) -> str:
     kinds, count = list(done.rows), sum(done.rows.values())
     if done.is_bag:
         what = f"{times(count, 'message')} on {times(len(kinds), 'topic')}"
@@ -155,16 +169,7 @@ def _tell(done: Exported, records: Sequence[str]) -> int:
         what = f"{times(count, 'record')} of {of}{tables}"
     size = "" if done.size is None else f", {_bytes(done.size)}"
     where = "on standard output" if done.into == "-" else f"in {done.into}"
-    print_line(f"{what} {where}{size}.", to_stderr=to_stderr)
-    severities = Counter(finding.severity.value for finding in done.result.findings)
-    found = [times(severities[word], word) for word in ("error", "warning", "note") if severities[word]]
-    print_line(f"Findings: {listed(found, 'and') if found else 'none'}.", to_stderr=to_stderr)
-    errors = [finding for finding in done.result.findings if finding.severity is Severity.ERROR]
-    came = any(done.result.record_summaries[name].count for name in records)  # a bag has diagnostics anyhow
-    missing = [finding for finding in errors if finding.kind is MISSING]
-    for finding in (missing if came or missing else errors)[:MOST_ERRORS]:
-        print_line(finding.text, to_stderr=True)
-    return 0 if came or not errors else 1
+    return f"{what} {where}{size}."
 
 
 def _bytes(size: int) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from typing import TYPE_CHECKING
 
 from rich.padding import Padding
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from canmap.results.inspection import Inspection
 
 STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "dim"}
-SHOWN = 40  # lines of one severity that are shown; JSON has all
+SHOWN_LINES = 40  # of one severity; JSON has all
 ALIKE = 5  # findings of one kind about one thing that have a line each
 NAMED = 12  # messages and identifiers that a line names
 
@@ -45,9 +45,9 @@ def show_findings(result: Inspection, out: Console, *, si: bool = False) -> None
     out.print(Text("Findings, with their seconds from the start", style="bold"))
     for severity in Severity:
         lines = _lines([one for one in result.findings if one.severity is severity])
-        for line in lines[:SHOWN]:
+        for line in lines[:SHOWN_LINES]:
             _show(result, line, out, si=si)
-        if hidden := sum(len(line) for line in lines[SHOWN:]):
+        if hidden := sum(len(line) for line in lines[SHOWN_LINES:]):
             out.print(Text(f"  and {times(hidden, f'more {severity.value}')}; --json has all"))
 
 
@@ -80,34 +80,29 @@ def _told_with(finding: Finding) -> tuple[object, ...] | None:
 def _lines(findings: Iterable[Finding]) -> list[Sequence[Finding]]:
     """The findings that each line stands for, by their start; unknown identifiers stand last."""
     ordered = sorted(findings, key=lambda one: (_is_identifier(one), "identifiers" in one.facts))
-    together: dict[object, list[Finding]] = defaultdict(list)
-    for one in ordered:
-        together[_told_with(one) or (one.kind, one.place)].append(one)
+    keyed = [(_told_with(one) or (one.kind, one.place), one) for one in ordered]
+    alike: dict[tuple[object, ...], list[Finding]] = defaultdict(list)
+    for key, one in keyed:
+        alike[key].append(one)
     lines: list[Sequence[Finding]] = []
-    for one in ordered:
-        key = _told_with(one)
-        alike = together[key or (one.kind, one.place)]
-        at = next(index for index, other in enumerate(alike) if other is one)
-        if key is not None:
-            lines += [alike] if at == 0 else []
-        elif at < ALIKE or len(alike) == ALIKE + 1:
+    come: Counter[tuple[object, ...]] = Counter()  # of each key, how many came before
+    for key, one in keyed:
+        before, several = come[key], alike[key]
+        come[key] += 1
+        is_told_alone = before < ALIKE or len(several) == ALIKE + 1  # "1 more" would be no shorter than it
+        if _told_with(one) is not None:
+            lines += [several] if before == 0 else []
+        elif is_told_alone:
             lines.append([one])
-        elif at == ALIKE:
-            lines.append(alike[ALIKE:])
+        elif before == ALIKE:
+            lines.append(several[ALIKE:])
     return lines
 
 
 def _show(result: Inspection, line: Sequence[Finding], out: Console, *, si: bool) -> None:
     """Print what one line stands for; below a finding what else happened around its begin."""
     first = line[0]
-    text = first.told(si=si)
-    if len(line) > 1 and _is_identifier(first):
-        text = _not_known(line)
-    elif len(line) > 1 and first.kind == SPEC:
-        subjects = [str(one.facts["subject"]) for one in line]
-        text = text_of_many(NoteReason(str(first.facts["reason"])), first_of(subjects, NAMED))
-    elif len(line) > 1:
-        text = f"more{_of(first.place)} like those above; --json has them"
+    text = first.told(si=si) if len(line) == 1 else _text_of_many(line)
     word = first.severity.value if len(line) == 1 else times(len(line), first.severity.value)
     head = Text.assemble("  ", (word, STYLES[first.severity]), f" {first.kind.value}")
     if not has_no_moment(first):
@@ -116,6 +111,16 @@ def _show(result: Inspection, line: Sequence[Finding], out: Console, *, si: bool
     _print_below(head, 2, out)
     for sentence in first.beside if len(line) == 1 else ():
         _print_below(Text(f"    {printable(sentence)}", style="dim"), 4, out)
+
+
+def _text_of_many(line: Sequence[Finding]) -> str:
+    first = line[0]
+    if _is_identifier(first):
+        return _not_known(line)
+    if first.kind == SPEC:
+        subjects = [str(one.facts["subject"]) for one in line]
+        return text_of_many(NoteReason(str(first.facts["reason"])), first_of(subjects, NAMED))
+    return f"more{_of(first.place)} like those above; --json has them"
 
 
 def _of(place: Place) -> str:

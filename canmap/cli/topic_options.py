@@ -102,10 +102,10 @@ class TopicRequest:
 
 
 def checked_names(topics: Sequence[Topic], namespace: str) -> tuple[str, ...]:
-    """Return the full names of topics in the namespace of `--namespace`.
+    """Return the full names of topics in the namespace that `--namespace` gives.
 
     Raises:
-        UsageError: It is none, or makes names that cannot be.
+        UsageError: It is not a namespace, or makes names that ROS 2 does not take.
     """
     from canmap.topics.full_names import full_names
 

@@ -20,11 +20,11 @@ if TYPE_CHECKING:
 
 NEAR_NS = 1_000_000_000  # a window in which a rate is judged
 OF_RATE = 1 / 6  # lost of all: then the mean period is a fifth more than promised
-_SENT = (
-    " The counter of the demand went on by as many frames as fell out: the kit may have got what the "
-    "recorder did not."
+MAY_HAVE_COME = (
+    "The counter of the demand went on by as many frames as fell out: the kit may have got what the recorder "
+    "did not."
 )
-MOST = 1000  # losses and bursts that are looked at
+MOST_REASONS = 1000  # that are looked at for one sort of explanation, as each is compared with every finding
 
 
 def without_rates_explained(findings: Iterable[Finding]) -> list[Finding]:
@@ -36,7 +36,7 @@ def without_rates_explained(findings: Iterable[Finding]) -> list[Finding]:
     slow = [one for one in findings if one.kind == RATE]
     findings = told_with(findings, slow, _is_rather_a_rate)
     reasons = [one for one in findings if one.kind in {LOSS, BURST} and one.severity is not Severity.NOTE]
-    return told_with(findings, reasons[:MOST], _makes_rate)
+    return told_with(findings, reasons[:MOST_REASONS], _makes_rate)
 
 
 def without_what_was_recorded_twice(findings: Iterable[Finding]) -> list[Finding]:
@@ -49,31 +49,20 @@ def without_what_was_recorded_twice(findings: Iterable[Finding]) -> list[Finding
     reasons = [one for one in findings if one.kind == DUPLICATE and "captures" in one.facts]
     told = told_with(findings, reasons, _comes_of_recorders) if reasons else findings
     return [
-        replace(one, severity=worst((one.severity, *(part.severity for part in one.parts))))
-        if one.kind == DUPLICATE and one.parts
+        replace(one, severity=worst(each.severity for each in (one, *one.parts)))
+        if one.kind == DUPLICATE
         else one
         for one in told
     ]
-
-
-def _comes_of_recorders(reason: Finding, finding: Finding) -> bool:
-    """Whether frames that came twice, repeated their counter or came too often are of two recorders."""
-    too_often = (finding.value or 0.0) < (finding.limit or 0.0)
-    return (
-        (finding.kind in {DUPLICATE, COUNTER} or (finding.kind == RATE and too_often))
-        and finding.place.bus == reason.place.bus
-        and finding.start_ns >= reason.start_ns - NEAR_NS
-        and finding.end_ns <= reason.end_ns + NEAR_NS
-    )
 
 
 def with_silence(findings: Iterable[Finding]) -> list[Finding]:
     """Return the findings; what came of a silence or a gap in the recording is a part of that."""
     findings = list(findings)
     gaps = [one for one in findings if one.kind == RECORDING_GAP]
-    findings = told_with(findings, gaps[:MOST], _counted_in)
+    findings = told_with(findings, gaps[:MOST_REASONS], _counted_in)
     reasons = [one for one in findings if one.kind in {STALE, RECORDING_GAP}]
-    return told_with(findings, reasons[:MOST], _comes_of)
+    return told_with(findings, reasons[:MOST_REASONS], _comes_of)
 
 
 def with_doubtful_watchdogs(findings: Iterable[Finding]) -> list[Finding]:
@@ -104,7 +93,7 @@ def with_doubtful_watchdogs(findings: Iterable[Finding]) -> list[Finding]:
         )
 
     return [
-        replace(one, severity=Severity.WARNING, text=one.text + _SENT) if is_doubtful(one) else one
+        replace(one.with_sentence(MAY_HAVE_COME), severity=Severity.WARNING) if is_doubtful(one) else one
         for one in findings
     ]
 
@@ -122,6 +111,17 @@ def told_with(
         else:
             parts.setdefault(id(reason), []).append(finding)
     return [replace(one, parts=(*one.parts, *parts.get(id(one), ()))) for one in rest]
+
+
+def _comes_of_recorders(reason: Finding, finding: Finding) -> bool:
+    """Whether frames that came twice, repeated their counter or came too often are of two recorders."""
+    too_often = (finding.value or 0.0) < (finding.limit or 0.0)
+    return (
+        (finding.kind in {DUPLICATE, COUNTER} or (finding.kind == RATE and too_often))
+        and finding.place.bus == reason.place.bus
+        and finding.start_ns >= reason.start_ns - NEAR_NS
+        and finding.end_ns <= reason.end_ns + NEAR_NS
+    )
 
 
 def _is_rather_a_rate(rate: Finding, loss: Finding) -> bool:

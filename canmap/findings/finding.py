@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Self
 
@@ -105,3 +105,9 @@ class Finding:
     def told(self, *, si: bool) -> str:
         """Return its sentence, with quantities in SI or as spec and description write them."""
         return self.si_text if si and self.si_text else self.text
+
+    def with_sentence(self, sentence: str) -> Self:
+        """Return it with one more sentence, which has no quantities and so is the same in SI."""
+        return replace(
+            self, text=f"{self.text} {sentence}", si_text=self.si_text and f"{self.si_text} {sentence}"
+        )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.base.words import first_of, listed, plural, seconds, times
 from canmap.findings.kinds import MISSING
@@ -13,7 +13,28 @@ if TYPE_CHECKING:
     from canmap.findings.finding import Finding
 
 NAMED = 6  # messages that a sentence names
-EVERY_MESSAGE = "Every message", "No message"
+
+
+class MessagesOf(NamedTuple):
+    """What sentences call the messages that have something in common, such as their sender.
+
+    Attributes:
+        every: All of them: "Every message of SteerNode".
+        none: None of them: "No message of SteerNode".
+    """
+
+    every: str
+    none: str
+
+
+def messages_of(whose: str) -> MessagesOf:
+    """Return what the messages of a node or a bus are called: of "SteerNode", of "bus drive"."""
+    return MessagesOf(f"Every message of {whose}", f"No message of {whose}")
+
+
+def fed_by(relay: str) -> MessagesOf:
+    """Return what the messages of all nodes are called that a relay feeds."""
+    return MessagesOf(f"All that relay {relay} feeds", f"Nothing that relay {relay} feeds")
 
 
 def messages(parts: Iterable[Finding]) -> list[str]:
@@ -39,27 +60,25 @@ def gateway_copies(copies: Iterable[Finding], of: str) -> str:
     return f"{first_of(messages(copies), NAMED)}, which a gateway makes of {of}, fell silent with {of}."
 
 
-def fell_silent(who: tuple[str, str], whose: str, parts: list[Finding], span_ns: int) -> str:
+def fell_silent(who: MessagesOf, parts: list[Finding], span_ns: int) -> str:
     """Return what all have in common, until the first is back; who is not back by the end is named.
 
     Args:
-        who: What all of them and what none of them is called, such as `EVERY_MESSAGE`.
-        whose: What follows that, "of SteerNode".
+        who: What they are called.
         parts: The silences.
-        span_ns: For how long all of them were.
+        span_ns: For how long all of them were silent.
     """
     still = [part for part in parts if part.open]
     never = parts[0].kind == MISSING
-    every, none = who
     if never and len(still) == len(parts):
-        return f"{none} {whose} came: {first_of(messages(parts), NAMED)}."
+        return f"{who.none} came: {first_of(messages(parts), NAMED)}."
     if len(still) == len(parts):
         what = "fell silent and did not come back"
     else:
         what = f"came late, after {seconds(span_ns)}" if never else f"was silent for {seconds(span_ns)}"
     left = "never came" if never else "did not come back"
     more = f" {first_of(messages(still), NAMED)} {left}." if 0 < len(still) < len(parts) else ""
-    return f"{every} {whose} {what}: {first_of(messages(parts), NAMED)}.{more}"
+    return f"{who.every} {what}: {first_of(messages(parts), NAMED)}.{more}"
 
 
 def went_on(channels: Sequence[str], copies: Sequence[str], stepped: bool) -> str:

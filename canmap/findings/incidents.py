@@ -24,11 +24,12 @@ from canmap.findings.explained import (
 )
 from canmap.findings.finding import Finding, Place, Severity, worst
 from canmap.findings.incident_words import (
-    EVERY_MESSAGE,
     NAMED,
+    fed_by,
     fell_silent,
     gateway_copies,
     messages,
+    messages_of,
     nothing_recorded,
     went_on,
 )
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from canmap.findings.finding import Facts, Kind
+    from canmap.findings.incident_words import MessagesOf
     from canmap.mapping.model import MessageRule, Spec
 
 SAME_STEP_NS = 3_000_000  # gaps that differ from their periods by no more than this are one step of the clock
@@ -144,7 +146,7 @@ def _channel_missing(finding: Finding, parts: list[Finding]) -> Finding:
         return finding
     never = f"So {times(len(names), 'message')} never came: {first_of(names, NAMED)}."
     facts = {**finding.facts, "messages": len(names)}
-    return replace(finding, text=f"{finding.text} {never}", parts=tuple(parts), facts=facts)
+    return replace(finding.with_sentence(never), parts=tuple(parts), facts=facts)
 
 
 class _Cluster:
@@ -156,9 +158,8 @@ class _Cluster:
         begin_ns = max(part.start_ns for part in parts)
         self._dead: set[str] = set()  # channels on which nothing got through
         inside = {part.stream for part in parts}
-        self._made_of: dict[
-            tuple[str, str], list[Finding]
-        ] = {}  # by bus and message, what gateways make of it
+        # By bus and message, what gateways make of it.
+        self._made_of: dict[tuple[str, str], list[Finding]] = {}
         for part in self._left:
             if relay := self._rule(part).relay_of:
                 self._made_of.setdefault((relay.message.bus, relay.message.message), []).append(part)
@@ -178,10 +179,10 @@ class _Cluster:
             found += self._of_bus(bus)
         groups = self._known.spec.manual.supply_groups
         for name, nodes in groups.items():
-            found += self._of_nodes(set(nodes), ("All", "Nothing"), f"that relay {name} feeds", least=2)
+            found += self._of_nodes(set(nodes), fed_by(name), least=2)
         for node in dict.fromkeys(self._sender(part) for part in self._left):
             if node:
-                found += self._of_nodes({node}, EVERY_MESSAGE, f"of {node}", least=1)
+                found += self._of_nodes({node}, messages_of(node), least=1)
         return found + self._with_copies()
 
     def _of_quiet_channels(self) -> list[Finding]:
@@ -259,18 +260,16 @@ class _Cluster:
         groups = self._known.spec.manual.supply_groups.values()
         if None not in senders and (len(senders) < 2 or any(senders <= set(nodes) for nodes in groups)):
             return []
-        return self._of_rules(lambda rule: rule.bus == bus, EVERY_MESSAGE, f"of bus {bus}")
+        return self._of_rules(lambda rule: rule.bus == bus, messages_of(f"bus {bus}"))
 
-    def _of_nodes(self, nodes: set[str], who: tuple[str, str], whose: str, *, least: int) -> list[Finding]:
+    def _of_nodes(self, nodes: set[str], who: MessagesOf, *, least: int) -> list[Finding]:
         """What fell silent with all else that some nodes send."""
         if len(nodes & {self._sender(part) for part in self._left}) < least:
             return []
-        return self._of_rules(lambda rule: rule.sender in nodes, who, whose)
+        return self._of_rules(lambda rule: rule.sender in nodes, who)
 
-    def _of_rules(
-        self, is_of: Callable[[MessageRule], bool], who: tuple[str, str], whose: str
-    ) -> list[Finding]:
-        """What fell silent with all else of its kind; `who`: what all and what none of it is called."""
+    def _of_rules(self, is_of: Callable[[MessageRule], bool], who: MessagesOf) -> list[Finding]:
+        """What fell silent with all else of its kind, which is called `who`."""
         parts = [part for part in self._left if is_of(self._rule(part))]
         if len(parts) < 2:
             return []
@@ -284,7 +283,7 @@ class _Cluster:
         copies = [copy for part in parts for copy in self._copies(part) if not is_of(self._rule(copy))]
         still = [part for part in parts if part.open]
         end_ns = max(part.end_ns for part in still) if still else until_ns
-        text = fell_silent(who, whose, parts, until_ns - begin_ns)
+        text = fell_silent(who, parts, until_ns - begin_ns)
         text += f" {gateway_copies(copies, 'them')}" if copies else ""
         kind, bus = parts[0].kind, parts[0].place.bus
         bus = bus if all(part.place.bus == bus for part in parts) else None
@@ -309,9 +308,10 @@ class _Cluster:
                 continue
             its = self._copies(part)
             if its:
-                text = f"{part.text} {gateway_copies(its, 'it')}"
-                part = replace(part, text=text, parts=(part, *its))  # noqa: PLW2901
-            found.append(part)
+                told = part.with_sentence(gateway_copies(its, "it"))
+                found.append(replace(told, parts=(part, *its)))
+            else:
+                found.append(part)
         return found
 
     def _copies(self, part: Finding) -> list[Finding]:

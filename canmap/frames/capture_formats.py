@@ -115,7 +115,7 @@ def written_channels(names: Iterable[str], ending: str) -> dict[str, str]:
 
 
 def holds_errors(ending: str) -> bool:
-    """Return whether error frames are written to a capture with this ending."""
+    """Return whether error frames are written to a capture with this ending, which some format has."""
     return BY_ENDING[ending].writes.errors is not Errors.NONE
 
 

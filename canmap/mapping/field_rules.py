@@ -91,12 +91,11 @@ def field_rule(
         full = _quantity(rule, values, sources, context)
     else:
         _refuse(values, g.ONLY_QUANTITY, f"{field.name} is a choice", context)
-        reported = (
-            len(context.faults) > before
-        )  # a faulty `no_data` leaves labels over that mean nothing here
-        codes = None if reported else choice_codes(field, values, first, rule.no_data[0], context)
+        if len(context.faults) > before:  # a faulty `no_data` leaves labels over that mean nothing here
+            return None
+        codes = choice_codes(field, values, first, rule.no_data[0], context)
         labels = first.signal.labels if field.kind is int and codes is None else {}
-        full = None if reported else replace(rule, codes=codes, labels=labels)
+        full = replace(rule, codes=codes, labels=labels)
     return full if len(context.faults) == before else None
 
 

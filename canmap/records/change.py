@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
-from dataclasses import field as set_up
 from typing import TYPE_CHECKING
 
 from canmap.vocabulary.record_types import plain_choice
@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
     from canmap.mapping.refs import SignalRef
+
+NO_LABELS: Mapping[int, str] = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +40,7 @@ class Change:
     before: int
     after: int
     until_ns: int | None = None
-    labels: Mapping[int, str] = set_up(default_factory=dict, compare=False, repr=False)
+    labels: Mapping[int, str] = dataclasses.field(default_factory=dict, compare=False, repr=False)
 
     @property
     def name(self) -> str:
@@ -54,9 +56,6 @@ class Change:
     def words(self) -> tuple[str, str]:
         """The value before and the new one, as sentences have them."""
         return in_words(self.before, self.labels), in_words(self.after, self.labels)
-
-
-NO_LABELS: Mapping[int, str] = {}
 
 
 def in_words(value: int, labels: Mapping[int, str] = NO_LABELS) -> str:

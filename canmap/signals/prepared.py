@@ -19,11 +19,7 @@ if TYPE_CHECKING:
     from canmap.signals.protected import ProtectedFrames
     from canmap.signals.repeats import Repeats
 
-
-HIGHEST = np.iinfo(np.int64).max
-
-
-LOWEST = np.iinfo(np.int64).min
+LOWEST, HIGHEST = np.iinfo(np.int64).min, np.iinfo(np.int64).max  # of raw values
 
 
 @dataclass(frozen=True, slots=True)

@@ -46,7 +46,7 @@ if TYPE_CHECKING:
     from canmap.simulator.cart.world import Setup
 
 LIVE_SPAN_NS = 2000 * MS
-OTHERS_AHEAD_NS = 10_000 * MS  # so far ahead is worked out what nobody here has a part in
+OTHERS_AHEAD_NS = 10_000 * MS  # of other traffic, which depends on nothing here and is made in long spans
 Row = tuple[float, ...]
 Rows = list[Row]
 ASKED = {"steering": "asked_angle", "drive": "asked_throttle", "brake": "asked_brake"}
@@ -191,7 +191,7 @@ class _Beside(HandOver):
         setup = world.setup
         plan = setup.plan
         config = bus_config(setup.kind.drive, plan.recovery_ns, others=setup.others is not None)
-        self._others, self._others_ns = other_traffic(setup), 0  # and up to when their frames are there
+        self._others, self._others_ns = other_traffic(setup), 0  # until when their frames are worked out
         self._noted, self._off = 0, dict[str, int]()  # changes of state, and places of those that are bus-off
         far = plan.recording.far
         self._far_at = None if far is None else setup.kind.drive.nodes.index(far.node)
@@ -280,7 +280,7 @@ class _Beside(HandOver):
                     if hears(node, sent):
                         act(sent)
 
-    def _send(self, t_ns: int, row: tuple[float, ...]) -> None:
+    def _send(self, t_ns: int, row: Row) -> None:
         """Let the timers run out that do so before `t_ns`, in the state of the last step."""
         schedule, place, events = self._schedule, self._next, self.world.cart.events
         state = None

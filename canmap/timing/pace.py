@@ -48,7 +48,7 @@ class Pace:
         sleep: Waits for so many s.
         paused: Whether it is to stand still at the moment; it is asked at every wait.
         ahead_s: How long before they are due frames may be handed on.
-        suspended_s: How long the program was suspended so far, in s, which is a pause too.
+        suspended_s: Returns how long the program was suspended so far, in s; that is a pause too.
 
     Attributes:
         session: The clock that it keeps to.
@@ -68,7 +68,7 @@ class Pace:
         self._factor, self._ahead_s = factor, ahead_s
         self._clock, self._sleep, self._paused = now, sleep, paused
         self._suspended_s = suspended_s
-        self._paused_s = 0.0  # without what the program was suspended
+        self._paused_s = 0.0  # without the time for which the program was suspended
         self._began_s = 0.0  # of a schedule without pauses that ends as this one does
         self._began_at_ns = 0  # time of day at the first frame
         self._waiting: deque[tuple[int, Callable[[], None]]] = deque()
@@ -151,8 +151,8 @@ class Pace:
         return self._began_at_ns + self.paused_ns + passed_ns
 
     def _now(self) -> float:
-        """The monotonic clock, in s, as if the program had never been suspended; it may be in the midst."""
-        while True:
+        """The monotonic clock, in s, as if the program had never been suspended."""
+        while True:  # it may be suspended between the two looks
             suspended_s = self._suspended_s()
             now_s = self._clock() - suspended_s
             if suspended_s == self._suspended_s():

@@ -28,7 +28,8 @@ class ContinuousPose:
 
     def __init__(self) -> None:
         self._segment = 0
-        self._begin = self._newest = ORIGIN  # of this segment
+        self._begin = ORIGIN  # where this segment begins, counted from the first one
+        self._newest = ORIGIN  # the pose of the newest record that has one, counted in the same way
 
     def of(self, chunk: RecordChunk) -> RecordChunk:
         """Return the next records with x, y and heading counted from the start of the first segment."""
@@ -51,7 +52,7 @@ class ContinuousPose:
         return replace(chunk, columns={**columns, **placed})
 
     def _placed(self, x: Numbers, y: Numbers, heading: Numbers) -> tuple[Numbers, Numbers, Numbers]:
-        """Return poses of the segment, counted from its own begin, where that begin stands."""
+        """Return poses that are counted from the begin of the segment, counted from the first segment."""
         begin_x, begin_y, begin_heading = self._begin
         ahead, aside = math.cos(begin_heading), math.sin(begin_heading)
         return (

@@ -13,39 +13,39 @@ _PLAIN = UNITS["1"]
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """Says quantities.
+    """Says quantities in one sort of units.
 
     Attributes:
-        si: Whether in SI, not in the unit that is written; a unit that is not known stays.
+        si: In SI, not in the unit that is written; a unit that is not known stays.
     """
 
     si: bool
 
     def value(self, value: float, unit: str) -> str:
         """Return "110 %", in SI "1.1"."""
-        return self._said(value, unit, scale=True)
+        return self._said(value, unit, has_zero=True)
 
     def difference(self, value: float, unit: str) -> str:
-        """Return the same of how far two values are apart, which the zero of a scale has no part in."""
-        return self._said(value, unit, scale=False)
+        """Return how far two values are apart: "5 degC", in SI "5 K", whatever the zero of the unit."""
+        return self._said(value, unit, has_zero=False)
 
     def rate(self, value: float, unit: str) -> str:
-        """Return how fast a value changes whose unit that is: "700 deg/s", in SI "12.217 rad/s"."""
+        """Return how fast a value changes, in its unit per second: "700 deg/s", in SI "12.217 rad/s"."""
         known = find_unit(unit or _PLAIN.name) if self.si else None
         if known is None:
             return f"{number(value)} {unit or _PLAIN.name}/s"
-        plain = known.dimension == _PLAIN.dimension  # whose rate is not called by its name, which is Hz
-        name = f"{_PLAIN.name}/s" if plain else si_name(per_second(known.dimension))
+        is_plain = known.dimension == _PLAIN.dimension  # its SI unit is called Hz, but nothing oscillates
+        name = f"{_PLAIN.name}/s" if is_plain else si_name(per_second(known.dimension))
         return f"{number(value * float(known.factor))} {name}"
 
-    def _said(self, value: float, unit: str, *, scale: bool) -> str:
+    def _said(self, value: float, unit: str, *, has_zero: bool) -> str:
         known = find_unit(unit) if self.si and unit else None
         if known is None:
             return f"{number(value)} {unit}".rstrip()
         name = si_name(known.dimension)
-        finished = value * float(known.factor) + (float(known.offset) if scale else 0.0)
-        return number(finished) + ("" if name == _PLAIN.name else f" {name}")
+        in_si = value * float(known.factor) + (float(known.offset) if has_zero else 0.0)
+        return number(in_si) + ("" if name == _PLAIN.name else f" {name}")
 
 
 AS_WRITTEN, IN_SI = Figures(si=False), Figures(si=True)
-Sentence = Callable[[Figures], str]  # that says its quantities as it is told to
+Sentence = Callable[[Figures], str]  # a sentence, once it is known in which units to say it

@@ -89,8 +89,8 @@ def test_the_three_situations_run_as_printed(command: str) -> None:
 
 
 def test_what_is_said_not_to_be_found_is_what_is_not_found() -> None:
-    sentence = README.split("They do not find, ")[1].split(". ")[0]
-    named = set(re.findall(r"`(\w+)`", sentence))
+    listed = README.split("They do not find what a capture")[1].split("\n\n")[1]
+    named = set(re.findall(r"`(\w+)`", listed))
     assert named == {example.split(",")[0] for example in NOT_FOUND}
 
 

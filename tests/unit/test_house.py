@@ -28,7 +28,18 @@ IN_CHECKS = (
     "faults", "gateways", "all",
 )  # fmt: skip
 IN_DIAGNOSIS = ("onsets", "facts", "cause_table", "scoring", "diagnosis", "telling")
-IN_SIMULATOR = ("noise", "buses", "cart", "recorders", "wire_setup", "wires", "scenario", "truth", "simulation", "live")
+IN_SIMULATOR = (
+    "noise",
+    "buses",
+    "cart",
+    "recorders",
+    "wire_setup",
+    "wires",
+    "scenario",
+    "truth",
+    "simulation",
+    "live",
+)
 # Two files or public classes of one name are two things that somebody will take for one another; a job of
 # `api` and its command of `cli` are the same one.
 SAME_NAME = {"inspect", "transcribe", "export", "diagnose"}

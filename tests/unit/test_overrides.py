@@ -92,6 +92,7 @@ def test_nobody_asked_for_it(tmp_path: Path) -> None:
         "arm went from Active to Overridden though Wheel.Torque had not been beyond 4 Nm for 100 ms."
     )
     assert (one.severity, one.facts["wrong"], one.facts["to"]) == ("warning", "by_nobody", "Overridden")
+    assert one.told(si=True) == one.text.replace("4 Nm", "4 N m")
 
 
 def test_a_value_near_the_threshold_is_on_neither_side(tmp_path: Path) -> None:

@@ -276,26 +276,31 @@ class OverrideCheck(Check[None]):
         before, after, missing = unpacked(int(episode.worst))
         ends = self._state(axis, before), self._state(axis, after)
         rules = [one.rule for one in axis.overrides.values()]
-        text = f"{axis.machine.name} went from {ends[0]} to {ends[1]}"
-        told: dict[str, str | float] = {"machine": axis.machine.name}
-        told |= {"from": code_or_label(ends[0]), "to": code_or_label(ends[1])}
-        if what == _What.BY_NOBODY:
-            why = words.nobody(rules, [one.unit for one in axis.overrides.values()], AS_WRITTEN)
-            told |= {"wrong": "by_nobody", "missing": why}
-            text += f" though {why}"
-        else:
-            why = listed((unfulfilled(self._needs.wanted[one], self._setting) for one in missing), "and")
-            told |= {"wrong": "left_by_itself", "missing": why}
-            text += f" by itself, though its override is latched and {why}"
-        text += f", and {times(episode.more, 'more time')} that are not listed" if episode.more else ""
+        units = [one.unit for one in axis.overrides.values()]
         page = next((rule.page for rule in rules if rule.page), "")
+        is_by_nobody = what == _What.BY_NOBODY
+
+        def why(figures: Figures) -> str:
+            if is_by_nobody:
+                return words.nobody(rules, units, figures)
+            return listed((unfulfilled(self._needs.wanted[one], self._setting) for one in missing), "and")
+
+        def text(figures: Figures) -> str:
+            though = "though" if is_by_nobody else "by itself, though its override is latched and"
+            said = f"{axis.machine.name} went from {ends[0]} to {ends[1]} {though} {why(figures)}"
+            said += f", and {times(episode.more, 'more time')} that are not listed" if episode.more else ""
+            return f"{on_page(said, page)}."
+
         about = axis.machine.signal
-        found = episode.finding(
-            OVERRIDE,
-            Place(bus=about.bus, message=about.message, signal=about.signal),
-            f"{on_page(text, page)}.",
-            severity=Severity.WARNING,
-        )
+        place = Place(bus=about.bus, message=about.message, signal=about.signal)
+        found = episode.finding(OVERRIDE, place, text, severity=Severity.WARNING)
+        told: dict[str, str | float] = {
+            "machine": axis.machine.name,
+            "from": code_or_label(ends[0]),
+            "to": code_or_label(ends[1]),
+            "wrong": "by_nobody" if is_by_nobody else "left_by_itself",
+            "missing": why(AS_WRITTEN),
+        }
         return replace(found, facts=paged(told, page))
 
     def _done(self, episode: Episode, axis: OverriddenAxis, one: OverrideSignal, what: _What) -> Finding:

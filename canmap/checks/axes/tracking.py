@@ -17,6 +17,7 @@ import numpy as np
 from canmap.base.dataclass import dataclass
 from canmap.base.words import seconds
 from canmap.checks.axes.following import Following, Verdicts
+from canmap.checks.common.at_one_time import OLDEST_HELD_NS
 from canmap.checks.common.hints import with_hint
 from canmap.checks.common.pages import paged
 from canmap.checks.common.record_values import (
@@ -44,11 +45,12 @@ if TYPE_CHECKING:
     from canmap.vocabulary.figures import Figures
 
 TRACKING = Kind("tracking", Severity.ERROR)
-# Records with a report so many tolerances from zero tell its sign: that it is wrong, where so many of them at
-# least, and this share, would be near their demands with the other sign, and hardly any are with theirs.
-_FAR, _LEAST, _SHARE = 2, 20, 0.95
+# Only records whose report is far from zero tell whether its sign is wrong, as near zero both signs follow.
+# It is wrong where nearly all of them are off, and nearly all would follow with the other sign.
+_FAR_TOLERANCES = 2  # from zero
+_LEAST_RECORDS = 20
+_NEARLY_ALL = 0.95
 _NEVER_NS = np.iinfo(np.int64).min // 2
-_OLDEST_NS = 1_000_000_000  # of a report that is held for ever, older ones are not judged
 
 
 @dataclass(slots=True)
@@ -145,11 +147,12 @@ class TrackingCheck(RecordValueCheck):
         columns = {column for one in self._following if one for column in one.columns}
         self._newest = Newest(columns, len(setting.plan.columns))
         oldest = [report.rule.max_age_ns for report in self._fields]
-        self._oldest_ns = [_OLDEST_NS if age_ns is None else age_ns for age_ns in oldest]
+        self._oldest_ns = [OLDEST_HELD_NS if age_ns is None else age_ns for age_ns in oldest]
         self._active_since = [_NEVER_NS for _ in self._axes]
         self._was_active = [False for _ in self._axes]
         self._told = [0 for _ in self._axes]
-        self._signs = [np.zeros(3, np.int64) for _ in self._axes]  # far from zero; off; not off if turned
+        # Of each axis, records with a report far from zero: all; that are off; that would follow if turned.
+        self._sign_counts = [np.zeros(3, np.int64) for _ in self._axes]
 
     def fold(self, view: View, part: None) -> list[Event]:
         """Judge the records of one chunk."""
@@ -177,9 +180,9 @@ class TrackingCheck(RecordValueCheck):
     def findings(self) -> list[Finding]:
         """Return all findings so far; the first of an axis says if the sign of its report looks wrong."""
         found = super().findings()
-        for report, signs in zip(self._fields, self._signs, strict=True):
-            far, *told = signs.tolist()
-            if far >= _LEAST and min(told) >= _SHARE * far:
+        for report, counts in zip(self._fields, self._sign_counts, strict=True):
+            far, off, follow_turned = counts.tolist()
+            if far >= _LEAST_RECORDS and min(off, follow_turned) >= _NEARLY_ALL * far:
                 hint = "With the other sign it would follow: check the `sign` of both."
                 found = with_hint(found, report.place, hint, {"wrong": "sign"})
         return found
@@ -226,9 +229,9 @@ class TrackingCheck(RecordValueCheck):
         rounding = (np.abs(low) + np.abs(high) + np.abs(report.values)) * ROUNDING
         allowed = float(axis.tolerance or 0) + rounding
         faulty = judged & (off > allowed)
-        far = judged & (np.abs(report.values) > _FAR * allowed)
+        far = judged & (np.abs(report.values) > _FAR_TOLERANCES * allowed)
         follows_turned = (low + report.values <= allowed) & (-report.values - high <= allowed)
-        self._signs[subject] += [far.sum(), (far & faulty).sum(), (far & follows_turned).sum()]
+        self._sign_counts[subject] += [far.sum(), (far & faulty).sum(), (far & follows_turned).sum()]
         return off, faulty, judged & ~faulty
 
     def _settled(self, subject: int, chunk: RecordChunk, view: View) -> NDArray[np.bool_]:

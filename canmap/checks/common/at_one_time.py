@@ -16,7 +16,7 @@ from canmap.base.dataclass import dataclass
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-_OLDEST_NS = 1_000_000_000  # of a value that a record holds for ever, older ones are not compared
+OLDEST_HELD_NS = 1_000_000_000  # of a value that a record holds for ever, older ones are not compared
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +99,7 @@ class AtOneTime:
             second: Those of the second.
             now_ns: Session clock, the chunk included.
         """
-        young = ~np.isnan(first.value) & (first.age_ns <= _OLDEST_NS)
+        young = ~np.isnan(first.value) & (first.age_ns <= OLDEST_HELD_NS)
         waiting = self._waiting.joined(first.at(young))
         known = self._second = self._second.joined(self._new(second))
         target = waiting.sampled_ns + self._lag_ns
@@ -155,6 +155,6 @@ class AtOneTime:
 
     def _forget(self, target: NDArray[np.int64], now_ns: int) -> None:
         """Drop what lies before all that may still be asked for, but the last of it."""
-        asked_ns = min([now_ns + self._lag_ns - _OLDEST_NS, *target[:1].tolist()])
+        asked_ns = min([now_ns + self._lag_ns - OLDEST_HELD_NS, *target[:1].tolist()])
         first = max(int(self._second.sampled_ns.searchsorted(asked_ns)) - 1, 0)
         self._second = self._second.at(slice(first, None))

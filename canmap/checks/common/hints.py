@@ -16,6 +16,5 @@ def with_hint(findings: Sequence[Finding], place: Place, hint: str, facts: Facts
     first = min((one for one in findings if one.place == place), key=lambda one: one.start_ns, default=None)
     if first is None:
         return list(findings)
-    si_text = first.si_text and f"{first.si_text} {hint}"
-    hinted = replace(first, text=f"{first.text} {hint}", si_text=si_text, facts={**first.facts, **facts})
+    hinted = replace(first.with_sentence(hint), facts={**first.facts, **facts})
     return [hinted if one is first else one for one in findings]

@@ -6,10 +6,9 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from canmap.base.dataclass import dataclass
 from canmap.findings.finding import Place
+from canmap.signals.prepared import HIGHEST, LOWEST
 from canmap.signals.ranges import Range
 from canmap.signals.values import Quantity
 from canmap.vocabulary.units import find_unit
@@ -21,8 +20,6 @@ if TYPE_CHECKING:
     from canmap.mapping.model import FieldRule, RecordRule
     from canmap.signals.plan import Column, DecodePlan
     from canmap.vocabulary.figures import Figures
-
-LOWEST, HIGHEST = np.iinfo(np.int64).min, np.iinfo(np.int64).max
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,9 +16,9 @@ from canmap.base.words import listed, times
 from canmap.checks.common.lasting import Judged, Lasting, LastingCheck, lines_at
 from canmap.checks.common.pages import on_page, paged
 from canmap.checks.common.samples import SampleCheck, there
-from canmap.checks.common.subjects import HIGHEST, LOWEST
 from canmap.findings.finding import Finding, Kind, Place, Severity
 from canmap.signals.extract import counts, no_data, patterns
+from canmap.signals.prepared import HIGHEST, LOWEST
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

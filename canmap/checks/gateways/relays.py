@@ -262,28 +262,13 @@ class RelayCheck(Check[None]):
     def _describe(self, episode: Episode) -> Finding:
         number, wrong = divmod(episode.subject, len(_Wrong))
         course, wrong = self._courses[number], _Wrong(wrong)
-        copy, original = course.rule.message.name, course.copies.original.message.name
         worst_ns = int(episode.worst)
         limit_ns = course.relay.delay_ns if wrong is _Wrong.LATE else None
-        if wrong is _Wrong.LATE:
-            text = f"{copy} came up to {seconds(worst_ns)} after {original}, of which it is the copy"
-            always = episode.from_start and episode.still
-            often = f", {times(episode.count, 'time')}" if episode.count > 1 else ""
-            text += ", from the start" if always else often
-            text += f"; it may take {seconds(limit_ns or 0)}"
-            text += ": maybe the clocks of those who recorded them are apart" if always else ""
-        elif wrong is _Wrong.CHANGED:
-            text = f"{times(episode.count, 'frame')} of {copy} said what no {original} had said: "
-            text += "changed on the way"
-        elif wrong is _Wrong.FROZEN:
-            text = f"{copy} repeated one old frame of {original} for {seconds(worst_ns)}, while that went on"
-        else:
-            text = f"{copy} came up to {seconds(worst_ns)} before {original}, of which it is the copy: "
-            text += "the clocks of those who recorded them are apart, and its delay is not checked"
+        text = _sentence(episode, course, wrong)
         text += f", and {times(episode.more, 'more time')} that are not listed" if episode.more else ""
         found = episode.finding(
             RELAY,
-            Place(bus=course.rule.bus, message=copy),
+            Place(bus=course.rule.bus, message=course.rule.message.name),
             f"{on_page(text, course.relay.page)}.",
             value=None if wrong is _Wrong.CHANGED else worst_ns / 1e9,
             limit=None if limit_ns is None else limit_ns / 1e9,
@@ -296,6 +281,29 @@ class RelayCheck(Check[None]):
         if episode.more:
             facts["more"] = episode.more
         return replace(found, end_ns=end_ns, facts=facts)
+
+
+def _sentence(episode: Episode, course: _Course, wrong: _Wrong) -> str:
+    """Say what was wrong with the copies of one message, without a full stop."""
+    copy, original = course.rule.message.name, course.copies.original.message.name
+    by = seconds(int(episode.worst))
+    if wrong is _Wrong.CHANGED:
+        return (
+            f"{times(episode.count, 'frame')} of {copy} said what no {original} had said: changed on the way"
+        )
+    if wrong is _Wrong.FROZEN:
+        return f"{copy} repeated one old frame of {original} for {by}, while that went on"
+    if wrong is not _Wrong.LATE:
+        return (
+            f"{copy} came up to {by} before {original}, of which it is the copy: the clocks of those who "
+            "recorded them are apart, and its delay is not checked"
+        )
+    late = f"{copy} came up to {by} after {original}, of which it is the copy"
+    limit = f"it may take {seconds(course.relay.delay_ns or 0)}"
+    if episode.from_start and episode.still:
+        return f"{late}, from the start; {limit}: maybe the clocks of those who recorded them are apart"
+    often = f", {times(episode.count, 'time')}" if episode.count > 1 else ""
+    return f"{late}{often}; {limit}"
 
 
 def _facts(course: _Course, **told: str | float) -> dict[str, str | float]:

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 from canmap.base.words import times
 from canmap.checks.common.samples import SampleCheck, there
-from canmap.checks.common.subjects import HIGHEST, LOWEST
 from canmap.findings.finding import Finding, Kind, Place, Severity
 from canmap.signals.extract import as_float64, no_data
 from canmap.signals.limits import raw_limits
 from canmap.signals.plan import ColumnKind
+from canmap.signals.prepared import HIGHEST, LOWEST
 
 if TYPE_CHECKING:
     from fractions import Fraction

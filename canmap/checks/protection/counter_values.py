@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from canmap.stream.view import View
 
 
-ROUNDS = 3  # in so many something has to recur to be taken for a wrong spec
+ROUNDS = 3  # of a counter in which a fault has to recur before the spec is taken to be wrong
 
 
 class CounterCheck(EpisodeCheck[None]):

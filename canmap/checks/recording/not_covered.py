@@ -31,7 +31,7 @@ class NotCovered(Check[None]):
         self._found: list[Finding] = []
         self._frames: Counter[str] = Counter()
         self._shared_ns: dict[str, tuple[int, int]] = {}  # channel to the span in which several recorded it
-        self._recorders: Counter[str] = Counter()  # channel to how many did
+        self._recorders: Counter[str] = Counter()  # channel to the most captures that did at one time
 
     def fold(self, view: View, _part: None) -> list[Event]:
         """Keep which channels several captures recorded in one chunk."""

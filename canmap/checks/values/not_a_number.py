@@ -14,9 +14,10 @@ import numpy as np
 from canmap.base.dataclass import dataclass
 from canmap.base.words import times
 from canmap.checks.common.samples import SampleCheck, there
-from canmap.checks.common.subjects import HIGHEST, LOWEST, place_of
+from canmap.checks.common.subjects import place_of
 from canmap.findings.finding import Finding, Kind, Place, Severity
 from canmap.signals.extract import no_data
+from canmap.signals.prepared import HIGHEST, LOWEST
 from canmap.signals.values import Quantity
 
 if TYPE_CHECKING:

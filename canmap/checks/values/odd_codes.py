@@ -19,6 +19,7 @@ from canmap.checks.common.subjects import place_of
 from canmap.findings.finding import Finding, Kind, Place, Severity
 from canmap.signals.extract import counts, no_data, patterns
 from canmap.signals.limits import raw_span
+from canmap.signals.prepared import HIGHEST, LOWEST
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -36,7 +37,6 @@ if TYPE_CHECKING:
 # record needs is empty, which a note would hide.
 NOT_AVAILABLE = Kind("not_available", Severity.WARNING)
 UNDEFINED_VALUE = Kind("undefined_value", Severity.ERROR)  # description, mapping and firmware do not fit
-LOWEST, HIGHEST = np.iinfo(np.int64).min, np.iinfo(np.int64).max
 
 
 @dataclass(frozen=True, slots=True)

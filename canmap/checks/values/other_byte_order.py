@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from canmap.mapping.description.description import DescribedSignal
     from canmap.signals.plan import DecodePlan
 
-BITS = (16, 24, 32)
-LEAST, MOST = 20, 1000  # samples that are looked at, from the first on that is out of range
-SMOOTHER = 4  # so many times less it must change in all
+WHOLE_BYTES = (16, 24, 32)  # bits of the signals that are looked at
+LEAST_SAMPLES, MOST_SAMPLES = 20, 1000  # that are looked at, from the first on that is out of range
+TIMES_SMOOTHER = 4  # that it has to be the other way round: by chance either way may be a little smoother
 
 
 class OtherByteOrder:
@@ -35,22 +35,23 @@ class OtherByteOrder:
         self._samples = 0
         self._is_outside = False
         self._last: NDArray[np.int64] = np.zeros((2, 0), np.int64)
-        self._way = np.zeros(2, np.int64)  # how far the counts went in all, as described and otherwise
+        self._travelled = np.zeros(2, np.int64)  # all changes of the counts, as described and turned round
 
     @classmethod
     def of(cls, subject: RangedValue, plan: DecodePlan) -> Self | None:
         """Return it for a value that is made of one such signal; else None."""
         signal, counts = plan.columns[subject.columns[0]].signal, subject.range.counts
         first_bit = 7 if signal.big_endian else 0
-        if counts is None or signal.bits not in BITS or signal.start_bit % 8 != first_bit:
+        if counts is None or signal.bits not in WHOLE_BYTES or signal.start_bit % 8 != first_bit:
             return None
         return cls(signal, counts)
 
     @property
     def fits(self) -> bool:
-        """Whether all samples so far would be within the limits, and change less from one to the next."""
-        as_described, otherwise = self._way.tolist()
-        return self._samples >= LEAST and not self._is_outside and SMOOTHER * otherwise < as_described
+        """Whether all samples so far would be within the limits, and change far less from one to the next."""
+        as_described, turned = self._travelled.tolist()
+        is_smoother = TIMES_SMOOTHER * turned < as_described
+        return self._samples >= LEAST_SAMPLES and not self._is_outside and is_smoother
 
     @property
     def correction(self) -> dict[str, str | float]:
@@ -61,13 +62,13 @@ class OtherByteOrder:
 
     def take(self, raw: NDArray[np.int64]) -> None:
         """Look at the raw values int64[n] of the next samples, unless there were enough."""
-        raw = raw[: MOST - self._samples]
+        raw = raw[: MOST_SAMPLES - self._samples]
         if not len(raw):
             return
         both = np.stack((raw, self._turned(raw)))
         low, high = self._counts
         self._is_outside |= bool(((both[1] < low) | (both[1] > high)).any())
-        self._way += np.abs(np.diff(np.concatenate((self._last, both), axis=1))).sum(axis=1)
+        self._travelled += np.abs(np.diff(np.concatenate((self._last, both), axis=1))).sum(axis=1)
         self._last = both[:, -1:]
         self._samples += len(raw)
 

@@ -41,7 +41,8 @@ class LimitCheck(SampleCheck):
         self._subjects = tuple(subjects(setting.plan, setting.spec.records))
         orders = ((index, OtherByteOrder.of(one, setting.plan)) for index, one in enumerate(self._subjects))
         self._orders = {index: order for index, order in orders if order is not None}
-        self._since: dict[int, int] = {}  # of those that left their range: from which sample of this chunk on
+        # Of those that have left their range, from which sample of this chunk on the other order is tried.
+        self._tried_from: dict[int, int] = {}
         first = [subject.columns[0] for subject in self._subjects]
         super().__init__(setting, first, [subject.plain for subject in self._subjects], self._excess)
 
@@ -49,16 +50,16 @@ class LimitCheck(SampleCheck):
         """Judge the samples of one chunk, and read what is out of range the other way round."""
         events = super().fold(view, part)
         samples = view.prepared.samples
-        for index, since in self._since.items():
+        for index, first in self._tried_from.items():
             columns = self._subjects[index].columns
-            self._orders[index].take(samples.values(columns[0])[since:][there(samples, columns)[since:]])
-            self._since[index] = 0
+            self._orders[index].take(samples.values(columns[0])[first:][there(samples, columns)[first:]])
+            self._tried_from[index] = 0
         return events
 
     def findings(self) -> list[Finding]:
         """Return all findings so far; the first about a signal says if its byte order looks wrong."""
         found = super().findings()
-        for index in self._since:
+        for index in self._tried_from:
             if (order := self._orders[index]).fits:
                 keys = ", ".join(f"{key}: {value}" for key, value in order.correction.items())
                 hint = (
@@ -81,8 +82,8 @@ class LimitCheck(SampleCheck):
             judged &= finite
         outside = subject.range.outside(raw, values, finite)
         faulty = np.zeros(len(judged), np.bool_) if outside is None else outside & judged
-        if index in self._orders and index not in self._since and faulty.any():
-            self._since[index] = int(faulty.argmax())
+        if index in self._orders and index not in self._tried_from and faulty.any():
+            self._tried_from[index] = int(faulty.argmax())
         told = (
             counts(raw[0], samples.plan.columns[subject.columns[0]].kind) if subject.range.counts else values
         )

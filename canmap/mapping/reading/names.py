@@ -180,9 +180,16 @@ class Names:
         if found:
             ways = listed(f"{one.bus}.{name}" for one in found)
             faults.add(scalar.place, f"{shown(name)} is on several buses: write {ways}.")
-        elif left_out := [
-            one for key, one in self._left_out.items() if key[1] == name and key[0] in (bus or self.buses)
-        ]:
+        else:
+            self._tell_unknown(scalar, bus, name, faults)
+        return None
+
+    def _tell_unknown(self, scalar: Scalar, bus: list[str], name: str, faults: Faults) -> None:
+        """Say that a message is left out of a description, or in none of them if all are known."""
+        left_out = [
+            why for key, why in self._left_out.items() if key[1] == name and key[0] in (bus or self.buses)
+        ]
+        if left_out:
             faults.add_once(scalar.place, _unread(name, left_out[0]))
         elif self.complete or (bus and bus[0] in self._files):
             known = [
@@ -191,10 +198,8 @@ class Names:
                 if not bus or any(one.bus == bus[0] for one in every)
             ]
             where = f" on bus {bus[0]}" if bus else ""
-            faults.add(
-                scalar.place, f"No description has a message {shown(name)}{where}{faults.hint(name, known)}"
-            )
-        return None
+            hint = faults.hint(name, known)
+            faults.add(scalar.place, f"No description has a message {shown(name)}{where}{hint}")
 
 
 def _unread(name: str, why: str) -> str:

@@ -177,10 +177,8 @@ def fits(value: Measure, dimension: tuple[int, ...], place: Position, context: C
         context.faults.add(place, f"The number has no unit: write one that converts to {wanted}.")
     else:
         text = f"The unit {shown(value.unit.name)} does not convert to {wanted}"
-        if value.si > 0 and (dimension, value.unit.dimension) == (
-            UNITS["s"].dimension,
-            UNITS["Hz"].dimension,
-        ):
+        is_rate_for_time = dimension == UNITS["s"].dimension and value.unit.dimension == UNITS["Hz"].dimension
+        if is_rate_for_time and value.si > 0:
             text += f": its period is {seconds(float(10**9 / value.si))}"
         context.faults.add(place, f"{text}.")
     return False

@@ -65,7 +65,7 @@ class BagWriter:
 
     Raises:
         OutputError: The file cannot be written.
-        UsageError: mcap is not installed, or `namespace` is none or gives two topics one name.
+        UsageError: mcap is not installed, or `namespace` is not a namespace or gives two topics one name.
     """
 
     def __init__(  # noqa: PLR0913

@@ -30,13 +30,11 @@ if TYPE_CHECKING:
 NODE_NAME = "canmap"
 MOST_DOMAIN = 232  # the largest whose ports fit: DDSI-RTPS 2.5, 9.6.2.3 (from memory)
 _MIDDLEWARES = "share/ament_index/resource_index/rmw_typesupport"
-_CHOOSES_ONE = "rmw_implementation"  # is listed beside them, and is none itself
+_CHOOSES_ONE = "rmw_implementation"  # is listed among the middlewares, but only loads one of them
 _QUIET = ("--disable-stdout-logs", "--disable-rosout-logs", "--disable-external-lib-logs")
 _ASKS_FOR_LOGS = ("--log-level", "--enable-stdout-logs", "--enable-rosout-logs", "--enable-external-lib-logs")
 _ACKNOWLEDGED_S = 0.5  # how long the readers of a topic get to confirm what they were sent
-_FORGOTTEN_S = (
-    20.0  # after which the middleware forgets a node that crashed (the lease of Fast DDS, from memory)
-)
+_FORGOTTEN_S = 20.0  # after which a node that crashed is forgotten (the lease of Fast DDS, from memory)
 
 
 class RosNode:
@@ -66,7 +64,7 @@ class RosNode:
         self._context = self._rclpy.Context()
         self._node: Any = None
         self._publishers: dict[str, Any] = {}
-        self._hurries_until_s = -math.inf  # no readers are waited for before, by time.monotonic
+        self._waits_from_s = -math.inf  # on time.monotonic: until then no readers are waited for
         try:
             self._start(namespace, arguments)
             self.left_out = self._offer(topics)
@@ -78,7 +76,7 @@ class RosNode:
         logging = self._rclpy.logging
         quiet = not any(argument in _ASKS_FOR_LOGS for argument in arguments)
         try:
-            if quiet:  # what it says of its arguments comes before these are heeded
+            if quiet:  # it logs what it finds in its arguments before it acts on them
                 logging.set_logger_level("rcl", logging.LoggingSeverity.FATAL)
             self._rclpy.init(
                 args=[NODE_NAME, "--ros-args", *(_QUIET if quiet else ()), *arguments],
@@ -143,12 +141,11 @@ class RosNode:
     def let_readers_catch_up(self, topic: Topic) -> None:
         """Wait until a topic's readers have confirmed what was sent, at most for half a second.
 
-        Whoever takes longer hangs or has crashed, and may read every topic: then none is waited for until
-        it is forgotten.
+        A reader that takes longer hangs or has crashed, and may read every topic. So no reader is waited for
+        until the middleware has forgotten it.
         """
-        hurries = time.monotonic() < self._hurries_until_s
-        if not hurries and not self._acknowledged(self._publishers[topic.name]):
-            self._hurries_until_s = time.monotonic() + _FORGOTTEN_S
+        if time.monotonic() >= self._waits_from_s and not self._acknowledged(self._publishers[topic.name]):
+            self._waits_from_s = time.monotonic() + _FORGOTTEN_S
 
     def _acknowledged(self, publisher: Any) -> bool:
         if not publisher.get_subscription_count():

@@ -18,7 +18,7 @@ from canmap.simulator.cart.chronicle import Subject
 from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.cart.nodes import MS
 from canmap.simulator.cart.vehicle_kind import STRANGER
-from canmap.simulator.scenario.faults import BUS, SHARE, Effect, TimeSpan, drive_node
+from canmap.simulator.scenario.faults import BUS, EVERY, SHARE, Effect, TimeSpan, drive_node
 from canmap.simulator.scenario.script import si
 
 if TYPE_CHECKING:
@@ -43,7 +43,6 @@ NODE = Key("node", drive_node)
 SENDER = Key("node", drive_node, required=True)
 DELAY = Key("delay", time_ns)
 BEHIND = Key("behind", _plug, required=True)
-EVERY = Key("every", time_ns)
 MOVING = Key("while_moving", yes_no)
 ABOVE = Key("above", quantity("A", positive=True), required=True)
 

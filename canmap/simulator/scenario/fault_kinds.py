@@ -16,6 +16,7 @@ from canmap.simulator.scenario import faults as f
 from canmap.simulator.scenario import gateway_faults as g
 from canmap.simulator.scenario import override_faults as o
 from canmap.simulator.scenario import recorder_faults as r
+from canmap.simulator.scenario import recorder_keys as k
 from canmap.simulator.scenario import second_node as n
 from canmap.simulator.scenario import supply_faults as s
 from canmap.simulator.scenario import value_faults as v
@@ -136,7 +137,7 @@ FAULT_KINDS: dict[str, FaultKind] = {
     "demand_absent": FaultKind(d.demand_absent, (f.MESSAGE,), d.no_demand),
     "demand_refused": FaultKind(d.demand_refused, (f.MESSAGE, d.BECAUSE), d.no_refusal),
     "driver_override": FaultKind(o.driver_override, (TORQUE,)),
-    "false_override": FaultKind(o.false_override, (o.OFFSET, o.BEFORE, o.RIM_MASS), o.one_reason),
+    "false_override": FaultKind(o.false_override, (o.SENSOR_OFFSET, o.BEFORE, o.RIM_MASS), o.one_reason),
     "kit_fault": FaultKind(f.kit_fault, (f.AXIS,)),
     "sensor_offset": FaultKind(f.sensor_offset, (f.OFFSET, f.SLIPS_WITHIN)),
     "railed_pedal": FaultKind(f.railed_pedal, (f.LEVEL,)),
@@ -149,12 +150,12 @@ FAULT_KINDS: dict[str, FaultKind] = {
     "recorder_overload": FaultKind(r.recorder_overload, (r.RATE, r.BUFFER)),
     "recorder_gap": FaultKind(r.recorder_gap),
     "recorder_unplugged": FaultKind(r.recorder_unplugged, (f.BUS,)),
-    "recorder_loose_plug": FaultKind(r.recorder_loose_plug, (f.BUS, r.EVERY)),
+    "recorder_loose_plug": FaultKind(r.recorder_loose_plug, (f.BUS, f.EVERY)),
     "recorder_filter": FaultKind(r.recorder_filter, (f.MESSAGE,), whole=True),
     "host_stall": FaultKind(r.host_stall, (r.BUFFER,)),
     "capture_ends": FaultKind(r.capture_ends, (), r.goes_on),
     "clock_step": FaultKind(r.clock_step, (r.STEP,)),
-    "clocks_apart": FaultKind(r.clocks_apart, (r.OFFSET, r.DRIFT), r.one_bus, whole=True),
+    "clocks_apart": FaultKind(r.clocks_apart, (k.OFFSET, k.DRIFT), r.one_bus, whole=True),
     "channels_swapped": FaultKind(r.channels_swapped, (), r.one_bus, whole=True),
     "wrong_bit_rate": FaultKind(r.wrong_bit_rate, (f.BUS,), whole=True),
     "babbling_node": FaultKind(b.babbling_node, (b.IDENTIFIER, b.GAP)),
@@ -163,13 +164,13 @@ FAULT_KINDS: dict[str, FaultKind] = {
     "identity_clash": FaultKind(n.identity_clash, (b.SENDER,)),
     "wrong_rate_node": FaultKind(b.wrong_rate_node),
     "slow_recovery": FaultKind(b.slow_recovery, (b.SENDER, b.DELAY)),
-    "loose_connector": FaultKind(b.loose_connector, (b.BEHIND, b.EVERY, b.MOVING)),
+    "loose_connector": FaultKind(b.loose_connector, (b.BEHIND, f.EVERY, b.MOVING)),
     "ground_shift": FaultKind(b.ground_shift, (f.SHARE, b.ABOVE, b.NODE), _too_much),
     "broken_branch": FaultKind(b.broken_branch, (b.BEHIND,)),
     "bus_shorted": FaultKind(b.bus_shorted, (f.BUS,)),
     "bus_dominant": FaultKind(b.bus_dominant, (f.BUS,)),
     "loop_open": FaultKind(s.loop_open),
-    "loop_chatter": FaultKind(s.loop_chatter, (s.OPEN_FOR, s.EVERY), s.too_short),
+    "loop_chatter": FaultKind(s.loop_chatter, (s.OPEN_FOR, f.EVERY), s.too_short),
     "supply_sag": FaultKind(s.supply_sag, (s.RESISTANCE, s.WHERE)),
     "node_unplugged": FaultKind(s.node_unplugged, (s.UNPLUGGED,)),
     "receiver_deaf": FaultKind(c.receiver_deaf, (f.MESSAGE,), d.no_demand),

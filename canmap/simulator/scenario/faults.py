@@ -53,6 +53,7 @@ OFFSET = Key("offset", quantity("rad"), required=True)
 SLIPS_WITHIN = Key("within", time_ns)
 LEVEL = Key("level", quantity("1"), required=True)
 SHARE = Key("share", quantity("1", positive=True), required=True)
+EVERY = Key("every", time_ns)
 SLIP_STEP_NS = 50_000_000  # between two changes of an angle sensor that slips
 DIP_NS = 100_000_000  # the supply sags for so much longer before a node restarts than it takes to be told
 

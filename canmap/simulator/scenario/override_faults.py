@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.cart.world import Plan, World
 
-OFFSET = Key("torque", quantity("N m"))
+SENSOR_OFFSET = Key("torque", quantity("N m"))
 RIM_MASS = Key("rim_mass", quantity("kg", positive=True))
 BEFORE = Key("before", quantity("N m"))
 SHOWN = ("SteerNode", "SteerFeedback", "SteerFeedback.Torque")
@@ -49,7 +49,7 @@ def false_override(values: SectionValues, span: TimeSpan) -> Effect:
 
 def _by_offset(values: SectionValues, span: TimeSpan) -> Effect:
     """The torque sensor reads too much from the start, then so much that the kit takes it for the driver."""
-    torque, stated = si(values, OFFSET), values.get(BEFORE)
+    torque, stated = si(values, SENSOR_OFFSET), values.get(BEFORE)
     before = 0.5 * torque if stated is None else float(stated.si)
 
     def set_to(world: World, offset: float) -> None:
@@ -95,7 +95,7 @@ def _felt(
 
 def one_reason(values: SectionValues, _: VehicleKind) -> str | None:
     """Say so where a false override has no reason, or two."""
-    heavy, off = values.get(RIM_MASS) is not None, values.get(OFFSET) is not None
+    heavy, off = values.get(RIM_MASS) is not None, values.get(SENSOR_OFFSET) is not None
     if heavy is off:
         return "A false override takes one of the keys `torque` and `rim_mass`."
     return "`before` goes with `torque`." if heavy and values.get(BEFORE) is not None else None

@@ -9,12 +9,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canmap.mapping.reading.sections import Key
-from canmap.mapping.reading.shapes import integer, quantity, time_ns
+from canmap.mapping.reading.shapes import integer, quantity
 from canmap.simulator.buses.bursts import USUAL_BURST_EVERY_NS
 from canmap.simulator.buses.loose_plug import LoosePlug
 from canmap.simulator.buses.recorder import ClockStep, Loss, Overload, Stall
 from canmap.simulator.recorders import NEVER_NS
-from canmap.simulator.scenario.faults import BUS, SHARE, Effect, TimeSpan, named
+from canmap.simulator.scenario.faults import BUS, EVERY, SHARE, Effect, TimeSpan, named
+from canmap.simulator.scenario.recorder_keys import DRIFT, OFFSET
 from canmap.simulator.scenario.script import FOR, si
 
 if TYPE_CHECKING:
@@ -27,9 +28,6 @@ USUAL_BUFFER = 32  # frames
 BUFFER = Key("buffer", integer(0, 100_000))
 STEP = Key("step", quantity("s"), required=True)
 RATE = Key("rate", quantity("Hz", positive=True), required=True)
-OFFSET = Key("offset", quantity("s"))
-DRIFT = Key("drift", quantity("1"))
-EVERY = Key("every", time_ns)
 
 
 def recorder_loss(values: SectionValues, span: TimeSpan) -> Effect:

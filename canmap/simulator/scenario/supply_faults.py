@@ -13,7 +13,7 @@ from canmap.simulator.cart.feed import LEAD_OHM
 from canmap.simulator.cart.nodes import MS
 from canmap.simulator.cart.world import STEP_NS
 from canmap.simulator.noise import even_ns
-from canmap.simulator.scenario.faults import Effect, TimeSpan, drive_node
+from canmap.simulator.scenario.faults import EVERY, Effect, TimeSpan, drive_node
 from canmap.simulator.scenario.script import si
 
 if TYPE_CHECKING:
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from canmap.simulator.cart.world import World
 
 OPEN_FOR = Key("open_for", time_ns)
-EVERY = Key("every", time_ns)
 RESISTANCE = Key("resistance", quantity("ohm", positive=True), required=True)
 WHERE = Key("where", word("a part of the supply", ("rail", "steering")))
 UNPLUGGED = Key("node", drive_node, required=True)

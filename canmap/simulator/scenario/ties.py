@@ -9,14 +9,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from canmap.simulator.scenario import bus_faults as b
-from canmap.simulator.scenario import cart_faults as c
-from canmap.simulator.scenario import demand_faults as d
-from canmap.simulator.scenario import faults as f
-from canmap.simulator.scenario import recorder_faults as r
-from canmap.simulator.scenario import supply_faults as s
-from canmap.simulator.scenario import value_faults as v
+from canmap.simulator.scenario.bus_faults import DELAY, NODE
+from canmap.simulator.scenario.cart_faults import SOURCE_OF
+from canmap.simulator.scenario.demand_faults import DELAY as LATE_BY
+from canmap.simulator.scenario.faults import BUS, SHARE, SUPPLY_DIP, named
+from canmap.simulator.scenario.recorder_faults import BUFFER
 from canmap.simulator.scenario.script import si
+from canmap.simulator.scenario.supply_faults import UNPLUGGED
+from canmap.simulator.scenario.value_faults import ONE
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -99,43 +99,43 @@ def _rail_untold(common: InCommon) -> bool:
 
 
 def _a_demand(values: SectionValues, span: TimeSpan) -> bool:
-    return f.named(values).message.name in span.vehicle.demands
+    return named(values).message.name in span.vehicle.demands
 
 
 def _as_long_as_it_lasts(values: SectionValues, span: TimeSpan) -> bool:
-    return (values.get(d.DELAY) or 0) >= span.stop_ns - span.start_ns
+    return (values.get(LATE_BY) or 0) >= span.stop_ns - span.start_ns
 
 
 def _a_whole_demand(values: SectionValues, span: TimeSpan) -> bool:
-    return values.get(v.ONE) is None and _a_demand(values, span)
+    return values.get(ONE) is None and _a_demand(values, span)
 
 
 def _one_demand(values: SectionValues, _: TimeSpan) -> bool:
-    return values.get(c.SOURCE_OF) is not None
+    return values.get(SOURCE_OF) is not None
 
 
 def _all_of_a_node(values: SectionValues, _: TimeSpan) -> bool:
-    return values.get(b.NODE) is not None and si(values, f.SHARE) == 1
+    return values.get(NODE) is not None and si(values, SHARE) == 1
 
 
 def _no_delay(values: SectionValues, _: TimeSpan) -> bool:
-    return not values.get(b.DELAY)
+    return not values.get(DELAY)
 
 
 def _no_dip(values: SectionValues, _: TimeSpan) -> bool:
-    return values.get(f.SUPPLY_DIP) is None
+    return values.get(SUPPLY_DIP) is None
 
 
 def _of_the_kit(values: SectionValues, span: TimeSpan) -> bool:
-    return values.get(s.UNPLUGGED) in span.vehicle.kit_nodes
+    return values.get(UNPLUGGED) in span.vehicle.kit_nodes
 
 
 def _no_buffer(values: SectionValues, _: TimeSpan) -> bool:
-    return values.get(r.BUFFER) == 0
+    return values.get(BUFFER) == 0
 
 
 def _second_bus(values: SectionValues, span: TimeSpan) -> bool:
-    return values.get(f.BUS) != span.vehicle.drive.name
+    return values.get(BUS) != span.vehicle.drive.name
 
 
 TIES: tuple[tuple[Side, ...], ...] = (
