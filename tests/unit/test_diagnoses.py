@@ -16,7 +16,7 @@ from canmap.diagnosis.telling.evidence_words import headline
 from canmap.frames.chunks import join
 from canmap.simulator.recorders import EPOCH_NS
 from canmap.simulator.wires import recorded
-from tests.diagnosed import diagnosed_of, run_fault
+from tests.diagnosed import VEHICLES, diagnosed_of, run_fault
 from tests.diagnosed_drives import BEND
 from tests.simulated import scenario_of
 from tests.streams import CART
@@ -120,6 +120,34 @@ def test_an_episode_began_between_the_moments_told(
     low_ns, high_ns = one.diagnosis.begins_ns
     assert low_ns <= one.start_ns <= high_ns
     assert high_ns - low_ns <= longest_ms * 1_000_000
+
+
+@pytest.mark.parametrize(
+    ("vehicle", "fault", "starts_ms"),
+    [
+        ("cart", "kind: node_unplugged, node: Computer", (6_500, 8_400)),
+        ("carrier", "kind: node_restart, node: SteerUnit, supply_dip: 8 V", (5_270, 7_570)),
+    ],
+)
+def test_an_episode_does_not_reach_back_into_an_earlier_one(
+    vehicle: str, fault: str, starts_ms: tuple[int, int], tmp_path: Path
+) -> None:
+    """Axes let go in the first and are not taken back, so that none lets go in the second."""
+    of = VEHICLES[vehicle]
+    faults = "\n  - ".join(f"{{{fault}, for: 700 ms, at: {at_ms} ms}}" for at_ms in starts_ms)
+    scenario = scenario_of(tmp_path, of.scripts[0].format(spec=of.spec), faults, 4)
+    found = diagnosed_of(recorded(scenario.setup), of.spec)
+    for one, at_ms in zip(found, starts_ms, strict=True):
+        low_ns, high_ns = one.begins_ns
+        assert low_ns <= EPOCH_NS + at_ms * 1_000_000 <= high_ns
+
+
+def test_a_node_that_nobody_hears_goes_on(tmp_path: Path) -> None:
+    """Alone behind an open line it sends its newest frames as that closes, the next in their old beat."""
+    (one,) = run_fault("broken line to a node", 1, tmp_path)
+    assert (one.how, set(one.named)) == ("tie", {"branch", "stub"})
+    assert one.diagnosis is not None
+    assert {"kept", "skipped"} <= {evidence.value for evidence in one.diagnosis.evidence}
 
 
 HANDED_BACK = BEND.format(spec=CART) + "  - {at: 8.20 s, computer: hand back}\n"
