@@ -242,11 +242,20 @@ def phase_of(case: CaseFile, gap: Gap) -> str:
     told = _timer(case, gap)
     if told is not None and told.timer is not Timer.UNKNOWN:
         return "kept" if told.timer is Timer.RAN_ON else "restarted"
-    off_ns = abs((gap.next_ns - gap.last_ns + period_ns // 2) % period_ns - period_ns // 2)
     allowed = _beat(case, gap)
     if allowed > LOOSEST:
         return "unknown"
-    return "kept" if off_ns <= allowed * period_ns + DRIFT * (gap.next_ns - gap.last_ns) else "restarted"
+    off_ns = np.abs((after - gap.last_ns + period_ns // 2) % period_ns - period_ns // 2)
+    agrees = off_ns <= allowed * period_ns + DRIFT * (after - gap.last_ns)
+    return "kept" if agrees[0] or _waited(after, agrees, period_ns) else "restarted"
+
+
+def _waited(after: NDArray[np.int64], agrees: NDArray[np.bool_], period_ns: int) -> bool:
+    """Whether the first frame behind a silence had only waited: those behind it are in the old beat.
+
+    A node whose line is open sends its newest frame as it closes, and the next when that is due.
+    """
+    return len(after) > LEAST_BUNCH and bool(agrees[1:].all()) and int(after[1] - after[0]) < period_ns
 
 
 def _timer(case: CaseFile, gap: Gap) -> OverGap | None:
