@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,6 +14,7 @@ from canmap.diagnosis.facts.evidence import Atom
 from canmap.diagnosis.onsets import OnsetKind
 from canmap.diagnosis.scoring import Decision
 from canmap.diagnosis.telling.evidence_words import headline
+from canmap.diagnosis.telling.strip import BAD, strip_of
 from canmap.frames.chunks import join
 from canmap.simulator.recorders import EPOCH_NS
 from canmap.simulator.wires import recorded
@@ -204,6 +206,31 @@ def test_what_comes_first_as_a_silence_is_over_was_not_there_throughout(
     """A slow message, or one on a change, comes up to a period before those that fell silent do."""
     (one,) = run_fault(name, 2100, tmp_path, vehicle)
     assert (one.how, one.named) == ("root", (cause,))
+
+
+def test_a_frame_in_a_bus_that_is_silent_keeps_nothing_waiting(tmp_path: Path) -> None:
+    """Lower priorities wait only while the bus carries others; ISO 11898-1: the first to wait then comes."""
+    whole = join(recorded(scenario_of(tmp_path, BEND.format(spec=CART), None, 4).setup))
+    since_ms = (whole.t_ns - EPOCH_NS) / 1e6
+    inside = (whole.channel == whole.channels.index("can0")) & (since_ms > 7_000) & (since_ms < 7_600)
+    alone = np.flatnonzero(inside & (since_ms > 7_300))[0]
+    can_id = whole.can_id.copy()
+    can_id[alone] = 1
+    kept = np.append(np.flatnonzero(~inside), alone)
+    (one,) = diagnosed_of([replace(whole, can_id=can_id).take(np.sort(kept))])
+    assert [evidence.value for evidence in one.evidence if evidence.atom is Atom.REACH] == ["several"]
+
+
+@pytest.mark.parametrize("seed", [201, 202, 206])
+def test_a_dip_that_a_slow_message_tells_is_evidence(seed: int, tmp_path: Path) -> None:
+    """The carrier's unit tells its supply once a second; what the course draws as low is told to be."""
+    (one,) = run_fault("supply dip", seed, tmp_path, "carrier")
+    assert (one.how, one.named) == ("root", ("node_supply",))
+    assert one.diagnosis is not None
+    lanes = {lane.name: lane for lane in strip_of(one.diagnosis.case, 60).lanes}
+    told = {evidence.subject for evidence in one.diagnosis.evidence if evidence.value == "dipped"}
+    assert told == {"UnitHealth.Supply"}
+    assert BAD in lanes["UnitHealth.Supply"].marks
 
 
 def test_a_node_that_misses_its_heartbeat_is_gone(tmp_path: Path) -> None:
