@@ -243,6 +243,9 @@ FAULTS = {
     ),
     "ground shift": _fault("ground_shift", "share: 40 %, above: 3 A", "wiring stub", (2, 3)),
     "broken branch": _fault("broken_branch", "behind: {vehicle_node}", "branch node_dead", (0.6, 1.5)),
+    "broken line to a node": _fault(
+        "broken_branch", "behind: {steer_node}", "branch stub", (0.6, 1.5), **OF_CART
+    ),
     "bus shorted": _fault("bus_shorted", "bus: {bus}", "bus_down", (0.6, 1.5)),
     "bus dominant": _fault("bus_dominant", "bus: {bus}", "bus_down", (0.6, 1.5)),
     "node at a wrong rate": _fault("wrong_rate_node", "", "wrong_rate_node", (0.6, 1.5)),

@@ -16,7 +16,7 @@ from canmap.diagnosis.diagnosis import Diagnosis, diagnosed
 from canmap.diagnosis.facts.case_file import CaseFile, EpisodeFrames
 from canmap.diagnosis.facts.handed_back import is_end_of_drive
 from canmap.diagnosis.onsets import episodes_of
-from canmap.diagnosis.telling.deciding import never_came
+from canmap.diagnosis.telling.deciding import never_came, unwatched
 from canmap.engine.engine import Engine
 from canmap.engine.intake import Intake
 from canmap.frames.chunks import join
@@ -115,7 +115,8 @@ def diagnose_intake(
         wanted = {span.number for span in narrowed(found)}
         cases = [case for case in cases if case.span.number in wanted]
     told = tuple(map(diagnosed, cases))
-    return Diagnosis(result, told, spec.path, len(found), never_came(result, spec))
+    not_judged = never_came(result, spec), unwatched(result, spec)
+    return Diagnosis(result, told, spec.path, len(found), *not_judged)
 
 
 def require_names(spec: Spec, axis: str | None, message: str | None) -> None:

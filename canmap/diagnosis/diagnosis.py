@@ -88,6 +88,7 @@ class Diagnosis:
         spec: Path of the spec.
         found: How many episodes the capture has, those included that were not asked for.
         never_came: Messages that the spec makes something of, and that the capture does not hold.
+        unwatched: Messages that came and whose silence is not checked, as no period is known of them.
     """
 
     result: Inspection
@@ -95,6 +96,7 @@ class Diagnosis:
     spec: str
     found: int
     never_came: tuple[str, ...] = ()
+    unwatched: tuple[str, ...] = ()
 
 
 def diagnosed(case: CaseFile) -> EpisodeDiagnosis:

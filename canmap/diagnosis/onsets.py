@@ -122,10 +122,13 @@ class EpisodeSpan:
     Attributes:
         number: 1 for the first.
         onsets: By start.
+        earlier_ns: Session clock at which the last onset of the episode before began; None
+            where there is none, what held from the start apart.
     """
 
     number: int
     onsets: tuple[EpisodeOnset, ...]
+    earlier_ns: int | None = None
 
     @property
     def begin_ns(self) -> int:
@@ -158,10 +161,12 @@ def episodes_of(result: Inspection) -> list[EpisodeSpan]:
             groups.append([onset])
     held = held_from_start(result)
     whole = [_whole(one, result) for one in result.findings if (one.kind, one.place) in held]
-    return [
-        EpisodeSpan(number, tuple(group))
-        for number, group in enumerate([whole, *groups] if whole else groups, 1)
-    ]
+    spans = [EpisodeSpan(1, tuple(whole))] if whole else []
+    earlier_ns = None
+    for group in groups:
+        spans.append(EpisodeSpan(len(spans) + 1, tuple(group), earlier_ns))
+        earlier_ns = group[-1].start_ns
+    return spans
 
 
 def held_from_start(result: Inspection) -> set[tuple[str, Place]]:

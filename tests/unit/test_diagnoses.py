@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,10 +15,11 @@ from canmap.diagnosis.facts.missed_together import by_bus, frames_of
 from canmap.diagnosis.onsets import OnsetKind
 from canmap.diagnosis.scoring import Decision
 from canmap.diagnosis.telling.evidence_words import headline
+from canmap.diagnosis.telling.strip import BAD, strip_of
 from canmap.frames.chunks import join
 from canmap.simulator.recorders import EPOCH_NS
 from canmap.simulator.wires import recorded
-from tests.diagnosed import diagnosed_of, run_fault
+from tests.diagnosed import VEHICLES, diagnosed_of, run_fault
 from tests.diagnosed_drives import BEND
 from tests.simulated import scenario_of
 from tests.streams import CART
@@ -145,6 +147,34 @@ def test_an_episode_began_between_the_moments_told(
     assert high_ns - low_ns <= longest_ms * 1_000_000
 
 
+@pytest.mark.parametrize(
+    ("vehicle", "fault", "starts_ms"),
+    [
+        ("cart", "kind: node_unplugged, node: Computer", (6_500, 8_400)),
+        ("carrier", "kind: node_restart, node: SteerUnit, supply_dip: 8 V", (5_270, 7_570)),
+    ],
+)
+def test_an_episode_does_not_reach_back_into_an_earlier_one(
+    vehicle: str, fault: str, starts_ms: tuple[int, int], tmp_path: Path
+) -> None:
+    """Axes let go in the first and are not taken back, so that none lets go in the second."""
+    of = VEHICLES[vehicle]
+    faults = "\n  - ".join(f"{{{fault}, for: 700 ms, at: {at_ms} ms}}" for at_ms in starts_ms)
+    scenario = scenario_of(tmp_path, of.scripts[0].format(spec=of.spec), faults, 4)
+    found = diagnosed_of(recorded(scenario.setup), of.spec)
+    for one, at_ms in zip(found, starts_ms, strict=True):
+        low_ns, high_ns = one.begins_ns
+        assert low_ns <= EPOCH_NS + at_ms * 1_000_000 <= high_ns
+
+
+def test_a_node_that_nobody_hears_goes_on(tmp_path: Path) -> None:
+    """Alone behind an open line it sends its newest frames as that closes, the next in their old beat."""
+    (one,) = run_fault("broken line to a node", 1, tmp_path)
+    assert (one.how, set(one.named)) == ("tie", {"branch", "stub"})
+    assert one.diagnosis is not None
+    assert {"kept", "skipped"} <= {evidence.value for evidence in one.diagnosis.evidence}
+
+
 HANDED_BACK = BEND.format(spec=CART) + "  - {at: 8.20 s, computer: hand back}\n"
 
 
@@ -199,6 +229,31 @@ def test_what_comes_first_as_a_silence_is_over_was_not_there_throughout(
     """A slow message, or one on a change, comes up to a period before those that fell silent do."""
     (one,) = run_fault(name, 2100, tmp_path, vehicle)
     assert (one.how, one.named) == ("root", (cause,))
+
+
+def test_a_frame_in_a_bus_that_is_silent_keeps_nothing_waiting(tmp_path: Path) -> None:
+    """Lower priorities wait only while the bus carries others; ISO 11898-1: the first to wait then comes."""
+    whole = join(recorded(scenario_of(tmp_path, BEND.format(spec=CART), None, 4).setup))
+    since_ms = (whole.t_ns - EPOCH_NS) / 1e6
+    inside = (whole.channel == whole.channels.index("can0")) & (since_ms > 7_000) & (since_ms < 7_600)
+    alone = np.flatnonzero(inside & (since_ms > 7_300))[0]
+    can_id = whole.can_id.copy()
+    can_id[alone] = 1
+    kept = np.append(np.flatnonzero(~inside), alone)
+    (one,) = diagnosed_of([replace(whole, can_id=can_id).take(np.sort(kept))])
+    assert [evidence.value for evidence in one.evidence if evidence.atom is Atom.REACH] == ["several"]
+
+
+@pytest.mark.parametrize("seed", [201, 202, 206])
+def test_a_dip_that_a_slow_message_tells_is_evidence(seed: int, tmp_path: Path) -> None:
+    """The carrier's unit tells its supply once a second; what the course draws as low is told to be."""
+    (one,) = run_fault("supply dip", seed, tmp_path, "carrier")
+    assert (one.how, one.named) == ("root", ("node_supply",))
+    assert one.diagnosis is not None
+    lanes = {lane.name: lane for lane in strip_of(one.diagnosis.case, 60).lanes}
+    told = {evidence.subject for evidence in one.diagnosis.evidence if evidence.value == "dipped"}
+    assert told == {"UnitHealth.Supply"}
+    assert BAD in lanes["UnitHealth.Supply"].marks
 
 
 def test_a_node_that_misses_its_heartbeat_is_gone(tmp_path: Path) -> None:

@@ -195,7 +195,8 @@ def _out_of_range(case: CaseFile) -> Iterator[Evidence]:
 
 
 def _near(case: CaseFile, change: Change) -> bool:
-    return case.begin_ns - AROUND_NS <= change.clock_ns <= case.begin_ns + 3 * AROUND_NS
+    from_ns = max(case.begin_ns - AROUND_NS, case.own_from_ns)
+    return from_ns <= change.clock_ns <= case.begin_ns + 3 * AROUND_NS
 
 
 def kit(case: CaseFile) -> Iterator[Evidence]:
@@ -306,7 +307,7 @@ def _of_stop(case: CaseFile, rule: RecordRule) -> Iterator[Evidence]:
     chunk = case.window.records.get(rule.name)
     if not issubclass(rule.type, Stop) or chunk is None:
         return
-    from_ns, to_ns = case.begin_ns - STOP_BEFORE_NS, case.begin_ns + AFTER_NS
+    from_ns, to_ns = max(case.begin_ns - STOP_BEFORE_NS, case.own_from_ns), case.begin_ns + AFTER_NS
     for field in rule.fields:
         on, off = CHAIN[field.type.name]
         column = chunk.columns[field.type.name]

@@ -67,15 +67,20 @@ def is_stop(case: CaseFile, change: Change) -> bool:
 
 def brief_openings(case: CaseFile) -> list[Finding]:
     """Return what tells around the begin that the stop loop opened for less than its samples show."""
-    from_ns, to_ns = case.begin_ns - OPENED_NS, case.begin_ns + LONGEST_SAMPLE_NS
+    from_ns = max(case.begin_ns - OPENED_NS, case.own_from_ns)
+    to_ns = case.begin_ns + LONGEST_SAMPLE_NS
     told = (one for one in case.result.findings if one.kind == "stop_chain" and one.facts.get("told_by"))
     return [one for one in told if from_ns <= one.start_ns <= to_ns]
 
 
 def first_of_changes(changes: list[Change], case: CaseFile) -> When | None:
-    """Return when the first of some changes happened: after the sample before, until its own."""
+    """Return when the first of some changes happened: after the sample before, until its own.
+
+    None of an episode before.
+    """
+    from_ns = max(case.begin_ns - 2_000 * MS, case.own_from_ns)
     for change in changes:
-        if case.begin_ns - 2_000 * MS <= change.clock_ns <= case.end_ns + 500 * MS:
+        if from_ns <= change.clock_ns <= case.end_ns + 500 * MS:
             return When(_sampled_before(case, change), change.clock_ns)
     return None
 

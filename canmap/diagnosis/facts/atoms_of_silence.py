@@ -29,6 +29,7 @@ LEAST_BUNCH = 3  # frames
 GUARD_NS = 2 * MS
 WAITED = 0.25  # of a silence: what waited comes in less than that once the bus is free
 NEGLIGIBLE = 0.01  # a chance
+OFTEN, KNOWN = 3, 10  # times in a silence; frames: what came at least so often before it had to come in it
 UNBROKEN = 1.5  # periods, the longest time between frames of a stretch without a hole
 
 
@@ -126,22 +127,60 @@ def reach_of(case: CaseFile, gaps: Sequence[Gap]) -> str:
         return "bus" if _own_are_missing_too(case, slots) else "copy_only"
     senders = {case.rules[slot].sender for slot in slots}
     buses = {case.rules[slot].bus for slot in slots}
+    if _others_silent(case, buses, senders):
+        return _whole(case)
     if len(senders) == 1:
         return "bus" if _with_its_copies(case, slots) else _of_sender(case, slots)
     for nodes in case.spec.manual.supply_groups.values():
         fed = {slot for slot, rule in enumerate(case.rules) if rule.sender in nodes}
         if senders <= set(nodes) and not _alive(case, fed - slots):
             return "supply_group"
+    return _of_buses(case, slots, senders, buses)
+
+
+def _of_buses(case: CaseFile, slots: set[int], senders: set[str | None], buses: set[str]) -> str:
+    """What of some buses fell silent, where that is neither one node's nor of one supply."""
     on_buses = {slot for slot, rule in enumerate(case.rules) if rule.bus in buses}
     if _alive(case, on_buses - slots):
         of_senders = {slot for slot, rule in enumerate(case.rules) if rule.sender in senders}
         return "several" if _alive(case, of_senders - slots) or None in senders else "several_nodes"
     heard = _heard(case, buses)
     if len(heard):
-        lowest = min(case.rules[slot].message.can_id for slot in slots)
-        return "lower_priorities" if heard.max() < lowest else "several"
-    every = _heard(case, set(case.spec.buses))
-    return "bus" if len(every) else "everything"
+        return "lower_priorities" if _kept_waiting(case, slots, heard) else "several"
+    return _whole(case)
+
+
+def _whole(case: CaseFile) -> str:
+    """What is silent where nothing comes on some buses: these, or all."""
+    return "bus" if len(_heard(case, set(case.spec.buses))) else "everything"
+
+
+def _kept_waiting(case: CaseFile, slots: set[int], heard: NDArray[np.intp]) -> bool:
+    """Whether frames of higher priority went on all the time: once the bus is free, what waits comes."""
+    chunk, (from_ns, to_ns) = case.window.prepared.chunk, _surely_quiet_ns(case)
+    pause_ns = int(np.diff(chunk.t_ns[heard], prepend=from_ns, append=to_ns).max())
+    lowest = min(case.rules[slot].message.can_id for slot in slots)
+    return bool(chunk.can_id[heard].max() < lowest) and pause_ns <= min(
+        case.period_ns(slot) or 0 for slot in slots
+    )
+
+
+def _others_silent(case: CaseFile, buses: set[str], senders: set[str | None]) -> bool:
+    """Whether nothing came on a bus although others had come so often before that some had to come.
+
+    Of these no period may be known: what came a few times in each such time before counts too.
+    """
+    from_ns, to_ns = _surely_quiet_ns(case)
+    if len(_heard(case, buses)) or to_ns <= from_ns:
+        return False
+    for slot, rule in enumerate(case.rules):
+        if rule.bus not in buses or rule.sender in senders - {None} or case.roles[slot] is Role.COPY:
+            continue
+        before = case.clock(slot)[case.clock(slot) <= from_ns]
+        often = len(before) > KNOWN and int(np.diff(before).max()) * OFTEN <= to_ns - from_ns
+        if often and slot not in {gap.slot for gap in case.first_silent}:
+            return True
+    return False
 
 
 def _with_its_copies(case: CaseFile, slots: set[int]) -> bool:
@@ -201,31 +240,30 @@ def _alive(case: CaseFile, slots: set[int]) -> bool:
 def _surely_quiet_ns(case: CaseFile) -> tuple[int, int]:
     """From when until when what silenced all of the first surely lasted.
 
-    As it was over others may have come before them, but before each by no more than its period.
+    As it was over others may have come before them, each by no more than its period and its jitter.
     """
     from_ns, to_ns = case.quiet_ns
-    ends_ns = [(gap.next_ns, case.period_ns(gap.slot) or 0) for gap in case.first_silent]
-    over_ns = [next_ns - period_ns for next_ns, period_ns in ends_ns if next_ns is not None]
+    ends_ns = [(gap.next_ns, round(DUE * (case.period_ns(gap.slot) or 0))) for gap in case.first_silent]
+    over_ns = [next_ns - within_ns for next_ns, within_ns in ends_ns if next_ns is not None]
     return from_ns, min(to_ns, max(over_ns, default=to_ns))
 
 
-def _heard(case: CaseFile, buses: set[str]) -> NDArray[np.uint32]:
-    """The identifiers that some buses carried while all of the first were silent.
+def _heard(case: CaseFile, buses: set[str]) -> NDArray[np.intp]:
+    """The frames that some buses carried while all of the first were silent.
 
     What comes in one go just before the first of them does not count: it waited with them for the bus.
     """
     from_ns, to_ns = _surely_quiet_ns(case)
     chunk = case.window.prepared.chunk
-    channels = [
-        i for i, name in enumerate(chunk.channels) if name in {case.spec.buses[b].channel for b in buses}
-    ]
+    names = {case.spec.buses[bus].channel for bus in buses}
+    channels = [i for i, name in enumerate(chunk.channels) if name in names]
     inside = (chunk.t_ns > from_ns) & (chunk.t_ns < to_ns) & (chunk.kind != FrameKind.ERROR)
     rows = np.flatnonzero(inside & np.isin(chunk.channel, channels))
     pauses = np.flatnonzero(np.diff(chunk.t_ns[rows], prepend=from_ns, append=to_ns) > GUARD_NS)
     last = int(pauses[-1]) if len(pauses) else 0
     if last < len(rows) and to_ns - chunk.t_ns[rows[last]] < WAITED * (to_ns - from_ns):
         rows = rows[:last]
-    return chunk.can_id[rows[chunk.t_ns[rows] < to_ns - GUARD_NS]]
+    return rows[chunk.t_ns[rows] < to_ns - GUARD_NS]
 
 
 def phase(case: CaseFile) -> Iterator[Evidence]:
@@ -273,11 +311,20 @@ def phase_of(case: CaseFile, gap: Gap) -> str:
     told = _timer(case, gap)
     if told is not None and told.timer is not Timer.UNKNOWN:
         return "kept" if told.timer is Timer.RAN_ON else "restarted"
-    off_ns = abs((gap.next_ns - gap.last_ns + period_ns // 2) % period_ns - period_ns // 2)
     allowed = _beat(case, gap)
     if allowed > LOOSEST:
         return "unknown"
-    return "kept" if off_ns <= allowed * period_ns + DRIFT * (gap.next_ns - gap.last_ns) else "restarted"
+    off_ns = np.abs((after - gap.last_ns + period_ns // 2) % period_ns - period_ns // 2)
+    agrees = off_ns <= allowed * period_ns + DRIFT * (after - gap.last_ns)
+    return "kept" if agrees[0] or _waited(after, agrees, period_ns) else "restarted"
+
+
+def _waited(after: NDArray[np.int64], agrees: NDArray[np.bool_], period_ns: int) -> bool:
+    """Whether the first frame behind a silence had only waited: those behind it are in the old beat.
+
+    A node whose line is open sends its newest frame as it closes, and the next when that is due.
+    """
+    return len(after) > LEAST_BUNCH and bool(agrees[1:].all()) and int(after[1] - after[0]) < period_ns
 
 
 def _timer(case: CaseFile, gap: Gap) -> OverGap | None:

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 DIP = 0.85  # of the voltage before
 STEADY = 0.05
 OFTEN_NS = 60 * MS  # samples further apart do not see a short dip, and so tell nothing
+LEAST_USUAL = 2  # samples; a slow message has no more in the time that is looked at
 BEFORE_NS, DIP_NS = 1_500 * MS, 1_200 * MS  # the dip itself is looked for this long before the begin
 TAKEN_NS = 1_000 * MS  # before an override, in which a demand that was taken back explains it
 HELD_NS = 600 * MS  # for which an override is looked at
@@ -56,14 +57,14 @@ def supply(case: CaseFile) -> Iterator[Evidence]:
         if column.signal.unit != "V" or case.doubled(column.slot):
             continue
         clock, volts = case.samples(number)
-        usual = volts[(clock >= case.window.from_ns) & (clock < case.begin_ns - BEFORE_NS)]
+        usual = usual_voltage(case, number)
         near = (clock >= case.begin_ns - DIP_NS) & (clock <= case.begin_ns + 100 * MS)
-        if len(usual) < 3 or not near.any():
+        if usual is None or not near.any():
             continue
-        median, lowest = float(np.median(usual)), float(volts[near].min())
-        dipped = lowest < DIP * median
+        lowest = float(volts[near].min())
+        dipped = lowest < DIP * usual
         often = np.diff(clock[near], append=case.begin_ns).max() <= OFTEN_NS
-        steady = bool(often) and abs(lowest - median) <= STEADY * median
+        steady = bool(often) and abs(lowest - usual) <= STEADY * usual
         if dipped or steady:
             role = case.roles[column.slot]
             rule = case.rules[column.slot]
@@ -76,6 +77,13 @@ def supply(case: CaseFile) -> Iterator[Evidence]:
                 to_ns=case.begin_ns,
                 amount=lowest,
             )
+
+
+def usual_voltage(case: CaseFile, column: int) -> float | None:
+    """Return the median of a voltage before an episode; None where too little came."""
+    clock, volts = case.samples(column)
+    usual = volts[(clock >= case.window.from_ns) & (clock < case.begin_ns - BEFORE_NS)]
+    return float(np.median(usual)) if len(usual) >= LEAST_USUAL else None
 
 
 def physics(case: CaseFile) -> Iterator[Evidence]:

@@ -1,7 +1,8 @@
 """Between which moments an episode began.
 
 It is seen only at the next sample of whatever shows it first: where several may be the first, it began
-somewhere in the time that they span. What shows only now and then may have begun some of its pauses before.
+somewhere in the time that they span. What shows only now and then may have begun some of its pauses before,
+but nothing began before the last sign of an earlier episode.
 """
 
 from __future__ import annotations
@@ -35,6 +36,7 @@ LINK_NS = 600 * MS  # that a receiver of a radio stop waits before it opens the 
 INPUT_NS = 10 * MS  # from an input to what the next frame says, a cycle of a task; common practice
 TRANSIT_NS = 2 * MS  # from what a frame says to its stamp
 HOLD_UP_NS = 300 * MS  # that capacitors of a node carry on without supply; common practice
+OF_SUPPLY = {"supply_group", "several_began_anew"}
 PAUSES = 2  # of the longest between two signs: so long before the first sign it may have begun
 LEAST_PAUSE_NS = 750 * MS  # where there is only one, that of a contact on a rough road; common practice
 MOMENT_NS = 500 * MS  # a stop loop that opens for less is a contact
@@ -51,15 +53,18 @@ def begins_between(case: CaseFile, evidence: Iterable[Evidence]) -> tuple[int, i
     if case.from_start:
         return case.begin_ns, case.begin_ns
     seen = [*_of_changes(case), *_of_silences(case), *_of_findings(case)]
-    seen += [When(one.from_ns - LONGEST_SAMPLE_NS, one.from_ns) for one in evidence if one.value in EARLY]
+    early_ns = [one.from_ns for one in evidence if one.value in EARLY and one.from_ns >= case.own_from_ns]
+    seen += [When(from_ns - LONGEST_SAMPLE_NS, from_ns) for from_ns in early_ns]
     if not seen:
         seen.append(When(case.begin_ns - LONGEST_SAMPLE_NS, case.begin_ns))
     until_ns = min(one.until_ns for one in seen)
     after_ns = min(one.after_ns for one in seen if one.after_ns <= until_ns)
     lost = any(one.atom is Atom.STOP_CHAIN and one.value == "lost" for one in evidence)
     told = any(one.atom is Atom.STOP_CHAIN and one.value in {"pressed", "open", "cut"} for one in evidence)
-    unfed = not told and any(one.value == "supply_group" for one in evidence)
-    return after_ns - max(LINK_NS * lost, HOLD_UP_NS * unfed), until_ns
+    unfed = not told and any(one.value in OF_SUPPLY for one in evidence)
+    after_ns -= max(LINK_NS * lost, HOLD_UP_NS * unfed)
+    earlier_ns = case.span.earlier_ns
+    return after_ns if earlier_ns is None else max(after_ns, min(earlier_ns, until_ns)), until_ns
 
 
 def _of_changes(case: CaseFile) -> Iterator[When]:
@@ -108,7 +113,8 @@ def _of_findings(case: CaseFile) -> Iterator[When]:
     """What the checks found, but for silences: from the last good frame, or earlier, to the first bad one."""
     kinds = [kind for kind in OF_KIND if kind not in {"stale", "recording_gap", "state", "bus_error"}]
     for finding in case.findings(*kinds):
-        early = finding.start_ns <= case.begin_ns + LONGEST_SAMPLE_NS or _goes_on(case, finding)
+        early = case.own_from_ns <= finding.start_ns <= case.begin_ns + LONGEST_SAMPLE_NS
+        early |= _goes_on(case, finding)
         if early and finding.severity != "note":
             yield _of_finding(case, finding)
     if any(case.findings("bus_error")):

@@ -186,6 +186,12 @@ class CaseFile:
         return rule.period_ns is not None and not rule.active_when
 
     @property
+    def own_from_ns(self) -> int:
+        """From when on what happens is nearer to its begin than to the last onset of the episode before."""
+        earlier_ns = self.span.earlier_ns
+        return self.result.capture.start_ns if earlier_ns is None else (earlier_ns + self.begin_ns) // 2
+
+    @property
     def from_start(self) -> bool:
         """Whether it is about what holds from the first frame on."""
         return self.span.kinds == (OnsetKind.FROM_START,)

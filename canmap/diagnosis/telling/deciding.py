@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from canmap.diagnosis.cause_table import EXCLUDES
 from canmap.diagnosis.onsets import OnsetKind
 from canmap.diagnosis.scoring import Decision
+from canmap.mapping.model import Trigger
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -77,3 +78,13 @@ def never_came(result: Inspection, spec: Spec) -> tuple[str, ...]:
     refs = {(ref.bus, ref.message) for rule in spec.records for field in rule.fields for ref in field.sources}
     refs |= {(one.message.bus, one.message.message) for one in spec.manual.demands}
     return tuple(one.name for one in result.messages if not one.count and (one.bus, one.name) in refs)
+
+
+def unwatched(result: Inspection, spec: Spec) -> tuple[str, ...]:
+    """Return the messages that came and whose silence is not checked, as no period is known of them."""
+    unknown = {
+        (rule.bus, rule.message.name)
+        for rule in spec.messages
+        if rule.trigger is Trigger.UNPROMISED and rule.stale_after_ns is None
+    }
+    return tuple(one.name for one in result.messages if one.count and (one.bus, one.name) in unknown)

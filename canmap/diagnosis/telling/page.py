@@ -86,10 +86,12 @@ def _nothing(diagnosis: Diagnosis, *, si: bool) -> Iterator[PageLine]:
         return
     found = _worth_a_look(diagnosis.result)
     if not found:
+        which = " whose period is known" if diagnosis.unwatched else ""
         yield PageLine(
-            "No episode: no axis let go by itself, no message fell silent, no demand was refused, "
+            f"No episode: no axis let go by itself, no message{which} fell silent, no demand was refused, "
             "and neither frames nor values nor stamps are in doubt."
         )
+        yield from _unwatched(diagnosis)
         return
     yield PageLine(
         "No episode begins in this capture, but not all is well; findings with their seconds from the start:"
@@ -103,7 +105,18 @@ def _nothing(diagnosis: Diagnosis, *, si: bool) -> Iterator[PageLine]:
         yield PageLine(f"{text}{more}", 2, label=label)
     if len(by_text) > MOST_FINDINGS:
         yield PageLine(f"and {len(by_text) - MOST_FINDINGS} more.", 2)
+    yield from _unwatched(diagnosis)
     yield PageLine("canmap inspect shows all findings.")
+
+
+def _unwatched(diagnosis: Diagnosis) -> Iterator[PageLine]:
+    """Yield of which messages a silence would not have been seen."""
+    if diagnosis.unwatched:
+        names = first_of(list(diagnosis.unwatched), MOST_NAMES)
+        yield PageLine(
+            f"No period is known for {names}: whether one of these fell silent was not checked. "
+            "Write `period` under `messages` in the spec."
+        )
 
 
 def _worth_a_look(result: Inspection) -> list[Finding]:

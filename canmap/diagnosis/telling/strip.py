@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from canmap.diagnosis.facts.atoms_of_values import DIP, usual_voltage
 from canmap.diagnosis.facts.case_file import MS
 from canmap.diagnosis.facts.evidence import Role
 from canmap.frames.chunks import FrameKind
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
 BEFORE_NS, LEAST_NS, LONGEST_NS = 300 * MS, 1_200 * MS, 6_000 * MS
 GOOD, SILENT_MARK, BAD, TAKEN_BACK, NOT_KNOWN = "=", ".", "x", "t", "?"
 MOST_MESSAGES = 6
-LOW = 0.85  # of the voltage before
 MARKS = {
     AxisState.OFF: "o",
     AxisState.STANDBY: "s",
@@ -135,11 +135,11 @@ def _asked(case: CaseFile, bus: str, message: str, edges: NDArray[np.float64]) -
 def _supply(case: CaseFile, edges: NDArray[np.float64]) -> Iterator[Lane]:
     """Voltages: not in order where one is well below what it was before."""
     for number, column in enumerate(case.plan.columns):
-        clock, volts = case.samples(number)
-        usual = volts[clock < edges[0]]
-        if column.signal.unit != "V" or not len(usual):
+        usual = usual_voltage(case, number) if column.signal.unit == "V" else None
+        if usual is None:
             continue
-        low = volts < LOW * np.median(usual)
+        clock, volts = case.samples(number)
+        low = volts < DIP * usual
         newest = [int(clock.searchsorted(right)) - 1 for right in edges[1:]]
         marks = "".join(BAD if place >= 0 and low[place] else GOOD for place in newest)
         if BAD in marks or SILENT_MARK not in _came(case, column.slot, edges):
