@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from canmap.simulator.buses.attempt import DESTROYED, SENT, Ending, Flight, Hazards, new_flight
 from canmap.simulator.buses.babbling import repeats
 from canmap.simulator.buses.bus_nodes import NEVER, BusNodes
-from canmap.simulator.buses.confinement import BUS_OFF
+from canmap.simulator.buses.confinement import BUS_OFF, SEQUENCE_BITS
 from canmap.simulator.buses.frame_bits import INTERMISSION, RECESSIVE_END
 from canmap.simulator.buses.network import Outcome, Transmission, WireFault, new_error, new_transmission
 from canmap.simulator.buses.transmit_queue import winner
@@ -63,7 +63,7 @@ class BusRun(BusNodes):
         """Return what ended before `until_ns` and was not returned yet, ordered by `t_ns`."""
         self._limit_ns = until_ns
         while True:
-            if not (self._flight or self._recovering or self._babbling):
+            if not (self._flight or self._babbling):
                 self._send_in_turn(until_ns)
             flight = self._flight
             if flight is not None:
@@ -104,7 +104,7 @@ class BusRun(BusNodes):
         if self._competing:
             if not self._suspended:
                 return 0
-            if self._competing[0].node not in self._suspended:
+            if self._suspended.get(self._competing[0].node, 0) <= self.free_ns:
                 return 0
             ready_ns = min(self._suspended.get(entry.node, 0) for entry in self._competing)
             if ready_ns <= self.free_ns:
@@ -117,33 +117,56 @@ class BusRun(BusNodes):
 
         So does `advance`, for whatever comes between; here a frame takes half of the time.
         """
-        competing, suspended, doomed = self._competing, self._suspended, self._hazards.doomed
-        state = self._confinement.state
+        competing, suspended, recovering = self._competing, self._suspended, self._recovering
+        doomed, risky, state = self._hazards.doomed, bool(self._wire_faults), self._confinement.state
         edge_ns = min(until_ns, self._events[0][0]) if self._events else until_ns
+        bit_ns, data_bit_ns, fate_of = self._bit_ns, self._data_bit_ns, self._hazards.fate
+        ready_ns = 0  # when the first of those that are suspended may start, if all that wait are
         while True:
-            now_ns = self.free_ns if competing else max(self.free_ns, self._next_ns)
-            if now_ns >= edge_ns:
+            now_ns = max(self.free_ns, ready_ns if competing else self._next_ns)
+            if now_ns >= edge_ns or (recovering and not self._still_recovering(now_ns)):
                 return
             if self._next_ns <= now_ns:
                 self._admit_releases(now_ns)
                 if not competing:
                     continue
-            entry = heappop(competing)
-            key, _, node, _, _, _ = entry
-            rival = competing and competing[0][0] == key and competing[0][2] != node
-            if rival or (node in suspended and suspended[node] > now_ns):
+            entry = winner(competing, suspended, now_ns) if suspended else heappop(competing)
+            if entry is None:
+                ready_ns = min(self._next_ns, min([suspended[each[2]] for each in competing]))
+                continue
+            key, _, node, _, _, (nominal, data) = entry
+            if competing and competing[0][0] == key and competing[0][2] != node:
                 heappush(competing, entry)
                 return
-            if node != doomed or not self._try_in_vain(entry, now_ns):
-                flight = self._begun(now_ns, entry)
-                if flight[0] >= edge_ns:
-                    self._flight = flight
+            ready_ns = 0
+            if node != doomed or recovering or not self._try_in_vain(entry, now_ns):
+                fate = fate_of(now_ns, entry, None) if risky or self._confinement.alone else None
+                taken_ns = nominal * bit_ns + data * data_bit_ns if fate is None else fate[0]
+                end_ns = now_ns + taken_ns
+                if end_ns >= edge_ns:
+                    endings, seen = (None, True) if fate is None else (fate[1], fate[2])
+                    self._flight = new_flight((end_ns, now_ns, entry, endings, seen))
                     return
-                if self._next_ns < flight[0]:
-                    self._admit_releases(flight[0] - 1)
-                self._land(flight)
+                if self._next_ns < end_ns:
+                    self._admit_releases(end_ns - 1)
+                self._idle_from(end_ns)
+                if fate is None:
+                    self._sent(end_ns, now_ns, entry, SENT, alone=True)
+                else:
+                    self._destroyed(end_ns, now_ns, fate[1], seen=True)
             if state[node] >= BUS_OFF:
                 return
+
+    def _still_recovering(self, now_ns: int) -> bool:
+        """Count what those that are bus-off have seen up to a start of frame; tell whether none is back."""
+        sequence_ns = SEQUENCE_BITS * self._bit_ns
+        sequences = (now_ns - self._recessive_ns) // sequence_ns
+        if sequences >= min(self._recovering.values()):
+            return False
+        if sequences > 0:
+            self._confinement.count_recessive(sequences)
+            self._recessive_ns += sequences * sequence_ns
+        return True
 
     def _take_off(self, now_ns: int) -> None:
         """Start what wins the arbitration at `now_ns`, if any of those that wait may start."""
@@ -152,7 +175,7 @@ class BusRun(BusNodes):
         if entry is None:
             return
         rival = competing[0] if competing and competing[0][0] == entry[0] else None
-        if rival and (rival.node == entry.node or rival.node in self._suspended):
+        if rival and (rival.node == entry.node or self._suspended.get(rival.node, 0) > now_ns):
             rival = None
         if self._recovering:
             self._count_recessive(now_ns)

@@ -122,14 +122,12 @@ def winner(competing: list[QueuedFrame], suspended: dict[int, int], now_ns: int)
 
     Args:
         competing: The heap of the bus.
-        suspended: Nodes, and until when each waits; those that have waited long enough are taken out.
+        suspended: Nodes, and until when each waits.
         now_ns: When a frame may start.
     """
-    for node in [node for node, until_ns in suspended.items() if until_ns <= now_ns]:
-        del suspended[node]
-    if competing[0].node not in suspended:
+    if suspended.get(competing[0][2], 0) <= now_ns:
         return heappop(competing)
-    first = min((entry for entry in competing if entry.node not in suspended), default=None)
+    first = min([entry for entry in competing if suspended.get(entry[2], 0) <= now_ns], default=None)
     if first is not None:
         competing.remove(first)
         heapify(competing)
