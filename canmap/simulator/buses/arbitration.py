@@ -14,7 +14,7 @@ from heapq import heappop, heappush
 from random import Random
 from typing import TYPE_CHECKING
 
-from canmap.simulator.buses.attempt import DESTROYED, SENT, Ending, Flight, Hazards, new_flight
+from canmap.simulator.buses.attempt import DESTROYED, SENT, Edges, Ending, Flight, Hazards, new_flight
 from canmap.simulator.buses.babbling import repeats
 from canmap.simulator.buses.bus_nodes import NEVER, BusNodes
 from canmap.simulator.buses.confinement import BUS_OFF, SEQUENCE_BITS
@@ -272,9 +272,9 @@ class BusRun(BusNodes):
         """Let a node try as often as it is sure to fail, if nothing can come between; tell whether it did."""
         node, serial = entry.node, entry.serial
         alone = all(each[2] == node for each in self._competing)
-        edge_ns = min(self._limit_ns - 1, self._next_ns, self._events[0][0] if self._events else NEVER)
-        tried = self._attempts.get(serial, 0)
-        made = self._hazards.sure_failures(entry, tried, now_ns, edge_ns, alone=alone)
+        event_ns = min(self._limit_ns - 1, self._events[0][0] if self._events else NEVER)
+        tried, edges = self._attempts.get(serial, 0), Edges(self._next_ns, event_ns, self._admit_releases)
+        made = self._hazards.sure_failures(entry, tried, now_ns, edges, alone=alone)
         if made:
             self._out += made
             self._attempts[serial] = tried + len(made)

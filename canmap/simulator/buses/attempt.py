@@ -41,6 +41,20 @@ class Ending(NamedTuple):
     bit: int = 0
 
 
+class Edges(NamedTuple):
+    """How far attempts may go that nothing else comes between.
+
+    Attributes:
+        release_ns: When the next frame is released: none is begun then or later.
+        event_ns: When something else happens: each has ended by then.
+        admit: Takes in what is released up to a time.
+    """
+
+    release_ns: int
+    event_ns: int
+    admit: Callable[[int], None]
+
+
 class Fate(NamedTuple):
     """How long the bus is taken, ns, how the attempts ended, and whether the others saw an error."""
 
@@ -118,7 +132,7 @@ class Hazards:
         return unanswered(sent, period_ns, edge_ns)
 
     def sure_failures(
-        self, entry: QueuedFrame, attempts: int, start_ns: int, edge_ns: int, *, alone: bool
+        self, entry: QueuedFrame, attempts: int, start_ns: int, edges: Edges, *, alone: bool
     ) -> list[Transmission]:
         """Return the attempts to send `entry` that a fault of its node is sure to destroy.
 
@@ -128,7 +142,7 @@ class Hazards:
             entry: What is sent.
             attempts: How often it was begun before.
             start_ns: When it is begun now.
-            edge_ns: Nothing else happens before; an attempt that may end later is left out.
+            edges: How far they may go.
             alone: No other node waits.
         """
         fault, (_, _, node, queued_ns, frame, length) = self._sure, entry
@@ -136,7 +150,8 @@ class Hazards:
             return []
         confinement, flags_ns = self._confinement, (2 * FLAG + DELIMITER) * self._bit_ns
         whole_ns, bits = self._whole_ns(length), sum(length)
-        latest_ns = min(edge_ns - whole_ns - flags_ns, fault.stop_ns - 1)
+        release_ns, event_ns, admit = edges
+        latest_ns = min(event_ns - whole_ns - flags_ns, fault.stop_ns - 1, release_ns - 1)
         spared, draw, width = self._random.random, self._random.getrandbits, (bits - 1).bit_length()
         made: list[Transmission] = []
         end_ns = start_ns
@@ -161,9 +176,12 @@ class Hazards:
                     new_transmission((end_ns, node, frame, queued_ns, attempts, DESTROYED, start_ns, error))
                 )
                 start_ns = end_ns + idle_ns
-            if done:
-                confinement.failed_often(end_ns, node, done, crossed=done == times)
-            if done < times or confinement.silent(node) or (confinement.passive(node) and not alone):
+            if not done:
+                return made
+            if release_ns < end_ns:  # while the last was sent
+                admit(end_ns - 1)
+            confinement.failed_often(end_ns, node, done, crossed=done == times)
+            if done < times or release_ns < end_ns or confinement.silent(node) or (confinement.passive(node) and not alone):
                 return made
 
     def _damaged_bit(self, length: WireLength) -> int:
