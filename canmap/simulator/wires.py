@@ -52,7 +52,7 @@ Rows = list[Row]
 ASKED = {"steering": "asked_angle", "drive": "asked_throttle", "brake": "asked_brake"}
 # Names of a module are found ten times as fast as members of an enumeration.
 SENT = Outcome.SENT
-ERROR_ACTIVE, ERROR_PASSIVE, BUS_OFF = NodeState.ERROR_ACTIVE, NodeState.ERROR_PASSIVE, NodeState.BUS_OFF
+ERROR_ACTIVE, BUS_OFF = NodeState.ERROR_ACTIVE, NodeState.BUS_OFF
 
 
 def recorded(setup: Setup) -> Iterator[FrameChunk]:
@@ -192,7 +192,7 @@ class _Beside(HandOver):
         plan = setup.plan
         config = bus_config(setup.kind.drive, plan.recovery_ns, others=setup.others is not None)
         self._others, self._others_ns = other_traffic(setup), 0  # until when their frames are worked out
-        self._noted, self._off = 0, dict[str, int]()  # changes of state, and places of those that are bus-off
+        self._noted, self._off = 0, dict[str, int]()  # outages, and places of those that are bus-off
         far = plan.recording.far
         self._far_at = None if far is None else setup.kind.drive.nodes.index(far.node)
         self._far: list[Transmission] = []
@@ -211,16 +211,14 @@ class _Beside(HandOver):
         for name in dict.fromkeys((world.kind.seen.message, *world.kind.watches)):
             self._listen(computer, name, partial(self._hear, name))
 
-    def _note_changes(self) -> None:
+    def _note_outages(self) -> None:
         """Note which nodes went bus-off or came back."""
-        changes = self._bus.changes
-        if self._noted == len(changes):
+        outages = self._bus.outages
+        if self._noted == len(outages):
             return
         chronicle, nodes = self.world.chronicle, self.world.kind.drive.nodes
-        new, self._noted = changes[self._noted :], len(changes)
+        new, self._noted = outages[self._noted :], len(outages)
         for t_ns, index, state, _, _ in new:
-            if state is ERROR_PASSIVE or (state is ERROR_ACTIVE and not self._off):
-                continue
             node = nodes[index] if index < len(nodes) else None
             if node is not None and state is BUS_OFF:
                 after = chronicle.about(t_ns, node, Subject.BUS)
@@ -271,7 +269,7 @@ class _Beside(HandOver):
         if self._far_at is not None:
             reached = (sent for sent in here + beyond if self._bus.reaches(self._far_at, sent))
             self._far += sorted(reached, key=itemgetter(0))
-        self._note_changes()
+        self._note_outages()
         listeners, hears = self._listeners, self._bus.hears
         for sent in here + beyond if beyond else here:
             can_id = sent[2][0]

@@ -42,6 +42,7 @@ class BusNodes:
 
     Attributes:
         changes: Every change of a node's fault confinement state so far, in order.
+        outages: Those of them by which a node falls silent or comes back.
 
     Raises:
         UsageError: A disturbance names a node that the bus has not.
@@ -55,7 +56,7 @@ class BusNodes:
         self._plain = [queue.plain for queue in self._queues]
         self._confinement = Confinement(config)
         self._recovering = self._confinement.recovering
-        self.changes = self._confinement.changes
+        self.changes, self.outages = self._confinement.changes, self._confinement.outages
         self._events: list[tuple[int, int, Callable[[int], None]]] = []  # a heap: time, order, what to do
         self._releases: list[Release] = []
         self._next, self._next_ns = 0, NEVER  # the first of them not taken in, and when it is released

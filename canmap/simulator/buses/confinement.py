@@ -57,6 +57,7 @@ class Confinement:
         receive: Receive error counter of each.
         state: State of each.
         changes: Every change of a state so far, in order.
+        outages: Those of them by which a node falls silent or comes back.
         recovering: Nodes that come back from bus-off, and how many recessive sequences each still waits for.
         calm: Every node is error active with both counters 0.
         alone: Nobody is there to acknowledge.
@@ -72,6 +73,7 @@ class Confinement:
         self.receive = [0] * nodes
         self.state = [ERROR_ACTIVE] * nodes
         self.changes: list[StateChange] = []
+        self.outages: list[StateChange] = []
         self.recovering: dict[int, int] = {}
         self.calm = True
         self.alone = nodes == 1 and not config.acknowledged
@@ -103,15 +105,21 @@ class Confinement:
 
     def _received(self, t_ns: int, sender: int, *, crossed: bool) -> None:
         """Count a frame that went well for those who get it; judge its sender too if it has `crossed`."""
-        receive, state, misreads = self.receive, self.state, self._misreads
+        receive, transmit, state, misreads = self.receive, self.transmit, self.state, self._misreads
         for node, received in enumerate(receive):
             if node == sender:
                 if crossed:
                     self._judge_one(t_ns, node)
             elif received and state[node] < BUS_OFF and node not in misreads:
-                receive[node] = RECEIVE_AFTER_PASSIVE if received > PASSIVE_ABOVE else received - 1
-                if received > PASSIVE_ABOVE:
-                    self._judge_one(t_ns, node)
+                if received <= PASSIVE_ABOVE:
+                    receive[node] = received - 1
+                    continue
+                receive[node] = RECEIVE_AFTER_PASSIVE
+                if transmit[node] <= PASSIVE_ABOVE:  # as `_enter`, which is not called, as this is so often
+                    state[node] = ERROR_ACTIVE
+                    self.changes.append(
+                        new_change((t_ns, node, ERROR_ACTIVE, transmit[node], RECEIVE_AFTER_PASSIVE))
+                    )
 
     def failed(self, t_ns: int, senders: tuple[int, ...], kind: ErrorKind, *, seen: bool = True) -> None:
         """Count an error frame of `senders`; `seen` by the receivers, which then count it too."""
@@ -152,17 +160,19 @@ class Confinement:
             times: How many, not more than in its `series`.
             crossed: The last one changes a state.
         """
-        receive, state = self.receive, self.state
-        self.transmit[sender] += SENDER_STEP * times
+        receive, transmit, state = self.receive, self.transmit, self.state
+        transmit[sender] += SENDER_STEP * times
         self.calm = False
         for node, received in enumerate(receive):
             if node == sender:
                 if crossed:
                     self._judge_one(t_ns, node)
             elif received <= PASSIVE_ABOVE and state[node] < BUS_OFF:
-                receive[node] = received + RECEIVER_STEP * times
-                if received + RECEIVER_STEP * times > PASSIVE_ABOVE and state[node] is ERROR_ACTIVE:
-                    self._enter(t_ns, node, ERROR_PASSIVE)
+                received += RECEIVER_STEP * times
+                receive[node] = received
+                if received > PASSIVE_ABOVE and state[node] is ERROR_ACTIVE:  # as `_enter`
+                    state[node] = ERROR_PASSIVE
+                    self.changes.append(new_change((t_ns, node, ERROR_PASSIVE, transmit[node], received)))
 
     def held(self, t_ns: int, senders: list[int], sequences: int) -> None:
         """Count sequences of dominant bits after an error flag of `senders`: 8 for everybody, of each."""
@@ -180,7 +190,7 @@ class Confinement:
 
     def ask(self, node: int, off_ns: int) -> None:
         """Let `node` come back after the next recessive sequences, if it is bus-off ever since `off_ns`."""
-        since_ns = next((change.t_ns for change in reversed(self.changes) if change.node == node), None)
+        since_ns = next((change.t_ns for change in reversed(self.outages) if change.node == node), None)
         if self.state[node] is BUS_OFF and since_ns == off_ns:
             self.recovering[node] = RECOVERY_SEQUENCES
 
@@ -240,6 +250,7 @@ class Confinement:
         self.state[node] = state
         self.changes.append(new_change((t_ns, node, state, self.transmit[node], self.receive[node])))
         if state >= BUS_OFF or before >= BUS_OFF:
+            self.outages.append(self.changes[-1])
             listening = sum(each < BUS_OFF for each in self.state)
             self.alone = listening + self._acknowledged <= 1
             self._all_listen = listening == len(self.state)

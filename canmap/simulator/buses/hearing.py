@@ -28,25 +28,25 @@ class Hearing:
     """
 
     def __init__(self, bus: BusRun, disturbances: Iterable[Disturbance] = ()) -> None:
-        self._changes = bus.changes
+        self._outages = bus.outages
         self._deafening: dict[int, list[WireFault]] = {}
         for what in disturbances:
             if isinstance(what, WireFault) and what.deaf and what.node is not None:
                 self._deafening.setdefault(what.node, []).append(what)
-        self._taken = 0  # of the changes of state
+        self._taken = 0  # of the outages
         self._silent: set[int] = set()
 
     def hears(self, node: int, t_ns: int) -> bool:
         """Return whether `node` receives a frame that ends at a time."""
-        changes, silent, taken = self._changes, self._silent, self._taken
-        while taken < len(changes):
-            changed_ns, changed, state, _, _ = changes[taken]
+        outages, silent, taken = self._outages, self._silent, self._taken
+        while taken < len(outages):
+            changed_ns, changed, state, _, _ = outages[taken]
             if changed_ns > t_ns:
                 break
             taken += 1
             if state >= BUS_OFF:
                 silent.add(changed)
-            elif silent:
+            else:
                 silent.discard(changed)
         self._taken = taken
         if node in silent:

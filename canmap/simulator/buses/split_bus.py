@@ -75,9 +75,9 @@ class SplitBus:
         self._until_ns = 0
 
     @property
-    def changes(self) -> list[StateChange]:
-        """Every change of a node's fault confinement state on this side so far, in order."""
-        return self._bus.changes
+    def outages(self) -> list[StateChange]:
+        """The changes of state on this side so far by which a node falls silent or comes back, in order."""
+        return self._bus.outages
 
     def submit(self, releases: Iterable[Release]) -> None:
         """Add releases, none earlier than the last `advance`."""
