@@ -215,7 +215,10 @@ class Hazards:
         """Return the end of attempts in error flags, `flags` bits long where they overlap in part."""
         if kind is not ACKNOWLEDGE and self._confinement.passive(entries[0].node):
             flags = 2 * FLAG  # a passive flag looks to the others like a stuff error, and they flag it
-        endings = tuple([new_ending((entry, DESTROYED, kind, bit)) for entry in entries])
+        if len(entries) == 1:  # as nearly always
+            endings: tuple[Ending, ...] = (new_ending((entries[0], DESTROYED, kind, bit)),)
+        else:
+            endings = tuple([new_ending((entry, DESTROYED, kind, bit)) for entry in entries])
         span_ns = self._offset_ns(entries[0].length, bit + 1) + (flags + DELIMITER) * self._bit_ns
         return new_fate((span_ns, endings, True))
 
