@@ -14,7 +14,7 @@ from heapq import heappop, heappush
 from random import Random
 from typing import TYPE_CHECKING
 
-from canmap.simulator.buses.attempt import DESTROYED, SENT, Edges, Ending, Flight, Hazards, new_flight
+from canmap.simulator.buses.attempt import DESTROYED, SENT, Edges, Ending, Fate, Flight, Hazards, new_flight
 from canmap.simulator.buses.babbling import repeats
 from canmap.simulator.buses.bus_nodes import NEVER, BusNodes
 from canmap.simulator.buses.confinement import BUS_OFF, SEQUENCE_BITS
@@ -73,7 +73,8 @@ class BusRun(BusNodes):
                 if self._next_ns < end_ns or self._events or self._recovering:
                     self._admit(end_ns - 1)
                 if self._flight is flight:  # nothing has cut it short
-                    self._land(flight)
+                    self._flight = None
+                    self._end(*flight)
                 continue
             now_ns = max(self.free_ns, self._ready_ns())
             if now_ns >= until_ns:
@@ -100,17 +101,16 @@ class BusRun(BusNodes):
 
     def _ready_ns(self) -> int:
         """Return when the next thing can happen while nothing is sent: a start, a release, an event."""
-        ready_ns = NEVER
-        if self._competing:
-            if not self._suspended:
-                return 0
-            if self._suspended.get(self._competing[0].node, 0) <= self.free_ns:
-                return 0
-            ready_ns = min(self._suspended.get(entry.node, 0) for entry in self._competing)
-            if ready_ns <= self.free_ns:
-                return ready_ns
+        ready_ns = self._may_start_ns() if self._competing else NEVER
+        if ready_ns <= self.free_ns:
+            return ready_ns
         event_ns = self._event_ns() if self._events or self._recovering else NEVER
         return min(ready_ns, self._next_ns, event_ns)
+
+    def _may_start_ns(self) -> int:
+        """Return when the first of those that wait is no longer suspended."""
+        suspended = self._suspended
+        return min([suspended.get(entry[2], 0) for entry in self._competing]) if suspended else 0
 
     def _send_in_turn(self, until_ns: int) -> None:
         """Send frame after frame, as long as nothing but releases comes between and no two begin together.
@@ -118,11 +118,11 @@ class BusRun(BusNodes):
         So does `advance`, for whatever comes between; here a frame takes half of the time.
         """
         competing, suspended, recovering = self._competing, self._suspended, self._recovering
-        doomed, risky, state = self._hazards.doomed, bool(self._wire_faults), self._confinement.state
+        doomed, state = self._hazards.doomed, self._confinement.state
         edge_ns = min(until_ns, self._events[0][0]) if self._events else until_ns
-        bit_ns, data_bit_ns, fate_of = self._bit_ns, self._data_bit_ns, self._hazards.fate
-        ready_ns = 0  # when the first of those that are suspended may start, if all that wait are
-        while True:
+        ready_ns = 0  # when one may start, while all that wait are suspended
+        goes_on = True
+        while goes_on:
             now_ns = max(self.free_ns, ready_ns if competing else self._next_ns)
             if now_ns >= edge_ns or (recovering and not self._still_recovering(now_ns)):
                 return
@@ -132,30 +132,22 @@ class BusRun(BusNodes):
                     continue
             entry = winner(competing, suspended, now_ns) if suspended else heappop(competing)
             if entry is None:
-                ready_ns = min(self._next_ns, min([suspended[each[2]] for each in competing]))
+                ready_ns = min(self._next_ns, self._may_start_ns())
                 continue
-            key, _, node, _, _, (nominal, data) = entry
+            key, _, node, _, _, _ = entry
             if competing and competing[0][0] == key and competing[0][2] != node:
                 heappush(competing, entry)
                 return
             ready_ns = 0
             if node != doomed or recovering or not self._try_in_vain(entry, now_ns):
-                fate = fate_of(now_ns, entry, None) if risky or self._confinement.alone else None
-                taken_ns = nominal * bit_ns + data * data_bit_ns if fate is None else fate[0]
-                end_ns = now_ns + taken_ns
+                flight = end_ns, _, _, fate = self._begun(now_ns, entry)
                 if end_ns >= edge_ns:
-                    endings, seen = (None, True) if fate is None else (fate[1], fate[2])
-                    self._flight = new_flight((end_ns, now_ns, entry, endings, seen))
+                    self._flight = flight
                     return
                 if self._next_ns < end_ns:
                     self._admit_releases(end_ns - 1)
-                self._idle_from(end_ns)
-                if fate is None:
-                    self._sent(end_ns, now_ns, entry, SENT, alone=True)
-                else:
-                    self._destroyed(end_ns, now_ns, fate[1], seen=True)
-            if state[node] >= BUS_OFF:
-                return
+                self._end(end_ns, now_ns, entry, fate)
+            goes_on = state[node] < BUS_OFF
 
     def _still_recovering(self, now_ns: int) -> bool:
         """Count what those that are bus-off have seen up to a start of frame; tell whether none is back."""
@@ -182,7 +174,7 @@ class BusRun(BusNodes):
         elif not rival and entry.node == self._hazards.doomed and self._try_in_vain(entry, now_ns):
             return
         self._flight = self._begun(now_ns, entry, rival)
-        if rival and self._flight[3] and any(ending.entry is rival for ending in self._flight[3]):
+        if rival and any(each is rival for each in self._flight.entries):
             heappop(competing)
 
     def _begun(self, now_ns: int, entry: QueuedFrame, rival: QueuedFrame | None = None) -> Flight:
@@ -190,29 +182,27 @@ class BusRun(BusNodes):
         if rival or self._wire_faults or self._confinement.alone:
             fate = self._hazards.fate(now_ns, entry, rival)
             if fate is not None:
-                span_ns, endings, seen = fate
-                return new_flight((now_ns + span_ns, now_ns, entry, endings, seen))
+                return new_flight((now_ns + fate[0], now_ns, entry, fate))
         nominal, data = entry[5]
         end_ns = now_ns + nominal * self._bit_ns + data * self._data_bit_ns
-        return new_flight((end_ns, now_ns, entry, None, True))
+        return new_flight((end_ns, now_ns, entry, None))
 
     @property
     def _sheltered(self) -> bool:
         """Whether all goes well with a frame that no other node sends at the same time."""
         return self._confinement.calm and not (self._wire_faults or self._confinement.alone)
 
-    def _land(self, flight: Flight) -> None:
+    def _end(self, end_ns: int, start_ns: int, entry: QueuedFrame, fate: Fate | None) -> None:
         """End what is on the bus."""
-        end_ns, start_ns, entry, endings, seen = flight
-        self._flight = None
         self._idle_from(end_ns)
-        if endings is None:
+        if fate is None:
             self._sent(end_ns, start_ns, entry, SENT, alone=True)
             return
+        _, endings, seen = fate
         for ending in endings:
-            if ending.outcome is not DESTROYED:
+            if ending[1] is not DESTROYED:
                 self._sent(end_ns, start_ns, ending.entry, ending.outcome)
-        if destroyed := tuple([ending for ending in endings if ending.outcome is DESTROYED]):
+        if destroyed := tuple([ending for ending in endings if ending[1] is DESTROYED]):
             self._destroyed(end_ns, start_ns, destroyed, seen=seen)
 
     def _idle_from(self, end_ns: int) -> None:

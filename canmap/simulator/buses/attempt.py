@@ -64,18 +64,17 @@ class Fate(NamedTuple):
 
 
 class Flight(NamedTuple):
-    """What is on the bus: until when, who began it and when, and how it ends if not well."""
+    """What is on the bus: until when, since when, who won the bus with it, and how it ends if not well."""
 
     end_ns: int
     start_ns: int
     entry: QueuedFrame
-    endings: tuple[Ending, ...] | None
-    seen: bool
+    fate: Fate | None
 
     @property
     def entries(self) -> list[QueuedFrame]:
         """All that were begun together."""
-        return [ending.entry for ending in self.endings] if self.endings else [self.entry]
+        return [ending.entry for ending in self.fate.endings] if self.fate else [self.entry]
 
 
 # NamedTuples without their keyword handling, which costs as much as the rest of an attempt.
@@ -178,10 +177,13 @@ class Hazards:
                 start_ns = end_ns + idle_ns
             if not done:
                 return made
-            if release_ns < end_ns:  # while the last was sent
+            overtaken = release_ns < end_ns  # something is released while the last is sent
+            if overtaken:
                 admit(end_ns - 1)
             confinement.failed_often(end_ns, node, done, crossed=done == times)
-            if done < times or release_ns < end_ns or confinement.silent(node) or (confinement.passive(node) and not alone):
+            if done < times or overtaken or confinement.silent(node):
+                return made
+            if confinement.passive(node) and not alone:
                 return made
 
     def _damaged_bit(self, length: WireLength) -> int:

@@ -168,11 +168,10 @@ class Confinement:
                 if crossed:
                     self._judge_one(t_ns, node)
             elif received <= PASSIVE_ABOVE and state[node] < BUS_OFF:
-                received += RECEIVER_STEP * times
-                receive[node] = received
-                if received > PASSIVE_ABOVE and state[node] is ERROR_ACTIVE:  # as `_enter`
+                counted = receive[node] = received + RECEIVER_STEP * times
+                if counted > PASSIVE_ABOVE and state[node] is ERROR_ACTIVE:  # as `_enter`
                     state[node] = ERROR_PASSIVE
-                    self.changes.append(new_change((t_ns, node, ERROR_PASSIVE, transmit[node], received)))
+                    self.changes.append(new_change((t_ns, node, ERROR_PASSIVE, transmit[node], counted)))
 
     def held(self, t_ns: int, senders: list[int], sequences: int) -> None:
         """Count sequences of dominant bits after an error flag of `senders`: 8 for everybody, of each."""
