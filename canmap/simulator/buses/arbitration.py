@@ -118,7 +118,8 @@ class BusRun(BusNodes):
         So does `advance`, for whatever comes between; here a frame takes half of the time.
         """
         competing, suspended, recovering = self._competing, self._suspended, self._recovering
-        doomed, state = self._hazards.doomed, self._confinement.state
+        doomed, fate_of, state = self._hazards.doomed, self._hazards.fate, self._confinement.state
+        at_risk = bool(self._wire_faults) or self._confinement.alone
         edge_ns = min(until_ns, self._events[0][0]) if self._events else until_ns
         ready_ns = 0  # when one may start, while all that wait are suspended
         goes_on = True
@@ -139,15 +140,29 @@ class BusRun(BusNodes):
                 heappush(competing, entry)
                 return
             ready_ns = 0
+            suspended.pop(node, None)
             if node != doomed or recovering or not self._try_in_vain(entry, now_ns):
-                flight = end_ns, _, _, fate = self._begun(now_ns, entry)
-                if end_ns >= edge_ns:
-                    self._flight = flight
+                fate = fate_of(now_ns, entry, None) if at_risk else None
+                if not self._send(now_ns, entry, fate, edge_ns):
                     return
-                if self._next_ns < end_ns:
-                    self._admit_releases(end_ns - 1)
-                self._end(end_ns, now_ns, entry, fate)
             goes_on = state[node] < BUS_OFF
+
+    def _send(self, start_ns: int, entry: QueuedFrame, fate: Fate | None, edge_ns: int) -> bool:
+        """Send a frame up to its end, or begin it if it ends too late; tell whether it has ended."""
+        nominal, data = entry[5]
+        taken_ns = fate[0] if fate else nominal * self._bit_ns + data * self._data_bit_ns
+        end_ns = start_ns + taken_ns
+        if end_ns >= edge_ns:
+            self._flight = new_flight((end_ns, start_ns, entry, fate))
+            return False
+        if self._next_ns < end_ns:
+            self._admit_releases(end_ns - 1)
+        if fate:
+            self._end(end_ns, start_ns, entry, fate)
+        else:
+            self._idle_from(end_ns)
+            self._sent(end_ns, start_ns, entry, SENT, alone=True)
+        return True
 
     def _still_recovering(self, now_ns: int) -> bool:
         """Count what those that are bus-off have seen up to a start of frame; tell whether none is back."""
@@ -166,6 +181,7 @@ class BusRun(BusNodes):
         entry = winner(competing, self._suspended, now_ns) if self._suspended else heappop(competing)
         if entry is None:
             return
+        self._suspended.pop(entry.node, None)
         rival = competing[0] if competing and competing[0][0] == entry[0] else None
         if rival and (rival.node == entry.node or self._suspended.get(rival.node, 0) > now_ns):
             rival = None

@@ -89,7 +89,10 @@ class Hazards:
     def __init__(
         self, config: BusConfig, faults: tuple[WireFault, ...], confinement: Confinement, random: Random
     ) -> None:
-        self._faults = faults
+        self._faults = [
+            (one.start_ns, one.stop_ns, one.node, one.probability, one.when, one.flagged_by, one)
+            for one in faults
+        ]
         self._confinement = confinement
         self._random = random
         self._bit_ns, self._data_bit_ns = config.bit_ns, config.data_bit_ns
@@ -100,13 +103,13 @@ class Hazards:
 
     def fate(self, start_ns: int, entry: QueuedFrame, rival: QueuedFrame | None) -> Fate | None:
         """Return how the attempt of `entry` ends, with `rival` sending the same identifier; None: well."""
-        for fault in self._faults:
+        for first_ns, stop_ns, node, share, when, flagged_by, fault in self._faults:
             if (
-                (fault.node is None or fault.node == entry.node)
-                and fault.start_ns <= start_ns < fault.stop_ns
-                and (fault.when is None or fault.when(start_ns))
-                and (fault.flagged_by is None or self._flags(fault.flagged_by, entry.node))
-                and self._random.random() < fault.probability
+                first_ns <= start_ns < stop_ns
+                and (node is None or node == entry[2])
+                and (when is None or when(start_ns))
+                and (flagged_by is None or self._flags(flagged_by, entry[2]))
+                and self._random.random() < share
             ):
                 return self._struck(entry, fault)
         if rival is not None:

@@ -10,7 +10,7 @@ stays dominant after an error flag, everybody counts 8 for every 8 bits.
 
 from __future__ import annotations
 
-from functools import partial
+from functools import cache, partial
 from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.simulator.buses.network import BusConfig, ErrorKind, NodeState, StateChange, new_change
@@ -28,6 +28,16 @@ SEQUENCE_BITS = 11
 # Names of a module are found ten times as fast as members of an enumeration.
 ERROR_ACTIVE, ERROR_PASSIVE, BUS_OFF = NodeState.ERROR_ACTIVE, NodeState.ERROR_PASSIVE, NodeState.BUS_OFF
 ACKNOWLEDGE = ErrorKind.ACKNOWLEDGE
+# What each receive error counter is after a frame that went well, and those that errors leave as they are:
+# for `translate`, as loops take many times as long.
+_ONE_OFF = bytes((0, *range(255)))
+_STAYING = bytes(range(PASSIVE_ABOVE + 1, 256))
+
+
+@cache
+def _more(times: int) -> bytes:
+    """Return what each receive error counter is after so many errors, for `translate`."""
+    return bytes(count + times * RECEIVER_STEP if count <= PASSIVE_ABOVE else count for count in range(256))
 
 
 class Series(NamedTuple):
@@ -68,9 +78,9 @@ class Confinement:
         self._recovers = [node.recovers and not node.recovery_ns for node in config.nodes]
         self._acknowledged = config.acknowledged
         self._misreads: set[int] = set()  # nodes to which no frame is a good one
-        self._all_listen = True  # none is silent
+        self._silent: list[int] = []  # nodes that have no part in the bus
         self.transmit = [0] * nodes
-        self.receive = [0] * nodes
+        self.receive = bytearray(nodes)
         self.state = [ERROR_ACTIVE] * nodes
         self.changes: list[StateChange] = []
         self.outages: list[StateChange] = []
@@ -92,12 +102,12 @@ class Confinement:
         crossed = sent == PASSIVE_ABOVE + 1
         if sent:
             self.transmit[sender] = sent - 1
-        if highest > PASSIVE_ABOVE or not self._all_listen or self._misreads:
+        if highest > PASSIVE_ABOVE or self._silent or self._misreads:
             self._received(t_ns, sender, crossed=crossed)
         else:  # as nearly always
             if highest:
                 own = receive[sender]
-                receive[:] = [received - 1 if received else 0 for received in receive]
+                receive[:] = receive.translate(_ONE_OFF)
                 receive[sender] = own
             if crossed:
                 self._judge_one(t_ns, sender)
@@ -123,7 +133,7 @@ class Confinement:
 
     def failed(self, t_ns: int, senders: tuple[int, ...], kind: ErrorKind, *, seen: bool = True) -> None:
         """Count an error frame of `senders`; `seen` by the receivers, which then count it too."""
-        crossed, receive, state = False, self.receive, self.state
+        crossed = False
         for sender in senders:
             if not (kind is ACKNOWLEDGE and self.passive(sender)):
                 sent = self.transmit[sender] = self.transmit[sender] + SENDER_STEP
@@ -131,22 +141,23 @@ class Confinement:
                     crossed or PASSIVE_ABOVE < sent <= PASSIVE_ABOVE + SENDER_STEP or sent > BUS_OFF_ABOVE
                 )
         if seen and kind is not ACKNOWLEDGE:
-            for node, received in enumerate(receive):
-                if received <= PASSIVE_ABOVE and node not in senders and state[node] < BUS_OFF:
-                    receive[node] = received + RECEIVER_STEP
-                    crossed = crossed or received == PASSIVE_ABOVE
+            crossed = crossed or PASSIVE_ABOVE in self.receive
+            self._count_seen(senders, 1)
         self.calm = False
         if crossed:
             self._judge_each(t_ns)
 
     def series(self, sender: int) -> Series:
         """Return how `sender` and the others count while it fails, and nobody else sends."""
-        sent, state, counting, still = self.transmit[sender], self.state, -PASSIVE_ABOVE, 0
-        for node, received in enumerate(self.receive):
-            if received > PASSIVE_ABOVE or state[node] >= BUS_OFF:
-                still = max(still, received) if node != sender else still
-            elif received > counting and node != sender:
-                counting = received
+        sent = self.transmit[sender]
+        others = self.receive.copy()
+        del others[sender]
+        still = max(others, default=0)
+        if self._silent:
+            others = bytearray(
+                [each for node, each in enumerate(self.receive) if node != sender and not self.silent(node)]
+            )
+        counting = max(others.translate(None, _STAYING), default=-PASSIVE_ABOVE)
         limit = PASSIVE_ABOVE if sent <= PASSIVE_ABOVE else BUS_OFF_ABOVE
         times = min((limit - sent) // SENDER_STEP + 1, PASSIVE_ABOVE + 1 - counting)
         return new_series((times, sent, counting, still))
@@ -160,18 +171,26 @@ class Confinement:
             times: How many, not more than in its `series`.
             crossed: The last one changes a state.
         """
-        receive, transmit, state = self.receive, self.transmit, self.state
-        transmit[sender] += SENDER_STEP * times
+        self.transmit[sender] += SENDER_STEP * times
         self.calm = False
-        for node, received in enumerate(receive):
+        before = bytes(self.receive)
+        self._count_seen((sender,), times)
+        if not crossed:
+            return
+        for node, received in enumerate(self.receive):
             if node == sender:
-                if crossed:
-                    self._judge_one(t_ns, node)
-            elif received <= PASSIVE_ABOVE and state[node] < BUS_OFF:
-                counted = receive[node] = received + RECEIVER_STEP * times
-                if counted > PASSIVE_ABOVE and state[node] is ERROR_ACTIVE:  # as `_enter`
-                    state[node] = ERROR_PASSIVE
-                    self.changes.append(new_change((t_ns, node, ERROR_PASSIVE, transmit[node], counted)))
+                self._judge_one(t_ns, node)
+            elif received > PASSIVE_ABOVE >= before[node] and self.state[node] is ERROR_ACTIVE:
+                self.state[node] = ERROR_PASSIVE  # as `_enter`
+                self.changes.append(new_change((t_ns, node, ERROR_PASSIVE, self.transmit[node], received)))
+
+    def _count_seen(self, senders: tuple[int, ...], times: int) -> None:
+        """Count error frames of `senders` for all that see them."""
+        receive = self.receive
+        before = bytes(receive)
+        receive[:] = before.translate(_more(times))
+        for node in (*senders, *self._silent):
+            receive[node] = before[node]
 
     def held(self, t_ns: int, senders: list[int], sequences: int) -> None:
         """Count sequences of dominant bits after an error flag of `senders`: 8 for everybody, of each."""
@@ -250,6 +269,5 @@ class Confinement:
         self.changes.append(new_change((t_ns, node, state, self.transmit[node], self.receive[node])))
         if state >= BUS_OFF or before >= BUS_OFF:
             self.outages.append(self.changes[-1])
-            listening = sum(each < BUS_OFF for each in self.state)
-            self.alone = listening + self._acknowledged <= 1
-            self._all_listen = listening == len(self.state)
+            self._silent = [each for each, now in enumerate(self.state) if now >= BUS_OFF]
+            self.alone = len(self.state) - len(self._silent) + self._acknowledged <= 1

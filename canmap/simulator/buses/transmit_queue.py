@@ -122,12 +122,10 @@ def winner(competing: list[QueuedFrame], suspended: dict[int, int], now_ns: int)
 
     Args:
         competing: The heap of the bus.
-        suspended: Nodes, and until when each waits; one that starts after it is taken out.
+        suspended: Nodes, and until when each waits.
         now_ns: When a frame may start.
     """
-    node = competing[0][2]
-    if node not in suspended or suspended[node] <= now_ns:
-        suspended.pop(node, None)
+    if suspended.get(competing[0][2], 0) <= now_ns:
         return heappop(competing)
     first = min([entry for entry in competing if suspended.get(entry[2], 0) <= now_ns], default=None)
     if first is not None:
