@@ -8,21 +8,22 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canmap.base.words import first_of, number, plural, times
+from canmap.diagnosis.facts.atoms_of_silence import went_on_undescribed
 from canmap.diagnosis.facts.evidence import Atom, Role
 from canmap.diagnosis.facts.onset_times import began
 from canmap.diagnosis.onsets import OnsetKind
 from canmap.diagnosis.telling.amounts import finding_of, shown_amount
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from canmap.diagnosis.facts.case_file import CaseFile
     from canmap.diagnosis.facts.evidence import Evidence
     from canmap.diagnosis.onsets import EpisodeSpan
 
 NAMED = 4  # names that a sentence tells
-# {subject}, {names}, {counters}, {group}, {bus}, {stop}, {amount}, {frames}, {error_frames}, {time} and
-# {since} are filled in.
+# {subject}, {names}, {counters}, {group}, {bus}, {stop}, {amount}, {frames}, {error_frames}, {time}, {since},
+# {of_what} and {beside} are filled in.
 SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.REACH, "one_message"): "{subject} fell silent{time}; its node went on.",
     (
@@ -32,7 +33,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (Atom.REACH, "node"): "Every message of {subject} fell silent{time}: {names}.",
     (Atom.REACH, "supply_group"): "{group} fell silent{time}: {names}.",
     (Atom.REACH, "bus"): "Bus {bus} as a whole fell silent{time}.",
-    (Atom.REACH, "everything"): "Nothing at all was recorded{time}.",
+    (Atom.REACH, "everything"): "Nothing{of_what} was recorded{time}{beside}.",
     (Atom.REACH, "copy_only"): "Only the gateway's copy fell silent{time}: {subject}; the original went on.",
     (
         Atom.REACH,
@@ -50,7 +51,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     (
         Atom.REACH,
         "everything_for_moments",
-    ): "For moments of up to {amount} nothing at all came; what came next was in time.",
+    ): "For moments of up to {amount} nothing{of_what} came{beside}; what came next was in time.",
     (Atom.REACH, "several"): "Several messages fell silent together{time}: {names}.",
     (Atom.ORDER, "stop_first"): "The stop chain changed first.",
     (
@@ -218,6 +219,7 @@ SENTENCES: Mapping[tuple[Atom, str], str] = {
     ): "{subject} comes at another pace than described, from the first frame on.",
     (Atom.DESCRIPTION, "copy_off"): "{subject} is {amount} off its original, from the first frame on.",
 }
+OF_ALL = {"everything", "everything_for_moments"}
 ONSETS = {
     OnsetKind.LEFT_ACTIVE: "an axis let go",
     OnsetKind.HANDED_BACK: "the computer handed an axis back",
@@ -236,6 +238,7 @@ def sentence(one: Evidence, case: CaseFile, *, si: bool = False) -> str:
     if (finding := finding_of(one, case)) is not None:
         return finding.told(si=si)  # which tells figure and limit
     amount, count = shown_amount(one, case, si=si), round(one.amount or 0)
+    of_what, beside = _of_channels(one, case) if one.value in OF_ALL else ("", "")
     return SENTENCES[one.atom, one.value].format(
         subject=_subject(one, case),
         names=first_of(one.names, NAMED) if one.names else "",
@@ -248,7 +251,23 @@ def sentence(one: Evidence, case: CaseFile, *, si: bool = False) -> str:
         error_frames=times(count, "error frame"),
         time=_time(one, amount, case),
         since=_since_feedback(one, case) if one.value == "withdrawn" else "",
+        of_what=of_what,
+        beside=beside,
     )
+
+
+def _of_channels(one: Evidence, case: CaseFile) -> tuple[str, str]:
+    """Of what nothing was recorded, and which channels went on that the spec does not describe."""
+    others = went_on_undescribed(one, case)
+    if not others:
+        return " at all", ""
+    described = sorted({bus.channel for bus in case.spec.buses.values()})
+    which = f"{_channels(others)}, which the spec does not describe,"
+    return f" of {_channels(described)}", f", while {which} went on"
+
+
+def _channels(names: Sequence[str]) -> str:
+    return f"{plural(len(names), 'channel')} {first_of(names, NAMED)}"
 
 
 def _time(one: Evidence, amount: str, case: CaseFile) -> str:
