@@ -15,12 +15,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from canmap.base.errors import OutputError
+from canmap.outputs.bags.bag_names import PART
 from canmap.outputs.files import failures_named, is_direct, open_direct
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-PART = ".part"
 _left: dict[str, str] = {}  # parts that this process leaves, and the names that they were to take
 
 
