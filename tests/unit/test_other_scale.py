@@ -15,7 +15,7 @@ from tests.finding_numbers import lacking
 from tests.kits import of_kind, row, spec_of
 from tests.streams import frames, inspected
 from tests.unit.test_judged_values import follow
-from tests.values import PEDAL, PEDAL_B, pedal
+from tests.values import PEDAL, PEDAL_B, SPEED, pedal, speed
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -114,3 +114,24 @@ def test_a_pair_one_of_which_has_a_wrong_factor_is_told(
     assert first.says_what_to_correct == (factor in factors)
     assert first.place.signal == "First"
     assert not [one for one in others if "It is about" in one.text]
+
+
+@pytest.mark.parametrize("lag", ["", ", lag: 5 ms"])
+def test_a_wheel_in_km_h_beside_a_vehicle_in_m_s_is_told(tmp_path: Path, lag: str) -> None:
+    """Both frames hold the same number of steps of 0.1 km/h; the description calls those of the wheel m/s."""
+    kit = values.KIT + 'BO_ 1536 Rim: 8 Node\n SG_ Speed : 0|16@1- (0.1,0) [0|0] "m/s" Other\n'
+    pair = f"{{fields: [wheels.rear_left, drive.speed], tolerance: 2 km/h{lag}}}"
+    text = (
+        "records:\n"
+        "  drive: {type: Drive, stamp: Wheels, speed: Wheels.Speed}\n"
+        "  wheels: {type: Wheels, stamp: Rim, rear_left: Rim.Speed}\n"
+        f"redundant: {{speed: {pair}}}\n"
+    )
+    spec = spec_of(tmp_path, kit, text, periods_ms=values.PERIODS_MS | {0x600: 10})
+    rows = []
+    for i in range(300):
+        kmh = 20 + 18 * math.sin(i / 60)
+        rows += [row(10 * i, SPEED, speed(kmh)), row(10 * i + 5, 0x600, speed(kmh))]
+    first, *_ = of_kind(inspected([frames(rows)], spec)[0], "disagree")
+    assert first.text.endswith(SAID[3.6].format("drive.speed"))
+    assert first.facts["times"] == 3.6
