@@ -146,11 +146,11 @@ def export_sink(
     files = tuple(place.files.values())
     for path in files:
         guard_output(path, (*intake.source.captures, *spec.files, *inputs), overwrite=overwrite)
-    if place.form.sink is None:
+    if place.is_bag:
         yield BagSink(place.into, intake.source.captures, namespace=place.namespace, overwrite=overwrite)
         return
     with whole_binary_files(*files, folder=place.folder) as opened:
-        yield place.form.sink(dict(zip(place.files, opened, strict=True)))
+        yield place.form.table_sink(dict(zip(place.files, opened, strict=True)))
 
 
 def _size(files: Iterable[str]) -> int | None:

@@ -116,9 +116,9 @@ def _is_excerpt(request: Request) -> bool:
 
 def _finishes_bag(request: Request, into: str) -> bool:
     """Tell whether a bag that was cut off is to be made whole: by the names, which no capture has."""
-    return into.lower().endswith(".mcap") and any(
-        name.lower().endswith(".mcap.part") for name in request.captures
-    )
+    from canmap.outputs.bags.bag_names import is_bag, is_cut_off_bag
+
+    return is_bag(into) and any(map(is_cut_off_bag, request.captures))
 
 
 def _finish(request: Request, into: str) -> int:

@@ -45,16 +45,19 @@ def show_findings(result: Inspection, out: Console, *, si: bool = False) -> None
     out.print(Text("Findings, with their seconds from the start", style="bold"))
     for severity in Severity:
         lines = _lines([one for one in result.findings if one.severity is severity])
-        for line in lines[:SHOWN_LINES]:
-            _show(result, line, out, si=si)
-        if hidden := sum(len(line) for line in lines[SHOWN_LINES:]):
+        # What says how to correct what is wrong is no less worth a line for standing behind much else.
+        first = sorted(range(len(lines)), key=lambda place: not lines[place][0].says_what_to_correct)
+        for place in sorted(first[:SHOWN_LINES]):
+            _show(result, lines[place], out, si=si)
+        if hidden := sum(len(lines[place]) for place in first[SHOWN_LINES:]):
             out.print(Text(f"  and {times(hidden, f'more {severity.value}')}; --json has all"))
 
 
-def show_general_notes(result: Inspection, out: Console) -> None:
-    """Print the notes that have no moment: on the spec, and on unknown identifiers."""
-    for line in _lines([one for one in result.findings if has_no_moment(one)]):
-        _show(result, line, out, si=False)
+def show_known_at_the_end(result: Inspection, out: Console, *, si: bool) -> None:
+    """Print what only the whole session tells: what to correct, and the notes that have no moment."""
+    hinted = [one for one in result.findings if one.says_what_to_correct]
+    for line in (*_lines(hinted), *_lines([one for one in result.findings if has_no_moment(one)])):
+        _show(result, line, out, si=si)
 
 
 def has_no_moment(finding: Finding) -> bool:

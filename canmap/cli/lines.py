@@ -9,7 +9,7 @@ from rich.text import Text
 
 from canmap.base.errors import UsageError, printable
 from canmap.base.words import times
-from canmap.cli.finding_lines import STYLES, counted, has_no_moment, show_general_notes
+from canmap.cli.finding_lines import STYLES, counted, has_no_moment, show_known_at_the_end
 from canmap.cli.hanging import print_hanging
 from canmap.cli.render import console
 from canmap.findings.episodes import Closed, Opened
@@ -106,10 +106,10 @@ class LinePrinter:
         return lines
 
 
-def print_verdict(result: Inspection, pace: Pace | None) -> None:
+def print_verdict(result: Inspection, pace: Pace | None, *, si: bool = False) -> None:
     """Print what is said of the whole of a run, its verdict, and how well the pace was kept."""
     out = console()
-    show_general_notes(result, out)
+    show_known_at_the_end(result, out, si=si)
     out.print(f"{result.verdict.upper()}: {counted(result)}")
     if pace is not None:
         out.print(f"No frame came more than {pace.worst_late_s * 1e3:.0f} ms late.", style="dim")

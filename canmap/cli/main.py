@@ -102,18 +102,28 @@ def _open_what_is_closed() -> None:
 
 def _reported(error: BaseException) -> int:
     """Say what ended the command, and return its exit status."""
-    if isinstance(error, SystemExit):  # a signal, of which the shell tells, or whoever raised it has told
-        return error.code if isinstance(error.code, int) else FAILED
     try:
         sentences, status = _sentences(error)
-        for sentence in sentences:
+        for sentence in (*sentences, *_left_behind()):
             print(sentence, file=sys.stderr)
     except BaseException:  # nobody hears it, or there is no memory to say it
         return _status(error)
     return status
 
 
+def _left_behind() -> list[str]:
+    """Return what to say of files that stay although they are not whole, a line each."""
+    parts = sys.modules.get("canmap.outputs.bags.partfile")
+    if parts is None:
+        return []
+    from canmap.base.errors import printable
+
+    return [f"canmap: {printable(one)}" for one in parts.left_behind()]
+
+
 def _status(error: BaseException) -> int:
+    if isinstance(error, SystemExit):
+        return error.code if isinstance(error.code, int) else FAILED
     if isinstance(error, BrokenPipeError):
         return PIPE_CLOSED
     return INTERRUPTED if isinstance(error, KeyboardInterrupt) or type(error).__name__ == "Abort" else FAILED
@@ -122,6 +132,8 @@ def _status(error: BaseException) -> int:
 def _sentences(error: BaseException) -> tuple[list[str], int]:
     """Return what to say of whatever ended a command, a line each, and its exit status."""
     status = _status(error)
+    if isinstance(error, SystemExit):  # a signal, of which the shell tells, or whoever raised it has told
+        return [], status
     if status == PIPE_CLOSED:  # whoever read our output has gone
         _drop(sys.stdout)
         return [], status

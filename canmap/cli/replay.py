@@ -118,7 +118,7 @@ def replay_command(
         for file in written:
             file.conclude(result)
     if not silent:
-        _print_end(result, clock, sent)
+        _print_end(result, clock, sent, si=request.si)
     if stop.asked:
         print_line("interrupted; the report covers only what was read until then", to_stderr=True)
         return INTERRUPTED
@@ -161,10 +161,10 @@ def _lines(every_s: float, records: Sequence[str] | None, pace: Pace | None, *, 
     return printer if pace is None else OnTimeSink(printer, pace)
 
 
-def _print_end(result: Inspection, clock: Pace | None, sent: Sequence[TopicSink]) -> None:
+def _print_end(result: Inspection, clock: Pace | None, sent: Sequence[TopicSink], *, si: bool) -> None:
     from canmap.cli.lines import print_sent, print_verdict
 
-    print_verdict(result, clock)
+    print_verdict(result, clock, si=si)
     for sink in sent:
         print_sent(sink)
 

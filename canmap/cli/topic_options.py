@@ -136,7 +136,9 @@ def sends_topics(command: Callable[..., Any]) -> Callable[..., Any]:
             "--namespace": namespace, "--stamps": stamps, "--clock": clock or None,
             "--wait-for-readers": wait_s, ROS_ARGUMENTS: ros,
         }  # fmt: skip
-        to_bag = str(own.get("into")).lower().endswith(".mcap")
+        from canmap.outputs.bags.bag_names import is_bag
+
+        to_bag = is_bag(str(own.get("into")))
         for option, value in given.items():
             if value is not None and not (topics or (option == "--namespace" and to_bag)):
                 raise UsageError(f"{option} is for --topics; give that too, or leave it out.")

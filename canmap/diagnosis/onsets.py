@@ -46,7 +46,7 @@ if TYPE_CHECKING:
 SOON_NS = 1_500_000_000  # what begins so soon after something else of an episode is a part of it
 AT_END_NS = 300_000_000  # and so close to the end of a silence
 SAME_MESSAGE_NS = 10_000_000_000  # and on the same message, in another way or by its values again
-LONGEST_NS = 10_000_000_000  # of what lasts: later than that, something else begins an episode of its own
+LONGEST_LASTING_NS = 10_000_000_000  # later in what lasts, something else begins an episode of its own
 HANDED_BACK_NS = 300_000_000  # between the enable bit and the state of its axis
 WITHOUT_DEMAND = {AxisState.READY, AxisState.STANDBY}  # states of an axis that nobody asks
 FLOOD_FRAMES, FLOOD_A_SECOND = 200, 500  # of an identifier that nobody knows
@@ -200,7 +200,7 @@ def _belongs(onset: EpisodeOnset, group: list[EpisodeOnset]) -> bool:
         ends = abs(onset.start_ns - (one.until_ns or one.end_ns)) <= AT_END_NS and not one.open
         lasts = (
             one.kind not in {OnsetKind.SILENT, *OF_AXES}
-            and onset.start_ns <= min(one.end_ns, one.start_ns + LONGEST_NS) + AT_END_NS
+            and onset.start_ns <= min(one.end_ns, one.start_ns + LONGEST_LASTING_NS) + AT_END_NS
         )
         again = (
             one.subject == onset.subject

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from canmap.diagnosis.cause_table import Cause, CauseTable, Item
     from canmap.diagnosis.facts.evidence import Evidence
 
-LEAST = 3.0  # points of a cause that may be named
+LEAST_POINTS = 3.0  # points of a cause that may be named
 HOLDS = 2.0  # points of one that others may follow from
 APART = 2.0  # points by which it has to lead
 SURE = 0.5  # evidence that chance gives more often than that counts nothing
@@ -97,7 +97,7 @@ def judged(evidence: Iterable[Evidence], table: CauseTable, begin_ns: int) -> Ju
     scored = [_scored(cause, known, begin_ns) for cause in table.causes.values()]
     ranked = sorted((one for one in scored if one.points > 0), key=lambda one: -one.points)
     holding = {one.cause.key for one in ranked if one.points >= HOLDS and not one.cause.follows}
-    follows = tuple(one for one in ranked if one.points >= LEAST and holding & set(one.cause.follows))
+    follows = tuple(one for one in ranked if one.points >= LEAST_POINTS and holding & set(one.cause.follows))
     rivals = [one for one in ranked if one not in follows]
     decision, first, measure = _decided(rivals)
     return Judgement(decision, first, follows, tuple(ranked), measure)
@@ -109,7 +109,7 @@ def _decided(rivals: Sequence[Scored]) -> tuple[Decision, tuple[Scored, ...], st
     A root is named alone only if it leads, and if something speaks against each of those that look like it:
     what nobody has looked at is not ruled out. What can only follow from something is no root.
     """
-    if not rivals or rivals[0].points < LEAST or rivals[0].cause.follows:
+    if not rivals or rivals[0].points < LEAST_POINTS or rivals[0].cause.follows:
         return Decision.UNDETERMINED, tuple(rivals[:2]), ""
     best, *others = rivals
     ties = {tie.cause: tie.measure for tie in best.cause.ties}

@@ -83,6 +83,7 @@ class Finding:
         parts: The findings that this one stands for.
         beside: What else happened around the begin of a silence, in sentences.
         facts: What else its sentence says, by name; times in s, the name with its unit where it has one.
+        says_what_to_correct: Its last sentence does, from what the whole session tells.
     """
 
     kind: Kind
@@ -101,6 +102,7 @@ class Finding:
     parts: tuple[Finding, ...] = ()
     beside: tuple[str, ...] = ()
     facts: Facts = field(default_factory=dict, hash=False)
+    says_what_to_correct: bool = False
 
     def told(self, *, si: bool) -> str:
         """Return its sentence, with quantities in SI or as spec and description write them."""

@@ -17,6 +17,20 @@ from canmap.base.dataclass import dataclass
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+# What the files of binary formats begin with.
+BLF_MAGIC = b"LOGG"
+SQLITE_MAGIC = b"SQLite format 3\0"
+MDF_FINISHED, MDF_UNFINISHED = b"MDF     ", b"UnFinMF "  # by whether the recorder closed it
+# Byte order, and ns of one step of the fraction; what is written is the last.
+PCAP_MAGICS = {
+    b"\xa1\xb2\xc3\xd4": (">", 1000),
+    b"\xd4\xc3\xb2\xa1": ("<", 1000),
+    b"\xa1\xb2\x3c\x4d": (">", 1),
+    b"\x4d\x3c\xb2\xa1": ("<", 1),
+}
+PCAPNG_MAGIC = b"\x0a\x0d\x0d\x0a"  # a section header, the same in both byte orders
+PARQUET_MAGIC = b"PAR1"
+
 US = 1000
 MOST_NUMBER = 999_999_999  # of a channel
 MOST_NAME = 1000  # bytes of a channel's name
@@ -150,7 +164,7 @@ FORMATS = (
         "the class of an error frame only where no controller's code is given, and never its direction; "
         "written from the whole second of the first frame on, exactly for 26 days; "
         "a start before 1990 is written as zero",
-        magic=(b"LOGG",),
+        magic=(BLF_MAGIC,),
         most_channel=65_535,
     ),
     Format(
@@ -175,7 +189,7 @@ FORMATS = (
         _ROWS,
         _ROWS,
         "stamps are floating-point seconds, rounded to 1 us",
-        magic=(b"SQLite format 3\0",),
+        magic=(SQLITE_MAGIC,),
     ),
     Format(
         ".mf4",
@@ -184,7 +198,7 @@ FORMATS = (
         Holds(1, Channels.NUMBERS, Errors.CLASS, Fd.FULL, remote=True, direction=True),
         "separate groups of frames are merged by stamp; frames without a direction are written as received",
         most_channel=255,
-        magic=(b"MDF     ", b"UnFinMF "),
+        magic=(MDF_FINISHED, MDF_UNFINISHED),
     ),
     Format(
         ".pcap",
@@ -192,7 +206,7 @@ FORMATS = (
         _PCAP,
         _PCAP,
         "link type 227; stamps from 0 s on",
-        magic=(b"\xa1\xb2\xc3\xd4", b"\xd4\xc3\xb2\xa1", b"\xa1\xb2\x3c\x4d", b"\x4d\x3c\xb2\xa1"),
+        magic=tuple(PCAP_MAGICS),
     ),
     Format(
         ".pcapng",
@@ -200,7 +214,7 @@ FORMATS = (
         _EXACT,
         _EXACT,
         "link type 227; stamps from 0 s on",
-        magic=(b"\x0a\x0d\x0d\x0a",),
+        magic=(PCAPNG_MAGIC,),
     ),
     Format(
         ".parquet",
@@ -209,10 +223,22 @@ FORMATS = (
         _EXACT,
         "every column, under a checksum; lines that could not be read are not kept",
         extra="tables",
-        magic=(b"PAR1",),
+        magic=(PARQUET_MAGIC,),
     ),
 )
 BY_ENDING = {one.ending: one for one in FORMATS}
+
+# The table of frames of an SQLite capture, and its columns with their types.
+SQLITE_TABLE = "messages"
+SQLITE_COLUMNS = {
+    "ts": "REAL",
+    "arbitration_id": "INTEGER",
+    "extended": "INTEGER",
+    "remote": "INTEGER",
+    "error": "INTEGER",
+    "dlc": "INTEGER",
+    "data": "BLOB",
+}
 
 # The columns of canmap's table of frames, beside `channel`, the channel's name as a category. A checksum of
 # the file stands before its footer, see `canmap.frames.seal`.

@@ -9,6 +9,8 @@ if TYPE_CHECKING:
 
 STANDARD_LIMIT = 0x7FF  # the largest identifiers
 EXTENDED_LIMIT = 0x1FFFFFFF
+# The other bits of SocketCAN's identifier word [include/uapi/linux/can.h].
+EXTENDED_BIT, REMOTE_BIT, ERROR_BIT = 0x80000000, 0x40000000, 0x20000000
 
 
 class Row(NamedTuple):

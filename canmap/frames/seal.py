@@ -17,12 +17,13 @@ import zlib
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, NamedTuple
 
+from canmap.frames.capture_formats import PARQUET_MAGIC as _MAGIC
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
 MARK = b"\xf7canmap\n"
 STEP = 1 << 20  # bytes read at once
-_MAGIC = b"PAR1"
 _END = struct.Struct("<I4s")  # length of the footer, magic
 _SUM = struct.Struct("<I")
 _SEAL_SIZE = len(MARK) + _SUM.size

@@ -45,7 +45,7 @@ class Destination:
     @property
     def is_bag(self) -> bool:
         """Whether messages of topics are written, and no records."""
-        return self.form.sink is None
+        return self.form.is_bag
 
 
 def destination(into: str, ending: str | None, records: Sequence[str]) -> Destination:

@@ -6,6 +6,8 @@ from functools import partial
 from typing import IO, TYPE_CHECKING, Protocol
 
 from canmap.base.dataclass import dataclass
+from canmap.base.errors import ArgumentError
+from canmap.outputs.bags.bag_names import BAG, is_bag
 from canmap.outputs.tables.csv_tables import CsvTable, write_csv_outcome
 from canmap.outputs.tables.json_lines import JsonLines
 from canmap.outputs.tables.parquet_tables import ParquetTable, write_parquet_outcome
@@ -49,6 +51,21 @@ class ExportForm:
     holds_all: bool
     streams: bool
 
+    @property
+    def is_bag(self) -> bool:
+        """Whether messages of topics are written, and no records."""
+        return is_bag(self.ending)
+
+    def table_sink(self, files: Mapping[str, IO[bytes]]) -> ExportSink:
+        """Return the sink that writes open files, by the name of the table that goes into each.
+
+        Raises:
+            ArgumentError: It is a bag.
+        """
+        if self.sink is None:
+            raise ArgumentError("files", f"{self.ending} holds no tables; write it with its own sink.")
+        return self.sink(files)
+
 
 # A new form is a sink and a line here.
 FORMS = {
@@ -67,6 +84,6 @@ FORMS = {
             holds_all=False,
             streams=False,
         ),
-        ExportForm(".mcap", None, holds_all=True, streams=False),
+        ExportForm(BAG, None, holds_all=True, streams=False),
     )
 }

@@ -1,6 +1,6 @@
 """Benchmark: the loop that one writes to get a bag: python-can, cantools, and mcap's writer for ROS 2.
 
-python tests/bench/bag_loop.py CAPTURE INTO DESCRIPTION...    # prints how many messages it wrote
+python -m tests.bench.bag_loop CAPTURE INTO DESCRIPTION...    # prints how many messages it wrote
 
 Every frame that stamps a record becomes a message of its signals, as numbers, without validity and age: less
 than canmap writes. As in `plain_loop.py`, what can be looked up once is looked up before the loop, and

@@ -1,6 +1,6 @@
 """Every scenario of every vehicle without a fault, a hundred seeds each; and an hour against the clock.
 
-python tests/bench/clean_runs.py [SEEDS] [HOURS] [BATCHED]
+python -m tests.bench.clean_runs [SEEDS] [HOURS] [BATCHED]
 
 BATCHED: so many hours each of a recorder that fetches every 10, 20 and 50 ms, without a fault, by a spec
 without counters, so that lost frames are told by time. What is found there is false.
@@ -17,15 +17,12 @@ import time
 from collections import Counter
 from pathlib import Path
 
-ROOT = Path(__file__).parents[2]
-sys.path.insert(0, str(ROOT))
-
-from canmap.mapping.loader import load_spec  # noqa: E402
-from canmap.simulator.scenario.scenario import load_scenario  # noqa: E402
-from canmap.simulator.simulation import simulate_to_file  # noqa: E402
-from canmap.simulator.wires import recorded  # noqa: E402
-from tests.bench.clean_drives import DRIVES  # noqa: E402
-from tests.streams import inspected, spec_of  # noqa: E402
+from canmap.mapping.loader import load_spec
+from canmap.simulator.scenario.scenario import load_scenario
+from canmap.simulator.simulation import simulate_to_file
+from canmap.simulator.wires import recorded
+from tests.bench.clean_drives import DRIVES
+from tests.streams import ROOT, inspected, spec_of
 
 NAMES = ("orchard_cart/cart.yaml", "garden_carrier/garden_carrier.yaml")
 SPECS = tuple(ROOT / "specs" / name for name in NAMES)

@@ -1,7 +1,7 @@
 """Benchmark: `canmap inspect` against the plain loop, as whole processes, side by side.
 
-python tests/bench/compare.py                                  # 2 M and 20 M frames, about ten minutes
-python tests/bench/compare.py --frames 2000000 --runs 5        # a minute or two a case
+python -m tests.bench.compare                                  # 2 M and 20 M frames, about ten minutes
+python -m tests.bench.compare --frames 2000000 --runs 5        # a minute or two a case
 
 Both read the same capture and must count the same frames, silences and values out of range; they run in
 turn, so that what else the machine does slows both; where it does much, the ratio of the CPU times tells
@@ -30,8 +30,7 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
-HERE = Path(__file__).parent
-ROOT = HERE.parent.parent
+ROOT = Path(__file__).parents[2]
 SMALL = 20_000  # frames of the capture for the start-up of the loop, and for the check that it is clean
 WHOLE_LOOP = 5_000_000  # frames up to which the loop always runs in full
 TENTH = 10
@@ -98,10 +97,10 @@ class Traffic:
         self.frames = frames
         self._settings = environment(folder)
         self._folder = Path(tempfile.mkdtemp(dir=folder))
-        command = [sys.executable, str(HERE / "traffic.py"), "--frames", str(frames)]
+        command = [sys.executable, "-m", "tests.bench.traffic", "--frames", str(frames)]
         command += ["--folder", str(self._folder), *(["--faults"] if faults else [])]
         command += ["--protected"] if protected else []
-        made = json.loads(subprocess.run(command, check=True, capture_output=True).stdout)
+        made = json.loads(subprocess.run(command, cwd=ROOT, check=True, capture_output=True).stdout)
         self.capture, self._cases = made["capture"], made["cases"]
         self._truth = {"frames": frames, **made["truth"]}
         self._pass_or_fail = int(faults)
@@ -118,7 +117,7 @@ class Traffic:
     def run_loop(self, case: str) -> Run:
         """Run the plain loop over it, and compare what was found with what is in it."""
         output = self._folder / "loop.json"
-        command = [sys.executable, str(HERE / "plain_loop.py"), self.capture]
+        command = [sys.executable, "-m", "tests.bench.plain_loop", self.capture]
         run = measure(command + self.descriptions(case), output, self._settings)
         counts = json.loads(output.read_bytes())
         self._compare(f"plain loop, {case}", {name: counts[name] for name in self._truth})

@@ -1,7 +1,7 @@
 """Benchmark: `canmap export` beside `canmap inspect` on the same capture, as whole processes, in turn.
 
-python tests/bench/exports.py                             # 2 M and 20 M frames, some minutes
-python tests/bench/exports.py --frames 2000000 --runs 5
+python -m tests.bench.exports                             # 2 M and 20 M frames, some minutes
+python -m tests.bench.exports --frames 2000000 --runs 5
 
 Of the traffic of `traffic.py` one frame in nine stamps a record. Each case is inspected, and exported to a
 bag, to a folder of Parquet and of CSV, and to lines. The last rows are a million frames that all stamp one,
@@ -16,7 +16,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from compare import HERE, WHOLE_LOOP, Run, Traffic, environment, machine, measure, spread
+from tests.bench.compare import WHOLE_LOOP, Run, Traffic, environment, machine, measure, spread
 
 FORMS = {
     "inspect": None,
@@ -84,7 +84,7 @@ def rows(exports: Exports, frames: int, runs: int) -> list[str]:
 def loop_row(traffic: Traffic, folder: Path, runs: int) -> str:
     """The line of the table for the loop that makes a bag, each run beside one of canmap."""
     exports = Exports(traffic.capture, traffic.spec("sparse"), folder)
-    command = [sys.executable, str(HERE / "bag_loop.py"), traffic.capture, str(folder / "loop.mcap")]
+    command = [sys.executable, "-m", "tests.bench.bag_loop", traffic.capture, str(folder / "loop.mcap")]
     command += traffic.descriptions("sparse")
     pairs = []
     for _ in range(runs):
@@ -106,7 +106,7 @@ def loop_row(traffic: Traffic, folder: Path, runs: int) -> str:
 
 def keep_stamping(capture: str, kept: Path, count: int) -> None:
     """Write the first frames of a capture that stamp a record to another."""
-    from vehicle import MESSAGES
+    from tests.bench.vehicle import MESSAGES
 
     marks = tuple(f"{message.can_id:03X}#".encode() for message in MESSAGES if message.name in STAMPING)
     with Path(capture).open("rb") as source, kept.open("wb") as target:

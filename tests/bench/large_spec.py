@@ -1,6 +1,6 @@
 """Benchmark: a spec of many records, and the DBC that it maps.
 
-python tests/bench/large_spec.py --folder DIR    # writes large.yaml, its DBCs and traffic.log
+python -m tests.bench.large_spec --folder DIR    # writes large.yaml, its DBCs and traffic.log
 time canmap inspect DIR/traffic.log --spec DIR/large.yaml
 
 800 records of 12 fields each map 800 messages of 12 signals of 5 bits, on two buses. Factors and limits

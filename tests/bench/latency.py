@@ -1,6 +1,6 @@
 """Benchmark: how long a live frame takes to its record, and what share of a core that needs.
 
-python tests/bench/latency.py --seconds 6
+python -m tests.bench.latency --seconds 6
 
 Frames of the benchmark's vehicle are due at 16,000 a second. A loop gathers what is due every 2 ms, and
 prepares and folds it in the same thread, without reading ahead. The time of a frame counts from when it was
@@ -19,13 +19,13 @@ from pathlib import Path
 from statistics import median
 
 import numpy as np
-from traffic import write_log
-from vehicle import describe
 
 from canmap.engine.engine import Engine
 from canmap.frames.chunks import FrameChunk, join
 from canmap.frames.readers import open_captures
 from canmap.mapping.loader import load_spec
+from tests.bench.traffic import write_log
+from tests.bench.vehicle import describe
 
 FRAMES_A_SECOND = 16_000
 GATHER_S = 0.002

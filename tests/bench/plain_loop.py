@@ -1,6 +1,6 @@
 """Benchmark: the loop that an engineer writes, with python-can's reader and cantools' decoding.
 
-python tests/bench/plain_loop.py CAPTURE DESCRIPTION...    # prints its counts as JSON
+python -m tests.bench.plain_loop CAPTURE DESCRIPTION...    # prints its counts as JSON
 
 Counts the frames of every identifier, the silences of every described message and the values outside the
 description's limits, and keeps the smallest and largest value of every signal. All that can be looked up

@@ -1,4 +1,4 @@
-"""Speed of every reader, beside python-can's reader on the same file: python tests/bench/readers.py [FRAMES].
+"""Speed of every reader, beside python-can's reader on the same file: python -m tests.bench.readers [FRAMES].
 
 The same traffic is written in every format. Each reader is timed from opening the file to its last frame, in
 turn with python-can's, several times; the median counts. python-can's frames are dropped as they come, so

@@ -1,6 +1,6 @@
 """Benchmark for developers: what parse, prepare and fold cost a frame, and what starting costs.
 
-python tests/bench/stages.py --frames 2000000
+python -m tests.bench.stages --frames 2000000
 
 The stages run one after the other on one thread, and its time on the processor is counted, so that other
 work on the machine disturbs little; reading the file is done by another thread and not counted. Starting
@@ -20,15 +20,14 @@ import tempfile
 import time
 from pathlib import Path
 
-from compare import environment
-from traffic import write_log
-from vehicle import describe
-
 import canmap.engine.engine
 from canmap.checks.all import CHECKS
 from canmap.engine.engine import Engine
 from canmap.frames.readers import open_captures
 from canmap.mapping.loader import load_spec
+from tests.bench.compare import environment
+from tests.bench.traffic import write_log
+from tests.bench.vehicle import describe
 
 STAGES = ("parse", "prepare", "fold")
 STEPS = {

@@ -1,6 +1,6 @@
 """Benchmark: the traffic of the vehicle as a SocketCAN text log, and what describes it.
 
-python tests/bench/traffic.py --frames 2000000 --folder DIR    # writes, and prints as JSON what and where
+python -m tests.bench.traffic --frames 2000000 --folder DIR    # writes, and prints as JSON what and where
 
 The same bytes come out every time. A block of 64 s is made once, with jitter, one frame at a time on each
 bus and values that join at its ends, and repeated with later stamps until there are enough frames. With
@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from vehicle import CHECK, DRIVE, MESSAGES, PROTECTED, PROTECTED_BYTES, Message, Signal, describe
+
+from tests.bench.vehicle import CHECK, DRIVE, MESSAGES, PROTECTED, PROTECTED_BYTES, Message, Signal, describe
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -16,7 +16,7 @@ import canmap
 if TYPE_CHECKING:
     from canmap.results.inspection import Inspection
 
-BENCH = Path(__file__).parent.parent / "bench"
+ROOT = Path(__file__).parents[2]
 FRAMES = 20_000
 CASES = ("sparse", "dense")
 
@@ -31,10 +31,11 @@ FIELDS = (
 )
 
 
-def script(*arguments: str | Path) -> dict[str, Any]:
-    """What a script of the benchmark prints."""
-    command = [sys.executable, *map(str, arguments)]
-    result: dict[str, Any] = json.loads(subprocess.run(command, check=True, capture_output=True).stdout)
+def program(name: str, *arguments: str | Path) -> dict[str, Any]:
+    """What a program of the benchmark prints, started as all of them are."""
+    command = [sys.executable, "-m", f"tests.bench.{name}", *map(str, arguments)]
+    done = subprocess.run(command, cwd=ROOT, check=True, capture_output=True)
+    result: dict[str, Any] = json.loads(done.stdout)
     return result
 
 
@@ -42,14 +43,14 @@ def script(*arguments: str | Path) -> dict[str, Any]:
 def clean(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     """Traffic without a fault."""
     folder = tmp_path_factory.mktemp("clean")
-    return script(BENCH / "traffic.py", "--frames", str(FRAMES), "--folder", folder)
+    return program("traffic", "--frames", str(FRAMES), "--folder", folder)
 
 
 @pytest.fixture(scope="module")
 def faulty(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     """Traffic with the known faults."""
     folder = tmp_path_factory.mktemp("faulty")
-    return script(BENCH / "traffic.py", "--frames", str(FRAMES), "--folder", folder, "--faults")
+    return program("traffic", "--frames", str(FRAMES), "--folder", folder, "--faults")
 
 
 def inspected(traffic: dict[str, Any], case: str) -> Inspection:
@@ -61,7 +62,7 @@ def inspected(traffic: dict[str, Any], case: str) -> Inspection:
 def both(request: pytest.FixtureRequest, faulty: dict[str, Any]) -> tuple[Inspection, dict[str, Any]]:
     """What canmap and the plain loop say of traffic with the known faults."""
     descriptions = faulty["cases"][request.param]["descriptions"]
-    return inspected(faulty, request.param), script(BENCH / "plain_loop.py", faulty["capture"], *descriptions)
+    return inspected(faulty, request.param), program("plain_loop", faulty["capture"], *descriptions)
 
 
 @pytest.mark.parametrize("case", CASES)
@@ -106,7 +107,7 @@ def test_an_eighth_of_the_frames_is_described_in_the_sparse_case(clean: dict[str
 
 
 def test_every_message_is_protected_in_the_checked_case(tmp_path: Path) -> None:
-    made = script(BENCH / "traffic.py", "--frames", str(FRAMES), "--folder", tmp_path, "--protected")
+    made = program("traffic", "--frames", str(FRAMES), "--folder", tmp_path, "--protected")
     result = inspected(made, "checked")
     assert result.verdict == "pass"
     # The traffic has the CRC-8 of SAE J1850 by a table of its own, so both have it wrong or none.
@@ -117,7 +118,7 @@ def test_every_message_is_protected_in_the_checked_case(tmp_path: Path) -> None:
 
 def test_stamps_rise_over_the_end_of_a_block(tmp_path: Path) -> None:
     frames = 180_000  # a block has 179,200
-    made = script(BENCH / "traffic.py", "--frames", str(frames), "--folder", tmp_path)
+    made = program("traffic", "--frames", str(frames), "--folder", tmp_path)
     stamps = [line[1:18] for line in Path(made["capture"]).read_text(encoding="ascii").splitlines()]
     assert len(stamps) == frames
     assert stamps == sorted(stamps)

@@ -12,7 +12,7 @@ from canmap.diagnosis.cause_table import EXCLUDES, TABLE, Cause, Item, cause_tab
 from canmap.diagnosis.facts.atoms import GATHER
 from canmap.diagnosis.facts.evidence import VALUES, Atom, Evidence, Role
 from canmap.diagnosis.onsets import OnsetKind
-from canmap.diagnosis.scoring import LEAST, Decision, judged
+from canmap.diagnosis.scoring import LEAST_POINTS, Decision, judged
 from canmap.diagnosis.telling.deciding import BY_ONSET
 from canmap.diagnosis.telling.evidence_words import SENTENCES, sentence
 from tests.streams import CART
@@ -48,7 +48,7 @@ def test_every_cause_can_be_named(key: str) -> None:
     cause = CAUSES[key]
     judgement = judged(speaks_for(cause), cause_table(), 0)
     points = next(one.points for one in judgement.ranked if one.cause.key == key)
-    assert points >= LEAST
+    assert points >= LEAST_POINTS
     assert cause.checks
 
 

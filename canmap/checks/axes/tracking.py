@@ -19,6 +19,7 @@ from canmap.base.words import seconds
 from canmap.checks.axes.following import Following, Verdicts
 from canmap.checks.common.at_one_time import OLDEST_HELD_NS
 from canmap.checks.common.hints import with_hint
+from canmap.checks.common.other_scale import OtherScale
 from canmap.checks.common.pages import paged
 from canmap.checks.common.record_values import (
     RecordValueCheck,
@@ -153,6 +154,7 @@ class TrackingCheck(RecordValueCheck):
         self._told = [0 for _ in self._axes]
         # Of each axis, records with a report far from zero: all; that are off; that would follow if turned.
         self._sign_counts = [np.zeros(3, np.int64) for _ in self._axes]
+        self._scales = [OtherScale(report.said.unit) for report in self._fields]
 
     def fold(self, view: View, part: None) -> list[Event]:
         """Judge the records of one chunk."""
@@ -178,13 +180,16 @@ class TrackingCheck(RecordValueCheck):
         return super().finish(end)
 
     def findings(self) -> list[Finding]:
-        """Return all findings so far; the first of an axis says if the sign of its report looks wrong."""
+        """Return all findings so far; the first of an axis says if the sign or the scale looks wrong."""
         found = super().findings()
         for report, counts in zip(self._fields, self._sign_counts, strict=True):
             far, off, follow_turned = counts.tolist()
             if far >= _LEAST_RECORDS and min(off, follow_turned) >= _NEARLY_ALL * far:
                 hint = "With the other sign it would follow: check the `sign` of both."
                 found = with_hint(found, report.place, hint, {"wrong": "sign"})
+        for axis, report, scale in zip(self._axes, self._fields, self._scales, strict=True):
+            if (scaled := scale.hint(".".join(axis.demand))) is not None:
+                found = with_hint(found, report.place, *scaled)
         return found
 
     def _fold_subject(self, subject: int, chunk: RecordChunk, view: View) -> None:
@@ -232,6 +237,8 @@ class TrackingCheck(RecordValueCheck):
         far = judged & (np.abs(report.values) > _FAR_TOLERANCES * allowed)
         follows_turned = (low + report.values <= allowed) & (-report.values - high <= allowed)
         self._sign_counts[subject] += [far.sum(), (far & faulty).sum(), (far & follows_turned).sum()]
+        values, wanted = report.values[judged].astype(np.float64), (low[judged], high[judged])
+        self._scales[subject].take(values, wanted, faulty[judged], allowed[judged])
         return off, faulty, judged & ~faulty
 
     def _settled(self, subject: int, chunk: RecordChunk, view: View) -> NDArray[np.bool_]:

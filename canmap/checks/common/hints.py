@@ -16,5 +16,6 @@ def with_hint(findings: Sequence[Finding], place: Place, hint: str, facts: Facts
     first = min((one for one in findings if one.place == place), key=lambda one: one.start_ns, default=None)
     if first is None:
         return list(findings)
-    hinted = replace(first.with_sentence(hint), facts={**first.facts, **facts})
+    told = first.with_sentence(hint)
+    hinted = replace(told, facts={**first.facts, **facts}, says_what_to_correct=True)
     return [hinted if one is first else one for one in findings]

@@ -15,7 +15,9 @@ import numpy as np
 from canmap.base.dataclass import dataclass
 from canmap.base.words import seconds, times
 from canmap.checks.common.at_one_time import NONE_TIMED, AtOneTime, ComparedValues, TimedValues
+from canmap.checks.common.hints import with_hint
 from canmap.checks.common.lasting import Judged, Lasting, LastingCheck
+from canmap.checks.common.other_scale import OtherScale
 from canmap.checks.common.pages import paged
 from canmap.checks.common.record_values import has_field, judged_field, stale_after_ns
 from canmap.checks.common.samples import there
@@ -73,6 +75,7 @@ class DisagreeCheck(LastingCheck):
         self._lasting = [
             Lasting(pair.within_ns or 0, gap) for pair, gap in zip(self._pairs, gaps, strict=True)
         ]
+        self._scales = [OtherScale(both.unit[1]) for both in self._both]
         super().__init__([both.stream for both in self._both])
 
     def _fields(self, pair: RedundantPair, setting: Setting) -> _Fields | None:
@@ -95,10 +98,20 @@ class DisagreeCheck(LastingCheck):
         told = both.take(view) if shifted is None else shifted.take(*both.timed(view), view.session.now_ns)
         if told is None:
             return None
-        apart, slack = _apart(pair, told)
-        held = apart > float(pair.tolerance) + slack
+        same, slack = _said_by_second(pair, told)
+        apart, allowed = np.abs(told.first - same), float(pair.tolerance) + slack
+        held = apart > allowed
+        self._scales[subject].take(told.first, (same, same), held, allowed)
         line = told.line
         return self._lasting[subject].judged(told.clock, apart, held, lambda place: int(line[place]))
+
+    def findings(self) -> list[Finding]:
+        """Return all findings so far; the first of a pair says if one of both looks wrongly scaled."""
+        found = super().findings()
+        for both, scale in zip(self._both, self._scales, strict=True):
+            if (hint := scale.hint(both.names[1])) is not None:
+                found = with_hint(found, both.place, *hint)
+        return found
 
     def _describe(self, episode: Episode) -> Finding:
         pair, both = self._pairs[episode.subject], self._both[episode.subject]
@@ -131,15 +144,17 @@ def _lag(lag_ns: int | None) -> str:
     return f", {seconds(abs(lag_ns))} {'later' if lag_ns > 0 else 'earlier'},"
 
 
-def _apart(pair: RedundantPair, told: ComparedValues) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """How far apart they are, as the first has it, and how much of that may be rounding; float64[n] each."""
+def _said_by_second(
+    pair: RedundantPair, told: ComparedValues
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """What the first should be by the second, and how much of both may be rounding; float64[n] each."""
     first, second = told.first, told.second
     total, offset = float(pair.sum or 0), float(pair.offset)
     same = total - second if pair.slope in {Slope.INVERSE, Slope.INVERSE_HALF} else second - offset
     if pair.slope in {Slope.HALF, Slope.INVERSE_HALF}:
         same = same * 2.0
     slack = (np.abs(first) + 2.0 * (told.size + abs(total) + abs(offset))) * ROUNDING
-    return np.abs(first - same), slack
+    return same, slack
 
 
 @dataclass(slots=True)

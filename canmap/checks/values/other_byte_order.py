@@ -60,6 +60,12 @@ class OtherByteOrder:
         start_bit = self._signal.start_bit // 8 * 8 + (0 if self._signal.big_endian else 7)
         return {"byte_order": byte_order, "start_bit": start_bit}
 
+    @property
+    def hint(self) -> str:
+        """What a finding says where it fits."""
+        keys = ", ".join(f"{key}: {value}" for key, value in self.correction.items())
+        return f"With its bytes the other way round it would keep to its limits: see `correct`, {keys}."
+
     def take(self, raw: NDArray[np.int64]) -> None:
         """Look at the raw values int64[n] of the next samples, unless there were enough."""
         raw = raw[: MOST_SAMPLES - self._samples]

@@ -17,6 +17,7 @@ from canmap.checks.common.hints import with_hint
 from canmap.checks.common.samples import SampleCheck, there
 from canmap.checks.common.subjects import subjects
 from canmap.checks.values.other_byte_order import OtherByteOrder
+from canmap.checks.values.other_sign import OtherSign
 from canmap.findings.finding import Finding, Kind, Severity
 from canmap.signals.extract import counts, no_data
 
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.checks.check import Setting
+    from canmap.checks.common.subjects import RangedValue
     from canmap.findings.episodes import Episode, Event
     from canmap.signals.extract import Samples
     from canmap.stream.view import View
@@ -39,33 +41,33 @@ class LimitCheck(SampleCheck):
 
     def __init__(self, setting: Setting) -> None:
         self._subjects = tuple(subjects(setting.plan, setting.spec.records))
-        orders = ((index, OtherByteOrder.of(one, setting.plan)) for index, one in enumerate(self._subjects))
-        self._orders = {index: order for index, order in orders if order is not None}
-        # Of those that have left their range, from which sample of this chunk on the other order is tried.
+        self._readings = [_readings(subject, setting) for subject in self._subjects]
+        # Of those that have left their range, from which sample of this chunk on other readings are tried.
         self._tried_from: dict[int, int] = {}
         first = [subject.columns[0] for subject in self._subjects]
         super().__init__(setting, first, [subject.plain for subject in self._subjects], self._excess)
 
     def fold(self, view: View, part: None) -> list[Event]:
-        """Judge the samples of one chunk, and read what is out of range the other way round."""
+        """Judge the samples of one chunk, and read what is out of range otherwise."""
         events = super().fold(view, part)
         samples = view.prepared.samples
         for index, first in self._tried_from.items():
-            columns = self._subjects[index].columns
-            self._orders[index].take(samples.values(columns[0])[first:][there(samples, columns)[first:]])
+            subject = self._subjects[index]
+            raw, kind = samples.values(subject.columns[0]), samples.plan.columns[subject.columns[0]].kind
+            told = there(samples, subject.columns) & ~no_data(raw, kind, subject.no_data[0])
+            for reading in self._readings[index]:
+                reading.take(raw[first:][told[first:]])
             self._tried_from[index] = 0
         return events
 
     def findings(self) -> list[Finding]:
-        """Return all findings so far; the first about a signal says if its byte order looks wrong."""
+        """Return all findings so far; the first about a signal says if it looks as if read wrongly."""
         found = super().findings()
         for index in self._tried_from:
-            if (order := self._orders[index]).fits:
-                keys = ", ".join(f"{key}: {value}" for key, value in order.correction.items())
-                hint = (
-                    f"With its bytes the other way round it would keep to its limits: see `correct`, {keys}."
-                )
-                found = with_hint(found, self._subjects[index].place, hint, order.correction)
+            fitting = next((one for one in self._readings[index] if one.fits), None)
+            if fitting is not None:
+                place = self._subjects[index].place
+                found = with_hint(found, place, fitting.hint, fitting.correction)
         return found
 
     def _judge(
@@ -82,7 +84,7 @@ class LimitCheck(SampleCheck):
             judged &= finite
         outside = subject.range.outside(raw, values, finite)
         faulty = np.zeros(len(judged), np.bool_) if outside is None else outside & judged
-        if index in self._orders and index not in self._tried_from and faulty.any():
+        if self._readings[index] and index not in self._tried_from and faulty.any():
             self._tried_from[index] = int(faulty.argmax())
         told = (
             counts(raw[0], samples.plan.columns[subject.columns[0]].kind) if subject.range.counts else values
@@ -112,3 +114,9 @@ class LimitCheck(SampleCheck):
 
         found = episode.finding(OUT_OF_RANGE, subject.place, text, value=value, limit=limit)
         return replace(found, facts=subject.facts(value, bound))
+
+
+def _readings(subject: RangedValue, setting: Setting) -> list[OtherByteOrder | OtherSign]:
+    """The other readings of a value that is made of one signal."""
+    readings = (OtherByteOrder.of(subject, setting.plan), OtherSign.of(subject, setting.plan))
+    return [reading for reading in readings if reading is not None]

@@ -28,7 +28,7 @@ BURST = 0.7  # of a period: the frames of a demand that was held up come closer 
 BRIEF_NS = 500 * MS  # by so much a demand may be late; common practice
 AROUND_NS = 1_000 * MS
 STOP_BEFORE_NS = 1_500 * MS
-AFTER_NS = 700 * MS
+SOON_AFTER_NS = 700 * MS
 TOGGLES_NS = 100 * MS  # a bit that comes back so soon is of two senders, and not taken back
 
 
@@ -251,7 +251,9 @@ def _concerned(case: CaseFile) -> bool:
 
 def _in_episode(case: CaseFile, change: Change) -> bool:
     return (
-        case.begin_ns - 50 * MS <= change.clock_ns <= max(case.end_ns + AFTER_NS, case.begin_ns + AROUND_NS)
+        case.begin_ns - 50 * MS
+        <= change.clock_ns
+        <= max(case.end_ns + SOON_AFTER_NS, case.begin_ns + AROUND_NS)
     )
 
 
@@ -307,7 +309,7 @@ def _of_stop(case: CaseFile, rule: RecordRule) -> Iterator[Evidence]:
     chunk = case.window.records.get(rule.name)
     if not issubclass(rule.type, Stop) or chunk is None:
         return
-    from_ns, to_ns = max(case.begin_ns - STOP_BEFORE_NS, case.own_from_ns), case.begin_ns + AFTER_NS
+    from_ns, to_ns = max(case.begin_ns - STOP_BEFORE_NS, case.own_from_ns), case.begin_ns + SOON_AFTER_NS
     for field in rule.fields:
         on, off = CHAIN[field.type.name]
         column = chunk.columns[field.type.name]

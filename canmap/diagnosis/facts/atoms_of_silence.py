@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.diagnosis.facts.case_file import CaseFile, Gap
+    from canmap.diagnosis.facts.missed_together import Moment
+    from canmap.frames.chunks import FrameChunk
 
 WHOLE = 0.1  # of a period: so near to a whole number of them, a timer went on
 LOOSEST = 0.25  # where frames come less evenly than that, no beat can be told
@@ -253,9 +255,13 @@ def _heard(case: CaseFile, buses: set[str]) -> NDArray[np.intp]:
 
     What comes in one go just before the first of them does not count: it waited with them for the bus.
     """
+    return _heard_on(case, {case.spec.buses[bus].channel for bus in buses})
+
+
+def _heard_on(case: CaseFile, names: set[str]) -> NDArray[np.intp]:
+    """The same by the names of channels."""
     from_ns, to_ns = _surely_quiet_ns(case)
     chunk = case.window.prepared.chunk
-    names = {case.spec.buses[bus].channel for bus in buses}
     channels = [i for i, name in enumerate(chunk.channels) if name in names]
     inside = (chunk.t_ns > from_ns) & (chunk.t_ns < to_ns) & (chunk.kind != FrameKind.ERROR)
     rows = np.flatnonzero(inside & np.isin(chunk.channel, channels))
@@ -264,6 +270,23 @@ def _heard(case: CaseFile, buses: set[str]) -> NDArray[np.intp]:
     if last < len(rows) and to_ns - chunk.t_ns[rows[last]] < WAITED * (to_ns - from_ns):
         rows = rows[:last]
     return rows[chunk.t_ns[rows] < to_ns - GUARD_NS]
+
+
+def went_on_undescribed(one: Evidence, case: CaseFile) -> list[str]:
+    """Return the channels that the spec does not describe and that had frames while all others had none."""
+    chunk = case.window.prepared.chunk
+    others = [
+        name for name in chunk.channels if name not in {bus.channel for bus in case.spec.buses.values()}
+    ]
+    if one.value == "everything":
+        return [name for name in others if len(_heard_on(case, {name}))]
+    moments = [moment for found in by_bus(case).values() for moment in found]
+    return [name for name in others if any(_has_frames(chunk, name, moment) for moment in moments)]
+
+
+def _has_frames(chunk: FrameChunk, channel: str, moment: Moment) -> bool:
+    inside = (chunk.t_ns > moment.from_ns) & (chunk.t_ns < moment.to_ns) & (chunk.kind != FrameKind.ERROR)
+    return bool((inside & (chunk.channel == chunk.channels.index(channel))).any())
 
 
 def phase(case: CaseFile) -> Iterator[Evidence]:

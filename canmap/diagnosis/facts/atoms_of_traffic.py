@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 LEAST_ERRORS = 5
 CUT = 0.5  # of the error frames: others may be of frames of which nobody knows when they are due
-SEVERAL = 2  # frames that are missing with an error are hardly lost otherwise
+SEVERAL_MISSING = 2  # frames that are missing with an error are hardly lost otherwise
 ENDS = 2  # of a silence, at each of which a frame may be cut
 FULL, FREE = 0.8, 0.5  # share of the time for which a bus carries frames
 FLOOD_A_SECOND, FLOOD_SHARE = 500, 0.4
@@ -94,7 +94,7 @@ def _cut(case: CaseFile) -> Evidence | None:
         touched = np.count_nonzero(counts)
         if not touched or sum(counts) < CUT * len(errors) or max(counts) > ENDS:
             continue
-        if bus in contacts or touched >= min(SEVERAL, CUT * (len(moments) + elsewhere)):
+        if bus in contacts or touched >= min(SEVERAL_MISSING, CUT * (len(moments) + elsewhere)):
             inside = errors[[any(m.from_ns <= at_ns <= m.to_ns for m in moments) for at_ns in errors]]
             return Evidence(
                 atom=Atom.BUS,

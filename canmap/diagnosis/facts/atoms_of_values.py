@@ -27,18 +27,18 @@ DIP = 0.85  # of the voltage before
 STEADY = 0.05
 OFTEN_NS = 60 * MS  # samples further apart do not see a short dip, and so tell nothing
 LEAST_USUAL = 2  # samples; a slow message has no more in the time that is looked at
-BEFORE_NS, DIP_NS = 1_500 * MS, 1_200 * MS  # the dip itself is looked for this long before the begin
+BEFORE_DIP_NS, DIP_NS = 1_500 * MS, 1_200 * MS  # the dip itself is looked for this long before the begin
 TAKEN_NS = 1_000 * MS  # before an override, in which a demand that was taken back explains it
 HELD_NS = 600 * MS  # for which an override is looked at
 HAND = 0.3  # N m, by which the torque of a hand varies; common practice
 LEAST_SAMPLES = 10
-KNOWN_NS = 200 * MS  # for which an angle stays known
+ANGLE_KNOWN_NS = 200 * MS  # for which an angle stays known
 LED_NS = 130 * MS  # before an override, in which its torque is looked at: kits take about 100 ms
 INERTIA = 0.8  # from which on a torque goes against the acceleration
 MOVING_MPS = 0.5
 YAW_APART, YAW_AGREES = 0.012, 0.006  # rad/s
 YAW_BEND = 0.15  # of the yaw rate in a bend: what is less apart agrees
-EARLY_NS = 3_000 * MS  # before something is noticed, in which it may not yet have begun
+NOT_YET_BEGUN_NS = 3_000 * MS  # before something is noticed, in which it may not yet have begun
 YAW_TIMES = 0.3  # so far from one, one of the two is scaled
 YAW_MOVED, YAW_FITS = 0.01, 0.9  # rad/s, standard deviation; correlation from which on a factor is told
 KIND_OF = {
@@ -82,7 +82,7 @@ def supply(case: CaseFile) -> Iterator[Evidence]:
 def usual_voltage(case: CaseFile, column: int) -> float | None:
     """Return the median of a voltage before an episode; None where too little came."""
     clock, volts = case.samples(column)
-    usual = volts[(clock >= case.window.from_ns) & (clock < case.begin_ns - BEFORE_NS)]
+    usual = volts[(clock >= case.window.from_ns) & (clock < case.begin_ns - BEFORE_DIP_NS)]
     return float(np.median(usual)) if len(usual) >= LEAST_USUAL else None
 
 
@@ -240,7 +240,7 @@ def _yaw(case: CaseFile) -> Iterator[Evidence]:
     after = _yaw_over(case, case.begin_ns + 300 * MS, case.begin_ns + 8_000 * MS)
     if after is None:
         return
-    early = _yaw_over(case, case.begin_ns - 4_000 * MS, case.begin_ns - EARLY_NS)
+    early = _yaw_over(case, case.begin_ns - 4_000 * MS, case.begin_ns - NOT_YET_BEGUN_NS)
     before = before or _Yaw(0.0, None)  # at rest, as far as anybody knows
     if _compared(before, after)[0] == "yaw_other_before" and early is not None and _is_right(early):
         return  # it began some time before it was noticed, so neither span is of before or after alone
@@ -295,7 +295,7 @@ def _yaw_over(case: CaseFile, from_ns: int, to_ns: int) -> _Yaw | None:
     left, right = rear["rear_left"], rear["rear_right"]
     speed = (left + right) / 2
     angle = np.interp(clock, steering[0], road) if len(steering[0]) else speed * np.nan
-    known = np.isfinite(angle) & (_since_last(clock, steering[0]) <= KNOWN_NS)
+    known = np.isfinite(angle) & (_since_last(clock, steering[0]) <= ANGLE_KNOWN_NS)
     inside = (clock >= from_ns) & (clock <= to_ns) & (speed > MOVING_MPS) & known
     if np.count_nonzero(inside) < LEAST_SAMPLES:
         return None
@@ -312,7 +312,7 @@ def _yaw_over(case: CaseFile, from_ns: int, to_ns: int) -> _Yaw | None:
 def _since_last(clock: NDArray[np.int64], told: NDArray[np.int64]) -> NDArray[np.int64]:
     """How long before each moment something was told last, ns; long where it never was."""
     last = told.searchsorted(clock, "right") - 1
-    return np.where(last >= 0, clock - told[last.clip(0)], 2 * KNOWN_NS) if len(told) else clock
+    return np.where(last >= 0, clock - told[last.clip(0)], 2 * ANGLE_KNOWN_NS) if len(told) else clock
 
 
 def _road_angle(steering: dict[str, NDArray[np.float64]], ratio: float | None) -> NDArray[np.float64] | None:

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from canmap.diagnosis.facts.case_file import CaseFile
     from canmap.findings.finding import Finding
 
-EARLY = {"past_threshold", "sent_twice", "flood"}  # what else is seen may follow from these
+COMES_FIRST = {"past_threshold", "sent_twice", "flood"}  # what else is seen may follow from these
 LINK_NS = 600 * MS  # that a receiver of a radio stop waits before it opens the loop; common practice: 500 ms
 INPUT_NS = 10 * MS  # from an input to what the next frame says, a cycle of a task; common practice
 TRANSIT_NS = 2 * MS  # from what a frame says to its stamp
@@ -42,10 +42,10 @@ LEAST_PAUSE_NS = 750 * MS  # where there is only one, that of a contact on a rou
 MOMENT_NS = 500 * MS  # a stop loop that opens for less is a contact
 MEANS = 7  # of the mean time between signs: the first comes later than that once in a thousand times
 FRAMES_BEFORE = {"two_senders": 6, "disagree": 2, "railed": 2}  # that it takes to be known
-USUAL = 1000  # frames, by which the longest usual pause is known
+FRAMES_OF_PAUSES = 1000  # frames, by which the longest usual pause is known
 ASKING = {"pressed", "link_lost"}  # fields of whoever asks for a stop
 SLOW = {"tracking"}  # shows only once there was something to follow
-SPREAD = {"loss", "relay"}  # of signs of which only number and span are known
+SEEN_NOW_AND_THEN = {"loss", "relay"}  # of signs of which only number and span are known
 
 
 def begins_between(case: CaseFile, evidence: Iterable[Evidence]) -> tuple[int, int]:
@@ -53,7 +53,8 @@ def begins_between(case: CaseFile, evidence: Iterable[Evidence]) -> tuple[int, i
     if case.from_start:
         return case.begin_ns, case.begin_ns
     seen = [*_of_changes(case), *_of_silences(case), *_of_findings(case)]
-    early_ns = [one.from_ns for one in evidence if one.value in EARLY and one.from_ns >= case.own_from_ns]
+    first = [one.from_ns for one in evidence if one.value in COMES_FIRST]
+    early_ns = [from_ns for from_ns in first if from_ns >= case.own_from_ns]
     seen += [When(from_ns - LONGEST_SAMPLE_NS, from_ns) for from_ns in early_ns]
     if not seen:
         seen.append(When(case.begin_ns - LONGEST_SAMPLE_NS, case.begin_ns))
@@ -125,7 +126,7 @@ def _of_findings(case: CaseFile) -> Iterator[When]:
 def _goes_on(case: CaseFile, finding: Finding) -> bool:
     """Whether it goes on with what a silence was only the longest of: frames missing here and there."""
     named = finding.place.bus, finding.place.message
-    return finding.kind in SPREAD and any(
+    return finding.kind in SEEN_NOW_AND_THEN and any(
         (case.rules[gap.slot].bus, case.rules[gap.slot].message.name) == named
         and gap.next_ns == finding.start_ns
         for gap in case.first_silent
@@ -141,10 +142,11 @@ def _of_finding(case: CaseFile, finding: Finding) -> When:
     if finding.kind == "restart":
         return When(finding.start_ns, finding.end_ns)
     if finding.kind == "time_order":  # nothing tells how long the pause was between the frames at the step
-        return When(finding.start_ns, finding.start_ns + int(np.diff(before[-USUAL:]).max(initial=MS)))
+        longest_ns = int(np.diff(before[-FRAMES_OF_PAUSES:]).max(initial=MS))
+        return When(finding.start_ns, finding.start_ns + longest_ns)
     if finding.kind in SLOW:
         return When(case.window.from_ns, finding.start_ns)
-    if finding.kind in SPREAD:
+    if finding.kind in SEEN_NOW_AND_THEN:
         mean_ns = (finding.end_ns - finding.start_ns) // max(finding.count, 1)
         return When(finding.start_ns - max(MEANS * mean_ns, LONGEST_SAMPLE_NS), until_ns)
     alike = [one.start_ns for one in case.findings(finding.kind) if one.place == finding.place]

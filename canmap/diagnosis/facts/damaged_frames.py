@@ -19,12 +19,12 @@ if TYPE_CHECKING:
 
     from canmap.diagnosis.facts.case_file import CaseFile
 
-LEAST = 5  # frames, or groups of error frames, for anything to be told
+LEAST_TOLD = 5  # frames, or groups of error frames, for anything to be told
 # A frame of 8 bytes and 29 bits at 250 kbit/s that is damaged late and sent again takes 0.7 ms.
 BACK_TO_BACK_NS, DENSE = 800_000, 0.7
 GROUP_NS = 3 * MS  # error frames further apart are of another frame
 PAUSE_NS, LEAST_PAUSES, EVEN = 60 * MS, 3, 0.1
-EARLY_NS, LATE_NS = MS, 3 * MS  # a frame is stamped at its end; the bus may be busy for that long
+STAMP_EARLY_NS, STAMP_LATE_NS = MS, 3 * MS  # a frame is stamped at its end; the bus may be busy for that long
 OF_ONE = 0.8  # of the groups begin when a frame of one sender is due
 BY_CHANCE = 0.5  # where frames are due so often, that tells nothing
 SETTLED = 20  # frames by which the times of a message are known
@@ -36,7 +36,7 @@ def whose(case: CaseFile, stamps_ns: NDArray[np.int64]) -> tuple[str, str, Role]
 
     Args:
         case: The episode.
-        stamps_ns: int64[n], session clock of the error frames, n at least `LEAST`.
+        stamps_ns: int64[n], session clock of the error frames, n at least `LEAST_TOLD`.
     """
     bursts = _bursts(stamps_ns)
     silent = [gap for gap in case.first_silent if case.roles[gap.slot] is not Role.COPY]
@@ -64,7 +64,7 @@ def _bursts(stamps_ns: NDArray[np.int64]) -> str | None:
 def _of_one(case: CaseFile, stamps_ns: NDArray[np.int64]) -> int | None:
     """The message when frames of which are due nearly all groups of error frames begin; None for none."""
     begins = stamps_ns[np.diff(stamps_ns, prepend=stamps_ns[0] - 2 * GROUP_NS) > GROUP_NS]
-    if len(begins) < LEAST:
+    if len(begins) < LEAST_TOLD:
         return None
     shares = {slot: share for slot in range(len(case.rules)) if (share := _due_share(case, slot, begins))}
     best = max(shares, key=lambda slot: shares[slot], default=None)
@@ -77,12 +77,12 @@ def _due_share(case: CaseFile, slot: int, begins: NDArray[np.int64]) -> float | 
     before = clock[clock < begins[0]][-4 * SETTLED :]
     if promised_ns is None or len(before) < SETTLED or case.roles[slot] is Role.COPY:
         return None
-    if BY_CHANCE * promised_ns < (EARLY_NS + LATE_NS):
+    if BY_CHANCE * promised_ns < (STAMP_EARLY_NS + STAMP_LATE_NS):
         return None
     numbers = np.rint((before - before[0]) / promised_ns)
     period_ns, offset_ns = np.polyfit(numbers, before - before[0], 1)
-    late = (begins - before[0] - offset_ns + EARLY_NS) % period_ns
-    return float(np.mean(late <= EARLY_NS + LATE_NS))
+    late = (begins - before[0] - offset_ns + STAMP_EARLY_NS) % period_ns
+    return float(np.mean(late <= STAMP_EARLY_NS + STAMP_LATE_NS))
 
 
 def _rest_undisturbed(case: CaseFile, name: str, stamps_ns: NDArray[np.int64]) -> bool:
@@ -94,7 +94,7 @@ def _rest_undisturbed(case: CaseFile, name: str, stamps_ns: NDArray[np.int64]) -
             continue
         before = np.abs(np.diff(clock[clock < stamps_ns[0]]) - period_ns)
         during = np.abs(np.diff(_during(case, slot, stamps_ns)) - period_ns)
-        if len(before) >= LEAST and len(during) >= LEAST:
+        if len(before) >= LEAST_TOLD and len(during) >= LEAST_TOLD:
             off = float(np.percentile(during, LATEST) - np.percentile(before, LATEST))
             more[rule.sender or ""] = min(more.get(rule.sender or "", (period_ns, off)), (period_ns, off))
     return not more or float(np.median([off for _, off in more.values()])) < UNDISTURBED_NS

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from canmap.diagnosis.facts.case_file import CaseFile
 
 STANDS_MPS = 0.1  # slower than that, a vehicle stands; wheel speeds are seldom told more finely
-KNOWN_NS = 1_000 * MS  # for which a speed stays known
+SPEED_KNOWN_NS = 1_000 * MS  # for which a speed stays known
 
 
 def is_end_of_drive(case: CaseFile) -> bool:
@@ -31,7 +31,7 @@ def _speeds(case: CaseFile) -> Iterator[float]:
         if chunk is None:
             continue
         names = field_types(Wheels) if issubclass(rule.type, Wheels) else {"speed"}
-        before = (chunk.clock_ns <= case.begin_ns) & (chunk.clock_ns >= case.begin_ns - KNOWN_NS)
+        before = (chunk.clock_ns <= case.begin_ns) & (chunk.clock_ns >= case.begin_ns - SPEED_KNOWN_NS)
         for name in names:
             column = chunk.columns.get(name)
             if column is not None and (before & column.valid).any():

@@ -19,10 +19,10 @@ if TYPE_CHECKING:
     from canmap.diagnosis.facts.case_file import CaseFile
 
 AT_REST = 25  # samples in a row by which it is judged how often the last bits vary at rest
-LEAST = 25  # samples of one value
-SEVERAL = 3  # values at rest, and turns from up to down or back between them
-TIMES = 5  # as many as in the longest row of one value at rest
-BEFORE_NS = 3_000 * MS  # what is noticed late began up to that long before
+LEAST_IN_A_ROW = 25  # samples of one value
+SEVERAL_AT_REST = 3  # values at rest, and turns from up to down or back between them
+TIMES_AT_REST = 5  # as many as in the longest row of one value at rest
+BEFORE_BEGIN_NS = 3_000 * MS  # what is noticed late began up to that long before
 
 
 class StoodStill(NamedTuple):
@@ -48,15 +48,15 @@ def stood_still(case: CaseFile) -> StoodStill | None:
         return None
     name, _, clock, angle = told
     first, last = _rows(angle)
-    near = (clock[last] >= case.begin_ns - BEFORE_NS) & (clock[first] <= case.begin_ns)
+    near = (clock[last] >= case.begin_ns - BEFORE_BEGIN_NS) & (clock[first] <= case.begin_ns)
     near &= first >= AT_REST  # else nobody knows since when
     if not near.any():
         return None
     longest = int(np.where(near, last - first + 1, 0).argmax())
     begin, end = int(first[longest]), int(last[longest])
     samples = end - begin + 1
-    usual = _longest_at_rest(angle, begin, end) if samples >= LEAST else None
-    if usual is None or samples < TIMES * usual:
+    usual = _longest_at_rest(angle, begin, end) if samples >= LEAST_IN_A_ROW else None
+    if usual is None or samples < TIMES_AT_REST * usual:
         return None
     return StoodStill(name, int(clock[begin]), int(clock[end]), samples)
 
@@ -83,7 +83,7 @@ def _longest_at_rest(angle: NDArray[np.float64], begin: int, end: int) -> int | 
     values = 1 + np.count_nonzero(np.diff(ordered, axis=1), axis=1)
     step = np.sign(np.diff(rest, axis=1))
     turns = np.count_nonzero(step[:, 1:] * step[:, :-1] < 0, axis=1)
-    if np.median(values) < SEVERAL or np.median(turns) < SEVERAL:
+    if np.median(values) < SEVERAL_AT_REST or np.median(turns) < SEVERAL_AT_REST:
         return None
     longest = row = np.ones(len(rest), np.int64)
     for at in range(1, AT_REST):

@@ -17,8 +17,8 @@ from canmap.signals.promised import ring_of
 if TYPE_CHECKING:
     from canmap.diagnosis.facts.case_file import CaseFile
 
-LEAST = 3  # frames in a row
-EARLY, LATE = 0.6, 1.4  # periods: between those a frame came when it was due
+LEAST_FRAMES = 3  # frames in a row
+IN_TIME_FROM, IN_TIME_TO = 0.6, 1.4  # periods: between those a frame came when it was due
 EVEN = 0.1  # of a period, by which the mean may be off: no frame is missing
 AROUND_NS = 1_000 * MS
 
@@ -52,9 +52,9 @@ def left_out(case: CaseFile, slot: int) -> LeftOut | None:
     clock, places = clock[inside], ring.places(values[inside].astype(np.int64))
     apart = np.diff(clock)
     steps = np.diff(places) % ring.values
-    in_time = (apart > EARLY * period_ns) & (apart < LATE * period_ns)
+    in_time = (apart > IN_TIME_FROM * period_ns) & (apart < IN_TIME_TO * period_ns)
     begin, end = _longest((steps > 1) & in_time)
-    if end - begin < LEAST or abs(apart[begin:end].mean() - period_ns) > EVEN * period_ns:
+    if end - begin < LEAST_FRAMES or abs(apart[begin:end].mean() - period_ns) > EVEN * period_ns:
         return None
     return LeftOut(int(clock[begin + 1]), int(clock[end]), end - begin)
 

@@ -26,14 +26,15 @@ if TYPE_CHECKING:
 HOLE = 1.5  # periods, the least between two frames of a message between which one is missing
 IN_TIME = 0.2  # of a period, by which frames may be off their schedule
 CLEAR_NS = MS // 2  # from the frames around it, for what was due: some recorders stamp several frames at once
-MOST, NEARLY_ALL = 0.85, 0.95  # of all that is missing is so where several senders miss frames
+MOST_TOGETHER, NEARLY_ALL = 0.85, 0.95  # of all that is missing is so where several senders miss frames
 ENOUGH = 1000  # frames that are due in a silence, however long it is
 LEAST_ONCE = 3  # frames, of a moment that is the only one; a longer one is a silence of its own
 ONE_SHORT = 1  # frame that is missing alone, as if the plug had been open for that long only
-LONGEST_NS = 500 * MS  # a plug that is open for longer has come off
+LONGEST_OPEN_NS = 500 * MS  # a plug that is open for longer has come off
 COVERS = 2 / 3  # of the time between two frames of a message: where nothing came, no other was missed alone
 LEAST_ALIKE, ALIKE, ALIKE_OF_FEW = 3, 1.5, 1.25  # the longest of half of them, times the shortest of these
-SPREAD, MANY = 0.45, 6  # standard deviation of the logarithm of all lengths, and of how many it tells
+SPREAD_OF_LENGTHS = 0.45  # standard deviation of the logarithm of all lengths
+MANY = 6  # lengths, of which that tells something
 SELDOM_NS, MOST_OF_FEW = 20 * MS, 0.5  # frames come so seldom: no buffer is full, and many are missed alone
 
 
@@ -79,14 +80,14 @@ def _are_of_a_contact(moments: list[Moment], elsewhere: int, came: NDArray[np.in
     together = [one for one in moments if len(one.senders) > 1]
     missing = sum(one.missing for one in together)
     alone = elsewhere + sum(one.alone for one in moments)
-    if not together or max(one.length_ns for one in moments) > LONGEST_NS:
+    if not together or max(one.length_ns for one in moments) > LONGEST_OPEN_NS:
         return False
     if np.percentile(np.diff(came), 75) > SELDOM_NS:
         return missing >= MOST_OF_FEW * (missing + alone - ONE_SHORT)
-    if missing < MOST * (missing + alone - ONE_SHORT):
+    if missing < MOST_TOGETHER * (missing + alone - ONE_SHORT):
         return False
     lengths_ns = np.sort([one.length_ns for one in together])[::-1]
-    votes = int(np.log(lengths_ns).std() > SPREAD) + int(missing >= NEARLY_ALL * (missing + alone))
+    votes = int(np.log(lengths_ns).std() > SPREAD_OF_LENGTHS) + int(missing >= NEARLY_ALL * (missing + alone))
     if votes == 0 and len(lengths_ns) >= MANY:
         return False
     return votes == 2 or not _are_alike(lengths_ns)

@@ -20,12 +20,12 @@ if TYPE_CHECKING:
 
     from canmap.diagnosis.facts.case_file import CaseFile
 
-TIMES = 1.5  # the current that it took to turn the wheel
-USUAL = 95  # percentile of that current
+TIMES_TURNING = 1.5  # the current that it took to turn the wheel
+TURNING_PERCENTILE = 95  # percentile of that current
 OVER_NS = 250 * MS  # in which a wheel that turns moves
 STANDS = 0.02  # of all that the angle spans: it moved by less in that time
-LEAST = 3  # samples of a current, which come seldom
-BEFORE_NS, AFTER_NS = 3_000 * MS, 2_000 * MS  # what is noticed late began up to that long before
+LEAST_CURRENTS = 3  # samples of a current, which come seldom
+BEFORE_BEGIN_NS, AFTER_BEGIN_NS = 3_000 * MS, 2_000 * MS  # what is noticed late began up to that long before
 
 
 class Strain(NamedTuple):
@@ -62,12 +62,12 @@ def strained(case: CaseFile) -> Strain | None:
         stands = np.abs(now - before) < STANDS * spans
         goes_on = np.abs(np.interp(at_ns + OVER_NS, clock, angle) - now) >= STANDS * spans
         turns = ~stands & goes_on  # neither just begun nor just held
-        near = (at_ns >= case.begin_ns - BEFORE_NS) & (at_ns <= case.begin_ns + AFTER_NS)
-        if np.count_nonzero(turns) < LEAST:
+        near = (at_ns >= case.begin_ns - BEFORE_BEGIN_NS) & (at_ns <= case.begin_ns + AFTER_BEGIN_NS)
+        if np.count_nonzero(turns) < LEAST_CURRENTS:
             continue
-        usual = float(np.percentile(current[turns], USUAL))
-        held = np.flatnonzero(stands & near & (current > TIMES * usual))
-        if len(held) >= LEAST and usual > 0:
+        usual = float(np.percentile(current[turns], TURNING_PERCENTILE))
+        held = np.flatnonzero(stands & near & (current > TIMES_TURNING * usual))
+        if len(held) >= LEAST_CURRENTS and usual > 0:
             place = f"{rule.message.name}.{column.signal.name}"
             return Strain(place, int(at_ns[held[0]]), int(at_ns[held[-1]]), float(current[held].max()))
     return None
@@ -81,7 +81,7 @@ def steering_angle(case: CaseFile) -> tuple[str, str, NDArray[np.int64], NDArray
     for rule, name in _angle_fields(case):
         chunk = case.window.records.get(rule)
         column = chunk.columns.get(name) if chunk is not None else None
-        if chunk is None or column is None or np.count_nonzero(column.valid) < LEAST:
+        if chunk is None or column is None or np.count_nonzero(column.valid) < LEAST_CURRENTS:
             continue
         stamp = next(one for one in case.spec.records if one.name == rule)
         senders = [r.sender for r in case.rules if (r.bus, r.message.name) == (stamp.bus, stamp.stamp)]

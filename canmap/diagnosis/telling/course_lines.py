@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from canmap.diagnosis.facts.case_file import CaseFile
     from canmap.diagnosis.telling.strip import Lane, Strip
 
-WIDEST, NARROWEST, LEAST = 60, 20, 8  # characters for the time: of a page, beside the names, at all
+WIDEST, NARROWEST, LEAST_WIDTH = 60, 20, 8  # characters for the time: of a page, beside the names, at all
 INDENT, BETWEEN = 2, 2
 MOST_NAMED = 8  # lanes of which nothing is drawn
 BEGIN = "|"
@@ -38,7 +38,7 @@ def course_lines(case: CaseFile, width: int) -> Iterator[PageLine]:
     beside = width - margin >= NARROWEST
     if not beside:
         margin = INDENT + BETWEEN
-    strip = strip_of(case, max(min(width - margin, WIDEST), LEAST))
+    strip = strip_of(case, max(min(width - margin, WIDEST), LEAST_WIDTH))
     drawn = [lane for lane in strip.lanes if not lane.is_constant]
     if not drawn and all(lane.is_quiet for lane in strip.lanes):
         return

@@ -10,7 +10,7 @@ from canmap.base.words import first_of, listed, number, plural, times
 from canmap.diagnosis.cause_table import EXCLUDES, Caution, cause_table
 from canmap.diagnosis.facts.evidence import Atom
 from canmap.diagnosis.facts.onset_times import Onset, began, changed
-from canmap.diagnosis.scoring import APART, LEAST, Decision
+from canmap.diagnosis.scoring import APART, LEAST_POINTS, Decision
 from canmap.diagnosis.telling.course_lines import course_lines, lane_names
 from canmap.diagnosis.telling.deciding import deciding_measurement
 from canmap.diagnosis.telling.evidence_words import bus_of, headline, sentence
@@ -30,9 +30,9 @@ if TYPE_CHECKING:
 
 NEAREST = 3  # causes that are told where none is named
 MOST_CHANGES = 4  # of mode and reason
-LEAST_TOLD = 0.1  # points
+LEAST_POINTS_TOLD = 0.1  # points
 AROUND_NS = 1_000_000_000  # in which these are of an episode
-TIMES = len("12.345 to 12.456  ")
+TIMES_WIDTH = len("12.345 to 12.456  ")
 OF_SEVERAL = {"bunched", "two_at_once", "sent_twice"}  # values told of several subjects in one sentence
 FOR_ALL = Caution.BLOCKED  # goes with every check at the vehicle
 HEADS = {
@@ -89,7 +89,8 @@ class EpisodePage:
         yield PageLine(HEADS[judgement.decision], 2, Style.HEADING)
         if judgement.decision is Decision.UNDETERMINED:
             nearest = "This one comes" if len(self._first) == 1 else "These come"
-            said = f"{nearest} nearest; a cause is named with {LEAST:g} points and a lead of {APART:g}."
+            needed = f"{LEAST_POINTS:g} points and a lead of {APART:g}"
+            said = f"{nearest} nearest; a cause is named with {needed}."
             yield PageLine(said if self._first else "No known cause fits what the capture tells.", 4)
         for mark, scored in zip(self._marks, self._first, strict=False):
             measured = "" if scored.cause.scored else "; no simulated fault has measured its weights"
@@ -107,7 +108,7 @@ class EpisodePage:
         if judgement.decision is not Decision.ROOT:
             return ""
         told = {id(one) for one in (*judgement.first, *judgement.follows)}
-        others = [one for one in judgement.ranked if id(one) not in told and one.points >= LEAST_TOLD]
+        others = [one for one in judgement.ranked if id(one) not in told and one.points >= LEAST_POINTS_TOLD]
         if not others:
             return "; no other cause has any"
         name = others[0].cause.key.replace("_", " ")
@@ -125,7 +126,7 @@ class EpisodePage:
         weighs = "; in brackets the points" if any(map(self._tag, chain)) else ""
         yield PageLine(f"What happened{weighs}", 2, Style.HEADING)
         for when, text in told:
-            yield PageLine(text, 4, label=f"{self._times(when, '', ' to '):{TIMES}}")
+            yield PageLine(text, 4, label=f"{self._times(when, '', ' to '):{TIMES_WIDTH}}")
 
     def _further(self) -> Iterator[PageLine]:
         told = {id(one) for one in self._one.chain}

@@ -8,216 +8,186 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canmap.base.words import first_of, number, plural, times
+from canmap.diagnosis.facts.atoms_of_silence import went_on_undescribed
 from canmap.diagnosis.facts.evidence import Atom, Role
 from canmap.diagnosis.facts.onset_times import began
 from canmap.diagnosis.onsets import OnsetKind
 from canmap.diagnosis.telling.amounts import finding_of, shown_amount
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from canmap.diagnosis.facts.case_file import CaseFile
     from canmap.diagnosis.facts.evidence import Evidence
     from canmap.diagnosis.onsets import EpisodeSpan
 
 NAMED = 4  # names that a sentence tells
-# {subject}, {names}, {counters}, {group}, {bus}, {stop}, {amount}, {frames}, {error_frames}, {time} and
-# {since} are filled in.
-SENTENCES: Mapping[tuple[Atom, str], str] = {
-    (Atom.REACH, "one_message"): "{subject} fell silent{time}; its node went on.",
-    (
-        Atom.REACH,
-        "message_or_node",
-    ): "{subject} fell silent{time}; nothing else tells whether its node did too.",
-    (Atom.REACH, "node"): "Every message of {subject} fell silent{time}: {names}.",
-    (Atom.REACH, "supply_group"): "{group} fell silent{time}: {names}.",
-    (Atom.REACH, "bus"): "Bus {bus} as a whole fell silent{time}.",
-    (Atom.REACH, "everything"): "Nothing at all was recorded{time}.",
-    (Atom.REACH, "copy_only"): "Only the gateway's copy fell silent{time}: {subject}; the original went on.",
-    (
-        Atom.REACH,
-        "lower_priorities",
-    ): "Every message of lower priority fell silent{time}, while one of higher priority went on.",
-    (
-        Atom.REACH,
-        "several_nodes",
-    ): "Every message of several nodes that share no supply fell silent{time}: {names}.",
-    (Atom.REACH, "copy_late"): "The gateway passed {subject} on late, by up to {amount}.",
-    (
-        Atom.REACH,
-        "bus_for_moments",
-    ): "For moments of up to {amount} nothing of bus {subject} came; what came next was in time.",
-    (
-        Atom.REACH,
-        "everything_for_moments",
-    ): "For moments of up to {amount} nothing at all came; what came next was in time.",
-    (Atom.REACH, "several"): "Several messages fell silent together{time}: {names}.",
-    (Atom.ORDER, "stop_first"): "The stop chain changed first.",
-    (
-        Atom.ORDER,
-        "silence_first",
-    ): "Something fell silent before the computer took its demands back.",
-    (Atom.ORDER, "withdrawal_first"): "The computer took its demands back before an axis let go.",
-    (
-        Atom.ORDER,
-        "axis_with_withdrawal",
-    ): "An axis let go as soon as the computer had taken its demands back.",
-    (Atom.ORDER, "demand_first"): "The last good demand came before the axis let go.",
-    (Atom.ORDER, "axis_first"): "An axis let go first.",
-    (
-        Atom.COUNTER,
-        "goes_on",
-    ): "After the silence {counters} went on by one: no frame was built meanwhile.",
-    (
-        Atom.COUNTER,
-        "skipped",
-    ): "After the silence {counters} had gone on: frames were built but did not come.",
-    (Atom.COUNTER, "anew"): "After the silence {counters} began anew.",
-    (Atom.COUNTER, "stands"): "The counter of {subject} stood still for {frames}.",
-    (
-        Atom.COUNTER,
-        "leaves_out",
-    ): "The counter of {subject} left out values in {frames} in a row; each came when it was due.",
-    (
-        Atom.REACH,
-        "copy_went_on",
-    ): "The gateway kept passing on {subject}, so the bus itself was alive.",
-    (
-        Atom.REACH,
-        "copy_stopped",
-    ): "The gateway stopped passing on {subject}, so nothing came on the bus itself.",
-    (
-        Atom.COUNTER,
-        "sent_twice",
-    ): "{subject} came twice as often as promised, each frame twice with the same content.",
-    (Atom.COUNTER, "two_at_once"): "{subject} came twice as often as promised, one frame between two others.",
-    (Atom.COUNTER, "holes"): "{frames} did not come: {names}.",
-    (Atom.PHASE, "kept"): "After the silence frames came on the old schedule: the timer had kept running.",
-    (Atom.PHASE, "restarted"): "After the silence frames came on a new schedule: the timer had started anew.",
-    (Atom.PHASE, "back_to_back"): "After the silence frames came back to back: they had been waiting.",
-    (Atom.PHASE, "no_return"): "What fell silent did not come back.",
-    (Atom.BUS, "clean"): "The capture has error frames elsewhere, and none here.",
-    (Atom.BUS, "several_disturbed"): "{error_frames} held up the frames of several senders.",
-    (Atom.BUS, "one_disturbed"): "{error_frames} held up the frames of {subject} alone.",
-    (
-        Atom.BUS,
-        "bursts",
-    ): "{error_frames} came in bursts with pauses of different length, and held up several senders.",
-    (
-        Atom.BUS,
-        "regular_bursts",
-    ): "{error_frames} came in bursts with pauses of one length, in which no known node was silent.",
-    (Atom.BUS, "errors_only"): "{error_frames}, and next to nothing else.",
-    (
-        Atom.BUS,
-        "cut_frames",
-    ): "{error_frames} stood where frames are missing, which were not sent again.",
-    (Atom.BUS, "full"): "Bus {subject} was loaded to {amount}.",
-    (Atom.BUS, "free"): "No bus was loaded to more than {amount}.",
-    (Atom.DEMAND, "on_time"): "Every demand came on time and was in order.",
-    (Atom.DEMAND, "missing"): "The demand {subject} did not come{time}.",
-    (Atom.DEMAND, "missing_long"): "The demand {subject} did not come{time}.",
-    (Atom.DEMAND, "all_missing"): "No demand of the computer came: {names}.",
-    (
-        Atom.DEMAND,
-        "bunched",
-    ): "Later the frames of {subject} came closer together than promised: they had been held up.",
-    (Atom.DEMAND, "counter_refused"): "In {frames} the counter of {subject} did not go on by one.",
-    (Atom.DEMAND, "checksum_refused"): "{frames} of {subject} had a wrong checksum.",
-    (Atom.DEMAND, "out_of_range"): "{subject} was out of its range.",
-    (Atom.DEMAND, "jump_refused"): "{subject} jumped further than the kit takes.",
-    (Atom.DEMAND, "withdrawn"): "The computer took its demands back{since}: {names}.",
-    (Atom.DEMAND, "enabled_too_early"): "{subject}: the enable came before the kit was ready for it.",
-    (Atom.KIT, "let_go"): "Let go: {names}.",
-    (Atom.KIT, "overridden"): "Overridden by the driver: {names}.",
-    (Atom.KIT, "faulted"): "Faulted: {names}.",
-    (Atom.KIT, "stayed_active"): "Stayed active all the time: {names}.",
-    (
-        Atom.KIT,
-        "not_concerned",
-    ): "Stayed active all the time: {names}; nothing of them is on the bus that fell silent.",
-    (Atom.KIT, "began_anew"): "Came back as if just powered on: {names}.",
-    (Atom.KIT, "several_began_anew"): "Several nodes came back as if just powered on: {names}.",
-    (Atom.KIT, "reported_fault"): "The kit reported: {subject}.",
-    (Atom.STOP_CHAIN, "pressed"): "{stop}: pressed.",
-    (Atom.STOP_CHAIN, "released"): "{stop}: not pressed.",
-    (Atom.STOP_CHAIN, "lost"): "{stop}: link lost.",
-    (Atom.STOP_CHAIN, "there"): "{stop}: link there.",
-    (Atom.STOP_CHAIN, "open"): "{stop}: loop open.",
-    (Atom.STOP_CHAIN, "closed"): "{stop}: loop closed.",
-    (Atom.STOP_CHAIN, "cut"): "{stop}: supply cut.",
-    (Atom.STOP_CHAIN, "fed"): "{stop}: supply on.",
-    (Atom.SUPPLY, "dipped"): "{subject} dipped to {amount}.",
-    (Atom.SUPPLY, "steady"): "{subject} was steady at {amount} and above.",
-    (Atom.STRANGERS, "flood"): "Identifier {subject} came {amount} times a second.",
-    (Atom.RECORDER, "stamps_back"): "The stamps of the capture step back by {amount}.",
-    (
-        Atom.RECORDER,
-        "recorded_twice",
-    ): "Frames appear twice in the capture, closer together than a bus can carry them.",
-    (Atom.RECORDER, "to_the_end"): "The silence lasts to the end of what was looked at.",
-    (Atom.PHYSICS, "past_threshold"): "{subject} went past the threshold of its override, up to {amount}.",
-    (
-        Atom.PHYSICS,
-        "varies",
-    ): "{subject} varied as it does under a hand, with a standard deviation of {amount}.",
-    (
-        Atom.PHYSICS,
-        "follows_acceleration",
-    ): "{subject} went against the acceleration of the wheel, as inertia does: they correlate by {amount}.",
-    (Atom.PHYSICS, "constant"): "{subject} hardly varied, with a standard deviation of {amount}.",
-    (Atom.PHYSICS, "apart"): "{subject} disagrees with its second sensor.",
-    (
-        Atom.PHYSICS,
-        "strains",
-    ): "The motor drew {amount} ({subject}) while the angle stood still: more than it took to turn.",
-    (Atom.PHYSICS, "frozen"): "{subject} stood still while what moves it moved.",
-    (
-        Atom.PHYSICS,
-        "last_bits_stood",
-    ): "{subject} was the same to the last bit in {frames} in a row; at rest it never is for so long.",
-    (Atom.PHYSICS, "jumped"): "{subject} jumped faster than it can move.",
-    (Atom.PHYSICS, "at_its_end"): "{subject} went beyond its range.",
-    (Atom.PHYSICS, "not_followed"): "{subject} did not follow its demand.",
-    (
-        Atom.PHYSICS,
-        "yaw_shifted",
-    ): "From here on the yaw rates from the wheels and from the steering angle are {amount} apart.",
-    (
-        Atom.PHYSICS,
-        "yaw_scaled",
-    ): "From here on the yaw rate from the wheels is {amount} times that from the steering angle.",
-    (
-        Atom.PHYSICS,
-        "yaw_other_before",
-    ): "The yaw rates from the wheels and from the steering angle were {amount} apart already before this.",
-    (
-        Atom.PHYSICS,
-        "yaw_not_scaled",
-    ): "The yaw rates from the wheels and from the steering angle stay in proportion, {amount} to 1.",
-    (
-        Atom.PHYSICS,
-        "yaw_one_before",
-    ): "Before this the yaw rates from the wheels and from the steering angle were {amount} to 1.",
-    (Atom.PHYSICS, "yaw_agrees"): "The yaw rates from the wheels and from the steering angle still agree.",
-    (Atom.DESCRIPTION, "message_never_there"): "{subject} is nowhere in the capture.",
-    (Atom.DESCRIPTION, "bus_never_there"): "No message of bus {subject} is in the capture.",
-    (
-        Atom.DESCRIPTION,
-        "others_came",
-    ): "Other identifiers came on the channel of bus {subject}, and none of its own.",
-    (Atom.DESCRIPTION, "swapped"): "The messages of one bus are on the channel of another.",
-    (
-        Atom.DESCRIPTION,
-        "errors_only",
-    ): "Bus {subject} has error frames from the first to the last, and nothing else.",
-    (Atom.DESCRIPTION, "value_otherwise"): "{subject} is not as described, from the first frame to the last.",
-    (
-        Atom.DESCRIPTION,
-        "pace_otherwise",
-    ): "{subject} comes at another pace than described, from the first frame on.",
-    (Atom.DESCRIPTION, "copy_off"): "{subject} is {amount} off its original, from the first frame on.",
+# {subject}, {names}, {counters}, {group}, {bus}, {stop}, {amount}, {frames}, {error_frames}, {time}, {since},
+# {of_what} and {beside} are filled in.
+_SENTENCES_OF: Mapping[Atom, Mapping[str, str]] = {
+    Atom.REACH: {
+        "one_message": "{subject} fell silent{time}; its node went on.",
+        "message_or_node": "{subject} fell silent{time}; nothing else tells whether its node did too.",
+        "node": "Every message of {subject} fell silent{time}: {names}.",
+        "supply_group": "{group} fell silent{time}: {names}.",
+        "bus": "Bus {bus} as a whole fell silent{time}.",
+        "everything": "Nothing{of_what} was recorded{time}{beside}.",
+        "copy_only": "Only the gateway's copy fell silent{time}: {subject}; the original went on.",
+        "lower_priorities": (
+            "Every message of lower priority fell silent{time}, while one of higher priority went on."
+        ),
+        "several_nodes": "Every message of several nodes that share no supply fell silent{time}: {names}.",
+        "copy_late": "The gateway passed {subject} on late, by up to {amount}.",
+        "bus_for_moments": (
+            "For moments of up to {amount} nothing of bus {subject} came; what came next was in time."
+        ),
+        "everything_for_moments": (
+            "For moments of up to {amount} nothing{of_what} came{beside}; what came next was in time."
+        ),
+        "several": "Several messages fell silent together{time}: {names}.",
+        "copy_went_on": "The gateway kept passing on {subject}, so the bus itself was alive.",
+        "copy_stopped": "The gateway stopped passing on {subject}, so nothing came on the bus itself.",
+    },
+    Atom.ORDER: {
+        "stop_first": "The stop chain changed first.",
+        "silence_first": "Something fell silent before the computer took its demands back.",
+        "withdrawal_first": "The computer took its demands back before an axis let go.",
+        "axis_with_withdrawal": "An axis let go as soon as the computer had taken its demands back.",
+        "demand_first": "The last good demand came before the axis let go.",
+        "axis_first": "An axis let go first.",
+    },
+    Atom.COUNTER: {
+        "goes_on": "After the silence {counters} went on by one: no frame was built meanwhile.",
+        "skipped": "After the silence {counters} had gone on: frames were built but did not come.",
+        "anew": "After the silence {counters} began anew.",
+        "stands": "The counter of {subject} stood still for {frames}.",
+        "leaves_out": (
+            "The counter of {subject} left out values in {frames} in a row; each came when it was due."
+        ),
+        "sent_twice": "{subject} came twice as often as promised, each frame twice with the same content.",
+        "two_at_once": "{subject} came twice as often as promised, one frame between two others.",
+        "holes": "{frames} did not come: {names}.",
+    },
+    Atom.PHASE: {
+        "kept": "After the silence frames came on the old schedule: the timer had kept running.",
+        "restarted": "After the silence frames came on a new schedule: the timer had started anew.",
+        "back_to_back": "After the silence frames came back to back: they had been waiting.",
+        "no_return": "What fell silent did not come back.",
+    },
+    Atom.BUS: {
+        "clean": "The capture has error frames elsewhere, and none here.",
+        "several_disturbed": "{error_frames} held up the frames of several senders.",
+        "one_disturbed": "{error_frames} held up the frames of {subject} alone.",
+        "bursts": (
+            "{error_frames} came in bursts with pauses of different length, and held up several senders."
+        ),
+        "regular_bursts": (
+            "{error_frames} came in bursts with pauses of one length, in which no known node was silent."
+        ),
+        "errors_only": "{error_frames}, and next to nothing else.",
+        "cut_frames": "{error_frames} stood where frames are missing, which were not sent again.",
+        "full": "Bus {subject} was loaded to {amount}.",
+        "free": "No bus was loaded to more than {amount}.",
+    },
+    Atom.DEMAND: {
+        "on_time": "Every demand came on time and was in order.",
+        "missing": "The demand {subject} did not come{time}.",
+        "missing_long": "The demand {subject} did not come{time}.",
+        "all_missing": "No demand of the computer came: {names}.",
+        "bunched": "Later the frames of {subject} came closer together than promised: they had been held up.",
+        "counter_refused": "In {frames} the counter of {subject} did not go on by one.",
+        "checksum_refused": "{frames} of {subject} had a wrong checksum.",
+        "out_of_range": "{subject} was out of its range.",
+        "jump_refused": "{subject} jumped further than the kit takes.",
+        "withdrawn": "The computer took its demands back{since}: {names}.",
+        "enabled_too_early": "{subject}: the enable came before the kit was ready for it.",
+    },
+    Atom.KIT: {
+        "let_go": "Let go: {names}.",
+        "overridden": "Overridden by the driver: {names}.",
+        "faulted": "Faulted: {names}.",
+        "stayed_active": "Stayed active all the time: {names}.",
+        "not_concerned": (
+            "Stayed active all the time: {names}; nothing of them is on the bus that fell silent."
+        ),
+        "began_anew": "Came back as if just powered on: {names}.",
+        "several_began_anew": "Several nodes came back as if just powered on: {names}.",
+        "reported_fault": "The kit reported: {subject}.",
+    },
+    Atom.STOP_CHAIN: {
+        "pressed": "{stop}: pressed.",
+        "released": "{stop}: not pressed.",
+        "lost": "{stop}: link lost.",
+        "there": "{stop}: link there.",
+        "open": "{stop}: loop open.",
+        "closed": "{stop}: loop closed.",
+        "cut": "{stop}: supply cut.",
+        "fed": "{stop}: supply on.",
+    },
+    Atom.SUPPLY: {
+        "dipped": "{subject} dipped to {amount}.",
+        "steady": "{subject} was steady at {amount} and above.",
+    },
+    Atom.STRANGERS: {
+        "flood": "Identifier {subject} came {amount} times a second.",
+    },
+    Atom.RECORDER: {
+        "stamps_back": "The stamps of the capture step back by {amount}.",
+        "recorded_twice": "Frames appear twice in the capture, closer together than a bus can carry them.",
+        "to_the_end": "The silence lasts to the end of what was looked at.",
+    },
+    Atom.PHYSICS: {
+        "past_threshold": "{subject} went past the threshold of its override, up to {amount}.",
+        "varies": "{subject} varied as it does under a hand, with a standard deviation of {amount}.",
+        "follows_acceleration": (
+            "{subject} went against the acceleration of the wheel, as inertia does: "
+            "they correlate by {amount}."
+        ),
+        "constant": "{subject} hardly varied, with a standard deviation of {amount}.",
+        "apart": "{subject} disagrees with its second sensor.",
+        "strains": (
+            "The motor drew {amount} ({subject}) while the angle stood still: more than it took to turn."
+        ),
+        "frozen": "{subject} stood still while what moves it moved.",
+        "last_bits_stood": (
+            "{subject} was the same to the last bit in {frames} in a row; at rest it never is for so long."
+        ),
+        "jumped": "{subject} jumped faster than it can move.",
+        "at_its_end": "{subject} went beyond its range.",
+        "not_followed": "{subject} did not follow its demand.",
+        "yaw_shifted": (
+            "From here on the yaw rates from the wheels and from the steering angle are {amount} apart."
+        ),
+        "yaw_scaled": (
+            "From here on the yaw rate from the wheels is {amount} times that from the steering angle."
+        ),
+        "yaw_other_before": (
+            "The yaw rates from the wheels and from the steering angle were {amount} apart already "
+            "before this."
+        ),
+        "yaw_not_scaled": (
+            "The yaw rates from the wheels and from the steering angle stay in proportion, {amount} to 1."
+        ),
+        "yaw_one_before": (
+            "Before this the yaw rates from the wheels and from the steering angle were {amount} to 1."
+        ),
+        "yaw_agrees": "The yaw rates from the wheels and from the steering angle still agree.",
+    },
+    Atom.DESCRIPTION: {
+        "message_never_there": "{subject} is nowhere in the capture.",
+        "bus_never_there": "No message of bus {subject} is in the capture.",
+        "others_came": "Other identifiers came on the channel of bus {subject}, and none of its own.",
+        "swapped": "The messages of one bus are on the channel of another.",
+        "errors_only": "Bus {subject} has error frames from the first to the last, and nothing else.",
+        "value_otherwise": "{subject} is not as described, from the first frame to the last.",
+        "pace_otherwise": "{subject} comes at another pace than described, from the first frame on.",
+        "copy_off": "{subject} is {amount} off its original, from the first frame on.",
+    },
 }
+SENTENCES = {
+    (atom, value): said for atom, of_atom in _SENTENCES_OF.items() for value, said in of_atom.items()
+}
+OF_ALL = {"everything", "everything_for_moments"}
 ONSETS = {
     OnsetKind.LEFT_ACTIVE: "an axis let go",
     OnsetKind.HANDED_BACK: "the computer handed an axis back",
@@ -236,6 +206,7 @@ def sentence(one: Evidence, case: CaseFile, *, si: bool = False) -> str:
     if (finding := finding_of(one, case)) is not None:
         return finding.told(si=si)  # which tells figure and limit
     amount, count = shown_amount(one, case, si=si), round(one.amount or 0)
+    of_what, beside = _of_channels(one, case) if one.value in OF_ALL else ("", "")
     return SENTENCES[one.atom, one.value].format(
         subject=_subject(one, case),
         names=first_of(one.names, NAMED) if one.names else "",
@@ -248,7 +219,23 @@ def sentence(one: Evidence, case: CaseFile, *, si: bool = False) -> str:
         error_frames=times(count, "error frame"),
         time=_time(one, amount, case),
         since=_since_feedback(one, case) if one.value == "withdrawn" else "",
+        of_what=of_what,
+        beside=beside,
     )
+
+
+def _of_channels(one: Evidence, case: CaseFile) -> tuple[str, str]:
+    """Of what nothing was recorded, and which channels went on that the spec does not describe."""
+    others = went_on_undescribed(one, case)
+    if not others:
+        return " at all", ""
+    described = sorted({bus.channel for bus in case.spec.buses.values()})
+    which = f"{_channels(others)}, which the spec does not describe,"
+    return f" of {_channels(described)}", f", while {which} went on"
+
+
+def _channels(names: Sequence[str]) -> str:
+    return f"{plural(len(names), 'channel')} {first_of(names, NAMED)}"
 
 
 def _time(one: Evidence, amount: str, case: CaseFile) -> str:

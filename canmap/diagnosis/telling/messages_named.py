@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from canmap.diagnosis.facts.evidence import Evidence
     from canmap.mapping.model import MessageRule
 
-MOST = 8  # messages of which it is said
+MOST_DESCRIBED = 8  # messages of which it is said
 
 
 def names_in(evidence: Sequence[Evidence]) -> Iterator[str]:
@@ -34,12 +34,12 @@ def messages_named(names: Collection[str], case: CaseFile) -> Iterator[PageLine]
         return
     yield PageLine("")
     yield PageLine("Messages named above, and the records that they give", style=Style.HEADING)
-    widest = max(len(rule.message.name) for rule in rules[:MOST])
-    for rule in rules[:MOST]:
+    widest = max(len(rule.message.name) for rule in rules[:MOST_DESCRIBED])
+    for rule in rules[:MOST_DESCRIBED]:
         yield PageLine(_about(rule, case), 2, label=f"{rule.message.name:{widest}}  ")
-    if len(rules) > MOST:
-        more = [rule.message.name for rule in rules[MOST:]]
-        yield PageLine(f"and {first_of(more, MOST)}", 2)
+    if len(rules) > MOST_DESCRIBED:
+        more = [rule.message.name for rule in rules[MOST_DESCRIBED:]]
+        yield PageLine(f"and {first_of(more, MOST_DESCRIBED)}", 2)
 
 
 def _about(rule: MessageRule, case: CaseFile) -> str:

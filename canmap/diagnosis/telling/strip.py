@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from canmap.diagnosis.facts.case_file import CaseFile
 
-BEFORE_NS, LEAST_NS, LONGEST_NS = 300 * MS, 1_200 * MS, 6_000 * MS
+AROUND_EPISODE_NS, LEAST_SPAN_NS, LONGEST_SPAN_NS = 300 * MS, 1_200 * MS, 6_000 * MS
 GOOD, SILENT_MARK, BAD, TAKEN_BACK, NOT_KNOWN = "=", ".", "x", "t", "?"
 MOST_MESSAGES = 6
 MARKS = {
@@ -83,8 +83,8 @@ class Strip(NamedTuple):
 
 def strip_of(case: CaseFile, width: int) -> Strip:
     """Return the course of an episode in `width` characters."""
-    from_ns = max(case.begin_ns - BEFORE_NS, case.window.from_ns, case.result.capture.start_ns)
-    span_ns = min(max(case.end_ns + BEFORE_NS - from_ns, LEAST_NS), LONGEST_NS)
+    from_ns = max(case.begin_ns - AROUND_EPISODE_NS, case.window.from_ns, case.result.capture.start_ns)
+    span_ns = min(max(case.end_ns + AROUND_EPISODE_NS - from_ns, LEAST_SPAN_NS), LONGEST_SPAN_NS)
     to_ns = min(from_ns + span_ns, case.window.to_ns)
     edges = np.linspace(from_ns, to_ns, width + 1)
     lanes = [

@@ -18,6 +18,7 @@ from canmap.frames.batches import FIRST_YEAR, LATEST_YEAR
 from canmap.frames.binary.blfobjects import chunk_of
 from canmap.frames.binary.blfwalk import MOST_OBJECT, SIGNATURE, Walk
 from canmap.frames.binary.gather import BadObjects
+from canmap.frames.capture_formats import BLF_MAGIC
 from canmap.frames.content import DAMAGE, MOST_GROWTH, is_too_much, packed_bytes, read_up_to
 from canmap.frames.unread import cut_short, damaged, stopped
 
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
     from canmap.frames.chunks import FrameChunk
     from canmap.frames.unread import Unread
 
-MAGIC = b"LOGG"
 FILE_HEADER = struct.Struct("<4sL8BQQLL8H8H")
 OBJECT_HEADER = struct.Struct("<4sHHLL")  # signature, header size, header version, size, kind
 CONTAINER_HEADER = struct.Struct("<H6xL4x")  # method, size of the content
@@ -70,7 +70,7 @@ def read_blf(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
 
 def _header(name: str, stream: BufferedIOBase) -> _Header:
     data = stream.read(FILE_HEADER.size)
-    if len(data) < FILE_HEADER.size or not data.startswith(MAGIC):
+    if len(data) < FILE_HEADER.size or not data.startswith(BLF_MAGIC):
         raise CaptureError(f"{name}: this is not a BLF capture, or only the start of one; check the file.")
     fields = FILE_HEADER.unpack(data)
     size, file_size, objects = fields[1], fields[10], fields[12]

@@ -14,6 +14,8 @@ import struct
 from typing import TYPE_CHECKING, BinaryIO, NamedTuple
 
 from canmap.base.errors import readable
+from canmap.frames.binary.mdf_layout import CHANNEL_GROUP, HEADER, HEADER_PLACE, LINK, MASTER, TIME
+from canmap.frames.capture_formats import MDF_UNFINISHED
 from canmap.frames.content import MOST_GROWTH, is_too_much
 from canmap.frames.unread import cut_short, stopped
 
@@ -22,9 +24,6 @@ if TYPE_CHECKING:
 
     from canmap.frames.unread import Unread
 
-FINISHED, UNFINISHED = b"MDF     ", b"UnFinMF "  # how a file begins, by whether the recorder closed it
-HEADER = struct.Struct("<4s4xQQ")  # id, length, number of links
-HEADER_PLACE = 64
 MOST_LINKS = 1 << 20
 LONGEST_TEXT = 4096
 LARGEST_RECORD = 1 << 20
@@ -34,12 +33,9 @@ UNCOUNTED, UNSIZED, UNLISTED, UNPLACED = 0x01, 0x04, 0x10, 0x40
 LINEAR = 1  # a conversion
 VALUES_FLAG = 0x01  # of a group: its records are values of variable length, each after its length
 COLUMN_FLAG = 0x08  # of a group: its time is kept in another one
-MASTER = 2  # a channel that tells the time, or what else the records are ordered by
-TIME = 1  # what a master may tell
 
 _HEADER_DATA = struct.Struct("<Q")  # start in ns
 _DATA_GROUP = struct.Struct("<B")  # bytes of a record's id
-_CHANNEL_GROUP = struct.Struct("<QQHHxxxxII")  # id, records, flags, separator, bytes of data, of validity
 _CHANNEL = struct.Struct("<BBBBIII")  # kind, what it tells, data type, bit, byte, bits, flags
 _CONVERSION = struct.Struct("<BxHHHdd")  # kind, flags, references, values, least, most
 
@@ -90,7 +86,7 @@ class MdfBlocks:
         self._taken: set[int] = set()
         self._unpacked = 0
         self.size = file.seek(0, 2)
-        self.lacks = int.from_bytes(self.read(60, 2), "little") if self.read(0, 8) == UNFINISHED else 0
+        self.lacks = int.from_bytes(self.read(60, 2), "little") if self.read(0, 8) == MDF_UNFINISHED else 0
 
     def read(self, place: int, size: int) -> bytes:
         """Return bytes of the file; fewer where it ends."""
@@ -111,10 +107,10 @@ class MdfBlocks:
         kind, length, count = HEADER.unpack(header)
         if kind not in kinds:
             raise DamagedError(f"no {_named(*kinds)} block at byte {place:,}")
-        start = place + HEADER.size + 8 * count
+        start = place + HEADER.size + LINK * count
         if count > MOST_LINKS or start > self.size:
             raise DamagedError(f"the block at byte {place:,} claims {count:,} links")
-        links = struct.unpack(f"<{count}Q", self.read(place + HEADER.size, 8 * count))
+        links = struct.unpack(f"<{count}Q", self.read(place + HEADER.size, LINK * count))
         return MdfBlock(kind, links, start, place + length)
 
     def take(self, place: int, *kinds: bytes) -> MdfBlock:
@@ -222,7 +218,7 @@ def data_groups(blocks: MdfBlocks) -> tuple[int, list[DataGroup]]:
 
 
 def _group(blocks: MdfBlocks, place: int, block: MdfBlock) -> RecordGroup:
-    record_id, records, flags, _, data_size, validity_size = blocks.fields(block, _CHANNEL_GROUP)
+    record_id, records, flags, _, data_size, validity_size = blocks.fields(block, CHANNEL_GROUP)
     size = data_size + validity_size
     is_values = bool(flags & VALUES_FLAG)
     if not is_values and size > LARGEST_RECORD:

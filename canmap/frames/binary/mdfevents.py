@@ -13,6 +13,7 @@ import numpy as np
 
 from canmap.frames.batches import LATEST_NS, NS, UNNAMED_CHANNEL
 from canmap.frames.binary.gather import LENGTH_OF_CODE, payload_within
+from canmap.frames.binary.mdf_layout import EVENTS
 from canmap.frames.binary.mdfblocks import Channel, DamagedError, RecordGroup
 from canmap.frames.chunks import (
     CLASSIC_WIDTH,
@@ -26,20 +27,15 @@ from canmap.frames.chunks import (
     FrameKind,
     widen,
 )
+from canmap.frames.row import EXTENDED_LIMIT
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-EVENTS = {
-    "CAN_DataFrame": FrameKind.DATA,
-    "CAN_RemoteFrame": FrameKind.REMOTE,
-    "CAN_ErrorFrame": FrameKind.ERROR,
-}
 BIG_ENDIAN, SIGNED, FLOATS = (1, 3, 5), (2, 3), (4, 5)  # data types
 VARIABLE = 1  # a channel whose values lie apart from the records, which tell where
 FIRST_TEXT = 6  # the data types from here on are no numbers
 WORD_BITS = 64
-_IDENTIFIER = 0x1FFFFFFF
 _SLACK = 1e-9  # by how much of itself a step of a clock in whole ns may be off, for it is a float
 
 
@@ -79,7 +75,7 @@ class Events(NamedTuple):
             channels=channels,
             t_ns=t_ns,
             channel=channel,
-            can_id=(stated.number("ID") & _IDENTIFIER).astype(np.uint32),
+            can_id=(stated.number("ID") & EXTENDED_LIMIT).astype(np.uint32),
             extended=stated.is_set("IDE") & np.bool_(not is_error),
             kind=np.full(count, kind, np.uint8),
             flags=stated.flags() & np.uint8(0xFF ^ FLAG_FD if is_error else 0xFF),

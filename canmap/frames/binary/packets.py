@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from canmap.frames.binary.gather import BadObjects, payload_within, records_at, sifted
+from canmap.frames.binary.packet_layout import ERROR_STATE, IS_FD, RATE_SWITCH
 from canmap.frames.chunks import FLAG_BIT_RATE_SWITCH, FLAG_ERROR_PASSIVE, FLAG_FD, FrameChunk, FrameKind
+from canmap.frames.row import ERROR_BIT, EXTENDED_BIT, EXTENDED_LIMIT, REMOTE_BIT
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-LINK_TYPE = 227
 HEAD = 8  # bytes before the payload
 LONGEST = 72
 MOST_PACKET = 1 << 18  # bytes; what claims more is damaged
@@ -24,8 +25,6 @@ MOST_PACKET = 1 << 18  # bytes; what claims more is damaged
 _PACKET = np.dtype(
     [("word", ">u4"), ("length", "u1"), ("fd", "u1"), ("reserved", "u1", 2), ("data", "u1", 64)]
 )
-_EXTENDED, _REMOTE, _ERROR, _IDENTIFIER = 0x80000000, 0x40000000, 0x20000000, 0x1FFFFFFF
-_IS_FD, _RATE_SWITCH, _ERROR_STATE = 0x04, 0x01, 0x02
 _IS_XL = 0x80  # bit of the length byte
 
 
@@ -66,10 +65,10 @@ def chunk_of(
     start, size, t_ns, channel, flags, number = packets
     records = records_at(data, start, _PACKET)
     stated, word = records["length"], records["word"]
-    remote = (word & _REMOTE) != 0
+    remote = (word & REMOTE_BIT) != 0
     # Old writers do not set the bit: a packet of an FD frame's size is one then.
-    is_fd = ((records["fd"] & _IS_FD) != 0) | ((size == LONGEST) & (stated & _IS_XL == 0))
-    kind = np.where((word & _ERROR) != 0, FrameKind.ERROR, np.where(remote, FrameKind.REMOTE, 0))
+    is_fd = ((records["fd"] & IS_FD) != 0) | ((size == LONGEST) & (stated & _IS_XL == 0))
+    kind = np.where((word & ERROR_BIT) != 0, FrameKind.ERROR, np.where(remote, FrameKind.REMOTE, 0))
     short, is_xl = size < HEAD, (stated & _IS_XL) != 0
     cut = ~short & ~is_xl & ~remote & (size < HEAD + stated)
     for wrong, reason in (
@@ -79,15 +78,15 @@ def chunk_of(
     ):
         bad.add_all(number[wrong], reason)
     kept = ~(short | is_xl | cut)
-    extra = np.where((records["fd"] & _RATE_SWITCH) != 0, FLAG_BIT_RATE_SWITCH, 0)
-    extra |= np.where((records["fd"] & _ERROR_STATE) != 0, FLAG_ERROR_PASSIVE, 0)
+    extra = np.where((records["fd"] & RATE_SWITCH) != 0, FLAG_BIT_RATE_SWITCH, 0)
+    extra |= np.where((records["fd"] & ERROR_STATE) != 0, FLAG_ERROR_PASSIVE, 0)
     flags = flags | np.where(is_fd, extra | FLAG_FD, 0)
     chunk = FrameChunk(
         channels=channels,
         t_ns=t_ns,
         channel=channel.astype(np.uint8),
-        can_id=(word & _IDENTIFIER).astype(np.uint32),
-        extended=((word & _EXTENDED) != 0) & (kind != FrameKind.ERROR),
+        can_id=(word & EXTENDED_LIMIT).astype(np.uint32),
+        extended=((word & EXTENDED_BIT) != 0) & (kind != FrameKind.ERROR),
         kind=kind.astype(np.uint8),
         flags=flags.astype(np.uint8),
         length=stated.copy(),

@@ -15,8 +15,10 @@ import numpy as np
 from canmap.base.errors import CaptureError
 from canmap.frames.batches import NS, UNNAMED_CHANNEL
 from canmap.frames.binary.gather import BadObjects, followed, records_at
-from canmap.frames.binary.packets import LINK_TYPE, MOST_PACKET, Packets, chunk_of, joined
-from canmap.frames.binary.pcapng import PCAPNG_MAGIC, PacketBlocks
+from canmap.frames.binary.packet_layout import LINK_TYPE
+from canmap.frames.binary.packets import MOST_PACKET, Packets, chunk_of, joined
+from canmap.frames.binary.pcapng import PacketBlocks
+from canmap.frames.capture_formats import PCAP_MAGICS, PCAPNG_MAGIC
 from canmap.frames.content import read_up_to
 from canmap.frames.unread import cut_short, stopped
 
@@ -33,14 +35,6 @@ BUFFER = 1 << 20  # bytes that become one chunk
 FILE_HEADER = 24
 RECORD_HEADER = 16
 WORD = 4
-# First four bytes: byte order, and ns of one step of the fraction.
-_MAGICS = {
-    b"\xa1\xb2\xc3\xd4": (">", 1000),
-    b"\xd4\xc3\xb2\xa1": ("<", 1000),
-    b"\xa1\xb2\x3c\x4d": (">", 1),
-    b"\x4d\x3c\xb2\xa1": ("<", 1),
-}
-PCAP_MAGICS = (*_MAGICS, PCAPNG_MAGIC)
 
 
 def read_pcap(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
@@ -71,11 +65,11 @@ def read_pcap(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
 def _walker(name: str, data: bytes) -> _Records | PacketBlocks:
     if data.startswith(PCAPNG_MAGIC):
         return PacketBlocks()
-    if data[:4] not in _MAGICS or len(data) < FILE_HEADER:
+    if data[:4] not in PCAP_MAGICS or len(data) < FILE_HEADER:
         raise CaptureError(
             f"{name}: this is not a packet capture, or only the beginning of one; check the file."
         )
-    order, step_ns = _MAGICS[data[:4]]
+    order, step_ns = PCAP_MAGICS[data[:4]]
     (link_type,) = struct.unpack_from(order + "I", data, 20)
     if link_type & 0xFFFF != LINK_TYPE:
         raise CaptureError(

@@ -15,7 +15,21 @@ import numpy as np
 
 from canmap.frames.batches import LATEST_NS, NS
 from canmap.frames.binary.gather import BadObjects, followed, records_at
-from canmap.frames.binary.packets import LINK_TYPE, MOST_PACKET, Packets, joined
+from canmap.frames.binary.packet_layout import (
+    BYTE_ORDER,
+    INTERFACE,
+    LINK_TYPE,
+    OLD_PACKET,
+    OPTION_FLAGS,
+    OPTION_NAME,
+    OPTION_OFFSET,
+    OPTION_RESOLUTION,
+    OPTIONS_END,
+    PACKET,
+    SECTION,
+    SIMPLE_PACKET,
+)
+from canmap.frames.binary.packets import MOST_PACKET, Packets, joined
 from canmap.frames.chunks import FLAG_RECEIVED, FLAG_SENT
 from canmap.frames.source import MOST_CHANNELS
 from canmap.frames.unread import stopped
@@ -25,13 +39,10 @@ if TYPE_CHECKING:
 
     from canmap.frames.unread import Unread
 
-PCAPNG_MAGIC = b"\x0a\x0d\x0d\x0a"  # a section header, the same in both byte orders
-_SECTION, _INTERFACE, _OLD_PACKET, _SIMPLE_PACKET, _PACKET = 0x0A0D0D0A, 1, 2, 3, 6
-_BYTE_ORDERS = {b"\x1a\x2b\x3c\x4d": ">", b"\x4d\x3c\x2b\x1a": "<"}
+_BYTE_ORDERS = {struct.pack(f"{order}I", BYTE_ORDER): order for order in "<>"}
 _MOST_BLOCK = 4 * MOST_PACKET  # bytes; options may be long
-_OPTION_NAME, _OPTION_RESOLUTION, _OPTION_OFFSET, _OPTION_FLAGS = 2, 9, 14, 2
 _MICROSECONDS = 6  # the resolution where none is stated: 10^-6 s
-_DIRECTIONS = np.array([0, FLAG_RECEIVED, FLAG_SENT, 0])
+_DIRECTIONS = np.array([0, FLAG_RECEIVED, FLAG_SENT, 0])  # by RECEIVED and SENT
 _WORD = 4  # bytes; blocks are of whole words
 _LEAST_BLOCK = 12  # bytes
 _PACKET_AT, _AROUND_PACKET = 28, 32  # where in its block the packet is, and the bytes that are not the packet
@@ -86,18 +97,18 @@ class PacketBlocks:
     def _described_by(self, data: bytes, position: int) -> int:
         """Take in what a block describes, if anything; return its size, 0 if it cannot be read."""
         kind, size = struct.unpack_from(self._order + "2I", data, position)
-        if kind == _SECTION:
+        if kind == SECTION:
             size = self._section(data, position)
         if size < _LEAST_BLOCK or size % _WORD or size > _MOST_BLOCK:
             self.stopped = stopped(f"a block claims {size:,} bytes, so nothing can be read from here on")
-        elif kind in {_SECTION, _INTERFACE} and self._described == _MOST_DESCRIBED:
+        elif kind in {SECTION, INTERFACE} and self._described == _MOST_DESCRIBED:
             self.stopped = stopped(
                 f"more than {_MOST_DESCRIBED:,} interfaces are described: too many for a capture"
             )
         elif position + size <= len(data):
-            if kind == _INTERFACE:
+            if kind == INTERFACE:
                 self._add_interface(data, position, size)
-            self._described += kind in {_SECTION, _INTERFACE}
+            self._described += kind in {SECTION, INTERFACE}
             return 0 if self.stopped else int(size)
         return 0
 
@@ -117,7 +128,7 @@ class PacketBlocks:
             if position + 4 > end:
                 break
             code, size = struct.unpack_from(self._order + "2H", data, position)
-            if code == 0 or position + 4 + size > end:
+            if code == OPTIONS_END or position + 4 + size > end:
                 break
             found.setdefault(code, data[position + 4 : position + 4 + size])
             position += 4 + (size + 3) // 4 * 4
@@ -131,13 +142,13 @@ class PacketBlocks:
             return
         (link_type,) = struct.unpack_from(self._order + "H", data, position + 8)
         options = self._options(data, position + 16, position + size - 4)
-        resolution = (options.get(_OPTION_RESOLUTION) or bytes([_MICROSECONDS]))[0]
+        resolution = (options.get(OPTION_RESOLUTION) or bytes([_MICROSECONDS]))[0]
         exponent = resolution & 0x7F
         per_second = 2 ** min(exponent, 63) if resolution & 0x80 else 10 ** min(exponent, 18)
-        offset = options.get(_OPTION_OFFSET, b"")
+        offset = options.get(OPTION_OFFSET, b"")
         seconds = struct.unpack(self._order + "q", offset)[0] if len(offset) == 8 else 0
         self.has_others |= link_type != LINK_TYPE
-        channel = self._channel(options.get(_OPTION_NAME, b"")) if link_type == LINK_TYPE else -1
+        channel = self._channel(options.get(OPTION_NAME, b"")) if link_type == LINK_TYPE else -1
         if abs(seconds) > _MOST_OFFSET_S:
             seconds = 2 * _MOST_SECONDS  # so that no stamp can be known
         one = np.array([(channel, per_second, seconds)], _INTERFACE_COLUMNS)
@@ -160,14 +171,14 @@ class PacketBlocks:
             return joined([])
         stated = records_at(data, starts, _block(self._order))
         kind = stated["kind"]
-        is_packet = (kind == _PACKET) | (kind == _OLD_PACKET) | (kind == _SIMPLE_PACKET)
+        is_packet = (kind == PACKET) | (kind == OLD_PACKET) | (kind == SIMPLE_PACKET)
         if not is_packet.all():
             starts, stated = starts[is_packet], stated[is_packet]
         if not len(starts):
             return joined([])
         number = self.number + 1 + np.arange(len(starts))
         self.number += len(starts)
-        named = np.where(stated["kind"] == _OLD_PACKET, stated["old_interface"], stated["interface"])
+        named = np.where(stated["kind"] == OLD_PACKET, stated["old_interface"], stated["interface"])
         described = len(self._interfaces) - 1
         interface = self._interfaces[np.minimum(named, described)]
         size, captured = stated["size"].astype(np.int64), stated["captured"].astype(np.int64)
@@ -175,7 +186,7 @@ class PacketBlocks:
         first_is_can = self._interfaces["channel"][0] >= 0
         left = np.ones(len(starts), np.bool_)
         for wrong, reason in (
-            (stated["kind"] == _SIMPLE_PACKET, "the packet has no stamp" if first_is_can else ""),
+            (stated["kind"] == SIMPLE_PACKET, "the packet has no stamp" if first_is_can else ""),
             (size < _AROUND_PACKET, "the packet's block is too short"),
             (named >= described, "the packet names an interface that was not described"),
             (interface["channel"] < 0, ""),  # of another link type: nothing is wrong with it
@@ -198,11 +209,11 @@ class PacketBlocks:
             if not len(rows):
                 break
             stated = records_at(data, place[rows], _option(self._order))
-            is_flags = stated["code"] == _OPTION_FLAGS
+            is_flags = stated["code"] == OPTION_FLAGS
             is_direction = is_flags & (stated["size"] == 4)
             flags[rows[is_direction]] = _DIRECTIONS[stated["value"][is_direction] & 3]
             place[rows] += 4 + (stated["size"].astype(np.int64) + 3) // 4 * 4
-            rows = rows[~is_flags & (stated["code"] != 0) & (place[rows] + 8 <= end[rows])]
+            rows = rows[~is_flags & (stated["code"] != OPTIONS_END) & (place[rows] + 8 <= end[rows])]
         return flags
 
 
@@ -230,7 +241,7 @@ def _following(data: bytes, order: str) -> NDArray[np.int64]:
     words = np.frombuffer(data, order + "u4", count + 1).astype(np.uint32)
     kind, size = words[:-1], words[1:]
     following = np.arange(count) + size // np.uint32(_WORD)
-    is_last = (kind == _SECTION) | (kind == _INTERFACE)
+    is_last = (kind == SECTION) | (kind == INTERFACE)
     is_last |= (size < _LEAST_BLOCK) | (size > _MOST_BLOCK) | (size & np.uint32(_WORD - 1) != 0)
     following[is_last] = count
     return following

@@ -20,6 +20,7 @@ from canmap.base.errors import CaptureError, library_reason
 from canmap.frames.batches import LATEST_NS, NS, ROWS, UNNAMED_CHANNEL, Batch
 from canmap.frames.binary.gather import sifted
 from canmap.frames.binary.wholefile import whole_file
+from canmap.frames.capture_formats import SQLITE_COLUMNS, SQLITE_TABLE
 from canmap.frames.chunks import CLASSIC_WIDTH, FD_WIDTH, FLAG_FD, FrameChunk, FrameKind, join
 from canmap.frames.row import UnreadableError
 from canmap.frames.source import MOST_BAD_LINES
@@ -32,8 +33,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-TABLE = "messages"
-COLUMNS = "ts, arbitration_id, extended, remote, error, dlc, data"
 COARSE_FROM_S = 1e6  # stamps from here on are rounded to us, smaller ones to ns
 LARGEST_SCHEMA = 1 << 16  # bytes of what describes a table
 LARGEST_ROW = 1 << 12  # bytes; rows may share what they are made of, so that they may be more than the file
@@ -100,9 +99,11 @@ def _rows(name: str, database: sqlite3.Connection, budget: _Budget) -> Iterator[
     for pragma in ("trusted_schema = OFF", "cell_size_check = ON", "mmap_size = 0"):
         database.execute(f"PRAGMA {pragma}")
     if not _is_plain(database):
-        raise CaptureError(f"{name}: the SQLite file has no table {TABLE}; give one that a recorder wrote.")
+        raise CaptureError(
+            f"{name}: the SQLite file has no table {SQLITE_TABLE}; give one that a recorder wrote."
+        )
     database.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_ROW)
-    cursor = database.execute(f"SELECT {COLUMNS} FROM {TABLE} ORDER BY rowid")
+    cursor = database.execute(f"SELECT {', '.join(SQLITE_COLUMNS)} FROM {SQLITE_TABLE} ORDER BY rowid")
     while rows := cursor.fetchmany(ROWS):
         budget.renew()
         yield rows
@@ -114,13 +115,13 @@ def _is_plain(database: sqlite3.Connection) -> bool:
     The library itself tells what it took the schema for: neither a view, nor a virtual table (both have no
     root page), and no column that is hidden or generated.
     """
-    root = database.execute("SELECT rootpage FROM sqlite_master WHERE name = ?", (TABLE,)).fetchone()
+    root = database.execute("SELECT rootpage FROM sqlite_master WHERE name = ?", (SQLITE_TABLE,)).fetchone()
     if root is None or not root[0]:
         return False
     types = {
-        row[2] for row in database.execute("PRAGMA table_list") if row[:2] == ("main", TABLE)
+        row[2] for row in database.execute("PRAGMA table_list") if row[:2] == ("main", SQLITE_TABLE)
     }  # from SQLite 3.37 on
-    hidden = [row[6] for row in database.execute(f"PRAGMA table_xinfo({TABLE})")]
+    hidden = [row[6] for row in database.execute(f"PRAGMA table_xinfo({SQLITE_TABLE})")]
     return types <= {"table"} and bool(hidden) and not any(hidden)
 
 

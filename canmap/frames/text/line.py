@@ -21,13 +21,20 @@ from canmap.frames.chunks import (
     FLAG_SENT,
     FrameKind,
 )
-from canmap.frames.row import EXTENDED_LIMIT, STANDARD_LIMIT, Row, UnreadableError
+from canmap.frames.row import (
+    ERROR_BIT,
+    EXTENDED_BIT,
+    EXTENDED_LIMIT,
+    REMOTE_BIT,
+    STANDARD_LIMIT,
+    Row,
+    UnreadableError,
+)
 
 LONGEST_LINE = 64 * 1024
 LATEST_SECOND = 9_223_372_035  # one whole second below the end of int64 nanoseconds
 
-ERROR_BIT = 0x20000000
-FOREIGN_BITS = 0xC0000000  # flag bits of the identifier word that no text log writes
+FOREIGN_BITS = EXTENDED_BIT | REMOTE_BIT  # those of the identifier word that no text log writes
 
 _BLANK = re.compile(r"[ \t]+")
 _STAMP = re.compile(r"\(([0-9]{1,10})\.([0-9]{1,9})\)")

@@ -16,9 +16,9 @@ import numpy as np
 
 from canmap.base.dataclass import dataclass
 from canmap.frames.chunks import CLASSIC_WIDTH, FD_LENGTHS, FD_WIDTH
-from canmap.frames.row import EXTENDED_LIMIT, STANDARD_LIMIT
+from canmap.frames.row import ERROR_BIT, EXTENDED_LIMIT, STANDARD_LIMIT
 from canmap.frames.text.digits import WORD, Rows, decimal, gather, hexadecimal_bytes, hexadecimal_number
-from canmap.frames.text.line import ERROR_BIT, LATEST_SECOND, channel_name
+from canmap.frames.text.line import LATEST_SECOND, channel_name
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -9,17 +9,30 @@ import contextlib
 import errno
 import fcntl
 import os
+import shlex
 import stat
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from canmap.base.errors import OutputError
+from canmap.outputs.bags.bag_names import PART
 from canmap.outputs.files import failures_named, is_direct, open_direct
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-PART = ".part"
+_left: dict[str, str] = {}  # parts that this process leaves, and the names that they were to take
+
+
+def left_behind() -> list[str]:
+    """Return what is to be said of the parts that this process leaves, a sentence each."""
+    return [_sentence(part, path) for part, path in _left.items()]
+
+
+def _sentence(part: str, path: str) -> str:
+    named = path + PART if Path(path + PART).exists() else part  # else it is beside what a link leads to
+    words = ["canmap", "export", named, "--into", path, *(["--overwrite"] if Path(path).exists() else [])]
+    return f"{named} stays, with every complete chunk; {shlex.join(words)} makes a whole bag of it."
 
 
 def part_name(path: str) -> str:
@@ -111,6 +124,7 @@ class PartFile:
             return
         if self.beside and keep:
             self.left = self._part
+            _left[self._part] = self._path
         elif self.beside:
             with contextlib.suppress(OSError):
                 Path(self._part).unlink()
@@ -135,6 +149,7 @@ class PartFile:
             try:
                 if self._is_ours(handle):
                     os.ftruncate(handle, 0)
+                    _left.pop(self._part, None)
                     return handle
             except BaseException:
                 os.close(handle)

@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canmap.frames.capture_formats import channel_number
+from canmap.frames.binary.mdf_layout import CHANNEL_GROUP, EVENTS, HEADER, HEADER_PLACE, LINK, MASTER, TIME
+from canmap.frames.capture_formats import MDF_FINISHED, channel_number
 from canmap.frames.chunks import (
     CLASSIC_WIDTH,
     FD_LENGTHS,
@@ -40,7 +41,7 @@ RECORD = np.dtype([
 ])  # fmt: skip
 _HEAD = RECORD.itemsize - 1  # bytes of a record without its number
 _UNSIGNED, _SIGNED, _BYTES = 0, 2, 10  # data types
-_FIXED, _MASTER, _TIME = 0, 2, 1
+_FIXED = 0
 _OF_BUS = 0x400  # a channel that an event of a bus is composed of
 _BUS, _CAN = 2, 2
 _CODE_OF_LENGTH = np.zeros(256, np.uint8)
@@ -66,11 +67,12 @@ class _Group(NamedTuple):
     width: int  # bytes of payload
 
 
+_EVENT_OF = {kind: name for name, kind in EVENTS.items()}
 _GROUPS = (
-    _Group("CAN_DataFrame", CLASSIC_WIDTH),
-    _Group("CAN_DataFrame", FD_WIDTH),
-    _Group("CAN_RemoteFrame", 0),
-    _Group("CAN_ErrorFrame", CLASSIC_WIDTH),
+    _Group(_EVENT_OF[FrameKind.DATA], CLASSIC_WIDTH),
+    _Group(_EVENT_OF[FrameKind.DATA], FD_WIDTH),
+    _Group(_EVENT_OF[FrameKind.REMOTE], 0),
+    _Group(_EVENT_OF[FrameKind.ERROR], CLASSIC_WIDTH),
 )
 _SIZES = np.array([1 + _HEAD + group.width for group in _GROUPS])
 
@@ -98,7 +100,7 @@ def write_mdf(path: str, chunks: Iterable[FrameChunk]) -> None:
             file.seek(place)
             file.write(struct.pack("<Q", count))
         file.seek(head.length)
-        file.write(struct.pack("<Q", 24 + size))
+        file.write(struct.pack("<Q", HEADER.size + size))
 
 
 def _group_of(chunk: FrameChunk) -> NDArray[np.int64]:
@@ -140,7 +142,7 @@ class _Head:
     """
 
     def __init__(self, start_ns: int) -> None:
-        identification = struct.pack("<8s8s8s4xH30xHH", b"MDF     ", b"4.10    ", b"canmap  ", 410, 0, 0)
+        identification = struct.pack("<8s8s8s4xH30xHH", MDF_FINISHED, b"4.10    ", b"canmap  ", 410, 0, 0)
         self.blocks = bytearray(identification)
         self._add(b"HD", [0] * 6, struct.pack("<QhhBBBxdd", start_ns, 0, 0, 0, 0, 0, 0.0, 0.0))
         pair = struct.pack("<dd", 0.0, 1e-9)
@@ -152,8 +154,8 @@ class _Head:
             next_group = self._group(number, group, next_group)
         self.counts.reverse()
         stated = struct.pack("<B7x", 1)
-        after = len(self.blocks) + 24 + 4 * 8 + len(stated)  # the data, behind their data group
-        self._link(64, 0, self._add(b"DG", [0, next_group, after, 0], stated))
+        after = len(self.blocks) + HEADER.size + 4 * LINK + len(stated)  # the data, behind their data group
+        self._link(HEADER_PLACE, 0, self._add(b"DG", [0, next_group, after, 0], stated))
         self.length = self._add(b"DT", [], b"") + 8
 
     def _group(self, number: int, group: _Group, next_group: int) -> int:
@@ -169,11 +171,11 @@ class _Head:
                 f"{name}.{part}", [first, 0], struct.pack("<BB", _FIXED, 0), (data_type, bit, bits)
             )
         whole = self._channel(name, [0, first], struct.pack("<BB", _FIXED, 0), (_BYTES, 64, 8 * end - 64))
-        time = struct.pack("<BB", _MASTER, _TIME)
+        time = struct.pack("<BB", MASTER, TIME)
         first = self._channel("t", [whole, 0], time, (_SIGNED, 0, 64), self._seconds)
         links = [next_group, first, self._text(name), self._source, 0, 0]
-        place = self._add(b"CG", links, struct.pack("<QQHHxxxxII", number, 0, 0x06, ord("."), end, 0))
-        self.counts.append(place + 24 + 8 * len(links) + 8)
+        place = self._add(b"CG", links, CHANNEL_GROUP.pack(number, 0, 0x06, ord("."), end, 0))
+        self.counts.append(place + HEADER.size + LINK * len(links) + 8)
         return place
 
     def _channel(
@@ -190,10 +192,10 @@ class _Head:
         return self._add(b"TX", [], data + bytes(-len(data) % 8))
 
     def _link(self, place: int, number: int, to: int) -> None:
-        struct.pack_into("<Q", self.blocks, place + 24 + 8 * number, to)
+        struct.pack_into("<Q", self.blocks, place + HEADER.size + LINK * number, to)
 
     def _add(self, kind: bytes, links: Sequence[int], data: bytes) -> int:
         """Add a block and return its place; all are of whole words."""
         place, body = len(self.blocks), struct.pack(f"<{len(links)}Q", *links) + data
-        self.blocks += struct.pack("<4s4xQQ", b"##" + kind, 24 + len(body), len(links)) + body
+        self.blocks += HEADER.pack(b"##" + kind, HEADER.size + len(body), len(links)) + body
         return place

@@ -9,6 +9,23 @@ from __future__ import annotations
 import struct
 from typing import IO, TYPE_CHECKING
 
+from canmap.frames.binary.packet_layout import (
+    BYTE_ORDER,
+    ERROR_STATE,
+    INTERFACE,
+    IS_FD,
+    LINK_TYPE,
+    OPTION_FLAGS,
+    OPTION_NAME,
+    OPTION_RESOLUTION,
+    OPTIONS_END,
+    PACKET,
+    RATE_SWITCH,
+    RECEIVED,
+    SECTION,
+    SENT,
+)
+from canmap.frames.capture_formats import PCAP_MAGICS
 from canmap.frames.chunks import (
     FLAG_BIT_RATE_SWITCH,
     FLAG_ERROR_PASSIVE,
@@ -17,6 +34,7 @@ from canmap.frames.chunks import (
     FLAG_SENT,
     FrameKind,
 )
+from canmap.frames.row import ERROR_BIT, EXTENDED_BIT, REMOTE_BIT
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -24,8 +42,8 @@ if TYPE_CHECKING:
     from canmap.frames.chunks import FrameChunk
 
 NS = 1_000_000_000
-LINK_TYPE = 227
-_EXTENDED, _REMOTE, _ERROR = 0x80000000, 0x40000000, 0x20000000
+SNAP_LENGTH = 262_144  # bytes of a packet that are kept at most
+NANOSECONDS = b"\x09"  # the resolution of stamps, 10^-9 s
 
 
 class UnfitStampError(Exception):
@@ -39,7 +57,7 @@ def write_pcap(file: IO[bytes], chunks: Iterable[FrameChunk]) -> None:
         OSError: The file cannot be written.
         UnfitStampError: A stamp is none that the format can hold.
     """
-    file.write(struct.pack("<I2H4I", 0xA1B23C4D, 2, 4, 0, 0, 262_144, LINK_TYPE))
+    file.write(_PCAP_MAGIC + struct.pack("<2H4I", 2, 4, 0, 0, SNAP_LENGTH, LINK_TYPE))
     for chunk in chunks:
         for i in range(len(chunk)):
             seconds, fraction = divmod(int(chunk.t_ns[i]), NS)
@@ -57,14 +75,14 @@ def write_pcapng(file: IO[bytes], chunks: Iterable[FrameChunk]) -> None:
         UnfitStampError: A stamp is none that the format can hold.
     """
     interfaces: dict[str, int] = {}
-    file.write(_block(0x0A0D0D0A, struct.pack("<I2Hq", 0x1A2B3C4D, 1, 0, -1)))
+    file.write(_block(SECTION, struct.pack("<I2Hq", BYTE_ORDER, 1, 0, -1)))
     for chunk in chunks:
         for i in range(len(chunk)):
             name = chunk.channels[chunk.channel[i]]
             if name not in interfaces:
                 interfaces[name] = len(interfaces)
-                options = _option(2, name.encode()) + _option(9, b"\x09") + _option(0, b"")
-                file.write(_block(1, struct.pack("<2HI", LINK_TYPE, 0, 262_144) + options))
+                options = _option(OPTION_NAME, name.encode()) + _option(OPTION_RESOLUTION, NANOSECONDS) + _END
+                file.write(_block(INTERFACE, struct.pack("<2HI", LINK_TYPE, 0, SNAP_LENGTH) + options))
             t_ns = int(chunk.t_ns[i])
             if t_ns < 0:
                 raise UnfitStampError("a packet capture cannot hold stamps before 1970; write .parquet.")
@@ -72,10 +90,10 @@ def write_pcapng(file: IO[bytes], chunks: Iterable[FrameChunk]) -> None:
 
 
 def _packet_block(interface: int, t_ns: int, packet: bytes, flags: int) -> bytes:
-    direction = 1 if flags & FLAG_RECEIVED else 2 if flags & FLAG_SENT else 0
-    options = _option(2, struct.pack("<I", direction)) + _option(0, b"") if direction else b""
+    direction = RECEIVED if flags & FLAG_RECEIVED else SENT if flags & FLAG_SENT else 0
+    options = _option(OPTION_FLAGS, struct.pack("<I", direction)) + _END if direction else b""
     head = struct.pack("<5I", interface, t_ns >> 32, t_ns & 0xFFFFFFFF, len(packet), len(packet))
-    return _block(6, head + _padded(packet) + options)
+    return _block(PACKET, head + _padded(packet) + options)
 
 
 def _block(kind: int, body: bytes) -> bytes:
@@ -91,12 +109,17 @@ def _padded(data: bytes) -> bytes:
     return data + bytes(-len(data) % 4)
 
 
+_PCAP_MAGIC = next(magic for magic, written in PCAP_MAGICS.items() if written == ("<", 1))
+_END = _option(OPTIONS_END, b"")
+
+
 def _packet(chunk: FrameChunk, i: int) -> bytes:
     kind, length, flags = int(chunk.kind[i]), int(chunk.length[i]), int(chunk.flags[i])
-    word = int(chunk.can_id[i]) | (_EXTENDED if chunk.extended[i] else 0)
-    word |= {FrameKind.REMOTE: _REMOTE, FrameKind.ERROR: _ERROR}.get(FrameKind(kind), 0)
+    word = int(chunk.can_id[i]) | (EXTENDED_BIT if chunk.extended[i] else 0)
+    word |= {FrameKind.REMOTE: REMOTE_BIT, FrameKind.ERROR: ERROR_BIT}.get(FrameKind(kind), 0)
     fd = 0
     if flags & FLAG_FD:
-        fd = 4 | (1 if flags & FLAG_BIT_RATE_SWITCH else 0) | (2 if flags & FLAG_ERROR_PASSIVE else 0)
+        fd = IS_FD | (RATE_SWITCH if flags & FLAG_BIT_RATE_SWITCH else 0)
+        fd |= ERROR_STATE if flags & FLAG_ERROR_PASSIVE else 0
     payload = b"" if kind == FrameKind.REMOTE else chunk.payload[i, :length].tobytes()
     return struct.pack(">I4B", word, length, fd, 0, 0) + payload.ljust(64 if flags & FLAG_FD else 8, b"\0")

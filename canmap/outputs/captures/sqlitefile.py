@@ -7,6 +7,7 @@ import sqlite3
 from contextlib import closing
 from typing import TYPE_CHECKING
 
+from canmap.frames.capture_formats import SQLITE_COLUMNS, SQLITE_TABLE
 from canmap.frames.chunks import FrameKind
 
 if TYPE_CHECKING:
@@ -15,10 +16,8 @@ if TYPE_CHECKING:
     from canmap.frames.chunks import FrameChunk
 
 NS = 1_000_000_000
-CREATE = (
-    "CREATE TABLE messages (ts REAL, arbitration_id INTEGER, extended INTEGER, remote INTEGER, "
-    "error INTEGER, dlc INTEGER, data BLOB)"
-)
+CREATE = f"CREATE TABLE {SQLITE_TABLE} ({', '.join(map(' '.join, SQLITE_COLUMNS.items()))})"
+INSERT = f"INSERT INTO {SQLITE_TABLE} VALUES ({', '.join('?' * len(SQLITE_COLUMNS))})"
 
 
 def write_sqlite(path: str, chunks: Iterable[FrameChunk]) -> None:
@@ -32,7 +31,7 @@ def write_sqlite(path: str, chunks: Iterable[FrameChunk]) -> None:
             database.execute("PRAGMA journal_mode = OFF")  # what is not complete is thrown away as it is
             database.execute(CREATE)
             for chunk in chunks:
-                database.executemany("INSERT INTO messages VALUES (?, ?, ?, ?, ?, ?, ?)", _rows(chunk))
+                database.executemany(INSERT, _rows(chunk))
     except sqlite3.Error as error:
         raise OSError(str(error)) from error
 

@@ -18,6 +18,7 @@ from canmap.frames.chunks import (
     FLAG_SENT,
     FrameKind,
 )
+from canmap.frames.row import ERROR_BIT
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
     from canmap.frames.chunks import FrameChunk
 
 NS = 1_000_000_000
-ERROR_BIT = 0x20000000
 STANDARD_DIGITS, EXTENDED_DIGITS = 3, 8
 _HEX = np.frombuffer(b"0123456789ABCDEF", np.uint8)
 _PAIRS = np.stack([_HEX[np.arange(256) >> 4], _HEX[np.arange(256) & 0xF]], axis=1)
