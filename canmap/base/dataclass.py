@@ -2,12 +2,14 @@
 
 The standard decorator compiles six functions a class, which for some two hundred classes is a fifth of the
 time until the first frame. This one is the same to whoever checks types, and to `fields` and `replace`, but
-compiles the constructor alone. That nobody assigns to a frozen one is left to the type checker.
+compiles the constructor alone, when the first object is made. That nobody assigns to a frozen one is left to
+the type checker.
 """
 
 from __future__ import annotations
 
 import dataclasses
+from dataclasses import MISSING
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
@@ -22,7 +24,8 @@ else:
         """Return what makes a data class; as `dataclasses.dataclass`."""
 
         def made(cls: type) -> type:
-            data = dataclasses.dataclass(repr=False, eq=False, **options)(cls)
+            cls.__doc__ = cls.__doc__ or cls.__name__  # else the standard one works out its signature
+            data = dataclasses.dataclass(init=False, repr=False, eq=False, **options)(cls)
             for name, method in _methods(data, frozen=frozen).items():
                 if vars(cls).get(name) is None:
                     setattr(data, name, method)
@@ -32,10 +35,14 @@ else:
 
 
 def _methods(data: type[Any], *, frozen: bool) -> dict[str, Callable[..., object] | None]:
-    """Return how objects of a data class are compared, hashed and shown."""
+    """Return how objects of a data class are made, compared, hashed and shown."""
     fields = dataclasses.fields(data)
     compared = _values([one.name for one in fields if one.compare])
     hashed = _values([one.name for one in fields if (one.compare if one.hash is None else one.hash)])
+
+    def first(self: object, /, *given: object, **named: object) -> None:
+        constructor = data.__init__ = _constructor(data)
+        constructor(self, *given, **named)
 
     def equal(self: object, other: object) -> bool:
         return compared(self) == compared(other) if type(self) is type(other) else NotImplemented
@@ -43,7 +50,36 @@ def _methods(data: type[Any], *, frozen: bool) -> dict[str, Callable[..., object
     def number(self: object) -> int:
         return hash(hashed(self))
 
-    return {"__eq__": equal, "__hash__": number if frozen else None, "__repr__": _shown}
+    return {
+        "__init__": first,
+        "__eq__": equal,
+        "__hash__": number if frozen else None,
+        "__repr__": _shown,
+    }
+
+
+def _constructor(data: type[Any]) -> Callable[..., None]:
+    """Compile what takes the fields of a data class, those by keyword last, and sets them."""
+    known: dict[str, Any] = {"MISSING": MISSING}
+    by_place, by_keyword, body = ["self"], ["*"], []
+    for one in dataclasses.fields(data):
+        taken, value = one.name, one.name
+        if one.default_factory is not MISSING:
+            known[f"make_{one.name}"] = one.default_factory
+            taken = f"{one.name}=MISSING"
+            value = f"make_{one.name}() if {one.name} is MISSING else {one.name}"
+        elif one.default is not MISSING:
+            known[f"default_{one.name}"] = one.default
+            taken = f"{one.name}=default_{one.name}"
+        (by_keyword if one.kw_only else by_place).append(taken)
+        body.append(f"self.{one.name} = {value}")
+    if hasattr(data, "__post_init__"):
+        body.append("self.__post_init__()")
+    taken_all = ", ".join(by_place + (by_keyword if len(by_keyword) > 1 else []))
+    exec(f"def __init__({taken_all}):\n " + "\n ".join(body or ["pass"]), known)
+    constructor: Callable[..., None] = known["__init__"]
+    constructor.__qualname__ = f"{data.__qualname__}.__init__"
+    return constructor
 
 
 def _values(names: Sequence[str]) -> Callable[[object], tuple[object, ...]]:
