@@ -2,7 +2,7 @@
 
 The standard decorator compiles six functions a class, which for some two hundred classes is a fifth of the
 time until the first frame. These two are the same to whoever checks types, and to `fields` and `replace`, but
-compile hardly anything: classes with as many fields share what sets them. `dataclass` is for what stays
+compile the constructor alone, when the first object is made. `dataclass` is for what stays
 inside, and leaves it to the type checker that nobody assigns to a frozen one. `public_dataclass` is for what
 users get: what is frozen is so.
 """
@@ -11,15 +11,13 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import MISSING
-from functools import cache, wraps
 from operator import attrgetter
-from types import CodeType, FunctionType
 from typing import TYPE_CHECKING, Any
 
 __all__ = ["dataclass", "public_dataclass"]
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from dataclasses import dataclass
     from dataclasses import dataclass as public_dataclass
 
@@ -66,6 +64,10 @@ def _methods(data: type[Any], *, frozen: bool, refuses: bool = False) -> dict[st
     compared = _values([one.name for one in fields if one.compare])
     hashed = _values([one.name for one in fields if (one.compare if one.hash is None else one.hash)])
 
+    def first(self: object, /, *given: object, **named: object) -> None:
+        constructor = data.__init__ = _constructor(data, refuses=refuses)
+        constructor(self, *given, **named)
+
     def equal(self: object, other: object) -> bool:
         return compared(self) == compared(other) if type(self) is type(other) else NotImplemented
 
@@ -73,72 +75,36 @@ def _methods(data: type[Any], *, frozen: bool, refuses: bool = False) -> dict[st
         return hash(hashed(self))
 
     return {
-        "__init__": _constructor(data, refuses=refuses),
+        "__init__": first,
         "__eq__": equal,
         "__hash__": number if frozen else None,
         "__repr__": _shown,
     }
 
 
-def _constructor(data: type[Any], *, refuses: bool) -> Method:
-    """Return what takes the fields of a data class, those by keyword last, and sets them."""
-    fields = sorted(dataclasses.fields(data), key=attrgetter("kw_only"))
-    by_keyword = sum(one.kw_only is True for one in fields)
-    shared = _setting(len(fields), refuses=refuses)
-    names = dict(zip(shared.co_varnames[1:], [one.name for one in fields], strict=True))
-
-    def named(words: Iterable[Any]) -> tuple[Any, ...]:
-        return tuple([names.get(word, word) for word in words])
-
-    code = shared.replace(
-        co_argcount=1 + len(fields) - by_keyword,
-        co_kwonlyargcount=by_keyword,
-        co_varnames=named(shared.co_varnames),
-        co_names=named(shared.co_names),
-        co_consts=named(shared.co_consts),
-        co_qualname=f"{data.__qualname__}.__init__",
-    )
-    # What a factory makes is MISSING until all is set.
-    usual = [one for one in fields if one.default is not MISSING or one.default_factory is not MISSING]
-    constructor = FunctionType(
-        code, {"set_": object.__setattr__}, argdefs=tuple([one.default for one in usual if not one.kw_only])
-    )
-    constructor.__kwdefaults__ = {one.name: one.default for one in usual if one.kw_only}
-    constructor.__annotations__ = {one.name: one.type for one in fields} | {"return": None}
-    made = [(one.name, one.default_factory) for one in usual if one.default_factory is not MISSING]
-    if not made and not hasattr(data, "__post_init__"):
-        return constructor
-    return _completed(constructor, made, getattr(data, "__post_init__", None))
-
-
-@cache
-def _setting(count: int, *, refuses: bool) -> CodeType:
-    """Compile what sets as many attributes to what it is given."""
-    names = [f"_{number}" for number in range(count)]
-    head = f"def __init__({', '.join(['self', *names])}):"
-    body = [f"set_(self, {one!r}, {one})" if refuses else f"self.{one} = {one}" for one in names]
-    compiled: dict[str, FunctionType] = {}
-    exec("\n ".join([head, *body, "pass"]), compiled)
-    return compiled["__init__"].__code__
-
-
-def _completed(
-    constructor: Callable[..., None],
-    made: Sequence[tuple[str, Callable[[], object]]],
-    post: Callable[[object], None] | None,
-) -> Callable[..., None]:
-    """Return a constructor that also makes what was not given, and does what comes afterwards."""
-
-    @wraps(constructor)
-    def complete(self: object, /, *given: object, **named: object) -> None:
-        constructor(self, *given, **named)
-        for name, make in made:
-            if getattr(self, name) is MISSING:
-                object.__setattr__(self, name, make())
-        if post:
-            post(self)
-
-    return complete
+def _constructor(data: type[Any], *, refuses: bool) -> Callable[..., None]:
+    """Compile what takes the fields of a data class, those by keyword last, and sets them."""
+    known: dict[str, Any] = {"MISSING": MISSING, "set_": object.__setattr__}
+    by_place, by_keyword, body = ["self"], ["*"], []
+    for one in dataclasses.fields(data):
+        taken, value = one.name, one.name
+        if one.default_factory is not MISSING:
+            known[f"make_{one.name}"] = one.default_factory
+            taken = f"{one.name}=MISSING"
+            value = f"make_{one.name}() if {one.name} is MISSING else {one.name}"
+        elif one.default is not MISSING:
+            known[f"default_{one.name}"] = one.default
+            taken = f"{one.name}=default_{one.name}"
+        (by_keyword if one.kw_only else by_place).append(taken)
+        body.append(f"set_(self, '{one.name}', {value})" if refuses else f"self.{one.name} = {value}")
+    if hasattr(data, "__post_init__"):
+        body.append("self.__post_init__()")
+    taken_all = ", ".join(by_place + (by_keyword if len(by_keyword) > 1 else []))
+    exec(f"def __init__({taken_all}):\n " + "\n ".join(body or ["pass"]), known)
+    constructor: Callable[..., None] = known["__init__"]
+    constructor.__qualname__ = f"{data.__qualname__}.__init__"
+    constructor.__annotations__ = {one.name: one.type for one in dataclasses.fields(data)} | {"return": None}
+    return constructor
 
 
 def _values(names: Sequence[str]) -> Callable[[object], tuple[object, ...]]:
