@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from canmap.base.dataclass import public_dataclass
 from canmap.base.errors import CaptureError, UsageError
 from canmap.engine.intake import Intake
 from canmap.frames.capture_formats import written_channels
@@ -39,7 +40,7 @@ class Uncovered(NamedTuple):
     to_s: float
 
 
-@dataclass(frozen=True, slots=True)
+@public_dataclass(frozen=True, slots=True)
 class Transcript:
     """What became of captures that were written to another.
 

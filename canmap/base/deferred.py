@@ -24,3 +24,6 @@ def put_off(package: str) -> None:
 
     vars(module)["__getattr__"] = begin
     sys.modules[package] = module
+    parent, _, name = package.rpartition(".")
+    if parent:
+        setattr(sys.modules[parent], name, module)

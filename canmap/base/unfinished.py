@@ -13,12 +13,12 @@ import fcntl
 import os
 import re
 import stat
-import tempfile
 from pathlib import Path
 
 _MARK = ".canmap-"
 _MOST_OF_NAME = 32  # characters of the computer's name
 _LONGEST_ENDING = 20
+_NEW = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
 
 
 class UnfinishedFile:
@@ -39,9 +39,9 @@ class UnfinishedFile:
         remove_abandoned(folder)
         self.name = ""
         while not self.name or not Path(self.name).exists():  # someone took it away before it was locked
-            self._handle, self.name = tempfile.mkstemp(
-                prefix=_own_prefix(), suffix=ending if len(ending) <= _LONGEST_ENDING else "", dir=folder
-            )
+            name = f"{_own_prefix()}{os.urandom(8).hex()}{ending if len(ending) <= _LONGEST_ENDING else ''}"
+            self.name = str(folder.absolute() / name)
+            self._handle = os.open(self.name, _NEW, 0o600)  # `tempfile` takes some time to import
             with contextlib.suppress(OSError):  # a file system without locks; there nothing is taken away
                 fcntl.flock(self._handle, fcntl.LOCK_EX)
         _there.add(self)

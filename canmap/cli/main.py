@@ -53,7 +53,8 @@ def main() -> None:
     status = _flushed(status)
     if ending.asked or isinstance(error, KeyboardInterrupt):
         _leave(status)
-    gc.disable()  # else the interpreter looks through everything once more before it lets all of it go
+    gc.disable()  # else the interpreter looks through everything once more before it lets all of it go,
+    gc.freeze()  # and then again
     raise SystemExit(status)
 
 

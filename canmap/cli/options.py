@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import functools
 import gc
-import json
 import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
@@ -132,6 +131,8 @@ class Request:
             UsageError: `records` names one that the spec does not make.
         """
         with self.opened() as (intake, spec), contextlib.ExitStack() as stack:
+            import json
+
             from canmap.api.inspect import inspect_intake
             from canmap.outputs.files import whole_text_file
             from canmap.stream.delivery import Delivery

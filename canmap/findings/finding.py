@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from enum import StrEnum
 from typing import Self
+
+from canmap.base.dataclass import public_dataclass
 
 Facts = Mapping[str, str | float | tuple[str, ...] | Mapping[str, int] | None]
 
@@ -51,7 +53,7 @@ class Kind(str):
         return str(self)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@public_dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
     """What a finding is about; what does not apply is None."""
 
@@ -62,7 +64,7 @@ class Place:
     field: str | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@public_dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     """One fault, from its first to its last moment.
 

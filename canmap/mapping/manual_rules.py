@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
@@ -65,6 +64,8 @@ def _verified_on(top: SectionValues, context: Context) -> VerifiedOn | None:
 
 def _sha256(path: str) -> str | None:
     """Return the SHA-256 of a file, None where it cannot be read any more."""
+    import hashlib  # noqa: PLC0415 - few specs ask for it
+
     try:
         return hashlib.sha256(Path(path).read_bytes()).hexdigest()
     except OSError:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from canmap.base.dataclass import public_dataclass
 from canmap.vocabulary.record_types import plain_choice
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 NO_LABELS: Mapping[int, str] = {}
 
 
-@dataclass(frozen=True, slots=True)
+@public_dataclass(frozen=True, slots=True)
 class Change:
     """A field that is a choice got another value, from its last valid value to its next valid one.
 

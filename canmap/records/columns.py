@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import IntEnum
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from canmap.base.dataclass import public_dataclass
 from canmap.base.errors import CanmapError
 from canmap.vocabulary.record_types import field_types
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from canmap.vocabulary.record_types import FieldType, Record
 
 
-@dataclass(frozen=True, slots=True)
+@public_dataclass(frozen=True, slots=True)
 class FieldColumn:
     """One field of a stretch of records.
 
@@ -38,7 +38,7 @@ class FieldColumn:
     flagged: NDArray[np.bool_]
 
 
-@dataclass(frozen=True, slots=True)
+@public_dataclass(frozen=True, slots=True)
 class RecordChunk:
     """Records of one kind that a chunk of frames gave, in arrival order.
 

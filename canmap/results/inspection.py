@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, field
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
+from canmap.base.dataclass import public_dataclass
 from canmap.checks.buses.addresses import AddressCheck
 from canmap.checks.buses.channels import ChannelCheck
 from canmap.checks.buses.unknown_ids import identifier
@@ -40,7 +41,7 @@ SCHEMA = "canmap/inspection/1"
 ABSOLUTE_FROM_NS = 100_000_000 * 1_000_000_000  # stamps below this count from the start of the recording
 
 
-@dataclass(frozen=True, slots=True)
+@public_dataclass(frozen=True, slots=True)
 class Capture:
     """What was read.
 
@@ -76,7 +77,7 @@ class Capture:
         return moment.isoformat(timespec="microseconds").replace("+00:00", "Z")
 
 
-@dataclass(frozen=True, slots=True)
+@public_dataclass(frozen=True, slots=True)
 class ValueSummary:
     """How a message came with one value of its multiplexer, of which the spec promises something.
 
@@ -95,7 +96,7 @@ class ValueSummary:
     period: Period
 
 
-@dataclass(frozen=True, slots=True)
+@public_dataclass(frozen=True, slots=True)
 class MessageSummary:
     """How one described message came.
 
@@ -129,7 +130,7 @@ class MessageSummary:
     checksum: ChecksumOutcome | None = None
 
 
-@dataclass(frozen=True)
+@public_dataclass(frozen=True)
 class Inspection:
     """The outcome of an inspection.
 

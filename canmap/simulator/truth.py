@@ -9,9 +9,8 @@ import yaml
 
 from canmap.base.errors import printable
 from canmap.frames.capture_formats import holds_errors
+from canmap.simulator.cart.chronicle import Recorded, chain_of
 from canmap.simulator.recorders import EPOCH_NS
-from canmap.simulator.scenario.fault_file import chain_of
-from canmap.simulator.scenario.ties import Recorded
 
 if TYPE_CHECKING:
     from canmap.simulator.cart.chronicle import Chronicle

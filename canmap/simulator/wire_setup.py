@@ -20,7 +20,7 @@ def other_traffic(setup: Setup) -> OtherTraffic | None:
     """Return what undescribed nodes send on the first bus."""
     if setup.others is None:
         return None
-    bus, described = setup.kind.drive, [each.can_id for each in setup.kit.messages]
+    bus, described = setup.kind.drive, {each.can_id for each in setup.kit.messages}
     return OtherTraffic(setup.others, setup.seed, described, bus.bit_rate, len(bus.nodes))
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
+
+from canmap.base.dataclass import public_dataclass
 
 if TYPE_CHECKING:
     from canmap.findings.episodes import Event
@@ -12,7 +13,7 @@ if TYPE_CHECKING:
     from canmap.records.columns import RecordChunk
 
 
-@dataclass(frozen=True, slots=True)
+@public_dataclass(frozen=True, slots=True)
 class Step:
     """What one chunk of frames led to.
 
@@ -32,7 +33,7 @@ class Step:
     changes: tuple[Change, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@public_dataclass(frozen=True, slots=True)
 class About:
     """What a sink is told of a run before its first step.
 

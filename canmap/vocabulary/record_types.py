@@ -7,9 +7,11 @@ The classes are what a program gets row by row; columns carry the same fields.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import field, fields
 from enum import IntEnum
 from typing import Any
+
+from canmap.base.dataclass import public_dataclass
 
 
 class AxisState(IntEnum):
@@ -58,7 +60,7 @@ def plain_choice(value: bool | int) -> bool | int | str:
     return value.name.lower() if isinstance(value, IntEnum) else value
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@public_dataclass(frozen=True, slots=True, kw_only=True)
 class Record:
     """What every record carries.
 
@@ -71,7 +73,7 @@ class Record:
     stamp_ns: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@public_dataclass(frozen=True, slots=True, kw_only=True)
 class Steering(Record):
     """The steering column and the road wheels."""
 
@@ -82,7 +84,7 @@ class Steering(Record):
     state: AxisState | None = choice(AxisState, "of the steering actuator")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@public_dataclass(frozen=True, slots=True, kw_only=True)
 class Drive(Record):
     """The drive train."""
 
@@ -95,7 +97,7 @@ class Drive(Record):
     state: AxisState | None = choice(AxisState, "of the drive actuator")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@public_dataclass(frozen=True, slots=True, kw_only=True)
 class Brake(Record):
     """The brakes."""
 
@@ -106,7 +108,7 @@ class Brake(Record):
     state: AxisState | None = choice(AxisState, "of the brake actuator")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@public_dataclass(frozen=True, slots=True, kw_only=True)
 class Wheels(Record):
     """Speeds at the rim, positive forward."""
 
@@ -116,7 +118,7 @@ class Wheels(Record):
     rear_right: float | None = quantity("m/s", "positive forward")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@public_dataclass(frozen=True, slots=True, kw_only=True)
 class Battery(Record):
     """The traction battery."""
 
@@ -126,7 +128,7 @@ class Battery(Record):
     temperature: float | None = quantity("K", "of the warmest cell that is reported")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@public_dataclass(frozen=True, slots=True, kw_only=True)
 class Stop(Record):
     """The e-stop chain, a record for each source: a button, the radio link, the stop loop."""
 
@@ -136,7 +138,7 @@ class Stop(Record):
     supply_cut: bool | None = choice(bool, "the supply of the kit is cut")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@public_dataclass(frozen=True, slots=True, kw_only=True)
 class Control(Record):
     """Who drives, and why."""
 
@@ -144,7 +146,7 @@ class Control(Record):
     reason: int | None = choice(int, "the kit's reason code")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@public_dataclass(frozen=True, slots=True, kw_only=True)
 class Motion(Record):
     """Derived: the plane motion of the centre of the rear axle (kinematic bicycle, dead reckoning).
 
@@ -163,7 +165,7 @@ class Motion(Record):
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@public_dataclass(frozen=True, slots=True, kw_only=True)
 class SteeringDemand(Record):
     """What the computer asks of the steering."""
 
@@ -175,7 +177,7 @@ class SteeringDemand(Record):
     enable: bool | None = choice(bool, "the enable bit")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@public_dataclass(frozen=True, slots=True, kw_only=True)
 class DriveDemand(Record):
     """What the computer asks of the drive train."""
 
@@ -186,7 +188,7 @@ class DriveDemand(Record):
     enable: bool | None = choice(bool, "the enable bit")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@public_dataclass(frozen=True, slots=True, kw_only=True)
 class BrakeDemand(Record):
     """What the computer asks of the brakes."""
 
@@ -210,7 +212,7 @@ CORE_TYPES: dict[str, type[Record]] = {
 DEMAND_TYPES: tuple[type[Record], ...] = (SteeringDemand, DriveDemand, BrakeDemand)
 
 
-@dataclass(frozen=True, slots=True)
+@public_dataclass(frozen=True, slots=True)
 class FieldType:
     """What a record field holds.
 

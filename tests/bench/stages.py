@@ -32,7 +32,7 @@ from tests.bench.vehicle import describe
 STAGES = ("parse", "prepare", "fold")
 STEPS = {
     "interpreter": "",
-    "command line": "import canmap.cli.main, canmap.cli.app",
+    "command line": "import canmap.cli.main, canmap.cli.app, canmap.cli.inspect",
     "reader": "import canmap.frames.readers, canmap.frames.window, canmap.engine.run",
     "arguments": "parse_arguments()",
     "engine": "import canmap.api.inspect, canmap.engine.engine",

@@ -353,7 +353,8 @@ def test_permission_is_told_as_such(hostile: Path) -> None:
     program = """
         import os, sys
         from canmap.cli.main import main
-        import canmap.cli.app, canmap.api.inspect, canmap.engine.run, canmap.frames.text.log
+        import canmap.cli.app, canmap.cli.inspect, canmap.api.inspect, canmap.engine.run
+        import canmap.frames.text.log
         import canmap.mapping.description.database, canmap.outputs.guard
         os.setgroups([]); os.setgid(65534); os.setuid(65534)
         main()

@@ -199,21 +199,36 @@ def test_control_c_in_a_paced_replay_gives_the_findings_so_far(tmp_path: Path) -
     assert f"{found['verdict'].upper()}: " in said
 
 
-def test_the_time_to_the_first_frame_is_not_spent_on_what_is_not_needed() -> None:
+# Which libraries, and which modules of others, a command leaves alone.
+UNNEEDED = {"numpy.ma", "can", "click.shell_completion", "hashlib", "xml.etree.ElementTree"}
+OF_INSPECT = {*UNNEEDED, "rich.table", "canmap.cli.export", "canmap.cli.simulate"}
+OF_SIMULATE = {
+    *UNNEEDED, "json", "rich", "shutil", "sqlite3", "tempfile", "canmap.cli.inspect", "canmap.engine",
+    "canmap.findings", "canmap.simulator.live", "canmap.simulator.scenario.fault_kinds",
+}  # fmt: skip
+SIMULATE = ["simulate", "specs/orchard_cart/scenarios/short_drive.yaml", "--into"]
+
+
+@pytest.mark.parametrize("command", ["inspect", "simulate"])
+def test_the_time_to_the_first_frame_is_not_spent_on_what_is_not_needed(command: str, tmp_path: Path) -> None:
     program = """
         import atexit, gc, sys
         def tell():
-            unneeded = {"numpy.ma", "rich.table", "click.shell_completion"} & set(sys.modules)
-            print(gc.isenabled(), sum(one["collections"] for one in gc.get_stats()), *unneeded)
+            print(gc.isenabled(), sum(one["collections"] for one in gc.get_stats()), *sys.modules)
         atexit.register(tell)
         from canmap.cli.main import main
         main()
     """
+    simulate = [*SIMULATE, str(tmp_path / "drive.log")]
+    arguments, unneeded = (
+        (["inspect", DEMO, "--spec", CART], OF_INSPECT) if command == "inspect" else (simulate, OF_SIMULATE)
+    )
     done = subprocess.run(
-        [sys.executable, "-c", textwrap.dedent(program), "inspect", DEMO, "--spec", CART],
+        [sys.executable, "-c", textwrap.dedent(program), *arguments],
         cwd=ROOT, env=environment(), capture_output=True, text=True, timeout=LONGEST_S, check=False,
     )  # fmt: skip
-    enabled, collections, *unneeded = done.stdout.splitlines()[-1].split()
+    enabled, collections, *imported = done.stdout.splitlines()[-1].split()
     assert enabled == "False"  # at the end
     assert int(collections) < 20  # with the interpreter's own settings there are over a hundred
-    assert unneeded == []
+    assert f"canmap.cli.{command}" in imported
+    assert unneeded & set(imported) == set()

@@ -13,6 +13,7 @@ import sys
 from contextlib import contextmanager
 from dataclasses import replace
 from fractions import Fraction
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -27,18 +28,17 @@ from canmap.mapping.description.dbctext import DbcText, MessageLine, SignalLine
 from canmap.mapping.description.description import DescribedMessage, DescribedSignal, Description
 from canmap.mapping.description.stated_twice import without_repeats
 
-# As a whole the library brings in python-can with all its bus drivers, and what it has for logs and for
-# diagnoses, which takes ten times as long as the part that reads descriptions.
-for _package in ("cantools", "cantools.database"):
-    put_off(_package)
-from cantools.database.can.database import Database  # noqa: E402
-
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from cantools.database.can import Message, Signal
 
-_ADDERS = {".arxml": "add_arxml_string", ".kcd": "add_kcd_string", ".sym": "add_sym_string"}
+# As a whole the library brings in python-can with all its bus drivers, and what it has for logs and for
+# diagnoses, which takes ten times as long as the part that reads descriptions, and that twice as long as the
+# part that reads a DBC.
+for _package in ("", ".database", ".database.can", ".database.can.formats.arxml"):
+    put_off(f"cantools{_package}")
+_OTHERS = {".arxml": "arxml", ".kcd": "kcd", ".sym": "sym"}  # than DBC
 LARGEST_FILE = 32 << 20
 _MOST_FAULTS = 500
 _CODES_THAT_CAN_COME = range(-(1 << 63), 1 << 64)  # raw values are 64 bits wide, with a sign or without
@@ -51,22 +51,22 @@ _BEYOND = Fraction(10 * LARGEST_NUMBER)  # for what no floating-point number hol
 def read_database(path: str) -> Description:
     """Read the bus description `path`; see `load_description`."""
     text = _read_text(path)
-    adder = _ADDERS.get(Path(path).suffix.lower())
-    better = Mended(text) if adder else mended(text)
-    dbc = None if adder else DbcText(path, better.text)
+    other = _OTHERS.get(Path(path).suffix.lower())
+    better = Mended(text) if other else mended(text)
+    dbc = None if other else DbcText(path, better.text)
     if dbc and (faults := dbc.too_much()):
         raise DescriptionError(_in_order(faults))
-    database = Database(strict=False, sort_signals=None)
+    library = import_module(f"cantools.database.can.formats.{other or 'dbc'}")
     try:
         with _silence():
-            getattr(database, adder or "add_dbc_string")(dbc.parsable() if dbc else text)
+            database = library.load_string(dbc.parsable() if dbc else text, strict=False, sort_signals=None)
         messages = [message for message in database.messages if not _unsent(message)]
         written = _written(dbc, messages)
         described = [
             _message(message, place, better, Path(path).name)
             for message, place in zip(messages, written, strict=True)
         ]
-        if adder == _ADDERS[".sym"]:  # the format names no nodes; the library makes one up
+        if other == "sym":  # the format names no nodes; the library makes one up
             described = [replace(message, sender=None) for message in described]
     except Exception as error:  # the library lets KeyError, ValueError, XML errors and its own escape
         raise DescriptionError(_load_faults(path, dbc, error)) from None

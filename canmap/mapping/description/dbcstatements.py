@@ -5,6 +5,7 @@ A damaged statement ends where the next line begins that starts with a keyword: 
 
 from __future__ import annotations
 
+import functools
 import re
 from bisect import bisect_right
 from typing import TYPE_CHECKING
@@ -69,9 +70,9 @@ _BLANK = r"(?:[ \t\r\n]++|//[^\n]*+\n)"
 _NAME = rf"(?!(?:{_WORDS}|\d++(?:[eE]\d++)?)(?!\w))\w++"
 
 
-def _form(*parts: str) -> re.Pattern[str]:
+def _form(*parts: str) -> str:
     """Return the form of a statement: parts with blanks or comments between them, or none."""
-    return re.compile(f"{_BLANK}*+".join(parts), re.ASCII)
+    return f"{_BLANK}*+".join(parts)
 
 
 def _list(item: str) -> str:
@@ -116,6 +117,14 @@ _FORMS = {
     "BA_": _form("BA_", TEXT, _OBJECT, f"(?P<value>{_NUMBER}|{TEXT})", ";"),
     "BA_DEF_DEF_": _form("BA_DEF_DEF_", TEXT, f"(?P<value>{_NUMBER}|{TEXT})", ";"),
 }
+
+
+@functools.cache
+def _pattern(keyword: str) -> re.Pattern[str]:
+    """Compile the form of a statement when one comes: it takes long, and no description has all of them."""
+    return re.compile(_FORMS[keyword], re.ASCII)
+
+
 # Keywords, each before another one or the end, or words of which each has a line of its own.
 _NEW_SYMBOLS = re.compile(
     rf"NS_\s*+:(?:\s++(?:{_WORDS})(?!\w)(?=\s++(?:{_WORDS})(?!\w)|\s*+\Z)"
@@ -203,7 +212,7 @@ def _statement(text: str, start: int, after: int, begins_line: bool) -> Statemen
 
 
 def _of_a_form(keyword: str, text: str, start: int, after: int) -> Statement:
-    if found := _FORMS[keyword].match(text, start, after):
+    if found := _pattern(keyword).match(text, start, after):
         return Statement(keyword, start, found.end(), found)
     if lost := _LOST_COMMENT.match(text, start, after):
         return Statement("", start, lost.end(), wrong="a comment lacks its keyword CM_")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import sqlite3
 from contextlib import closing
 from typing import TYPE_CHECKING
 
@@ -26,6 +25,8 @@ def write_sqlite(path: str, chunks: Iterable[FrameChunk]) -> None:
     Raises:
         OSError: The file cannot be written.
     """
+    import sqlite3  # noqa: PLC0415 - whatever writes captures imports this module
+
     try:
         with closing(sqlite3.connect(os.fsencode(path))) as database, database:
             database.execute("PRAGMA journal_mode = OFF")  # what is not complete is thrown away as it is

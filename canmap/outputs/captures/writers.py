@@ -7,7 +7,6 @@ is closed; the others are written by python-can, with what those writers lose.
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, NamedTuple
 
@@ -97,6 +96,8 @@ def write_capture(path: str, chunks: Iterable[FrameChunk], form: str | None = No
     if not kind.packing:
         with whole_files(path) as (name,):
             return write_frames(name, chunks, path)
+    import shutil  # noqa: PLC0415 - for this alone
+
     with whole_binary_files(path) as (file,):
         with failures_named(path):
             unpacked = UnfinishedFile(Path(path).parent, kind.ending)

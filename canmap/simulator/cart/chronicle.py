@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import bisect
 from enum import StrEnum
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 LINGER_NS = 1_000_000_000  # what is over can still be the reason of something for so long
 
@@ -73,6 +73,20 @@ class Happening(NamedTuple):
     of: str
     reason: str | None = None
     after: int | None = None
+
+
+class Recorded(NamedTuple):
+    """What was recorded of a run.
+
+    Attributes:
+        first_ns: Time of its first frame.
+        error_frames: Error frames are in it.
+        far: There is another recorder on the first bus.
+    """
+
+    first_ns: int
+    error_frames: bool = True
+    far: bool = False
 
 
 class Chronicle:
@@ -169,3 +183,27 @@ class Chronicle:
         for kept in (self._standing, self._over, self._ended, self._about):
             kept.clear()
         self.acting = None
+
+
+def chain_of(chronicle: Chronicle, root: int, first_ns: int) -> list[dict[str, Any]]:
+    """Return what followed from a happening, itself first, as the truth file says it.
+
+    Returns:
+        Of each `at_s` from `first_ns`, `what`, `of`, `reason` where there is one, and `after`: the place in
+        this list of what it followed from, None of the first.
+    """
+    places = chronicle.chain(root)
+    numbers = {place: number for number, place in enumerate(places)}
+    told = []
+    for place in places:
+        happening = chronicle.happenings[place]
+        link: dict[str, Any] = {
+            "at_s": round((happening.t_ns - first_ns) / 1e9, 6),
+            "what": str(happening.what),
+            "of": happening.of,
+        }
+        if happening.reason is not None:
+            link["reason"] = str(happening.reason)
+        after = None if place == root or happening.after is None else numbers[happening.after]
+        told.append(link | {"after": after})
+    return told

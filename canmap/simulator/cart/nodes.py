@@ -8,11 +8,11 @@ its node started, so a span may be cut anywhere.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from canmap.base.dataclass import dataclass
 from canmap.simulator.buses.frame import Frame, new_frame
 from canmap.simulator.buses.network import Release, new_release
 from canmap.simulator.cart.trouble import Trouble

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 from canmap.base.dataclass import dataclass
 from canmap.mapping.reading.marks import Scalar
 from canmap.mapping.reading.sections import Key, Section, mapping
-from canmap.mapping.reading.shapes import word
-from canmap.simulator.cart.chronicle import Happened
+from canmap.mapping.reading.shapes import list_of, word
+from canmap.simulator.cart.chronicle import Happened, chain_of
 from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.scenario.fault_kinds import FAULT_KINDS
 from canmap.simulator.scenario.faults import Effect, TimeSpan
@@ -23,10 +23,9 @@ from canmap.simulator.scenario.ties import InCommon, tied_with
 if TYPE_CHECKING:
     from canmap.mapping.reading.marks import Node
     from canmap.mapping.reading.sections import Context, SectionValues
-    from canmap.simulator.cart.chronicle import Chronicle
+    from canmap.simulator.cart.chronicle import Chronicle, Recorded
     from canmap.simulator.cart.vehicle_kind import VehicleKind
     from canmap.simulator.cart.world import Plan, World
-    from canmap.simulator.scenario.ties import Recorded
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,30 +131,6 @@ class Case:
         return described
 
 
-def chain_of(chronicle: Chronicle, root: int, first_ns: int) -> list[dict[str, Any]]:
-    """Return what followed from a happening, itself first, as the truth file says it.
-
-    Returns:
-        Of each `at_s` from `first_ns`, `what`, `of`, `reason` where there is one, and `after`: the place in
-        this list of what it followed from, None of the first.
-    """
-    places = chronicle.chain(root)
-    numbers = {place: number for number, place in enumerate(places)}
-    told = []
-    for place in places:
-        happening = chronicle.happenings[place]
-        link: dict[str, Any] = {
-            "at_s": round((happening.t_ns - first_ns) / 1e9, 6),
-            "what": str(happening.what),
-            "of": happening.of,
-        }
-        if happening.reason is not None:
-            link["reason"] = str(happening.reason)
-        after = None if place == root or happening.after is None else numbers[happening.after]
-        told.append(link | {"after": after})
-    return told
-
-
 KIND = Key("kind", word("a kind of fault", FAULT_KINDS), required=True)
 
 
@@ -186,3 +161,7 @@ def read_fault(node: Node, context: Context) -> Case | None:
         context.faults.add(entries.place, text)
         return None
     return case
+
+
+FAULTS = Key("faults", list_of(read_fault, "faults", least=0), required=True)
+FAULT_FILE = Section("a fault file", (FAULTS,), is_file=True)

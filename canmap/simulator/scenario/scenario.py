@@ -22,7 +22,6 @@ from canmap.mapping.reading.shapes import integer, list_of, placed_text, quantit
 from canmap.simulator.cart.fleet import vehicle_with
 from canmap.simulator.cart.other_traffic import OtherLoad
 from canmap.simulator.cart.world import Plan, Setup
-from canmap.simulator.scenario.fault_file import read_fault
 from canmap.simulator.scenario.recorder_keys import RECORDER, check_recorder, recorder_setup
 from canmap.simulator.scenario.script import moment_ns, script_line
 
@@ -78,8 +77,6 @@ HOLD_UP = Key("hold_up", yes_no)
 VEHICLE = Key("vehicle", Section("the vehicle", (*MEASURE_KEYS.values(), HOLD_UP)))
 _PARTS = (NAME, SPEC, SEED, DURATION, VEHICLE, COMPUTER, OTHERS, RECORDER, REPEAT, SCRIPT)
 SCENARIO = Section("a scenario", _PARTS, is_file=True)
-FAULTS = Key("faults", list_of(read_fault, "faults", least=0), required=True)
-FAULT_FILE = Section("a fault file", (FAULTS,), is_file=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +190,8 @@ def _kind(spec: Spec) -> VehicleKind:
 
 
 def _faults(path: str, spec: Spec | None, faults: Faults) -> tuple[Case, ...]:
+    from canmap.simulator.scenario.fault_file import FAULT_FILE, FAULTS  # noqa: PLC0415 - a dozen modules
+
     described = {} if spec is None else {name: bus.description for name, bus in spec.buses.items()}
     names = Names(described or ("drive", "chassis"), described)
     root = read_nodes(path, faults)

@@ -22,21 +22,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from canmap.mapping.reading.sections import SectionValues
+    from canmap.simulator.cart.chronicle import Recorded
     from canmap.simulator.scenario.faults import TimeSpan
-
-
-class Recorded(NamedTuple):
-    """What was recorded of a run.
-
-    Attributes:
-        first_ns: Time of its first frame.
-        error_frames: Error frames are in it.
-        far: There is another recorder on the first bus.
-    """
-
-    first_ns: int
-    error_frames: bool = True
-    far: bool = False
 
 
 class InCommon(NamedTuple):
