@@ -353,9 +353,8 @@ def test_permission_is_told_as_such(hostile: Path) -> None:
     program = """
         import os, sys
         from canmap.cli.main import main
-        import canmap.cli.app, canmap.cli.inspect, canmap.api.inspect, canmap.engine.run
-        import canmap.frames.text.log
-        import canmap.mapping.description.database, canmap.outputs.guard
+        import canmap.cli.app, canmap.cli.inspect, canmap.api.inspect, canmap.engine.run, canmap.outputs.guard
+        import canmap.frames.text.log, canmap.mapping.description.database
         os.setgroups([]); os.setgid(65534); os.setuid(65534)
         main()
     """
