@@ -160,8 +160,13 @@ def _sums(payload: NDArray[np.uint8], place: int, start: int) -> NDArray[np.uint
     return sums
 
 
+def _sum(payload: bytes, place: int, start: int) -> int:
+    """Return the same of one payload."""
+    return 0xFF ^ (sum(payload) - payload[place] + start & 0xFF)
+
+
 def _guard(values: int) -> Guard:
-    return Guard(RollingCounter(values), _sums, counted_in="Count", checked_in="Sum")
+    return Guard(RollingCounter(values), _sums, _sum, counted_in="Count", checked_in="Sum")
 
 
 def _claim(number: int, _starts: int) -> tuple[int, bytes]:

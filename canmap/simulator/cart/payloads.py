@@ -18,7 +18,7 @@ from canmap.payload.counters import PROFILE1_COUNTER, RollingCounter
 from canmap.payload.packing import Packing, limits, raw_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Mapping, Sequence
     from fractions import Fraction
 
     from numpy.typing import NDArray
@@ -64,9 +64,11 @@ class Layout:
     ) -> None:
         self.message, self.data_id, self.guard = message, data_id, guard
         self._packing = Packing(message)
-        self._round: list[int] = guard.counter.of_frames(np.arange(guard.counter.values)).tolist()
         self._signals = self._packing.signals
         self._counted_in = guard.counted_in if guard.counted_in in self._signals else ""
+        counters: list[int] = guard.counter.of_frames(np.arange(guard.counter.values)).tolist()
+        # What the counter adds to single frames, one after the other.
+        self._round = [{self._counted_in: counter} for counter in counters] if self._counted_in else [{}]
         self._scaling = {
             name: (float(signal.factor), float(signal.offset)) for name, signal in self._signals.items()
         }
@@ -92,14 +94,14 @@ class Layout:
             payload[:, self._checksum_byte] = self._checksums(payload) ^ broken
         return payload
 
-    def pack_one(self, values: Mapping[str, Column], count: int, broken: int = 0) -> bytes:
-        """Return the payload of one frame, a number for each signal: `pack`, one at a time."""
-        counter = {self._counted_in: self._round[count % len(self._round)]} if self._counted_in else {}
-        payload = self._packing.payload_of(values, counter)
+    def pack_one(self, values: Mapping[str, float], count: int, broken: int = 0) -> bytes:
+        """Return the payload of one frame: `pack`, one at a time."""
+        payload = self._packing.payload_of(values, self._round[count % len(self._round)])
         if self.data_id is None:
             return payload
-        place = self._checksum_byte
-        return payload[:place] + bytes((self._checksum(payload) ^ broken,)) + payload[place + 1 :]
+        checked = bytearray(payload)
+        checked[self._checksum_byte] = self._checksum(payload) ^ broken
+        return bytes(checked)
 
     def _checksum(self, payload: bytes) -> int:
         if self.guard.checksum is not None:
@@ -116,8 +118,11 @@ class Layout:
 
     def read(self, payload: bytes, name: str) -> float:
         """Return the physical value of a signal."""
-        factor, offset = self._scaling[name]
-        return self._packing.read(payload, name) * factor + offset
+        return self._packing.read_each(payload, (name,))[0]
+
+    def read_each(self, payload: bytes, names: Sequence[str]) -> list[float]:
+        """Return the physical values of some signals, in one go."""
+        return self._packing.read_each(payload, names)
 
     def rounded(self, name: str, value: float) -> float:
         """Return the physical value that is read where `value` was packed."""

@@ -139,9 +139,11 @@ def front_angles(road_angle: Column, parameters: VehicleParameters) -> tuple[Col
         road_angle: Of the bicycle's front wheel, rad, positive to the left; float64[n] or one.
         parameters: The vehicle's measures.
     """
-    slope = np.tan(road_angle)
+    single = isinstance(road_angle, float)
+    slope = math.tan(road_angle) if single else np.tan(road_angle)
+    angle = math.atan2 if single else np.arctan2
     half, base = 0.5 * parameters.track * slope, parameters.wheelbase
-    return np.arctan2(slope * base, base - half), np.arctan2(slope * base, base + half)
+    return angle(slope * base, base - half), angle(slope * base, base + half)
 
 
 def wheel_speeds(
@@ -154,10 +156,11 @@ def wheel_speeds(
         road_angle: Of the bicycle's front wheel, rad, positive to the left; float64[n] or one.
         parameters: The vehicle's measures.
     """
-    difference = speed * np.tan(road_angle) * (0.5 * parameters.track / parameters.wheelbase)
+    tan, cos = (math.tan, math.cos) if isinstance(road_angle, float) else (np.tan, np.cos)
+    difference = speed * tan(road_angle) * (0.5 * parameters.track / parameters.wheelbase)
     rear_left, rear_right = speed - difference, speed + difference
     left, right = front_angles(road_angle, parameters)
-    return rear_left / np.cos(left), rear_right / np.cos(right), rear_left, rear_right
+    return rear_left / cos(left), rear_right / cos(right), rear_left, rear_right
 
 
 @dataclass(slots=True)
