@@ -151,8 +151,10 @@ class Packing:
             return True
         selector = self.signals[signal.selector]
         code, wrap = raw.get(selector.name, 0), (1 << selector.bits) - 1
-        chosen = any(code - low & wrap <= high - low for low, high in signal.selected_by)
-        return chosen and self._chosen(selector, raw)
+        for low, high in signal.selected_by:
+            if code - low & wrap <= high - low:
+                return selector.selector is None or self._chosen(selector, raw)
+        return False
 
     def read_each(self, payload: bytes, names: Sequence[str]) -> list[float]:
         """Return the physical values of integer signals in one frame."""

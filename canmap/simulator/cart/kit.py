@@ -56,6 +56,9 @@ class Reason(IntEnum):
         return self.name.lower().replace("_", " ")
 
 
+NONE, DEMAND_LOST = Reason.NONE, Reason.DEMAND_LOST
+
+
 class AxisRule(NamedTuple):
     """What is particular to one axis.
 
@@ -149,7 +152,7 @@ class Axis:
     @property
     def lost(self) -> bool:
         """Whether it let go because demands stayed away."""
-        return self.reason is Reason.DEMAND_LOST and self.state is READY
+        return self.state is READY and self.reason is DEMAND_LOST
 
     def power(self, on: bool, t_ns: int, after: int | None = None) -> None:
         """Switch its supply; `after` is the place in the chronicle of what did."""
@@ -191,8 +194,8 @@ class Axis:
             after = self._chronicle.about(t_ns, enable_of(self._message), Subject.HAND_BACK)
             self._change(READY, Reason.NONE, t_ns, after)
         elif not enable and self.state is READY:
-            self.reason = Reason.NONE
-        elif enable and self.state is READY and self.reason is Reason.NONE:
+            self.reason = NONE
+        elif enable and self.state is READY and self.reason is NONE:
             self.reason = Reason.NO_EDGE
 
     def _refusal(self, counter: int, asked: float) -> Reason | None:

@@ -52,7 +52,7 @@ def quantised(values: Told, step: float) -> Told:
 def limited(values: Told, low: float, high: float) -> Told:
     """Return values, no further out than the limits."""
     if isinstance(values, float):
-        return min(max(values, low), high)
+        return low if values < low else high if values > high else values
     return np.minimum(np.maximum(values, low), high)
 
 

@@ -35,14 +35,14 @@ class Guard(NamedTuple):
     Attributes:
         counter: What it counts.
         checksums: Payloads (uint8[n, length]), the byte of the checksum and the data identifier to uint8[n].
-        checksum: The same of one payload, where that can be had quicker.
+        checksum: The same of one payload.
         counted_in: The signal with the counter.
         checked_in: The signal with the checksum.
     """
 
     counter: RollingCounter
     checksums: Callable[[NDArray[np.uint8], int, int], NDArray[np.uint8]]
-    checksum: Callable[[bytes, int, int], int] | None = None
+    checksum: Callable[[bytes, int, int], int]
     counted_in: str = "Counter"
     checked_in: str = "Checksum"
 
@@ -63,7 +63,7 @@ class Layout:
         self, message: DescribedMessage, data_id: int | None = None, guard: Guard = PROFILE1
     ) -> None:
         self.message, self.data_id, self.guard = message, data_id, guard
-        self._packing = Packing(message)
+        self._packing, self._checksum = Packing(message), guard.checksum
         self._signals = self._packing.signals
         self._counted_in = guard.counted_in if guard.counted_in in self._signals else ""
         counters: list[int] = guard.counter.of_frames(np.arange(guard.counter.values)).tolist()
@@ -91,7 +91,8 @@ class Layout:
             raw[self._counted_in] = self.guard.counter.of_frames(counts).astype(np.uint64)
         payload = self._packing.pack(raw, len(counts))
         if self.data_id is not None:
-            payload[:, self._checksum_byte] = self._checksums(payload) ^ broken
+            place = self._checksum_byte
+            payload[:, place] = self.guard.checksums(payload, place, self.data_id) ^ broken
         return payload
 
     def pack_one(self, values: Mapping[str, float], count: int, broken: int = 0) -> bytes:
@@ -99,17 +100,9 @@ class Layout:
         payload = self._packing.payload_of(values, self._round[count % len(self._round)])
         if self.data_id is None:
             return payload
-        checked = bytearray(payload)
-        checked[self._checksum_byte] = self._checksum(payload) ^ broken
+        checked, place = bytearray(payload), self._checksum_byte
+        checked[place] = self._checksum(payload, place, self.data_id) ^ broken
         return bytes(checked)
-
-    def _checksum(self, payload: bytes) -> int:
-        if self.guard.checksum is not None:
-            return self.guard.checksum(payload, self._checksum_byte, self.data_id or 0)
-        return int(self._checksums(np.frombuffer(payload, np.uint8).reshape(1, -1))[0])
-
-    def _checksums(self, payload: NDArray[np.uint8]) -> NDArray[np.uint8]:
-        return self.guard.checksums(payload, self._checksum_byte, self.data_id or 0)
 
     @property
     def wire_id(self) -> int:
@@ -135,7 +128,8 @@ class Layout:
         """Tell whether the checksum is right; True where there is none."""
         if self.data_id is None:
             return True
-        return payload[self._checksum_byte] == self._checksum(payload)
+        place = self._checksum_byte
+        return payload[place] == self._checksum(payload, place, self.data_id)
 
 
 def misread(layout: Layout, name: str, *, factor: Fraction | None = None, swap: bool = False) -> Layout:

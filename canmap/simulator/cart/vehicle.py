@@ -195,8 +195,11 @@ class TractionBattery:
         The current is the smaller root of ``current * (rest - resistance * current) = power``, at most that
         at which the power is largest.
         """
-        rest = self.empty_voltage + (self.full_voltage - self.empty_voltage) * self.charge
-        root = max(0.0, rest * rest - 4.0 * self.resistance * power / self.efficiency)
-        self.current = self.idle_current + (rest - math.sqrt(root)) / (2.0 * self.resistance)
-        self.voltage = rest - self.resistance * self.current
-        self.charge = max(0.0, self.charge - self.current * seconds / self.capacity)
+        empty, resistance, charge = self.empty_voltage, self.resistance, self.charge
+        rest = empty + (self.full_voltage - empty) * charge
+        square = rest * rest - 4.0 * resistance * power / self.efficiency
+        root = math.sqrt(square) if square > 0.0 else 0.0
+        current = self.idle_current + (rest - root) / (2.0 * resistance)
+        charge -= current * seconds / self.capacity
+        self.current, self.voltage = current, rest - resistance * current
+        self.charge = charge if charge > 0.0 else 0.0
