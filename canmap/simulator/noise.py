@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 # The mixing constants of SplitMix64 (G. Steele and others, OOPSLA 2014; from memory).
 _GOLDEN, _FIRST, _SECOND = 0x9E3779B97F4A7C15, 0xBF58476D1CE4E5B9, 0x94D049BB133111EB
 _MASK = (1 << 64) - 1
+_GOLDEN_WORD, _FIRST_WORD, _SECOND_WORD = np.uint64(_GOLDEN), np.uint64(_FIRST), np.uint64(_SECOND)
+_30, _27, _31, _11 = (np.uint64(shift) for shift in (30, 27, 31, 11))
 STRETCH = 256  # numbers that are drawn at once for who asks for one
 
 
@@ -28,10 +30,10 @@ def even(seed: int, purpose: str, numbers: NDArray[np.int64]) -> NDArray[np.floa
         purpose: What is drawn; another word is another sequence.
         numbers: int64[n], which draw of it.
     """
-    x = numbers.astype(np.uint64) * np.uint64(_GOLDEN) + np.uint64(_start(seed, purpose))
-    x = (x ^ x >> np.uint64(30)) * np.uint64(_FIRST)
-    x = (x ^ x >> np.uint64(27)) * np.uint64(_SECOND)
-    return ((x ^ x >> np.uint64(31)) >> np.uint64(11)).astype(np.float64) / (1 << 53)
+    x = numbers.astype(np.uint64) * _GOLDEN_WORD + np.uint64(_start(seed, purpose))
+    x = (x ^ x >> _30) * _FIRST_WORD
+    x = (x ^ x >> _27) * _SECOND_WORD
+    return ((x ^ x >> _31) >> _11).astype(np.float64) / (1 << 53)
 
 
 def even_one(seed: int, purpose: str, number: int) -> float:

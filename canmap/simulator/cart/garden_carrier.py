@@ -75,8 +75,10 @@ _MODES, _CONTROLS, _DIRECTIONS = _coded(MODE_CODES), _coded(CONTROL_CODES), _cod
 
 
 def _told(table: NDArray[np.float64], states: Told) -> Told:
-    told: Told = table[np.asarray(states, np.intp)]
-    return told
+    if isinstance(states, np.ndarray):
+        told: Told = table[states.astype(np.intp)]
+        return told
+    return float(table[int(states)])
 
 
 def _steer_report(s: Moments, n: Numbers) -> Values:
@@ -110,7 +112,7 @@ def _move_request(s: Moments, _: Numbers) -> Values:
         "Throttle": s.asked_throttle,
         "Brake": s.asked_brake,
         "Direction": _told(_DIRECTIONS, s.asked_gear),
-        "Engage": np.maximum(s.drive_enable, s.brake_enable),
+        "Engage": s.drive_enable + s.brake_enable > 0.0,
     }
 
 
