@@ -193,7 +193,7 @@ class Cart:
         """Say who drives; where one axis is not there any more, the others let go too."""
         steering, drive, brake = self._each
         states = (steering.state, drive.state, brake.state)
-        if steering.lost or drive.lost or brake.lost or FAULTED in states:
+        if FAULTED in states or (READY in states and (steering.lost or drive.lost or brake.lost)):
             self.mode = FAULT
             first = next(each for each in self._each if each.lost or each.state is FAULTED)
             self._stop_after = first.left

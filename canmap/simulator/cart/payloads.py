@@ -18,7 +18,7 @@ from canmap.payload.counters import PROFILE1_COUNTER, RollingCounter
 from canmap.payload.packing import Packing, limits, raw_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Mapping
     from fractions import Fraction
 
     from numpy.typing import NDArray
@@ -57,6 +57,7 @@ class Layout:
         message: As described.
         data_id: Of its checksum, None where it carries none.
         guard: How it is counted and checked.
+        read_each: Returns the physical values of some signals, see `Packing.read_each`.
     """
 
     def __init__(
@@ -64,7 +65,7 @@ class Layout:
     ) -> None:
         self.message, self.data_id, self.guard = message, data_id, guard
         self._packing, self._checksum = Packing(message), guard.checksum
-        self._signals = self._packing.signals
+        self._signals, self.read_each = self._packing.signals, self._packing.read_each
         self._counted_in = guard.counted_in if guard.counted_in in self._signals else ""
         counters: list[int] = guard.counter.of_frames(np.arange(guard.counter.values)).tolist()
         # What the counter adds to single frames, one after the other.
@@ -111,11 +112,7 @@ class Layout:
 
     def read(self, payload: bytes, name: str) -> float:
         """Return the physical value of a signal."""
-        return self._packing.read_each(payload, (name,))[0]
-
-    def read_each(self, payload: bytes, names: Sequence[str]) -> list[float]:
-        """Return the physical values of some signals, in one go."""
-        return self._packing.read_each(payload, names)
+        return self.read_each(payload, (name,))[0]
 
     def rounded(self, name: str, value: float) -> float:
         """Return the physical value that is read where `value` was packed."""
