@@ -90,7 +90,8 @@ class Vehicle:
     @property
     def rolling_force(self) -> float:
         """Rolling resistance while it moves, N."""
-        return self.parameters.mass * GRAVITY * self.parameters.rolling_resistance
+        measures = self.parameters
+        return measures.mass * GRAVITY * measures.rolling_resistance
 
     @property
     def drag(self) -> float:
@@ -116,11 +117,11 @@ class Vehicle:
         friction = self.rolling_force + brake
         if before == 0.0 and abs(motor) <= friction:
             return
-        mass = self.parameters.mass
+        mass, drag = self.parameters.mass, self.drag
         sense = math.copysign(1.0, before if before else motor)
-        slope = (motor - sense * (friction + self.drag * before * before)) / mass
+        slope = (motor - sense * (friction + drag * before * before)) / mass
         half = before + 0.5 * seconds * slope
-        speed = before + seconds * (motor - sense * (friction + self.drag * half * half)) / mass
+        speed = before + seconds * (motor - sense * (friction + drag * half * half)) / mass
         if speed * sense < 0.0:
             speed = 0.0
         self.speed = speed
