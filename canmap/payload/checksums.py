@@ -53,7 +53,7 @@ class Crc(CrcParameters):
 
     def of_bytes(self, data: bytes) -> int:
         """Return the check value of one run of bytes."""
-        table, above = self._table, self.width - 8
+        table, above = self.table, self.width - 8
         value = self._start
         if above <= 0:
             for byte in data:
@@ -93,8 +93,8 @@ class Crc(CrcParameters):
         return np.array([self._remainder(byte) for byte in range(256)], np.uint64)
 
     @cached_property
-    def _table(self) -> list[int]:
-        """The same, one by one."""
+    def table(self) -> list[int]:
+        """What is left of each byte after eight steps, for checks of single frames."""
         remainders: list[int] = self._remainders.tolist()
         return remainders
 
@@ -170,6 +170,17 @@ def profile1_checksums(payload: NDArray[np.uint8], checksum_byte: int, data_id: 
 
 
 def profile1_checksum(payload: bytes, checksum_byte: int, data_id: int) -> int:
-    """Return the checksum of one payload: `profile1_checksums`, one at a time."""
-    checked = bytes((data_id & 0xFF, data_id >> 8)) + payload[:checksum_byte] + payload[checksum_byte + 1 :]
-    return _PROFILE1.of_bytes(checked)
+    """Return the checksum of one payload: `profile1_checksums`, one at a time.
+
+    This is `Crc.of_bytes` for a CRC of 8 bits, which goes on from the data identifier.
+    """
+    value, table = _profile1_begun(data_id)
+    for byte in payload[:checksum_byte] + payload[checksum_byte + 1 :]:
+        value = table[value ^ byte]
+    return value
+
+
+@cache
+def _profile1_begun(data_id: int) -> tuple[int, list[int]]:
+    """Return the checksum of a data identifier alone, and the table that the bytes after it go through."""
+    return _PROFILE1.of_bytes(data_id.to_bytes(2, "little")), _PROFILE1.table

@@ -66,6 +66,9 @@ def packed_again(message: DescribedMessage, plan: DecodePlan, payloads: list[byt
         for name, (raw, _) in before[row].items():
             if not packing.signals[name].is_float:
                 assert packing.read(payload, name) == raw
+                signal = packing.signals[name]
+                value = raw * float(signal.factor) + float(signal.offset)
+                assert packing.read_each(payload, (name, name)) == [value, value]
     return packed
 
 

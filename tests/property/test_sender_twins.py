@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from canmap.simulator.cart.kit import Event, Reason
 from canmap.simulator.cart.nodes import MS, Releases, Sender
-from canmap.simulator.cart.states import FIELDS, State, States, table_of
+from canmap.simulator.cart.states import FIELDS, State, States
 from canmap.simulator.cart.trouble import Late, Trouble
 from canmap.simulator.cart.vehicle import VehicleParameters
 from canmap.simulator.cart.world import Plan, Setup, World
@@ -76,7 +76,7 @@ def one_by_one(sender: Sender, times: list[int], rows: list[tuple[float, ...]], 
     made = [
         release
         for t_ns, row in zip(times, rows, strict=True)
-        for release in sender.run_one(t_ns, State(row, 3, MEASURES), events)
+        for release in sender.run_one(t_ns, State(*row, 3, MEASURES), events)
     ]
     return [(each.t_ns, each.node, each.frame.can_id, each.frame.payload) for each in made]
 
@@ -102,7 +102,7 @@ def test_one_by_one_and_columns_agree(name: str, rows: list, troubles: list[Trou
     for trouble in (Trouble(), *troubles):
         column.trouble = single.trouble = trouble
         times = column.due(len(rows) * 2000 * MS)[: len(rows)]
-        states = States(table_of(rows), 3, MEASURES)
+        states = States(rows, 3, MEASURES)
         whole = column.run(times, states.at(np.arange(len(rows))), happened[0])
         assert one_by_one(single, times.tolist(), rows, happened[1]) == as_rows(whole)
         assert column.count == single.count

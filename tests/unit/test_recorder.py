@@ -28,7 +28,7 @@ from canmap.simulator.buses.recorder import (
     Stall,
 )
 from canmap.simulator.buses.traffic import as_chunk, columns_of, frames_of
-from canmap.simulator.noise import even, even_ns, even_one
+from canmap.simulator.noise import around_zero, around_zero_one, even, even_ns, even_one
 from tests.buses import MS, run
 
 if TYPE_CHECKING:
@@ -169,6 +169,9 @@ def test_chance_is_even_and_depends_on_its_purpose() -> None:
     assert not np.array_equal(draws, even(4, "one", np.arange(20_000)))
     assert np.unique(even_ns(1, "one", np.arange(500), 3)).tolist() == [0, 1, 2, 3]
     assert [even_one(3, "one", number) for number in range(500)] == draws[:500].tolist()
+    around = around_zero(3, "one", np.arange(1000))
+    assert [around_zero_one(3, "one", number) for number in range(1000)] == around.tolist()
+    assert abs(around.std() - 6**-0.5) < 0.03
 
 
 def test_a_gateway_relays_every_third_under_another_identifier() -> None:

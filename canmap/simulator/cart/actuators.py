@@ -44,10 +44,9 @@ class Actuator:
     """
 
     __slots__ = (
-        "_from_error",
-        "_from_speed",
         "_high",
         "_low",
+        "_matrix",
         "_queue",
         "_rate",
         "_seconds",
@@ -69,11 +68,12 @@ class Actuator:
         )
         shrink = math.exp(-decay * seconds)
         cosine, sine = math.cos(swing * seconds), math.sin(swing * seconds)
-        self._from_error = (
+        self._matrix = (
             shrink * (cosine + decay / swing * sine),
+            shrink * sine / swing,
             -shrink * response.frequency**2 / swing * sine,
+            shrink * (cosine - decay / swing * sine),
         )
-        self._from_speed = (shrink * sine / swing, shrink * (cosine - decay / swing * sine))
 
     def step(self, demand: float) -> float:
         """Follow `demand` for one step; return the new value."""
@@ -81,12 +81,14 @@ class Actuator:
         if queue:
             queue.append(demand)
             demand = queue.popleft()
-        error, speed = self.value - demand, self.speed
-        value = demand + self._from_error[0] * error + self._from_speed[0] * speed
-        faster = self._from_error[1] * error + self._from_speed[1] * speed
+        before, speed = self.value, self.speed
+        error = before - demand
+        from_error, from_speed, faster_by_error, faster_by_speed = self._matrix
+        value = demand + from_error * error + from_speed * speed
+        faster = faster_by_error * error + faster_by_speed * speed
         if abs(faster) > self._rate:
             faster = math.copysign(self._rate, faster)
-            value = self.value + faster * self._seconds
+            value = before + faster * self._seconds
         if value > self._high:
             value, faster = self._high, 0.0
         elif value < self._low:

@@ -193,7 +193,7 @@ class Cart:
         """Say who drives; where one axis is not there any more, the others let go too."""
         steering, drive, brake = self._each
         states = (steering.state, drive.state, brake.state)
-        if steering.lost or drive.lost or brake.lost or FAULTED in states:
+        if FAULTED in states or (READY in states and (steering.lost or drive.lost or brake.lost)):
             self.mode = FAULT
             first = next(each for each in self._each if each.lost or each.state is FAULTED)
             self._stop_after = first.left
@@ -264,14 +264,14 @@ class Cart:
 
     def _move(self, t_ns: int) -> None:
         """Push and brake the vehicle."""
-        vehicle, parameters = self.vehicle, self.parameters
-        powered = self.drive.state is not OFF
-        self._shift(self.drive.gear if self.drive.active else self.driver.gear)
-        if not powered:
+        vehicle, parameters, drive = self.vehicle, self.parameters, self.drive
+        active = drive.active
+        self._shift(drive.gear if active else self.driver.gear)
+        if drive.state is OFF:
             self.throttle.hold(0.0)
             throttle = 0.0
-        elif self.drive.active:
-            throttle = self.throttle.step(self.drive.demand)
+        elif active:
+            throttle = self.throttle.step(drive.demand)
         elif self.mode is FAULT:
             throttle = self.throttle.step(0.0)
         else:
@@ -285,8 +285,8 @@ class Cart:
             force = -force
         elif self.gear is not FORWARD:
             force = 0.0
-        self.effort = max(self.brake_motor.step(self._asked_effort(t_ns)), self.driver.brake)
-        braking = 0.01 * self.effort * parameters.brake_force + PARKING_FORCE * self.parking
+        self.effort = effort = max(self.brake_motor.step(self._asked_effort(t_ns)), self.driver.brake)
+        braking = 0.01 * effort * parameters.brake_force + PARKING_FORCE * self.parking
         vehicle.step(force, braking, self.seconds)
         if speed and not vehicle.speed:
             self._stand(t_ns)

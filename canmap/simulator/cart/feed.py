@@ -116,7 +116,8 @@ class KitFeed:
             drop = self.motor_drop if name == self._motor_node else self.rail_drop
             good = on and self.open_v - drop >= self._lowest_v
             if up is good:
-                self._low_ns.pop(name, None)
+                if self._low_ns:
+                    self._low_ns.pop(name, None)
                 continue
             changed |= self._fall(name, t_ns, on, switched) if up else self._rise(name, t_ns, switched)
         return changed

@@ -75,8 +75,10 @@ _MODES, _CONTROLS, _DIRECTIONS = _coded(MODE_CODES), _coded(CONTROL_CODES), _cod
 
 
 def _told(table: NDArray[np.float64], states: Told) -> Told:
-    told: Told = table[np.asarray(states, np.intp)]
-    return told
+    if isinstance(states, np.ndarray):
+        told: Told = table[states.astype(np.intp)]
+        return told
+    return float(table[int(states)])
 
 
 def _steer_report(s: Moments, n: Numbers) -> Values:
@@ -110,7 +112,7 @@ def _move_request(s: Moments, _: Numbers) -> Values:
         "Throttle": s.asked_throttle,
         "Brake": s.asked_brake,
         "Direction": _told(_DIRECTIONS, s.asked_gear),
-        "Engage": np.maximum(s.drive_enable, s.brake_enable),
+        "Engage": s.drive_enable + s.brake_enable > 0.0,
     }
 
 
@@ -160,8 +162,13 @@ def _sums(payload: NDArray[np.uint8], place: int, start: int) -> NDArray[np.uint
     return sums
 
 
+def _sum(payload: bytes, place: int, start: int) -> int:
+    """Return the same of one payload."""
+    return 0xFF ^ (sum(payload) - payload[place] + start & 0xFF)
+
+
 def _guard(values: int) -> Guard:
-    return Guard(RollingCounter(values), _sums, counted_in="Count", checked_in="Sum")
+    return Guard(RollingCounter(values), _sums, _sum, counted_in="Count", checked_in="Sum")
 
 
 def _claim(number: int, _starts: int) -> tuple[int, bytes]:

@@ -56,6 +56,9 @@ class Reason(IntEnum):
         return self.name.lower().replace("_", " ")
 
 
+NONE, DEMAND_LOST = Reason.NONE, Reason.DEMAND_LOST
+
+
 class AxisRule(NamedTuple):
     """What is particular to one axis.
 
@@ -133,7 +136,8 @@ class Axis:
         self.fault, self.allowed = False, True
         self.events: list[Event] = []
         self._layout = layout
-        self._has_gear = any(signal.name == rule.gear for signal in layout.message.signals)
+        gear = [signal.name for signal in layout.message.signals if signal.name == rule.gear]
+        self._asked = (layout.guard.counted_in, rule.signal, rule.enable, *gear)
         self._powered_ns: int | None = None
         self._valid_ns = 0
         self._counter: int | None = None
@@ -148,7 +152,7 @@ class Axis:
     @property
     def lost(self) -> bool:
         """Whether it let go because demands stayed away."""
-        return self.reason is Reason.DEMAND_LOST and self.state is READY
+        return self.state is READY and self.reason is DEMAND_LOST
 
     def power(self, on: bool, t_ns: int, after: int | None = None) -> None:
         """Switch its supply; `after` is the place in the chronicle of what did."""
@@ -163,17 +167,19 @@ class Axis:
         """Take a demand from the bus."""
         if self._powered_ns is None or self.deaf:
             return
-        refused = self._refusal(payload)
+        layout = self._layout
+        if len(payload) != layout.message.length or not layout.checks(payload):
+            self._refuse(Reason.CHECKSUM_WRONG)
+            return
+        counter, asked, enable, *gear = layout.read_each(payload, self._asked)
+        refused = self._refusal(int(counter), asked)
         if refused is not None:
             self._refuse(refused)
             return
-        layout = self._layout
-        if self._has_gear:
-            asked = layout.read(payload, self.rule.gear)
+        if gear:
             gears = self.rule.gears
-            self.gear = asked if gears is None else gears.get(round(asked), self.gear)
-        enable = layout.read(payload, self.rule.enable) > 0.5
-        self.obey(layout.read(payload, self.rule.signal), enable, t_ns)
+            self.gear = gear[0] if gears is None else gears.get(round(gear[0]), self.gear)
+        self.obey(asked, enable > 0.5, t_ns)
 
     def obey(self, demand: float, enable: bool, t_ns: int) -> None:
         """Take a valid demand."""
@@ -188,21 +194,16 @@ class Axis:
             after = self._chronicle.about(t_ns, enable_of(self._message), Subject.HAND_BACK)
             self._change(READY, Reason.NONE, t_ns, after)
         elif not enable and self.state is READY:
-            self.reason = Reason.NONE
-        elif enable and self.state is READY and self.reason is Reason.NONE:
+            self.reason = NONE
+        elif enable and self.state is READY and self.reason is NONE:
             self.reason = Reason.NO_EDGE
 
-    def _refusal(self, payload: bytes) -> Reason | None:
-        """Return why a demand is not valid, None if it is."""
-        layout = self._layout
-        if len(payload) != layout.message.length or not layout.checks(payload):
-            return Reason.CHECKSUM_WRONG
-        counter = int(layout.read(payload, layout.guard.counted_in))
+    def _refusal(self, counter: int, asked: float) -> Reason | None:
+        """Return why a demand whose checksum is right is not valid, None if it is."""
         last, self._counter = self._counter, counter
-        values = layout.guard.counter.values
+        values = self._layout.guard.counter.values
         if last is not None and not 1 <= (counter - last) % values <= LARGEST_COUNTER_STEP:
             return Reason.COUNTER_WRONG
-        asked = layout.read(payload, self.rule.signal)
         if not self.rule.low <= asked <= self.rule.high:
             return Reason.DEMAND_RANGE
         if self.active and abs(asked - self.demand) > self.rule.jump:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canmap.simulator.cart.vehicle import wheel_speeds
-from canmap.simulator.noise import even, even_one
+from canmap.simulator.noise import around_zero, around_zero_one
 from canmap.vocabulary.record_types import AxisState
 
 if TYPE_CHECKING:
@@ -31,30 +31,28 @@ TORQUE_NOISE = 0.03  # N m
 TOOTH_SPEED = 0.03  # km/h, resolution of the wheel speed sensors
 DRIVE_SPEED = 0.02  # km/h, of the motor's encoder
 KMH = 3.6
+LARGEST_NOISE = math.sqrt(6.0)  # standard deviations
 
 
 def noisy(states: Moments, purpose: str, numbers: Numbers, deviation: float) -> Told:
     """Return noise of that standard deviation, at most 2.45 times as large, for the frames `numbers`."""
-    seed = states.seed
+    largest = deviation * LARGEST_NOISE
     if isinstance(numbers, int):
-        first: Told = even_one(seed, purpose, 2 * numbers)
-        second: Told = even_one(seed, purpose, 2 * numbers + 1)
-    else:
-        first, second = even(seed, purpose, 2 * numbers), even(seed, purpose, 2 * numbers + 1)
-    return (first + second - 1.0) * (deviation * math.sqrt(6.0))
+        return around_zero_one(states.seed, purpose, numbers) * largest
+    return around_zero(states.seed, purpose, numbers) * largest
 
 
 def quantised(values: Told, step: float) -> Told:
     """Return the nearest multiples of `step`, as a sensor of that resolution tells them."""
     if isinstance(values, float):
-        return step * round(float(values) / step)  # a number of NumPy's takes long to round
+        return step * round(values / step)
     return step * np.rint(values / step)
 
 
 def limited(values: Told, low: float, high: float) -> Told:
     """Return values, no further out than the limits."""
     if isinstance(values, float):
-        return min(max(values, low), high)
+        return low if values < low else high if values > high else values
     return np.minimum(np.maximum(values, low), high)
 
 

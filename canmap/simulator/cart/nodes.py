@@ -8,7 +8,7 @@ its node started, so a span may be cut anywhere.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, cast
 
 import numpy as np
 
@@ -126,9 +126,10 @@ class Sender:
         self.trouble, self.count, self.unit = Trouble(), 0, layout.message.sender or ""
         self.muted, self.phase_ns = False, 0
         self._tell = tell
+        self._tell_one = cast("Callable[[State, int], dict[str, float]]", tell)  # a number of each
         self._seed, self._starts, self._ticks, self._first_ns, self._clock = 0, 0, 0, 0, 1.0
         self._stood = 0  # frames so far in which the counter stood still
-        self._frozen: Values | None = None
+        self._frozen: dict[str, float] | None = None
         self._last: tuple[object, ...] | None = None
         self._last_ns = 0
         self._handed_ns = 0  # when the newest frame goes to the controller, if frames wait for each other
@@ -187,7 +188,8 @@ class Sender:
     def run_one(self, t_ns: int, state: State, events: list[Event]) -> list[Release]:
         """Return what the next timer, which ran out at `t_ns`, makes of the state then; see `run`."""
         self._ticks += 1
-        if self.trouble.stopped or self.muted:
+        trouble = self.trouble
+        if trouble.stopped or self.muted:
             return []
         number = self.count
         if self.timing.events:
@@ -197,18 +199,20 @@ class Sender:
             return self._packed_one(
                 t_ns, {"Code": event.reason, "Axis": event.axis, "Number": number + 1}, number
             )
-        values = self._tell(state, number)
+        values = self._tell_one(state, number)
         if self.timing.on_change and not self._is_news(t_ns, tuple(values.values())):
             return []
-        values = self._stated(values, number)
-        return self._packed_one(t_ns, _first(values) if self.trouble.changes else values, number)
+        if trouble.frozen or trouble.changes or trouble.enable is not None:
+            return self._packed_one(t_ns, _first(self._stated({**values}, number)), number)
+        self._frozen = None
+        return self._packed_one(t_ns, values, number)
 
     def _stated(self, values: Values, numbers: Numbers) -> Values:
         """Return what the frames `numbers` state in place of `values`, which are true."""
         trouble = self.trouble
         if trouble.frozen:
             self._frozen = self._frozen or _first(values)
-            values = dict(self._frozen)  # what is done to it is done to each frame anew
+            values = {**self._frozen}  # what is done to it is done to each frame anew
         else:
             self._frozen = None
         if trouble.enable is not None:
@@ -241,7 +245,7 @@ class Sender:
             whole = whole.take(even(self._seed, self._loss, numbers) >= trouble.lost)
         return whole
 
-    def _packed_one(self, t_ns: int, values: Values, number: int) -> list[Release]:
+    def _packed_one(self, t_ns: int, values: dict[str, float], number: int) -> list[Release]:
         trouble, message = self.trouble, self.layout.message
         if trouble.stuck and self._payload is not None:
             frame = Frame(message.can_id, self._payload, message.extended)
@@ -251,10 +255,12 @@ class Sender:
         if trouble.bunches is not None:
             t_ns = int(trouble.bunches.released(np.array([t_ns]), self.timing.period_ns)[0])
         self._payload = payload = self.layout.pack_one(values, number - self._stood, trouble.broken)
+        frame = new_frame((message.can_id, payload, message.extended, False, 0, 0))
+        if not (trouble.twice or trouble.late or trouble.lost):
+            return [new_release((t_ns, self.node, frame, None))]
         times = self._queued_each(t_ns, t_ns + TWICE_NS) if trouble.twice else self._queued_each(t_ns)
         if trouble.lost and even_one(self._seed, self._loss, number) < trouble.lost:
             return []
-        frame = new_frame((message.can_id, payload, message.extended, False, 0, 0))
         return [new_release((each_ns, self.node, frame, None)) for each_ns in times]
 
     def _queued(self, times: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -306,7 +312,7 @@ def _happened(t_ns: int, events: list[Event]) -> Event | None:
     return events.pop(0) if events and events[0].t_ns <= t_ns else None
 
 
-def _first(values: Values) -> Values:
+def _first(values: Values) -> dict[str, float]:
     """Return the first of each column, as a number."""
     return {name: float(np.ravel(column)[0]) for name, column in values.items()}
 

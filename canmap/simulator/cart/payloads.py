@@ -35,14 +35,14 @@ class Guard(NamedTuple):
     Attributes:
         counter: What it counts.
         checksums: Payloads (uint8[n, length]), the byte of the checksum and the data identifier to uint8[n].
-        checksum: The same of one payload, where that can be had quicker.
+        checksum: The same of one payload.
         counted_in: The signal with the counter.
         checked_in: The signal with the checksum.
     """
 
     counter: RollingCounter
     checksums: Callable[[NDArray[np.uint8], int, int], NDArray[np.uint8]]
-    checksum: Callable[[bytes, int, int], int] | None = None
+    checksum: Callable[[bytes, int, int], int]
     counted_in: str = "Counter"
     checked_in: str = "Checksum"
 
@@ -57,16 +57,19 @@ class Layout:
         message: As described.
         data_id: Of its checksum, None where it carries none.
         guard: How it is counted and checked.
+        read_each: Returns the physical values of some signals, see `Packing.read_each`.
     """
 
     def __init__(
         self, message: DescribedMessage, data_id: int | None = None, guard: Guard = PROFILE1
     ) -> None:
         self.message, self.data_id, self.guard = message, data_id, guard
-        self._packing = Packing(message)
-        self._round: list[int] = guard.counter.of_frames(np.arange(guard.counter.values)).tolist()
-        self._signals = self._packing.signals
+        self._packing, self._checksum = Packing(message), guard.checksum
+        self._signals, self.read_each = self._packing.signals, self._packing.read_each
         self._counted_in = guard.counted_in if guard.counted_in in self._signals else ""
+        counters: list[int] = guard.counter.of_frames(np.arange(guard.counter.values)).tolist()
+        # What the counter adds to single frames, one after the other.
+        self._round = [{self._counted_in: counter} for counter in counters] if self._counted_in else [{}]
         self._scaling = {
             name: (float(signal.factor), float(signal.offset)) for name, signal in self._signals.items()
         }
@@ -89,25 +92,18 @@ class Layout:
             raw[self._counted_in] = self.guard.counter.of_frames(counts).astype(np.uint64)
         payload = self._packing.pack(raw, len(counts))
         if self.data_id is not None:
-            payload[:, self._checksum_byte] = self._checksums(payload) ^ broken
+            place = self._checksum_byte
+            payload[:, place] = self.guard.checksums(payload, place, self.data_id) ^ broken
         return payload
 
-    def pack_one(self, values: Mapping[str, Column], count: int, broken: int = 0) -> bytes:
-        """Return the payload of one frame, a number for each signal: `pack`, one at a time."""
-        counter = {self._counted_in: self._round[count % len(self._round)]} if self._counted_in else {}
-        payload = self._packing.payload_of(values, counter)
+    def pack_one(self, values: Mapping[str, float], count: int, broken: int = 0) -> bytes:
+        """Return the payload of one frame: `pack`, one at a time."""
+        payload = self._packing.payload_of(values, self._round[count % len(self._round)])
         if self.data_id is None:
             return payload
-        place = self._checksum_byte
-        return payload[:place] + bytes((self._checksum(payload) ^ broken,)) + payload[place + 1 :]
-
-    def _checksum(self, payload: bytes) -> int:
-        if self.guard.checksum is not None:
-            return self.guard.checksum(payload, self._checksum_byte, self.data_id or 0)
-        return int(self._checksums(np.frombuffer(payload, np.uint8).reshape(1, -1))[0])
-
-    def _checksums(self, payload: NDArray[np.uint8]) -> NDArray[np.uint8]:
-        return self.guard.checksums(payload, self._checksum_byte, self.data_id or 0)
+        checked, place = bytearray(payload), self._checksum_byte
+        checked[place] = self._checksum(payload, place, self.data_id) ^ broken
+        return bytes(checked)
 
     @property
     def wire_id(self) -> int:
@@ -116,8 +112,7 @@ class Layout:
 
     def read(self, payload: bytes, name: str) -> float:
         """Return the physical value of a signal."""
-        factor, offset = self._scaling[name]
-        return self._packing.read(payload, name) * factor + offset
+        return self.read_each(payload, (name,))[0]
 
     def rounded(self, name: str, value: float) -> float:
         """Return the physical value that is read where `value` was packed."""
@@ -130,7 +125,8 @@ class Layout:
         """Tell whether the checksum is right; True where there is none."""
         if self.data_id is None:
             return True
-        return payload[self._checksum_byte] == self._checksum(payload)
+        place = self._checksum_byte
+        return payload[place] == self._checksum(payload, place, self.data_id)
 
 
 def misread(layout: Layout, name: str, *, factor: Fraction | None = None, swap: bool = False) -> Layout:

@@ -90,7 +90,8 @@ class Vehicle:
     @property
     def rolling_force(self) -> float:
         """Rolling resistance while it moves, N."""
-        return self.parameters.mass * GRAVITY * self.parameters.rolling_resistance
+        measures = self.parameters
+        return measures.mass * GRAVITY * measures.rolling_resistance
 
     @property
     def drag(self) -> float:
@@ -116,11 +117,11 @@ class Vehicle:
         friction = self.rolling_force + brake
         if before == 0.0 and abs(motor) <= friction:
             return
-        mass = self.parameters.mass
+        mass, drag = self.parameters.mass, self.drag
         sense = math.copysign(1.0, before if before else motor)
-        slope = (motor - sense * (friction + self.drag * before * before)) / mass
+        slope = (motor - sense * (friction + drag * before * before)) / mass
         half = before + 0.5 * seconds * slope
-        speed = before + seconds * (motor - sense * (friction + self.drag * half * half)) / mass
+        speed = before + seconds * (motor - sense * (friction + drag * half * half)) / mass
         if speed * sense < 0.0:
             speed = 0.0
         self.speed = speed
@@ -139,9 +140,11 @@ def front_angles(road_angle: Column, parameters: VehicleParameters) -> tuple[Col
         road_angle: Of the bicycle's front wheel, rad, positive to the left; float64[n] or one.
         parameters: The vehicle's measures.
     """
-    slope = np.tan(road_angle)
+    single = isinstance(road_angle, float)
+    slope = math.tan(road_angle) if single else np.tan(road_angle)
+    angle = math.atan2 if single else np.arctan2
     half, base = 0.5 * parameters.track * slope, parameters.wheelbase
-    return np.arctan2(slope * base, base - half), np.arctan2(slope * base, base + half)
+    return angle(slope * base, base - half), angle(slope * base, base + half)
 
 
 def wheel_speeds(
@@ -154,10 +157,11 @@ def wheel_speeds(
         road_angle: Of the bicycle's front wheel, rad, positive to the left; float64[n] or one.
         parameters: The vehicle's measures.
     """
-    difference = speed * np.tan(road_angle) * (0.5 * parameters.track / parameters.wheelbase)
+    tan, cos = (math.tan, math.cos) if isinstance(road_angle, float) else (np.tan, np.cos)
+    difference = speed * tan(road_angle) * (0.5 * parameters.track / parameters.wheelbase)
     rear_left, rear_right = speed - difference, speed + difference
     left, right = front_angles(road_angle, parameters)
-    return rear_left / np.cos(left), rear_right / np.cos(right), rear_left, rear_right
+    return rear_left / cos(left), rear_right / cos(right), rear_left, rear_right
 
 
 @dataclass(slots=True)
@@ -192,8 +196,11 @@ class TractionBattery:
         The current is the smaller root of ``current * (rest - resistance * current) = power``, at most that
         at which the power is largest.
         """
-        rest = self.empty_voltage + (self.full_voltage - self.empty_voltage) * self.charge
-        root = max(0.0, rest * rest - 4.0 * self.resistance * power / self.efficiency)
-        self.current = self.idle_current + (rest - math.sqrt(root)) / (2.0 * self.resistance)
-        self.voltage = rest - self.resistance * self.current
-        self.charge = max(0.0, self.charge - self.current * seconds / self.capacity)
+        empty, resistance, charge = self.empty_voltage, self.resistance, self.charge
+        rest = empty + (self.full_voltage - empty) * charge
+        square = rest * rest - 4.0 * resistance * power / self.efficiency
+        root = math.sqrt(square) if square > 0.0 else 0.0
+        current = self.idle_current + (rest - root) / (2.0 * resistance)
+        charge -= current * seconds / self.capacity
+        self.current, self.voltage = current, rest - resistance * current
+        self.charge = charge if charge > 0.0 else 0.0

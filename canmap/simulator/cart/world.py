@@ -21,7 +21,7 @@ from canmap.simulator.cart.feed import KitFeed
 from canmap.simulator.cart.messages import no_values
 from canmap.simulator.cart.nodes import MS, Sender, SuppliedNode, Timing
 from canmap.simulator.cart.orchard_cart import ORCHARD_CART
-from canmap.simulator.cart.states import State, States, state_of, table_of
+from canmap.simulator.cart.states import State, States, new_state, state_of
 from canmap.simulator.cart.vehicle import VehicleParameters
 from canmap.simulator.cart.vehicle_kind import STRANGER
 
@@ -272,11 +272,11 @@ class World:
 
     def states(self, rows: list[tuple[float, ...]]) -> States:
         """Return some states as columns."""
-        return States(table_of(rows), self.setup.seed, self.setup.parameters)
+        return States(rows, self.setup.seed, self.setup.parameters)
 
     def state(self, row: tuple[float, ...]) -> State:
         """Return one state."""
-        return State(row, self.setup.seed, self.setup.parameters)
+        return new_state((*row, self.setup.seed, self.setup.parameters))
 
     def sent(
         self, units: dict[str, SuppliedNode], start_ns: int, until_ns: int, states: States

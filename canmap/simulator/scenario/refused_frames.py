@@ -45,7 +45,7 @@ class EarlyChecksum(Layout):
         payload[:, place] = super().pack(values, counts - 1, broken)[:, place]
         return payload
 
-    def pack_one(self, values: Mapping[str, Column], count: int, broken: int = 0) -> bytes:
+    def pack_one(self, values: Mapping[str, float], count: int, broken: int = 0) -> bytes:
         """Return the payload of one frame."""
         payload, place = super().pack_one(values, count, broken), self._checksum_byte
         early = super().pack_one(values, count - 1, broken)
