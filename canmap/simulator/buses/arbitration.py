@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from canmap.simulator.buses.attempt import DESTROYED, SENT, Edges, Ending, Fate, Flight, Hazards, new_flight
 from canmap.simulator.buses.babbling import repeats
 from canmap.simulator.buses.bus_nodes import NEVER, BusNodes
-from canmap.simulator.buses.confinement import BUS_OFF, SEQUENCE_BITS
+from canmap.simulator.buses.confinement import BUS_OFF, ERROR_PASSIVE, SEQUENCE_BITS
 from canmap.simulator.buses.frame_bits import INTERMISSION, RECESSIVE_END
 from canmap.simulator.buses.network import Outcome, Transmission, WireFault, new_error, new_transmission
 from canmap.simulator.buses.transmit_queue import winner
@@ -236,7 +236,7 @@ class BusRun(BusNodes):
             self._queues[node].release_mailbox()
         if not self._confinement.calm:
             self._confinement.sent(end_ns, node)
-            if not self._confinement.calm:
+            if self._confinement.state[node] is ERROR_PASSIVE:
                 self._suspend(end_ns, node)
         if serial in self._babbling:
             babble = self._babbling.pop(serial)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from canmap.base.errors import UsageError
 from canmap.simulator.buses.babbling import BABBLER_WAIT_NS
-from canmap.simulator.buses.confinement import SEQUENCE_BITS, Confinement
+from canmap.simulator.buses.confinement import BUS_OFF, SEQUENCE_BITS, Confinement
 from canmap.simulator.buses.frame import arbitration_key
 from canmap.simulator.buses.frame_bits import INTERMISSION, SUSPENSION, wire_length
 from canmap.simulator.buses.network import Babble, NodeState, Outcome, Release, SupplyLoss, Transmission
@@ -138,7 +138,7 @@ class BusNodes:
         plain = not (extended or remote)
         key = can_id << 21 if plain else arbitration_key(can_id, extended=extended, remote=remote)
         entry = new_entry((key, serial, node, t_ns, frame, length or wire_length(frame)))
-        if not self._confinement.calm and self._confinement.silent(node):
+        if self._confinement.state[node] >= BUS_OFF:
             self._give_up(t_ns, entry, _GIVEN_UP[self._confinement.state[node]])
         elif self._plain[node]:
             heappush(self._competing, entry)

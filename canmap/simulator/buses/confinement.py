@@ -98,17 +98,16 @@ class Confinement:
 
     def sent(self, t_ns: int, sender: int) -> None:
         """Count a frame that went well."""
-        receive, sent, highest = self.receive, self.transmit[sender], max(self.receive)
+        receive, sent = self.receive, self.transmit[sender]
         crossed = sent == PASSIVE_ABOVE + 1
         if sent:
             self.transmit[sender] = sent - 1
-        if highest > PASSIVE_ABOVE or self._silent or self._misreads:
+        if self._silent or self._misreads or not receive.isascii():  # a byte above 127: `PASSIVE_ABOVE`
             self._received(t_ns, sender, crossed=crossed)
         else:  # as nearly always
-            if highest:
-                own = receive[sender]
-                receive[:] = receive.translate(_ONE_OFF)
-                receive[sender] = own
+            own = receive[sender]
+            receive[:] = receive.translate(_ONE_OFF)
+            receive[sender] = own
             if crossed:
                 self._judge_one(t_ns, sender)
         self.calm = not (sent > 1 or any(receive) or any(self.transmit) or any(self.state))
