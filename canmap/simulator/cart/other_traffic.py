@@ -49,7 +49,7 @@ class OtherTraffic:
         self, how: OtherLoad, seed: int, taken: Collection[int], bit_rate: int, first_node: int
     ) -> None:
         self._seed = seed
-        free = np.setdiff1d(np.arange(1, BOOT_ID), np.fromiter(taken, np.int64, len(taken)))
+        free = np.array(sorted(set(range(1, BOOT_ID)).difference(taken)))
         drawn = free[np.argsort(even(seed, "other identifiers", free), kind="stable")]
         self.identifiers: list[int] = drawn[: how.identifiers].tolist()
         self._periods_ns = self._periods(how.load * bit_rate / FRAME_BITS)

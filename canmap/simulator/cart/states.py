@@ -6,6 +6,7 @@ would cost ten times as much. `Told` and `Numbers` are what both have in common.
 
 from __future__ import annotations
 
+from itertools import chain
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -107,4 +108,5 @@ class State:
 
 def table_of(rows: list[tuple[float, ...]]) -> NDArray[np.float64]:
     """Return states as a table, float64[fields, n]."""
-    return np.ascontiguousarray(np.array(rows, np.float64).T)
+    numbers = np.fromiter(chain.from_iterable(rows), np.float64, len(rows) * len(FIELDS))
+    return np.ascontiguousarray(numbers.reshape(-1, len(FIELDS)).T)
