@@ -92,7 +92,8 @@ def _direction(flags: int) -> str:
 def _columns(frames: FrameChunk) -> list[NDArray[np.uint8]]:
     """Return the lines of data and error frames, cut in columns: uint8[n, width], or [1, width] of all."""
     is_error = frames.kind == FrameKind.ERROR
-    names = [f" {name} ".encode() for name in frames.channels]
+    used = set(frames.channel.tolist())
+    names = [f" {name} ".encode() if place in used else b"" for place, name in enumerate(frames.channels)]
     width = max(map(len, names))
     channels = np.frombuffer(b"".join(name.ljust(width, NOTHING) for name in names), np.uint8)
     return [

@@ -19,6 +19,7 @@ from canmap.frames.chunks import (
     FrameChunk,
     FrameKind,
     empty_chunk,
+    rows_of,
 )
 from canmap.simulator.buses.frame import Frame, new_frame
 from canmap.simulator.buses.frame_bits import new_length, wire_lengths
@@ -117,12 +118,10 @@ class Heard:
 
     def take(self, rows: slice | NDArray[np.intp] | NDArray[np.bool_]) -> Self:
         """Return the transmissions at `rows`."""
-        if isinstance(rows, np.ndarray) and rows.dtype == np.bool_:
-            if rows.all():
-                return self
-            rows = np.flatnonzero(rows)
-        columns = {field.name: getattr(self, field.name)[rows] for field in fields(self)[1:]}
-        return replace(self, frames=self.frames.take(rows), **columns)
+        if isinstance(rows, np.ndarray) and rows.dtype == np.bool_ and rows.all():
+            return self
+        columns = {field.name: getattr(self, field.name) for field in fields(self)[1:]}
+        return replace(self, frames=self.frames.take(rows), **rows_of(columns, rows))
 
 
 @dataclass(frozen=True, slots=True)
