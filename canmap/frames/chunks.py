@@ -140,7 +140,7 @@ class FrameChunk:
 
     def take(self, rows: slice | NDArray[np.intp] | NDArray[np.bool_]) -> FrameChunk:
         """Return the frames at `rows`, without the bad lines and the coverage."""
-        columns = {name: getattr(self, name)[rows] for name in COLUMNS}
+        columns = rows_of({name: getattr(self, name) for name in COLUMNS}, rows)
         return replace(self, **columns, bad=(), bad_count=0, coverage=None)
 
     def split(self, points: Sequence[int]) -> list[FrameChunk]:
@@ -185,6 +185,14 @@ _DTYPES: dict[str, Any] = {
     "length": np.uint8,
     "line": np.int64,
 }
+
+
+def rows_of(columns: dict[str, Any], rows: slice | NDArray[np.intp] | NDArray[np.bool_]) -> dict[str, Any]:
+    """Return some rows of columns, by their names; of payloads, `take` is ten times as fast as an index."""
+    if isinstance(rows, slice):
+        return {name: column[rows] for name, column in columns.items()}
+    places = np.flatnonzero(rows) if rows.dtype == np.bool_ else rows
+    return {name: column.take(places, axis=0) for name, column in columns.items()}
 
 
 def empty_chunk(channels: tuple[str, ...] = (), frames: int = 0, width: int = CLASSIC_WIDTH) -> FrameChunk:

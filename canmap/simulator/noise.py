@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 # The mixing constants of SplitMix64 (G. Steele and others, OOPSLA 2014; from memory).
 _GOLDEN, _FIRST, _SECOND = 0x9E3779B97F4A7C15, 0xBF58476D1CE4E5B9, 0x94D049BB133111EB
+_BY_GOLDEN, _BY_FIRST, _BY_SECOND = np.array([_GOLDEN, _FIRST, _SECOND], np.uint64)
 _MASK = (1 << 64) - 1
 _GOLDEN_WORD, _FIRST_WORD, _SECOND_WORD = np.uint64(_GOLDEN), np.uint64(_FIRST), np.uint64(_SECOND)
 _30, _27, _31, _11 = (np.uint64(shift) for shift in (30, 27, 31, 11))

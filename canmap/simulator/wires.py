@@ -28,7 +28,7 @@ from canmap.simulator.buses.network import (
     new_release,
 )
 from canmap.simulator.buses.split_bus import SplitBus
-from canmap.simulator.buses.traffic import Sent, Traffic, columns_of, frames_of, releases_of
+from canmap.simulator.buses.traffic import Sent, Traffic, frames_of, heard_of, releases_of
 from canmap.simulator.cart.chronicle import Happened, Subject
 from canmap.simulator.cart.nodes import MS, batch, ordered
 from canmap.simulator.cart.payloads import EXTENDED
@@ -72,14 +72,14 @@ def _recorded_ahead(setup: Setup) -> Iterator[FrameChunk]:
     chassis = ordered([])
     for _ in world.spans(LONGEST_SPAN_NS, ahead):
         sent = drive_bus.take(_traffic(ahead.taken("drive")))
-        chassis = ordered([chassis, *ahead.taken("chassis"), *_batches(relay.take(_relayable(sent, world)))])
+        chassis = ordered([chassis, *ahead.taken("chassis"), *_batches(relay.take(_relayable(sent, relay)))])
         # The gateway releases nothing earlier any more.
         settled = chassis.t_ns < sent.frames.t_ns.max(initial=0)
         passed = chassis_bus.take(_traffic([chassis.take(settled)]))
         chassis = chassis.take(~settled)
         yield from together.recorded([sent, passed])
     sent = drive_bus.finish()
-    chassis = ordered([chassis, *_batches(relay.take(_relayable(sent, world)))])
+    chassis = ordered([chassis, *_batches(relay.take(_relayable(sent, relay)))])
     passed = joined([chassis_bus.take(_traffic([chassis])), chassis_bus.finish()])
     yield from together.recorded([sent, passed], final=True)
 
@@ -93,17 +93,20 @@ def recorded_live(setup: Setup, span_ns: int) -> Iterator[FrameChunk]:
     relay, recorders = Relay(gateway(world), setup.seed), recordings(setup)
     for until_ns in world.spans(span_ns, beside):
         sent, beside.transmissions = beside.transmissions, []
+        heard = [heard_of(sent)]
         chassis_bus.submit(_releases(beside.chassis))
         beside.chassis.clear()
         if world.kind.relay and world.units[world.kind.relay.gateway].on:
-            chassis_bus.submit(relay.take(sent, until_ns))
+            meant = [sent[row] for row in relay.meant(heard[0]).tolist()]
+            chassis_bus.submit(relay.take(meant, until_ns))
         else:
             relay.forget()
         passed, far = chassis_bus.advance(until_ns), beside.taken_far()
-        heard = [sent, passed][: len(setup.kind.buses)] + ([far] if plan.recording.far else [])
-        yield merged(
-            [recording.take(columns_of(each)) for recording, each in zip(recorders, heard, strict=True)]
-        )
+        if setup.kind.chassis is not None:
+            heard.append(heard_of(passed))
+        if plan.recording.far:
+            heard.append(heard_of(far))
+        yield merged([recording.take(each) for recording, each in zip(recorders, heard, strict=True)])
 
 
 class _Ahead(HandOver):
@@ -243,7 +246,7 @@ class _Beside(HandOver):
     def plan(self, start_ns: int, end_ns: int) -> None:
         schedule: list[tuple[int, Sender]] = []
         if self._others is not None and end_ns > self._others_ns:
-            self._others_ns = end_ns + OTHERS_AHEAD_NS
+            self._others_ns = min(end_ns + OTHERS_AHEAD_NS, self.world.setup.duration_ns)
             self._beside = releases_of(_traffic([self._others.take(self._others_ns)]))[::-1] + self._beside
         for unit in self.world.drive_units.values():
             if unit.forgot:
@@ -346,11 +349,9 @@ def _batches(releases: list[Release]) -> list[Releases]:
     ]
 
 
-def _relayable(sent: Sent, world: World) -> list[Transmission]:
+def _relayable(sent: Sent, relay: Relay) -> list[Transmission]:
     """Return the transmissions that the gateway listens to."""
-    relay = world.kind.relay
-    can_id = world.layouts[relay.source].message.can_id if relay else -1
-    meant = sent.take((sent.frames.can_id == can_id) & (sent.outcome == Outcome.SENT))
+    meant = sent.take(relay.meant(sent))
     times, frames = meant.frames.t_ns.tolist(), frames_of(meant.frames)
     return [
         Transmission(t_ns, node, frame, queued_ns)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from itertools import pairwise
 
+import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -20,7 +21,7 @@ from canmap.simulator.buses.frame_bits import (
 )
 from canmap.simulator.buses.held_bus import HeldBus
 from canmap.simulator.buses.network import BusConfig, Outcome, Transmission
-from canmap.simulator.buses.traffic import as_chunk, columns_of, traffic_of, transmissions_of
+from canmap.simulator.buses.traffic import as_chunk, columns_of, heard_of, traffic_of, transmissions_of
 from canmap.simulator.buses.wire import header, wire_bits
 from tests.buses import BABBLE, BIT_NS, MS, networks, plain_networks, releases, run, same, troubles
 
@@ -123,6 +124,10 @@ def test_columns_and_single_steps_agree(data: st.DataObject, config: BusConfig, 
     single, bus = run(config, [r for r in released if r.t_ns < until_ns], disturbances, seed, until_ns)
     sent, changes = transmit(config, traffic_of(released), disturbances, seed, until_ns)
     assert same(sent, columns_of(single))
+    heard = heard_of(single)
+    for column in ("outcome", "start_ns"):
+        assert np.array_equal(getattr(heard, column), getattr(sent, column))
+    assert np.array_equal(heard.error, sent.error[:, :2])
     assert transmissions_of(sent) == single
     assert changes == bus.changes
     assert list(simulate_bus(config, released, disturbances, seed, until_ns)) == single

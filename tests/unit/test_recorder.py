@@ -9,7 +9,16 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canmap.frames.chunks import COLUMNS, FLAG_BIT_RATE_SWITCH, FLAG_FD, FrameChunk, FrameKind, join
+from canmap.frames.chunks import (
+    COLUMNS,
+    FLAG_BIT_RATE_SWITCH,
+    FLAG_FD,
+    FLAG_RECEIVED,
+    FLAG_SENT,
+    FrameChunk,
+    FrameKind,
+    join,
+)
 from canmap.frames.row import Row
 from canmap.frames.text.line import parse_line
 from canmap.outputs.captures.textfile import text_line, text_lines
@@ -27,7 +36,7 @@ from canmap.simulator.buses.recorder import (
     Recording,
     Stall,
 )
-from canmap.simulator.buses.traffic import as_chunk, columns_of, frames_of
+from canmap.simulator.buses.traffic import as_chunk, columns_of, frames_of, heard_of
 from canmap.simulator.noise import around_zero, around_zero_one, even, even_ns, even_one
 from tests.buses import MS, run
 
@@ -196,6 +205,9 @@ def test_a_gateway_loses_and_jitters() -> None:
     assert len(Relay(gateway).take(sent_at(times, Frame(0x5)))) == 100
     destroyed = sent_at([MS])[0]._replace(outcome=Outcome.DESTROYED)
     assert Relay(gateway).take([destroyed]) == []
+    others = [destroyed, *sent_at([2 * MS], Frame(0x5)), *sent_at([3 * MS], Frame(0x6)), *sent_at([4 * MS])]
+    assert Relay(gateway).meant(heard_of(others)).tolist() == [1, 3]
+    assert Relay(gateway).meant(columns_of([])).tolist() == []
 
 
 @st.composite
@@ -206,7 +218,8 @@ def chunks(draw: st.DrawFn) -> FrameChunk:
         can_id = draw(st.integers(0, (1 << (29 if extended else 11)) - 1))
         match draw(st.sampled_from(["data", "data", "remote", "fd", "error"])):
             case "data":
-                frames.append(Frame(can_id, draw(st.binary(max_size=8)), extended))
+                flags = draw(st.sampled_from([0, FLAG_RECEIVED, FLAG_SENT]))
+                frames.append(Frame(can_id, draw(st.binary(max_size=8)), extended, flags=flags))
             case "remote":
                 frames.append(Frame(can_id, b"", extended, remote=True, requested=draw(st.integers(0, 8))))
             case "fd":
@@ -216,7 +229,12 @@ def chunks(draw: st.DrawFn) -> FrameChunk:
             case _:
                 errors.append(place)
                 frames.append(Frame(0x88, bytes(8)))
-    t_ns = [draw(st.integers(0, 2 * 10**18)) for _ in frames]
+    # Stamps far apart and close together, of seconds with many digits and with few, some of them whole us.
+    first_ns, spread_ns = draw(st.sampled_from([0, 10**9 - 5, 10**18])), 10 ** draw(st.integers(0, 18))
+    steps = (
+        [draw(st.sampled_from([1, 1000])) for _ in frames] if draw(st.booleans()) else [1000] * len(frames)
+    )
+    t_ns = [(first_ns + draw(st.integers(0, spread_ns))) // step * step for step in steps]
     return as_chunk(frames, t_ns, draw(st.sampled_from(["can0", "vcan12"])), errors)
 
 
@@ -239,6 +257,13 @@ def test_text_is_read_back_as_it_was(chunk: FrameChunk) -> None:
             length=length,
             payload=b"" if remote else chunk.payload[row, :length].tobytes(),
         )
+
+
+@given(st.lists(chunks(), min_size=1, max_size=3))
+def test_text_of_several_channels_is_that_of_each_frame(pieces: list[FrameChunk]) -> None:
+    whole = join(pieces)
+    whole.t_ns[::5] *= -1  # a clock may have gone back beyond its zero
+    assert text_lines(whole) == b"".join(text_line(whole, row) for row in range(len(whole)))
 
 
 @given(st.lists(st.integers(0, 8), max_size=6))

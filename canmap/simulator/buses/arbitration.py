@@ -138,6 +138,7 @@ class BusRun(BusNodes):
             key, _, node, _, _, _ = entry
             if competing and competing[0][0] == key and competing[0][2] != node:
                 heappush(competing, entry)
+                self.free_ns = now_ns  # both are released now: neither starts before
                 return
             ready_ns = 0
             suspended.pop(node, None)

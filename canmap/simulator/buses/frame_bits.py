@@ -212,13 +212,15 @@ def wire_lengths(frames: FrameChunk) -> tuple[NDArray[np.int64], NDArray[np.int6
     heads, head_of = _heads(frames, remote)
     state, arbitration_stuff, stuff, check = (heads[head_of, column] for column in range(4))
     payload_length = np.where(remote, 0, frames.length).astype(np.int64)
+    steps, shortest = STEP_8.ravel(), payload_length.min(initial=FD_WIDTH)
     for place in range(int(payload_length.max(initial=0))):
-        more = payload_length > place
         byte = frames.payload[:, place].astype(np.int64)
-        step = STEP_8[state, byte].astype(np.int64)
-        state = np.where(more, step & 0x0F, state)
-        stuff = stuff + np.where(more, step >> 4, 0)
-        check = np.where(more, (check << 8 & 0x7FFF) ^ CRC_8[check >> 7 ^ byte], check)
+        step = steps[state << 8 | byte].astype(np.int64)
+        after = step & 0x0F, stuff + (step >> 4), (check << 8 & 0x7FFF) ^ CRC_8[check >> 7 ^ byte]
+        if place >= shortest:
+            more, before = payload_length > place, (state, stuff, check)
+            after = tuple(np.where(more, *each) for each in zip(after, before, strict=True))
+        state, stuff, check = after
     fd = frames.flags & FLAG_FD != 0
     total = (
         _unstuffed(payload_length, frames.extended, fd) + stuff + np.where(fd, 0, CHECK_STUFF[state, check])
@@ -233,9 +235,9 @@ def _heads(frames: FrameChunk, remote: NDArray[np.bool_]) -> tuple[NDArray[np.in
     """Return the header of every kind of frame, int64[kinds, 4], and which of them each frame has."""
     marks = (frames.flags & _FLAGS).astype(np.int64) | frames.extended * _EXTENDED | remote * _REMOTE
     key = frames.can_id.astype(np.int64) | marks << 29 | frames.length.astype(np.int64) << 40
-    kinds, head_of = np.unique(key, return_inverse=True)
-    rows = [_head(kind & 0x1FFFFFFF, kind >> 29 & 0x7FF, kind >> 40) for kind in kinds.tolist()]
-    return np.array(rows, np.int64).reshape(-1, 4), head_of
+    kinds = sorted(set(key.tolist()))  # `unique` loads NumPy's masked arrays first
+    rows = [_head(kind & 0x1FFFFFFF, kind >> 29 & 0x7FF, kind >> 40) for kind in kinds]
+    return np.array(rows, np.int64).reshape(-1, 4), np.searchsorted(kinds, key)
 
 
 def _unstuffed(

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from canmap.frames.chunks import FrameChunk
     from canmap.simulator.buses.recorder import Recorder
-    from canmap.simulator.buses.traffic import Sent
+    from canmap.simulator.buses.traffic import Heard
 
 
 class LoosePlug(NamedTuple):
@@ -42,7 +42,7 @@ class LoosePlug(NamedTuple):
     stop_ns: int
     every_ns: int
 
-    def lets_through(self, sent: Sent, seed: int) -> Sent:
+    def lets_through(self, sent: Heard, seed: int) -> Heard:
         """Return what the recorder gets of `sent`: whole frames, and as errors those that are cut."""
         if not len(sent):
             return sent
@@ -82,7 +82,7 @@ class PluggedRecording(Recording):
         super().__init__(recorder, seed)
         self._plugs = tuple(plugs)
 
-    def take(self, sent: Sent) -> FrameChunk:
+    def take(self, sent: Heard) -> FrameChunk:
         """Return what is recorded of `sent`, the transmissions that follow those of the last call."""
         for plug in self._plugs:
             sent = plug.lets_through(sent, self._seed)

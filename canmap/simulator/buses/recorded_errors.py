@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.frames.chunks import FrameChunk
-    from canmap.simulator.buses.traffic import Sent
+    from canmap.simulator.buses.traffic import Heard
 
 PROTOCOL, ACKNOWLEDGE, BUS_ERROR = 0x008, 0x020, 0x080
 # Of bit errors, stuff errors and missing acknowledgements, by the numbers of `ErrorKind`.
@@ -37,7 +37,17 @@ _EXTENDED = (
 _AFTER_DATA = ((0, 0x08), (15, 0x18), (16, ACKNOWLEDGE_SLOT), (17, 0x1B), (18, 0x1A))  # check sum and on
 
 
-def error_frames(sent: Sent) -> FrameChunk:
+def _of_bits(fields: tuple[tuple[int, int], ...]) -> NDArray[np.uint8]:
+    """Return the code of every bit up to the first one of the last field."""
+    return np.array(
+        [[code for first, code in fields if first <= bit][-1] for bit in range(fields[-1][0] + 1)], np.uint8
+    )
+
+
+_CODES_STANDARD, _CODES_EXTENDED, _CODES_AFTER_DATA = map(_of_bits, (_STANDARD, _EXTENDED, _AFTER_DATA))
+
+
+def error_frames(sent: Heard) -> FrameChunk:
     """Return the frames of `sent`, every destroyed attempt turned into its error frame."""
     rows = np.flatnonzero(sent.outcome == Outcome.DESTROYED)
     frames = sent.frames
@@ -64,14 +74,10 @@ def error_frames(sent: Sent) -> FrameChunk:
 
 def _locations(
     bit: NDArray[np.int64], extended: NDArray[np.bool_], data_bits: NDArray[np.int64]
-) -> NDArray[np.int64]:
+) -> NDArray[np.uint8]:
     """Return the code of the field in which each bit is."""
     end = np.where(extended, _EXTENDED[-1][0], _STANDARD[-1][0]) + data_bits
-    before = np.where(extended, _code(_EXTENDED, bit), _code(_STANDARD, bit))
-    return np.where(bit < end, before, _code(_AFTER_DATA, bit - end))
-
-
-def _code(fields: tuple[tuple[int, int], ...], bit: NDArray[np.int64]) -> NDArray[np.int64]:
-    first, codes = np.array(fields).T
-    code: NDArray[np.int64] = codes[np.maximum(first.searchsorted(bit, side="right") - 1, 0)]
-    return code
+    before = _CODES_STANDARD.take(bit, mode="clip")
+    if extended.any():
+        before = np.where(extended, _CODES_EXTENDED.take(bit, mode="clip"), before)
+    return np.where(bit < end, before, _CODES_AFTER_DATA.take(bit - end, mode="clip"))

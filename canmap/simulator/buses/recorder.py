@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from canmap.frames.chunks import FrameChunk
-    from canmap.simulator.buses.traffic import Sent
+    from canmap.simulator.buses.traffic import Heard
 
 LATEST_MISREAD_BIT = 30  # at a wrong bit rate, an error shows after a few bits
 HICCUP_EVERY, HICCUP = 16, 8  # one frame in so many takes an adapter so many times as long as in the mean
@@ -139,7 +139,7 @@ class Recording:
         self._held = [0] * len(recorder.faults)  # frames held back by each stall
         self._backlogs = [(0, 0)] * len(recorder.faults)  # of each overload: ns of work, and when that was
 
-    def take(self, sent: Sent) -> FrameChunk:
+    def take(self, sent: Heard) -> FrameChunk:
         """Return what is recorded of `sent`, the transmissions that follow those of the last call."""
         rows = sent.outcome == Outcome.SENT
         if self._recorder.error_frames:
@@ -191,7 +191,7 @@ class Recording:
         self._backlogs[place] = work_ns, last_ns
         return kept
 
-    def _misread(self, sent: Sent, numbers: NDArray[np.int64]) -> tuple[Sent, NDArray[np.int64]]:
+    def _misread(self, sent: Heard, numbers: NDArray[np.int64]) -> tuple[Heard, NDArray[np.int64]]:
         """Return `sent` as it is read at a wrong bit rate: an error for each frame, or nothing."""
         recorder = self._recorder
         if not recorder.misreads:
@@ -204,7 +204,7 @@ class Recording:
         error[:, 1] = 1 + even_ns(self._seed, "misread", numbers, LATEST_MISREAD_BIT - 1)
         return replace(sent, outcome=np.full(n, Outcome.DESTROYED, np.int64), error=error), numbers
 
-    def _filtered(self, sent: Sent, numbers: NDArray[np.int64]) -> tuple[Sent, NDArray[np.int64]]:
+    def _filtered(self, sent: Heard, numbers: NDArray[np.int64]) -> tuple[Heard, NDArray[np.int64]]:
         """Return what passes the filter; error frames have no identifier, and pass."""
         only, left_out = self._recorder.only, self._recorder.left_out
         if only is None and not left_out:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple, cast
 import numpy as np
 
 from canmap.base.dataclass import dataclass
+from canmap.frames.chunks import rows_of
 from canmap.simulator.buses.frame import Frame, new_frame
 from canmap.simulator.buses.network import Release, new_release
 from canmap.simulator.cart.trouble import Trouble
@@ -77,8 +78,7 @@ class Releases(NamedTuple):
 
     def take(self, rows: NDArray[np.intp] | NDArray[np.bool_]) -> Releases:
         """Return the frames at `rows`."""
-        t_ns, node, can_id, length, payload = self
-        return Releases(t_ns[rows], node[rows], can_id[rows], length[rows], payload[rows])
+        return Releases(**rows_of(self._asdict(), rows))
 
 
 def batch(t_ns: NDArray[np.int64], node: int, can_id: int, payload: NDArray[np.uint8]) -> Releases:
