@@ -23,7 +23,6 @@ DROP = str(ROOT / "captures" / "steering_drop.log")
 PRESSED = str(ROOT / "captures" / "stop_pressed.log")
 WITHDREW = str(ROOT / "captures" / "computer_withdrew.log")
 CLEAN = str(ROOT / "captures" / "clean_drive.log")
-DAY_ONE = str(ROOT / "captures" / "day_one.log")
 
 
 def run(*words: str, **environment: str) -> tuple[int, str]:
@@ -53,13 +52,6 @@ def test_a_dropped_message_and_a_sensor_are_two_episodes() -> None:
         "Error frames:",
     ):
         assert text.count(once) == 1  # and not once for each episode
-
-
-def test_a_capture_of_another_vehicle_is_told_as_that() -> None:
-    status, text = run(DROP, "--spec", str(CARRIER / "garden_carrier.yaml"))
-    assert status == 1
-    assert "are not of one vehicle" in section(text, "Root cause")
-    assert "bit rate" not in text
 
 
 def test_a_pressed_button_is_named_with_checks_and_cautions() -> None:
@@ -215,12 +207,6 @@ def test_a_clean_drive_has_no_episode(tmp_path: Path) -> None:
     assert "No episode" in text
     assert "Nothing was packed" in text
     assert not (tmp_path / "pack").exists()
-
-
-def test_what_is_not_as_described_from_the_start_is_an_episode() -> None:
-    status, text = run(DAY_ONE, "--spec", SPEC)
-    assert status == 1
-    assert "Spec or description do not fit what is sent" in section(text, "Root cause")
 
 
 def test_errors_that_begin_no_episode_are_told(tmp_path: Path) -> None:

@@ -45,15 +45,16 @@ def deciding_measurement(one: EpisodeDiagnosis, table: CauseTable) -> str:
         if tie.cause == nearest[1].cause.key:
             return tie.measure
     there = {evidence.atom for evidence in one.chain}
-    missing = {lack.atom: lack.measure for lack in one.lacks if lack.measure and lack.atom not in there}
+    missing = {lack.atom: lack for lack in one.lacks if lack.measure and lack.atom not in there}
     weights: dict[Atom, int] = {}
     for cause in table.causes.values():
         if _fits_the_rest(cause, one.evidence, one.chain):
             for item in _items(cause):
-                if item.atom in missing and item.weight > 0:
+                lack = missing.get(item.atom)
+                if lack and item.weight > 0 and (not lack.of or set(lack.of) & set(item.of)):
                     weights[item.atom] = max(item.weight, weights.get(item.atom, 0))
     if weights:
-        return missing[max(weights, key=lambda atom: weights[atom])]
+        return missing[max(weights, key=lambda atom: weights[atom])].measure
     return BY_ONSET[one.span.kinds[0]]
 
 

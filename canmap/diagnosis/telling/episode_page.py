@@ -11,6 +11,7 @@ from canmap.diagnosis.cause_table import EXCLUDES, Caution, cause_table
 from canmap.diagnosis.facts.evidence import Atom
 from canmap.diagnosis.facts.onset_times import Onset, began, changed
 from canmap.diagnosis.scoring import APART, LEAST, Decision
+from canmap.diagnosis.telling.amounts import finding_of
 from canmap.diagnosis.telling.course_lines import course_lines, lane_names
 from canmap.diagnosis.telling.deciding import deciding_measurement
 from canmap.diagnosis.telling.evidence_words import bus_of, headline, sentence
@@ -140,15 +141,22 @@ class EpisodePage:
         """Yield evidence with its sentence; what is said of several alike is said once, at the first."""
         alike: dict[object, list[Evidence]] = {}
         for one in chain:
-            key = (one.value, self._tag(one)) if one.value in OF_SEVERAL else id(one)
-            alike.setdefault(key, []).append(one)
+            alike.setdefault(self._alike(one), []).append(one)
         for first, *others in alike.values():
-            subjects = [one.subject for one in (first, *others)]
-            whole = replace(first, subject=listed(subjects, "and")) if others else first
-            yield (
-                first,
-                f"{sentence(whole, self._one.case, si=self._si)}{self._line(first)}{self._tag(first)}",
-            )
+            whole, more = first, ""
+            if others and first.value in OF_SEVERAL:
+                whole = replace(first, subject=listed([one.subject for one in (first, *others)], "and"))
+            elif others:
+                more = f" {times(len(others), 'more finding')} like it."
+            told = f"{sentence(whole, self._one.case, si=self._si)}{self._line(first)}{more}"
+            yield first, f"{told}{self._tag(first)}"
+
+    def _alike(self, one: Evidence) -> object:
+        """What evidence has in common that is told in one sentence."""
+        if one.value in OF_SEVERAL:
+            return one.value, self._tag(one)
+        finding = finding_of(one, self._one.case) if one.atom is Atom.DESCRIPTION else None
+        return id(one) if finding is None else (finding.kind, finding.place, one.subject)
 
     def _told(self, one: Evidence) -> str:
         return f"{sentence(one, self._one.case, si=self._si)}{self._tag(one)}"
