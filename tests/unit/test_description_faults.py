@@ -65,6 +65,12 @@ def test_a_binary_file(tmp_path: Path) -> None:
     assert "not a text file" in fault.text
 
 
+def test_a_text_that_says_it_is_utf_16(tmp_path: Path) -> None:
+    for order, mark in (("utf-16-le", b"\xff\xfe"), ("utf-16-be", b"\xfe\xff")):
+        (fault,) = faults(tmp_path, mark + 'VERSION ""'.encode(order))
+        assert fault.text == "this is text in UTF-16; save the file as UTF-8."
+
+
 def test_text_that_is_no_dbc_at_all(tmp_path: Path) -> None:
     (fault,) = faults(tmp_path, b"identifier,data\n")
     assert (fault.line, fault.column) == (1, 1)

@@ -6,6 +6,7 @@ neither its objects, nor its exceptions, nor what it logs.
 
 from __future__ import annotations
 
+import codecs
 import functools
 import logging
 import re
@@ -102,6 +103,8 @@ def _read_text(path: str) -> str:
     if len(content) > LARGEST_FILE:
         what = f"the file is larger than {LARGEST_FILE >> 20} MiB; give a bus description"
         raise DescriptionError((Fault(path, 0, 0, f"{what}."),))
+    if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        raise DescriptionError((Fault(path, 0, 0, "this is text in UTF-16; save the file as UTF-8."),))
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError:
