@@ -156,6 +156,7 @@ def test_swapped_channels_are_told_with_their_remedy_and_without_a_course(tmp_pa
     text = run(capture, "--spec", SPEC, "--pack", str(tmp_path / "pack"))[1]
     assert "give --channel drive=can1 --channel chassis=can0." in " ".join(text.split())
     assert "Course" not in text
+    assert "not in the capture" not in text  # they are on the other channel
     assert "--channel drive=can1" in (tmp_path / "pack" / "episode_1.txt").read_text(encoding="utf-8")
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from canmap.diagnosis.cause_table import EXCLUDES
 from canmap.diagnosis.onsets import OnsetKind
 from canmap.diagnosis.scoring import Decision
+from canmap.findings.kinds import MISSING
 from canmap.mapping.model import Trigger
 
 if TYPE_CHECKING:
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     from canmap.diagnosis.cause_table import Cause, CauseTable, Item
     from canmap.diagnosis.diagnosis import EpisodeDiagnosis
     from canmap.diagnosis.facts.evidence import Atom, Evidence
+    from canmap.findings.finding import Finding
     from canmap.mapping.model import Spec
     from canmap.results.inspection import Inspection
 
@@ -75,10 +77,20 @@ def _meets(one: Evidence, item: Item) -> bool:
 
 
 def never_came(result: Inspection, spec: Spec) -> tuple[str, ...]:
-    """Return the messages that the spec makes something of, and that the capture does not hold."""
+    """Return the messages that the spec makes something of, and that the capture does not hold.
+
+    Those of a bus whose messages came on another channel are there.
+    """
+    elsewhere = {bus for one in result.findings if one.kind == MISSING for bus in _buses(one)}
     refs = {(ref.bus, ref.message) for rule in spec.records for field in rule.fields for ref in field.sources}
     refs |= {(one.message.bus, one.message.message) for one in spec.manual.demands}
-    return tuple(one.name for one in result.messages if not one.count and (one.bus, one.name) in refs)
+    missing = [one for one in result.messages if not one.count and one.bus not in elsewhere]
+    return tuple(one.name for one in missing if (one.bus, one.name) in refs)
+
+
+def _buses(misplaced: Finding) -> tuple[str, ...]:
+    buses = misplaced.facts.get("buses", ())
+    return buses if isinstance(buses, tuple) else ()
 
 
 def unwatched(result: Inspection, spec: Spec) -> tuple[str, ...]:

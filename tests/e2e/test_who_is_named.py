@@ -1,0 +1,37 @@
+"""Whom a diagnosis names: the report that the computer missed, and each message once."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+from tests.e2e.test_diagnose_command import SPEC, run, simulate
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def test_a_computer_that_withdrew_did_so_after_a_report_of_an_axis(tmp_path: Path) -> None:
+    """The whole kit loses its supply; the computer watches the reports of the axes, each for 150 ms.
+
+    Truth: scenarios/watchful_drive.yaml, and the ground truth of the run: BrakeFeedback was missed first.
+    """
+    faults, capture = tmp_path / "faults.yaml", tmp_path / "cut.log"
+    faults.write_text("faults: [{kind: supply_cut, at: 5 s, for: 1 s}]\n", encoding="utf-8")
+    simulate("watchful_drive", faults, str(capture))
+    truth = capture.with_suffix(".yaml").read_text(encoding="utf-8")
+    (watched,) = re.findall(r"what: feedback silent\n +of: (\w+)", truth)
+    told = " ".join(run(str(capture), "--spec", SPEC)[1].split())
+    found = re.search(r"took its demands back (\d+) to (\d+) ms after the last (\w+):", told)
+    assert found
+    assert found[3] == watched == "BrakeFeedback"
+    assert int(found[1]) <= 150 <= int(found[2])
+
+
+def test_who_lost_frames_here_and_there_is_named_once(tmp_path: Path) -> None:
+    faults, capture = tmp_path / "faults.yaml", str(tmp_path / "loose.log")
+    fault = "{kind: loose_connector, behind: BrakeNode, every: 300 ms, at: 4 s, for: 3 s}"
+    faults.write_text(f"faults: [{fault}]\n", encoding="utf-8")
+    simulate("watchful_drive", faults, capture)
+    told = " ".join(run(capture, "--spec", SPEC)[1].split())
+    assert re.search(r"\d frames did not come: SteerFeedback and BrakeFeedback\.", told)
