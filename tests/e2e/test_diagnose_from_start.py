@@ -23,7 +23,7 @@ def test_what_is_not_as_described_from_the_start_is_an_episode() -> None:
     assert "Spec or description do not fit what is sent" in section(text, "Root cause")
     told = " ".join(section(text, "What happened").split())
     assert told.count("BatteryState.Voltage") == 1  # it left its range twice
-    assert "1 more finding like it." in told
+    assert "1 more finding like it, the last at 3.427 s." in told
 
 
 def without(capture: str, identifiers: str, path: Path) -> str:

@@ -1,11 +1,11 @@
-"""Whom a diagnosis names: the report that the computer missed, and each message once."""
+"""What a diagnosis tells once: whom the computer missed, who lost frames, a value that is wrong again."""
 
 from __future__ import annotations
 
 import re
 from typing import TYPE_CHECKING
 
-from tests.e2e.test_diagnose_command import SPEC, run, simulate
+from tests.e2e.test_diagnose_command import SPEC, run, section, simulate
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -35,3 +35,16 @@ def test_who_lost_frames_here_and_there_is_named_once(tmp_path: Path) -> None:
     simulate("watchful_drive", faults, capture)
     told = " ".join(run(capture, "--spec", SPEC)[1].split())
     assert re.search(r"\d frames did not come: SteerFeedback and BrakeFeedback\.", told)
+
+
+def test_a_value_that_is_wrong_again_and_again_is_told_once(tmp_path: Path) -> None:
+    """The contact opens five times, and each time the angle jumps, leaves its range and its demand."""
+    faults, capture = tmp_path / "faults.yaml", str(tmp_path / "contact.log")
+    fault = "kind: sensor_contact, signal: SteerFeedback.Angle, share: 10 %, rail: high, at: 4 s, for: 2 s"
+    faults.write_text(f"faults: [{{{fault}}}]\n", encoding="utf-8")
+    simulate("watchful_drive", faults, capture)
+    told = " ".join(section(run(capture, "--spec", SPEC)[1], "What happened").split())
+    for words in ("its limit is 700 deg/s.", "above its limit of 540 deg.", "1.2 s after a demand."):
+        again = rf"{words} \(line \d+\) 4 more findings like it, the last at 5\.872 s\."
+        assert len(re.findall(again, told)) == 1, words
+    assert told.count("steering.wheel_angle changed by") == 1

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 NEAREST = 3  # causes that are told where none is named
 MOST_CHANGES = 4  # of mode and reason
+LEAST_ALIKE = 2  # findings after a first one like them that it tells of
 LEAST_TOLD = 0.1  # points
 AROUND_NS = 1_000_000_000  # in which these are of an episode
 TIMES = len("12.345 to 12.456  ")
@@ -142,20 +143,34 @@ class EpisodePage:
         alike: dict[object, list[Evidence]] = {}
         for one in chain:
             alike.setdefault(self._alike(one), []).append(one)
-        for first, *others in alike.values():
+        many = {key for key, those in alike.items() if self._is_told_once(those)}
+        for one in chain:
+            key = self._alike(one)
+            first, *others = alike[key] if key in many else [one]
+            if one is not first:
+                continue
             whole, more = first, ""
             if others and first.value in OF_SEVERAL:
                 whole = replace(first, subject=listed([one.subject for one in (first, *others)], "and"))
             elif others:
-                more = f" {times(len(others), 'more finding')} like it."
+                last = f", the last at {self._result.seconds(others[-1].from_ns):.3f} s"
+                more = f" {times(len(others), 'more finding')} like it{last}."
             told = f"{sentence(whole, self._one.case, si=self._si)}{self._line(first)}{more}"
             yield first, f"{told}{self._tag(first)}"
 
+    def _is_told_once(self, alike: Sequence[Evidence]) -> bool:
+        """Whether evidence that is alike has one sentence; of findings where only the first counts."""
+        first, *others = alike
+        if first.value in OF_SEVERAL:
+            return True
+        enough = 1 if first.atom is Atom.DESCRIPTION else LEAST_ALIKE
+        return len(others) >= enough and not any(map(self._tag, others))
+
     def _alike(self, one: Evidence) -> object:
-        """What evidence has in common that is told in one sentence."""
+        """What evidence has in common that may be told in one sentence."""
         if one.value in OF_SEVERAL:
             return one.value, self._tag(one)
-        finding = finding_of(one, self._one.case) if one.atom is Atom.DESCRIPTION else None
+        finding = finding_of(one, self._one.case)
         return id(one) if finding is None else (finding.kind, finding.place, one.subject)
 
     def _told(self, one: Evidence) -> str:
