@@ -131,6 +131,8 @@ def _open_capture(name: str) -> FrameSource:
     stream = _open_stream(name)
     try:
         text, start = _decompressed(name, stream)
+        if start.startswith(codecs.BOM_UTF8):  # an editor's mark before the first line
+            start = start.removeprefix(text.read(len(codecs.BOM_UTF8)))
         return READERS[_format(name, start).ending](name, text, _progress(stream))
     except BaseException:
         stream.close()
@@ -225,7 +227,7 @@ def _format(name: str, start: bytes) -> Format:
 
 
 def _text_format(name: str, start: bytes, by_ending: Format | None) -> Format:
-    *lines, unended = start.removeprefix(b"\xef\xbb\xbf").split(b"\n")
+    *lines, unended = start.split(b"\n")
     for line in lines or [unended]:
         for one in FORMATS:
             if one.line is not None and one.line.match(line.strip()):
