@@ -94,10 +94,14 @@ def _buses(misplaced: Finding) -> tuple[str, ...]:
 
 
 def unwatched(result: Inspection, spec: Spec) -> tuple[str, ...]:
-    """Return the messages that came and whose silence is not checked, as no period is known of them."""
+    """Return the messages that came and whose silence is not checked, as no period is known of them.
+
+    Of a multiplexed one the silence of its pages may be.
+    """
+    by_page = {(one.bus, one.message.name) for one in spec.selections if one.stale_after_ns is not None}
     unknown = {
         (rule.bus, rule.message.name)
         for rule in spec.messages
         if rule.trigger is Trigger.UNPROMISED and rule.stale_after_ns is None
-    }
+    } - by_page
     return tuple(one.name for one in result.messages if one.count and (one.bus, one.name) in unknown)

@@ -113,8 +113,9 @@ def _unwatched(diagnosis: Diagnosis) -> Iterator[PageLine]:
     """Yield of which messages a silence would not have been seen."""
     if diagnosis.unwatched:
         names = first_of(list(diagnosis.unwatched), MOST_NAMES)
+        which = "it" if len(diagnosis.unwatched) == 1 else "one of these"
         yield PageLine(
-            f"No period is known for {names}: whether one of these fell silent was not checked. "
+            f"No period is known for {names}: whether {which} fell silent was not checked. "
             "Write `period` under `messages` in the spec."
         )
 
