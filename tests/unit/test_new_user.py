@@ -239,3 +239,18 @@ def test_the_formats_break_no_word_on_a_narrow_screen(width: int, monkeypatch: p
     assert "over 8 bytes" in " ".join(said.split())
     assert "none stated" in " ".join(said.split())
     assert not [line for line in said.splitlines() if line != line.rstrip()]
+
+
+@pytest.mark.parametrize(("number", "apart_ms", "told"), [(200, 0, 1), (50, 0, 0), (200, 1e-3, 0)])
+def test_a_capture_without_a_clock_is_told(number: int, apart_ms: float, told: int, tmp_path: Path) -> None:
+    """A few frames may come at one moment; where all do, no silence can be seen."""
+    rows = [row(n * apart_ms) for n in range(number)]
+    spec = spec_of(tmp_path, TICK, periods_ms={0x100: 10})
+    whole, _ = inspected([frames(rows)], spec)
+    found = of_kind(whole, "time_order")
+    assert len(found) == told
+    for finding in found:
+        assert finding.severity == "warning"
+        assert finding.text.startswith("All 200 frames have one stamp, so that silence, rates and ages are")
+    cut, _ = inspected(frames(rows).split([number // 3]), spec)
+    assert cut.to_json() == whole.to_json()
