@@ -61,8 +61,9 @@ def test_bytes_that_are_no_text(tmp_path: Path) -> None:
 
 
 def test_a_binary_file(tmp_path: Path) -> None:
-    (fault,) = faults(tmp_path, 'VERSION ""'.encode("utf-16-le"))
-    assert "not a text file" in fault.text
+    for content in ('VERSION ""'.encode("utf-16-le"), b"LOGG\x90\x00\x81"):
+        (fault,) = faults(tmp_path, content)
+        assert "not a text file" in fault.text
 
 
 def test_a_text_that_says_it_is_utf_16(tmp_path: Path) -> None:

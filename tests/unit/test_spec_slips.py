@@ -98,6 +98,13 @@ def test_a_sign_before_a_name_is_told_its_key(tmp_path):
     assert said == f"`-SteerFeedback.Angle` is not a signal: {told}"
 
 
+def test_a_signal_without_its_message_is_told_its_message(tmp_path):
+    ((_, _, said),) = faults_of(tmp_path, RECORD + "wheel_angle: Angle\n")
+    assert said == "`Angle` is not a signal: write SteerFeedback.Angle."
+    ((_, _, said),) = faults_of(tmp_path, RECORD + "wheel_angle: Angel\n")
+    assert said == "`Angel` is not a signal: write Message.Signal."
+
+
 def test_a_colon_without_a_blank_behind_it_is_told_and_read_all_the_same(tmp_path):
     found = faults_of(tmp_path, RECORD + "wheel_angle: {signal:SteerFeedback.Agle, sign: 1}\n")
     assert found == [

@@ -105,6 +105,8 @@ def _read_text(path: str) -> str:
         raise DescriptionError((Fault(path, 0, 0, f"{what}."),))
     if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         raise DescriptionError((Fault(path, 0, 0, "this is text in UTF-16; save the file as UTF-8."),))
+    if b"\0" in content:
+        raise DescriptionError((Fault(path, 0, 0, "this is not a text file; give a bus description."),))
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -117,8 +119,6 @@ def _read_text(path: str) -> str:
             raise DescriptionError((Fault(path, line, column, f"{what}; save the file as UTF-8."),)) from None
     if not text.strip():
         raise DescriptionError((Fault(path, 0, 0, "the file is empty; give a bus description."),))
-    if "\0" in text:
-        raise DescriptionError((Fault(path, 0, 0, "this is not a text file; give a bus description."),))
     return text
 
 
