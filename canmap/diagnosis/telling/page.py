@@ -82,7 +82,10 @@ def _nothing(diagnosis: Diagnosis, *, si: bool) -> Iterator[PageLine]:
     """Yield what is said where no episode is shown: others there are, or findings that began none."""
     if diagnosis.found:
         others = times(diagnosis.found, "episode")
-        yield PageLine(f"No episode fits what was asked for; the capture has {others} in all.")
+        yield PageLine(
+            f"No episode fits what was asked for; the capture has {others} in all. "
+            "Leave out --at, --axis and --message to see every one."
+        )
         return
     found = _worth_a_look(diagnosis.result)
     if not found:
