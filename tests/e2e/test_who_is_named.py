@@ -1,14 +1,13 @@
-"""What a diagnosis tells once: whom the computer missed, who lost frames, a value that is wrong again."""
+"""What a diagnosis tells once: whom the computer missed, who lost frames, what is wrong again and again."""
 
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
+from pathlib import Path
 
-from tests.e2e.test_diagnose_command import SPEC, run, section, simulate
+import pytest
 
-if TYPE_CHECKING:
-    from pathlib import Path
+from tests.e2e.test_diagnose_command import CLEAN, DROP, SPEC, run, section, simulate
 
 
 def test_a_computer_that_withdrew_did_so_after_a_report_of_an_axis(tmp_path: Path) -> None:
@@ -48,3 +47,30 @@ def test_a_value_that_is_wrong_again_and_again_is_told_once(tmp_path: Path) -> N
         again = rf"{words} \(line \d+\) 4 more findings like it, the last at 5\.872 s\."
         assert len(re.findall(again, told)) == 1, words
     assert told.count("steering.wheel_angle changed by") == 1
+
+
+@pytest.mark.parametrize(("gaps", "told"), [(25, True), (20, False)])
+def test_what_came_too_often_to_be_looked_at_is_told(gaps: int, told: bool, tmp_path: Path) -> None:
+    """One message is away for 0.2 s, once in 0.8 s."""
+    lines = Path(CLEAN).read_text(encoding="ascii").splitlines(keepends=True)
+    first_s = float(lines[0].split()[0][1:-1])
+
+    def away(line: str) -> bool:
+        at_s = float(line.split(maxsplit=1)[0][1:-1]) - first_s - 2
+        return " can0 112#" in line and 0 < at_s < gaps * 0.8 and at_s % 0.8 < 0.2
+
+    capture = tmp_path / "often.log"
+    capture.write_text("".join(line for line in lines if not away(line)), encoding="ascii")
+    text = " ".join(run(str(capture), "--spec", SPEC)[1].split())
+    assert ("Of what came more than 20 times the first 20 are looked at;" in text) is told
+
+
+def test_sentences_stand_apart_from_times_of_any_length(tmp_path: Path) -> None:
+    """The capture begins with one frame, and the rest comes 100 s later."""
+    lines = Path(DROP).read_text(encoding="ascii").splitlines(keepends=True)
+    second = int(lines[0][1:11])
+    capture = tmp_path / "late.log"
+    early = lines[0].replace(str(second), str(second - 100), 1)
+    capture.write_text("".join([early, *lines]), encoding="ascii")
+    text = run(str(capture), "--spec", SPEC, "--at", "105")[1]
+    assert re.search(r"^    105\.010 to 105\.024  SteerFeedback fell silent", text, re.MULTILINE)

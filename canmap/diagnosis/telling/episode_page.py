@@ -126,8 +126,10 @@ class EpisodePage:
             return
         weighs = "; in brackets the points" if any(map(self._tag, chain)) else ""
         yield PageLine(f"What happened{weighs}", 2, Style.HEADING)
-        for when, text in told:
-            yield PageLine(text, 4, label=f"{self._times(when, '', ' to '):{TIMES}}")
+        labels = [f"{self._times(when, '', ' to ')}  " for when, _ in told]
+        widest = max(TIMES, *map(len, labels))  # of all, so that sentences stand below each other
+        for label, (_, text) in zip(labels, told, strict=True):
+            yield PageLine(text, 4, label=f"{label:{widest}}")
 
     def _further(self) -> Iterator[PageLine]:
         told = {id(one) for one in self._one.chain}
