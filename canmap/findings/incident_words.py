@@ -74,7 +74,7 @@ def fell_silent(who: MessagesOf, parts: list[Finding], span_ns: int) -> str:
     if never and len(still) == len(parts):
         return f"{who.none} came: {first_of(messages(parts), NAMED)}."
     if often != {1} and not never:
-        number = times(*often, "time") if len(often) == 1 else "again and again"
+        number = times(max(often), "time") if len(often) == 1 else "again and again"
         what = f"was silent {number}, for up to {seconds(span_ns)}"
         what += ", and did not come back" if len(still) == len(parts) else ""
     elif len(still) == len(parts):
