@@ -234,6 +234,10 @@ class _Fields:
             other, _, item = node.text.partition(".")
             if "." not in item and other in context.records and not context.names.has_message(other):
                 return self._of_record(field, node, other, item)
+            if item in self._types and context.names.complete and not context.names.has_message(other):
+                hint = context.faults.hint(other, context.records)
+                context.faults.add(node.place, f"There is no record and no message {shown(other)}{hint}")
+                return None
         if isinstance(node, Scalar) and not node.text:
             context.faults.add(name.place, f"`{field.name}` has no value.")
             return None
