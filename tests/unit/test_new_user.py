@@ -195,6 +195,30 @@ def test_records_of_one_moment_are_all_printed_where_all_are_wanted(
     assert sum("battery" in line for line in capsys.readouterr().out.splitlines()) == 3
 
 
+def test_lines_follow_a_window_that_is_drawn_narrower(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = io.StringIO()
+    monkeypatch.setattr(
+        "canmap.cli.lines.console",
+        lambda: Screen(file=out, width=100, force_terminal=True, color_system=None, highlight=False),
+    )
+    said = "records:\n  battery: {type: Battery, stamp: Tick, voltage: {signal: Tick.Value, unit: V}}\n"
+    spec = spec_of(tmp_path, TICK, said)
+    engine, printer = Engine(spec), LinePrinter(0)
+    take = taker(engine)
+    for start, columns, rows in ((0, 100, 1), (50, 26, 2)):
+        monkeypatch.setattr("canmap.cli.lines.screen_width", lambda columns=columns: columns)
+        step = take(frames([row(start)]))
+        if start == 0:
+            printer.open(About(spec, ("battery",), engine.session.zero_ns, engine.session.zero_ns))
+        out.truncate(out.seek(0))
+        printer.write(step)
+        lines = out.getvalue().splitlines()
+        assert len(lines) == rows
+        assert max(map(len, lines)) <= columns
+
+
 @pytest.mark.parametrize("width", [40, 60, 79, 80, 120, 200])
 def test_a_screen_says_what_it_leaves_out_and_no_line_of_a_pipe_ends_in_blanks(
     tmp_path: Path, width: int
