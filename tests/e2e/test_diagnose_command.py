@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shlex
 from pathlib import Path
@@ -11,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from canmap.api.diagnose import diagnose
-from canmap.base.errors import OutputError
+from canmap.base.errors import OutputError, UsageError
 from canmap.cli.app import app
 from canmap.diagnosis.telling.evidence_words import SENTENCES
 
@@ -305,6 +306,13 @@ def test_what_cannot_be_done_is_said(words: list[str], said: str) -> None:
 
     with pytest.raises(CanmapError, match=said):
         run(*words)
+
+
+def test_a_pipe_is_refused_before_anything_is_read(tmp_path: Path) -> None:
+    pipe = tmp_path / "pipe.log"
+    os.mkfifo(pipe)
+    with pytest.raises(UsageError, match=r"reads its captures twice: give files, not a pipe \(.*pipe\.log\)"):
+        run(str(pipe), "--spec", SPEC)
 
 
 def test_a_pack_makes_its_pages_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
