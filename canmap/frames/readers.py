@@ -102,10 +102,12 @@ def open_captures(paths: Sequence[str]) -> FrameSource:
 
     Raises:
         CaptureError: A file does not exist, is a folder, is empty, may not be read, or is in no known format.
-        UsageError: No capture is named, or one is named twice.
+        UsageError: No capture is named, one is named twice, or a name is empty.
     """
     if not paths:
         raise UsageError("No capture is named; name at least one file, or - for standard input.")
+    if "" in paths:
+        raise UsageError("The name of a capture is empty; name a file, or - for standard input.")
     if paths.count(STANDARD_INPUT) > 1:
         raise UsageError("Standard input (-) is named twice, but can be read only once.")
     sources: list[FrameSource] = []
