@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -82,10 +83,13 @@ def require_files(paths: Sequence[str]) -> None:
     """Check that captures can be read twice.
 
     Raises:
-        UsageError: One is standard input.
+        UsageError: One is standard input, or a pipe.
     """
     if "-" in paths:
         raise UsageError("A diagnosis reads its captures twice: give files, not standard input.")
+    for path in paths:
+        if Path(path).is_fifo():
+            raise UsageError(f"A diagnosis reads its captures twice: give files, not a pipe ({path}).")
 
 
 def diagnose_intake(

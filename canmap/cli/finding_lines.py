@@ -9,7 +9,7 @@ from rich.padding import Padding
 from rich.text import Text
 
 from canmap.base.errors import printable
-from canmap.base.words import first_of, times
+from canmap.base.words import first_of, listed, times
 from canmap.findings.finding import Severity
 from canmap.findings.kinds import SPEC, UNKNOWN_ID
 from canmap.mapping.notes import OF_MANY, NoteReason, text_of_many
@@ -150,12 +150,17 @@ def _not_known(line: Sequence[Finding]) -> str:
     frames = times(sum(one.count for one in line), "frame")
     text = f"The description of bus {line[0].place.bus} does not know {times(len(line), 'identifier')}, "
     text += f"in {frames}: {first_of(names, NAMED)}."
-    known = [f"{name} (bus {bus})" for name, one in zip(names, line, strict=True) for bus in _known_by(one)]
+    grouped = [f"{one.facts['id']} ({listed(of)})" for one in line if (of := _names(one, "same_group"))]
+    if grouped:
+        text += (
+            f" Of the parameter group of a message, but not from its `source`: {first_of(grouped, NAMED)}."
+        )
+    known = [f"{one.facts['id']} (bus {bus})" for one in line for bus in _names(one, "known_by")]
     if known:
         text += f" Another bus knows {first_of(known, NAMED)}: check which channel each bus has."
     return text
 
 
-def _known_by(finding: Finding) -> tuple[str, ...]:
-    buses = finding.facts.get("known_by", ())
-    return buses if isinstance(buses, tuple) else ()
+def _names(finding: Finding, fact: str) -> tuple[str, ...]:
+    names = finding.facts.get(fact, ())
+    return names if isinstance(names, tuple) else ()

@@ -11,7 +11,7 @@ from canmap.base.errors import UsageError, printable
 from canmap.base.words import times
 from canmap.cli.finding_lines import STYLES, counted, has_no_moment, show_known_at_the_end
 from canmap.cli.hanging import print_hanging
-from canmap.cli.render import console
+from canmap.cli.render import console, screen_width
 from canmap.findings.episodes import Closed, Opened
 from canmap.frames.window import LONGEST_S
 from canmap.records.change import told_once
@@ -83,6 +83,8 @@ class LinePrinter:
             told_ns = max(told_ns, known_ns)
             lines.append((known_ns, _event_line(event, known_ns, self._zero_ns, si=self._si)))
         self._told_ns = max(self._told_ns, told_ns)
+        if lines and self._out.is_terminal:
+            self._out.width = screen_width()
         for at_ns, line in sorted(lines, key=lambda pair: pair[0]):
             print_hanging(self._out, f"{_seconds(at_ns, self._zero_ns):>10} s  ", line)
 

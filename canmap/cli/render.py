@@ -62,12 +62,17 @@ class Screen(Console):
 
 def console() -> Screen:
     """Return the console for standard output: as wide as it is, or wide enough for a pipe."""
+    return Screen(width=screen_width(), highlight=False)
+
+
+def screen_width() -> int:
+    """Return how many columns standard output has now: a window may be drawn wider or narrower."""
     columns = os.environ.get("COLUMNS", "")
     if columns.isdecimal() and int(columns) > 0:
-        width = int(columns)
-    else:  # rich would take 0 for a width
-        width = os.get_terminal_size(sys.stdout.fileno()).columns if sys.stdout.isatty() else 0
-    return Screen(width=width or PIPE_WIDTH, highlight=False)
+        return int(columns)
+    # rich would take 0 for a width
+    width = os.get_terminal_size(sys.stdout.fileno()).columns if sys.stdout.isatty() else 0
+    return width or PIPE_WIDTH
 
 
 def show(result: Inspection, out: Screen | None = None, *, si: bool = False) -> None:

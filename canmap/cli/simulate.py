@@ -45,6 +45,9 @@ def simulate_command(
     """Simulate a demonstration vehicle, its kit and its buses; SCENARIO is a YAML file."""
     if live == (into is not None):
         raise UsageError("Give either --into CAPTURE or --live.")
+    if into == "-":
+        what = "A simulation has its ground truth beside it, so that it is not written to standard output"
+        raise UsageError(f"{what}: name a file, such as drive.log.")
     from canmap.base.words import listed, times
     from canmap.simulator.scenario.scenario import load_scenario
 

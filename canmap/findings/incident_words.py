@@ -65,14 +65,19 @@ def fell_silent(who: MessagesOf, parts: list[Finding], span_ns: int) -> str:
 
     Args:
         who: What they are called.
-        parts: The silences.
-        span_ns: For how long all of them were silent.
+        parts: The silences; one may stand for several, as short as they are.
+        span_ns: For how long all of them were silent, at most.
     """
     still = [part for part in parts if part.open]
     never = parts[0].kind == MISSING
+    often = {part.count for part in parts}
     if never and len(still) == len(parts):
         return f"{who.none} came: {first_of(messages(parts), NAMED)}."
-    if len(still) == len(parts):
+    if often != {1} and not never:
+        number = times(max(often), "time") if len(often) == 1 else "again and again"
+        what = f"was silent {number}, for up to {seconds(span_ns)}"
+        what += ", and did not come back" if len(still) == len(parts) else ""
+    elif len(still) == len(parts):
         what = "fell silent and did not come back"
     else:
         what = f"came late, after {seconds(span_ns)}" if never else f"was silent for {seconds(span_ns)}"

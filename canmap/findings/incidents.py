@@ -283,7 +283,10 @@ class _Cluster:
         copies = [copy for part in parts for copy in self._copies(part) if not is_of(self._rule(copy))]
         still = [part for part in parts if part.open]
         end_ns = max(part.end_ns for part in still) if still else until_ns
-        text = fell_silent(who, parts, until_ns - begin_ns)
+        silent_ns = until_ns - begin_ns
+        if any(part.count > 1 for part in parts):  # which came in between
+            silent_ns = min(silent_ns, round(max(part.value or 0.0 for part in parts) * 1e9))
+        text = fell_silent(who, parts, silent_ns)
         text += f" {gateway_copies(copies, 'them')}" if copies else ""
         kind, bus = parts[0].kind, parts[0].place.bus
         bus = bus if all(part.place.bus == bus for part in parts) else None
@@ -297,7 +300,8 @@ class _Cluster:
             taken,
             open_=bool(still),
         )
-        return [replace(found, facts={**found.facts, "silent_s": (until_ns - begin_ns) / 1e9})]
+        value = found.value if silent_ns == until_ns - begin_ns else silent_ns / 1e9
+        return [replace(found, value=value, facts={**found.facts, "silent_s": silent_ns / 1e9})]
 
     def _with_copies(self) -> list[Finding]:
         """What has nothing else in common, each with what gateways would have passed on of it."""

@@ -102,10 +102,12 @@ def open_captures(paths: Sequence[str]) -> FrameSource:
 
     Raises:
         CaptureError: A file does not exist, is a folder, is empty, may not be read, or is in no known format.
-        UsageError: No capture is named, or one is named twice.
+        UsageError: No capture is named, one is named twice, or a name is empty.
     """
     if not paths:
         raise UsageError("No capture is named; name at least one file, or - for standard input.")
+    if "" in paths:
+        raise UsageError("The name of a capture is empty; name a file, or - for standard input.")
     if paths.count(STANDARD_INPUT) > 1:
         raise UsageError("Standard input (-) is named twice, but can be read only once.")
     sources: list[FrameSource] = []
@@ -131,6 +133,8 @@ def _open_capture(name: str) -> FrameSource:
     stream = _open_stream(name)
     try:
         text, start = _decompressed(name, stream)
+        if start.startswith(codecs.BOM_UTF8):  # an editor's mark before the first line
+            start = start.removeprefix(text.read(len(codecs.BOM_UTF8)))
         return READERS[_format(name, start).ending](name, text, _progress(stream))
     except BaseException:
         stream.close()
@@ -225,7 +229,7 @@ def _format(name: str, start: bytes) -> Format:
 
 
 def _text_format(name: str, start: bytes, by_ending: Format | None) -> Format:
-    *lines, unended = start.removeprefix(b"\xef\xbb\xbf").split(b"\n")
+    *lines, unended = start.split(b"\n")
     for line in lines or [unended]:
         for one in FORMATS:
             if one.line is not None and one.line.match(line.strip()):

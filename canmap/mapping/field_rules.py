@@ -24,10 +24,9 @@ from canmap.mapping.reading.shapes import NONE, fits
 from canmap.vocabulary.units import UNITS, Measure, Unit, find_unit, per_second
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from canmap.mapping.description.description import NoData
     from canmap.mapping.manual import RailedRule
+    from canmap.mapping.message_rules import HoldTimes
     from canmap.mapping.reading.marks import Node
     from canmap.mapping.reading.names import FoundSignal
     from canmap.mapping.reading.sections import Context, Key, SectionValues
@@ -46,15 +45,13 @@ class _Line:
     written: str  # of the signal only
 
 
-def field_rule(
-    field: FieldType, node: Node, holds: Mapping[tuple[str, str], int | None], context: Context
-) -> FieldRule | None:
+def field_rule(field: FieldType, node: Node, holds: HoldTimes, context: Context) -> FieldRule | None:
     """Build the rule of a field.
 
     Args:
         field: What the record wants.
         node: What the spec says: a signal's name, or a mapping.
-        holds: For each (bus, message), how long its values hold in ns, None for ever.
+        holds: How long the values of signals hold.
         context: Takes faults and notes.
 
     Returns:
@@ -82,7 +79,7 @@ def field_rule(
         limits=None,
         out_of_range=OutOfRange(values.get(g.OUT_OF_RANGE) or OutOfRange.KEEP),
         valid_when=values.get(g.VALID_WHEN) or (),
-        max_age_ns=_max_age(values, holds[first.bus, first.message.name]),
+        max_age_ns=_max_age(values, holds.of(first)),
         unit="",
         line=values.place.line,
     )

@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from canmap.base.errors import ArgumentError, DescriptionError
+from canmap.base.errors import ArgumentError, DescriptionError, UsageError
 from canmap.mapping.description.load import load_description
 from canmap.mapping.reading import grammar as g
 from canmap.mapping.reading.include import read_with_fragments
@@ -49,7 +49,10 @@ def load_spec(
         SpecError: The spec, a fragment or a description has mistakes; it holds all of them.
         ArgumentError: A `UsageError`: `channels` or `descriptions` names a bus that the spec lacks, or
             `channels` puts two buses on one channel.
+        UsageError: `path` is empty.
     """
+    if not str(path):
+        raise UsageError("The name of the spec is empty; name one.")
     return build_spec(str(path), load_description, channels=channels, descriptions=descriptions)
 
 

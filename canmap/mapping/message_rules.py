@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
 
     from canmap.mapping.description.description import DescribedMessage, Description
+    from canmap.mapping.reading.names import FoundSignal
     from canmap.mapping.reading.sections import Context
     from canmap.mapping.reading.shapes import Entry
     from canmap.mapping.refs import MessageRef
@@ -29,18 +30,44 @@ MessageEntries = tuple["Entry[FoundMessage, SectionValues]", ...]
 
 
 @dataclass(frozen=True, slots=True)
+class HoldTimes:
+    """How long values hold that nothing renews, in ns, None for ever.
+
+    Attributes:
+        of_messages: Those of each (bus, message).
+        selected: Those of each (bus, message, multiplexer) whose frames have one of its raw values.
+    """
+
+    of_messages: Mapping[tuple[str, str], int | None]
+    selected: Mapping[tuple[str, str, str], Mapping[int, int | None]]
+
+    def of(self, source: FoundSignal) -> int | None:
+        """Return how long the values of a signal hold.
+
+        Of a multiplexed one as long as the spec says of the values that select it, the longest of several;
+        where it does not speak of all of them, as long as those of its message.
+        """
+        name, signal = (source.bus, source.message.name), source.signal
+        said = self.selected.get((*name, signal.selector or ""), {})
+        number = sum(high - low + 1 for low, high in signal.selected_by)
+        found = [said.get(code) for low, high in signal.selected_by for code in said if low <= code <= high]
+        stale = [one for one in found if one is not None]
+        return max(stale) if stale and len(stale) == number else self.of_messages[name]
+
+
+@dataclass(frozen=True, slots=True)
 class Promises:
     """What is promised of all messages.
 
     Attributes:
         rules: One for every described message, bus by bus in the description's order.
         selections: One for every multiplexer value of which something is promised.
-        holds: For each (bus, message), how long its values hold in ns, None for ever.
+        holds: How long their values hold.
     """
 
     rules: tuple[MessageRule, ...]
     selections: tuple[MessageRule, ...]
-    holds: Mapping[tuple[str, str], int | None]
+    holds: HoldTimes
 
 
 def promises(
@@ -60,18 +87,23 @@ def promises(
     watchdogs = {(entry.key.bus, entry.key.message.name): entry.value.get(g.WATCHDOG) for entry in demands}
     rules: list[MessageRule] = []
     selections: list[MessageRule] = []
-    holds: dict[tuple[str, str], int | None] = {}
+    of_messages: dict[tuple[str, str], int | None] = {}
     for bus, description in descriptions.items():
         for message in description.messages:
             name = (bus, message.name)
             found = FoundMessage(bus, message)
             described_ns = None if found.ref in in_packets else message.period_ns
             rule = _rule(found, spoken.get(name), described_ns, watchdogs.get(name), context)
-            holds[name] = rule.stale_after_ns
+            of_messages[name] = rule.stale_after_ns
             rules.append(rule)
             selections += _selections(rule, spoken.get(name), context)
             _note_what_is_not_judged(rule, spoken.get(name), context)
-    return Promises(tuple(rules), tuple(selections), holds)
+    selected: dict[tuple[str, str, str], dict[int, int | None]] = {}
+    for rule in selections:
+        if rule.selected is not None:
+            of_signal = selected.setdefault((rule.bus, rule.message.name, rule.selected.signal), {})
+            of_signal.update(dict.fromkeys(rule.selected.codes, rule.stale_after_ns))
+    return Promises(tuple(rules), tuple(selections), HoldTimes(of_messages, selected))
 
 
 def _rule(

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from canmap.base.dataclass import dataclass
 from canmap.base.errors import UsageError
 from canmap.mapping.manual import Manual
+from canmap.mapping.reading.mistakes import Faults
 from canmap.mapping.topic_rules import TopicRules
 
 if TYPE_CHECKING:
@@ -312,4 +313,6 @@ class Spec:
         known = [rule.name for rule in self.records]
         for name in names:
             if name not in known:
-                raise UsageError(f"{self.path} makes no record {name}; it makes {', '.join(known)}.")
+                near = Faults().nearest(name, known)
+                meant = f"did you mean {near}?" if near else f"it makes {', '.join(known)}."
+                raise UsageError(f"{self.path} makes no record {name}; {meant}")

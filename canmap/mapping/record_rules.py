@@ -21,6 +21,7 @@ from canmap.vocabulary.record_types import CORE_TYPES, Drive, Motion, Record, St
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
 
+    from canmap.mapping.message_rules import HoldTimes
     from canmap.mapping.model import Geometry
     from canmap.mapping.reading.marks import Node
     from canmap.mapping.reading.sections import Context
@@ -42,7 +43,7 @@ class _Started:
 def record_rules(
     node: Node | None,
     types: Mapping[str, type[Record] | None],
-    holds: Mapping[tuple[str, str], int | None],
+    holds: HoldTimes,
     geometry: Geometry,
     context: Context,
 ) -> tuple[RecordRule, ...]:
@@ -51,7 +52,7 @@ def record_rules(
     Args:
         node: The section ``records``; None for none.
         types: The record types that the spec declares; None for one that is faulty.
-        holds: For each (bus, message), how long its values hold in ns, None for ever.
+        holds: How long the values of signals hold.
         geometry: What `Motion` needs.
         context: Takes faults and notes.
     """
@@ -102,9 +103,7 @@ def _mapped(entries: Node, type_: type[Record]) -> list[str] | None:
     return [name for name in types if name in given] if given <= set(types) else None
 
 
-def _note_ageless(
-    rules: tuple[RecordRule, ...], holds: Mapping[tuple[str, str], int | None], context: Context
-) -> None:
+def _note_ageless(rules: tuple[RecordRule, ...], holds: HoldTimes, context: Context) -> None:
     """Tell which messages feed records without any promise of when they come again."""
     feeding = {
         (field.sources[0].bus, field.sources[0].message): None
@@ -113,7 +112,7 @@ def _note_ageless(
         if field.max_age_ns is None
     }
     for bus, name in feeding:
-        if holds[bus, name] is None:
+        if holds.of_messages[bus, name] is None:
             context.notes.append(Note(reason=NoteReason.HELD_FOR_EVER, bus=bus, message=name, subject=name))
 
 
@@ -186,7 +185,7 @@ class _Fields:
         self,
         record: _Started,
         others: Mapping[str, RecordRule],
-        holds: Mapping[tuple[str, str], int | None],
+        holds: HoldTimes,
         geometry: Geometry,
         context: Context,
     ) -> None:
@@ -235,6 +234,10 @@ class _Fields:
             other, _, item = node.text.partition(".")
             if "." not in item and other in context.records and not context.names.has_message(other):
                 return self._of_record(field, node, other, item)
+            if item in self._types and context.names.complete and not context.names.has_message(other):
+                hint = context.faults.hint(other, context.records)
+                context.faults.add(node.place, f"There is no record and no message {shown(other)}{hint}")
+                return None
         if isinstance(node, Scalar) and not node.text:
             context.faults.add(name.place, f"`{field.name}` has no value.")
             return None

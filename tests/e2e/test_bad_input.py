@@ -67,12 +67,18 @@ def make_captures(folder: Path) -> None:
         (["torn.log.gz"], "torn.log.gz: the file is damaged from its beginning"),
         (["demo.log", "none.log"], "none.log: there is no such file"),
         (["-", "-"], "Standard input (-) is named twice"),
+        ([""], "The name of a capture is empty; name a file, or - for standard input."),
         (["demo.log", "./demo.log"], "demo.log is named twice, and all its frames would count twice"),
     ],
 )
 def test_captures(folder: Path, command: Command, captures: list[str], sentence: str) -> None:
     make_captures(folder)
     assert sentence in refused(command("inspect", *captures, "--spec", "cart.yaml"))
+
+
+def test_a_spec_without_a_name(folder: Path, command: Command) -> None:
+    said = refused(command("inspect", "demo.log", "--spec", ""))
+    assert said == "The name of the spec is empty; name one."
 
 
 def test_several_mistakes_of_a_spec_are_told_together(folder: Path, command: Command) -> None:

@@ -37,3 +37,26 @@ def test_a_gap_where_no_period_is_known_is_told_as_not_checked(known: bool, tmp_
     else:
         assert "no message whose period is known fell silent" in told
         assert re.search(r"No period is known for .*: whether one of these fell silent was not checked", told)
+
+
+@pytest.mark.parametrize("known", [False, True])
+def test_a_message_whose_pages_have_periods_is_checked(known: bool, tmp_path: Path) -> None:
+    """Truth: a message of two pages, by turns once in 50 ms, whose spec gives the period of each page."""
+    (tmp_path / "pack.dbc").write_text(
+        'VERSION ""\n\nNS_ :\n\nBS_:\n\nBU_: Pack Other\n\nBO_ 512 Cells: 4 Pack\n'
+        ' SG_ Page M : 0|8@1+ (1,0) [0|0] "" Other\n'
+        ' SG_ Voltage m0 : 8|16@1+ (0.1,0) [0|0] "V" Other\n'
+        ' SG_ Current m1 : 8|16@1- (0.1,0) [0|0] "A" Other\n'
+    )
+    spec, capture = tmp_path / "pack.yaml", tmp_path / "pack.log"
+    pages = "messages: {Cells: {multiplexed: {Page: {0: {period: 100 ms}, 1: {period: 100 ms}}}}}\n"
+    spec.write_text(
+        "vehicle: Small\nbuses: {drive: {description: pack.dbc, channel: can0}}\n"
+        + (pages if known else "")
+        + "records: {battery: {type: Battery, stamp: Cells, voltage: Cells.Voltage}}\n"
+    )
+    frames = (f"({100 + n / 20:.6f}) can0 200#{n % 2:02X}F40100\n" for n in range(200))
+    capture.write_text("".join(frames), encoding="ascii")
+    told = " ".join(run(str(capture), "--spec", str(spec))[1].split())
+    assert ("no message fell silent" in told) is known
+    assert ("No period is known for Cells: whether it fell silent was not checked." in told) is not known

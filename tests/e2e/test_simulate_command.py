@@ -64,6 +64,7 @@ def test_every_capture_is_listed_and_all_are_small() -> None:
         ([SHORT, "--live", "--into", "x.log"], "Give either --into CAPTURE or --live"),
         ([SHORT, "--to", "x.log"], "No such option '--to'. Did you mean '--into'?"),
         ([SHORT, "--into", "x.txt"], "x.txt: no capture is written with this ending; name one of .log, "),
+        ([SHORT, "--into", "-"], "is not written to standard output: name a file, such as drive.log."),
         (["nothing.yaml", "--into", "x.log"], "nothing.yaml: there is no such file; check the path"),
         ([SHORT, "--seed", "-4", "--into", "x.log"], "The seed -4 is not between"),
     ],

@@ -9,11 +9,14 @@ from __future__ import annotations
 
 import math
 import struct
+from io import StringIO
 from typing import TYPE_CHECKING
 
 import pytest
+from rich.console import Console
 
 from canmap.base.errors import SpecError
+from canmap.cli.finding_lines import show_findings
 from canmap.findings.finding import Severity
 from canmap.mapping.description.description import NoData
 from canmap.mapping.groups import RESERVED, addresses, group_number
@@ -185,6 +188,22 @@ def test_messages_of_one_group_go_by_their_source(tmp_path: Path) -> None:
     result, _ = inspected([of_frames(FROM)], two(tmp_path, 0, 1))
     assert counts(result) == {"Eec": 1, "EecOther": 1}
     assert [(row[1], row[3]) for row in result.unknown_ids] == [(0x10F00405, 1)]
+    (note,) = of_kind(result, "unknown_id")
+    assert note.text.endswith(
+        "it has the parameter group of Eec and EecOther, which are expected from source addresses 00 and 01: "
+        "check the `source` in the spec."
+    )
+    assert note.facts["same_group"] == ("Eec", "EecOther")
+
+
+def test_several_identifiers_of_known_groups_are_one_line(tmp_path: Path) -> None:
+    text = "messages: {Eec: {source: 0x05}, EecOther: {source: 0x07}}\n"
+    result, _ = inspected([of_frames([*FROM[:2], (0x18FEEE00, "00" * 8)])], two(tmp_path, 0, 9, text))
+    page = StringIO()
+    show_findings(result, Console(file=page, width=400))
+    said = page.getvalue()
+    assert "does not know 3 identifiers, in 3 frames: 0CF00400, 0CF00401 and 18FEEE00. " in said
+    assert "not from its `source`: 0CF00400 (Eec or EecOther) and 0CF00401 (Eec or EecOther)." in said
 
 
 def test_the_null_address_is_any_other_source(tmp_path: Path) -> None:

@@ -85,7 +85,7 @@ def test_a_part_of_an_earlier_run_is_not_replaced_unasked(tmp_path: Path) -> Non
     writer.close(whole=False)
     part = tmp_path / "a.mcap.part"
     before = part.read_bytes()
-    with pytest.raises(OutputError, match=r"a\.mcap\.part is left of a run that was cut off; finish it"):
+    with pytest.raises(OutputError, match=r"a\.mcap\.part --into .*a\.mcap, remove it"):
         begun(path)
     assert part.read_bytes() == before
     begun(path, overwrite=True).close(whole=True)

@@ -12,7 +12,7 @@ from canmap.api.transcribe import transcribe
 from canmap.findings.episodes import Closed, Opened
 from canmap.findings.finding import Severity
 from tests.kits import TICK, TOCK, of_kind, row, serious, span_ms, spec_of
-from tests.streams import frames, inspected
+from tests.streams import CART, ROOT, frames, inspected
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -172,3 +172,18 @@ def test_a_rate_window_begins_with_a_frame_that_lies_on_its_bound(tmp_path: Path
     result, _ = inspected([frames(row(t) for t in times)], spec)
     (finding,) = of_kind(result, "rate")
     assert span_ms(result, finding) == (0, 49_000)
+
+
+def test_no_counter_tells_of_frames_lost_where_nothing_was_recorded(tmp_path: Path) -> None:
+    """A clean drive in two captures, two seconds apart; behind them one frame is taken out."""
+    lines = (ROOT / "captures" / "clean_drive.log").read_text("ascii").splitlines(keepends=True)
+    (tmp_path / "a.log").write_text("".join(lines[:4000]), "ascii")
+    behind = [line for line in lines if float(line[1:18]) - float(lines[4000][1:18]) > 2]
+    feedback = [i for i, line in enumerate(behind) if " can0 101#" in line]
+    del behind[feedback[30]]
+    (tmp_path / "b.log").write_text("".join(behind), "ascii")
+    result = inspect([tmp_path / "a.log", tmp_path / "b.log"], CART)
+    assert len(of_kind(result, "not_covered")) == 1
+    (lost,) = of_kind(result, "loss")
+    assert lost.text == "1 frame of SteerFeedback was lost; its counter went on."
+    assert [finding.kind for finding in serious(result)] == ["not_covered", "loss"]

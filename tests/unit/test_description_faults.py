@@ -61,8 +61,15 @@ def test_bytes_that_are_no_text(tmp_path: Path) -> None:
 
 
 def test_a_binary_file(tmp_path: Path) -> None:
-    (fault,) = faults(tmp_path, 'VERSION ""'.encode("utf-16-le"))
-    assert "not a text file" in fault.text
+    for content in ('VERSION ""'.encode("utf-16-le"), b"LOGG\x90\x00\x81"):
+        (fault,) = faults(tmp_path, content)
+        assert "not a text file" in fault.text
+
+
+def test_a_text_that_says_it_is_utf_16(tmp_path: Path) -> None:
+    for order, mark in (("utf-16-le", b"\xff\xfe"), ("utf-16-be", b"\xfe\xff")):
+        (fault,) = faults(tmp_path, mark + 'VERSION ""'.encode(order))
+        assert fault.text == "this is text in UTF-16; save the file as UTF-8."
 
 
 def test_text_that_is_no_dbc_at_all(tmp_path: Path) -> None:

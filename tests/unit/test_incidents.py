@@ -64,6 +64,24 @@ def test_a_node_that_is_away_is_one_finding_by_its_name(kit: Spec) -> None:
     assert span_ms(result, finding) == (991, 1501)  # the session begins at 1 ms
 
 
+@pytest.mark.parametrize(("back_ms", "end"), [(2600, ""), (9000, ", and did not come back")])
+def test_a_node_that_comes_and_goes_is_silent_no_longer_than_at_once(
+    kit: Spec, back_ms: int, end: str
+) -> None:
+    """It is away from 1000 ms on, but for 20 ms in 400, too few frames to be well again."""
+
+    def there(can_id: int, t_ms: int) -> bool:
+        comes = t_ms <= 1000 or t_ms > back_ms or (1400 < t_ms <= 2600 and (t_ms - 1000) % 400 < 20)
+        return SENDERS[can_id] != "Wheel" or comes
+
+    result, _ = inspected([drive(there)], kit)
+    (finding,) = serious(result)
+    longest = f"for up to {finding.value * 1000:g} ms{end}"
+    assert finding.text == f"Every message of Wheel was silent 4 times, {longest}: Angle and Torque."
+    assert finding.value == finding.facts["silent_s"] == max(part.value for part in finding.parts)
+    assert finding.value < 0.8  # and not the 1.6 s or more from its begin to its end
+
+
 def test_a_supply_group_that_is_cut_is_one_finding(kit: Spec) -> None:
     result, _ = inspected([drive(lambda can_id, t: SENDERS[can_id] == "Host" or not away(t))], kit)
     (finding,) = serious(result)

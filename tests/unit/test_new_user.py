@@ -195,6 +195,30 @@ def test_records_of_one_moment_are_all_printed_where_all_are_wanted(
     assert sum("battery" in line for line in capsys.readouterr().out.splitlines()) == 3
 
 
+def test_lines_follow_a_window_that_is_drawn_narrower(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = io.StringIO()
+    monkeypatch.setattr(
+        "canmap.cli.lines.console",
+        lambda: Screen(file=out, width=100, force_terminal=True, color_system=None, highlight=False),
+    )
+    said = "records:\n  battery: {type: Battery, stamp: Tick, voltage: {signal: Tick.Value, unit: V}}\n"
+    spec = spec_of(tmp_path, TICK, said)
+    engine, printer = Engine(spec), LinePrinter(0)
+    take = taker(engine)
+    for start, columns, rows in ((0, 100, 1), (50, 26, 2)):
+        monkeypatch.setattr("canmap.cli.lines.screen_width", lambda columns=columns: columns)
+        step = take(frames([row(start)]))
+        if start == 0:
+            printer.open(About(spec, ("battery",), engine.session.zero_ns, engine.session.zero_ns))
+        out.truncate(out.seek(0))
+        printer.write(step)
+        lines = out.getvalue().splitlines()
+        assert len(lines) == rows
+        assert max(map(len, lines)) <= columns
+
+
 @pytest.mark.parametrize("width", [40, 60, 79, 80, 120, 200])
 def test_a_screen_says_what_it_leaves_out_and_no_line_of_a_pipe_ends_in_blanks(
     tmp_path: Path, width: int
@@ -239,3 +263,18 @@ def test_the_formats_break_no_word_on_a_narrow_screen(width: int, monkeypatch: p
     assert "over 8 bytes" in " ".join(said.split())
     assert "none stated" in " ".join(said.split())
     assert not [line for line in said.splitlines() if line != line.rstrip()]
+
+
+@pytest.mark.parametrize(("number", "apart_ms", "told"), [(200, 0, 1), (50, 0, 0), (200, 1e-3, 0)])
+def test_a_capture_without_a_clock_is_told(number: int, apart_ms: float, told: int, tmp_path: Path) -> None:
+    """A few frames may come at one moment; where all do, no silence can be seen."""
+    rows = [row(n * apart_ms) for n in range(number)]
+    spec = spec_of(tmp_path, TICK, periods_ms={0x100: 10})
+    whole, _ = inspected([frames(rows)], spec)
+    found = of_kind(whole, "time_order")
+    assert len(found) == told
+    for finding in found:
+        assert finding.severity == "warning"
+        assert finding.text.startswith("All 200 frames have one stamp, so that silence, rates and ages are")
+    cut, _ = inspected(frames(rows).split([number // 3]), spec)
+    assert cut.to_json() == whole.to_json()

@@ -185,7 +185,10 @@ def test_a_start_that_is_never_done(tmp_path: Path) -> None:
         (("supply: Steer.Supply", "supply: Steer.Starts"), "gives Steer.Starts no unit that is known"),
         (("    supply: Steer.Supply\n", ""), "`lowest_supply` needs the key `supply` beside it."),
         (("    page", "    axis: steering\n    page"), "There is no axis `steering`."),
-        (("hold_up: 30 ms", "hold_up: 30"), "The number has no unit: write one that converts to s."),
+        (
+            ("hold_up: 30 ms", "hold_up: 30"),
+            "The number has no unit: write one that converts to s, such as ms.",
+        ),
         (("start_time", "start_tme"), "A node has no key `start_tme`; did you mean `start_time`?"),
     ],
 )

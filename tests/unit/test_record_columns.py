@@ -91,8 +91,10 @@ def test_only_what_is_asked_for_is_kept(capture: Path, tmp_path: Path) -> None:
     spec = spec_of(tmp_path, KIT, TEXT)
     assert canmap.inspect(capture, spec).records == {}
     assert len(canmap.inspect([str(capture)], spec, keep=["brake"]).records["brake"]) == 2
-    with pytest.raises(canmap.UsageError, match=r"makes no record brakes; it makes brake\."):
+    with pytest.raises(canmap.UsageError, match=r"makes no record brakes; did you mean brake\?"):
         canmap.inspect(capture, spec, keep=["brakes"])
+    with pytest.raises(canmap.UsageError, match=r"makes no record engine; it makes brake\."):
+        canmap.inspect(capture, spec, keep=["engine"])
 
 
 def test_one_name_is_one_record(capture: Path, tmp_path: Path) -> None:

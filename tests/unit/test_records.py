@@ -139,6 +139,21 @@ def test_multiplexed_signals_are_held_each_on_its_own(tmp_path: Path) -> None:
     assert kept.throttle.age_ns.tolist() == [10 * MS, 30 * MS, 110 * MS]
 
 
+def test_a_multiplexed_signal_holds_as_long_as_the_spec_says_of_its_page(tmp_path: Path) -> None:
+    """Page 0 is stale after three periods of 40 ms, page 1 when the spec says; else it is the message's."""
+    fields = drive("throttle: Pages.Throttle\n    motor_torque: Pages.Torque")
+
+    def ages(said: str) -> list[int | None]:
+        spec = spec_of(tmp_path, MULTIPLEXED, f"messages: {{Pages: {{{said}}}}}\n{fields}")
+        return [field.max_age_ns and field.max_age_ns // MS for field in spec.records[0].fields]
+
+    both = "multiplexed: {Page: {0: {period: 40 ms}, 1: {period: 50 ms, stale_after: 300 ms}}}"
+    assert ages(both) == [120, 300]
+    assert ages(f"period: 20 ms, {both}") == [120, 300]
+    assert ages("period: 20 ms, multiplexed: {Page: {0: {period: 40 ms}}}") == [120, 100]
+    assert ages("multiplexed: {Page: {0: {period: 40 ms}, 1: {minimum_gap: 5 ms}}}") == [120, None]
+
+
 def test_choices_are_looked_up_and_unknown_codes_are_no_value(tmp_path: Path) -> None:
     text = drive("gear: {signal: Stamp.State, labels: {0: park, 1: reverse, 4: forward}}")
     kept = records_of(spec_of(tmp_path, TWO, text), [stamp(10 * s, state=s) for s in (0, 1, 2, 4, 200)])

@@ -100,6 +100,16 @@ def test_a_description_in_the_place_of_a_spec_is_one_mistake_that_asks_for_the_f
     assert fault.text.endswith(end)
 
 
+@pytest.mark.parametrize("content", [b"(1.5) can0 123#11\n", b"LOGG\x90\x00\xff"])
+def test_a_capture_in_the_place_of_a_spec_is_asked_for_the_file(content, tmp_path):
+    path = tmp_path / "drive.log"
+    path.write_bytes(content)
+    faults = Faults()
+    read_nodes(str(path), faults)
+    (fault,) = faults.error().faults
+    assert fault.text.endswith(" Or is it the wrong file? Its name does not end in .yaml.")
+
+
 def test_alias_bomb_is_an_error_at_once(tmp_path):
     path = tmp_path / "spec.yaml"
     path.write_text(BOMB, encoding="utf-8")

@@ -118,7 +118,7 @@ CASES = {
     ),
     "number without unit": (
         "messages:\n  SteerFeedback: {period: 10}\n",
-        *(5, 27, "The number has no unit: write one that converts to s."),
+        *(5, 27, "The number has no unit: write one that converts to s, such as ms."),
     ),
     "unit of another kind": (
         "messages:\n  SteerFeedback: {period: 10 mm}\n",

@@ -98,6 +98,33 @@ def test_a_sign_before_a_name_is_told_its_key(tmp_path):
     assert said == f"`-SteerFeedback.Angle` is not a signal: {told}"
 
 
+def test_a_signal_without_its_message_is_told_its_message(tmp_path):
+    ((_, _, said),) = faults_of(tmp_path, RECORD + "wheel_angle: Angle\n")
+    assert said == "`Angle` is not a signal: write SteerFeedback.Angle."
+    ((_, _, said),) = faults_of(tmp_path, RECORD + "wheel_angle: Angel\n")
+    assert said == "`Angel` is not a signal: write Message.Signal."
+
+
+@pytest.mark.parametrize(
+    ("written", "key"),
+    [("cycle_time: 10 ms", "period"), ("timeout: 60 ms", "stale_after"), ("crc: {position: 7}", "checksum")],
+)
+def test_a_key_by_another_word_of_the_trade_is_told_its_key(written, key, tmp_path):
+    name = written.partition(":")[0]
+    found = faults_of(tmp_path, f"messages: {{SteerFeedback: {{{written}}}}}\n")
+    assert found[0][2] == f"A message has no key `{name}`; did you mean `{key}`?"
+
+
+def test_a_motion_of_a_record_that_is_none_is_told_which_there_are(tmp_path):
+    text = (
+        "geometry: {wheelbase: 1 m, steering_ratio: 12}\nrecords:\n"
+        "  drive: {type: Drive, stamp: DriveFeedback, speed: DriveFeedback.Speed}\n"
+        "  m: {type: Motion, stamp: DriveFeedback, speed: drive.speed, wheel_angle: steering.wheel_angle}\n"
+    )
+    ((_, _, said),) = faults_of(tmp_path, text)
+    assert said == "There is no record and no message `steering`; it is one of drive or m."
+
+
 def test_a_colon_without_a_blank_behind_it_is_told_and_read_all_the_same(tmp_path):
     found = faults_of(tmp_path, RECORD + "wheel_angle: {signal:SteerFeedback.Agle, sign: 1}\n")
     assert found == [

@@ -81,7 +81,7 @@ CASES = {
     "depth": (OF_MOTION + "{twist: {depth: 0}}\n", 2, 29, "`0` is not between 1 and 10000."),
     "deadline": (
         OF_MOTION + "{twist: {deadline: 3}}\n",
-        *(2, 32, "The number has no unit: write one that converts to s."),
+        *(2, 32, "The number has no unit: write one that converts to s, such as ms."),
     ),
     "name": (
         OF_MOTION + "{twist: {name: 2/wheels}}\n",

@@ -42,6 +42,19 @@ def test_a_text_is_known_by_its_lines_whatever_its_ending(tmp_path: Path, ending
     assert len(read(path)) == frames
 
 
+@pytest.mark.parametrize("ending", TEXTS)
+@pytest.mark.parametrize("packed", [False, True])
+def test_an_editors_mark_before_the_first_line_costs_no_frame(
+    tmp_path: Path, ending: str, packed: bool
+) -> None:
+    data, frames = written(tmp_path, ending)
+    path = tmp_path / f"edited{ending}{'.gz' if packed else ''}"
+    marked = b"\xef\xbb\xbf" + data
+    path.write_bytes(gzip.compress(marked) if packed else marked)
+    whole = read(path)
+    assert (len(whole), whole.bad) == (frames, ())
+
+
 @pytest.mark.parametrize("ending", [*TEXTS, ".blf", ".pcapng"])
 def test_standard_input_is_known_by_what_it_holds(tmp_path: Path, ending: str) -> None:
     data, frames = written(tmp_path, ending)

@@ -136,7 +136,8 @@ class ChannelCheck(Check[Tally]):
         place = Place(bus=next(iter(moved.channels)) if len(moved.channels) == 1 else None)
         text = moved.text(self._setting.spec.advise)
         parts = (*unheard, *self._unknown.notes_of(self._explained, self._names))
-        return replace(_finding(session, MISSING, place, text, moved.count), parts=parts)
+        facts = {"buses": tuple(moved.channels), "channels": tuple(moved.channels.values())}
+        return replace(_finding(session, MISSING, place, text, moved.count), parts=parts, facts=facts)
 
     def _tell_missing(self, bus: Bus, session: SessionClock) -> Finding:
         there = ", ".join(sorted(self.counts)) or "none"

@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from canmap.base.words import times
+from canmap.base.words import listed, plural, times
 from canmap.findings.finding import Finding, Place
 from canmap.findings.kinds import UNKNOWN_ID
+from canmap.mapping.groups import group_number
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Mapping
+    from collections.abc import Collection, Iterable, Mapping, Sequence
 
     from canmap.mapping.model import MessageRule
 
@@ -65,9 +66,9 @@ class UnknownIds:
         return self._notes(subjects, names, 0)
 
     def _notes(self, subjects: Collection[tuple[str, int]], names: IdNames, unlisted: int) -> list[Finding]:
-        listed = sorted(subjects, key=lambda subject: (self._seen[subject][1], subject))
-        found = [names.note(subject, self._seen[subject]) for subject in listed[:LISTED_IDS]]
-        rest = [self._seen[subject] for subject in listed[LISTED_IDS:]]
+        in_turn = sorted(subjects, key=lambda subject: (self._seen[subject][1], subject))
+        found = [names.note(subject, self._seen[subject]) for subject in in_turn[:LISTED_IDS]]
+        rest = [self._seen[subject] for subject in in_turn[LISTED_IDS:]]
         if rest:
             count = sum(frames for frames, _, _ in rest) + unlisted
             more = times(len(rest), "more unknown identifier")
@@ -89,7 +90,10 @@ class IdNames:
     def __init__(self, buses: Mapping[str, str], rules: Iterable[MessageRule]) -> None:
         self._buses = buses
         self._known: dict[int, list[str]] = {}
+        self._of_group: dict[tuple[str, int], list[MessageRule]] = {}
         for rule in rules:
+            if rule.message.group is not None:
+                self._of_group.setdefault((rule.bus, rule.message.group.number), []).append(rule)
             named = self._known.setdefault(rule.message.extended << 31 | rule.message.can_id, [])
             if rule.bus not in named:
                 named.append(rule.bus)
@@ -101,10 +105,24 @@ class IdNames:
         name = identifier(key & 0x1FFF_FFFF, extended=bool(key >> 31))
         text = f"The description of bus {bus} does not know {name}, which came {times(count, 'time')}"
         facts: dict[str, str | tuple[str, ...]] = {"id": name}
-        if others := self._known.get(key):
+        if key >> 31 and (own := self._of_group.get((bus, group_number(key & 0x1FFF_FFFF)))):
+            text += f"; {_other_source(own)}"
+            facts["same_group"] = tuple(rule.message.name for rule in own)
+        elif others := self._known.get(key):
             text += f"; that of bus {' and '.join(others)} does, so check which channel each bus has"
             facts["known_by"] = tuple(others)
         return replace(_note(Place(bus=bus), (first_ns, last_ns), count, f"{text}."), facts=facts)
+
+
+def _other_source(rules: Sequence[MessageRule]) -> str:
+    """Which messages have the parameter group of an identifier, and where they are expected to come from."""
+    groups = [rule.message.group for rule in rules]
+    sources = [f"{group.source:02X}" for group in groups if group is not None and group.source is not None]
+    names = listed([rule.message.name for rule in rules], "and")
+    are = "is" if len(rules) == 1 else "are"
+    from_ = f"{plural(len(sources), 'source address')} {listed(sources, 'and')}"
+    what = f"it has the parameter group of {names}, which {are} expected from {from_}"
+    return f"{what}: check the `source` in the spec"
 
 
 def identifier(can_id: int, *, extended: bool) -> str:

@@ -42,6 +42,7 @@ class CountedLoss(CounterCheck):
 
     kinds = (LOSS,)
     parted_by = PARTED_BY
+    across_holes = False
 
     def _faulty(self, odd: OddCounters) -> NDArray[np.bool_]:
         return odd.lost > 0

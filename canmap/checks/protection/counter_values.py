@@ -36,25 +36,33 @@ class CounterCheck(EpisodeCheck[None]):
     Attributes:
         wrong: The sort.
         parted_by: Good frames that end a finding.
+        across_holes: Whether it says of a frame behind a hole, too, how it follows the one before.
     """
 
     wrong: ClassVar[Wrong]
     parted_by: ClassVar[int] = GOOD_BETWEEN
+    across_holes: ClassVar[bool] = True
 
     def __init__(self, setting: Setting) -> None:
         self._counters = setting.counters
         self._slots = [
             [setting.plan.columns[column].slot for column in one.columns] for one in self._counters.promised
         ]
+        buses = setting.spec.buses
+        self._channels = [buses[one.rules[0].bus].channel for one in self._counters.promised]
+        self._behind_hole: set[int] = set()  # counters of which no frame has come since a hole
         self._episodes = Episodes(self._describe, self._excess, self.parted_by)
 
     def fold(self, view: View, _part: None) -> list[Event]:
         """Judge the counters of one chunk."""
         odd = view.prepared.odd_counters
-        for number in sorted({*odd, *self._episodes.open_subjects}):
+        cut = {hole.channel for hole in view.holes} if not self.across_holes else ()
+        self._behind_hole |= {number for number, channel in enumerate(self._channels) if channel in cut}
+        for number in sorted({*odd, *self._episodes.open_subjects, *self._behind_hole}):
             rows = self._counters.rows(number, view.prepared.arrived)
             if len(rows):
                 self._fold_counter(view, number, rows, odd.get(number))
+                self._behind_hole.discard(number)
         return self._episodes.events()
 
     def _until_ns(self, end: End, subject: int) -> int:
@@ -91,6 +99,8 @@ class CounterCheck(EpisodeCheck[None]):
             of_odd = self._tally(odd)
             tally = np.zeros((len(rows), of_odd.shape[1]), np.int64)
             tally[at] = of_odd
+        if number in self._behind_hole and faulty[0]:
+            faulty[0], good[0] = False, True
         if number not in self._episodes.open_subjects and not faulty.any():
             return
 
@@ -163,6 +173,7 @@ class JumpingCounter(CounterCheck):
 
     kinds = (COUNTER,)
     wrong = Wrong.JUMPED
+    across_holes = False
 
     def _describe(self, episode: Episode) -> Finding:
         one = self._promised(episode)

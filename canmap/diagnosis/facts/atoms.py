@@ -11,7 +11,7 @@ from canmap.diagnosis.facts.atoms_of_order import order
 from canmap.diagnosis.facts.atoms_of_silence import phase, reach
 from canmap.diagnosis.facts.atoms_of_traffic import bus, recorder, strangers
 from canmap.diagnosis.facts.atoms_of_values import physics, supply
-from canmap.diagnosis.facts.evidence import Atom
+from canmap.diagnosis.facts.evidence import Atom, Role
 from canmap.vocabulary.record_types import AxisState, Stop
 
 if TYPE_CHECKING:
@@ -28,11 +28,13 @@ class Lack(NamedTuple):
         atom: Whose source it is.
         text: One sentence: what is missing, and what to record or write into the spec next time.
         measure: What would tell it at the vehicle, to name where it alone would decide; "" if nothing would.
+        of: Whom it would be about; empty for anyone.
     """
 
     atom: Atom
     text: str
     measure: str
+    of: tuple[Role, ...] = ()
 
 
 GATHER: Mapping[Atom, Callable[[CaseFile], Iterable[Evidence]]] = {
@@ -141,6 +143,7 @@ SOURCES: tuple[tuple[Callable[[CaseFile], bool], Lack], ...] = (
             Atom.PHYSICS,
             "Overrides: the spec does not say by what the driver overrides (`overrides`).",
             "What the driver takes over by: the torque at the wheel, and the pedals.",
+            (Role.STEERING_WHEEL, Role.PEDAL),
         ),
     ),
 )

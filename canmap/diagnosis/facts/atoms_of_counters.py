@@ -153,7 +153,7 @@ def _holes(case: CaseFile) -> Iterator[Evidence]:
         from_ns=min(one.start_ns for one in lost),
         to_ns=max(one.end_ns for one in lost),
         amount=float(sum(one.count for one in lost)),
-        names=tuple(case.rules[slot].message.name for slot in slots),
+        names=tuple(dict.fromkeys(case.rules[slot].message.name for slot in slots)),
         line=lost[0].line,
     )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canmap.diagnosis.facts.evidence import Atom, Evidence
+from canmap.findings.incident_words import messages
 from canmap.findings.kinds import MISSING, RATE
 
 if TYPE_CHECKING:
@@ -33,14 +34,16 @@ def description(case: CaseFile) -> Iterator[Evidence]:
         place = finding.place
         if (place.message or place.bus or "") not in begun:
             continue
+        value = _value(case, finding)
         yield Evidence(
             atom=Atom.DESCRIPTION,
-            value=_value(case, finding),
-            subject=place.message or place.bus or "",
+            value=value,
+            subject=place.message or _node_never_there(case, finding, value) or place.bus or "",
             from_ns=finding.start_ns,
             to_ns=finding.end_ns,
             line=finding.line,
             amount=finding.value,
+            names=() if place.message else tuple(messages(finding.parts)),
         )
 
 
@@ -55,3 +58,12 @@ def _value(case: CaseFile, finding: Finding) -> str:
     of_bus = {rule.message.name for rule in case.rules if rule.bus in buses and case.is_cyclic(rule)}
     silent = {part.place.message for part in finding.parts}
     return "bus_never_there" if of_bus <= silent else "message_never_there"
+
+
+def _node_never_there(case: CaseFile, finding: Finding, value: str) -> str | None:
+    """The one sender of all messages that a finding says never came, None for several or none."""
+    if value != "message_never_there":
+        return None
+    parts = {(part.place.bus, part.place.message) for part in finding.parts}
+    senders = {rule.sender for rule in case.rules if (rule.bus, rule.message.name) in parts}
+    return senders.pop() if len(senders) == 1 else None

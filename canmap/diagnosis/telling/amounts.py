@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.base.words import number, seconds
 from canmap.diagnosis.facts.evidence import Atom
+from canmap.findings.incident_words import messages
+from canmap.findings.kinds import MISSING
 from canmap.vocabulary.units import find_unit
 
 if TYPE_CHECKING:
@@ -104,7 +106,11 @@ def finding_of(one: Evidence, case: CaseFile) -> Finding | None:
                 f"{place.record}.{place.field}",
                 f"{place.message}.{place.signal}",
             }
-            if one.subject in names or (one.value == "swapped" and place.message is None):
+            if finding.kind == MISSING and place.message is None and finding.parts:
+                is_of = list(one.names) == messages(finding.parts)  # each node that never came has its own
+            else:
+                is_of = one.subject in names or (one.value == "swapped" and place.message is None)
+            if is_of:
                 return finding
     return None
 

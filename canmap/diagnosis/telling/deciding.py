@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from canmap.diagnosis.cause_table import EXCLUDES
 from canmap.diagnosis.onsets import OnsetKind
 from canmap.diagnosis.scoring import Decision
+from canmap.findings.kinds import MISSING
 from canmap.mapping.model import Trigger
 
 if TYPE_CHECKING:
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     from canmap.diagnosis.cause_table import Cause, CauseTable, Item
     from canmap.diagnosis.diagnosis import EpisodeDiagnosis
     from canmap.diagnosis.facts.evidence import Atom, Evidence
+    from canmap.findings.finding import Finding
     from canmap.mapping.model import Spec
     from canmap.results.inspection import Inspection
 
@@ -45,15 +47,16 @@ def deciding_measurement(one: EpisodeDiagnosis, table: CauseTable) -> str:
         if tie.cause == nearest[1].cause.key:
             return tie.measure
     there = {evidence.atom for evidence in one.chain}
-    missing = {lack.atom: lack.measure for lack in one.lacks if lack.measure and lack.atom not in there}
+    missing = {lack.atom: lack for lack in one.lacks if lack.measure and lack.atom not in there}
     weights: dict[Atom, int] = {}
     for cause in table.causes.values():
         if _fits_the_rest(cause, one.evidence, one.chain):
             for item in _items(cause):
-                if item.atom in missing and item.weight > 0:
+                lack = missing.get(item.atom)
+                if lack and item.weight > 0 and (not lack.of or set(lack.of) & set(item.of)):
                     weights[item.atom] = max(item.weight, weights.get(item.atom, 0))
     if weights:
-        return missing[max(weights, key=lambda atom: weights[atom])]
+        return missing[max(weights, key=lambda atom: weights[atom])].measure
     return BY_ONSET[one.span.kinds[0]]
 
 
@@ -74,17 +77,31 @@ def _meets(one: Evidence, item: Item) -> bool:
 
 
 def never_came(result: Inspection, spec: Spec) -> tuple[str, ...]:
-    """Return the messages that the spec makes something of, and that the capture does not hold."""
+    """Return the messages that the spec makes something of, and that the capture does not hold.
+
+    Those of a bus whose messages came on another channel are there.
+    """
+    elsewhere = {bus for one in result.findings if one.kind == MISSING for bus in _buses(one)}
     refs = {(ref.bus, ref.message) for rule in spec.records for field in rule.fields for ref in field.sources}
     refs |= {(one.message.bus, one.message.message) for one in spec.manual.demands}
-    return tuple(one.name for one in result.messages if not one.count and (one.bus, one.name) in refs)
+    missing = [one for one in result.messages if not one.count and one.bus not in elsewhere]
+    return tuple(one.name for one in missing if (one.bus, one.name) in refs)
+
+
+def _buses(misplaced: Finding) -> tuple[str, ...]:
+    buses = misplaced.facts.get("buses", ())
+    return buses if isinstance(buses, tuple) else ()
 
 
 def unwatched(result: Inspection, spec: Spec) -> tuple[str, ...]:
-    """Return the messages that came and whose silence is not checked, as no period is known of them."""
+    """Return the messages that came and whose silence is not checked, as no period is known of them.
+
+    Of a multiplexed one the silence of its pages may be.
+    """
+    by_page = {(one.bus, one.message.name) for one in spec.selections if one.stale_after_ns is not None}
     unknown = {
         (rule.bus, rule.message.name)
         for rule in spec.messages
         if rule.trigger is Trigger.UNPROMISED and rule.stale_after_ns is None
-    }
+    } - by_page
     return tuple(one.name for one in result.messages if one.count and (one.bus, one.name) in unknown)

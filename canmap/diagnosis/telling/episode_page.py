@@ -11,6 +11,7 @@ from canmap.diagnosis.cause_table import EXCLUDES, Caution, cause_table
 from canmap.diagnosis.facts.evidence import Atom
 from canmap.diagnosis.facts.onset_times import Onset, began, changed
 from canmap.diagnosis.scoring import APART, LEAST_POINTS, Decision
+from canmap.diagnosis.telling.amounts import finding_of
 from canmap.diagnosis.telling.course_lines import course_lines, lane_names
 from canmap.diagnosis.telling.deciding import deciding_measurement
 from canmap.diagnosis.telling.evidence_words import bus_of, headline, sentence
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 
 NEAREST = 3  # causes that are told where none is named
 MOST_CHANGES = 4  # of mode and reason
+LEAST_ALIKE = 2  # findings after a first one like them that it tells of
 LEAST_POINTS_TOLD = 0.1  # points
 AROUND_NS = 1_000_000_000  # in which these are of an episode
 TIMES_WIDTH = len("12.345 to 12.456  ")
@@ -125,8 +127,10 @@ class EpisodePage:
             return
         weighs = "; in brackets the points" if any(map(self._tag, chain)) else ""
         yield PageLine(f"What happened{weighs}", 2, Style.HEADING)
-        for when, text in told:
-            yield PageLine(text, 4, label=f"{self._times(when, '', ' to '):{TIMES_WIDTH}}")
+        labels = [f"{self._times(when, '', ' to ')}  " for when, _ in told]
+        widest = max(TIMES_WIDTH, *map(len, labels))  # of all, so that sentences stand below each other
+        for label, (_, text) in zip(labels, told, strict=True):
+            yield PageLine(text, 4, label=f"{label:{widest}}")
 
     def _further(self) -> Iterator[PageLine]:
         told = {id(one) for one in self._one.chain}
@@ -141,15 +145,36 @@ class EpisodePage:
         """Yield evidence with its sentence; what is said of several alike is said once, at the first."""
         alike: dict[object, list[Evidence]] = {}
         for one in chain:
-            key = (one.value, self._tag(one)) if one.value in OF_SEVERAL else id(one)
-            alike.setdefault(key, []).append(one)
-        for first, *others in alike.values():
-            subjects = [one.subject for one in (first, *others)]
-            whole = replace(first, subject=listed(subjects, "and")) if others else first
-            yield (
-                first,
-                f"{sentence(whole, self._one.case, si=self._si)}{self._line(first)}{self._tag(first)}",
-            )
+            alike.setdefault(self._alike(one), []).append(one)
+        many = {key for key, those in alike.items() if self._is_told_once(those)}
+        for one in chain:
+            key = self._alike(one)
+            first, *others = alike[key] if key in many else [one]
+            if one is not first:
+                continue
+            whole, more = first, ""
+            if others and first.value in OF_SEVERAL:
+                whole = replace(first, subject=listed([one.subject for one in (first, *others)], "and"))
+            elif others:
+                last = f", the last at {self._result.seconds(others[-1].from_ns):.3f} s"
+                more = f" {times(len(others), 'more finding')} like it{last}."
+            told = f"{sentence(whole, self._one.case, si=self._si)}{self._line(first)}{more}"
+            yield first, f"{told}{self._tag(first)}"
+
+    def _is_told_once(self, alike: Sequence[Evidence]) -> bool:
+        """Whether evidence that is alike has one sentence; of findings where only the first counts."""
+        first, *others = alike
+        if first.value in OF_SEVERAL:
+            return True
+        enough = 1 if first.atom is Atom.DESCRIPTION else LEAST_ALIKE
+        return len(others) >= enough and not any(map(self._tag, others))
+
+    def _alike(self, one: Evidence) -> object:
+        """What evidence has in common that may be told in one sentence."""
+        if one.value in OF_SEVERAL:
+            return one.value, self._tag(one)
+        finding = finding_of(one, self._one.case)
+        return id(one) if finding is None else (finding.kind, finding.place, one.subject)
 
     def _told(self, one: Evidence) -> str:
         return f"{sentence(one, self._one.case, si=self._si)}{self._tag(one)}"

@@ -247,7 +247,10 @@ def _time(one: Evidence, amount: str, case: CaseFile) -> str:
 
 def _since_feedback(one: Evidence, case: CaseFile) -> str:
     """How long after the last frame of a silent feedback something happened: as long as its watch waits."""
-    last = next((gap for gap in case.gaps if case.roles[gap.slot] is Role.KIT), None)
+    stamping = {(record.bus, record.stamp) for record in case.spec.records}  # as a report of the axes does
+    of_kit = [(case.rules[gap.slot], gap) for gap in case.gaps if case.roles[gap.slot] is Role.KIT]
+    reports = [gap for rule, gap in of_kit if (rule.bus, rule.message.name) in stamping]
+    last = next(iter([*reports, *(gap for _, gap in of_kit)]), None)
     when = began(one, case)
     if last is None or when.after_ns is None or when.after_ns < last.due_ns:
         return ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING
 
 from canmap.base.words import first_of, listed, number, times
@@ -11,6 +12,8 @@ from canmap.diagnosis.telling.episode_page import FOR_ALL, NEAREST, EpisodePage,
 from canmap.diagnosis.telling.evidence_words import headline
 from canmap.diagnosis.telling.messages_named import messages_named
 from canmap.diagnosis.telling.page_lines import PageLine, Style, wrapped
+from canmap.findings.episodes import LISTED
+from canmap.findings.finding import Severity
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -56,6 +59,9 @@ def page(diagnosis: Diagnosis, width: int, *, si: bool = False) -> Iterator[Page
     widest = max(map(len, begins))
     for label, one in zip(begins, diagnosis.episodes if shown > 1 else (), strict=False):  # one is told below
         yield PageLine(f"{headline(one.span).capitalize()}. {_short(one)}", 2, label=f"{label:{widest}}")
+    if _some_are_not_listed(result):
+        first = f"Of what came more than {LISTED} times the first {LISTED} are looked at"
+        yield PageLine(f"{first}; look at the rest with --from.")
     letters = _letters(diagnosis.episodes)
     as_in: dict[tuple[NextCheck, ...], int] = {}
     names: set[str] = set()
@@ -72,6 +78,15 @@ def page(diagnosis: Diagnosis, width: int, *, si: bool = False) -> Iterator[Page
     yield PageLine(NO_RELEASE, style=Style.FAINT)
 
 
+def _some_are_not_listed(result: Inspection) -> bool:
+    """Whether something that may begin an episode came so often that a finding only counts the rest of it."""
+    serious = [one for finding in result.findings for one in (finding, *finding.parts)]
+    number = Counter(
+        (one.kind, one.place, one.stream) for one in serious if one.severity is not Severity.NOTE
+    )
+    return any(count > LISTED for (_, place, _), count in number.items() if place.message or place.record)
+
+
 def _span(result: Inspection) -> str:
     """How long a capture is, or which part of it was read."""
     start_s, duration_s = result.seconds(result.capture.start_ns), result.capture.duration_s
@@ -82,7 +97,10 @@ def _nothing(diagnosis: Diagnosis, *, si: bool) -> Iterator[PageLine]:
     """Yield what is said where no episode is shown: others there are, or findings that began none."""
     if diagnosis.found:
         others = times(diagnosis.found, "episode")
-        yield PageLine(f"No episode fits what was asked for; the capture has {others} in all.")
+        yield PageLine(
+            f"No episode fits what was asked for; the capture has {others} in all. "
+            "Leave out --at, --axis and --message to see every one."
+        )
         return
     found = _worth_a_look(diagnosis.result)
     if not found:
@@ -113,8 +131,9 @@ def _unwatched(diagnosis: Diagnosis) -> Iterator[PageLine]:
     """Yield of which messages a silence would not have been seen."""
     if diagnosis.unwatched:
         names = first_of(list(diagnosis.unwatched), MOST_NAMES)
+        which = "it" if len(diagnosis.unwatched) == 1 else "one of these"
         yield PageLine(
-            f"No period is known for {names}: whether one of these fell silent was not checked. "
+            f"No period is known for {names}: whether {which} fell silent was not checked. "
             "Write `period` under `messages` in the spec."
         )
 

@@ -6,6 +6,7 @@ neither its objects, nor its exceptions, nor what it logs.
 
 from __future__ import annotations
 
+import codecs
 import functools
 import logging
 import re
@@ -102,6 +103,10 @@ def _read_text(path: str) -> str:
     if len(content) > LARGEST_FILE:
         what = f"the file is larger than {LARGEST_FILE >> 20} MiB; give a bus description"
         raise DescriptionError((Fault(path, 0, 0, f"{what}."),))
+    if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        raise DescriptionError((Fault(path, 0, 0, "this is text in UTF-16; save the file as UTF-8."),))
+    if b"\0" in content:
+        raise DescriptionError((Fault(path, 0, 0, "this is not a text file; give a bus description."),))
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -114,8 +119,6 @@ def _read_text(path: str) -> str:
             raise DescriptionError((Fault(path, line, column, f"{what}; save the file as UTF-8."),)) from None
     if not text.strip():
         raise DescriptionError((Fault(path, 0, 0, "the file is empty; give a bus description."),))
-    if "\0" in text:
-        raise DescriptionError((Fault(path, 0, 0, "this is not a text file; give a bus description."),))
     return text
 
 

@@ -127,14 +127,14 @@ def read_nodes(path: str, faults: Faults) -> Entries | None:
         the rest readable (a double key, an anchor) are noted in `faults`, and the rest is returned.
     """
     before = len(faults)
-    text = _read_text(path, faults)
+    ending = Path(path).suffix.lower()
+    doubt = "" if ending in _ENDINGS else _DOUBT
+    text = _read_text(path, doubt, faults)
     if text is None:
         return None
-    ending = Path(path).suffix.lower()
     if ending == _DESCRIPTION:
         faults.add(Position(path), "By its name this is a bus description: give the spec that names it.")
         return None
-    doubt = "" if ending in _ENDINGS else _DOUBT
     for tab in _TAB_INDENT.finditer(text):
         faults.add(_place_at(path, text, tab.start(1)), f"A tab indents this line: use spaces.{doubt}")
         if doubt:  # a description is full of them
@@ -150,21 +150,22 @@ def read_nodes(path: str, faults: Faults) -> Entries | None:
         place, said = _syntax_fault(path, text, error)
         faults.add(place, said + doubt)
         return None
-    return _top(path, builder.root, faults, before)
+    return _top(path, builder.root, doubt, faults, before)
 
 
-def _top(path: str, root: Node | None, faults: Faults, before: int) -> Entries | None:
+def _top(path: str, root: Node | None, doubt: str, faults: Faults, before: int) -> Entries | None:
     if isinstance(root, Entries):
         return root
     if len(faults) == before:
         if root is None or (isinstance(root, Scalar) and not root.text and not root.quoted):
             faults.add(Position(path), "The file is empty; it is made of `key: value` lines.")
         else:
-            faults.add(root.place, "The file is made of `key: value` lines, and this is something else.")
+            what = "The file is made of `key: value` lines, and this is something else."
+            faults.add(root.place, what + doubt)
     return None
 
 
-def _read_text(path: str, faults: Faults) -> str | None:
+def _read_text(path: str, doubt: str, faults: Faults) -> str | None:
     try:
         with Path(path).open("rb") as stream:
             data = stream.read(LARGEST_FILE + 1)
@@ -179,7 +180,8 @@ def _read_text(path: str, faults: Faults) -> str | None:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         good = data[: error.start].decode("utf-8-sig", errors="replace")
-        faults.add(_place_at(path, good, len(good)), "This is not UTF-8 text: save the file as UTF-8.")
+        what = "This is not UTF-8 text: save the file as UTF-8."
+        faults.add(_place_at(path, good, len(good)), what + doubt)
         return None
     unwanted = _UNWANTED.search(text)
     if unwanted:

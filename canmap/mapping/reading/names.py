@@ -6,6 +6,7 @@ the bus may be left out where the message is on one bus only.
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
     )
     from canmap.mapping.reading.marks import Scalar
     from canmap.mapping.reading.mistakes import Faults
+
+MOST_WAYS = 4  # to write a signal, that a sentence names
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +152,8 @@ class Names:
         elif len(parts) in {2, 3}:
             found = self._message(scalar, parts[:-2], parts[-2], faults)
         else:
-            faults.add(scalar.place, f"{shown(scalar.text)} is not a signal: write Message.Signal.")
+            ways = self._ways_to_write(scalar.text)
+            faults.add(scalar.place, f"{shown(scalar.text)} is not a signal: write {ways}.")
             return None
         if found is None:
             return None
@@ -163,6 +167,16 @@ class Names:
             faults.add(scalar.place, f"{found.message.name} has no signal {shown(parts[-1])}{hint}")
             return None
         return FoundSignal(found.bus, found.message, signals[parts[-1]])
+
+    def _ways_to_write(self, name: str) -> str:
+        """How the signals of a bare name are written, or one of a few messages; else the form."""
+        buses_of = Counter(message for _, message in self._signals)
+        ways = [
+            f"{message}.{name}" if buses_of[message] == 1 else f"{bus}.{message}.{name}"
+            for (bus, message), signals in self._signals.items()
+            if name in signals
+        ]
+        return listed(ways) if 0 < len(ways) <= MOST_WAYS else "Message.Signal"
 
     def has_message(self, name: str) -> bool:
         """Tell whether any bus describes a message of that name."""

@@ -27,6 +27,20 @@ if TYPE_CHECKING:
 MESSAGE = "message"  # the one that a section is about
 WHOLE = "spec"  # some part of the spec
 
+OTHER_WORDS = {  # of the trade for keys, without _
+    "cycle": "period",
+    "cycletime": "period",
+    "interval": "period",
+    "timeout": "stale_after",
+    "crc": "checksum",
+    "baudrate": "bit_rate",
+    "dbc": "description",
+    "database": "description",
+    "interface": "channel",
+    "factor": "scale",
+    "limits": "range",
+}
+
 T = TypeVar("T")
 T_co = TypeVar("T_co", covariant=True)
 
@@ -252,7 +266,7 @@ def renamed(entries: Entries, known: Sequence[str], what: str, faults: Faults, k
         return entries
     pairs: dict[str, tuple[Scalar, Node]] = {}
     for name, pair in entries.pairs.items():
-        near = None if name in known else faults.nearest(name, known)
+        near = None if name in known else _by_another_word(name, known) or faults.nearest(name, known)
         if near is None or near in entries.pairs or near in pairs:
             pairs[name] = pair
         else:
@@ -260,6 +274,12 @@ def renamed(entries: Entries, known: Sequence[str], what: str, faults: Faults, k
             faults.add(pair[0].place, text)
             pairs[near] = pair
     return Entries(entries.place, pairs)
+
+
+def _by_another_word(name: str, known: Sequence[str]) -> str | None:
+    """Return the key of `known` for which the trade has another word, too; None where it is none of them."""
+    key = OTHER_WORDS.get(name.casefold().replace("_", "").replace("-", ""))
+    return key if key in known else None
 
 
 def _first_up(text: str) -> str:

@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 V = TypeVar("V")
 
+USUAL = {"s": "ms", "rad": "deg", "rad/s": "deg/s", "m/s": "km/h", "Pa": "bar"}  # in a manual
 NONE = "none"  # how a spec says "no limit", "never"
 _LONGEST_TIME = Fraction(7 * 86400)  # s; longer is a slip of the unit
 _INTEGER = re.compile(r"[+-]?(?:0[xX][0-9a-fA-F]{1,16}|0|[1-9]\d{0,19})", re.ASCII)
@@ -174,7 +175,8 @@ def fits(value: Measure, dimension: tuple[int, ...], place: Position, context: C
     wanted = si_name(dimension) if any(dimension) else "a plain number or a share in %"
     wanted = "%/s or Hz" if dimension == UNITS["Hz"].dimension else wanted
     if value.unit.name == "1":
-        context.faults.add(place, f"The number has no unit: write one that converts to {wanted}.")
+        usual = f", such as {USUAL[wanted]}" if wanted in USUAL else ""
+        context.faults.add(place, f"The number has no unit: write one that converts to {wanted}{usual}.")
     else:
         text = f"The unit {shown(value.unit.name)} does not convert to {wanted}"
         is_rate_for_time = dimension == UNITS["s"].dimension and value.unit.dimension == UNITS["Hz"].dimension

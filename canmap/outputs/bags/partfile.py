@@ -164,8 +164,9 @@ class PartFile:
         if not stat.S_ISREG(found.st_mode):
             raise OutputError(f"{self._part} is not an ordinary file; remove it, or name another file.")
         if found.st_size and not self._overwrite:
+            make = shlex.join(["canmap", "export", self._part, "--into", self._path])
             raise OutputError(
-                f"{self._part} is left of a run that was cut off; finish it with canmap export, remove it, "
+                f"{self._part} is left of a run that was cut off; finish it with {make}, remove it, "
                 "or name another file."
             )
         try:
