@@ -14,7 +14,7 @@ from heapq import heappop, heappush
 from random import Random
 from typing import TYPE_CHECKING
 
-from canmap.simulator.buses.attempt import DESTROYED, SENT, Edges, Ending, Fate, Flight, Hazards, new_flight
+from canmap.simulator.buses.attempt import DESTROYED, SENT, Edges, Failure, Fate, Flight, Hazards, new_flight
 from canmap.simulator.buses.babbling import repeats
 from canmap.simulator.buses.bus_nodes import NEVER, BusNodes
 from canmap.simulator.buses.confinement import BUS_OFF, ERROR_PASSIVE, SEQUENCE_BITS
@@ -215,12 +215,10 @@ class BusRun(BusNodes):
         if fate is None:
             self._sent(end_ns, start_ns, entry, SENT, alone=True)
             return
-        _, endings, seen = fate
-        for ending in endings:
-            if ending[1] is not DESTROYED:
-                self._sent(end_ns, start_ns, ending.entry, ending.outcome)
-        if destroyed := tuple([ending for ending in endings if ending[1] is DESTROYED]):
-            self._destroyed(end_ns, start_ns, destroyed, seen=seen)
+        for each, outcome in fate.sent:
+            self._sent(end_ns, start_ns, each, outcome)
+        if fate.failures:
+            self._destroyed(end_ns, start_ns, fate.failures, seen=fate.seen)
 
     def _idle_from(self, end_ns: int) -> None:
         self.free_ns = end_ns + INTERMISSION * self._bit_ns
@@ -260,18 +258,18 @@ class BusRun(BusNodes):
             self._idle_from(end_ns)
         return end_ns
 
-    def _destroyed(self, end_ns: int, start_ns: int, endings: tuple[Ending, ...], *, seen: bool) -> None:
+    def _destroyed(self, end_ns: int, start_ns: int, failures: tuple[Failure, ...], *, seen: bool) -> None:
         confinement = self._confinement
-        senders = tuple([ending.entry.node for ending in endings])
-        confinement.failed(end_ns, senders, endings[0].kind, seen=seen)
-        for entry, outcome, kind, bit in endings:
+        senders = tuple([entry[2] for entry, _, _ in failures])
+        confinement.failed(end_ns, senders, failures[0][1], seen=seen)
+        for entry, kind, bit in failures:
             _, serial, node, queued_ns, frame, _ = entry
             attempts = self._attempts[serial] = self._attempts.get(serial, 0) + 1
             error = new_error((kind, bit, confinement.transmit[node], confinement.worst_receive(node)))
-            made = (end_ns, node, frame, queued_ns, attempts, outcome, start_ns, error)
+            made = (end_ns, node, frame, queued_ns, attempts, DESTROYED, start_ns, error)
             self._out.append(new_transmission(made))
             heappush(self._competing, entry)
-            if confinement.alone and len(endings) == 1:
+            if confinement.alone and len(failures) == 1:
                 end_ns = self._try_unanswered(entry, end_ns)
             self._failed(end_ns, node)
 

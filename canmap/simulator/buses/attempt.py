@@ -10,7 +10,7 @@ from functools import lru_cache, partial
 from typing import TYPE_CHECKING, NamedTuple
 
 from canmap.simulator.buses.babbling import unanswered
-from canmap.simulator.buses.confinement import RECEIVER_STEP, SENDER_STEP
+from canmap.simulator.buses.confinement import ERROR_PASSIVE, RECEIVER_STEP, SENDER_STEP
 from canmap.simulator.buses.frame_bits import INTERMISSION, SUSPENSION, WireLength
 from canmap.simulator.buses.network import ErrorKind, NodeState, Outcome, new_error, new_transmission
 from canmap.simulator.buses.wire import wire_bits
@@ -32,13 +32,12 @@ BIT, STUFF, ACKNOWLEDGE = ErrorKind.BIT, ErrorKind.STUFF, ErrorKind.ACKNOWLEDGE
 SENT, DESTROYED, SHARED = Outcome.SENT, Outcome.DESTROYED, Outcome.SHARED
 
 
-class Ending(NamedTuple):
-    """How one attempt ended: its entry, SENT, SHARED or DESTROYED, and the error's kind and bit."""
+class Failure(NamedTuple):
+    """An attempt that failed: what was sent, and the kind and the bit of its error."""
 
     entry: QueuedFrame
-    outcome: Outcome
-    kind: ErrorKind = ErrorKind.BIT
-    bit: int = 0
+    kind: ErrorKind
+    bit: int
 
 
 class Edges(NamedTuple):
@@ -56,10 +55,18 @@ class Edges(NamedTuple):
 
 
 class Fate(NamedTuple):
-    """How long the bus is taken, ns, how the attempts ended, and whether the others saw an error."""
+    """What becomes of attempts that were begun together.
+
+    Attributes:
+        span_ns: How long the bus is taken.
+        failures: Those that fail.
+        sent: What is sent well: SENT, or SHARED.
+        seen: The other nodes see the error.
+    """
 
     span_ns: int
-    endings: tuple[Ending, ...]
+    failures: tuple[Failure, ...] = ()
+    sent: tuple[tuple[QueuedFrame, Outcome], ...] = ()
     seen: bool = True
 
 
@@ -74,11 +81,13 @@ class Flight(NamedTuple):
     @property
     def entries(self) -> list[QueuedFrame]:
         """All that were begun together."""
-        return [ending.entry for ending in self.fate.endings] if self.fate else [self.entry]
+        if self.fate is None:
+            return [self.entry]
+        return [entry for entry, _ in self.fate.sent] + [failure.entry for failure in self.fate.failures]
 
 
 # NamedTuples without their keyword handling, which costs as much as the rest of an attempt.
-new_ending: Callable[[tuple[object, ...]], Ending] = partial(tuple.__new__, Ending)
+new_failure: Callable[[tuple[object, ...]], Failure] = partial(tuple.__new__, Failure)
 new_fate: Callable[[tuple[object, ...]], Fate] = partial(tuple.__new__, Fate)
 new_flight: Callable[[tuple[object, ...]], Flight] = partial(tuple.__new__, Flight)
 
@@ -218,26 +227,22 @@ class Hazards:
 
     def _destroyed(self, entries: tuple[QueuedFrame, ...], kind: ErrorKind, bit: int, flags: int) -> Fate:
         """Return the end of attempts in error flags, `flags` bits long where they overlap in part."""
-        if kind is not ACKNOWLEDGE and self._confinement.passive(entries[0].node):
+        if kind is not ACKNOWLEDGE and self._confinement.state[entries[0][2]] is ERROR_PASSIVE:
             flags = 2 * FLAG  # a passive flag looks to the others like a stuff error, and they flag it
-        if len(entries) == 1:  # as nearly always
-            endings: tuple[Ending, ...] = (new_ending((entries[0], DESTROYED, kind, bit)),)
-        else:
-            endings = tuple([new_ending((entry, DESTROYED, kind, bit)) for entry in entries])
-        span_ns = self._offset_ns(entries[0].length, bit + 1) + (flags + DELIMITER) * self._bit_ns
-        return new_fate((span_ns, endings, True))
+        failures = tuple([new_failure((entry, kind, bit)) for entry in entries])
+        span_ns = self._offset_ns(entries[0][5], bit + 1) + (flags + DELIMITER) * self._bit_ns
+        return new_fate((span_ns, failures, (), True))
 
     def _collision(self, one: QueuedFrame, other: QueuedFrame) -> Fate:
         """Return what becomes of two frames with one identifier, begun at the same bit."""
         bit = first_difference(one.frame, other.frame)
         if bit is None:
-            both = (Ending(one, SENT), Ending(other, SHARED))
-            return Fate(self._whole_ns(one.length), both)
+            return Fate(self._whole_ns(one.length), sent=((one, SENT), (other, SHARED)))
         winner, loser = (one, other) if wire_bits(one.frame)[bit] == "0" else (other, one)
         if self._confinement.passive(loser.node):
             # Its error flag is recessive, as is nothing to the other, which goes on undisturbed.
-            endings = (Ending(winner, SENT), Ending(loser, DESTROYED, BIT, bit))
-            return Fate(self._whole_ns(winner.length), endings, seen=False)
+            failures = (Failure(loser, BIT, bit),)
+            return Fate(self._whole_ns(winner.length), failures, ((winner, SENT),), seen=False)
         return self._destroyed((loser, winner), BIT, bit, 2 * FLAG)
 
     def _whole_ns(self, length: WireLength) -> int:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from canmap.base.errors import UsageError
 from canmap.simulator.buses.babbling import BABBLER_WAIT_NS
-from canmap.simulator.buses.confinement import BUS_OFF, SEQUENCE_BITS, Confinement
+from canmap.simulator.buses.confinement import BUS_OFF, ERROR_PASSIVE, SEQUENCE_BITS, Confinement
 from canmap.simulator.buses.frame import arbitration_key
 from canmap.simulator.buses.frame_bits import INTERMISSION, SUSPENSION, wire_length
 from canmap.simulator.buses.network import Babble, NodeState, Outcome, Release, SupplyLoss, Transmission
@@ -155,9 +155,11 @@ class BusNodes:
 
     def _failed(self, end_ns: int, node: int) -> None:
         """Let a node whose attempt failed wait, or give up, as its state demands."""
-        if self._confinement.silent(node):
+        state = self._confinement.state[node]
+        if state is ERROR_PASSIVE:
+            self._suspend(end_ns, node)
+        elif state >= BUS_OFF:
             self._fall(end_ns, node)
-        self._suspend(end_ns, node)
 
     def _fall(self, t_ns: int, node: int) -> None:
         """Give up what waits in a node that became bus-off; let it come back when its program wants to."""
@@ -166,8 +168,8 @@ class BusNodes:
             self._at(t_ns + wait_ns, partial(self._ask, node=node, off_ns=t_ns))
 
     def _suspend(self, end_ns: int, node: int) -> None:
-        if self._confinement.passive(node):
-            self._suspended[node] = end_ns + (INTERMISSION + SUSPENSION) * self._bit_ns
+        """Let an error passive sender wait."""
+        self._suspended[node] = end_ns + (INTERMISSION + SUSPENSION) * self._bit_ns
 
     def _clear(self, t_ns: int, node: int) -> None:
         outcome = _GIVEN_UP[self._confinement.state[node]]

@@ -11,7 +11,7 @@ from __future__ import annotations
 from functools import partial
 
 from canmap.simulator.buses.arbitration import BusRun
-from canmap.simulator.buses.attempt import FLAG, Ending
+from canmap.simulator.buses.attempt import FLAG, Failure
 from canmap.simulator.buses.confinement import SEQUENCE_BITS
 from canmap.simulator.buses.frame import Frame
 from canmap.simulator.buses.frame_bits import INTERMISSION, RECESSIVE_END
@@ -55,8 +55,8 @@ class HeldBus(BusRun):
         self._idle_from(t_ns)
         if flight is not None:
             bit = (t_ns - flight.start_ns) // self._bit_ns + FLAG - 1
-            endings = [Ending(each, Outcome.DESTROYED, ErrorKind.STUFF, bit) for each in flight.entries]
-            self._destroyed(t_ns, flight.start_ns, tuple(endings), seen=True)
+            failures = tuple([Failure(each, ErrorKind.STUFF, bit) for each in flight.entries])
+            self._destroyed(t_ns, flight.start_ns, failures, seen=True)
         elif idle and not was_held:  # an error that all see while nobody sends: a frame of no content
             self._confinement.failed(t_ns, (), ErrorKind.STUFF)
             error = BusError(ErrorKind.STUFF, FLAG - 1, 0, max(self._confinement.receive))
