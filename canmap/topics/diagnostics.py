@@ -1,11 +1,13 @@
 """Findings as diagnostics, after REP-107: a status for every message that matters, and what is wrong with it.
 
 A status is named "vehicle: axis: message"; its hardware is the node that sends the message. Silence has the
-level STALE, which the convention keeps for it.
+level STALE, which the convention keeps for it. A monitor goes by key, so each key of a status is there once:
+"stale.age_s", "out_of_range.Throttle.value", "unknown_id.7A1.count", and "loss.2.count" of a second loss.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from itertools import chain
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +16,7 @@ import numpy as np
 from canmap.base.dataclass import dataclass
 from canmap.findings.episodes import Closed, Opened
 from canmap.findings.finding import Severity
-from canmap.findings.kinds import MISSING, STALE
+from canmap.findings.kinds import MISSING, STALE, UNKNOWN_ID
 from canmap.topics.cdr import serialised_one
 from canmap.topics.moments import AFTER_FRAMES, BEFORE_FRAMES, Ticks
 from canmap.topics.standard_types import standard_types
@@ -166,6 +168,7 @@ def _key(finding: Finding) -> tuple[object, ...]:
 def _status(subject: _Subject, findings: list[Finding], now_ns: int) -> dict[str, Any]:
     ranked = sorted(findings, key=lambda finding: (-_level(finding), finding.start_ns, finding.text))
     worst = ranked[0] if ranked else None
+    names = _names(findings)
     return {
         "level": OK_LEVEL if worst is None else _level(worst),
         "name": subject.name,
@@ -174,21 +177,45 @@ def _status(subject: _Subject, findings: list[Finding], now_ns: int) -> dict[str
         "values": [
             {"key": key, "value": value}
             for finding in ranked
-            for key, value in _values(finding, now_ns).items()
+            for key, value in _values(finding, names[id(finding)], now_ns).items()
         ],
     }
+
+
+def _names(findings: list[Finding]) -> dict[int, str]:
+    """What the keys of each finding begin with, by its identity; no two of a status begin alike.
+
+    That is its kind and what of the subject it is about, such as a signal. What is alike in that is numbered
+    from the oldest, which so keeps its keys when another one begins.
+    """
+    names: dict[int, str] = {}
+    alike: Counter[str] = Counter()
+    for finding in sorted(findings, key=lambda finding: (finding.start_ns, finding.text)):
+        about = _about(finding)
+        name = f"{finding.kind}.{about}" if about else str(finding.kind)
+        alike[name] += 1
+        names[id(finding)] = f"{name}.{alike[name]}" if alike[name] > 1 else name
+    return names
+
+
+def _about(finding: Finding) -> str:
+    """What a finding is about that the name of its status does not say; "" for nothing else."""
+    if finding.kind == UNKNOWN_ID:
+        return str(finding.facts.get("id", ""))
+    place = finding.place
+    return "" if place.message is None else place.signal or place.field or ""
 
 
 def _level(finding: Finding) -> int:
     return STALE_LEVEL if finding.kind in _SILENT else LEVELS[finding.severity]
 
 
-def _values(finding: Finding, now_ns: int) -> Mapping[str, str]:
-    """What is known of a finding, each under its kind, since a status may hold several."""
+def _values(finding: Finding, name: str, now_ns: int) -> Mapping[str, str]:
+    """What is known of a finding, each under its name, since a status may hold several."""
     known = {
         "value": finding.value,
         "limit": finding.limit,
         "age_s": (now_ns - finding.start_ns) / 1e9,
         "count": finding.count,
     }
-    return {f"{finding.kind}.{name}": f"{value:.9g}" for name, value in known.items() if value is not None}
+    return {f"{name}.{what}": f"{value:.9g}" for what, value in known.items() if value is not None}

@@ -12,9 +12,15 @@ import numpy as np
 import pytest
 
 import canmap
+from canmap.checks.buses.unknown_ids import LISTED_IDS
 from canmap.engine.engine import Engine
+from canmap.findings.episodes import Told
+from canmap.findings.finding import Finding, Place, Severity
+from canmap.findings.kinds import LOSS
+from canmap.frames.chunks import join
 from canmap.frames.readers import open_captures
 from canmap.mapping.topic_rules import RecordTopics
+from canmap.topics.diagnostics import Diagnostics
 from canmap.topics.topic import MessageForm
 from canmap.vocabulary.record_types import field_types
 from tests.streams import ROOT, spec_of
@@ -254,6 +260,56 @@ def test_diagnostics_come_once_a_second_and_with_every_change() -> None:
     assert 3 in levels.values()
     status = arrays[0][1].status[0]
     assert (status.name, status.hardware_id) == ("Orchard cart: steering: SteerFeedback", "SteerNode")
+
+
+def test_a_key_is_there_once_in_a_status_and_says_what_it_is_about() -> None:
+    """The unknown identifiers of a bus are those that the capture holds and no message of the spec has."""
+    keys = [
+        [value.key for value in status.values]
+        for array in sent(DROP).read("/diagnostics")
+        for status in array.status
+    ]
+    assert all(len(set(those)) == len(those) for those in keys)
+    whole, known = join(chunks(DROP)), {(rule.bus, rule.message.can_id) for rule in spec_of().messages}
+    drive = whole.can_id[whole.channel == whole.channels.index("can0")]
+    unknown = [f"{one:03X}" for one in np.unique(drive).tolist() if ("drive", one) not in known]
+    assert len(unknown) == 6
+    assert sorted(max(keys, key=len)) == [
+        f"unknown_id.{name}.{what}" for name in unknown for what in ("age_s", "count")
+    ]
+    throttle = {key for those in keys for key in those if key.startswith("out_of_range")}
+    assert throttle == {f"out_of_range.Throttle.{what}" for what in ("age_s", "count", "limit", "value")}
+
+
+def test_findings_of_one_kind_and_place_are_numbered_from_the_oldest() -> None:
+    diagnostics = Diagnostics(spec_of())
+    place = Place(bus="drive", message="PedalState")
+    for at_s, severity in ((3, Severity.ERROR), (1, Severity.NOTE), (2, Severity.WARNING)):
+        found = Finding(kind=LOSS, severity=severity, place=place, start_ns=at_s * S, end_ns=at_s * S)
+        diagnostics.take(Told(found))
+    (status,) = (one for one in diagnostics.status(4 * S) if one["name"] == "Orchard cart: drive: PedalState")
+    assert [(one["key"], one["value"]) for one in status["values"] if one["key"].endswith("age_s")] == [
+        ("loss.3.age_s", "1"),
+        ("loss.2.age_s", "2"),
+        ("loss.age_s", "3"),
+    ]
+
+
+def test_many_unknown_identifiers_stay_bounded() -> None:
+    whole = join(chunks(DROP))
+    can_id = whole.can_id.copy()
+    can_id[:2000] = 0x500 + np.arange(2000) % 200
+    sink = converted([replace(whole, can_id=can_id)], spec_of())
+    unknown = [
+        status
+        for array in sink.read("/diagnostics")
+        for status in array.status
+        if any(value.key.startswith("unknown_id") for value in status.values)
+    ]
+    assert unknown
+    for status in unknown:
+        keys = [value.key for value in status.values]
+        assert len(set(keys)) == len(keys) <= 2 * LISTED_IDS
 
 
 def test_the_header_has_the_stamp_of_receipt_less_the_latency() -> None:

@@ -74,7 +74,7 @@ def test_a_row_larger_than_any_frame_ends_the_reading(tmp_path: Path) -> None:
     with closing(sqlite3.connect(path)) as database, database:
         database.executemany(values, [(1.5, bytes(8))] * 9000 + [(1.5, bytes(5000))])
     chunk = read(path)
-    assert len(chunk) == 8192
+    assert len(chunk) in {8999, 9000}  # Python's module looks one row ahead
     assert [bad.reason for bad in chunk.bad] == [
         "the data cannot be read from here on (string or blob too big)"
     ]

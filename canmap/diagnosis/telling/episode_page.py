@@ -22,8 +22,9 @@ from canmap.vocabulary.record_types import Control
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from canmap.diagnosis.cause_table import NextCheck
+    from canmap.diagnosis.cause_table import Cause, NextCheck
     from canmap.diagnosis.diagnosis import EpisodeDiagnosis
+    from canmap.diagnosis.facts.case_file import CaseFile
     from canmap.diagnosis.facts.evidence import Evidence
     from canmap.diagnosis.scoring import Scored
     from canmap.findings.finding import Finding
@@ -289,10 +290,26 @@ def _by_the_clock(at: str | None) -> str:
 def statement(scored: Scored, one: EpisodeDiagnosis) -> str:
     """Return what a cause says, and of what: the names in the evidence that it rests on."""
     rests_on = [weighed.evidence for weighed in scored.weighed if weighed.rests_on and weighed.counts]
-    subjects = [evidence.subject or bus_of(evidence, one.case) for evidence in rests_on]
+    subjects = [_subject(scored.cause, evidence, one.case) for evidence in rests_on]
     names = [name for name in dict.fromkeys(subjects) if name]
     said = scored.cause.statement.rstrip(".")
     if not names:
         return f"{said}."
     about = first_of(names, 2)
     return f"{said[:-1]}; {about})." if said.endswith(")") else f"{said} ({about})."
+
+
+def _subject(cause: Cause, evidence: Evidence, case: CaseFile) -> str:
+    """Return what evidence is about; where a cause is one of nodes, of a message who sends it."""
+    name = evidence.subject or bus_of(evidence, case)
+    if (evidence.atom, evidence.value) != (Atom.REACH, "message_or_node") or not _is_of_nodes(cause):
+        return name
+    senders = {rule.sender for rule in case.rules if rule.message.name == name}
+    (sender,) = senders if len(senders) == 1 else (None,)
+    return f"{sender}, the sender of {name}" if sender else name
+
+
+def _is_of_nodes(cause: Cause) -> bool:
+    """Whether it speaks for a cause that all messages of a node fell silent."""
+    items = [item for group in cause.groups for item in group.items]
+    return any(item.atom is Atom.REACH and "node" in item.values and item.weight > 0 for item in items)

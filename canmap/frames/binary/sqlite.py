@@ -11,6 +11,7 @@ import sqlite3
 from array import array
 from contextlib import closing
 from dataclasses import replace
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +20,7 @@ import numpy as np
 from canmap.base.errors import CaptureError, library_reason
 from canmap.frames.batches import LATEST_NS, NS, ROWS, UNNAMED_CHANNEL, Batch
 from canmap.frames.binary.gather import sifted
+from canmap.frames.binary.sqlitepages import whole_pages
 from canmap.frames.binary.wholefile import whole_file
 from canmap.frames.capture_formats import SQLITE_COLUMNS, SQLITE_TABLE
 from canmap.frames.chunks import CLASSIC_WIDTH, FD_WIDTH, FLAG_FD, FrameChunk, FrameKind, join
@@ -48,6 +50,8 @@ MOST_STEPS = 100  # times so many for the schema, or for some rows; those of a c
 FEW_ROWS = 64  # of which one is bad are read one by one
 MOST_ROWS_ALONE = 50_000  # then the rest is no capture
 LATEST_S = LATEST_NS / NS
+# What reading raises where the file is damaged.
+BROKEN = (sqlite3.Error, sqlite3.Warning, UnicodeDecodeError, OverflowError, MemoryError)
 
 
 def read_sqlite(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
@@ -56,7 +60,7 @@ def read_sqlite(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
     Raises:
         CaptureError: It is not one, or is damaged before its first frame.
     """
-    with whole_file(name, stream, ".db") as path:
+    with whole_file(name, stream, ".db") as given, whole_pages(name, given) as (path, missing):
         uri = Path(path).resolve().as_uri() + "?mode=ro"
         number = alone = 0
         try:
@@ -68,12 +72,15 @@ def read_sqlite(name: str, stream: BufferedIOBase) -> Iterator[FrameChunk]:
                     alone += rows_alone
                     if alone > MOST_ROWS_ALONE:
                         raise sqlite3.DataError("there are too many damaged rows")
-        except (sqlite3.Error, sqlite3.Warning, UnicodeDecodeError, OverflowError, MemoryError) as error:
+            ended = missing
+        except BROKEN as error:
             if not number:
-                reason = library_reason(error)
+                reason = missing or library_reason(error)
                 raise CaptureError(f"{name}: the SQLite file is damaged ({reason}); copy it again.") from None
+            ended = missing or damaged(library_reason(error))
+        if ended:
             batch = Batch(name)
-            batch.add_bad(number + 1, damaged(library_reason(error)))
+            batch.add_bad(number + 1, ended)
             yield batch.chunk()
 
 
@@ -104,9 +111,19 @@ def _rows(name: str, database: sqlite3.Connection, budget: _Budget) -> Iterator[
         )
     database.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_ROW)
     cursor = database.execute(f"SELECT {', '.join(SQLITE_COLUMNS)} FROM {SQLITE_TABLE} ORDER BY rowid")
-    while rows := cursor.fetchmany(ROWS):
-        budget.renew()
-        yield rows
+    rows: list[tuple[Any, ...]] = []
+    try:
+        while True:
+            rows.extend(islice(cursor, ROWS))  # it keeps what came before a damaged row
+            if not rows:
+                break
+            budget.renew()
+            yield rows
+            rows = []
+    except BROKEN:
+        if rows:
+            yield rows
+        raise
 
 
 def _is_plain(database: sqlite3.Connection) -> bool:

@@ -35,6 +35,17 @@ def whole_file(name: str, stream: BufferedIOBase, ending: str) -> Iterator[str]:
     if isinstance(place, str) and place.isprintable() and Path(place).is_file():
         yield place
         return
+    with copy_of(name, stream, ending) as copy:
+        yield copy
+
+
+@contextlib.contextmanager
+def copy_of(name: str, stream: IO[bytes] | BufferedIOBase, ending: str) -> Iterator[str]:
+    """Give the path of a copy of `stream`, which is taken away again.
+
+    Raises:
+        CaptureError: The content cannot be read to its end, or is too large to be copied.
+    """
     copy = UnfinishedFile(Path(tempfile.gettempdir()), ending)
     try:
         with Path(copy.name).open("wb", buffering=0) as file:
@@ -44,7 +55,12 @@ def whole_file(name: str, stream: BufferedIOBase, ending: str) -> Iterator[str]:
         copy.remove()
 
 
-def _copy(name: str, stream: BufferedIOBase, copy: IO[bytes]) -> None:
+def fits_a_copy(size: int) -> bool:
+    """Whether so many bytes may be copied."""
+    return size <= MOST_UNPACKED
+
+
+def _copy(name: str, stream: IO[bytes] | BufferedIOBase, copy: IO[bytes]) -> None:
     size = 0
     try:
         while data := stream.read(STEP):
