@@ -45,6 +45,17 @@ def test_the_diagnosis_is_what_is_shown() -> None:
     assert "\n".join(shown) in printed
 
 
+def test_two_lines_are_a_spec_to_begin_with(tmp_path: Path) -> None:
+    spec = tmp_path / "first.yaml"
+    spec.write_text(README.split("```yaml")[1].split("```")[0], encoding="utf-8")
+    (tmp_path / "kit.dbc").symlink_to(ROOT / "specs" / "orchard_cart" / "kit.dbc")
+    done = canmap("inspect", ROOT / "captures" / "clean_drive.log", "--spec", spec)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert re.search(r"^ +SteerFeedback +[\d,]+ +10 ", done.stdout, re.MULTILINE)
+    refused = canmap("inspect", ROOT / "captures" / "clean_drive.log", "--spec", tmp_path / "kit.dbc")
+    assert "{description: kit.dbc, channel: can0}" in refused.stderr
+
+
 def test_the_exports_run_and_give_the_line_that_is_shown(tmp_path: Path) -> None:
     section = README.split("## Tables and lines")[1].split("\n## ")[0]
     for name in ("captures", "specs"):

@@ -85,7 +85,7 @@ def test_refused(name, tmp_path):
 @pytest.mark.parametrize(
     ("name", "end"),
     [
-        ("kit.dbc", "this is a bus description: give the spec that names it."),
+        ("kit.dbc", "`buses: {main: {description: kit.dbc, channel: can0}}` are enough to begin."),
         ("kit.txt", " Or is it the wrong file? Its name does not end in .yaml."),
     ],
 )

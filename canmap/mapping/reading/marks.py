@@ -133,7 +133,11 @@ def read_nodes(path: str, faults: Faults) -> Entries | None:
     if text is None:
         return None
     if ending == _DESCRIPTION:
-        faults.add(Position(path), "By its name this is a bus description: give the spec that names it.")
+        begin = f"`vehicle: mine` and `buses: {{main: {{description: {Path(path).name}, channel: can0}}}}`"
+        what = (
+            f"By its name this is a bus description: give a spec that names it; {begin} are enough to begin."
+        )
+        faults.add(Position(path), what)
         return None
     for tab in _TAB_INDENT.finditer(text):
         faults.add(_place_at(path, text, tab.start(1)), f"A tab indents this line: use spaces.{doubt}")
