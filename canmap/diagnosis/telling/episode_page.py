@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 NEAREST = 3  # causes that are told where none is named
 MOST_CHANGES = 4  # of mode and reason
-LEAST_ALIKE = 2  # findings after a first one like them that it tells of
+LEAST_LIKE_IT = 2  # findings after a first one like them that it tells of
 LEAST_POINTS_TOLD = 0.1  # points
 AROUND_NS = 1_000_000_000  # in which these are of an episode
 TIMES_WIDTH = len("12.345 to 12.456  ")
@@ -167,7 +167,7 @@ class EpisodePage:
         first, *others = alike
         if first.value in OF_SEVERAL:
             return True
-        enough = 1 if first.atom is Atom.DESCRIPTION else LEAST_ALIKE
+        enough = 1 if first.atom is Atom.DESCRIPTION else LEAST_LIKE_IT
         return len(others) >= enough and not any(map(self._tag, others))
 
     def _alike(self, one: Evidence) -> object:
