@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from pathlib import Path
 
@@ -74,3 +75,38 @@ def test_sentences_stand_apart_from_times_of_any_length(tmp_path: Path) -> None:
     capture.write_text("".join([early, *lines]), encoding="ascii")
     text = run(str(capture), "--spec", SPEC, "--at", "105")[1]
     assert re.search(r"^    105\.010 to 105\.024  SteerFeedback fell silent", text, re.MULTILINE)
+
+
+# What comes all the time, by specs/orchard_cart/kit.dbc.
+OF_NODE = {
+    "SteerNode": {"SteerFeedback", "SteerDiagnostics"},
+    "BrakeNode": {"BrakeFeedback"},
+    "DriveNode": {"DriveFeedback", "PedalState"},
+}
+
+
+@pytest.mark.parametrize(
+    ("faults", "said"),
+    [
+        (
+            "{kind: loop_chatter, open_for: 30 ms, every: 900 ms, at: 6.1 s, for: 2.5 s}",
+            "All nodes that the stop chain cuts (SteerNode, BrakeNode and DriveNode) fell silent for",
+        ),
+        (
+            "{kind: node_restart, node: BrakeNode, at: 6.1 s, for: 400 ms}, "
+            "{kind: node_restart, node: DriveNode, at: 6.12 s, for: 400 ms}",
+            "Every message of several nodes fell silent for",
+        ),
+    ],
+)
+def test_all_nodes_that_fell_silent_are_named_and_no_other(faults: str, said: str, tmp_path: Path) -> None:
+    """Truth: that of the run; each node lives on its capacitor, the brake's for the shortest time."""
+    written, capture = tmp_path / "faults.yaml", tmp_path / "off.log"
+    written.write_text(f"faults: [{faults}]\n", encoding="utf-8")
+    simulate("short_drive", written, str(capture))
+    truth = capture.with_suffix(".yaml").read_text(encoding="utf-8")
+    off = set(re.findall(r"what: node off\n +of: (\w+)", truth))
+    told = json.loads(run(str(capture), "--spec", SPEC, "--json", "-")[1])["episodes"][0]
+    (reach,) = [one for one in told["evidence"] if one["atom"] == "reach"]
+    assert set(reach["names"]) == set().union(*(OF_NODE[node] for node in off))
+    assert reach["text"].startswith(said)

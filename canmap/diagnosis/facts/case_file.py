@@ -12,7 +12,7 @@ from canmap.base.dataclass import dataclass
 from canmap.diagnosis.facts.evidence import Role
 from canmap.diagnosis.onsets import OnsetKind, held_from_start
 from canmap.findings.begun_together import USUAL_HOLD_UP_NS
-from canmap.findings.kinds import TWO_SENDERS
+from canmap.findings.kinds import STALE, TWO_SENDERS
 from canmap.vocabulary.record_types import DEMAND_TYPES, AxisState, field_types
 
 if TYPE_CHECKING:
@@ -228,8 +228,8 @@ class CaseFile:
 
     @cached_property
     def gaps(self) -> tuple[Gap, ...]:
-        """The silences of cyclic messages that begin in the episode."""
-        found = []
+        """The silences of cyclic messages that begin in the episode, or are part of one that does."""
+        found, parts = [], self._silent_parts
         for slot in range(len(self.rules)):
             period_ns, clock = self.period_ns(slot), self.clock(slot)
             if period_ns is None or len(clock) < 2:
@@ -238,7 +238,8 @@ class CaseFile:
             ends = np.append(clock[1:], self.window.to_ns)
             for i in np.flatnonzero(ends - clock > longest_ns).tolist():
                 last_ns = int(clock[i])
-                if not self.begin_ns - DUE * period_ns <= last_ns <= self.begin_ns + FOLLOWS_NS:
+                near = self.begin_ns - DUE * period_ns <= last_ns <= self.begin_ns + FOLLOWS_NS
+                if not near and (self.rules[slot].bus, self.rules[slot].message.name, last_ns) not in parts:
                     continue
                 next_ns = int(clock[i + 1]) if i + 1 < len(clock) else None
                 found.append(Gap(slot, last_ns, last_ns + round(DUE * period_ns), next_ns))
@@ -246,19 +247,34 @@ class CaseFile:
         return tuple(sorted(found, key=lambda gap: gap.last_ns))
 
     @cached_property
+    def _silent_parts(self) -> set[tuple[str | None, str | None, int]]:
+        """What silences of the episode are made of: bus, message and last frame, session clock.
+
+        Such a silence begins where the last of its parts does, up to a hold-up after the first of them.
+        """
+        begins_ns = {one.start_ns for one in self.span.onsets if one.kind is OnsetKind.SILENT}
+        return {
+            (part.place.bus, part.place.message, part.start_ns)
+            for finding in self.findings(STALE)
+            if finding.start_ns in begins_ns
+            for part in finding.parts
+        }
+
+    @cached_property
     def first_silent(self) -> tuple[Gap, ...]:
         """Those of the silences that may have begun with the first.
 
         Nodes of one supply live on their capacitors when it is cut, each for its own time: so those that fall
-        silent later belong to the first too, if it may have been cut before.
+        silent later belong to the first too, if it may have been cut before. So do further messages of a node
+        that is among the first by a slow one only, where another node of its supply is.
         """
         due_ns = min((gap.due_ns for gap in self.gaps), default=0)
         first = {gap.slot for gap in self.gaps if gap.last_ns <= due_ns}
         back_ns = min((gap.next_ns or self.window.to_ns for gap in self.gaps if gap.slot in first), default=0)
         begun = {self.rules[slot].sender for slot in first}
         for nodes in map(set, self.spec.manual.supply_groups.values()):
-            fed = [gap for gap in self.gaps if self.rules[gap.slot].sender in nodes - begun]
-            fed = fed if nodes & begun else []
+            fed = [gap for gap in self.gaps if self.rules[gap.slot].sender in nodes]
+            fed = [gap for gap in fed if nodes & begun - {self.rules[gap.slot].sender}]
             first |= {gap.slot for gap in fed if gap.last_ns - self._hold_up_ns(gap) <= due_ns}
         return tuple(
             gap for gap in self.gaps if gap.slot in first and (gap.last_ns <= due_ns or gap.last_ns < back_ns)

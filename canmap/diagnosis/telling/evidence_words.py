@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from canmap.diagnosis.onsets import EpisodeSpan
 
 NAMED = 4  # names that a sentence tells
-# {subject}, {names}, {counters}, {group}, {bus}, {stop}, {amount}, {frames}, {error_frames}, {time}, {since},
-# {of_what} and {beside} are filled in.
+# {subject}, {names}, {counters}, {group}, {apart}, {bus}, {stop}, {amount}, {frames}, {error_frames}, {time},
+# {since}, {of_what} and {beside} are filled in.
 _SENTENCES_OF: Mapping[Atom, Mapping[str, str]] = {
     Atom.REACH: {
         "one_message": "{subject} fell silent{time}; its node went on.",
@@ -36,7 +36,7 @@ _SENTENCES_OF: Mapping[Atom, Mapping[str, str]] = {
         "lower_priorities": (
             "Every message of lower priority fell silent{time}, while one of higher priority went on."
         ),
-        "several_nodes": "Every message of several nodes that share no supply fell silent{time}: {names}.",
+        "several_nodes": "Every message of several nodes{apart} fell silent{time}: {names}.",
         "copy_late": "The gateway passed {subject} on late, by up to {amount}.",
         "bus_for_moments": (
             "For moments of up to {amount} nothing of bus {subject} came; what came next was in time."
@@ -212,6 +212,7 @@ def sentence(one: Evidence, case: CaseFile, *, si: bool = False) -> str:
         names=first_of(one.names, NAMED) if one.names else "",
         counters=_counters(one),
         group=_group(one, case) if one.value == "supply_group" else "",
+        apart="" if _supply(one, case) else " that share no supply",
         bus=bus_of(one, case),
         stop=one.subject.partition(".")[0],
         amount=amount.removesuffix(" 1/s"),
@@ -280,13 +281,18 @@ def bus_of(one: Evidence, case: CaseFile) -> str:
 
 def _group(one: Evidence, case: CaseFile) -> str:
     """Which nodes share a supply, and what cuts it where the spec says so."""
+    if not (name := _supply(one, case)):
+        return "All nodes of one supply"
+    chain = case.spec.manual.stop_chain
+    fed = "that the stop chain cuts" if chain and name in chain.cuts else "of one supply"
+    return f"All nodes {fed} ({first_of(case.spec.manual.supply_groups[name], NAMED)})"
+
+
+def _supply(one: Evidence, case: CaseFile) -> str:
+    """The supply group that holds all senders of some messages; "" for none."""
     senders = {rule.sender for rule in case.rules if rule.message.name in one.names}
-    for name, nodes in case.spec.manual.supply_groups.items():
-        if senders <= set(nodes):
-            chain = case.spec.manual.stop_chain
-            fed = "that the stop chain cuts" if chain and name in chain.cuts else "of one supply"
-            return f"All nodes {fed} ({first_of(nodes, NAMED)})"
-    return "All nodes of one supply"
+    groups = case.spec.manual.supply_groups.items()
+    return next((name for name, nodes in groups if senders <= set(nodes)), "")
 
 
 def headline(span: EpisodeSpan) -> str:
