@@ -70,7 +70,7 @@ class OtherSign:
         other = self._read_otherwise()
         if len(other) < LEAST_SAMPLES or ((other < low) | (other > high)).any():
             return False
-        if len(np.unique(other[other != self._raw])) < LEAST_CODES:
+        if len(set(other[other != self._raw].tolist())) < LEAST_CODES:
             return False
         step, other_step = np.abs(np.diff(self._raw)), np.abs(np.diff(other))
         jumps = step > 1 << self._bits - 1
