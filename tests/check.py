@@ -17,7 +17,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).parent.parent
 LEAST_COVERAGE = "88"
-PYTEST = ["pytest", "-q", "--numprocesses=auto"]
+PYTEST = ["pytest", "-q", "--numprocesses=auto", "--dist=worksteal"]  # no processor waits for the last tests
 COVERAGE = ["--cov", "--cov-report=term:skip-covered", f"--cov-fail-under={LEAST_COVERAGE}"]
 
 
