@@ -158,11 +158,7 @@ class BusRun(BusNodes):
             return False
         if self._next_ns < end_ns:
             self._admit_releases(end_ns - 1)
-        if fate:
-            self._end(end_ns, start_ns, entry, fate)
-        else:
-            self._idle_from(end_ns)
-            self._sent(end_ns, start_ns, entry, SENT, alone=True)
+        self._end(end_ns, start_ns, entry, fate)
         return True
 
     def _still_recovering(self, now_ns: int) -> bool:

@@ -106,9 +106,8 @@ class Hazards:
         self._random = random
         self._bit_ns, self._data_bit_ns = config.bit_ns, config.data_bit_ns
         self._sure = faults[0] if len(faults) == 1 and faults[0].surely else None
-        self.doomed = (
-            self._sure.node if self._sure else None
-        )  # the node of which every attempt may be sure to fail
+        # The node of which every attempt may be sure to fail.
+        self.doomed = self._sure.node if self._sure else None
 
     def fate(self, start_ns: int, entry: QueuedFrame, rival: QueuedFrame | None) -> Fate | None:
         """Return how the attempt of `entry` ends, with `rival` sending the same identifier; None: well."""

@@ -47,7 +47,7 @@ class Series(NamedTuple):
         times: With so many of them, the first state changes.
         transmit: Its counter before, which grows with each by `SENDER_STEP`.
         receive: The highest counter of those who count its errors, which grows with each by `RECEIVER_STEP`.
-        still: The highest counter of the others, which stays.
+        still: The highest counter of all others before, which is told as long as it is higher than that.
     """
 
     times: int
